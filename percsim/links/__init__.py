@@ -1,0 +1,1 @@
+"""Stage 3. Particles -> Links: which bodies touch, where, and along which normal."""

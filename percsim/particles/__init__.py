@@ -1,0 +1,1 @@
+"""Stage 2. Recipe -> Particles: boxes, bodies, shapes and placement."""

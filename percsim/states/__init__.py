@@ -1,0 +1,1 @@
+"""Stage 4. What strain and temperature do to the links of a box."""

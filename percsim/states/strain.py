@@ -1,0 +1,258 @@
+r"""Stage 4. Strain: deformation of the film, and how far it opens each contact.
+
+Links are fixed in a reference state in which cure shrinkage and cooling press the particles
+together. From there the film deforms by :math:`F = (1 + \lambda_T \varepsilon_T) F_\varepsilon`,
+centres follow it, bodies stay rigid but turn, and each contact opens by the normal component
+of the relative motion of its two bodies at the contact point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.links.search import Links
+from percsim.particles.bodies import FLAKE, ROD, Particles
+from percsim.particles.box import Box
+from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
+
+__all__ = ["Mounting", "State", "body_rotations", "move_affinely", "openings"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Mounting:
+    r"""How the film is held while it is strained along the current.
+
+    Parameters
+    ----------
+    mode : {"free", "bonded", "biaxial"}
+        `free`: uniaxial, both transverse directions contract by the film's own Poisson
+        ratio, stretch :math:`(1+e)^{-\nu}`. `bonded`: the transverse in-plane strain is
+        the part's, :math:`-\nu_p e`, the thickness follows from constant volume.
+        `biaxial`: the same strain along and across, thickness from constant volume.
+    poisson_ratio : float
+        Poisson ratio of the film, 0 to 0.5.
+    part_poisson_ratio : float
+        Poisson ratio of the part under a bonded film, 0 to 0.5.
+
+    Raises
+    ------
+    ValueError
+        If the mode is not known or a ratio is outside 0 to 0.5.
+
+    """
+
+    mode: Literal["free", "bonded", "biaxial"] = "bonded"
+    poisson_ratio: float = 0.495
+    part_poisson_ratio: float = 0.33
+
+    def __post_init__(self) -> None:
+        if self.mode not in ("free", "bonded", "biaxial"):
+            raise ValueError(f"mode must be 'free', 'bonded' or 'biaxial', got {self.mode!r}")
+        for name in ("poisson_ratio", "part_poisson_ratio"):
+            if not 0.0 <= getattr(self, name) <= 0.5:
+                raise ValueError(f"{name} must be 0 to 0.5, got {getattr(self, name)}")
+
+    def stretches(self, strain: float, dimension: int = 3) -> tuple[float, ...]:
+        """Stretch along, across and (3-D) through the film at an engineering strain."""
+        along = 1.0 + strain
+        if along <= 0.0:
+            raise ValueError(f"strain must be above -1, got {strain}")
+        if self.mode == "free":
+            across = along**-self.poisson_ratio
+            through = across
+        elif self.mode == "bonded":
+            across = 1.0 - self.part_poisson_ratio * strain
+            through = 1.0 / (along * across)
+        else:
+            across = along
+            through = 1.0 / (along * across)
+        return (along, across, through)[:dimension]
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """A strain and a temperature, as the links feel them.
+
+    Parameters
+    ----------
+    strain : float
+        Engineering strain along the current, tension positive.
+    temperature : float
+        Temperature [K].
+    gradient : tuple of tuple of float
+        Deformation gradient from the reference state, d x d, thermal part included.
+
+    """
+
+    strain: float = 0.0
+    temperature: float = ROOM_TEMPERATURE
+    gradient: tuple[tuple[float, ...], ...] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+
+    @classmethod
+    def at(
+        cls,
+        strain: float,
+        temperature: float,
+        mounting: Mounting,
+        thermal: ThermalOpening | None = None,
+        dimension: int = 3,
+    ) -> State:
+        """Compose the state of a mounted film with the current along axis 0."""
+        swell = 1.0 + (thermal.strain(temperature) if thermal else 0.0)
+        stretches = mounting.stretches(strain, dimension)
+        gradient = tuple(
+            tuple(swell * stretches[i] if i == j else 0.0 for j in range(dimension))
+            for i in range(dimension)
+        )
+        return cls(float(strain), float(temperature), gradient)
+
+    @property
+    def opens_along(self) -> float:
+        """Stretch along the current less one: negative if more closed than the reference."""
+        return self.gradient[0][0] - 1.0
+
+    def matrix(self) -> Floats:
+        """Deformation gradient as a (d, d) array."""
+        return np.asarray(self.gradient, dtype=np.float64)
+
+
+def _polar_rotation(F: Floats) -> Floats:
+    """Rotation of the polar decomposition of F."""
+    u, _, vt = np.linalg.svd(F)
+    return np.asarray(u @ vt)
+
+
+def _deformed_axes(particles: Particles, F: Floats) -> Floats:
+    """Flake normals as F^-T n, rod directions as F u, normalised (spheres turn with F)."""
+    axes = particles.axes @ _polar_rotation(F).T
+    flakes, rods = particles.kinds == FLAKE, particles.kinds == ROD
+    axes[flakes] = particles.axes[flakes] @ np.linalg.inv(F)
+    axes[rods] = particles.axes[rods] @ F.T
+    norms = np.linalg.norm(axes, axis=1, keepdims=True)
+    return np.asarray(axes / np.where(norms > 0.0, norms, 1.0))
+
+
+def body_rotations(particles: Particles, F: Floats) -> Floats:
+    """Rotation of each rigid body when the film deforms by F.
+
+    The body turns with the film's own rotation (so that a rigid turn opens nothing) and
+    then by the smallest angle that brings its axis to where the film carries it: normals
+    as F^-T n, rods as F u [1]_.
+
+    Parameters
+    ----------
+    particles : Particles
+        `n` bodies.
+    F : (d, d) ndarray of float
+        Deformation gradient.
+
+    Returns
+    -------
+    (n, d, d) ndarray of float
+        Rotation matrices.
+
+    References
+    ----------
+    .. [1] Jeffery, "The motion of ellipsoidal particles immersed in a viscous fluid",
+       Proc. R. Soc. Lond. A 102, 161 (1922), limits of infinite aspect ratio.
+
+    """
+    n, d = particles.centers.shape
+    rotation = _polar_rotation(F)
+    before = particles.axes @ rotation.T
+    after = _deformed_axes(particles, F)
+    out = np.broadcast_to(np.eye(d), (n, d, d)).copy()
+    if d == 2:
+        cos = (before * after).sum(axis=1)
+        sin = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+        turning = particles.kinds == ROD
+        out[turning, 0, 0] = out[turning, 1, 1] = cos[turning]
+        out[turning, 0, 1], out[turning, 1, 0] = -sin[turning], sin[turning]
+        return np.asarray(out @ rotation)
+    # Rodrigues' formula in the form 1 + [v] + [v]^2 / (1 + cos), v = before x after
+    v = np.cross(before, after)
+    v[(particles.kinds != FLAKE) & (particles.kinds != ROD)] = 0.0
+    cos = (before * after).sum(axis=1)
+    cross = np.zeros((n, 3, 3))
+    cross[:, 0, 1], cross[:, 0, 2], cross[:, 1, 2] = -v[:, 2], v[:, 1], -v[:, 0]
+    cross[:, 1, 0], cross[:, 2, 0], cross[:, 2, 1] = v[:, 2], -v[:, 1], v[:, 0]
+    out += cross + cross @ cross / (1.0 + np.maximum(cos, 0.0))[:, None, None]
+    return np.asarray(out @ rotation)
+
+
+def openings(links: Links, state: State) -> Floats:
+    r"""How far each contact has opened since the reference state.
+
+    Parameters
+    ----------
+    links : Links
+        `m` contacts found in the reference state.
+    state : State
+        Strain and temperature.
+
+    Returns
+    -------
+    (m,) ndarray of float
+        Opening [m], negative where the contact is pressed together.
+
+    Notes
+    -----
+    With :math:`a` the arm from a body's centre to the contact point and :math:`\Omega` the
+    body's rotation, the opening is
+    :math:`u \cdot [(F - I)(c_j - c_i) + (\Omega_j - I) a_j - (\Omega_i - I) a_i]`, and since
+    :math:`c_j - c_i = a_i - a_j` this is :math:`u \cdot [(F - \Omega_i) a_i - (F - \Omega_j) a_j]`.
+    It vanishes for a rigid turn of the whole film.
+
+    """
+    if not len(links):
+        return np.zeros(0)
+    F = state.matrix()
+    arms_i, arms_j = links.arms
+    if np.count_nonzero(F - F[0, 0] * np.eye(F.shape[0])) == 0:
+        # pure swelling turns nothing; saves the rotations for the many unstrained states
+        return np.asarray((F[0, 0] - 1.0) * ((arms_i - arms_j) * links.normals).sum(axis=1))
+    stretch = F - body_rotations(links.particles, F)
+    first = np.einsum("mij,mj->mi", stretch[links.pairs[:, 0]], arms_i)
+    second = np.einsum("mij,mj->mi", stretch[links.pairs[:, 1]], arms_j)
+    return np.asarray(((first - second) * links.normals).sum(axis=1))
+
+
+def move_affinely(particles: Particles, state: State) -> Particles:
+    """Carry rigid bodies with the film: centres by F, axes turned, box deformed.
+
+    For comparison with the contact-opening law: links are searched again in the moved box.
+    Measured while the law was chosen, this gives random steps for micron flakes and is
+    meaningful for absolute gaps between nano-sized fillers only.
+
+    Parameters
+    ----------
+    particles : Particles
+        Bodies in the reference state.
+    state : State
+        Strain and temperature; its gradient must be diagonal.
+
+    Returns
+    -------
+    Particles
+        The same bodies in the deformed box.
+
+    """
+    F = state.matrix()
+    if np.count_nonzero(F - np.diag(np.diag(F))):
+        raise ValueError("move_affinely needs a gradient along the box edges")
+    box = particles.box
+    size = tuple(float(s) for s in np.asarray(box.size) * np.diag(F))
+    return Particles(
+        particles.kinds,
+        particles.centers @ F.T,
+        _deformed_axes(particles, F),
+        particles.core_sizes,
+        particles.ball_radii,
+        Box(size, box.periodic, box.axis),
+    )
