@@ -75,7 +75,7 @@ class Estimate:
             return f"{value:.6g} ± {error:.2g}"
         last = math.floor(math.log10(error)) - 1  # two figures of the error
         size = math.floor(math.log10(max(abs(value), error)))
-        if -5 < last and size < 6:
+        if -7 < last and size > -4 and size < 6:
             places = max(0, -last)
             return f"{value:.{places}f} ± {error:.{places}f}"
         places = max(0, size - last)
