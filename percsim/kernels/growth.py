@@ -17,6 +17,8 @@ import math
 import numpy as np
 from numba import njit
 
+from .geometry import cores_within
+
 FIELD = 20
 """Bits of one packed image count."""
 
@@ -163,7 +165,11 @@ def touching(dimension, kind_i, body_i, kind_j, body_j, dx, dy, dz):
         return _segments_within(
             dx, dy, body_i[3], body_i[4], body_i[6], body_j[3], body_j[4], body_j[6], reach
         )
-    return False
+    return cores_within(
+        kind_i, body_i[6], body_i[3], body_i[4], body_i[5],
+        kind_j, body_j[6], body_j[3], body_j[4], body_j[5],
+        dx, dy, dz, reach,
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
