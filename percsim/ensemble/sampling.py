@@ -74,7 +74,7 @@ def box_seed(seed: int, box_number: int, purpose: int | str) -> np.random.SeedSe
 
     """
     known = PURPOSES.values()
-    number = PURPOSES.get(purpose) if isinstance(purpose, str) else purpose
+    number = PURPOSES.get(purpose, -1) if isinstance(purpose, str) else purpose
     if number not in known or isinstance(number, bool):
         names = ", ".join(PURPOSES)
         raise ValueError(

@@ -171,8 +171,8 @@ class Outcome:
 
     def __repr__(self) -> str:
         return (
-            f"Outcome: {len(self)} jobs, {len(self.failures)} failed, {self.n_reused} found "
-            f"in the store, {self.wall_time:.3g} s"
+            f"Outcome: {len(self)} jobs, {len(self.failures)} failed, "
+            f"{self.n_reused} found in the store, {self.wall_time:.3g} s"
         )
 
     def by_key(self) -> dict[str, dict[str, Any]]:
@@ -315,9 +315,6 @@ class LocalProcesses:
     ------
     ValueError
         If `workers` is below 1.
-    WorkerDiedError
-        If called while a worker imports the main script, for want of a main guard there.
-
     """
 
     def __init__(self, workers: int | None = None, *, preload: Sequence[str] = ()) -> None:
@@ -331,10 +328,8 @@ class LocalProcesses:
         self._stillborn = 0
         self._broken = ""
         if getattr(multiprocessing.current_process(), "_inheriting", False):
-            raise WorkerDiedError(
-                "workers import the main script: put what starts a run under "
-                'if __name__ == "__main__":'
-            )
+            # a worker that imports an unguarded main script; the parent explains
+            raise SystemExit(1)
         self._bell, self._wake_up = self._context.Pipe(duplex=False)
         with _starting_workers():
             self._pool = [self._start() for _ in range(self.workers)]
@@ -754,18 +749,20 @@ def _run_on(
 
     def collect(future: Any) -> None:
         job = in_flight.pop(future)
+        lost = False
         try:
             answer: _Answer = future.result()
         except BrokenExecutor:
             raise  # it takes no more jobs, so the rest would be called failed
         except (Exception, CancelledError) as error:
             # a job's own exceptions come back as answers: this is where it ran
-            if job.key not in retried:
-                retried.add(job.key)
-                hand_out(job, 2)
-                return
+            lost = True
             reason = str(error).strip().partition("\n")[0] or type(error).__name__
             answer = "failed", encode_json(f"given up after two attempts: {reason}"), 0.0
+        if lost and job.key not in retried:
+            retried.add(job.key)
+            hand_out(job, 2)
+            return
         run.take(Record(job.key, *answer))
 
     try:

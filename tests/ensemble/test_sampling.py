@@ -41,7 +41,7 @@ def test_streams_differ_by_seed_box_and_purpose():
 
 
 def test_neighbouring_boxes_are_uncorrelated():
-    # mean product of n standard normal pairs: standard error 1/sqrt(n); band 4 (1 in 16,000)
+    # mean product of n standard normal pairs: standard error 1/sqrt(n), band 4 (1 in 16000)
     n = 20_000
     a = box_generator(SEED, 0, "placement").standard_normal(n)
     for other in (

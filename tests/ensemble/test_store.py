@@ -347,7 +347,8 @@ def test_file_size_limit_of_the_system_keeps_what_was_stored(tmp_path):
         "resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, -1))\n"
         "try:\n"
         "    for i in range(50, 5000, 50):\n"
-        "        s.add([Record(f'box/{k}', 'done', '{\"x\": 1}', 0.0) for k in range(i, i + 50)])\n"
+        "        rows = [Record(f'box/{i + k}', 'done', '{\"x\": 1}', 0.0) for k in range(50)]\n"
+        "        s.add(rows)\n"
         "        print(i + 50, flush=True)\n"
         "except FolderError as e: print(e)\n"
         "s.close()"
@@ -373,12 +374,12 @@ def test_folder_that_cannot_be_made(tmp_path):
 
 def test_unwritable_folder(tmp_path):
     code = (
-        "import os, sys; from percsim.ensemble.store import *; from percsim.errors import *\n"
-        "import sqlite3, json, encodings.idna\n"
+        "from percsim.ensemble.store import *; from percsim.errors import *\n"
+        "import os, encodings.idna\n"
         f"os.chdir({str(tmp_path)!r}); os.mkdir('there'); os.chmod('there', 0o555)\n"
         "if os.geteuid() == 0: os.setegid(65534); os.seteuid(65534)\n"
-        "for job in (lambda: Store.open('there', 'h'), lambda: write_atomically('there/r', 'x')):\n"
-        "    try: job(); print('written')\n"
+        "for job in (Store.open, write_atomically):\n"
+        "    try: job('there' if job == Store.open else 'there/r', 'x'); print('written')\n"
         "    except FolderError as e: print(e)\n"
     )
     out, err = run_python(code).communicate(timeout=60)
