@@ -22,6 +22,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError, Future, InvalidStateError
 from dataclasses import dataclass
 from multiprocessing import connection as mp_connection
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
 from multiprocessing.reduction import ForkingPickler
@@ -266,6 +267,8 @@ def _serve(pipe: Connection, preload: tuple[str, ...]) -> None:
 @contextlib.contextmanager
 def _starting_workers() -> Iterator[None]:
     """Environment and signal mask that a worker inherits, for the moment it is started."""
+    # The first start of all also starts this helper, which leaves Ctrl-C unblocked.
+    resource_tracker.ensure_running()
     before = {name: os.environ.get(name) for name in _THREAD_VARIABLES}
     os.environ.update(dict.fromkeys(_THREAD_VARIABLES, "1"))
     # A Ctrl-C reaches the whole process group: a worker still importing would die of it.

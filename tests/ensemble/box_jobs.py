@@ -93,14 +93,21 @@ def write_pid_and_sleep(job: BoxJob) -> dict:
 def main(folder: str, workers: str, n_jobs: str, seconds: str, function: str) -> None:
     """Run jobs with a store; print what came out."""
     jobs = [BoxJob(k, float(seconds), folder) for k in range(int(n_jobs))]
+    heard = []
+
+    def progress(done, *_):
+        if not heard:
+            print("begun", flush=True)
+        heard.append(done)
+
     with Store.open(folder, "plan-a") as store:
-        print("open", flush=True)
         try:
             outcome = run_jobs(
                 globals()[function],
                 jobs,
                 workers=int(workers),
                 store=store,
+                progress=progress,
                 batch_seconds=0.05,
             )
         except Interrupted as error:
