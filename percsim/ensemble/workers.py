@@ -26,6 +26,7 @@ from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
 from multiprocessing.reduction import ForkingPickler
+from types import FrameType
 from typing import Any, Literal, Protocol, TypeVar
 
 from percsim.ensemble.store import Record, Store, encode_json
@@ -265,6 +266,23 @@ def _serve(pipe: Connection, preload: tuple[str, ...]) -> None:
 
 
 @contextlib.contextmanager
+def _later_interrupt() -> Iterator[None]:
+    """Put off a Ctrl-C until the end of the block."""
+    before = signal.getsignal(signal.SIGINT)
+    if threading.current_thread() is not threading.main_thread() or not callable(before):
+        yield
+        return
+    came: list[tuple[int, FrameType | None]] = []
+    signal.signal(signal.SIGINT, lambda number, frame: came.append((number, frame)))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+        if came:
+            before(*came[0])
+
+
+@contextlib.contextmanager
 def _starting_workers() -> Iterator[None]:
     """Environment and signal mask that a worker inherits, for the moment it is started."""
     # The first start of all also starts this helper, which leaves Ctrl-C unblocked.
@@ -272,6 +290,7 @@ def _starting_workers() -> Iterator[None]:
     before = {name: os.environ.get(name) for name in _THREAD_VARIABLES}
     os.environ.update(dict.fromkeys(_THREAD_VARIABLES, "1"))
     # A Ctrl-C reaches the whole process group: a worker still importing would die of it.
+    # Blocked here it is inherited so; this process may yet be told through another thread.
     masked = hasattr(signal, "pthread_sigmask")
     mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if masked else set()
     try:
@@ -334,11 +353,15 @@ class LocalProcesses:
             # a worker that imports an unguarded main script; the parent explains
             raise SystemExit(1)
         self._bell, self._wake_up = self._context.Pipe(duplex=False)
-        with _starting_workers():
-            self._pool = [self._start() for _ in range(self.workers)]
-            # inside, so that this thread never takes the Ctrl-C
-            self._thread = threading.Thread(target=self._manage, daemon=True)
-            self._thread.start()
+        self._thread = threading.Thread(target=self._manage, daemon=True)
+        self._pool: list[_Worker] = []
+        try:
+            with _later_interrupt(), _starting_workers():
+                self._pool += [self._start() for _ in range(self.workers)]
+                self._thread.start()
+        except KeyboardInterrupt:
+            self.shutdown(kill=True)
+            raise
 
     def submit(self, function: Callable[..., Any], /, *args: Any) -> Future[Any]:
         """Queue `function(*args)`; both must be picklable.
