@@ -24,7 +24,7 @@ from percsim.film.blocks import (
     LoadingThreshold,
     fit_loadings,
 )
-from percsim.film.casting import CastingDraws, Castings, Tolerances, cast_films
+from percsim.film.casting import CastingDraws, Castings, Tolerances, cast_films, chord
 from percsim.film.electrodes import Film, Readout, read_through_series
 
 __all__ = ["Candidate", "Decision", "Margin", "PassShare", "Target", "decide", "judge"]
@@ -35,6 +35,8 @@ SERIES_WINDOW = 3.0
 """Film between series/3 and 3 x series reads at least 3/4 of the divider's best slope."""
 CUBE_DIAMETERS = 8.0
 """Shortest electrode gap, in diameters, for which rho and r_c of cubes are meant."""
+FARTHEST = 1.25
+"""Advice does not go beyond this multiple of the highest weight fraction explored."""
 
 
 def _ohms(value: float) -> str:
@@ -54,9 +56,9 @@ def _number(value: float) -> str:
 def _percent(value: float) -> str:
     if not np.isfinite(value):
         return "not defined"
-    return (
-        f"{100 * value:.0f} %" if value >= 0.0995 or value == 0 else f"{100 * value:.2g} %"
-    )
+    if 0.0 < value < 0.0995:
+        return f"{max(100 * value, 0.01):.2g} %"
+    return f"{100 * value:.1f} %" if 0.99 <= value < 0.9995 else f"{100 * value:.0f} %"
 
 
 def _wt(weight_fraction: float) -> str:
@@ -346,10 +348,10 @@ class Decision:
 
 
 def _gauge_limits(castings: Castings) -> tuple[float, float, float]:
-    """Median, 5 % and 95 % of the chord over castings that conduct at rest; 0 when none."""
-    values = castings.gauge_factors[np.isfinite(castings.at_rest)]
-    if not len(values):
+    """Median, 5 % and 95 % of the chord over castings that conduct at rest; 0 if open."""
+    if castings.is_open:
         return 0.0, 0.0, 0.0
+    values = castings.gauge_factors[np.isfinite(castings.at_rest)]
     median, p05, p95 = weighted_quantiles(values, (0.5, 0.05, 0.95))
     return float(median), float(p05), float(p95)
 
@@ -359,15 +361,12 @@ def _pass_share(castings: Castings, target: Target, passes: NDArray[np.bool_]) -
     share = float(passes.mean())
     low, high = clopper_pearson(int(passes.sum()), len(passes))
     ref, strained = castings.fit.loading.reference_state, castings.strained_state
-    replicas = np.empty(castings.n_replicates)
-    for b in range(castings.n_replicates):
-        r = castings.replicate(b, [ref] if strained is None else [ref, strained])
+    replicas = []
+    for r in castings.replicates([ref] if strained is None else [ref, strained]):
         gauge = np.zeros(len(r))
         if strained is not None:
-            conducts = np.isfinite(r[:, 0])
-            ratio = np.where(conducts, r[:, 1], 1.0) / np.where(conducts, r[:, 0], 1.0)
-            gauge = (ratio - 1.0) / castings.fit.loading.strains[strained]
-        replicas[b] = target.passes(r[:, 0], gauge).mean()
+            gauge = chord(r[:, 0], r[:, 1], castings.fit.loading.strains[strained])
+        replicas.append(target.passes(r[:, 0], gauge).mean())
     b_low, b_high = np.quantile(replicas, [0.025, 0.975])
     down = np.hypot(share - low, max(0.0, share - float(b_low)))
     up = np.hypot(high - share, max(0.0, float(b_high) - share))
@@ -427,26 +426,24 @@ def _margins(
 def _refusals(castings: Castings, target: Target, margins: Sequence[Margin]) -> list[str]:
     """Why a candidate does not meet the target, in plain words."""
     ratio = castings.fit.threshold_ratio
-    reasons = []
     if ratio <= 1.0:
-        reasons.append(
+        return [
             f"the loading is at {ratio:.2f} times the percolation threshold: the film is "
             "open"
-        )
-    elif castings.fit.is_open:
-        reasons.append(
-            f"the boxes are open at {ratio:.2f} times the threshold, so the film is"
-        )
-    elif ratio < FAITHFUL_RATIO:
+        ]
+    if castings.fit.is_open:
+        return [
+            f"the boxes are open at {ratio:.2f} times the threshold, and so is the film"
+        ]
+    reasons = []
+    if ratio < FAITHFUL_RATIO:
         reasons.append(
             f"at {ratio:.2f} times the percolation threshold (below {FAITHFUL_RATIO:g}) "
             "boxes of this size do not represent the film, and small errors of weighing "
             "move R a lot"
         )
-    if castings.open_fraction > 0.0:
-        reasons_open = f"{_percent(castings.open_fraction)} of the castings are open"
-        if castings.open_fraction > 1.0 - target.pass_share_min:
-            reasons.append(reasons_open)
+    if castings.open_fraction > 1.0 - target.pass_share_min:
+        reasons.append(f"{_percent(castings.open_fraction)} of the castings are open")
     for margin in margins:
         if margin.met:
             continue
@@ -640,9 +637,12 @@ def _loading_for(
         at = x[end] + (goal - y[end]) / slope
         inside = False
     phi = bench.threshold.volume_fraction + float(np.exp(at))
-    if not 0.0 < phi < 0.6:
+    if not 0.0 < phi < 1.0:
         return None
-    return _weight_fraction_at(castings.fit.loading, phi), inside
+    found = _weight_fraction_at(castings.fit.loading, phi)
+    if found > FARTHEST * bench.fits[-1].loading.weight_fraction:
+        return None
+    return found, inside
 
 
 def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[str]:
@@ -689,11 +689,12 @@ def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[
     gap = _gap_for(castings, goal)
     if gap is not None:
         film = replace(castings.film, electrode_gap=gap)
-        again = judge(bench.cast(index, film, castings.tolerances), target)
+        again = bench.cast(index, film, castings.tolerances).at_rest
+        inside = float(np.mean((again >= low) & (again <= high)))
         verb = "shorten" if gap < castings.film.electrode_gap else "lengthen"
         options.append(
-            f"{verb} the gap to {_mm(gap)} ({_percent(again.pass_share.value)} of the "
-            "castings would pass there)"
+            f"{verb} the gap to {_mm(gap)} (which puts {_percent(inside)} of the castings "
+            "into the window)"
         )
     scale = goal / nominal
     options.append(
@@ -852,13 +853,12 @@ def _calibration_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
         "touched by it: the threshold, the ratios of R between candidates, R/R0, gauge "
         "factors (they rest on beta and delta_b), spreads and their shares, open castings"
     ]
-    cast = candidate
     if ratio >= SAFE_RATIO and np.isfinite(candidate.resistance[0]):
         spread = float(np.sqrt(np.log1p(castings.resistance_cv**2)))
         factor = float(np.exp(ndtri(0.975) * spread / np.sqrt(3.0)))
         words.append(
-            f"cast first: three films of {cast.name} gap (well above the threshold, so R "
-            "says little about anything but g0) and measure R at 20 C. The median over "
+            f"cast first: three films of {candidate.name} gap (well above the threshold, where R "
+            "depends least on anything but g0) and measure R at 20 C. The median over "
             f"{_ohms(candidate.resistance[0])} divides g0, to about a factor {factor:.2g} "
             "(95 %); run again with that value as measured before casting more"
         )
@@ -867,7 +867,7 @@ def _calibration_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
         w = _weight_fraction_at(castings.fit.loading, min(phi, 0.999))
         words.append(
             f"cast first: three films of about {_wt(round(w, 2))} (well above the "
-            "threshold, so R says little about anything but g0), measure R at 20 C, and "
+            "threshold, where R depends least on anything but g0), measure R at 20 C, and "
             "run again with g0 as measured before casting more"
         )
     return words
@@ -895,11 +895,13 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
             window += (
                 " (a third to three times the series resistor; common practice, no source)"
             )
+    if np.isinf(median):
+        return [*words, "resistance: open"]
     words.append(
         f"resistance {_ohms(median)} (5-95 % of castings {_ohms(p05)} to "
         f"{_ohms(p95)}){window}"
     )
-    if castings.strained_state is not None and np.isfinite(median):
+    if castings.strained_state is not None:
         strain = castings.fit.loading.strains[castings.strained_state]
         words.append(
             f"gauge factor {_number(candidate.gauge_factor[0])} as the chord to "
@@ -909,13 +911,16 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
     if np.isfinite(castings.resistance_cv) and sum(castings.shares.values()) > 0.0:
         ordered = sorted(castings.shares, key=castings.shares.__getitem__, reverse=True)
         parts = ", ".join(
-            f"{name.replace('_', ' ')} {_percent(castings.shares[name])}" for name in ordered[:3]
+            f"{name.replace('_', ' ')} {_percent(castings.shares[name])}"
+            for name in ordered[:3]
         )
-        spread = f"CV of the resistance {_percent(castings.resistance_cv)}, mostly from {parts}"
+        spread = (
+            f"CV of the resistance {_percent(castings.resistance_cv)}, mostly from {parts}"
+        )
         if castings.shares["chains"] < 0.05:
             spread += (
-                f"; the chains of particles make {_percent(castings.shares['chains'])} of it, "
-                "so they are hardly why nominally equal films differ"
+                f"; the chains of particles make {_percent(castings.shares['chains'])} of "
+                "it, so they are hardly why nominally equal films differ"
             )
         words.append(spread)
     return words

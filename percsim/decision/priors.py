@@ -22,7 +22,7 @@ BETA_FACTOR = 3.0
 BREAKING_FACTOR = 4.0
 """The same for the opening at which a contact breaks."""
 THERMAL_SHARE_RANGE = (0.1, 1.0)
-"""Share of the thermal mismatch that may reach the contacts."""
+"""Shares of the thermal mismatch that may reach the contacts."""
 ACTIVATION_RANGE = (0.0, 50e-3 * elementary_charge)
 """Activation energies seen as possible [J]."""
 
@@ -215,7 +215,7 @@ def assumptions(
         Assumption(
             "temperature at which contacts are pressed shut",
             "closed_at",
-            contacts.closed_at - 273.15,
+            round(contacts.closed_at - 273.15, 6),
             "C",
             basis("closed_at"),
             source("closed_at", "some tens of kelvin"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -24,6 +24,7 @@ __all__ = [
     "Castings",
     "Tolerances",
     "cast_films",
+    "chord",
 ]
 
 Floats = NDArray[np.float64]
@@ -213,7 +214,7 @@ class Castings:
         s = self.strained_state
         if s is None:
             return np.zeros(len(self))
-        return _chord(self.at_rest, self.resistances[:, s], self.fit.loading.strains[s])
+        return chord(self.at_rest, self.resistances[:, s], self.fit.loading.strains[s])
 
     @property
     def open_fraction(self) -> float:
@@ -221,15 +222,23 @@ class Castings:
         return float(np.mean(np.isinf(self.at_rest)))
 
     @property
+    def is_open(self) -> bool:
+        """Whether half of the castings or more are open: there is no spread to quote."""
+        return self.open_fraction >= 0.5
+
+    @property
     def resistance_cv(self) -> float:
-        """CV of R over the conducting castings, from the spread of ln R; inf below two."""
-        return _log_cv(self.at_rest)
+        """CV of R over the conducting castings, from the spread of ln R; inf when open."""
+        logs = np.log(self.at_rest[np.isfinite(self.at_rest)])
+        if self.is_open or len(logs) < 2:
+            return float("inf")
+        return cv_from_log_std(float(logs.std(ddof=1)))
 
     @property
     def gauge_factor_cv(self) -> float:
-        """CV of the gauge factor over castings that conduct throughout; inf below two."""
+        """CV of the gauge factor over castings that conduct throughout; inf when open."""
         s = self.strained_state
-        if s is None:
+        if s is None or self.is_open:
             return float("inf")
         keep = np.isfinite(self.at_rest) & np.isfinite(self.resistances[:, s])
         values = self.gauge_factors[keep]
@@ -320,7 +329,7 @@ class Castings:
 
     def _bands(self, states: Sequence[int]) -> dict[str, list[float]]:
         relative = self.relative_to_rest(states)
-        if not len(relative):
+        if self.is_open:
             relative = np.full((1, len(states)), np.inf)
         bands = [weighted_quantiles(column, (0.5, 0.05, 0.95)) for column in relative.T]
         return {
@@ -328,31 +337,24 @@ class Castings:
             for i, name in enumerate(("median", "p05", "p95"))
         }
 
-    def replicate(self, b: int, states: Sequence[int]) -> Floats:
-        """Castings again, (n castings, k states) [ohm], with the boxes of resample b."""
-        return self._model.resistances(
-            self.draws,
-            self.replicate_log_shift[b],
-            self.replicate_slopes[b],
-            float(self.replicate_thresholds[b]),
-            list(states),
-        )
-
-    @property
-    def n_replicates(self) -> int:
-        """How many resamples of the boxes there are."""
-        return len(self.replicate_thresholds)
+    def replicates(self, states: Sequence[int]) -> Iterator[Floats]:
+        """Castings again with the boxes of each resample, (n castings, k states) [ohm]."""
+        states = list(states)
+        drawn = self._model.draw(self.draws, states)
+        for shift, slopes, threshold in zip(
+            self.replicate_log_shift,
+            self.replicate_slopes,
+            self.replicate_thresholds,
+            strict=True,
+        ):
+            yield self._model.at(drawn, shift[states], slopes[states], float(threshold))
 
 
-def _chord(at_rest: Floats, strained: Floats, strain: float) -> Floats:
+def chord(at_rest: Floats, strained: Floats, strain: float) -> Floats:
+    """Chord gauge factor (R/R0 - 1)/strain; inf when it opens, 0 when open at rest."""
     conducts = np.isfinite(at_rest)
     ratio = np.where(conducts, strained, 1.0) / np.where(conducts, at_rest, 1.0)
     return np.asarray((ratio - 1.0) / strain)
-
-
-def _log_cv(resistances: Floats) -> float:
-    logs = np.log(resistances[np.isfinite(resistances)])
-    return cv_from_log_std(float(logs.std(ddof=1))) if len(logs) > 1 else float("inf")
 
 
 def _strain_states(fit: LoadingFit) -> list[int]:
@@ -386,48 +388,65 @@ class _Model:
     tolerances: Tolerances
     threshold: LoadingThreshold
 
-    def resistances(
-        self,
-        draws: CastingDraws,
-        log_shift: Floats,
-        slopes: Floats,
-        threshold: float,
-        states: Sequence[int],
-    ) -> Floats:
-        """Resistance of each casting at the states asked for (n castings, k) [ohm]."""
+    def draw(
+        self, draws: CastingDraws, states: Sequence[int]
+    ) -> tuple[Floats, Floats, Floats]:
+        """Volume fraction and threshold factor of each casting, and its R at base loading.
+
+        The last is (n castings, k states) [ohm]: sizes, contacts and chains, but the
+        loading and threshold of `base`.
+        """
         film, tol = self.film, self.tolerances
         z = dict(zip(TOLERANCE_NAMES, draws.tolerances.T, strict=False))
         loading = self.own.loading
         phi = loading.volume_fraction * np.exp(
             loading.log_slope * (tol.weighing * z["weighing"] + tol.mixing * z["mixing"])
         )
-        critical = threshold * np.exp(
+        threshold_factor = np.exp(
             self.threshold.aspect_ratio_slope * tol.aspect_ratio * z["aspect_ratio"]
         )
-        base_distance = self.base.loading.volume_fraction - threshold
-        conducts = phi > critical
-        if base_distance <= 0.0:
-            conducts = np.zeros_like(conducts)
-            base_distance = 1.0
-        steps = np.log(np.where(conducts, phi - critical, base_distance) / base_distance)
-        nominal = film_resistance(
+        sized = film_resistance(
             self.base.resistivity[states],
             self.base.electrode_excess[states],
             (film.electrode_gap * np.exp(tol.gap / film.electrode_gap * z["gap"]))[:, None],
             (film.width * np.exp(tol.width / film.width * z["width"]))[:, None],
             (film.thickness * np.exp(tol.thickness_of(film) * z["thickness"]))[:, None],
         )
-        log_factor = (
-            slopes[states] * steps[:, None]
-            - tol.contact * z["contact"][:, None]
-            + self.chains(draws, states)
+        scale = np.exp(self.chains(draws, states) - tol.contact * z["contact"][:, None])
+        return phi, threshold_factor, np.asarray(sized * scale)
+
+    def at(
+        self,
+        drawn: tuple[Floats, Floats, Floats],
+        log_shift: Floats,
+        slopes: Floats,
+        threshold: float,
+    ) -> Floats:
+        """Resistance of each drawn casting at a threshold and slopes, (n, k) [ohm]."""
+        phi, threshold_factor, sized = drawn
+        critical = threshold * threshold_factor
+        distance = self.base.loading.volume_fraction - threshold
+        conducts = phi > critical
+        if distance <= 0.0:
+            conducts, distance = np.zeros_like(conducts), 1.0
+        steps = np.log(np.where(conducts, phi - critical, distance) / distance)
+        shifted = np.isfinite(log_shift)
+        factor = np.exp(slopes * steps[:, None] + np.where(shifted, log_shift, 0.0))
+        return np.asarray(np.where(conducts[:, None] & shifted, sized * factor, np.inf))
+
+    def resistances(
+        self,
+        draws: CastingDraws,
+        slopes: Floats,
+        states: Sequence[int],
+    ) -> Floats:
+        """Resistance of each casting from all boxes (n castings, k states) [ohm]."""
+        return self.at(
+            self.draw(draws, states),
+            np.zeros(len(states)),
+            slopes[states],
+            self.threshold.volume_fraction,
         )
-        shift = log_shift[states]
-        is_open = ~conducts[:, None] | np.isinf(nominal) | np.isinf(shift)
-        log_factor = np.where(
-            is_open, 0.0, log_factor + np.where(np.isinf(shift), 0.0, shift)
-        )
-        return np.asarray(np.where(is_open, np.inf, nominal * np.exp(log_factor)))
 
     def chains(self, draws: CastingDraws, states: Sequence[int]) -> Floats:
         """Deviation of ln R from the chains of each casting (n castings, k states)."""
@@ -600,20 +619,16 @@ def cast_films(
     )
     model = _Model(own, base, film, tolerances, threshold)
     states = list(range(len(own.loading.strains)))
-    zero = np.zeros(len(states))
-    resistances = model.resistances(draws, zero, slopes, threshold.volume_fraction, states)
+    resistances = model.resistances(draws, slopes, states)
     conducting = not own.is_open and own.threshold_ratio > 1.0
     nominal = np.exp(main[base_index]) if conducting else np.full(len(states), np.inf)
 
     variances = {}
     for name in TOLERANCE_NAMES:
-        single = model.resistances(
-            draws.only(name), zero, slopes, threshold.volume_fraction, [ref]
-        )[:, 0]
+        single = model.resistances(draws.only(name), slopes, [ref])[:, 0]
         single = single[np.isfinite(single)]
-        variances[name] = (
-            float(np.log(single).var()) if conducting and len(single) > 1 else 0.0
-        )
+        variance = float(np.log(single).var()) if conducting and len(single) > 1 else 0.0
+        variances[name] = variance if variance > 1e-20 else 0.0  # rounding is no tolerance
     total = sum(variances.values())
     shares = {name: v / total if total > 0.0 else 0.0 for name, v in variances.items()}
 
