@@ -857,10 +857,11 @@ def _calibration_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
         spread = float(np.sqrt(np.log1p(castings.resistance_cv**2)))
         factor = float(np.exp(ndtri(0.975) * spread / np.sqrt(3.0)))
         words.append(
-            f"cast first: three films of {candidate.name} gap (well above the threshold, where R "
-            "depends least on anything but g0) and measure R at 20 C. The median over "
-            f"{_ohms(candidate.resistance[0])} divides g0, to about a factor {factor:.2g} "
-            "(95 %); run again with that value as measured before casting more"
+            f"cast first: three films of {candidate.name} gap (well above the threshold, "
+            "where R depends least on anything but g0) and measure R at 20 C. The "
+            f"median over {_ohms(candidate.resistance[0])} divides g0, to about a factor "
+            f"{factor:.2g} (95 %); run again with that value as measured before casting "
+            "more"
         )
     else:
         phi = 1.8 * bench.threshold.volume_fraction

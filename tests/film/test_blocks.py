@@ -79,7 +79,7 @@ def test_standard_error_is_the_scatter_of_repeated_ensembles():
     ]
     logs = np.log([f.resistivity[0] for f in fits])
     claimed = np.median([f.resistivity_se[0] / f.resistivity[0] for f in fits])
-    # the bootstrap of 24 boxes is short by sqrt(23/24), and its 68 % width by a few per cent
+    # the bootstrap of 24 boxes is short by sqrt(23/24), its 68 % width by a few per cent
     assert logs.std(ddof=1) == pytest.approx(claimed, rel=4 / np.sqrt(2 * n) + 0.06)
     assert logs.mean() == pytest.approx(
         np.log(resistivity(0.30)), abs=4 * logs.std() / np.sqrt(n) + 0.01

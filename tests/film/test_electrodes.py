@@ -5,7 +5,7 @@ from percsim.film import Film, film_resistance, read_through_series
 
 
 def test_resistance_by_hand():
-    # 1 ohm m over 3 mm of 6 mm x 0.2 mm: 3e-3/1.2e-6 = 2500 ohm; excess -2.4e-4 takes 200 off
+    # 1 ohm m over 3 mm of 6 mm x 0.2 mm: 3e-3/1.2e-6 = 2500 ohm; -2.4e-4 takes 200 off
     film = Film(thickness=0.2e-3, width=6e-3, electrode_gap=3e-3)
     assert film.resistance(1.0, 0.0) == pytest.approx(2500.0, rel=1e-14)
     assert film.resistance(1.0, -2.4e-4) == pytest.approx(2300.0, rel=1e-14)
