@@ -164,7 +164,9 @@ KINDS: Final[dict[str, _Kind]] = {
 }  # fmt: skip
 """Kinds of quantity that can be read and printed."""
 
-_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$", re.DOTALL)
+_NUMBER = re.compile(
+    r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$", re.DOTALL
+)
 _UNIT_SHAPE = re.compile(r"[A-Za-zµμΩΩ°%/*^0-9 ]+$")
 
 
@@ -189,8 +191,12 @@ def _factor(unit: str, kind: str) -> Decimal | str:
     for word, size in (*spec.ladder, *spec.words):
         if plain in (word, word.replace("u", "µ", 1) if word[0] == "u" else word):
             return Decimal(size)
-    hint = difflib.get_close_matches(plain, [w for w, _ in (*spec.ladder, *spec.words)], 1, 0.6)
-    unknown = f"has the unknown unit {unit!r}" + (f"; did you mean {hint[0]!r}?" if hint else "")
+    hint = difflib.get_close_matches(
+        plain, [w for w, _ in (*spec.ladder, *spec.words)], 1, 0.6
+    )
+    unknown = f"has the unknown unit {unit!r}" + (
+        f"; did you mean {hint[0]!r}?" if hint else ""
+    )
     if any(plain in dict((*k.ladder, *k.words)) for k in KINDS.values()):
         return f"is not {spec.noun}"
     if not spec.si or not _UNIT_SHAPE.match(plain):
@@ -296,7 +302,9 @@ def parse_quantity(text: object, kind: str, *, unit_hint: str | None = None) -> 
     if not unit:
         raise ValueError(f"{shown} has no unit; write it like '{digits} {hint}'")
     if unit[0] in ",.":
-        raise ValueError(f"{shown} is not a number with a unit; write decimals with a point")
+        raise ValueError(
+            f"{shown} is not a number with a unit; write decimals with a point"
+        )
     if kind == "temperature":
         kelvin = _to_kelvin(number, unit)
         if kelvin is None:
