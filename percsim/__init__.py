@@ -50,7 +50,9 @@ _HOMES = {
     ),
     "percsim.units": ("format_quantity", "parse_quantity"),
     "percsim.materials.filler": ("Filler", "Orientation", "SizeDistribution"),
-    "percsim.materials.elastomer": ("Elastomer", "Material", "load_material", "material_names"),
+    "percsim.materials.elastomer": (
+        "Elastomer", "Material", "load_material", "material_names",
+    ),
     "percsim.materials.recipe": ("Recipe",),
     "percsim.particles.box": ("Box",),
     "percsim.particles.bodies": ("FLAKE", "ROD", "SPHERE", "Particles"),

@@ -61,6 +61,10 @@ if TYPE_CHECKING:
 __all__ = ["Plan"]
 
 
+def _length(value: float) -> str:
+    return format_quantity(value, "length")
+
+
 class _Reading:
     """A plan being read: its faults, and which keys can be relied on in spite of them."""
 
@@ -159,8 +163,10 @@ class Plan:
         Seed of every draw.
     filler : tuple of FillerSection
         One entry a powder.
-    elastomer, film, contacts, strain, temperature, explore, boxes, tolerances, target, batch
+    elastomer, film, contacts, strain, temperature, explore, boxes, target, batch
         The sections, values in SI.
+    tolerances_section : TolerancesSection
+        The bench tolerances as written; `tolerances` has the defaults filled in.
     name : str
         Name of the file, for messages.
     text : str
@@ -298,7 +304,7 @@ class Plan:
         return plan
 
     def as_dict(self) -> dict[str, Any]:
-        """Plan as a JSON-able dict: words of the file, units normalised, defaults filled in.
+        """Plan as a JSON-able dict: words of the file, units normalised, defaults too.
 
         Returns
         -------
@@ -320,7 +326,9 @@ class Plan:
         elastomer = self.cured_elastomer
         derived: dict[str, dict[str, Any]] = {
             "elastomer": {
-                k: getattr(elastomer, k) for k in ElastomerSection.model_fields if k != "material"
+                k: getattr(elastomer, k)
+                for k in ElastomerSection.model_fields
+                if k != "material"
             },
             "contacts": {
                 "closed_at": self.closed_at, "cutoff": self.cutoff,
@@ -338,12 +346,12 @@ class Plan:
 
     @cached_property
     def hash(self) -> str:
-        """SHA-256 of everything that affects a result: the filled-in plan less its title."""
+        """SHA-256 of all that affects a result: the filled-in plan less its title."""
         content = {k: v for k, v in self.as_dict().items() if k != "title"}
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
     def __repr__(self) -> str:
-        gaps = ", ".join(format_quantity(g, "length") for g in self.electrode_gaps)
+        gaps = ", ".join(_length(g) for g in self.electrode_gaps)
         weights = ", ".join(f"{100 * w:.4g}" for w in self.weight_fractions)
         return f"Plan {self.title!r}: {weights} wt% at gaps {gaps}, seed {self.seed}"
 
@@ -426,7 +434,7 @@ class Plan:
 
     @property
     def largest_strain(self) -> float:
-        """Strain at which the chord gauge factor is taken: the end of the window off zero."""
+        """Strain at which the chord gauge factor is taken: the far end of the window."""
         low, high = self.strain.window
         return high if high > 0.0 else low
 
@@ -520,7 +528,7 @@ class Plan:
             for strain in self.strains
         )
 
-    # ------------------------------------------------------------------ how much, and what for
+    # ------------------------------------------------------------------ how much, for what
     @property
     def box_lengths(self) -> tuple[float, ...]:
         """Edges of the simulated cubes [m], rising."""
@@ -589,7 +597,7 @@ class Plan:
         )
 
     def contact_parameters(self) -> ContactParameters:
-        """Parameters of the opening law with which of them were measured, for the priors."""
+        """Parameters of the opening law and which of them were measured, for the priors."""
         from percsim.decision.priors import ContactParameters
 
         c = self.contacts
@@ -612,20 +620,20 @@ class Plan:
         out = []
         small = [b for b in self.box_lengths if b < 8.0 * self.median_diameter * (1 - 1e-9)]
         if small:
-            edges = ", ".join(format_quantity(b, "length") for b in small)
+            edges = ", ".join(_length(b) for b in small)
             out.append(
                 f"boxes of {edges} are below 8 median diameters and conduct too well"
             )
         if max(self.box_lengths) > self.film.thickness * (1 + 1e-9):
             out.append(
-                f"boxes of {format_quantity(max(self.box_lengths), 'length')} are thicker than"
-                f" the film, {format_quantity(self.film.thickness, 'length')}; the film's free"
+                f"boxes of {_length(max(self.box_lengths))} are thicker than"
+                f" the film, {_length(self.film.thickness)}; the film's free"
                 " faces lower its conductance more than the boxes show"
             )
         if self.film.thickness < self.largest_particle:
             out.append(
-                f"the film, {format_quantity(self.film.thickness, 'length')} thick, is thinner"
-                f" than the largest particles, {format_quantity(self.largest_particle, 'length')};"
+                f"the film, {_length(self.film.thickness)} thick, is thinner"
+                f" than the largest particles, {_length(self.largest_particle)};"
                 " they lie flatter than the plan says"
             )
         return tuple(out)
@@ -720,8 +728,8 @@ def _make_elastomer(section: ElastomerSection) -> Elastomer:
     from percsim.materials.elastomer import Elastomer, load_material
 
     usual: dict[str, Any] = {
-        "density": None, "mix_ratio": 10.0, "thermal_expansion": 3.1e-4, "poisson_ratio": 0.495,
-        "name": "elastomer",
+        "density": None, "mix_ratio": 10.0, "thermal_expansion": 3.1e-4,
+        "poisson_ratio": 0.495, "name": "elastomer",
     }  # fmt: skip
     if section.material:
         material = load_material(section.material)
@@ -739,7 +747,7 @@ def _make_elastomer(section: ElastomerSection) -> Elastomer:
 
 
 def _cross_check(plan: Plan, reading: _Reading) -> None:
-    """Add the faults that no single key has. Keys that are at fault already stay out of it."""
+    """Add the faults that no single key has; keys at fault already stay out of it."""
     checks: tuple[Callable[[Plan, _Reading], None], ...] = (
         _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
         _check_boxes, _check_states, _check_batch,
@@ -900,8 +908,8 @@ def _check_loadings(plan: Plan, reading: _Reading) -> None:
         if not given:
             reading.fault(
                 "explore.weight_fraction",
-                'is missing; write it like weight_fraction = ["22 wt%", "26 wt%"], or give phr'
-                " or mass_ratio",
+                'is missing; write it like weight_fraction = ["22 wt%", "26 wt%"], or give'
+                " phr or mass_ratio",
             )
         else:
             reading.fault(
@@ -925,7 +933,8 @@ def _check_loadings(plan: Plan, reading: _Reading) -> None:
         reading.bad.add("explore.weight_fraction")
         reading.fault(
             "explore.curing_agent_counts",
-            f"is missing; with {way} say true (of base and curing agent) or false (of base alone)",
+            f"is missing; with {way} say true (of base and curing agent) or false (of base"
+            " alone)",
         )
         return
     if not _mixable(reading) or not reading.usable("explore.curing_agent_counts"):
@@ -957,8 +966,8 @@ def _check_lengths(plan: Plan, reading: _Reading) -> None:
             if gap > film.length:
                 reading.fault(
                     "explore.electrode_gap",
-                    f"= '{format_quantity(gap, 'length')}' is longer than the film,"
-                    f" film.length = '{format_quantity(film.length, 'length')}'",
+                    f"= '{_length(gap)}' is longer than the film,"
+                    f" film.length = '{_length(film.length)}'",
                 )
     if not _mixable(reading):
         return
@@ -969,16 +978,16 @@ def _check_lengths(plan: Plan, reading: _Reading) -> None:
             if gap < largest:
                 reading.fault(
                     "explore.electrode_gap",
-                    f"= '{format_quantity(gap, 'length')}' is shorter than the largest {body},"
-                    f" {format_quantity(largest, 'length')}, which would bridge it",
+                    f"= '{_length(gap)}' is shorter than the largest {body},"
+                    f" {_length(largest)}, which would bridge it",
                 )
     median = plan.median_diameter
     for name in ("thickness", "width"):
         if reading.usable(f"film.{name}") and getattr(film, name) < median:
             reading.fault(
                 f"film.{name}",
-                f"= '{format_quantity(getattr(film, name), 'length')}' is less than the median"
-                f" {body}, {format_quantity(median, 'length')}",
+                f"= '{_length(getattr(film, name))}' is less than the median"
+                f" {body}, {_length(median)}",
             )
 
 
@@ -990,15 +999,15 @@ def _check_boxes(plan: Plan, reading: _Reading) -> None:
         if length < largest:
             reading.fault(
                 "boxes.lengths",
-                f"has a box of {format_quantity(length, 'length')}, smaller than the largest"
-                f" {plan.fillers[0].kind}, {format_quantity(largest, 'length')}",
+                f"has a box of {_length(length)}, smaller than the largest"
+                f" {plan.fillers[0].kind}, {_length(largest)}",
             )
     lengths = plan.box_lengths
     for a, b in pairwise(lengths):
         if b < 1.05 * a:
             reading.fault(
                 "boxes.lengths",
-                f"has boxes of {format_quantity(a, 'length')} and {format_quantity(b, 'length')};"
+                f"has boxes of {_length(a)} and {_length(b)};"
                 " make them differ by 5 % or more",
             )
 
@@ -1009,7 +1018,8 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
     if any(getattr(plan, k) is None for k in keys) or not _mixable(reading):
         return
     if plan.contacts.model != "opening" or not reading.usable(
-        *(f"explore.{k}" for k in ("weight_fraction", "phr", "mass_ratio", "curing_agent_counts")),
+        "explore.weight_fraction", "explore.phr", "explore.mass_ratio",
+        "explore.curing_agent_counts",
         "strain.window", "temperature.values", "contacts.closed_at", "contacts.lambda_T",
         "contacts.model",
     ):  # fmt: skip
@@ -1037,8 +1047,9 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
     reading.fault(
         "contacts.closed_at",
         f"= '{format_quantity(closed, 'temperature')}': at"
-        f" {format_quantity(strain, 'strain')} and {format_quantity(temperature, 'temperature')}"
-        f" the contacts are more closed than in the reference state, {numbers}; {advice}",
+        f" {format_quantity(strain, 'strain')} and"
+        f" {format_quantity(temperature, 'temperature')} the contacts are more closed than in"
+        f" the reference state, {numbers}; {advice}",
     )
 
 
@@ -1076,6 +1087,6 @@ def _check_batch(plan: Plan, reading: _Reading) -> None:
     ):  # fmt: skip
         reading.fault(
             "batch.wet_thickness",
-            f"= '{format_quantity(batch.wet_thickness, 'length')}' must be above the dry"
-            f" thickness, '{format_quantity(plan.film.thickness, 'length')}'",
+            f"= '{_length(batch.wet_thickness)}' must be above the dry"
+            f" thickness, '{_length(plan.film.thickness)}'",
         )

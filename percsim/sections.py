@@ -56,16 +56,19 @@ class FaultsError(ValueError):
 
 
 def show_value(value: object) -> str:
+    """Value as it stood in the file, cut short."""
     text = repr(value)
     return text if len(text) <= 40 else text[:37] + "..."
 
 
 def did_you_mean(word: str, known: Sequence[str]) -> str:
+    """Give the nearest known word as the end of a message; empty when none is near."""
     close = difflib.get_close_matches(word, known, 1, 0.6)
     return f"; did you mean {close[0]!r}?" if close else ""
 
 
 def either(options: Sequence[str]) -> str:
+    """Give the options in words: 'a', 'b' or 'c'."""
     quoted = [f"'{o}'" for o in options]
     return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} or {quoted[-1]}"
 
@@ -81,9 +84,11 @@ class Reader:
     range: str = ""
 
     def read(self, value: Any) -> Any:
+        """Value in SI of what stands in the file; ValueError says what is wrong."""
         raise NotImplementedError
 
     def write(self, value: Any) -> Any:
+        """Write it so that `read` gives the same value again."""
         return value
 
     def __get_pydantic_core_schema__(
@@ -126,7 +131,7 @@ class _Number(Reader):
 
     def __init__(self, lowest: float, highest: float, *, whole: bool = False) -> None:
         self.lowest, self.highest, self.whole = lowest, highest, whole
-        self.range = f"{lowest:.15g} to {highest:.15g}"
+        self.range = f"{lowest} to {highest}" if whole else f"{lowest:g} to {highest:g}"
 
     def read(self, value: Any) -> float | int:
         kind = "a whole number" if self.whole else "a plain number"
@@ -378,7 +383,7 @@ class Sizes:
 
 
 class _Sizes(Reader):
-    """One size, {median, geometric_spread or spread} by number, {d10, d50, d90} by volume."""
+    """One size, {median, geometric_spread or spread}, or {d10, d50, d90} by volume."""
 
     length = _Quantity("length", "um", "1 nm", "10 mm")
     geometric = _Number(1.0, 4.0)
@@ -389,8 +394,9 @@ class _Sizes(Reader):
         if not isinstance(value, Mapping):
             return Sizes(self.length.read(value), 0.0)
         readers: dict[str, Reader] = {
-            "median": self.length, "geometric_spread": self.geometric, "spread": self.spread,
-            "d10": self.length, "d50": self.length, "d90": self.length,
+            "median": self.length, "geometric_spread": self.geometric,
+            "spread": self.spread, "d10": self.length, "d50": self.length,
+            "d90": self.length,
         }  # fmt: skip
         faults: list[tuple[str, str]] = []
         got: dict[str, float] = {}
@@ -410,8 +416,8 @@ class _Sizes(Reader):
         volume = {"d10", "d50", "d90"} & set(value)
         if bool(number) == bool(volume):
             faults.append(
-                ("", "must hold either median and geometric_spread (by number) or d10, d50 and"
-                 " d90 (by volume)")
+                ("", "must hold either median and geometric_spread (by number) or d10, d50"
+                 " and d90 (by volume)")
             )  # fmt: skip
         elif volume:
             faults += [
@@ -466,17 +472,18 @@ class _Sizes(Reader):
 
 
 class Section(BaseModel):
+    """Base of the sections: unknown keys are faults, defaults are read like values."""
+
     model_config = ConfigDict(
         strict=True,
         extra="forbid",
         frozen=True,
         validate_default=True,
-        use_attribute_docstrings=False,
     )
 
 
 def _field(text: str, default: Any = ..., *, example: Any = None) -> Any:
-    """Field with its documentation; `example` is what a message suggests when it is missing."""
+    """Field with its documentation; `example` is suggested when the key is missing."""
     return Field(
         default, description=text, examples=[default if example is None else example]
     )
@@ -635,7 +642,8 @@ class FilmSection(Section):
 class ContactsSection(Section):
     """What a contact between two particles conducts.
 
-    Each value is plain, then it counts as assumed, or a table that says where it comes from.
+    A plain value counts as assumed; a table, { value = ..., basis = "measured",
+    source = "..." }, says where it comes from.
     """
 
     model: Annotated[str, _Choice("opening", "affine")] = _field(
@@ -661,7 +669,9 @@ class ContactsSection(Section):
         " Only for model = 'opening'.",
         0.01,
     )
-    closed_at: Annotated[Stated, _Stated(_Quantity("temperature", "C", "-200 C", "400 C"))] | None = (
+    closed_at: (
+        Annotated[Stated, _Stated(_Quantity("temperature", "C", "-200 C", "400 C"))] | None
+    ) = (
         _field(
             "Temperature at which the contacts are pressed shut, the reference state."
             " Default: 20 K below the coldest temperature of the plan.",

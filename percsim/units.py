@@ -1,9 +1,9 @@
 """Constants, and the units of the bench: "12 um", "45 wt%", "7:1" <-> SI.
 
-Everything inside percsim is SI; a person writes and reads bench units, always with the unit.
-Number and unit are split here first, because a general unit reader takes "10:1" for 10 and
-refuses "45 wt%", "20 C" and "kg/m3"; what is left, a plain unit, goes to pint (imported only
-then: it costs a third of a second).
+Everything inside percsim is SI; a person writes and reads bench units, with the unit always
+written. Number and unit are split here first, because a general unit reader takes "10:1"
+for 10 and refuses "45 wt%", "20 C" and "kg/m3"; what is left, a plain unit, goes to pint
+(imported only then: it costs a third of a second).
 """
 
 from __future__ import annotations
@@ -92,18 +92,22 @@ _EV = "1.602176634e-19"  # exact since the SI of 2019
 
 KINDS: Final[dict[str, _Kind]] = {
     "length": _Kind(
-        "a length", "mm", (("nm", "1e-9"), ("um", "1e-6"), ("mm", "1e-3"), ("m", "1")), si="m"
+        "a length", "mm",
+        (("nm", "1e-9"), ("um", "1e-6"), ("mm", "1e-3"), ("m", "1")), si="m",
     ),
     "area": _Kind(
-        "an area", "nm2", (("nm2", "1e-18"), ("um2", "1e-12"), ("mm2", "1e-6"), ("m2", "1")),
-        si="m**2",
+        "an area", "nm2",
+        (("nm2", "1e-18"), ("um2", "1e-12"), ("mm2", "1e-6"), ("m2", "1")), si="m**2",
     ),
-    "volume": _Kind("a volume", "mL", (("uL", "1e-9"), ("mL", "1e-6"), ("L", "1e-3")), si="m**3"),
+    "volume": _Kind(
+        "a volume", "mL", (("uL", "1e-9"), ("mL", "1e-6"), ("L", "1e-3")), si="m**3"
+    ),
     "mass": _Kind("a mass", "g", (("mg", "1e-6"), ("g", "1e-3"), ("kg", "1")), si="kg"),
     "density": _Kind("a density", "kg/m3", (("kg/m3", "1"),), si="kg/m**3"),
     "conductance": _Kind(
         "a conductance", "uS",
-        (("pS", "1e-12"), ("nS", "1e-9"), ("uS", "1e-6"), ("mS", "1e-3"), ("S", "1")), si="S",
+        (("pS", "1e-12"), ("nS", "1e-9"), ("uS", "1e-6"), ("mS", "1e-3"), ("S", "1")),
+        si="S",
     ),
     "resistance": _Kind(
         "a resistance", "kohm",
@@ -113,14 +117,16 @@ KINDS: Final[dict[str, _Kind]] = {
     "resistivity": _Kind("a resistivity", "ohm m", (("ohm m", "1"),), si="ohm*m"),
     "temperature": _Kind("a temperature", "C", (("C", "1"),)),
     "temperature_difference": _Kind(
-        "a temperature difference", "K", (("K", "1"),), (("C", "1"), ("degC", "1"), ("°C", "1")),
+        "a temperature difference", "K", (("K", "1"),),
+        (("C", "1"), ("degC", "1"), ("°C", "1")),
         lowest=-math.inf,
     ),
     "energy": _Kind(
         "an energy", "meV", (("meV", str(Decimal(_EV) / 1000)), ("eV", _EV)), si="J"
     ),
     "power": _Kind(
-        "a power", "mW", (("uW", "1e-6"), ("mW", "1e-3"), ("W", "1")), si="W", lowest=-math.inf
+        "a power", "mW", (("uW", "1e-6"), ("mW", "1e-3"), ("W", "1")), si="W",
+        lowest=-math.inf,
     ),
     "strain": _Kind(
         "a strain", "microstrain", (("microstrain", "1e-6"), ("%", "0.01")),
@@ -143,7 +149,8 @@ KINDS: Final[dict[str, _Kind]] = {
     "ratio": _Kind("a mass ratio", ":1", ()),
     "angle": _Kind("an angle", "deg", (("deg", _PI_180),), (("°", _PI_180), ("rad", "1"))),
     "voltage": _Kind(
-        "a voltage", "V", (("uV", "1e-6"), ("mV", "1e-3"), ("V", "1"), ("kV", "1e3")), si="V",
+        "a voltage", "V",
+        (("uV", "1e-6"), ("mV", "1e-3"), ("V", "1"), ("kV", "1e3")), si="V",
         lowest=-math.inf,
     ),
     "current": _Kind(
@@ -160,7 +167,9 @@ KINDS: Final[dict[str, _Kind]] = {
         "a pressure", "MPa", (("Pa", "1"), ("kPa", "1e3"), ("MPa", "1e6"), ("GPa", "1e9")),
         si="Pa",
     ),
-    "time": _Kind("a time", "s", (("ms", "1e-3"), ("s", "1"), ("min", "60"), ("h", "3600")), si="s"),
+    "time": _Kind(
+        "a time", "s", (("ms", "1e-3"), ("s", "1"), ("min", "60"), ("h", "3600")), si="s"
+    ),
 }  # fmt: skip
 """Kinds of quantity that can be read and printed."""
 
@@ -333,7 +342,8 @@ def parse_quantity(text: object, kind: str, *, unit_hint: str | None = None) -> 
 _EXAMPLES = {
     "temperature": "20", "strain": "3000", "fraction": "12", "weight_fraction": "26",
     "volume_fraction": "12", "percentage": "12", "phr": "40", "ratio": "7", "energy": "10",
-    "density": "1030", "expansion": "300", "conductance": "80", "angle": "10", "voltage": "3.3",
+    "density": "1030", "expansion": "300", "conductance": "80", "angle": "10",
+    "voltage": "3.3",
     "temperature_difference": "20", "area": "100", "time": "60", "mass": "50",
 }  # fmt: skip
 
