@@ -799,7 +799,7 @@ def _check_fillers(plan: Plan, reading: _Reading) -> None:
         if not _check_shape(section, reading, key, kind, material is not None):
             reading.bad.add("filler.shape")
             continue
-        if reading.usable("filler"):
+        if not any(bad.startswith("filler") for bad in reading.bad):
             try:
                 _make_filler(section)
             except ValueError as error:
@@ -1048,8 +1048,8 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
         "contacts.closed_at",
         f"= '{format_quantity(closed, 'temperature')}': at"
         f" {format_quantity(strain, 'strain')} and"
-        f" {format_quantity(temperature, 'temperature')} the contacts are more closed than in"
-        f" the reference state, {numbers}; {advice}",
+        f" {format_quantity(temperature, 'temperature')} the contacts are more closed than"
+        f" in the reference state, {numbers}; {advice}",
     )
 
 
