@@ -8,7 +8,7 @@ from percsim.materials.elastomer import (
     material_names,
 )
 from percsim.materials.filler import Filler, Orientation, SizeDistribution
-from percsim.materials.recipe import Recipe
+from percsim.materials.recipe import Recipe, WeighOut, packing_limit, weigh_out
 
 __all__ = [
     "Elastomer",
@@ -18,6 +18,9 @@ __all__ = [
     "Property",
     "Recipe",
     "SizeDistribution",
+    "WeighOut",
     "load_material",
     "material_names",
+    "packing_limit",
+    "weigh_out",
 ]
