@@ -54,7 +54,7 @@ if TYPE_CHECKING:
     from percsim.film.electrodes import Film
     from percsim.materials.elastomer import Elastomer
     from percsim.materials.filler import Filler
-    from percsim.materials.recipe import Recipe
+    from percsim.materials.recipe import Recipe, WeighOut
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
     from percsim.states.strain import Mounting, State
 
@@ -171,6 +171,8 @@ class Plan:
         Name of the file, for messages.
     text : str
         The plan as it was written.
+    path : str
+        Path it was loaded from, as it was given; empty if it was not loaded.
 
     """
 
@@ -189,6 +191,7 @@ class Plan:
     batch: BatchSection
     name: str = "plan"
     text: str = ""
+    path: str = ""
 
     # ------------------------------------------------------------------ reading and writing
     @classmethod
@@ -228,7 +231,9 @@ class Plan:
             mapping = tomllib.loads(text)
         except (tomllib.TOMLDecodeError, RecursionError) as error:
             raise PlanError([f"{name}: is not TOML: {_toml_reason(str(error))}"]) from None
-        return cls._read(mapping, name, text)
+        plan = cls._read(mapping, name, text)
+        object.__setattr__(plan, "path", str(path))
+        return plan
 
     @classmethod
     def from_dict(cls, mapping: Mapping[str, Any], name: str = "plan") -> Plan:
@@ -565,6 +570,57 @@ class Plan:
         """Castings drawn for each candidate."""
         return self.tolerances_section.castings
 
+    def weigh_out(
+        self,
+        recipe: Recipe,
+        film: Film | None = None,
+        *,
+        films: int | None = None,
+        mass: float | None = None,
+    ) -> WeighOut:
+        """Weigh-out sheet of a batch.
+
+        Parameters
+        ----------
+        recipe : Recipe
+            What to mix.
+        film : Film, optional
+            Its thickness and width stand in for those of the plan.
+        films : int, optional
+            Films to cast, by default the plan's.
+        mass : float, optional
+            Mass of the cured batch [kg], losses included, instead of a number of films.
+
+        Returns
+        -------
+        WeighOut
+
+        """
+        from percsim.materials.elastomer import load_material
+        from percsim.materials.recipe import weigh_out
+
+        batch = self.batch
+        thickness = self.film.thickness if film is None else film.thickness
+        width = self.film.width if film is None else film.width
+        ratio = 0.0
+        if batch.solvent is not None and batch.wet_thickness is not None:
+            swell = batch.wet_thickness / thickness - 1.0
+            ratio = swell * load_material(batch.solvent).density / recipe.density
+        elif batch.solvent is not None:
+            ratio = batch.solvent_mass_ratio or 0.0
+        mass = batch.mass if mass is None and films is None else mass
+        return weigh_out(
+            recipe,
+            mass=None if mass is None else mass * (1.0 - batch.loss),
+            volume=self.film.length * width * thickness if mass is None else None,
+            films=1 if mass is not None else films or batch.films,
+            loss=batch.loss,
+            resolution=batch.balance_resolution,
+            solvent=batch.solvent,
+            solvent_ratio=ratio,
+            film_thickness=thickness,
+        )
+
     def decision_target(self) -> Target:
         """Target as the decision takes it."""
         from percsim.decision.choose import Target
@@ -623,12 +679,6 @@ class Plan:
             edges = ", ".join(_length(b) for b in small)
             out.append(
                 f"boxes of {edges} are below 8 median diameters and conduct too well"
-            )
-        if max(self.box_lengths) > self.film.thickness * (1 + 1e-9):
-            out.append(
-                f"boxes of {_length(max(self.box_lengths))} are thicker than"
-                f" the film, {_length(self.film.thickness)}; the film's free"
-                " faces lower its conductance more than the boxes show"
             )
         if self.film.thickness < self.largest_particle:
             out.append(
@@ -1057,12 +1107,6 @@ def _check_batch(plan: Plan, reading: _Reading) -> None:
     batch = plan.batch
     if batch is None:
         return
-    if (
-        batch.mass is not None
-        and "films" in batch.model_fields_set
-        and reading.usable("batch.films")
-    ):
-        reading.fault("batch.mass", "is there besides films; give one of them")
     _find_material(reading, "batch.solvent", batch.solvent, "solvent")
     thinned = batch.solvent_mass_ratio is not None or batch.wet_thickness is not None
     if batch.solvent is None and reading.usable("batch.solvent"):

@@ -906,12 +906,13 @@ class BatchSection(Section):
         "Films to cast from one batch.", 10
     )
     mass: Annotated[float, _Quantity("mass", "g", "1 mg", "1000 kg")] | None = _field(
-        "Instead: mass of the cured batch, losses included. Default: from the films.",
+        "Mass of the cured batch, losses included, instead of a number of films."
+        " Default: from the films.",
         None,
         example="50 g",
     )
     loss: Annotated[float, _Quantity("percentage", "%", "0 %", "90 %")] = _field(
-        "Share of the batch that stays in cup, mixer and frame.", "15 %"
+        "Share of the batch that stays in cup, mixer and frame.", "10 %"
     )
     balance_resolution: Annotated[float, _Quantity("mass", "g", "0.001 mg", "1 kg")] = (
         _field("Smallest step of the balance.", "0.01 g")
