@@ -1,5 +1,7 @@
 """Bench units: exact conversions, what is refused, and that printing reads back."""
 
+# ruff: noqa: E501  messages stand in one line, as a reader sees them
+
 from __future__ import annotations
 
 import math
@@ -9,6 +11,7 @@ import sys
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from percsim import units
 from percsim.units import KINDS, format_quantity, parse_quantity, parse_range
 
@@ -106,9 +109,11 @@ def test_nonsense_never_escapes_as_another_error(text: str, kind: str) -> None:
     try:
         value = parse_quantity(text, kind)
     except ValueError as error:
-        assert "\n" not in str(error)
+        message = str(error)
     else:
+        message = f"{value:.0f}"
         assert math.isfinite(value)
+    assert "\n" not in message
 
 
 def test_ranges_share_a_unit() -> None:
@@ -116,7 +121,7 @@ def test_ranges_share_a_unit() -> None:
     assert parse_range("700 ohm to 3 kohm", "resistance") == (700.0, 3000.0)
     assert parse_range("-10 to 60 C", "temperature") == (263.15, 333.15)
     for text in ("3000 microstrain", "3 to 2 kohm", "1 to 2 to 3 kohm", 5, "0 to 3000"):
-        with pytest.raises(ValueError, match="is not a range|must rise|has no unit|is not"):
+        with pytest.raises(ValueError, match=r"is not a|must rise"):
             parse_range(text, "resistance")
 
 
