@@ -328,12 +328,12 @@ def _spread_text(summary: Summary) -> str:
     if not any(shares.values()):
         return "The spread of this candidate is not finite, so it has no shares."
     largest = sorted(shares, key=lambda name: -shares[name])[:3]
-    listed = ", ".join(f"{name} {share(shares[name])} %" for name in largest)
+    listed = ", ".join(f"{name} {share(shares[name])}\u00a0%" for name in largest)
     text = f"What makes nominally equal castings differ, as shares of the variance of log R: {listed}."
     chains = shares.get(share_label("chains"))
     if chains is not None:
         text += (
-            f" The chance of the particle chains themselves makes {share(chains)} %"
+            f" The chance of the particle chains themselves makes {two(100.0 * chains)}\u00a0%"
             + ("; it is rarely why equal films differ." if chains < 0.1 else ".")
         )
     return text
@@ -347,7 +347,8 @@ def _fits(summary: Summary) -> Table:
             three(f.get("n_boxes")), three(f.get("n_open_boxes")),
             ", ".join(scaled(x, 1e6) for x in f.get("lengths_m") or []),
             _with_error(f.get("resistivity_ohm_m"), f.get("resistivity_se")),
-            _with_error(f.get("electrode_excess_ohm_m2"), f.get("electrode_excess_se"), 1e6),
+            _with_error(f.get("electrode_excess_ohm_m2"), f.get("electrode_excess_se"), 1e6)
+            if three(f.get("resistivity_ohm_m")) != "open" else "–",
             percent(f.get("box_cv")),
         ))  # fmt: skip
     return _table(

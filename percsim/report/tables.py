@@ -457,7 +457,11 @@ def _table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
     lines = [list(header), *[list(row) for row in rows]]
     widths = [max(len(line[k]) for line in lines) for k in range(len(header))]
     return [
-        "  ".join(cell.rjust(w) for cell, w in zip(line, widths, strict=True)) for line in lines
+        "  ".join(
+            cell.ljust(w) if k == 0 else cell.rjust(w)
+            for k, (cell, w) in enumerate(zip(line, widths, strict=True))
+        )
+        for line in lines
     ]
 
 
@@ -477,10 +481,11 @@ def expectation(candidate: Row) -> str:
     r, r_range = quantiles(candidate.get("resistance_ohm"), 1e-3)
     f, f_range = quantiles(candidate.get("gauge_factor"))
     if r == "open":
-        text = "Resistance open in the median casting"
+        text = "The median casting is open"
     else:
         text = f"Resistance {r} kohm (5-95 % of castings {r_range.replace('–', 'to')} kohm)"
-    text += f", gauge factor {f} ({f_range.replace('–', 'to')})"
+    if f not in ("open", "–"):
+        text += f", gauge factor {f} ({f_range.replace('–', 'to')})"
     passing = candidate.get("pass_share") or {}
     return (
         f"{text}; {share(passing.get('value'))} % of castings meet the targets "

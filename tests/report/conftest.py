@@ -151,9 +151,9 @@ def invent(
                                        for e in strains]
                                 for name, f in (("median", 1.0), ("p05", 0.9), ("p95", 1.1))}},
                 "temperature_response": {"temperature_K": list(temperatures),
-                                         "median": [1 + 8e-4 * (t - 293.15) for t in temperatures],
-                                         "p05": [1 + 6e-4 * (t - 293.15) for t in temperatures],
-                                         "p95": [1 + 10e-4 * (t - 293.15) for t in temperatures]},
+                                         "median": [1 + (w + 0.5) * 1e-3 * (t - 293.15) for t in temperatures],
+                                         "p05": [1 + (w + 0.3) * 1e-3 * (t - 293.15) for t in temperatures],
+                                         "p95": [1 + (w + 0.7) * 1e-3 * (t - 293.15) for t in temperatures]},
                 "pass_share": {"value": share, "low": max(0.0, share - 0.04),
                                "high": min(1.0, share + 0.04)},
                 "meets_target": share >= 0.8, "threshold_ratio": phi / critical,
@@ -184,7 +184,9 @@ def invent(
                                 if conducts else 0.0},
             })  # fmt: skip
     shares = [c["pass_share"]["value"] for c in candidates]
-    best = int(np.argmax(shares))
+    medians = np.array([c["resistance_ohm"]["median"] for c in candidates])
+    miss = np.abs(np.log(medians / np.sqrt(limits[0] * limits[1])))
+    best = int(np.argmax(shares)) if max(shares) > 0 else int(np.argmin(miss))
     chosen = best if candidates[best]["meets_target"] else None
     curve = [
         {"aspect_ratio": a, "volume_fraction": critical * (15 / a) ** 0.9,
