@@ -211,7 +211,9 @@ def _quantities(
     out = []
     for name in ("median", "p05", "p95"):
         values = [number((row.get(key) or {}).get(name)) for row in rows]
-        out.append(np.array([np.nan if x is None else x * factor for x in values], dtype=float))
+        out.append(
+            np.array([np.nan if x is None else x * factor for x in values], dtype=float)
+        )
     return out[0], out[1], out[2]
 
 
@@ -241,7 +243,9 @@ def _y_range(axes: Axes, arrays: Sequence[NDArray[np.float64]], *, log: bool) ->
         axes.set_ylim(low - 0.08 * span, high + 0.16 * span)
 
 
-def _open_marks(axes: Axes, x: NDArray[np.float64], values: NDArray[np.float64], colour: Any) -> bool:
+def _open_marks(
+    axes: Axes, x: NDArray[np.float64], values: NDArray[np.float64], colour: Any
+) -> bool:
     """Triangles at the top edge where a value is infinite; True if there were any."""
     at = np.isposinf(values)
     if at.any():
@@ -266,18 +270,34 @@ def _bars(
 def _open_handle(colour: Any = MUTED) -> Any:
     from matplotlib.lines import Line2D
 
-    return Line2D([], [], ls="", marker="^", mfc="white", mec=colour, mew=1.3, ms=7.5, label="open")
+    return Line2D(
+        [], [], ls="", marker="^", mfc="white", mec=colour, mew=1.3, ms=7.5, label="open"
+    )
 
 
 def _ring(axes: Axes, x: float, y: float, *, is_chosen: bool) -> Any:
     """Mark the deciding candidate; returns a handle for the legend."""
     from matplotlib.lines import Line2D
 
-    style: dict[str, Any] = {"marker": "o", "mfc": "none", "mec": COPPER, "mew": 1.8, "ms": 13, "ls": ""}
+    style: dict[str, Any] = {
+        "marker": "o",
+        "mfc": "none",
+        "mec": COPPER,
+        "mew": 1.8,
+        "ms": 13,
+        "ls": "",
+    }
     if math.isfinite(y):
         axes.plot([x], [y], zorder=7, **style)
     else:
-        axes.plot([x], [0.965], transform=axes.get_xaxis_transform(), clip_on=False, zorder=7, **style)
+        axes.plot(
+            [x],
+            [0.965],
+            transform=axes.get_xaxis_transform(),
+            clip_on=False,
+            zorder=7,
+            **style,
+        )
     return Line2D([], [], label="chosen" if is_chosen else "nearest", **(style | {"ms": 9}))
 
 
@@ -299,7 +319,9 @@ def _is_spread(name: str) -> bool:
 
 
 def _resistance_limits(run: Run) -> list[float]:
-    return sorted({x for x in _margin_limits(run, lambda _, unit: unit == "ohm") if x > 0.0})
+    return sorted(
+        {x for x in _margin_limits(run, lambda _, unit: unit == "ohm") if x > 0.0}
+    )
 
 
 def _factor_limits(run: Run) -> list[float]:
@@ -312,9 +334,7 @@ def _window(axes: Axes, limits: Sequence[float], *, vertical: bool = False) -> A
 
     if not limits:
         return None
-    span, line = (
-        (axes.axvspan, axes.axvline) if vertical else (axes.axhspan, axes.axhline)
-    )
+    span, line = (axes.axvspan, axes.axvline) if vertical else (axes.axhspan, axes.axhline)
     if len(limits) >= 2:
         span(limits[0], limits[-1], color=WINDOW, lw=0, zorder=0)
     for x in {limits[0], limits[-1]}:
@@ -336,16 +356,24 @@ def _legend(figure: Figure, handles: Sequence[Any], columns: int) -> None:
 
 def _weight_fraction(threshold: Row, volume_fraction: float) -> float | None:
     """Weight fraction of a volume fraction near the threshold: the densities it implies."""
-    w, phi = number(threshold.get("weight_fraction")), number(threshold.get("volume_fraction"))
+    w, phi = (
+        number(threshold.get("weight_fraction")),
+        number(threshold.get("volume_fraction")),
+    )
     if w is None or phi is None or not (0.0 < w < 1.0 and 0.0 < phi < 1.0):
         return None
     odds = w / (1.0 - w) / (phi / (1.0 - phi)) * volume_fraction / (1.0 - volume_fraction)
     return odds / (1.0 + odds)
 
 
-def threshold_in_weight(threshold: Row) -> tuple[float, float, tuple[float, float] | None] | None:
+def threshold_in_weight(
+    threshold: Row,
+) -> tuple[float, float, tuple[float, float] | None] | None:
     """Threshold, its standard error and its range over aspect ratios, as weight fractions."""
-    w, phi = number(threshold.get("weight_fraction")), number(threshold.get("volume_fraction"))
+    w, phi = (
+        number(threshold.get("weight_fraction")),
+        number(threshold.get("volume_fraction")),
+    )
     if w is None or not math.isfinite(w):
         return None
     error = 0.0
@@ -361,7 +389,9 @@ def threshold_in_weight(threshold: Row) -> tuple[float, float, tuple[float, floa
     return w, error, (min(curve), max(curve)) if len(curve) > 1 else None
 
 
-def _threshold_marks(run: Run, panels: Sequence[Axes], *, with_reach: bool = True) -> list[Any]:
+def _threshold_marks(
+    run: Run, panels: Sequence[Axes], *, with_reach: bool = True
+) -> list[Any]:
     """Line, error and range of the threshold on panels over wt%; handles for the legend."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
@@ -373,13 +403,19 @@ def _threshold_marks(run: Run, panels: Sequence[Axes], *, with_reach: bool = Tru
     w, error, reach = (100.0 * found[0], 100.0 * found[1], found[2] if with_reach else None)
     for axes in panels:
         if reach:
-            axes.axvspan(100.0 * reach[0], 100.0 * reach[1], color=COPPER, alpha=0.08, lw=0, zorder=0)
+            axes.axvspan(
+                100.0 * reach[0], 100.0 * reach[1], color=COPPER, alpha=0.08, lw=0, zorder=0
+            )
         axes.axvspan(w - error, w + error, color=COPPER, alpha=0.35, lw=0, zorder=1)
         axes.axvline(w, color=COPPER, lw=1.3, zorder=2)
-    label = f"threshold {three(w)} ± {two(error)} wt%" if error else f"threshold {three(w)} wt%"
+    label = (
+        f"threshold {three(w)} ± {two(error)} wt%" if error else f"threshold {three(w)} wt%"
+    )
     handles = [Line2D([], [], color=COPPER, lw=1.5, label=label)]
     if reach:
-        ratios = [number(r.get("aspect_ratio")) or 0.0 for r in threshold["aspect_ratio_curve"]]
+        ratios = [
+            number(r.get("aspect_ratio")) or 0.0 for r in threshold["aspect_ratio_curve"]
+        ]
         handles.append(
             Patch(color=COPPER, alpha=0.16, lw=0,
                   label=f"threshold, aspect ratio {three(min(ratios))} to {three(max(ratios))}")
@@ -440,7 +476,9 @@ def resistance_figure(run: Run) -> Figure:
     limits = [1e-3 * x for x in _resistance_limits(run)]
     series = [(gap, rows, *_quantities(rows, "resistance_ohm", 1e-3))
               for gap in gaps if (rows := _by_gap(run, gap))]  # fmt: skip
-    _y_range(upper, [a for entry in series for a in entry[2:]] + [np.array(limits)], log=True)
+    _y_range(
+        upper, [a for entry in series for a in entry[2:]] + [np.array(limits)], log=True
+    )
     handles: list[Any] = []
     any_open, ring = False, None
     for k, (gap, rows, median, low, high) in enumerate(series):
@@ -448,7 +486,9 @@ def resistance_figure(run: Run) -> Figure:
         x = _column(rows, "weight_fraction", 100.0) + aside(k)
         _bars(upper, x, low, high, colour, 1.6)
         known = np.isfinite(median)
-        upper.plot(x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=5.5, zorder=4)
+        upper.plot(
+            x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=5.5, zorder=4
+        )
         any_open |= _open_marks(upper, x, median, colour)
         handles.append(Line2D([], [], color=colour, marker=marker, ms=5.5, lw=1.1,
                               label=f"{scaled(gap, 1e3)} mm gap"))  # fmt: skip
@@ -470,12 +510,20 @@ def resistance_figure(run: Run) -> Figure:
     boxes = [
         (100.0 * w, 100.0 * (number(f.get("n_open_boxes")) or 0.0) / n)
         for f in fits
-        if (w := number(f.get("weight_fraction"))) is not None and (n := number(f.get("n_boxes")))
+        if (w := number(f.get("weight_fraction"))) is not None
+        and (n := number(f.get("n_boxes")))
     ]
-    handles.append(Patch(color=colour, label=f"open castings, {scaled(reference.get('electrode_gap_m'), 1e3)} mm gap"))
+    handles.append(
+        Patch(
+            color=colour,
+            label=f"open castings, {scaled(reference.get('electrode_gap_m'), 1e3)} mm gap",
+        )
+    )
     if boxes:
         lower.plot(*zip(*boxes, strict=True), "_", color=INK, ms=15, mew=1.6, zorder=4)
-        handles.append(Line2D([], [], ls="", marker="_", color=INK, ms=12, mew=1.6, label="open boxes"))
+        handles.append(
+            Line2D([], [], ls="", marker="_", color=INK, ms=12, mew=1.6, label="open boxes")
+        )
     lower.set_ylim(-3, 108)
     lower.set_yticks([0, 50, 100])
     lower.set_ylabel("open, %")
@@ -495,7 +543,9 @@ def ratio_figure(run: Run) -> Figure:
         response = row.get("response") or {}
         strain = np.array([number(e) or 0.0 for e in response.get("strain") or []]) * 1e6
         bands = [
-            np.array([np.nan if (x := number(v)) is None else x for v in response.get(key) or []])
+            np.array(
+                [np.nan if (x := number(v)) is None else x for v in response.get(key) or []]
+            )
             for key in ("median", "p05", "p95")
         ]
         if len(strain) and len(bands[0]) == len(strain):
@@ -510,14 +560,18 @@ def ratio_figure(run: Run) -> Figure:
     _y_range(axes, [a for d in drawn for a in d[2:]] + [np.ones(1)], log=top > 5.0)
     handles: list[Any] = []
     any_open = False
-    for colour, (row, strain, median, low, high) in zip(_ramp_colours(len(drawn)), drawn, strict=True):
+    for colour, (row, strain, median, low, high) in zip(
+        _ramp_colours(len(drawn)), drawn, strict=True
+    ):
         is_reference = row is reference
         known = np.isfinite(median)
         label = f"{percent(row.get('weight_fraction'))} wt%"
         if not known.any():
             label += ", open"
         if is_reference:
-            ceiling = np.minimum(np.where(np.isfinite(high), high, axes.get_ylim()[1]), axes.get_ylim()[1])
+            ceiling = np.minimum(
+                np.where(np.isfinite(high), high, axes.get_ylim()[1]), axes.get_ylim()[1]
+            )
             axes.fill_between(strain, np.where(np.isfinite(low), low, np.nan), ceiling, where=known,
                               color=COPPER, alpha=0.2, lw=0, zorder=2)  # fmt: skip
             colour = COPPER
@@ -530,7 +584,9 @@ def ratio_figure(run: Run) -> Figure:
         handles.insert(0, _open_handle())
     axes.set_xlabel("strain, microstrain")
     axes.set_ylabel("resistance over resistance at rest")
-    figure.legend(handles=handles[::-1], loc="outside right center", title="filler", handlelength=1.6)
+    figure.legend(
+        handles=handles[::-1], loc="outside right center", title="filler", handlelength=1.6
+    )
     return figure
 
 
@@ -559,7 +615,9 @@ def factor_figure(run: Run) -> Figure:
         x = _column(rows, "weight_fraction", 100.0) + aside(k)
         _bars(axes, x, low, high, colour, 1.6)
         known = np.isfinite(median)
-        axes.plot(x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=5.5, zorder=4)
+        axes.plot(
+            x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=5.5, zorder=4
+        )
         any_open |= _open_marks(axes, x, median, colour)
         handles.append(Line2D([], [], color=colour, marker=marker, ms=5.5, lw=1.1,
                               label=f"{scaled(gap, 1e3)} mm gap"))  # fmt: skip
@@ -649,7 +707,9 @@ def gap_figure(run: Run) -> Figure:
         colour = SHARE_COLOURS.get(name) or next(others)
         if not height.any():
             continue
-        right.bar(place, height, 0.62, bottom=base, color=colour, ec="white", lw=0.6, zorder=3)
+        right.bar(
+            place, height, 0.62, bottom=base, color=colour, ec="white", lw=0.6, zorder=3
+        )
         for k in np.flatnonzero(height > 0.055 * tall):
             right.text(place[k], base[k] + 0.5 * height[k], f"{share(part[k])} %",
                        ha="center", va="center", fontsize=8,
@@ -669,7 +729,9 @@ def gap_figure(run: Run) -> Figure:
     if spread:
         right.set_ylim(0, 1.12 * max(tall, spread[0]))
         right.axhline(spread[0], color=WINDOW_EDGE, lw=1.2, ls=(0, (5, 3)), zorder=5)
-        parts.insert(0, Line2D([], [], color=WINDOW_EDGE, lw=1.2, ls="--", label="largest asked for"))
+        parts.insert(
+            0, Line2D([], [], color=WINDOW_EDGE, lw=1.2, ls="--", label="largest asked for")
+        )
     figure.legend(handles=parts[::-1], loc="outside right center", handlelength=1.1,
                   title="share of the variance")  # fmt: skip
     return figure
@@ -679,8 +741,15 @@ def _on(colour: Any) -> str:
     """Ink or white, whichever reads on a colour."""
     from matplotlib.colors import to_rgb
 
-    r, g, b = to_rgb(colour)
-    return "white" if 0.30 * r + 0.59 * g + 0.11 * b < 0.55 else INK
+    # Relative luminance and contrast ratio of the W3C accessibility guidelines (WCAG 2.1).
+    def luminance(of: Any) -> float:
+        r, g, b = (
+            c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(of)
+        )
+        return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+    ground = luminance(colour) + 0.05
+    return "white" if 1.05 / ground > ground / (luminance(INK) + 0.05) else INK
 
 
 def map_figure(run: Run) -> Figure:
@@ -706,9 +775,15 @@ def map_figure(run: Run) -> Figure:
             continue
         i, j = weights.index(w), gaps.index(gap)
         colour = ramp(0.95 * value)
-        axes.add_patch(Rectangle((i - 0.49, j - 0.48), 0.98, 0.96, fc=colour, ec="none", zorder=2))
+        axes.add_patch(
+            Rectangle((i - 0.49, j - 0.48), 0.98, 0.96, fc=colour, ec="none", zorder=2)
+        )
         if k == index:
-            axes.add_patch(Rectangle((i - 0.47, j - 0.45), 0.94, 0.90, fc="none", ec=COPPER, lw=2.6, zorder=4))
+            axes.add_patch(
+                Rectangle(
+                    (i - 0.47, j - 0.45), 0.94, 0.90, fc="none", ec=COPPER, lw=2.6, zorder=4
+                )
+            )
         low, high = passing.get("low"), passing.get("high")
         axes.text(i, j + (0.0 if dense else 0.13), share(value) + ("" if dense else " %"), ha="center",
                   va="center", fontsize=8.5 if dense else 10.5, color=_on(colour), zorder=5)  # fmt: skip
@@ -726,7 +801,15 @@ def map_figure(run: Run) -> Figure:
     if index is not None:
         from matplotlib.patches import Patch
 
-        _legend(figure, [Patch(fc="none", ec=COPPER, lw=2.2, label="chosen" if is_chosen else "nearest")], 2)
+        _legend(
+            figure,
+            [
+                Patch(
+                    fc="none", ec=COPPER, lw=2.2, label="chosen" if is_chosen else "nearest"
+                )
+            ],
+            2,
+        )
     return figure
 
 
@@ -746,22 +829,49 @@ def castings_figure(run: Run) -> Figure:
     limits = [1e-3 * x for x in _resistance_limits(run)]
     figure = _new(3.3)
     axes = figure.subplots()
-    around = np.concatenate([values[finite], limits]) if finite.any() or limits else np.array([0.1, 10.0])
+    around = (
+        np.concatenate([values[finite], limits])
+        if finite.any() or limits
+        else np.array([0.1, 10.0])
+    )
     low, high = around.min() / 1.12, around.max() * 1.12
     edges = np.geomspace(low, high, 1 + int(np.clip(1.6 * math.sqrt(len(rows)), 10, 40)))
     axes.set_xscale("log")
     handles = [_window(axes, limits, vertical=True)]
     total = len(rows)
     good, bad = (
-        100.0 * np.histogram(values[finite & mask], edges)[0] / total for mask in (passes, ~passes)
+        100.0 * np.histogram(values[finite & mask], edges)[0] / total
+        for mask in (passes, ~passes)
     )
-    axes.bar(edges[:-1], good, np.diff(edges), align="edge", color=MAIN, ec="white", lw=0.6, zorder=3)
+    axes.bar(
+        edges[:-1],
+        good,
+        np.diff(edges),
+        align="edge",
+        color=MAIN,
+        ec="white",
+        lw=0.6,
+        zorder=3,
+    )
     axes.bar(edges[:-1], bad, np.diff(edges), bottom=good, align="edge", color="#c9a27e", ec="white",
              lw=0.6, zorder=3)  # fmt: skip
-    handles += [Patch(color=MAIN, label="passes every target"), Patch(color="#c9a27e", label="fails one")]
+    handles += [
+        Patch(color=MAIN, label="passes every target"),
+        Patch(color="#c9a27e", label="fails one"),
+    ]
     n_open = int((~finite).sum())
     if n_open:
-        axes.plot([0.985], [0.92], "^", transform=axes.transAxes, mfc="white", mec=INK, mew=1.3, ms=8, zorder=6)
+        axes.plot(
+            [0.985],
+            [0.92],
+            "^",
+            transform=axes.transAxes,
+            mfc="white",
+            mec=INK,
+            mew=1.3,
+            ms=8,
+            zorder=6,
+        )
         axes.text(0.965, 0.92, f"open: {percent(n_open / total)} % of castings", transform=axes.transAxes,
                   ha="right", va="center", zorder=6,
                   bbox={"fc": "white", "ec": "none", "pad": 1.5, "alpha": 0.85})  # fmt: skip
@@ -770,7 +880,11 @@ def castings_figure(run: Run) -> Figure:
     axes.xaxis.set_major_formatter(FuncFormatter(_plain))
     axes.xaxis.set_minor_formatter(NullFormatter())
     if high / low < 60.0:
-        axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 3.0, 5.0, 7.0) if high / low < 20 else (1.0, 2.0, 5.0)))
+        axes.xaxis.set_major_locator(
+            LogLocator(
+                subs=(1.0, 2.0, 3.0, 5.0, 7.0) if high / low < 20 else (1.0, 2.0, 5.0)
+            )
+        )
     axes.set_xlabel("film resistance, kohm")
     axes.set_ylabel("castings, %")
     _legend(figure, handles, 3)
@@ -786,9 +900,13 @@ def temperature_figure(run: Run) -> Figure | None:
     drawn = []
     for row in rows:
         response = row.get("temperature_response") or {}
-        celsius = np.array([(number(t) or 0.0) - 273.15 for t in response.get("temperature_K") or []])
+        celsius = np.array(
+            [(number(t) or 0.0) - 273.15 for t in response.get("temperature_K") or []]
+        )
         bands = [
-            np.array([np.nan if (x := number(v)) is None else x for v in response.get(key) or []])
+            np.array(
+                [np.nan if (x := number(v)) is None else x for v in response.get(key) or []]
+            )
             for key in ("median", "p05", "p95")
         ]
         if len(celsius) > 1 and all(len(b) == len(celsius) for b in bands):
@@ -799,7 +917,9 @@ def temperature_figure(run: Run) -> Figure | None:
     axes = figure.subplots()
     _y_range(axes, [a for d in drawn for a in d[2:]] + [np.ones(1)], log=False)
     handles: list[Any] = []
-    for colour, (row, celsius, median, low, high) in zip(_ramp_colours(len(drawn)), drawn, strict=True):
+    for colour, (row, celsius, median, low, high) in zip(
+        _ramp_colours(len(drawn)), drawn, strict=True
+    ):
         mine = row is reference
         colour = COPPER if mine else colour
         known = np.isfinite(median)
@@ -809,12 +929,20 @@ def temperature_figure(run: Run) -> Figure | None:
         axes.plot(celsius[known], median[known], "o-", color=colour, lw=2.2 if mine else 1.2, ms=3.5,
                   zorder=5 if mine else 3)  # fmt: skip
         _open_marks(axes, celsius, median, colour)
-        label = f"{percent(row.get('weight_fraction'))} wt%" + ("" if known.any() else ", open")
-        handles.append(Line2D([], [], color=colour, lw=2.2 if mine else 1.2, marker="o", ms=4, label=label))
+        label = f"{percent(row.get('weight_fraction'))} wt%" + (
+            "" if known.any() else ", open"
+        )
+        handles.append(
+            Line2D(
+                [], [], color=colour, lw=2.2 if mine else 1.2, marker="o", ms=4, label=label
+            )
+        )
     axes.axvline(20.0, color=MUTED, lw=0.8, ls=":")
     axes.set_xlabel("temperature, C")
     axes.set_ylabel("resistance over resistance at 20 C")
-    figure.legend(handles=handles[::-1], loc="outside right center", title="filler", handlelength=1.6)
+    figure.legend(
+        handles=handles[::-1], loc="outside right center", title="filler", handlelength=1.6
+    )
     return figure
 
 
@@ -829,11 +957,19 @@ def fits_figure(run: Run) -> Figure:
     panels = figure.subplots(lines, columns, squeeze=False).ravel()
     for axes, fit in zip(panels, fits, strict=False):
         length = np.array([number(x) or 0.0 for x in fit.get("lengths_m") or []])
-        inverse = np.array([np.nan if (x := number(v)) is None else x for v in fit.get("mean_inverse") or []])
+        inverse = np.array(
+            [
+                np.nan if (x := number(v)) is None else x
+                for v in fit.get("mean_inverse") or []
+            ]
+        )
         count = min(len(length), len(inverse))
         length, inverse = length[:count], inverse[:count]
         error = _inverse_errors(run, fit, length, inverse)
-        rho, excess = number(fit.get("resistivity_ohm_m")), number(fit.get("electrode_excess_ohm_m2"))
+        rho, excess = (
+            number(fit.get("resistivity_ohm_m")),
+            number(fit.get("electrode_excess_ohm_m2")),
+        )
         title = f"{percent(fit.get('weight_fraction'))} wt%"
         known = np.isfinite(inverse)
         reach = 1.12e6 * float(length.max()) if count else 1.0
@@ -842,11 +978,26 @@ def fits_figure(run: Run) -> Figure:
                           color=MAIN, ecolor=MAIN, capsize=2.5, lw=1.2, zorder=4)  # fmt: skip
             if rho is not None and math.isfinite(rho):
                 x = np.array([0.0, 1e-6 * reach])
-                axes.plot(1e6 * x, 1e6 * (rho * x + (excess or 0.0)), "-", color=COPPER, lw=1.3, zorder=3)
+                axes.plot(
+                    1e6 * x,
+                    1e6 * (rho * x + (excess or 0.0)),
+                    "-",
+                    color=COPPER,
+                    lw=1.3,
+                    zorder=3,
+                )
                 title += f": {three(rho)} ± {two(fit.get('resistivity_se'))} ohm m"
             axes.set_ylim(bottom=min(0.0, 1.15e6 * (excess or 0.0)))
         else:
-            axes.text(0.5, 0.5, "every box open", transform=axes.transAxes, ha="center", va="center", color=MUTED)
+            axes.text(
+                0.5,
+                0.5,
+                "every box open",
+                transform=axes.transAxes,
+                ha="center",
+                va="center",
+                color=MUTED,
+            )
             axes.set_yticks([])
         axes.set_title(title, fontsize=8.6, fontweight="normal")
         axes.axhline(0.0, color=MUTED, lw=0.7)
@@ -869,7 +1020,8 @@ def _inverse_errors(
     error = np.zeros(len(length))
     for k, edge in enumerate(length):
         n = sum(
-            _same(number(row.get("weight_fraction")), w) and _same(number(row.get("box_length_m")), edge)
+            _same(number(row.get("weight_fraction")), w)
+            and _same(number(row.get("box_length_m")), edge)
             for row in run.boxes
         )
         if n == 0:
@@ -916,7 +1068,9 @@ def network_figure(run: Run) -> Figure:
     is_flake, is_rod = particles.kinds == FLAKE, particles.kinds == ROD
     # A disc seen from the side is an ellipse, narrow along the part of its normal we see.
     narrow = np.sqrt(np.maximum(1.0 - in_plane**2, 0.0))
-    width = 2.0 * (ball + np.where(is_flake, core * narrow, np.where(is_rod, core * in_plane, 0.0)))
+    width = 2.0 * (
+        ball + np.where(is_flake, core * narrow, np.where(is_rod, core * in_plane, 0.0))
+    )
     tall = 2.0 * (ball + np.where(is_flake, core, 0.0))
 
     def bodies(which: NDArray[np.intp], **style: Any) -> EllipseCollection:
@@ -932,7 +1086,9 @@ def network_figure(run: Run) -> Figure:
     busiest = busiest[load[busiest] > 1e-6][:600]
     idle = np.setdiff1d(np.arange(n), busiest)
     idle = idle[:: max(1, len(idle) // 1200)]
-    bodies(idle, facecolors="none", edgecolors="#c3cad0", linewidths=0.5, alpha=0.55, zorder=1)
+    bodies(
+        idle, facecolors="none", edgecolors="#c3cad0", linewidths=0.5, alpha=0.55, zorder=1
+    )
     shown = busiest[::-1]
     volts = np.clip(np.asarray(solution.voltages, dtype=float)[:n], 0.0, 1.0)
     if len(shown):
@@ -955,7 +1111,13 @@ def network_figure(run: Run) -> Figure:
         axes.add_patch(Rectangle((start, 0.0), bar, height, fc=INK, ec="none", zorder=6))
     axes.grid(visible=False)
     axes.set_xlabel("along the current, um")
-    axes.set_ylabel({0: "along the film, um", 1: "across the width, um", 2: "through the thickness, um"}[across])
+    axes.set_ylabel(
+        {
+            0: "along the film, um",
+            1: "across the width, um",
+            2: "through the thickness, um",
+        }[across]
+    )
     if total <= 0.0:
         axes.set_title("open: no path joins the electrodes", fontsize=9.5)
     else:
@@ -987,7 +1149,12 @@ def _stroke(part: Any) -> Any:
 
 
 def _current_paths(
-    particles: Any, links: Any, network: Any, currents: NDArray[np.float64], along: int, across: int
+    particles: Any,
+    links: Any,
+    network: Any,
+    currents: NDArray[np.float64],
+    along: int,
+    across: int,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Segments (s, 2, 2) [m] and the current of each, from centre to contact point to centre."""
     n = len(particles)
@@ -1089,7 +1256,11 @@ def _caption_network(run: Run) -> str:
     particles, links, _, solution = run.sample
     box = particles.box
     edge = " x ".join(f"{three(1e6 * s)}" for s in box.size)
-    r = f"{scaled(solution.resistance, 1e-3)} kohm" if math.isfinite(solution.resistance) else "open"
+    r = (
+        f"{scaled(solution.resistance, 1e-3)} kohm"
+        if math.isfinite(solution.resistance)
+        else "open"
+    )
     return (
         f"One simulated box of {edge} um, seen from the side: {len(particles)} bodies, {len(links)} contacts, "
         f"{percent(particles.volume_fraction)} vol%, resistance of the box {r}. Bodies are coloured by their "
@@ -1158,6 +1329,11 @@ def draw(run: Run, names: Sequence[str] | None = None) -> Iterator[Drawing]:
         except NothingToDrawError as reason:
             yield Drawing(name, caption, note=f"Not drawn: {reason}.")
         except Exception as error:  # a picture must never cost the results
-            yield Drawing(name, caption, note=f"Not drawn: {type(error).__name__}: {error}", failed=True)
+            yield Drawing(
+                name,
+                caption,
+                note=f"Not drawn: {type(error).__name__}: {error}",
+                failed=True,
+            )
         else:
             yield Drawing(name, caption, png)

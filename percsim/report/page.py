@@ -50,7 +50,10 @@ SECTIONS = (
 
 
 def _table(
-    columns: Sequence[str], rows: Iterable[Sequence[Any]], marked: int | None = None, caption: str = ""
+    columns: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    marked: int | None = None,
+    caption: str = "",
 ) -> Table:
     """Lay out a table; a column is "name", "name|unit", and "#" before it makes it numeric.
 
@@ -72,7 +75,15 @@ _UNITS = {
     "_kg": "kg", "_m": "m", "_ohm": "ohm", "_K": "K", "_s": "s", "_V": "V", "_A": "A", "_W": "W",
     "fraction": "fraction", "share": "fraction", "uncertainty": "fraction",
 }  # fmt: skip
-_WRITTEN = {"_g": "g", "_mg": "mg", "_mm": "mm", "_um": "um", "_ml": "ml", "_percent": "%", "_min": "min"}
+_WRITTEN = {
+    "_g": "g",
+    "_mg": "mg",
+    "_mm": "mm",
+    "_um": "um",
+    "_ml": "ml",
+    "_percent": "%",
+    "_min": "min",
+}
 
 
 def describe(key: str, value: Any) -> tuple[str, str]:
@@ -106,13 +117,26 @@ def _flat(mapping: Any, prefix: str = "") -> list[tuple[str, str]]:
         name = f"{prefix}{key}"
         if isinstance(value, Mapping):
             rows += _flat(value, f"{name}.")
-        elif isinstance(value, (list, tuple)) and any(isinstance(v, Mapping) for v in value):
+        elif isinstance(value, (list, tuple)) and any(
+            isinstance(v, Mapping) for v in value
+        ):
             for k, entry in enumerate(value):
-                rows += _flat(entry, f"{name}[{k}].") if isinstance(entry, Mapping) else [(name, str(entry))]
+                rows += (
+                    _flat(entry, f"{name}[{k}].")
+                    if isinstance(entry, Mapping)
+                    else [(name, str(entry))]
+                )
         elif isinstance(value, (list, tuple)):
             rows.append((name, ", ".join(str(v) for v in value)))
         elif value is not None:
-            rows.append((name, ("true" if value else "false") if isinstance(value, bool) else str(value)))
+            rows.append(
+                (
+                    name,
+                    ("true" if value else "false")
+                    if isinstance(value, bool)
+                    else str(value),
+                )
+            )
     return rows
 
 
@@ -124,13 +148,19 @@ def _numbers(candidate: Row) -> list[dict[str, str]]:
     spread = percent(candidate.get("resistance_cv"))
     return [
         {"name": "Resistance, median", "value": r if r == "open" else f"{r} kohm",
-         "detail": f"{r_range} kohm for 5 – 95 % of castings"},
-        {"name": "Gauge factor, median", "value": f, "detail": f"{f_range} for 5 – 95 % of castings"},
+         "detail": _for_most(r_range, "kohm")},
+        {"name": "Gauge factor, median", "value": f, "detail": _for_most(f_range)},
         {"name": "Castings that pass", "value": f"{share(passing.get('value'))} %",
          "detail": f"95 % interval {share(passing.get('low'))} – {share(passing.get('high'))} %"},
         {"name": "Spread of resistance", "value": spread if spread in ("open", "–") else f"{spread} %",
          "detail": f"coefficient of variation; {share(candidate.get('open_fraction'))} % open"},
     ]  # fmt: skip
+
+
+def _for_most(text: str, unit: str = "") -> str:
+    if text == "open":
+        return "open for 5 – 95 % of castings"
+    return f"{text} {unit}".strip() + " for 5 – 95 % of castings"
 
 
 def _basis(summary: Summary) -> list[str]:
@@ -149,7 +179,11 @@ def _basis(summary: Summary) -> list[str]:
                 else ""
             )
         )
-    others = [str(e.get("symbol") or e.get("name")) for e in assumed if str(e.get("symbol")) != "g0"]
+    others = [
+        str(e.get("symbol") or e.get("name"))
+        for e in assumed
+        if str(e.get("symbol")) != "g0"
+    ]
     if others:
         lines.append(
             f"Also assumed: {', '.join(others)}. Their values, sources and effects are in the table "
@@ -184,7 +218,9 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
     if not isinstance(sheet, Mapping) or not sheet:
         return {"empty": True}
     index, is_chosen = deciding_index(summary)
-    title = "For the candidate that was chosen." if is_chosen else "For the nearest candidate."
+    title = (
+        "For the candidate that was chosen." if is_chosen else "For the nearest candidate."
+    )
     if index is not None:
         title = f"For {candidate_label(summary['candidates'][index])}" + (
             "." if is_chosen else ", the nearest candidate."
@@ -194,8 +230,14 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
         if key in ("masses_g", "grams", "masses"):
             continue
         if key in ("notes", "cautions", "warnings", "steps"):
-            notes += [str(v) for v in (value if isinstance(value, (list, tuple)) else [value])]
-        elif isinstance(value, (list, tuple)) and value and all(isinstance(v, Mapping) for v in value):
+            notes += [
+                str(v) for v in (value if isinstance(value, (list, tuple)) else [value])
+            ]
+        elif (
+            isinstance(value, (list, tuple))
+            and value
+            and all(isinstance(v, Mapping) for v in value)
+        ):
             keys = list(dict.fromkeys(k for v in value for k in v))
             tables.append(_table([k.replace("_", " ") for k in keys],
                                  [[describe(k, v.get(k))[1] for k in keys] for v in value],
@@ -246,7 +288,10 @@ def _refused(summary: Summary) -> Table | None:
         ))  # fmt: skip
     if not rows:
         return None
-    return _table(("#filler|wt%", "#gap|mm", "#R, median|kohm", "#GF, median|", "#pass|%", "~why"), rows)
+    return _table(
+        ("#filler|wt%", "#gap|mm", "#R, median|kohm", "#GF, median|", "#pass|%", "~why"),
+        rows,
+    )
 
 
 def _readout(summary: Summary) -> tuple[Table | None, str]:
@@ -360,7 +405,9 @@ def _fits(summary: Summary) -> Table:
 def _with_error(value: Any, error: Any, factor: float = 1.0) -> str:
     text = scaled(value, factor)
     x = number(error)
-    return f"{text} ± {two(x * factor)}" if x and text not in ("open", "-open", "–") else text
+    return (
+        f"{text} ± {two(x * factor)}" if x and text not in ("open", "-open", "–") else text
+    )
 
 
 def _quality_text(summary: Summary) -> str:
@@ -419,7 +466,13 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         margins = _table(
             ("~target", "#limit", "#value", "#margin|of the limit", "verdict"),
             [
-                (m["target"], m["limit"], m["value"], m["margin"], "met" if m["met"] else "missed")
+                (
+                    m["target"],
+                    m["limit"],
+                    m["value"],
+                    m["margin"],
+                    "met" if m["met"] else "missed",
+                )
                 for m in margin_rows(candidate)
             ],
         )
@@ -462,7 +515,11 @@ def _line(entry: Any) -> str:
 
 
 def _template_text(name: str) -> str:
-    return resources.files("percsim.report").joinpath("templates", name).read_text(encoding="utf-8")
+    return (
+        resources.files("percsim.report")
+        .joinpath("templates", name)
+        .read_text(encoding="utf-8")
+    )
 
 
 def render_page(summary: Summary, drawings: Sequence[Drawing]) -> str:

@@ -303,7 +303,9 @@ def _cell(value: Any) -> Any:
     return value
 
 
-def columns_of(rows: Sequence[Row], first: Sequence[str], last: Sequence[str] = ()) -> list[str]:
+def columns_of(
+    rows: Sequence[Row], first: Sequence[str], last: Sequence[str] = ()
+) -> list[str]:
     """Columns in their fixed order, others met in the rows between `first` and `last`."""
     known = {*first, *last}
     extra = dict.fromkeys(key for row in rows for key in row if key not in known)
@@ -416,7 +418,9 @@ def margin_text(margin: Row) -> str:
         limits = [x for x in [number(limit)] if x]
     if not limits or math.isinf(value):
         return "–"
-    nearest = min(limits, key=lambda x: abs(math.log(value / x)) if value * x > 0 else abs(value - x))
+    nearest = min(
+        limits, key=lambda x: abs(math.log(value / x)) if value * x > 0 else abs(value - x)
+    )
     away = abs(value - nearest) / abs(nearest)
     return f"{'+' if margin.get('met') else '−'}{percent(away)} %"
 
@@ -438,9 +442,7 @@ def margin_rows(candidate: Row) -> list[dict[str, Any]]:
 def share_text(candidate: Row) -> str:
     """Share of castings that pass, with its interval, in per cent."""
     passing = candidate.get("pass_share") or {}
-    return (
-        f"{share(passing.get('value'))} ({share(passing.get('low'))} – {share(passing.get('high'))})"
-    )
+    return f"{share(passing.get('value'))} ({share(passing.get('low'))} – {share(passing.get('high'))})"
 
 
 def verdict(candidate: Row, is_chosen: bool) -> str:
@@ -523,7 +525,13 @@ def text_summary(summary: Summary) -> str:
         lines += _table(
             ("target", "limit", "value", "margin", ""),
             (
-                (m["target"], m["limit"], m["value"], m["margin"], "met" if m["met"] else "missed")
+                (
+                    m["target"],
+                    m["limit"],
+                    m["value"],
+                    m["margin"],
+                    "met" if m["met"] else "missed",
+                )
                 for m in margin_rows(candidates[index])
             ),
         )
@@ -540,9 +548,12 @@ def text_summary(summary: Summary) -> str:
                 share((c.get("pass_share") or {}).get("value")),
             ))  # fmt: skip
         lines += _table(
-            ("", "wt%", "gap mm", "R kohm", "5-95 %", "CV %", "open %", "GF", "pass %"), rows
+            ("", "wt%", "gap mm", "R kohm", "5-95 %", "CV %", "open %", "GF", "pass %"),
+            rows,
         )
-        lines.append(f"{'* chosen' if is_chosen else '> nearest'}; all numbers are for castings.")
+        lines.append(
+            f"{'* chosen' if is_chosen else '> nearest'}; all numbers are for castings."
+        )
     threshold = summary.get("threshold") or {}
     if number(threshold.get("weight_fraction")) is not None:
         lines.append(

@@ -289,14 +289,23 @@ def invent_sample(
         (np.concatenate([g, g, -g, -g]),
          (np.concatenate([a, b, a, b]), np.concatenate([a, b, b, a])))
     ).tocsr()  # fmt: skip
-    ground = laplacian + coo_array((np.full(n + 2, 1e-15), (range(n + 2), range(n + 2)))).tocsr()
+    ground = (
+        laplacian + coo_array((np.full(n + 2, 1e-15), (range(n + 2), range(n + 2)))).tocsr()
+    )
     voltages = np.zeros(n + 2)
     voltages[n] = 1.0
     free = np.arange(n)
-    voltages[:n] = spsolve(ground[free][:, free].tocsc(), -ground[free][:, [n]].toarray()[:, 0])
+    voltages[:n] = spsolve(
+        ground[free][:, free].tocsc(), -ground[free][:, [n]].toarray()[:, 0]
+    )
     currents = g * (voltages[a] - voltages[b])
     r = 1.0 / currents[a == n].sum() if (a == n).any() else -1.0 / currents[b == n].sum()
-    return particles, links, network, Solution(network, abs(r), abs(r), abs(r), voltages, currents)
+    return (
+        particles,
+        links,
+        network,
+        Solution(network, abs(r), abs(r), abs(r), voltages, currents),
+    )
 
 
 @pytest.fixture(scope="session")
@@ -304,7 +313,7 @@ def sample():
     return invent_sample()
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def invented():
     """Make an invented run; keywords choose its loadings, gaps, temperatures and limits."""
     return invent
