@@ -250,16 +250,28 @@ def _open_marks(
     at = np.isposinf(values)
     if at.any():
         axes.plot(
-            x[at], np.full(at.sum(), 0.965), "^", transform=axes.get_xaxis_transform(),
-            mfc="white", mec=colour, mew=1.3, ms=7.5, clip_on=False, zorder=6,
-        )  # fmt: skip
+            x[at],
+            np.full(at.sum(), 0.965),
+            "^",
+            transform=axes.get_xaxis_transform(),
+            mfc="white",
+            mec=colour,
+            mew=1.3,
+            ms=7.5,
+            clip_on=False,
+            zorder=6,
+        )
     return bool(at.any())
 
 
 def _bars(
-    axes: Axes, x: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64],
-    colour: Any, width: float = 1.2,
-) -> None:  # fmt: skip
+    axes: Axes,
+    x: NDArray[np.float64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    colour: Any,
+    width: float = 1.2,
+) -> None:
     """Ranges as vertical lines, up to the edge where the upper end is infinite."""
     top = axes.get_ylim()[1]
     drawn = np.isfinite(low)
@@ -340,18 +352,24 @@ def _window(axes: Axes, limits: Sequence[float], *, vertical: bool = False) -> A
     for x in {limits[0], limits[-1]}:
         line(x, color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
     return Patch(
-        facecolor=WINDOW if len(limits) >= 2 else "white", edgecolor=WINDOW_EDGE, ls="--",
+        facecolor=WINDOW if len(limits) >= 2 else "white",
+        edgecolor=WINDOW_EDGE,
+        ls="--",
         label="resistance asked for",
-    )  # fmt: skip
+    )
 
 
 def _legend(figure: Figure, handles: Sequence[Any], columns: int) -> None:
     handles = [handle for handle in handles if handle is not None]
     if handles:
         figure.legend(
-            handles=handles, loc="outside upper left", ncols=min(columns, len(handles)),
-            handlelength=1.8, columnspacing=1.6, borderaxespad=0.2,
-        )  # fmt: skip
+            handles=handles,
+            loc="outside upper left",
+            ncols=min(columns, len(handles)),
+            handlelength=1.8,
+            columnspacing=1.6,
+            borderaxespad=0.2,
+        )
 
 
 def _weight_fraction(threshold: Row, volume_fraction: float) -> float | None:
@@ -417,9 +435,13 @@ def _threshold_marks(
             number(r.get("aspect_ratio")) or 0.0 for r in threshold["aspect_ratio_curve"]
         ]
         handles.append(
-            Patch(color=COPPER, alpha=0.16, lw=0,
-                  label=f"threshold, aspect ratio {three(min(ratios))} to {three(max(ratios))}")
-        )  # fmt: skip
+            Patch(
+                color=COPPER,
+                alpha=0.16,
+                lw=0,
+                label=f"threshold, aspect ratio {three(min(ratios))} to {three(max(ratios))}",
+            )
+        )
     return handles
 
 
@@ -474,8 +496,11 @@ def resistance_figure(run: Run) -> Figure:
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.4, 1))
     gaps, aside = _doses(run)
     limits = [1e-3 * x for x in _resistance_limits(run)]
-    series = [(gap, rows, *_quantities(rows, "resistance_ohm", 1e-3))
-              for gap in gaps if (rows := _by_gap(run, gap))]  # fmt: skip
+    series = [
+        (gap, rows, *_quantities(rows, "resistance_ohm", 1e-3))
+        for gap in gaps
+        if (rows := _by_gap(run, gap))
+    ]
     _y_range(
         upper, [a for entry in series for a in entry[2:]] + [np.array(limits)], log=True
     )
@@ -490,8 +515,17 @@ def resistance_figure(run: Run) -> Figure:
             x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=5.5, zorder=4
         )
         any_open |= _open_marks(upper, x, median, colour)
-        handles.append(Line2D([], [], color=colour, marker=marker, ms=5.5, lw=1.1,
-                              label=f"{scaled(gap, 1e3)} mm gap"))  # fmt: skip
+        handles.append(
+            Line2D(
+                [],
+                [],
+                color=colour,
+                marker=marker,
+                ms=5.5,
+                lw=1.1,
+                label=f"{scaled(gap, 1e3)} mm gap",
+            )
+        )
         at = _at(rows, reference)
         if at is not None:
             ring = _ring(upper, x[at], median[at], is_chosen=is_chosen)
@@ -555,8 +589,15 @@ def ratio_figure(run: Run) -> Figure:
         raise NothingToDrawError("no response to strain was simulated")
     figure = _new(4.0)
     axes = figure.subplots()
-    top = max((float(a[np.isfinite(a)].max()) for d in drawn for a in d[2:] if np.isfinite(a).any()),
-              default=1.0)  # fmt: skip
+    top = max(
+        (
+            float(a[np.isfinite(a)].max())
+            for d in drawn
+            for a in d[2:]
+            if np.isfinite(a).any()
+        ),
+        default=1.0,
+    )
     _y_range(axes, [a for d in drawn for a in d[2:]] + [np.ones(1)], log=top > 5.0)
     handles: list[Any] = []
     any_open = False
@@ -572,14 +613,38 @@ def ratio_figure(run: Run) -> Figure:
             ceiling = np.minimum(
                 np.where(np.isfinite(high), high, axes.get_ylim()[1]), axes.get_ylim()[1]
             )
-            axes.fill_between(strain, np.where(np.isfinite(low), low, np.nan), ceiling, where=known,
-                              color=COPPER, alpha=0.2, lw=0, zorder=2)  # fmt: skip
+            axes.fill_between(
+                strain,
+                np.where(np.isfinite(low), low, np.nan),
+                ceiling,
+                where=known,
+                color=COPPER,
+                alpha=0.2,
+                lw=0,
+                zorder=2,
+            )
             colour = COPPER
-        axes.plot(strain[known], median[known], "o-", color=colour, lw=2.2 if is_reference else 1.2,
-                  ms=4.2 if is_reference else 3, zorder=5 if is_reference else 3)  # fmt: skip
+        axes.plot(
+            strain[known],
+            median[known],
+            "o-",
+            color=colour,
+            lw=2.2 if is_reference else 1.2,
+            ms=4.2 if is_reference else 3,
+            zorder=5 if is_reference else 3,
+        )
         any_open |= _open_marks(axes, strain, median, colour)
-        handles.append(Line2D([], [], color=colour, lw=2.2 if is_reference else 1.2, marker="o", ms=4,
-                              label=label))  # fmt: skip
+        handles.append(
+            Line2D(
+                [],
+                [],
+                color=colour,
+                lw=2.2 if is_reference else 1.2,
+                marker="o",
+                ms=4,
+                label=label,
+            )
+        )
     if any_open:
         handles.insert(0, _open_handle())
     axes.set_xlabel("strain, microstrain")
@@ -599,9 +664,16 @@ def factor_figure(run: Run) -> Figure:
     figure = _new(4.1)
     axes = figure.subplots()
     gaps, aside = _doses(run)
-    series = [(gap, rows, *_quantities(rows, "gauge_factor"),
-               _column(rows, "gauge_factor_initial"))
-              for gap in gaps if (rows := _by_gap(run, gap))]  # fmt: skip
+    series = [
+        (
+            gap,
+            rows,
+            *_quantities(rows, "gauge_factor"),
+            _column(rows, "gauge_factor_initial"),
+        )
+        for gap in gaps
+        if (rows := _by_gap(run, gap))
+    ]
     limits = _factor_limits(run)
     values = [np.zeros(1), np.array(limits), *[a for entry in series for a in entry[2:]]]
     finite = np.concatenate([v[np.isfinite(v)] for v in values])
@@ -619,22 +691,57 @@ def factor_figure(run: Run) -> Figure:
             x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=5.5, zorder=4
         )
         any_open |= _open_marks(axes, x, median, colour)
-        handles.append(Line2D([], [], color=colour, marker=marker, ms=5.5, lw=1.1,
-                              label=f"{scaled(gap, 1e3)} mm gap"))  # fmt: skip
+        handles.append(
+            Line2D(
+                [],
+                [],
+                color=colour,
+                marker=marker,
+                ms=5.5,
+                lw=1.1,
+                label=f"{scaled(gap, 1e3)} mm gap",
+            )
+        )
         at = _at(rows, reference)
         if at is not None:
             known = np.isfinite(initial)
-            axes.plot(x[known], initial[known], "D", mfc="white", mec=INK, ms=5, ls=":", color=INK,
-                      lw=1.0, zorder=4)  # fmt: skip
+            axes.plot(
+                x[known],
+                initial[known],
+                "D",
+                mfc="white",
+                mec=INK,
+                ms=5,
+                ls=":",
+                color=INK,
+                lw=1.0,
+                zorder=4,
+            )
             ring = _ring(axes, x[at], median[at], is_chosen=is_chosen)
-    handles.append(Line2D([], [], ls=":", color=INK, marker="D", mfc="white", ms=5,
-                          label=f"initial slope, {scaled(reference.get('electrode_gap_m'), 1e3)} mm"))  # fmt: skip
+    handles.append(
+        Line2D(
+            [],
+            [],
+            ls=":",
+            color=INK,
+            marker="D",
+            mfc="white",
+            ms=5,
+            label=f"initial slope, {scaled(reference.get('electrode_gap_m'), 1e3)} mm",
+        )
+    )
     handles.append(ring)
     if limits:
         axes.axhspan(limits[0], axes.get_ylim()[1], color=WINDOW, lw=0, zorder=0)
         axes.axhline(limits[0], color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
-        handles.append(Patch(facecolor=WINDOW, edgecolor=WINDOW_EDGE, ls="--",
-                             label=f"at least {three(limits[0])} asked for"))  # fmt: skip
+        handles.append(
+            Patch(
+                facecolor=WINDOW,
+                edgecolor=WINDOW_EDGE,
+                ls="--",
+                label=f"at least {three(limits[0])} asked for",
+            )
+        )
     handles += _threshold_marks(run, (axes,), with_reach=False)
     if any_open:
         handles.append(_open_handle())
@@ -646,8 +753,12 @@ def factor_figure(run: Run) -> Figure:
 
 def share_label(name: str) -> str:
     """Word for one tolerance."""
-    words = {"aspect_ratio": "lot aspect ratio", "gap": "electrode gap", "chains": "chains (chance)",
-             "contact": "contacts"}  # fmt: skip
+    words = {
+        "aspect_ratio": "lot aspect ratio",
+        "gap": "electrode gap",
+        "chains": "chains (chance)",
+        "contact": "contacts",
+    }
     return words.get(name, name.replace("_", " "))
 
 
@@ -671,22 +782,39 @@ def gap_figure(run: Run) -> Figure:
         left.set_ylim(bottom=0.0)
     ceiling = left.get_ylim()[1]
     known = np.isfinite(low)
-    left.fill_between(x[known], low[known], np.where(np.isfinite(high), high, ceiling)[known],
-                      color=PALE, alpha=0.7, lw=0, zorder=2)  # fmt: skip
+    left.fill_between(
+        x[known],
+        low[known],
+        np.where(np.isfinite(high), high, ceiling)[known],
+        color=PALE,
+        alpha=0.7,
+        lw=0,
+        zorder=2,
+    )
     _bars(left, x, low, high, MAIN, 1.2)
     known = np.isfinite(median)
     left.plot(x[known], median[known], "o-", color=MAIN, lw=1.4, ms=5.5, zorder=4)
     any_open = _open_marks(left, x, median, MAIN)
     at = _at(rows, reference)
     ring = _ring(left, x[at], median[at], is_chosen=is_chosen) if at is not None else None
-    handles = [Line2D([], [], color=MAIN, marker="o", lw=1.4, label="median"),
-               Patch(color=PALE, label="5-95 % of castings"), _window(left, limits), ring,
-               _open_handle() if any_open else None]  # fmt: skip
+    handles = [
+        Line2D([], [], color=MAIN, marker="o", lw=1.4, label="median"),
+        Patch(color=PALE, label="5-95 % of castings"),
+        _window(left, limits),
+        ring,
+        _open_handle() if any_open else None,
+    ]
     handles = [h for h in handles if h is not None]
     left.set_xlabel("electrode gap, mm")
     left.set_ylabel("film resistance, kohm")
-    left.legend(handles=handles, loc="lower center", bbox_to_anchor=(0.45, 1.0), ncols=2,
-                columnspacing=1.0, handlelength=1.4)  # fmt: skip
+    left.legend(
+        handles=handles,
+        loc="lower center",
+        bbox_to_anchor=(0.45, 1.0),
+        ncols=2,
+        columnspacing=1.0,
+        handlelength=1.4,
+    )
     wide = 0.1 * (x.max() - x.min()) or 1.0
     left.set_xlim(x.min() - wide, x.max() + wide)
     left.set_xticks(x, [three(v) for v in x])
@@ -701,8 +829,12 @@ def gap_figure(run: Run) -> Figure:
     tall = float(np.nanmax(np.where(np.isfinite(cv), cv, 0.0), initial=0.0)) or 1.0
     parts: list[Any] = []
     for name in names:
-        part = np.array([max(number((row.get("spread_shares") or {}).get(name)) or 0.0, 0.0)
-                         for row in rows])  # fmt: skip
+        part = np.array(
+            [
+                max(number((row.get("spread_shares") or {}).get(name)) or 0.0, 0.0)
+                for row in rows
+            ]
+        )
         height = np.where(np.isfinite(cv), cv, 0.0) * part
         colour = SHARE_COLOURS.get(name) or next(others)
         if not height.any():
@@ -711,9 +843,16 @@ def gap_figure(run: Run) -> Figure:
             place, height, 0.62, bottom=base, color=colour, ec="white", lw=0.6, zorder=3
         )
         for k in np.flatnonzero(height > 0.055 * tall):
-            right.text(place[k], base[k] + 0.5 * height[k], f"{share(part[k])} %",
-                       ha="center", va="center", fontsize=8,
-                       color=_on(colour), zorder=4)  # fmt: skip
+            right.text(
+                place[k],
+                base[k] + 0.5 * height[k],
+                f"{share(part[k])} %",
+                ha="center",
+                va="center",
+                fontsize=8,
+                color=_on(colour),
+                zorder=4,
+            )
         base += height
         parts.append(Patch(facecolor=colour, ec=MUTED, lw=0.4, label=share_label(name)))
     for k in np.flatnonzero(~np.isfinite(cv)):
@@ -724,16 +863,24 @@ def gap_figure(run: Run) -> Figure:
     right.grid(axis="x", visible=False)
     right.set_xlabel("electrode gap, mm")
     right.set_ylabel("coefficient of variation of R, %")
-    spread = [100.0 * v if v < 3.0 else v
-              for v in _margin_limits(run, lambda name, _: _is_spread(name) and "gauge" not in name)]  # fmt: skip
+    spread = [
+        100.0 * v if v < 3.0 else v
+        for v in _margin_limits(
+            run, lambda name, _: _is_spread(name) and "gauge" not in name
+        )
+    ]
     if spread:
         right.set_ylim(0, 1.12 * max(tall, spread[0]))
         right.axhline(spread[0], color=WINDOW_EDGE, lw=1.2, ls=(0, (5, 3)), zorder=5)
         parts.insert(
             0, Line2D([], [], color=WINDOW_EDGE, lw=1.2, ls="--", label="largest asked for")
         )
-    figure.legend(handles=parts[::-1], loc="outside right center", handlelength=1.1,
-                  title="share of the variance")  # fmt: skip
+    figure.legend(
+        handles=parts[::-1],
+        loc="outside right center",
+        handlelength=1.1,
+        title="share of the variance",
+    )
     return figure
 
 
@@ -785,11 +932,27 @@ def map_figure(run: Run) -> Figure:
                 )
             )
         low, high = passing.get("low"), passing.get("high")
-        axes.text(i, j + (0.0 if dense else 0.13), share(value) + ("" if dense else " %"), ha="center",
-                  va="center", fontsize=8.5 if dense else 10.5, color=_on(colour), zorder=5)  # fmt: skip
+        axes.text(
+            i,
+            j + (0.0 if dense else 0.13),
+            share(value) + ("" if dense else " %"),
+            ha="center",
+            va="center",
+            fontsize=8.5 if dense else 10.5,
+            color=_on(colour),
+            zorder=5,
+        )
         if not dense and number(low) is not None:
-            axes.text(i, j - 0.22, f"{share(low)} – {share(high)}", ha="center", va="center",
-                      fontsize=7.8, color=_on(colour), zorder=5)  # fmt: skip
+            axes.text(
+                i,
+                j - 0.22,
+                f"{share(low)} – {share(high)}",
+                ha="center",
+                va="center",
+                fontsize=7.8,
+                color=_on(colour),
+                zorder=5,
+            )
     axes.grid(visible=False)
     axes.tick_params(length=0)
     for spine in axes.spines.values():
@@ -853,8 +1016,17 @@ def castings_figure(run: Run) -> Figure:
         lw=0.6,
         zorder=3,
     )
-    axes.bar(edges[:-1], bad, np.diff(edges), bottom=good, align="edge", color="#c9a27e", ec="white",
-             lw=0.6, zorder=3)  # fmt: skip
+    axes.bar(
+        edges[:-1],
+        bad,
+        np.diff(edges),
+        bottom=good,
+        align="edge",
+        color="#c9a27e",
+        ec="white",
+        lw=0.6,
+        zorder=3,
+    )
     handles += [
         Patch(color=MAIN, label="passes every target"),
         Patch(color="#c9a27e", label="fails one"),
@@ -872,9 +1044,16 @@ def castings_figure(run: Run) -> Figure:
             ms=8,
             zorder=6,
         )
-        axes.text(0.965, 0.92, f"open: {percent(n_open / total)} % of castings", transform=axes.transAxes,
-                  ha="right", va="center", zorder=6,
-                  bbox={"fc": "white", "ec": "none", "pad": 1.5, "alpha": 0.85})  # fmt: skip
+        axes.text(
+            0.965,
+            0.92,
+            f"open: {percent(n_open / total)} % of castings",
+            transform=axes.transAxes,
+            ha="right",
+            va="center",
+            zorder=6,
+            bbox={"fc": "white", "ec": "none", "pad": 1.5, "alpha": 0.85},
+        )
     axes.set_xlim(low / 1.05, high * 1.05)
     axes.set_ylim(0, max(1.0, 1.2 * float((good + bad).max())))
     axes.xaxis.set_major_formatter(FuncFormatter(_plain))
@@ -924,10 +1103,24 @@ def temperature_figure(run: Run) -> Figure | None:
         colour = COPPER if mine else colour
         known = np.isfinite(median)
         if mine:
-            axes.fill_between(celsius, low, np.where(np.isfinite(high), high, axes.get_ylim()[1]),
-                              where=known & np.isfinite(low), color=COPPER, alpha=0.2, lw=0)  # fmt: skip
-        axes.plot(celsius[known], median[known], "o-", color=colour, lw=2.2 if mine else 1.2, ms=3.5,
-                  zorder=5 if mine else 3)  # fmt: skip
+            axes.fill_between(
+                celsius,
+                low,
+                np.where(np.isfinite(high), high, axes.get_ylim()[1]),
+                where=known & np.isfinite(low),
+                color=COPPER,
+                alpha=0.2,
+                lw=0,
+            )
+        axes.plot(
+            celsius[known],
+            median[known],
+            "o-",
+            color=colour,
+            lw=2.2 if mine else 1.2,
+            ms=3.5,
+            zorder=5 if mine else 3,
+        )
         _open_marks(axes, celsius, median, colour)
         label = f"{percent(row.get('weight_fraction'))} wt%" + (
             "" if known.any() else ", open"
@@ -974,8 +1167,18 @@ def fits_figure(run: Run) -> Figure:
         known = np.isfinite(inverse)
         reach = 1.12e6 * float(length.max()) if count else 1.0
         if known.any():
-            axes.errorbar(1e6 * length[known], 1e6 * inverse[known], 1e6 * error[known], fmt="o", ms=4.5,
-                          color=MAIN, ecolor=MAIN, capsize=2.5, lw=1.2, zorder=4)  # fmt: skip
+            axes.errorbar(
+                1e6 * length[known],
+                1e6 * inverse[known],
+                1e6 * error[known],
+                fmt="o",
+                ms=4.5,
+                color=MAIN,
+                ecolor=MAIN,
+                capsize=2.5,
+                lw=1.2,
+                zorder=4,
+            )
             if rho is not None and math.isfinite(rho):
                 x = np.array([0.0, 1e-6 * reach])
                 axes.plot(
@@ -1075,9 +1278,14 @@ def network_figure(run: Run) -> Figure:
 
     def bodies(which: NDArray[np.intp], **style: Any) -> EllipseCollection:
         collection = EllipseCollection(
-            width[which], tall[which], angle[which], units="xy", offsets=centre[which],
-            offset_transform=axes.transData, **style,
-        )  # fmt: skip
+            width[which],
+            tall[which],
+            angle[which],
+            units="xy",
+            offsets=centre[which],
+            offset_transform=axes.transData,
+            **style,
+        )
         axes.add_collection(collection)
         return collection
 
@@ -1092,8 +1300,14 @@ def network_figure(run: Run) -> Figure:
     shown = busiest[::-1]
     volts = np.clip(np.asarray(solution.voltages, dtype=float)[:n], 0.0, 1.0)
     if len(shown):
-        bodies(shown, facecolors=ramp(0.12 + 0.75 * volts[shown]), edgecolors="white", linewidths=0.4,
-               alpha=0.62, zorder=2)  # fmt: skip
+        bodies(
+            shown,
+            facecolors=ramp(0.12 + 0.75 * volts[shown]),
+            edgecolors="white",
+            linewidths=0.4,
+            alpha=0.62,
+            zorder=2,
+        )
 
     segments, weights = _current_paths(particles, links, network, currents, along, across)
     strongest = float(weights.max()) / total if total > 0.0 and len(weights) else 0.0
@@ -1103,10 +1317,14 @@ def network_figure(run: Run) -> Figure:
         order = order[part[order] > 0.02][-1600:]
         axes.add_collection(
             LineCollection(
-                list(segments[order] * micro), linewidths=_stroke(part[order]), colors=COPPER,
-                alpha=0.3 + 0.65 * np.sqrt(part[order]), capstyle="round", zorder=4,
+                list(segments[order] * micro),
+                linewidths=_stroke(part[order]),
+                colors=COPPER,
+                alpha=0.3 + 0.65 * np.sqrt(part[order]),
+                capstyle="round",
+                zorder=4,
             )
-        )  # fmt: skip
+        )
     for start in (-bar, length):
         axes.add_patch(Rectangle((start, 0.0), bar, height, fc=INK, ec="none", zorder=6))
     axes.grid(visible=False)
@@ -1133,13 +1351,30 @@ def network_figure(run: Run) -> Figure:
         _legend(
             figure,
             [
-                *[Line2D([], [], color=COPPER, lw=float(_stroke(p)), alpha=0.3 + 0.65 * math.sqrt(p),
-                         label=f"{two(100.0 * p * strongest)} % of the current")
-                  for p in (0.1, 0.4, 1.0)],
-                Line2D([], [], ls="", marker="o", mfc="none", mec="#aab2b9", ms=7, label="carries none, or little"),
+                *[
+                    Line2D(
+                        [],
+                        [],
+                        color=COPPER,
+                        lw=float(_stroke(p)),
+                        alpha=0.3 + 0.65 * math.sqrt(p),
+                        label=f"{two(100.0 * p * strongest)} % of the current",
+                    )
+                    for p in (0.1, 0.4, 1.0)
+                ],
+                Line2D(
+                    [],
+                    [],
+                    ls="",
+                    marker="o",
+                    mfc="none",
+                    mec="#aab2b9",
+                    ms=7,
+                    label="carries none, or little",
+                ),
             ],
             4,
-        )  # fmt: skip
+        )
     return figure
 
 

@@ -40,13 +40,23 @@ __all__ = ["render_page"]
 Table = dict[str, Any]
 
 SECTIONS = (
-    ("resistance", "Resistance"), ("response", "Strain"), ("gauge-factor", "Gauge factor"),
-    ("temperature", "Temperature"), ("spread", "Spread"), ("map", "Map"), ("network", "Network"),
-    ("readout", "Readout"), ("weigh-out", "Weigh-out"), ("candidates", "Candidates"),
-    ("predicted", "Predicted and assumed"), ("not-modelled", "Not modelled"),
-    ("cautions", "Cautions"), ("quality", "Simulation quality"), ("environment", "Environment"),
+    ("resistance", "Resistance"),
+    ("response", "Strain"),
+    ("gauge-factor", "Gauge factor"),
+    ("temperature", "Temperature"),
+    ("spread", "Spread"),
+    ("map", "Map"),
+    ("network", "Network"),
+    ("readout", "Readout"),
+    ("weigh-out", "Weigh-out"),
+    ("candidates", "Candidates"),
+    ("predicted", "Predicted and assumed"),
+    ("not-modelled", "Not modelled"),
+    ("cautions", "Cautions"),
+    ("quality", "Simulation quality"),
+    ("environment", "Environment"),
     ("repeat", "Repeat"),
-)  # fmt: skip
+)
 
 
 def _table(
@@ -72,9 +82,18 @@ def _table(
 
 
 _UNITS = {
-    "_kg": "kg", "_m": "m", "_ohm": "ohm", "_K": "K", "_s": "s", "_V": "V", "_A": "A", "_W": "W",
-    "fraction": "fraction", "share": "fraction", "uncertainty": "fraction",
-}  # fmt: skip
+    "_kg": "kg",
+    "_m": "m",
+    "_ohm": "ohm",
+    "_K": "K",
+    "_s": "s",
+    "_V": "V",
+    "_A": "A",
+    "_W": "W",
+    "fraction": "fraction",
+    "share": "fraction",
+    "uncertainty": "fraction",
+}
 _WRITTEN = {
     "_g": "g",
     "_mg": "mg",
@@ -147,14 +166,23 @@ def _numbers(candidate: Row) -> list[dict[str, str]]:
     passing = candidate.get("pass_share") or {}
     spread = percent(candidate.get("resistance_cv"))
     return [
-        {"name": "Resistance, median", "value": r if r == "open" else f"{r} kohm",
-         "detail": _for_most(r_range, "kohm")},
+        {
+            "name": "Resistance, median",
+            "value": r if r == "open" else f"{r} kohm",
+            "detail": _for_most(r_range, "kohm"),
+        },
         {"name": "Gauge factor, median", "value": f, "detail": _for_most(f_range)},
-        {"name": "Castings that pass", "value": f"{share(passing.get('value'))} %",
-         "detail": f"95 % interval {share(passing.get('low'))} – {share(passing.get('high'))} %"},
-        {"name": "Spread of resistance", "value": spread if spread in ("open", "–") else f"{spread} %",
-         "detail": f"coefficient of variation; {share(candidate.get('open_fraction'))} % open"},
-    ]  # fmt: skip
+        {
+            "name": "Castings that pass",
+            "value": f"{share(passing.get('value'))} %",
+            "detail": f"95 % interval {share(passing.get('low'))} – {share(passing.get('high'))} %",
+        },
+        {
+            "name": "Spread of resistance",
+            "value": spread if spread in ("open", "–") else f"{spread} %",
+            "detail": f"coefficient of variation; {share(candidate.get('open_fraction'))} % open",
+        },
+    ]
 
 
 def _for_most(text: str, unit: str = "") -> str:
@@ -239,18 +267,28 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
             and all(isinstance(v, Mapping) for v in value)
         ):
             keys = list(dict.fromkeys(k for v in value for k in v))
-            tables.append(_table([k.replace("_", " ") for k in keys],
-                                 [[describe(k, v.get(k))[1] for k in keys] for v in value],
-                                 caption=key.replace("_", " ")))  # fmt: skip
+            tables.append(
+                _table(
+                    [k.replace("_", " ") for k in keys],
+                    [[describe(k, v.get(k))[1] for k in keys] for v in value],
+                    caption=key.replace("_", " "),
+                )
+            )
         elif isinstance(value, Mapping):
-            facts += [(f"{key.replace('_', ' ')}, {name}", text)
-                      for name, text in (describe(str(k), v) for k, v in value.items())]  # fmt: skip
+            facts += [
+                (f"{key.replace('_', ' ')}, {name}", text)
+                for name, text in (describe(str(k), v) for k, v in value.items())
+            ]
         elif value is not None and value != "":
             facts.append(describe(str(key), value))
     return {
-        "empty": False, "title": title, "masses": _masses(sheet), "tables": tables, "notes": notes,
+        "empty": False,
+        "title": title,
+        "masses": _masses(sheet),
+        "tables": tables,
+        "notes": notes,
         "facts": _table(("quantity", "~value"), facts) if facts else None,
-    }  # fmt: skip
+    }
 
 
 def _candidates(summary: Summary) -> Table:
@@ -259,20 +297,50 @@ def _candidates(summary: Summary) -> Table:
     for k, c in enumerate(summary.get("candidates") or []):
         r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
         f, f_range = quantiles(c.get("gauge_factor"))
-        rows.append((
-            percent(c.get("weight_fraction")), percent(c.get("volume_fraction")),
-            scaled(c.get("electrode_gap_m"), 1e3), mix(c.get("mix_ratio")),
-            three(c.get("threshold_ratio")), r, r_range, percent(c.get("resistance_cv")),
-            share(c.get("open_fraction")), f, f_range, three(c.get("gauge_factor_initial")),
-            percent(c.get("gauge_factor_cv")), share_text(c),
-            "chosen" if is_chosen and k == index else "yes" if c.get("meets_target") else "no",
-        ))  # fmt: skip
+        rows.append(
+            (
+                percent(c.get("weight_fraction")),
+                percent(c.get("volume_fraction")),
+                scaled(c.get("electrode_gap_m"), 1e3),
+                mix(c.get("mix_ratio")),
+                three(c.get("threshold_ratio")),
+                r,
+                r_range,
+                percent(c.get("resistance_cv")),
+                share(c.get("open_fraction")),
+                f,
+                f_range,
+                three(c.get("gauge_factor_initial")),
+                percent(c.get("gauge_factor_cv")),
+                share_text(c),
+                "chosen"
+                if is_chosen and k == index
+                else "yes"
+                if c.get("meets_target")
+                else "no",
+            )
+        )
     return _table(
-        ("#filler|wt%", "#filler|vol%", "#gap|mm", "#base : agent|by mass", "#φ/φc|", "#R|kohm",
-         "#R 5 – 95 %|kohm", "#CV of R|%", "#open|%", "#GF|", "#GF 5 – 95 %|", "#initial|GF",
-         "#CV of GF|%", "#pass|% (95 % interval)", "meets targets"),
-        rows, marked=index,
-    )  # fmt: skip
+        (
+            "#filler|wt%",
+            "#filler|vol%",
+            "#gap|mm",
+            "#base : agent|by mass",
+            "#φ/φc|",
+            "#R|kohm",
+            "#R 5 – 95 %|kohm",
+            "#CV of R|%",
+            "#open|%",
+            "#GF|",
+            "#GF 5 – 95 %|",
+            "#initial|GF",
+            "#CV of GF|%",
+            "#pass|% (95 % interval)",
+            "meets targets",
+        ),
+        rows,
+        marked=index,
+    )
 
 
 def _refused(summary: Summary) -> Table | None:
@@ -281,11 +349,16 @@ def _refused(summary: Summary) -> Table | None:
     for k, c in enumerate(summary.get("candidates") or []):
         if k == index and is_chosen:
             continue
-        rows.append((
-            percent(c.get("weight_fraction")), scaled(c.get("electrode_gap_m"), 1e3),
-            quantiles(c.get("resistance_ohm"), 1e-3)[0], quantiles(c.get("gauge_factor"))[0],
-            share((c.get("pass_share") or {}).get("value")), verdict(c, is_chosen=False),
-        ))  # fmt: skip
+        rows.append(
+            (
+                percent(c.get("weight_fraction")),
+                scaled(c.get("electrode_gap_m"), 1e3),
+                quantiles(c.get("resistance_ohm"), 1e-3)[0],
+                quantiles(c.get("gauge_factor"))[0],
+                share((c.get("pass_share") or {}).get("value")),
+                verdict(c, is_chosen=False),
+            )
+        )
     if not rows:
         return None
     return _table(
@@ -308,19 +381,34 @@ def _readout(summary: Summary) -> tuple[Table | None, str]:
             continue
         supply = number(readout.get("supply_V")) or supply
         series = number(readout.get("series_ohm")) or series
-        rows.append((
-            percent(c.get("weight_fraction")), scaled(c.get("electrode_gap_m"), 1e3),
-            three(c.get("volume_resistivity_ohm_m")), scaled(c.get("sheet_resistance_ohm"), 1e-3),
-            three(readout.get("voltage_V")), three(readout.get("current_mA")),
-            three(readout.get("power_mW")), three(readout.get("mV_per_1000_microstrain")),
-        ))  # fmt: skip
+        rows.append(
+            (
+                percent(c.get("weight_fraction")),
+                scaled(c.get("electrode_gap_m"), 1e3),
+                three(c.get("volume_resistivity_ohm_m")),
+                scaled(c.get("sheet_resistance_ohm"), 1e-3),
+                three(readout.get("voltage_V")),
+                three(readout.get("current_mA")),
+                three(readout.get("power_mW")),
+                three(readout.get("mV_per_1000_microstrain")),
+            )
+        )
     if not rows:
         return None, ""
     table = _table(
-        ("#filler|wt%", "#gap|mm", "#volume resistivity|ohm m", "#sheet resistance|kohm per square",
-         "#voltage on film|V", "#current|mA", "#power in film|mW", "#signal|mV per 1000 microstrain"),
-        rows, marked=marked if marked is not None and marked < len(rows) else None,
-    )  # fmt: skip
+        (
+            "#filler|wt%",
+            "#gap|mm",
+            "#volume resistivity|ohm m",
+            "#sheet resistance|kohm per square",
+            "#voltage on film|V",
+            "#current|mA",
+            "#power in film|mW",
+            "#signal|mV per 1000 microstrain",
+        ),
+        rows,
+        marked=marked if marked is not None and marked < len(rows) else None,
+    )
     text = "For the median casting at rest and 20 C"
     if supply is not None:
         text += f", at a supply of {bench(supply, 'V')}"
@@ -350,11 +438,15 @@ def _threshold(summary: Summary) -> tuple[str, Table | None]:
     table = _table(
         ("#aspect ratio|", "#threshold|wt%", "#threshold|vol%", "#standard error|vol%"),
         [
-            (three(row.get("aspect_ratio")), percent(row.get("weight_fraction")),
-             percent(row.get("volume_fraction")), two(100.0 * (number(row.get("standard_error")) or 0.0)))
+            (
+                three(row.get("aspect_ratio")),
+                percent(row.get("weight_fraction")),
+                percent(row.get("volume_fraction")),
+                two(100.0 * (number(row.get("standard_error")) or 0.0)),
+            )
             for row in curve
         ],
-    )  # fmt: skip
+    )
     return text, table
 
 
@@ -387,19 +479,35 @@ def _spread_text(summary: Summary) -> str:
 def _fits(summary: Summary) -> Table:
     rows = []
     for f in summary.get("fits") or []:
-        rows.append((
-            percent(f.get("weight_fraction")), percent(f.get("volume_fraction")),
-            three(f.get("n_boxes")), three(f.get("n_open_boxes")),
-            ", ".join(scaled(x, 1e6) for x in f.get("lengths_m") or []),
-            _with_error(f.get("resistivity_ohm_m"), f.get("resistivity_se")),
-            _with_error(f.get("electrode_excess_ohm_m2"), f.get("electrode_excess_se"), 1e6)
-            if three(f.get("resistivity_ohm_m")) != "open" else "–",
-            percent(f.get("box_cv")),
-        ))  # fmt: skip
+        rows.append(
+            (
+                percent(f.get("weight_fraction")),
+                percent(f.get("volume_fraction")),
+                three(f.get("n_boxes")),
+                three(f.get("n_open_boxes")),
+                ", ".join(scaled(x, 1e6) for x in f.get("lengths_m") or []),
+                _with_error(f.get("resistivity_ohm_m"), f.get("resistivity_se")),
+                _with_error(
+                    f.get("electrode_excess_ohm_m2"), f.get("electrode_excess_se"), 1e6
+                )
+                if three(f.get("resistivity_ohm_m")) != "open"
+                else "–",
+                percent(f.get("box_cv")),
+            )
+        )
     return _table(
-        ("#filler|wt%", "#filler|vol%", "#boxes|", "#open|", "#box lengths|um", "#resistivity ρ|ohm m",
-         "#electrodes r_c|ohm mm²", "#CV of boxes|%"), rows,
-    )  # fmt: skip
+        (
+            "#filler|wt%",
+            "#filler|vol%",
+            "#boxes|",
+            "#open|",
+            "#box lengths|um",
+            "#resistivity ρ|ohm m",
+            "#electrodes r_c|ohm mm²",
+            "#CV of boxes|%",
+        ),
+        rows,
+    )
 
 
 def _with_error(value: Any, error: Any, factor: float = 1.0) -> str:
@@ -430,12 +538,17 @@ def _assumptions(summary: Summary) -> Table:
     return _table(
         ("~quantity", "symbol", "value", "basis", "~source", "~what it moves"),
         [
-            (str(e.get("name", "")), str(e.get("symbol") or ""), bench(e.get("value"), str(e.get("unit") or "")),
-             words.get(str(e.get("basis")), str(e.get("basis", ""))), str(e.get("source") or ""),
-             str(e.get("effect") or ""))
+            (
+                str(e.get("name", "")),
+                str(e.get("symbol") or ""),
+                bench(e.get("value"), str(e.get("unit") or "")),
+                words.get(str(e.get("basis")), str(e.get("basis", ""))),
+                str(e.get("source") or ""),
+                str(e.get("effect") or ""),
+            )
             for e in entries
         ],
-    )  # fmt: skip
+    )
 
 
 def _temperature_text(summary: Summary) -> str:
@@ -453,8 +566,14 @@ def _picture(drawing: Drawing) -> dict[str, Any]:
     if drawing.png:
         source = "data:image/png;base64," + base64.b64encode(drawing.png).decode("ascii")
         width, height = struct.unpack(">II", drawing.png[16:24])
-    return {"name": drawing.name, "caption": drawing.caption, "note": drawing.note,
-            "source": source, "width": width, "height": height}  # fmt: skip
+    return {
+        "name": drawing.name,
+        "caption": drawing.caption,
+        "note": drawing.note,
+        "source": source,
+        "width": width,
+        "height": height,
+    }
 
 
 def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
@@ -481,31 +600,42 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     threshold_text, threshold_table = _threshold(summary)
     return {
         "title": str(summary.get("title") or "Untitled plan"),
-        "version": str(summary.get("version", "")), "seed": str(summary.get("seed", "")),
+        "version": str(summary.get("version", "")),
+        "seed": str(summary.get("seed", "")),
         "created": str(summary.get("created") or "").replace("T", " "),
         "complete": bool(summary.get("complete", True)),
-        "is_chosen": is_chosen, "headline": headline(summary),
+        "is_chosen": is_chosen,
+        "headline": headline(summary),
         "numbers": _numbers(candidate) if candidate is not None else [],
-        "basis": _basis(summary), "margins": margins,
+        "basis": _basis(summary),
+        "margins": margins,
         "reasons": [str(r) for r in summary.get("reasons") or []],
-        "changes": [] if is_chosen else [str(r) for r in summary.get("what_would_have_to_change") or []],
+        "changes": []
+        if is_chosen
+        else [str(r) for r in summary.get("what_would_have_to_change") or []],
         "masses": _masses(sheet) if isinstance(sheet, Mapping) else None,
-        "refused": _refused(summary), "contents": SECTIONS,
+        "refused": _refused(summary),
+        "contents": SECTIONS,
         "figures": [_picture(d) for d in drawings],
         "has_temperature": any(d.name == "temperature" for d in drawings),
         "temperature_text": _temperature_text(summary),
-        "threshold_text": threshold_text, "threshold_table": threshold_table,
-        "spread_text": _spread_text(summary), "readout": readout, "readout_text": readout_text,
-        "weigh_out": _weigh_out(summary), "candidates": _candidates(summary),
+        "threshold_text": threshold_text,
+        "threshold_table": threshold_table,
+        "spread_text": _spread_text(summary),
+        "readout": readout,
+        "readout_text": readout_text,
+        "weigh_out": _weigh_out(summary),
+        "candidates": _candidates(summary),
         "assumptions": _assumptions(summary),
         "not_modelled": [str(x) for x in summary.get("not_modelled") or []],
         "cautions": [str(x) for x in summary.get("cautions") or []],
-        "quality_text": _quality_text(summary), "fits": _fits(summary),
+        "quality_text": _quality_text(summary),
+        "fits": _fits(summary),
         "failed_boxes": [_line(x) for x in summary.get("failed_boxes") or []],
         "environment": _table(("environment", "~"), _flat(summary.get("environment"))),
         "plan": _table(("plan as run", "~"), _flat(summary.get("plan"))),
         "command": str(summary.get("command") or ""),
-    }  # fmt: skip
+    }
 
 
 def _line(entry: Any) -> str:
@@ -541,7 +671,10 @@ def render_page(summary: Summary, drawings: Sequence[Drawing]) -> str:
     from jinja2 import Environment, FunctionLoader, StrictUndefined
 
     environment = Environment(
-        loader=FunctionLoader(_template_text), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
+        loader=FunctionLoader(_template_text),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
     return environment.get_template("report.html.j2").render(_context(summary, drawings))

@@ -39,12 +39,25 @@ Row = Mapping[str, Any]
 Summary = Mapping[str, Any]
 
 BOX_COLUMNS = (
-    "weight_fraction", "box_length_m", "box_number", "n_particles", "n_links",
-    "volume_fraction", "backbone_share", "resistance_ohm", "gauge_factor", "elapsed_s",
-)  # fmt: skip
+    "weight_fraction",
+    "box_length_m",
+    "box_number",
+    "n_particles",
+    "n_links",
+    "volume_fraction",
+    "backbone_share",
+    "resistance_ohm",
+    "gauge_factor",
+    "elapsed_s",
+)
 RESPONSE_COLUMNS = (
-    "weight_fraction", "box_length_m", "box_number", "strain", "temperature_K", "resistance_ohm",
-)  # fmt: skip
+    "weight_fraction",
+    "box_length_m",
+    "box_number",
+    "strain",
+    "temperature_K",
+    "resistance_ohm",
+)
 CASTING_COLUMNS = ("candidate", "weight_fraction", "electrode_gap_m", "casting")
 _CASTING_LAST = ("resistance_ohm", "gauge_factor", "passes")
 
@@ -540,13 +553,19 @@ def text_summary(summary: Summary) -> str:
         rows = []
         for k, c in enumerate(candidates):
             r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
-            rows.append((
-                {True: "*", False: ">"}[is_chosen] if k == index else "",
-                percent(c.get("weight_fraction")), scaled(c.get("electrode_gap_m"), 1e3), r,
-                r_range, percent(c.get("resistance_cv")), percent(c.get("open_fraction")),
-                quantiles(c.get("gauge_factor"))[0],
-                share((c.get("pass_share") or {}).get("value")),
-            ))  # fmt: skip
+            rows.append(
+                (
+                    {True: "*", False: ">"}[is_chosen] if k == index else "",
+                    percent(c.get("weight_fraction")),
+                    scaled(c.get("electrode_gap_m"), 1e3),
+                    r,
+                    r_range,
+                    percent(c.get("resistance_cv")),
+                    percent(c.get("open_fraction")),
+                    quantiles(c.get("gauge_factor"))[0],
+                    share((c.get("pass_share") or {}).get("value")),
+                )
+            )
         lines += _table(
             ("", "wt%", "gap mm", "R kohm", "5-95 %", "CV %", "open %", "GF", "pass %"),
             rows,

@@ -166,9 +166,13 @@ def test_current_runs_from_face_to_face(sample):
 def test_an_open_box_is_drawn_as_open(sample):
     particles, links, network, solution = sample
     dead = dataclasses.replace(
-        solution, resistance=np.inf, lower=np.inf, upper=np.inf,
-        voltages=np.zeros_like(solution.voltages), currents=np.zeros_like(solution.currents),
-    )  # fmt: skip
+        solution,
+        resistance=np.inf,
+        lower=np.inf,
+        upper=np.inf,
+        voltages=np.zeros_like(solution.voltages),
+        currents=np.zeros_like(solution.currents),
+    )
     run = Run({"candidates": []}, sample=(particles, links, network, dead))
     figure = figures.network_figure(run)
     assert "open" in figure.axes[0].get_title()

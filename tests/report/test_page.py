@@ -93,8 +93,12 @@ def test_page_is_whole_and_asks_nothing_of_a_network(page):
     assert "url(" not in style
     assert "default-src 'none'" in source
     assert {p.name for p in folder.iterdir()} == {
-        "boxes.csv", "responses.csv", "castings.csv", "figures", "report.html"
-    }  # fmt: skip
+        "boxes.csv",
+        "responses.csv",
+        "castings.csv",
+        "figures",
+        "report.html",
+    }
     assert {p for p in folder.rglob("*") if p.is_file()} == set(report.files)
 
 
@@ -252,10 +256,15 @@ def test_a_page_that_breaks_keeps_the_old_one_and_the_rows(tmp_path, invented, m
 
 @pytest.mark.parametrize(
     ("key", "value", "text"),
-    [("batch_g", 12.0, ("batch", "12 g")), ("wet_thickness_m", 3e-4, ("wet thickness", "0.3 mm")),
-     ("loss_fraction", 0.15, ("loss fraction", "15 %")), ("castable", False, ("castable", "no")),
-     ("solids", [1, 2.5], ("solids", "1, 2.5")), ("note", None, ("note", "–"))],
-)  # fmt: skip
+    [
+        ("batch_g", 12.0, ("batch", "12 g")),
+        ("wet_thickness_m", 3e-4, ("wet thickness", "0.3 mm")),
+        ("loss_fraction", 0.15, ("loss fraction", "15 %")),
+        ("castable", False, ("castable", "no")),
+        ("solids", [1, 2.5], ("solids", "1, 2.5")),
+        ("note", None, ("note", "–")),
+    ],
+)
 def test_entries_are_described_by_the_unit_in_their_name(key, value, text):
     assert describe(key, value) == text
 

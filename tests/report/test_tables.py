@@ -32,22 +32,49 @@ from percsim.report.tables import (
 
 @pytest.mark.parametrize(
     ("value", "text"),
-    [(1234.5, "1230"), (0.99951, "1"), (9.999, "10"), (-0.01234, "-0.0123"), (1e5, "1e5"),
-     (99949.0, "99900"), (1.5e-6, "1.5e-6"), (0.0, "0"), ("inf", "open"), (-math.inf, "-open"),
-     (None, "–"), (math.nan, "–"), ("word", "–"), (True, "–"), (100, "100")],
-)  # fmt: skip
+    [
+        (1234.5, "1230"),
+        (0.99951, "1"),
+        (9.999, "10"),
+        (-0.01234, "-0.0123"),
+        (1e5, "1e5"),
+        (99949.0, "99900"),
+        (1.5e-6, "1.5e-6"),
+        (0.0, "0"),
+        ("inf", "open"),
+        (-math.inf, "-open"),
+        (None, "–"),
+        (math.nan, "–"),
+        ("word", "–"),
+        (True, "–"),
+        (100, "100"),
+    ],
+)
 def test_three_digits(value, text):
     assert three(value) == text
 
 
 @pytest.mark.parametrize(
     ("value", "unit", "text"),
-    [(700.0, "ohm", "700 ohm"), (2034.0, "ohm", "2.03 kohm"), (5.2e6, "ohm", "5.2 Mohm"),
-     (math.inf, "ohm", "open"), (8e-5, "S", "80 uS"), (0.25, "fraction", "25 %"),
-     (1e-5, "m", "10 um"), (3e-3, "m", "3 mm"), (253.15, "K", "-20 C"),
-     (3e-3, "strain", "3000 microstrain"), (1.602176634e-21, "J", "10 meV"), (12.0, "", "12"),
-     (4.0, "wt%", "4 wt%"), ("a word", "m", "a word"), (None, "m", "–"), (0.0, "ohm", "0 ohm")],
-)  # fmt: skip
+    [
+        (700.0, "ohm", "700 ohm"),
+        (2034.0, "ohm", "2.03 kohm"),
+        (5.2e6, "ohm", "5.2 Mohm"),
+        (math.inf, "ohm", "open"),
+        (8e-5, "S", "80 uS"),
+        (0.25, "fraction", "25 %"),
+        (1e-5, "m", "10 um"),
+        (3e-3, "m", "3 mm"),
+        (253.15, "K", "-20 C"),
+        (3e-3, "strain", "3000 microstrain"),
+        (1.602176634e-21, "J", "10 meV"),
+        (12.0, "", "12"),
+        (4.0, "wt%", "4 wt%"),
+        ("a word", "m", "a word"),
+        (None, "m", "–"),
+        (0.0, "ohm", "0 ohm"),
+    ],
+)
 def test_bench_units(value, unit, text):
     assert bench(value, unit) == text
 
@@ -72,12 +99,14 @@ def test_number_reads_json_and_drops_what_is_none():
 
 @pytest.mark.parametrize(
     ("margin", "text"),
-    [({"limit": 10.0, "value": 15.0, "met": True}, "+50 %"),
-     ({"limit": 0.25, "value": 0.30, "met": False}, "−20 %"),
-     ({"limit": [700.0, 3000.0], "value": 1000.0, "met": True}, "+42.9 %"),
-     ({"limit": [700.0, 3000.0], "value": "inf", "met": False}, "–"),
-     ({"limit": 0.0, "value": 1.0, "met": True}, "–")],
-)  # fmt: skip
+    [
+        ({"limit": 10.0, "value": 15.0, "met": True}, "+50 %"),
+        ({"limit": 0.25, "value": 0.30, "met": False}, "−20 %"),
+        ({"limit": [700.0, 3000.0], "value": 1000.0, "met": True}, "+42.9 %"),
+        ({"limit": [700.0, 3000.0], "value": "inf", "met": False}, "–"),
+        ({"limit": 0.0, "value": 1.0, "met": True}, "–"),
+    ],
+)
 def test_margin_is_the_distance_from_the_limit(margin, text):
     assert margin_text(margin) == text
 
@@ -103,8 +132,14 @@ def test_headers_are_there_without_rows_and_tolerances_keep_their_place(tmp_path
     header = (tmp_path / "castings.csv").read_text().splitlines()[0].split(",")
     assert tuple(header[:4]) == CASTING_COLUMNS
     assert header[4:-3] == [
-        "weighing", "mixing", "thickness", "gap", "width", "contact", "aspect_ratio"
-    ]  # fmt: skip
+        "weighing",
+        "mixing",
+        "thickness",
+        "gap",
+        "width",
+        "contact",
+        "aspect_ratio",
+    ]
     assert header[-3:] == ["resistance_ohm", "gauge_factor", "passes"]
 
 
