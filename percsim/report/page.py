@@ -163,7 +163,8 @@ def _numbers(candidate: Row) -> list[dict[str, str]]:
     """Four numbers a reader looks for first."""
     r, r_range = quantiles(candidate.get("resistance_ohm"), 1e-3)
     f, f_range = quantiles(candidate.get("gauge_factor"))
-    passing = candidate.get("pass_share") or {}
+    passing = {k: share(v) for k, v in (candidate.get("pass_share") or {}).items()}
+    n_open = share(candidate.get("open_fraction"))
     spread = percent(candidate.get("resistance_cv"))
     return [
         {
@@ -174,13 +175,13 @@ def _numbers(candidate: Row) -> list[dict[str, str]]:
         {"name": "Gauge factor, median", "value": f, "detail": _for_most(f_range)},
         {
             "name": "Castings that pass",
-            "value": f"{share(passing.get('value'))} %",
-            "detail": f"95 % interval {share(passing.get('low'))} – {share(passing.get('high'))} %",
+            "value": f"{passing.get('value', '–')} %",
+            "detail": f"95 % interval {passing.get('low', '–')} – {passing.get('high', '–')} %",
         },
         {
             "name": "Spread of resistance",
             "value": spread if spread in ("open", "–") else f"{spread} %",
-            "detail": f"coefficient of variation; {share(candidate.get('open_fraction'))} % open",
+            "detail": f"coefficient of variation; {n_open} % open",
         },
     ]
 
@@ -201,8 +202,9 @@ def _basis(summary: Summary) -> list[str]:
         lines.append(
             level
             + (
-                " Shares of castings that pass a resistance window hold for this g0 only; the threshold, "
-                "the gauge factor and the relative spread do not depend on it."
+                " Shares of castings that pass a resistance window hold for this g0 "
+                "only; the threshold, the gauge factor and the relative spread do not "
+                "depend on it."
                 if uncalibrated
                 else ""
             )
@@ -214,8 +216,8 @@ def _basis(summary: Summary) -> list[str]:
     ]
     if others:
         lines.append(
-            f"Also assumed: {', '.join(others)}. Their values, sources and effects are in the table "
-            "of what is predicted and assumed."
+            f"Also assumed: {', '.join(others)}. Their values, sources and effects are "
+            "in the table of what is predicted and assumed."
         )
     return lines or ["No assumption is recorded for this run."]
 
@@ -293,7 +295,7 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
 
 def _candidates(summary: Summary) -> Table:
     index, is_chosen = deciding_index(summary)
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for k, c in enumerate(summary.get("candidates") or []):
         r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
         f, f_range = quantiles(c.get("gauge_factor"))
@@ -345,7 +347,7 @@ def _candidates(summary: Summary) -> Table:
 
 def _refused(summary: Summary) -> Table | None:
     index, is_chosen = deciding_index(summary)
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for k, c in enumerate(summary.get("candidates") or []):
         if k == index and is_chosen:
             continue
@@ -370,7 +372,7 @@ def _refused(summary: Summary) -> Table | None:
 def _readout(summary: Summary) -> tuple[Table | None, str]:
     index, _ = deciding_index(summary)
     candidates = summary.get("candidates") or []
-    rows = []
+    rows: list[tuple[str, ...]] = []
     supply = series = None
     marked = None
     for k, c in enumerate(candidates):
@@ -430,7 +432,7 @@ def _threshold(summary: Summary) -> tuple[str, Table | None]:
         text += f", standard error {two(100.0 * error)} vol%"
     if number(threshold.get("n")):
         text += f" over {three(threshold['n'])} boxes"
-    text += ") this filler forms no path through a large film: that is its percolation threshold."
+    text += ") this filler forms no path through a large film: its percolation threshold."
     curve = threshold.get("aspect_ratio_curve") or []
     if not curve:
         return text, None
@@ -466,18 +468,22 @@ def _spread_text(summary: Summary) -> str:
         return "The spread of this candidate is not finite, so it has no shares."
     largest = sorted(shares, key=lambda name: -shares[name])[:3]
     listed = ", ".join(f"{name} {share(shares[name])}\u00a0%" for name in largest)
-    text = f"What makes nominally equal castings differ, as shares of the variance of log R: {listed}."
+    text = (
+        "What makes nominally equal castings differ, as shares of the variance of log R: "
+        f"{listed}."
+    )
     chains = shares.get(share_label("chains"))
     if chains is not None:
         text += (
-            f" The chance of the particle chains themselves makes {two(100.0 * chains)}\u00a0%"
+            " The chance of the particle chains themselves makes "
+            f"{two(100.0 * chains)}\u00a0%"
             + ("; it is rarely why equal films differ." if chains < 0.1 else ".")
         )
     return text
 
 
 def _fits(summary: Summary) -> Table:
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for f in summary.get("fits") or []:
         rows.append(
             (
@@ -555,8 +561,9 @@ def _temperature_text(summary: Summary) -> str:
     temperatures = (summary.get("states") or {}).get("temperatures_K") or []
     if len(temperatures) == 1:
         return (
-            f"Simulated at {bench(temperatures[0], 'K')} alone. List more temperatures in the plan to see "
-            "how the resistance moves between them; lambda_T and Ea decide even its sign."
+            f"Simulated at {bench(temperatures[0], 'K')} alone. List more temperatures "
+            "in the plan to see how the resistance moves between them; lambda_T and Ea "
+            "decide even its sign."
         )
     return "No response to temperature was simulated."
 

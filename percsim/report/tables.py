@@ -455,7 +455,8 @@ def margin_rows(candidate: Row) -> list[dict[str, Any]]:
 def share_text(candidate: Row) -> str:
     """Share of castings that pass, with its interval, in per cent."""
     passing = candidate.get("pass_share") or {}
-    return f"{share(passing.get('value'))} ({share(passing.get('low'))} – {share(passing.get('high'))})"
+    value, low, high = (share(passing.get(key)) for key in ("value", "low", "high"))
+    return f"{value} ({low} – {high})"
 
 
 def verdict(candidate: Row, is_chosen: bool) -> str:
@@ -577,8 +578,8 @@ def text_summary(summary: Summary) -> str:
     if number(threshold.get("weight_fraction")) is not None:
         lines.append(
             f"Threshold {percent(threshold['weight_fraction'])} wt% "
-            f"({percent(threshold.get('volume_fraction'))} vol%, "
-            f"standard error {two(100.0 * (number(threshold.get('standard_error')) or 0.0))} vol%)."
+            f"({percent(threshold.get('volume_fraction'))} vol%, standard error "
+            f"{two(100.0 * (number(threshold.get('standard_error')) or 0.0))} vol%)."
         )
     statement = level_statement(summary)
     if statement:
@@ -594,8 +595,8 @@ def level_statement(summary: Summary) -> str:
             value = bench(entry.get("value"), str(entry.get("unit") or "S"))
             if entry.get("basis") == "assumed":
                 return (
-                    f"The contact conductance g0 = {value} is assumed, not calibrated: every "
-                    "resistance scales as 1/g0 and may be ten times lower or higher."
+                    f"The contact conductance g0 = {value} is assumed, not calibrated: "
+                    "every resistance scales as 1/g0 and may be ten times lower or higher."
                 )
             return f"The contact conductance g0 = {value} is {entry.get('basis')}."
     return ""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import io
+import os
 import subprocess
 import sys
 
 import numpy as np
 import pytest
 
-from percsim.report import figures
+from percsim.report import boxes, figures, style
 from percsim.report.figures import FIGURES, NothingToDrawError, Run, draw, figure_to_png
 
 ALL = list(FIGURES)
@@ -34,7 +35,7 @@ def test_every_figure_is_drawn_and_not_blank(invented, sample):
         picture = pixels(drawing.png)
         assert picture.shape[1] > 1000
         assert (picture.min(axis=2) < 0.9).mean() > 0.01, drawing.name
-        assert len(np.unique(picture.reshape(-1, 3), axis=0)) > 20
+        assert picture[::3, ::3].std() > 0.05
         assert len(drawing.caption) > 40
 
 
@@ -49,7 +50,8 @@ def test_every_figure_is_drawn_and_not_blank(invented, sample):
     ],
     ids=["all open", "one candidate", "none chosen", "many loadings", "many gaps"],
 )
-def test_figures_of_unusual_runs(invented, made):
+def test_figures_of_unusual_runs(invented, made, monkeypatch):
+    monkeypatch.setattr(figures, "DPI", 60)
     drawings = {d.name: d for d in draw(run_of(invented(**made)))}
     assert not [d.note for d in drawings.values() if d.failed]
     assert drawings["network"].png is None
@@ -99,7 +101,7 @@ def test_ranges_that_end_open_reach_the_top_edge(invented):
 
 def test_threshold_is_drawn_at_its_weight_fraction_with_its_error(invented):
     run = run_of(invented())
-    w, error, reach = figures.threshold_in_weight(run.summary["threshold"])
+    w, error, reach = style.threshold_in_weight(run.summary["threshold"])
     assert w == 0.17
     # by hand: w = phi rf / (phi rf + (1 - phi) re) at 2250 and 1030 kg/m3
     phi = run.summary["threshold"]["volume_fraction"] + 0.0011
@@ -109,7 +111,7 @@ def test_threshold_is_drawn_at_its_weight_fraction_with_its_error(invented):
     assert reach[0] < w < reach[1]
     axes = figures.resistance_figure(run).axes[0]
     assert any(np.allclose(line.get_xdata(), 17.0) for line in axes.lines)
-    assert figures.threshold_in_weight({}) is None
+    assert style.threshold_in_weight({}) is None
 
 
 def test_stacked_shares_add_up_to_the_spread(invented):
@@ -150,7 +152,7 @@ def test_castings_that_are_open_are_counted(invented):
 def test_current_runs_from_face_to_face(sample):
     particles, links, network, solution = sample
     currents = np.abs(solution.currents)
-    segments, weights = figures._current_paths(particles, links, network, currents, 0, 2)
+    segments, weights = boxes._current_paths(particles, links, network, currents, 0, 2)
     length = particles.box.length
     at_source = np.isclose(segments[:, 1, 0], 0.0)
     at_sink = np.isclose(segments[:, 1, 0], length)
@@ -174,7 +176,7 @@ def test_an_open_box_is_drawn_as_open(sample):
         currents=np.zeros_like(solution.currents),
     )
     run = Run({"candidates": []}, sample=(particles, links, network, dead))
-    figure = figures.network_figure(run)
+    figure = boxes.network_figure(run)
     assert "open" in figure.axes[0].get_title()
     assert figure_to_png(figure)[:4] == b"\x89PNG"
 
@@ -197,7 +199,7 @@ def test_no_candidate_is_a_reason_not_a_failure():
 
 
 def test_contrast_of_labels_is_readable():
-    # WCAG 2.1: 4.5 for body text; 4 is the least any mid-tone of the ramp can give with ink or white
+    # WCAG 2.1 asks 4.5 of body text; ink or white give at least 3.8 on every tone between
     def luminance(colour):
         from matplotlib.colors import to_rgb
 
@@ -205,21 +207,29 @@ def test_contrast_of_labels_is_readable():
         c = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
         return float(c @ (0.2126, 0.7152, 0.0722))
 
-    ramp = figures._ramp()
+    ramp = style.ramp_map()
     for colour in [
-        *figures.SHARE_COLOURS.values(),
+        *style.SHARE_COLOURS.values(),
         *(ramp(0.95 * x) for x in np.linspace(0, 1, 41)),
     ]:
-        pair = sorted((luminance(colour), luminance(figures._on(colour))))
+        pair = sorted((luminance(colour), luminance(style.text_on(colour))))
         assert (pair[1] + 0.05) / (pair[0] + 0.05) > 3.8
 
 
-def test_matplotlib_is_imported_only_to_draw():
-    code = (
-        "import sys, percsim.report; "
-        "assert 'matplotlib' not in sys.modules and 'jinja2' not in sys.modules"
+def test_matplotlib_is_imported_only_to_draw_and_never_its_global_figures():
+    code = """
+import sys
+from percsim.report.figures import Run, draw
+import percsim.report.page
+assert "matplotlib" not in sys.modules and "jinja2" not in sys.modules
+row = {"weight_fraction": 0.3, "electrode_gap_m": 3e-3, "pass_share": {"value": 0.9}}
+drawing = next(draw(Run({"candidates": [row]}), ["pass_map"]))
+assert drawing.png, drawing.note
+assert "matplotlib.pyplot" not in sys.modules
+"""
+    subprocess.run(
+        [sys.executable, "-c", code], check=True, env=os.environ | {"PYTHONPATH": "."}
     )
-    subprocess.run([sys.executable, "-c", code], check=True)
 
 
 def test_global_settings_are_left_alone(invented):
@@ -228,4 +238,3 @@ def test_global_settings_are_left_alone(invented):
     before = dict(matplotlib.rcParams)
     list(draw(run_of(invented(weight_fractions=(0.3,), gaps=(3e-3,))), ["pass_map"]))
     assert dict(matplotlib.rcParams) == before
-    assert "matplotlib.pyplot" not in sys.modules
