@@ -122,7 +122,9 @@ def _guarded(command: Callable[P, None]) -> Callable[P, None]:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             raise typer.Exit(BROKEN) from None
         except Exception as error:
-            if type(error).__name__ == "Interrupted":
+            # only a command that runs jobs has loaded what can raise this
+            workers = sys.modules.get("percsim.ensemble.workers")
+            if workers is not None and isinstance(error, workers.Interrupted):
                 _leave(INTERRUPTED, str(error))
             if kwargs.get("debug"):
                 raise
@@ -180,7 +182,8 @@ def _progress_text(done: int, total: int, failed: int, rate: float, left: float)
     if failed:
         text += f", {failed} failed"
     if rate > 0.0 and done < total:
-        text += f", {rate:.3g} a second, {_duration(left)} left"
+        pace = f"{rate:.3g} a second" if rate >= 1.0 else f"{60.0 * rate:.3g} a minute"
+        text += f", {pace}, {_duration(left)} left"
     return text
 
 
@@ -308,11 +311,13 @@ def run(
 
     Interrupt it at any time; the same command goes on where it stopped.
     """
-    from percsim.ensemble.workers import Interrupted
     from percsim.plan import Plan
-    from percsim.run import estimate, run_plan
 
     loaded = Plan.load(plan)
+    # slow to import, and of no use to a plan with faults
+    from percsim.ensemble.workers import Interrupted
+    from percsim.run import estimate, run_plan
+
     folder = Path("out") / plan.stem if out is None else out
     if not quiet:
         _tell(_size_line(loaded, estimate(loaded, workers)))
@@ -517,11 +522,16 @@ def _sheets(sheets: Sequence[WeighOut], quiet: bool) -> str:
         return text
     first = sheets[0]
     text += (
-        f"\n\nLosses take {100 * first.loss:.3g} % of each batch; +- is the balance's standard"
-        " uncertainty of the loading."
+        f"\n\nLosses take {100 * first.loss:.3g} % of each batch; +- is the standard"
+        " uncertainty of the loading from the balance."
     )
-    cautions = dict.fromkeys(c for sheet in sheets for c in sheet.cautions)
-    return "\n".join([text, *(f"Mind: {caution}" for caution in cautions)])
+    # the same thing said of every loading is said once, with the first one's numbers
+    cautions = {
+        " ".join(c.split()[:2]).partition(":")[0]: c
+        for s in sheets[::-1]
+        for c in s.cautions
+    }
+    return "\n".join([text, *(f"Mind: {caution}" for caution in cautions.values())])
 
 
 @app.command(epilog=_example("percsim check patch.toml", "percsim check patch.toml --json"))
@@ -538,9 +548,10 @@ def check(
     Every fault of the plan is reported at once.
     """
     from percsim.plan import Plan
-    from percsim.run import estimate
 
     loaded = Plan.load(plan)
+    from percsim.run import estimate
+
     size = estimate(loaded, workers)
     if as_json:
         _print_json(
@@ -623,13 +634,14 @@ def threshold(
 
     The digits are those of a run.
     """
+    from percsim.plan import Plan
+
+    loaded = Plan.load(plan)
     import numpy as np
 
     from percsim.ensemble.workers import run_jobs
-    from percsim.plan import Plan
     from percsim.run import run_job, threshold_jobs
 
-    loaded = Plan.load(plan)
     jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or job.name == "own"]
     with _progress(quiet) as progress:
         found = run_jobs(run_job, jobs, workers=workers, progress=progress).by_key()
