@@ -405,7 +405,7 @@ class _Sizes(Reader):
             raise ValueError("has both geometric_spread and spread; give one of them")
         if number == {"median"}:
             raise ValueError(
-                "needs a geometric_spread; write it like geometric_spread = 1.5"
+                "is without its geometric_spread; write it like geometric_spread = 1.5"
             )
         if "spread" in got:
             return Sizes(got["median"], got["spread"])
