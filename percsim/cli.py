@@ -177,8 +177,10 @@ def _duration(seconds: float) -> str:
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
-def _progress_text(done: int, total: int, failed: int, rate: float, left: float) -> str:
-    text = f"{done} of {total} boxes"
+def _progress_text(
+    noun: str, done: int, total: int, failed: int, rate: float, left: float
+) -> str:
+    text = f"{done} of {total} {noun}"
     if failed:
         text += f", {failed} failed"
     if rate > 0.0 and done < total:
@@ -188,21 +190,22 @@ def _progress_text(done: int, total: int, failed: int, rate: float, left: float)
 
 
 @contextmanager
-def _progress(quiet: bool) -> Iterator[Progress | None]:
+def _progress(quiet: bool, noun: str = "boxes") -> Iterator[Progress | None]:
     """Show a bar on a terminal, otherwise a plain line now and then; nothing if quiet."""
     if quiet:
         yield None
     elif sys.stderr.isatty():
-        with _bar() as report:
+        with _bar(noun) as report:
             yield report
     else:
-        yield _PlainLines()
+        yield _PlainLines(noun)
 
 
 class _PlainLines:
     """A line at the start, then every half minute, then at the end."""
 
-    def __init__(self, interval: float = 30.0) -> None:
+    def __init__(self, noun: str, interval: float = 30.0) -> None:
+        self.noun = noun
         self.interval = interval
         self.last = -interval
         self.shown = -1
@@ -214,11 +217,11 @@ class _PlainLines:
         if done == self.shown or (now - self.last < self.interval and done < total):
             return
         self.last, self.shown = now, done
-        _tell(_progress_text(done, total, failed, rate, seconds_left))
+        _tell(_progress_text(self.noun, done, total, failed, rate, seconds_left))
 
 
 @contextmanager
-def _bar() -> Iterator[Progress]:
+def _bar(noun: str) -> Iterator[Progress]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
 
@@ -234,7 +237,7 @@ def _bar() -> Iterator[Progress]:
         def report(
             done: int, total: int, failed: int, rate: float, seconds_left: float
         ) -> None:
-            text = _progress_text(done, total, failed, rate, seconds_left)
+            text = _progress_text(noun, done, total, failed, rate, seconds_left)
             bar.update(task, completed=done, total=total, description=text)
 
         yield report
@@ -576,37 +579,31 @@ def _check_text(plan: Plan, size: dict[str, Any]) -> str:
         return ", ".join(format_quantity(v, "length", digits=3) for v in values)
 
     low, high = size["flakes_per_box"]
-    temperatures = ", ".join(format_quantity(t, "temperature") for t in plan.temperatures)
-    loadings = ", ".join(
-        f"{100 * w:.4g} wt% ({100 * plan.recipe(w).volume_fraction:.3g} vol%)"
-        for w in plan.weight_fractions
-    )
     fillers = ", ".join(
-        f"{f.name or f.kind} {format_quantity(f.median_diameter, 'length', digits=3)}"
-        + ("" if f.kind == "sphere" else f" aspect ratio {f.median_aspect_ratio:.3g}")
+        f"{f.name} {format_quantity(f.median_diameter, 'length', digits=3)}"
+        + ("" if f.kind == "sphere" else f", aspect ratio {f.median_aspect_ratio:.3g}")
         for f in plan.fillers
     )
-    strains = plan.strains
-    first = format_quantity(strains[0], "strain")
-    last = format_quantity(strains[-1], "strain")
+    volumes = ", ".join(
+        f"{100 * plan.recipe(w).volume_fraction:.3g}" for w in plan.weight_fractions
+    )
+    strains, n = plan.strains, len(plan.temperatures)
+    in_all = float(f"{size['flakes']:.3g}")
+    ends = f"{1e6 * strains[0]:.4g} to {1e6 * strains[-1]:.4g} microstrain"
+    temperatures = ", ".join(format_quantity(t, "temperature") for t in plan.temperatures)
     rows = [
-        ("plan", f"{plan.title} ({plan.name}), no fault"),
+        ("plan", f"{plan.name}, no fault: {plan.title}"),
         ("filler", fillers),
-        ("loadings", loadings),
+        ("loadings", ", ".join(f"{100 * w:.4g}" for w in plan.weight_fractions) + " wt%"),
+        ("", f"{volumes} vol%"),
         ("electrode gaps", lengths(plan.electrode_gaps)),
-        (
-            "states",
-            f"{size['n_states']}: {len(strains)} strains {first} to {last},"
-            f" at {temperatures}",
-        ),
+        ("states", f"{size['n_states']}: {len(strains)} strains, {ends}"),
+        ("", f"by {n} temperature{'s' if n > 1 else ''}, {temperatures}"),
         ("contacts closed at", format_quantity(plan.closed_at.value, "temperature")),
         ("boxes", f"{size['n_boxes']}, edges {lengths(plan.box_lengths)}"),
-        ("particles", f"{low:,.0f} to {high:,.0f} a box, {size['flakes']:,.3g} in all"),
-        (
-            "time",
-            f"about {_duration(size['seconds'])} on {size['workers']} cores, and"
-            f" {_duration(size['seconds_to_compile'])} more the first time on a machine",
-        ),
+        ("particles", f"{low:,.0f} to {high:,.0f} a box, {in_all:,.0f} in all"),
+        ("time", f"about {_duration(size['seconds'])} on {size['workers']} cores"),
+        ("", f"and {_duration(size['seconds_to_compile'])} more the first time here"),
         ("memory", f"about {size['memory_bytes'] / 1e6:,.0f} MB"),
     ]
     text = _table(("", ""), rows, left=2).strip("\n")
@@ -643,7 +640,7 @@ def threshold(
     from percsim.run import run_job, threshold_jobs
 
     jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or job.name == "own"]
-    with _progress(quiet) as progress:
+    with _progress(quiet, "batches of boxes") as progress:
         found = run_jobs(run_job, jobs, workers=workers, progress=progress).by_key()
     blend = loaded.recipe(loaded.weight_fractions[-1])
     rows: list[dict[str, Any]] = []

@@ -324,7 +324,14 @@ def test_check_prints_size_time_and_memory(
     plan: Path, chain: types.SimpleNamespace
 ) -> None:
     text = call("check", plan).stdout
-    for words in ("26 wt% (13.9 vol%)", "144, edges 80 um", "1 min 40 s", "500 MB", "20 C"):
+    for words in (
+        "26, 30 wt%",
+        "13.9, 16.4 vol%",
+        "144, edges 80 um",
+        "1 min 40 s",
+        "500 MB",
+        "300,000 in all",
+    ):
         assert words in text
     told = json.loads(call("check", plan, "--json").stdout)
     assert told["n_boxes"] == 144
