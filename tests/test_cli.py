@@ -327,7 +327,7 @@ def test_check_prints_size_time_and_memory(
     for words in (
         "26, 30 wt%",
         "13.9, 16.4 vol%",
-        "144, edges 80 um",
+        "144, edges 100 um",
         "1 min 40 s",
         "500 MB",
         "300,000 in all",
