@@ -175,6 +175,29 @@ def test_cells_and_room_do_not_matter(cells):
     np.testing.assert_array_equal(few, expected)
 
 
+@pytest.mark.parametrize("cells", [(3, 4, 5), (11, 12, 13), (31, 29, 37)])
+@pytest.mark.parametrize("kind", [FLAKE, ROD, SPHERE])
+def test_cells_do_not_matter_to_thick_bodies(kind, cells):
+    # Few boxes tell apart a cell left out at the rim of a body, so compare many. A body
+    # of each kind is about as thick as it is long, then a tenth of that.
+    rng = np.random.default_rng(8830 + kind)
+    for thick in (0.25, 0.05):
+        for _ in range(12):
+            n = 4000 if thick < 0.1 else 500
+            kinds = np.full(n, kind)
+            bodies = np.zeros((n, 8))
+            bodies[:, :3] = rng.random((n, 3)) * 3.0
+            bodies[:, 3:6] = unit(rng, n, 3)
+            bodies[:, 6] = 0.0 if kind == SPHERE else rng.uniform(0.2, 0.4, n)
+            bodies[:, 7] = (
+                rng.uniform(0.5, 1.0, n) * thick * (3.0 if kind == SPHERE else 1.0)
+            )
+            expected = run(kinds, bodies, (3.0, 3.0, 3.0), (1, 1, 1))
+            assert (expected > 0).all()
+            got = run(kinds, bodies, (3.0, 3.0, 3.0), cells, room=10**6)
+            np.testing.assert_array_equal(got, expected)
+
+
 def test_growth_does_not_know_where_the_box_is_cut_nor_its_unit():
     rng = np.random.default_rng(9032)
     kinds, bodies = plane_bodies(rng, 900, 4.0)
