@@ -1,0 +1,122 @@
+"""Results -> report: tables, figures and the page that begins with the decision.
+
+The only home of Matplotlib, which is imported when a figure is drawn.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from percsim.report.tables import (
+    Row,
+    Summary,
+    read_rows,
+    text_summary,
+    write_atomically,
+    write_json,
+    write_rows,
+)
+
+__all__ = [
+    "Report",
+    "read_rows",
+    "text_summary",
+    "write_atomically",
+    "write_json",
+    "write_report",
+    "write_rows",
+]
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What was written.
+
+    Parameters
+    ----------
+    page : Path
+        The HTML page.
+    files : tuple of Path
+        Every file written, the page included.
+    failures : tuple of str
+        One line for each figure that broke, empty when all went well. Figures a run has no
+        data for are no failure.
+
+    """
+
+    page: Path
+    files: tuple[Path, ...]
+    failures: tuple[str, ...]
+
+
+def write_report(
+    folder: str | os.PathLike[str],
+    summary: Summary,
+    boxes: Sequence[Row],
+    responses: Sequence[Row],
+    castings: Sequence[Row],
+    sample: tuple[Any, Any, Any, Any] | None = None,
+) -> Report:
+    """Write the files of rows, the figures and the page of a run, each whole or absent.
+
+    Parameters
+    ----------
+    folder : path
+        Folder of the run; made if it is not there.
+    summary : dict
+        The summary of the run, in memory or as read back from `summary.json`.
+    boxes, responses, castings : sequence of dict
+        One row a box, a box and state, and a casting and candidate.
+    sample : tuple, optional
+        (Particles, Links, Network, Solution) of one box, for its picture.
+
+    Returns
+    -------
+    Report
+        The files, and what could not be drawn.
+
+    Raises
+    ------
+    OSError
+        If the rows or the page cannot be written; files that were there stay as they were.
+    ValueError
+        If a row holds NaN.
+
+    Notes
+    -----
+    Rows are written first, so that a picture can never cost them. A figure that breaks is
+    logged, and a note with the reason takes its place on the page.
+
+    """
+    from percsim.report.figures import Run, draw
+    from percsim.report.page import render_page
+
+    folder = Path(folder)
+    pictures = folder / "figures"
+    pictures.mkdir(parents=True, exist_ok=True)
+    files = write_rows(folder, boxes, responses, castings)
+    drawings, failures = [], []
+    for drawing in draw(Run(summary, boxes, responses, castings, sample)):
+        drawings.append(drawing)
+        target = pictures / f"{drawing.name}.png"
+        if drawing.failed:
+            failures.append(f"{drawing.name}: {drawing.note}")
+            _log.warning("figure %s: %s", drawing.name, drawing.note)
+        if drawing.png is None:
+            # An older picture would contradict the page.
+            target.unlink(missing_ok=True)
+            continue
+        try:
+            files.append(write_atomically(target, drawing.png))
+        except OSError as error:
+            failures.append(f"{drawing.name}: {error}")
+            _log.warning("figure %s was not saved: %s", drawing.name, error)
+    page = write_atomically(folder / "report.html", render_page(summary, drawings))
+    return Report(page, (*files, page), tuple(failures))

@@ -1,0 +1,344 @@
+"""Results -> figures of the simulated boxes: the fits behind the film, and one network."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.particles.bodies import FLAKE, ROD
+from percsim.report.style import (
+    COPPER,
+    INK,
+    MAIN,
+    MUTED,
+    NothingToDrawError,
+    Run,
+    legend_above,
+    new_figure,
+    ramp_map,
+    same,
+)
+from percsim.report.tables import Row, number, percent, scaled, three, two
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["fits_caption", "fits_figure", "network_caption", "network_figure"]
+
+
+def fits_figure(run: Run) -> Figure:
+    """Draw the fit of A/G against box length for each loading."""
+    fits = list(run.summary.get("fits") or [])
+    if not fits:
+        raise NothingToDrawError("no box was fitted")
+    columns = min(3, len(fits))
+    lines = -(-len(fits) // columns)
+    figure = new_figure(0.35 + 1.95 * lines)
+    panels = figure.subplots(lines, columns, squeeze=False).ravel()
+    for axes, fit in zip(panels, fits, strict=False):
+        length = np.array([number(x) or 0.0 for x in fit.get("lengths_m") or []])
+        inverse = np.array(
+            [
+                np.nan if (x := number(v)) is None else x
+                for v in fit.get("mean_inverse") or []
+            ]
+        )
+        count = min(len(length), len(inverse))
+        length, inverse = length[:count], inverse[:count]
+        error = _inverse_errors(run, fit, length, inverse)
+        rho, excess = (
+            number(fit.get("resistivity_ohm_m")),
+            number(fit.get("electrode_excess_ohm_m2")),
+        )
+        title = f"{percent(fit.get('weight_fraction'))} wt%"
+        known = np.isfinite(inverse)
+        reach = 1.12e6 * float(length.max()) if count else 1.0
+        if known.any():
+            axes.errorbar(
+                1e6 * length[known],
+                1e6 * inverse[known],
+                1e6 * error[known],
+                fmt="o",
+                ms=4.5,
+                color=MAIN,
+                ecolor=MAIN,
+                capsize=2.5,
+                lw=1.2,
+                zorder=4,
+            )
+            if rho is not None and math.isfinite(rho):
+                line = np.array([0.0, 1e-6 * reach])
+                axes.plot(
+                    1e6 * line,
+                    1e6 * (rho * line + (excess or 0.0)),
+                    "-",
+                    color=COPPER,
+                    lw=1.3,
+                    zorder=3,
+                )
+                title += f": {three(rho)} ± {two(fit.get('resistivity_se'))} ohm m"
+            axes.set_ylim(bottom=min(0.0, 1.15e6 * (excess or 0.0)))
+        else:
+            axes.text(
+                0.5,
+                0.5,
+                "every box open",
+                transform=axes.transAxes,
+                ha="center",
+                va="center",
+                color=MUTED,
+            )
+            axes.set_yticks([])
+        axes.set_title(title, fontsize=8.6, fontweight="normal")
+        axes.axhline(0.0, color=MUTED, lw=0.7)
+        axes.set_xlim(0.0, reach)
+    for axes in panels[len(fits) :]:
+        axes.set_visible(False)
+    figure.supxlabel("box length L, um", fontsize=9.5)
+    figure.supylabel("A/G, ohm mm²", fontsize=9.5)
+    return figure
+
+
+def _inverse_errors(
+    run: Run, fit: Row, length: NDArray[np.float64], inverse: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Give the standard error of each A/G: as given, or the box scatter over root n."""
+    given = [number(x) for x in fit.get("mean_inverse_se") or []]
+    if len(given) == len(length) and all(x is not None and math.isfinite(x) for x in given):
+        return np.array(given, dtype=float)
+    w, cv = number(fit.get("weight_fraction")), number(fit.get("box_cv")) or 0.0
+    error = np.zeros(len(length))
+    for k, edge in enumerate(length):
+        n = sum(
+            same(number(row.get("weight_fraction")), w)
+            and same(number(row.get("box_length_m")), edge)
+            for row in run.boxes
+        )
+        if n == 0:
+            n = int((number(fit.get("n_boxes")) or 0.0) / max(len(length), 1))
+        if n and math.isfinite(cv) and np.isfinite(inverse[k]):
+            error[k] = inverse[k] * cv / math.sqrt(n)
+    return error
+
+
+def network_figure(run: Run) -> Figure:
+    """Draw one box from the side: bodies by voltage, links by the current they carry."""
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.collections import EllipseCollection, LineCollection
+    from matplotlib.patches import Rectangle
+
+    if run.sample is None:
+        raise NothingToDrawError("no box was kept for a picture")
+    particles, links, network, solution = run.sample
+    box = particles.box
+    along = box.axis
+    across = next(k for k in reversed(range(box.dimension)) if k != along)
+    micro = 1e6
+    n = len(particles)
+    currents = np.abs(np.asarray(solution.currents, dtype=float))
+    total = 1.0 / solution.resistance if math.isfinite(solution.resistance) else 0.0
+    carried = np.zeros(network.n_nodes)
+    for end in (0, 1):
+        np.add.at(carried, network.resistors[:, end], 0.5 * currents)
+    load = carried[:n] / total if total > 0.0 else np.zeros(n)
+
+    figure = new_figure(5.6)
+    axes = figure.subplots()
+    length, height = box.size[along] * micro, box.size[across] * micro
+    axes.set_aspect("equal")
+    bar = 0.022 * length
+    axes.set_xlim(-bar, length + bar)
+    axes.set_ylim(0.0, height)
+
+    centre = particles.centers[:, (along, across)] * micro
+    axis = particles.axes[:, (along, across)]
+    core, ball = particles.core_sizes * micro, particles.ball_radii * micro
+    in_plane = np.linalg.norm(axis, axis=1)
+    angle = np.degrees(np.arctan2(axis[:, 1], axis[:, 0]))
+    is_flake, is_rod = particles.kinds == FLAKE, particles.kinds == ROD
+    # A disc seen from the side is an ellipse, narrow along the part of its normal we see.
+    narrow = np.sqrt(np.maximum(1.0 - in_plane**2, 0.0))
+    width = 2.0 * (
+        ball + np.where(is_flake, core * narrow, np.where(is_rod, core * in_plane, 0.0))
+    )
+    tall = 2.0 * (ball + np.where(is_flake, core, 0.0))
+
+    def bodies(which: NDArray[np.intp], **style: Any) -> EllipseCollection:
+        collection = EllipseCollection(
+            width[which],
+            tall[which],
+            angle[which],
+            units="xy",
+            offsets=centre[which],
+            offset_transform=axes.transData,
+            **style,
+        )
+        axes.add_collection(collection)
+        return collection
+
+    ramp = ramp_map()
+    busiest = np.argsort(load)[::-1]
+    busiest = busiest[load[busiest] > 1e-6][:600]
+    idle = np.setdiff1d(np.arange(n), busiest)
+    idle = idle[:: max(1, len(idle) // 1200)]
+    bodies(
+        idle, facecolors="none", edgecolors="#c3cad0", linewidths=0.5, alpha=0.55, zorder=1
+    )
+    shown = busiest[::-1]
+    volts = np.clip(np.asarray(solution.voltages, dtype=float)[:n], 0.0, 1.0)
+    if len(shown):
+        bodies(
+            shown,
+            facecolors=ramp(0.12 + 0.75 * volts[shown]),
+            edgecolors="white",
+            linewidths=0.4,
+            alpha=0.62,
+            zorder=2,
+        )
+
+    segments, weights = _current_paths(particles, links, network, currents, along, across)
+    strongest = float(weights.max()) / total if total > 0.0 and len(weights) else 0.0
+    if strongest > 0.0:
+        part = weights / (total * strongest)
+        order = np.argsort(part)
+        order = order[part[order] > 0.02][-1600:]
+        axes.add_collection(
+            LineCollection(
+                list(segments[order] * micro),
+                linewidths=_stroke(part[order]),
+                colors=COPPER,
+                alpha=0.3 + 0.65 * np.sqrt(part[order]),
+                capstyle="round",
+                zorder=4,
+            )
+        )
+    for start in (-bar, length):
+        axes.add_patch(Rectangle((start, 0.0), bar, height, fc=INK, ec="none", zorder=6))
+    axes.grid(visible=False)
+    axes.set_xlabel("along the current, um")
+    axes.set_ylabel(
+        {
+            0: "along the film, um",
+            1: "across the width, um",
+            2: "through the thickness, um",
+        }[across]
+    )
+    if total <= 0.0:
+        axes.set_title("open: no path joins the electrodes", fontsize=9.5)
+    else:
+        from matplotlib.colors import ListedColormap
+        from matplotlib.lines import Line2D
+
+        scale = ListedColormap([ramp(0.12 + 0.75 * v) for v in np.linspace(0, 1, 64)])
+        colours = ScalarMappable(cmap=scale)
+        colours.set_array([0.0, 1.0])
+        bar_axes = figure.colorbar(colours, ax=axes, shrink=0.6, aspect=24, pad=0.02)
+        bar_axes.set_label("voltage at 1 V across")
+        bar_axes.outline.set_visible(False)
+        legend_above(
+            figure,
+            [
+                *[
+                    Line2D(
+                        [],
+                        [],
+                        color=COPPER,
+                        lw=float(_stroke(p)),
+                        alpha=0.3 + 0.65 * math.sqrt(p),
+                        label=f"{two(100.0 * p * strongest)} % of the current",
+                    )
+                    for p in (0.1, 0.4, 1.0)
+                ],
+                Line2D(
+                    [],
+                    [],
+                    ls="",
+                    marker="o",
+                    mfc="none",
+                    mec="#aab2b9",
+                    ms=7,
+                    label="carries none, or little",
+                ),
+            ],
+            4,
+        )
+    return figure
+
+
+def _stroke(part: Any) -> Any:
+    """Line width of a contact by its current over that of the strongest."""
+    return 0.3 + 4.4 * np.asarray(part) ** 0.8
+
+
+def _current_paths(
+    particles: Any,
+    links: Any,
+    network: Any,
+    currents: NDArray[np.float64],
+    along: int,
+    across: int,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Segments (s, 2, 2) [m], centre to contact point, and the current of each."""
+    n = len(particles)
+    plane = (along, across)
+    row_of = {(int(i), int(j)): k for k, (i, j) in enumerate(links.pairs)}
+    arms_i, arms_j = links.arms
+    centres = particles.centers
+    legs: tuple[tuple[Any, Any], ...]
+    segments: list[Any] = []
+    weights: list[float] = []
+    for (a, b), current in zip(network.resistors, currents, strict=True):
+        if current <= 0.0:
+            continue
+        i, j = (int(a), int(b)) if a < b else (int(b), int(a))
+        if j < n:
+            k = row_of.get((i, j))
+            if k is None:
+                continue
+            legs = ((centres[i], arms_i[k]), (centres[j], arms_j[k]))
+        elif i < n and j in (network.source, network.sink):
+            # An electrode contact runs straight to its face.
+            leg = np.zeros(particles.box.dimension)
+            face = 0.0 if j == network.source else particles.box.size[along]
+            leg[along] = face - centres[i][along]
+            legs = ((centres[i], leg),)
+        else:
+            continue
+        for start, arm in legs:
+            segments.append((start[list(plane)], (start + arm)[list(plane)]))
+            weights.append(float(current))
+    return np.array(segments, dtype=float).reshape(-1, 2, 2), np.array(weights, dtype=float)
+
+
+def network_caption(run: Run) -> str:
+    """Say what the picture of one box shows."""
+    if run.sample is None:
+        return "One simulated box."
+    particles, links, _, solution = run.sample
+    box = particles.box
+    edge = " x ".join(f"{three(1e6 * s)}" for s in box.size)
+    r = (
+        f"{scaled(solution.resistance, 1e-3)} kohm"
+        if math.isfinite(solution.resistance)
+        else "open"
+    )
+    return (
+        f"One simulated box of {edge} um, seen from the side: {len(particles)} bodies, "
+        f"{len(links)} contacts, {percent(particles.volume_fraction)} vol%, resistance "
+        f"of the box {r}. Bodies are coloured by their voltage, lines run along the "
+        "contacts with a width that grows with the current. Electrodes are the dark "
+        "bars."
+    )
+
+
+def fits_caption(run: Run) -> str:
+    """Say what the fits show."""
+    return (
+        "Area over mean conductance of cubic boxes against their length; error bars are "
+        "one standard error of the mean over boxes. The line is the fit A/G = ρ L + "
+        "r_c: its slope is the resistivity of the film, its value at L = 0 what the "
+        "electrodes add (negative: bodies that touch them shorten the path)."
+    )

@@ -1,0 +1,687 @@
+"""Results -> page: one self-contained HTML file that begins with the decision.
+
+The page carries its pictures inside, runs no script and asks nothing of any network.
+"""
+
+from __future__ import annotations
+
+import base64
+import struct
+from collections.abc import Iterable, Mapping, Sequence
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from percsim.report.tables import (
+    Row,
+    Summary,
+    bench,
+    candidate_label,
+    deciding_index,
+    headline,
+    level_statement,
+    margin_rows,
+    mix,
+    number,
+    percent,
+    quantiles,
+    scaled,
+    share,
+    share_text,
+    three,
+    two,
+    verdict,
+)
+
+if TYPE_CHECKING:
+    from percsim.report.figures import Drawing
+
+__all__ = ["render_page"]
+
+Table = dict[str, Any]
+
+SECTIONS = (
+    ("resistance", "Resistance"),
+    ("response", "Strain"),
+    ("gauge-factor", "Gauge factor"),
+    ("temperature", "Temperature"),
+    ("spread", "Spread"),
+    ("map", "Map"),
+    ("network", "Network"),
+    ("readout", "Readout"),
+    ("weigh-out", "Weigh-out"),
+    ("candidates", "Candidates"),
+    ("predicted", "Predicted and assumed"),
+    ("not-modelled", "Not modelled"),
+    ("cautions", "Cautions"),
+    ("quality", "Simulation quality"),
+    ("environment", "Environment"),
+    ("repeat", "Repeat"),
+)
+
+
+def _table(
+    columns: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    marked: int | None = None,
+    caption: str = "",
+) -> Table:
+    """Lay out a table; a column is "name", "name|unit", and "#" before it makes it numeric.
+
+    A "~" before the name lets long text wrap at a readable width.
+    """
+    heads = []
+    for column in columns:
+        name, _, unit = column.lstrip("#~").partition("|")
+        kind = {"#": "n", "~": "text"}.get(column[:1], "keep")
+        heads.append({"name": name, "unit": unit, "numeric": kind == "n", "kind": kind})
+    return {
+        "columns": heads,
+        "rows": [{"cells": list(row), "marked": k == marked} for k, row in enumerate(rows)],
+        "caption": caption,
+    }
+
+
+_UNITS = {
+    "_kg": "kg",
+    "_m": "m",
+    "_ohm": "ohm",
+    "_K": "K",
+    "_s": "s",
+    "_V": "V",
+    "_A": "A",
+    "_W": "W",
+    "fraction": "fraction",
+    "share": "fraction",
+    "uncertainty": "fraction",
+}
+_WRITTEN = {
+    "_g": "g",
+    "_mg": "mg",
+    "_mm": "mm",
+    "_um": "um",
+    "_ml": "ml",
+    "_percent": "%",
+    "_min": "min",
+}
+
+
+def describe(key: str, value: Any) -> tuple[str, str]:
+    """Name and value of one entry in words, with the unit its name ends in."""
+    for table in (_WRITTEN, _UNITS):
+        for ending, unit in table.items():
+            if key.endswith(ending) and number(value) is not None:
+                name = key[: -len(ending)] if ending.startswith("_") else key
+                words = name.replace("_", " ").strip()
+                if table is _UNITS:
+                    return words, bench(value, unit)
+                return words, f"{three(value)} {unit}"
+    words = key.replace("_", " ")
+    if isinstance(value, bool):
+        return words, "yes" if value else "no"
+    if isinstance(value, (list, tuple)):
+        return words, ", ".join(describe("", entry)[1] for entry in value)
+    if isinstance(value, Mapping):
+        return words, ", ".join(" ".join(describe(str(k), v)) for k, v in value.items())
+    if isinstance(value, (int, float)):
+        return words, str(value) if isinstance(value, int) else three(value)
+    return words, "–" if value is None else str(value)
+
+
+def _flat(mapping: Any, prefix: str = "") -> list[tuple[str, str]]:
+    """Rows of a nested mapping, nested names joined with dots."""
+    rows: list[tuple[str, str]] = []
+    if not isinstance(mapping, Mapping):
+        return rows
+    for key, value in mapping.items():
+        name = f"{prefix}{key}"
+        if isinstance(value, Mapping):
+            rows += _flat(value, f"{name}.")
+        elif isinstance(value, (list, tuple)) and any(
+            isinstance(v, Mapping) for v in value
+        ):
+            for k, entry in enumerate(value):
+                rows += (
+                    _flat(entry, f"{name}[{k}].")
+                    if isinstance(entry, Mapping)
+                    else [(name, str(entry))]
+                )
+        elif isinstance(value, (list, tuple)):
+            rows.append((name, ", ".join(str(v) for v in value)))
+        elif value is not None:
+            rows.append(
+                (
+                    name,
+                    ("true" if value else "false")
+                    if isinstance(value, bool)
+                    else str(value),
+                )
+            )
+    return rows
+
+
+def _numbers(candidate: Row) -> list[dict[str, str]]:
+    """Four numbers a reader looks for first."""
+    r, r_range = quantiles(candidate.get("resistance_ohm"), 1e-3)
+    f, f_range = quantiles(candidate.get("gauge_factor"))
+    passing = {k: share(v) for k, v in (candidate.get("pass_share") or {}).items()}
+    n_open = share(candidate.get("open_fraction"))
+    spread = percent(candidate.get("resistance_cv"))
+    return [
+        {
+            "name": "Resistance, median",
+            "value": r if r == "open" else f"{r} kohm",
+            "detail": _for_most(r_range, "kohm"),
+        },
+        {"name": "Gauge factor, median", "value": f, "detail": _for_most(f_range)},
+        {
+            "name": "Castings that pass",
+            "value": f"{passing.get('value', '–')} %",
+            "detail": f"95 % interval {passing.get('low', '–')} – {passing.get('high', '–')} %",
+        },
+        {
+            "name": "Spread of resistance",
+            "value": spread if spread in ("open", "–") else f"{spread} %",
+            "detail": f"coefficient of variation; {n_open} % open",
+        },
+    ]
+
+
+def _for_most(text: str, unit: str = "") -> str:
+    if text == "open":
+        return "open for 5 – 95 % of castings"
+    return f"{text} {unit}".strip() + " for 5 – 95 % of castings"
+
+
+def _basis(summary: Summary) -> list[str]:
+    """Say plainly what the answer assumes."""
+    lines = []
+    level = level_statement(summary)
+    assumed = [e for e in summary.get("assumptions") or [] if e.get("basis") == "assumed"]
+    if level:
+        uncalibrated = any(str(e.get("symbol")) == "g0" for e in assumed)
+        lines.append(
+            level
+            + (
+                " Shares of castings that pass a resistance window hold for this g0 "
+                "only; the threshold, the gauge factor and the relative spread do not "
+                "depend on it."
+                if uncalibrated
+                else ""
+            )
+        )
+    others = [
+        str(e.get("symbol") or e.get("name"))
+        for e in assumed
+        if str(e.get("symbol")) != "g0"
+    ]
+    if others:
+        lines.append(
+            f"Also assumed: {', '.join(others)}. Their values, sources and effects are "
+            "in the table of what is predicted and assumed."
+        )
+    return lines or ["No assumption is recorded for this run."]
+
+
+def _masses(sheet: Row) -> Table | None:
+    """Grams of each part of the batch, from the weigh-out sheet."""
+    for key in ("masses_g", "grams", "masses"):
+        masses = sheet.get(key)
+        if isinstance(masses, Mapping) and masses:
+            known = [x for m in masses.values() if (x := number(m)) is not None]
+            rows = [(str(name), _grams(m)) for name, m in masses.items()]
+            if len(known) == len(masses) and "total" not in masses:
+                rows.append(("total", _grams(sum(known))))
+            return _table(("part", "#mass|g"), rows)
+    return None
+
+
+def _grams(mass: Any) -> str:
+    """Grams as a balance shows them: three decimals, more digits for less."""
+    x = number(mass)
+    if x is None:
+        return "–"
+    return f"{x:.3f}" if 0.1 <= abs(x) < 1000.0 else three(x)
+
+
+def _weigh_out(summary: Summary) -> dict[str, Any]:
+    sheet = summary.get("weigh_out") or {}
+    if not isinstance(sheet, Mapping) or not sheet:
+        return {"empty": True}
+    index, is_chosen = deciding_index(summary)
+    title = (
+        "For the candidate that was chosen." if is_chosen else "For the nearest candidate."
+    )
+    if index is not None:
+        title = f"For {candidate_label(summary['candidates'][index])}" + (
+            "." if is_chosen else ", the nearest candidate."
+        )
+    facts, tables, notes = [], [], []
+    for key, value in sheet.items():
+        if key in ("masses_g", "grams", "masses"):
+            continue
+        if key in ("notes", "cautions", "warnings", "steps"):
+            notes += [
+                str(v) for v in (value if isinstance(value, (list, tuple)) else [value])
+            ]
+        elif (
+            isinstance(value, (list, tuple))
+            and value
+            and all(isinstance(v, Mapping) for v in value)
+        ):
+            keys = list(dict.fromkeys(k for v in value for k in v))
+            tables.append(
+                _table(
+                    [k.replace("_", " ") for k in keys],
+                    [[describe(k, v.get(k))[1] for k in keys] for v in value],
+                    caption=key.replace("_", " "),
+                )
+            )
+        elif isinstance(value, Mapping):
+            facts += [
+                (f"{key.replace('_', ' ')}, {name}", text)
+                for name, text in (describe(str(k), v) for k, v in value.items())
+            ]
+        elif value is not None and value != "":
+            facts.append(describe(str(key), value))
+    return {
+        "empty": False,
+        "title": title,
+        "masses": _masses(sheet),
+        "tables": tables,
+        "notes": notes,
+        "facts": _table(("quantity", "~value"), facts) if facts else None,
+    }
+
+
+def _candidates(summary: Summary) -> Table:
+    index, is_chosen = deciding_index(summary)
+    rows: list[tuple[str, ...]] = []
+    for k, c in enumerate(summary.get("candidates") or []):
+        r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
+        f, f_range = quantiles(c.get("gauge_factor"))
+        rows.append(
+            (
+                percent(c.get("weight_fraction")),
+                percent(c.get("volume_fraction")),
+                scaled(c.get("electrode_gap_m"), 1e3),
+                mix(c.get("mix_ratio")),
+                three(c.get("threshold_ratio")),
+                r,
+                r_range,
+                percent(c.get("resistance_cv")),
+                share(c.get("open_fraction")),
+                f,
+                f_range,
+                three(c.get("gauge_factor_initial")),
+                percent(c.get("gauge_factor_cv")),
+                share_text(c),
+                "chosen"
+                if is_chosen and k == index
+                else "yes"
+                if c.get("meets_target")
+                else "no",
+            )
+        )
+    return _table(
+        (
+            "#filler|wt%",
+            "#filler|vol%",
+            "#gap|mm",
+            "#base : agent|by mass",
+            "#φ/φc|",
+            "#R|kohm",
+            "#R 5 – 95 %|kohm",
+            "#CV of R|%",
+            "#open|%",
+            "#GF|",
+            "#GF 5 – 95 %|",
+            "#initial|GF",
+            "#CV of GF|%",
+            "#pass|% (95 % interval)",
+            "meets targets",
+        ),
+        rows,
+        marked=index,
+    )
+
+
+def _refused(summary: Summary) -> Table | None:
+    index, is_chosen = deciding_index(summary)
+    rows: list[tuple[str, ...]] = []
+    for k, c in enumerate(summary.get("candidates") or []):
+        if k == index and is_chosen:
+            continue
+        rows.append(
+            (
+                percent(c.get("weight_fraction")),
+                scaled(c.get("electrode_gap_m"), 1e3),
+                quantiles(c.get("resistance_ohm"), 1e-3)[0],
+                quantiles(c.get("gauge_factor"))[0],
+                share((c.get("pass_share") or {}).get("value")),
+                verdict(c, is_chosen=False),
+            )
+        )
+    if not rows:
+        return None
+    return _table(
+        ("#filler|wt%", "#gap|mm", "#R, median|kohm", "#GF, median|", "#pass|%", "~why"),
+        rows,
+    )
+
+
+def _readout(summary: Summary) -> tuple[Table | None, str]:
+    index, _ = deciding_index(summary)
+    candidates = summary.get("candidates") or []
+    rows: list[tuple[str, ...]] = []
+    supply = series = None
+    marked = None
+    for k, c in enumerate(candidates):
+        readout = c.get("readout") or {}
+        if k == index:
+            marked = len(rows)
+        if not readout:
+            continue
+        supply = number(readout.get("supply_V")) or supply
+        series = number(readout.get("series_ohm")) or series
+        rows.append(
+            (
+                percent(c.get("weight_fraction")),
+                scaled(c.get("electrode_gap_m"), 1e3),
+                three(c.get("volume_resistivity_ohm_m")),
+                scaled(c.get("sheet_resistance_ohm"), 1e-3),
+                three(readout.get("voltage_V")),
+                three(readout.get("current_mA")),
+                three(readout.get("power_mW")),
+                three(readout.get("mV_per_1000_microstrain")),
+            )
+        )
+    if not rows:
+        return None, ""
+    table = _table(
+        (
+            "#filler|wt%",
+            "#gap|mm",
+            "#volume resistivity|ohm m",
+            "#sheet resistance|kohm per square",
+            "#voltage on film|V",
+            "#current|mA",
+            "#power in film|mW",
+            "#signal|mV per 1000 microstrain",
+        ),
+        rows,
+        marked=marked if marked is not None and marked < len(rows) else None,
+    )
+    text = "For the median casting at rest and 20 C"
+    if supply is not None:
+        text += f", at a supply of {bench(supply, 'V')}"
+    if series is not None:
+        text += f" through a series resistor of {bench(series, 'ohm')}"
+    return table, f"{text}."
+
+
+def _threshold(summary: Summary) -> tuple[str, Table | None]:
+    threshold = summary.get("threshold") or {}
+    if number(threshold.get("weight_fraction")) is None:
+        return "The threshold of this filler was not estimated.", None
+    error = number(threshold.get("standard_error"))
+    text = (
+        f"Below {percent(threshold['weight_fraction'])} wt% "
+        f"({percent(threshold.get('volume_fraction'))} vol%"
+    )
+    if error:
+        text += f", standard error {two(100.0 * error)} vol%"
+    if number(threshold.get("n")):
+        text += f" over {three(threshold['n'])} boxes"
+    text += ") this filler forms no path through a large film: its percolation threshold."
+    curve = threshold.get("aspect_ratio_curve") or []
+    if not curve:
+        return text, None
+    text += " A lot of another aspect ratio has its threshold elsewhere:"
+    table = _table(
+        ("#aspect ratio|", "#threshold|wt%", "#threshold|vol%", "#standard error|vol%"),
+        [
+            (
+                three(row.get("aspect_ratio")),
+                percent(row.get("weight_fraction")),
+                percent(row.get("volume_fraction")),
+                two(100.0 * (number(row.get("standard_error")) or 0.0)),
+            )
+            for row in curve
+        ],
+    )
+    return text, table
+
+
+def _spread_text(summary: Summary) -> str:
+    index, _ = deciding_index(summary)
+    candidates = summary.get("candidates") or []
+    if index is None:
+        return "No candidate was evaluated."
+    from percsim.report.figures import share_label
+
+    shares = {
+        share_label(k): x
+        for k, v in (candidates[index].get("spread_shares") or {}).items()
+        if (x := number(v)) is not None
+    }
+    if not any(shares.values()):
+        return "The spread of this candidate is not finite, so it has no shares."
+    largest = sorted(shares, key=lambda name: -shares[name])[:3]
+    listed = ", ".join(f"{name} {share(shares[name])}\u00a0%" for name in largest)
+    text = (
+        "What makes nominally equal castings differ, as shares of the variance of log R: "
+        f"{listed}."
+    )
+    chains = shares.get(share_label("chains"))
+    if chains is not None:
+        text += (
+            " The chance of the particle chains themselves makes "
+            f"{two(100.0 * chains)}\u00a0%"
+            + ("; it is rarely why equal films differ." if chains < 0.1 else ".")
+        )
+    return text
+
+
+def _fits(summary: Summary) -> Table:
+    rows: list[tuple[str, ...]] = []
+    for f in summary.get("fits") or []:
+        rows.append(
+            (
+                percent(f.get("weight_fraction")),
+                percent(f.get("volume_fraction")),
+                three(f.get("n_boxes")),
+                three(f.get("n_open_boxes")),
+                ", ".join(scaled(x, 1e6) for x in f.get("lengths_m") or []),
+                _with_error(f.get("resistivity_ohm_m"), f.get("resistivity_se")),
+                _with_error(
+                    f.get("electrode_excess_ohm_m2"), f.get("electrode_excess_se"), 1e6
+                )
+                if three(f.get("resistivity_ohm_m")) != "open"
+                else "–",
+                percent(f.get("box_cv")),
+            )
+        )
+    return _table(
+        (
+            "#filler|wt%",
+            "#filler|vol%",
+            "#boxes|",
+            "#open|",
+            "#box lengths|um",
+            "#resistivity ρ|ohm m",
+            "#electrodes r_c|ohm mm²",
+            "#CV of boxes|%",
+        ),
+        rows,
+    )
+
+
+def _with_error(value: Any, error: Any, factor: float = 1.0) -> str:
+    text = scaled(value, factor)
+    x = number(error)
+    return (
+        f"{text} ± {two(x * factor)}" if x and text not in ("open", "-open", "–") else text
+    )
+
+
+def _quality_text(summary: Summary) -> str:
+    fits = summary.get("fits") or []
+    count = sum(int(number(f.get("n_boxes")) or 0) for f in fits)
+    n_open = sum(int(number(f.get("n_open_boxes")) or 0) for f in fits)
+    failed = len(summary.get("failed_boxes") or [])
+    text = f"{count} boxes were simulated; {n_open} of them are open and count as such; "
+    text += f"{failed} failed" if failed else "none failed"
+    elapsed = number(summary.get("elapsed_s"))
+    return f"{text}." + (f" The run took {bench(elapsed, 's')}." if elapsed else "")
+
+
+def _assumptions(summary: Summary) -> Table:
+    order = {"assumed": 0, "measured": 1, "simulated": 2}
+    words = {"simulated": "predicted"}
+    entries = sorted(
+        summary.get("assumptions") or [], key=lambda e: order.get(str(e.get("basis")), 3)
+    )
+    return _table(
+        ("~quantity", "symbol", "value", "basis", "~source", "~what it moves"),
+        [
+            (
+                str(e.get("name", "")),
+                str(e.get("symbol") or ""),
+                bench(e.get("value"), str(e.get("unit") or "")),
+                words.get(str(e.get("basis")), str(e.get("basis", ""))),
+                str(e.get("source") or ""),
+                str(e.get("effect") or ""),
+            )
+            for e in entries
+        ],
+    )
+
+
+def _temperature_text(summary: Summary) -> str:
+    temperatures = (summary.get("states") or {}).get("temperatures_K") or []
+    if len(temperatures) == 1:
+        return (
+            f"Simulated at {bench(temperatures[0], 'K')} alone. List more temperatures "
+            "in the plan to see how the resistance moves between them; lambda_T and Ea "
+            "decide even its sign."
+        )
+    return "No response to temperature was simulated."
+
+
+def _picture(drawing: Drawing) -> dict[str, Any]:
+    source, width, height = "", 0, 0
+    if drawing.png:
+        source = "data:image/png;base64," + base64.b64encode(drawing.png).decode("ascii")
+        width, height = struct.unpack(">II", drawing.png[16:24])
+    return {
+        "name": drawing.name,
+        "caption": drawing.caption,
+        "note": drawing.note,
+        "source": source,
+        "width": width,
+        "height": height,
+    }
+
+
+def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
+    """Everything the template prints, as text."""
+    index, is_chosen = deciding_index(summary)
+    candidate = summary["candidates"][index] if index is not None else None
+    margins = None
+    if candidate is not None and candidate.get("margins"):
+        margins = _table(
+            ("~target", "#limit", "#value", "#margin|of the limit", "verdict"),
+            [
+                (
+                    m["target"],
+                    m["limit"],
+                    m["value"],
+                    m["margin"],
+                    "met" if m["met"] else "missed",
+                )
+                for m in margin_rows(candidate)
+            ],
+        )
+    sheet = summary.get("weigh_out") or {}
+    readout, readout_text = _readout(summary)
+    threshold_text, threshold_table = _threshold(summary)
+    return {
+        "title": str(summary.get("title") or "Untitled plan"),
+        "version": str(summary.get("version", "")),
+        "seed": str(summary.get("seed", "")),
+        "created": str(summary.get("created") or "").replace("T", " "),
+        "complete": bool(summary.get("complete", True)),
+        "is_chosen": is_chosen,
+        "headline": headline(summary),
+        "numbers": _numbers(candidate) if candidate is not None else [],
+        "basis": _basis(summary),
+        "margins": margins,
+        "reasons": [str(r) for r in summary.get("reasons") or []],
+        "changes": []
+        if is_chosen
+        else [str(r) for r in summary.get("what_would_have_to_change") or []],
+        "masses": _masses(sheet) if isinstance(sheet, Mapping) else None,
+        "refused": _refused(summary),
+        "contents": SECTIONS,
+        "figures": [_picture(d) for d in drawings],
+        "has_temperature": any(d.name == "temperature" for d in drawings),
+        "temperature_text": _temperature_text(summary),
+        "threshold_text": threshold_text,
+        "threshold_table": threshold_table,
+        "spread_text": _spread_text(summary),
+        "readout": readout,
+        "readout_text": readout_text,
+        "weigh_out": _weigh_out(summary),
+        "candidates": _candidates(summary),
+        "assumptions": _assumptions(summary),
+        "not_modelled": [str(x) for x in summary.get("not_modelled") or []],
+        "cautions": [str(x) for x in summary.get("cautions") or []],
+        "quality_text": _quality_text(summary),
+        "fits": _fits(summary),
+        "failed_boxes": [_line(x) for x in summary.get("failed_boxes") or []],
+        "environment": _table(("environment", "~"), _flat(summary.get("environment"))),
+        "plan": _table(("plan as run", "~"), _flat(summary.get("plan"))),
+        "command": str(summary.get("command") or ""),
+    }
+
+
+def _line(entry: Any) -> str:
+    if isinstance(entry, Mapping):
+        return ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in entry.items())
+    return str(entry)
+
+
+def _template_text(name: str) -> str:
+    return (
+        resources.files("percsim.report")
+        .joinpath("templates", name)
+        .read_text(encoding="utf-8")
+    )
+
+
+def render_page(summary: Summary, drawings: Sequence[Drawing]) -> str:
+    """Render the report.
+
+    Parameters
+    ----------
+    summary : dict
+        The summary of a run; whatever text it holds is escaped.
+    drawings : sequence of Drawing
+        Pictures, or the notes that stand in for them.
+
+    Returns
+    -------
+    str
+        One HTML document that needs nothing else.
+
+    """
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FunctionLoader(_template_text),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("report.html.j2").render(_context(summary, drawings))

@@ -1,0 +1,553 @@
+"""Results -> figures: one look for all of them, and what they are drawn from.
+
+Matplotlib is imported when a figure is drawn, and without its global state. Infinite values
+are open triangles at the top edge, never left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.report.tables import (
+    Row,
+    Summary,
+    deciding_index,
+    number,
+    percent,
+    scaled,
+    three,
+    two,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["NothingToDrawError", "Run", "threshold_in_weight"]
+
+INK, MUTED, GRID = "#1b2733", "#66727d", "#e2e6e9"
+MAIN, COPPER, PALE = "#0f5a78", "#bf5f1f", "#b9d5dc"
+WINDOW = "#e9f0e2"
+WINDOW_EDGE = "#7d9a62"
+RAMP = ("#dfeef0", "#8fc0c9", "#3f8aa0", "#0f5a78", "#10283d")
+GAP_COLOURS = ("#0f5a78", "#d08a2e", "#6b7f8c", "#8a3b2a", "#4aa3a0", "#2b2f5e")
+GAP_MARKERS = ("o", "s", "^", "D", "v", "P")
+SHARE_COLOURS = {
+    "weighing": "#10283d",
+    "mixing": "#1f7a94",
+    "thickness": "#e0a23c",
+    "gap": "#9fd0d3",
+    "width": "#5c6873",
+    "contact": "#a8472a",
+    "aspect_ratio": "#d9cdb4",
+    "chains": "#f4f1e6",
+}
+OTHER_SHARES = ("#7b5e8a", "#b4bcc4", "#3b6b4d", "#c7a1b0")
+DPI = 150
+WIDTH = 7.7
+
+STYLE: dict[str, Any] = {
+    "font.family": "sans-serif",
+    "font.size": 9.5,
+    "axes.titlesize": 10,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelsize": 9.5,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": MUTED,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "axes.formatter.use_mathtext": False,
+    "grid.color": GRID,
+    "grid.linewidth": 0.7,
+    "text.color": INK,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "legend.frameon": False,
+    "legend.fontsize": 8.8,
+    "figure.facecolor": "white",
+    "axes.facecolor": "white",
+    "savefig.facecolor": "white",
+    "svg.hashsalt": "percsim",
+}
+
+
+class NothingToDrawError(ValueError):
+    """A figure whose data this run does not have, with the reason to print instead."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What figures are drawn from.
+
+    Parameters
+    ----------
+    summary : dict
+        The summary of a run.
+    boxes, responses, castings : sequence of dict
+        One row a box, a box and state, and a casting and candidate.
+    sample : tuple or None
+        (Particles, Links, Network, Solution) of one box.
+
+    """
+
+    summary: Summary
+    boxes: Sequence[Row] = field(default_factory=tuple)
+    responses: Sequence[Row] = field(default_factory=tuple)
+    castings: Sequence[Row] = field(default_factory=tuple)
+    sample: tuple[Any, Any, Any, Any] | None = None
+
+    @property
+    def candidates(self) -> list[Row]:
+        """The candidates, in their order."""
+        return list(self.summary.get("candidates") or [])
+
+    @property
+    def reference(self) -> tuple[Row, bool]:
+        """The candidate figures are drawn around, and whether it was chosen.
+
+        Raises
+        ------
+        NothingToDrawError
+            If there is no candidate.
+
+        """
+        if not self.candidates:
+            raise NothingToDrawError("no candidate was evaluated")
+        index, is_chosen = deciding_index(self.summary)
+        return self.candidates[index or 0], is_chosen
+
+    def along(self, key: str, fixed: str) -> list[Row]:
+        """Candidates that share `fixed` with the reference, sorted by `key`."""
+        at = number(self.reference[0].get(fixed))
+        rows = [c for c in self.candidates if same(number(c.get(fixed)), at)]
+        return sorted(rows, key=lambda c: number(c.get(key)) or 0.0)
+
+    def values(self, key: str) -> list[float]:
+        """Distinct values of a key among the candidates, rising."""
+        return sorted({x for c in self.candidates if (x := number(c.get(key))) is not None})
+
+
+def same(a: float | None, b: float | None) -> bool:
+    return a is not None and b is not None and math.isclose(a, b, rel_tol=1e-9)
+
+
+def new_figure(height: float, width: float = WIDTH) -> Figure:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height))
+    figure.set_layout_engine("constrained", w_pad=0.06, h_pad=0.06)
+    return figure
+
+
+def ramp_map() -> Any:
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list("percsim", RAMP)
+
+
+def ramp_colours(n: int) -> list[Any]:
+    """Colours from pale to dark that stay readable on white."""
+    ramp = ramp_map()
+    return [ramp(x) for x in (np.linspace(0.28, 1.0, n) if n > 1 else [0.75])]
+
+
+def quantities(
+    rows: Sequence[Row], key: str, factor: float = 1.0
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Median, 5 % and 95 % of an entry, missing ones as NaN (never drawn)."""
+    out = []
+    for name in ("median", "p05", "p95"):
+        values = [number((row.get(key) or {}).get(name)) for row in rows]
+        out.append(
+            np.array([np.nan if x is None else x * factor for x in values], dtype=float)
+        )
+    return out[0], out[1], out[2]
+
+
+def plain(x: float, _: int | None = None) -> str:
+    return three(x)
+
+
+def y_range(axes: Axes, arrays: Sequence[NDArray[np.float64]], *, log: bool) -> None:
+    """Limits that hold every finite value and leave the top edge to the open ones."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    values = np.concatenate([np.asarray(a, dtype=float).ravel() for a in arrays])
+    values = values[np.isfinite(values) & ((values > 0.0) | (not log))]
+    if log:
+        low, high = (values.min(), values.max()) if values.size else (0.1, 10.0)
+        span = max(math.log10(high / low), 0.5)
+        middle = 0.5 * (math.log10(high) + math.log10(low))
+        axes.set_yscale("log")
+        axes.set_ylim(10 ** (middle - 0.6 * span), 10 ** (middle + 0.68 * span))
+        axes.yaxis.set_major_formatter(FuncFormatter(plain))
+        if span < 1.6:
+            axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        axes.yaxis.set_minor_formatter(NullFormatter())
+    else:
+        low, high = (values.min(), values.max()) if values.size else (0.0, 1.0)
+        span = (high - low) or abs(high) or 1.0
+        axes.set_ylim(low - 0.08 * span, high + 0.16 * span)
+
+
+def open_marks(
+    axes: Axes, x: NDArray[np.float64], values: NDArray[np.float64], colour: Any
+) -> bool:
+    """Triangles at the top edge where a value is infinite; True if there were any."""
+    at = np.isposinf(values)
+    if at.any():
+        axes.plot(
+            x[at],
+            np.full(at.sum(), 0.965),
+            "^",
+            transform=axes.get_xaxis_transform(),
+            mfc="white",
+            mec=colour,
+            mew=1.3,
+            ms=7.5,
+            clip_on=False,
+            zorder=6,
+        )
+    return bool(at.any())
+
+
+def range_lines(
+    axes: Axes,
+    x: NDArray[np.float64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    colour: Any,
+    width: float = 1.2,
+) -> None:
+    """Ranges as vertical lines, up to the edge where the upper end is infinite."""
+    top = axes.get_ylim()[1]
+    drawn = np.isfinite(low)
+    high = np.minimum(np.where(np.isposinf(high), top, high), top)
+    axes.vlines(x[drawn], low[drawn], high[drawn], color=colour, lw=width, zorder=3)
+
+
+def open_handle(colour: Any = MUTED) -> Any:
+    from matplotlib.lines import Line2D
+
+    return Line2D(
+        [], [], ls="", marker="^", mfc="white", mec=colour, mew=1.3, ms=7.5, label="open"
+    )
+
+
+def mark_deciding(axes: Axes, x: float, y: float, *, is_chosen: bool) -> Any:
+    """Mark the deciding candidate; returns a handle for the legend."""
+    from matplotlib.lines import Line2D
+
+    style: dict[str, Any] = {
+        "marker": "o",
+        "mfc": "none",
+        "mec": COPPER,
+        "mew": 1.8,
+        "ms": 13,
+        "ls": "",
+    }
+    if math.isfinite(y):
+        axes.plot([x], [y], zorder=7, **style)
+    else:
+        axes.plot(
+            [x],
+            [0.965],
+            transform=axes.get_xaxis_transform(),
+            clip_on=False,
+            zorder=7,
+            **style,
+        )
+    return Line2D([], [], label="chosen" if is_chosen else "nearest", **(style | {"ms": 9}))
+
+
+def margin_limits(run: Run, wanted: Callable[[str, str], bool]) -> list[float]:
+    """Limits of the targets whose name and unit are wanted."""
+    limits = []
+    for margin in run.reference[0].get("margins") or []:
+        if wanted(str(margin.get("target", "")).lower(), str(margin.get("unit") or "")):
+            entry = margin.get("limit")
+            for value in entry if isinstance(entry, (list, tuple)) else [entry]:
+                x = number(value)
+                if x is not None and math.isfinite(x):
+                    limits.append(x)
+    return limits
+
+
+def is_spread(name: str) -> bool:
+    return any(word in name for word in ("spread", "cv", "scatter"))
+
+
+def resistance_limits(run: Run) -> list[float]:
+    return sorted({x for x in margin_limits(run, lambda _, unit: unit == "ohm") if x > 0.0})
+
+
+def factor_limits(run: Run) -> list[float]:
+    return margin_limits(run, lambda name, _: "gauge" in name and not is_spread(name))
+
+
+def shade_window(axes: Axes, limits: Sequence[float], *, vertical: bool = False) -> Any:
+    """Shade the resistances asked for [kohm]; returns a handle or None."""
+    from matplotlib.patches import Patch
+
+    if not limits:
+        return None
+    span, line = (axes.axvspan, axes.axvline) if vertical else (axes.axhspan, axes.axhline)
+    if len(limits) >= 2:
+        span(limits[0], limits[-1], color=WINDOW, lw=0, zorder=0)
+    for x in {limits[0], limits[-1]}:
+        line(x, color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
+    return Patch(
+        facecolor=WINDOW if len(limits) >= 2 else "white",
+        edgecolor=WINDOW_EDGE,
+        ls="--",
+        label="resistance asked for",
+    )
+
+
+def legend_above(figure: Figure, handles: Sequence[Any], columns: int) -> None:
+    handles = [handle for handle in handles if handle is not None]
+    if handles:
+        figure.legend(
+            handles=handles,
+            loc="outside upper left",
+            ncols=min(columns, len(handles)),
+            handlelength=1.8,
+            columnspacing=1.6,
+            borderaxespad=0.2,
+        )
+
+
+def weight_fraction(threshold: Row, volume_fraction: float) -> float | None:
+    """Weight fraction of a volume fraction near the threshold: the densities it implies."""
+    w, phi = (
+        number(threshold.get("weight_fraction")),
+        number(threshold.get("volume_fraction")),
+    )
+    if w is None or phi is None or not (0.0 < w < 1.0 and 0.0 < phi < 1.0):
+        return None
+    odds = w / (1.0 - w) / (phi / (1.0 - phi)) * volume_fraction / (1.0 - volume_fraction)
+    return odds / (1.0 + odds)
+
+
+def threshold_in_weight(
+    threshold: Row,
+) -> tuple[float, float, tuple[float, float] | None] | None:
+    """Give the threshold, its standard error and its range, as weight fractions."""
+    w, phi = (
+        number(threshold.get("weight_fraction")),
+        number(threshold.get("volume_fraction")),
+    )
+    if w is None or not math.isfinite(w):
+        return None
+    error = 0.0
+    se = number(threshold.get("standard_error"))
+    if se and phi and math.isfinite(se) and phi + se < 1.0:
+        upper = weight_fraction(threshold, phi + se)
+        error = upper - w if upper is not None else 0.0
+    curve = [
+        x
+        for row in threshold.get("aspect_ratio_curve") or []
+        if (x := number(row.get("weight_fraction"))) is not None and math.isfinite(x)
+    ]
+    return w, error, (min(curve), max(curve)) if len(curve) > 1 else None
+
+
+def threshold_marks(
+    run: Run, panels: Sequence[Axes], *, with_reach: bool = True
+) -> list[Any]:
+    """Line, error and range of the threshold on panels over wt%; handles for the legend."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    threshold = run.summary.get("threshold") or {}
+    found = threshold_in_weight(threshold)
+    if found is None:
+        return []
+    w, error, reach = (100.0 * found[0], 100.0 * found[1], found[2] if with_reach else None)
+    for axes in panels:
+        if reach:
+            axes.axvspan(
+                100.0 * reach[0], 100.0 * reach[1], color=COPPER, alpha=0.08, lw=0, zorder=0
+            )
+        axes.axvspan(w - error, w + error, color=COPPER, alpha=0.35, lw=0, zorder=1)
+        axes.axvline(w, color=COPPER, lw=1.3, zorder=2)
+    label = (
+        f"threshold {three(w)} ± {two(error)} wt%" if error else f"threshold {three(w)} wt%"
+    )
+    handles: list[Any] = [Line2D([], [], color=COPPER, lw=1.5, label=label)]
+    if reach:
+        ratios = [
+            number(r.get("aspect_ratio")) or 0.0 for r in threshold["aspect_ratio_curve"]
+        ]
+        handles.append(
+            Patch(
+                color=COPPER,
+                alpha=0.16,
+                lw=0,
+                label=f"the same, aspect ratio {three(min(ratios))} to {three(max(ratios))}",
+            )
+        )
+    return handles
+
+
+def weight_axis(run: Run, axes: Axes) -> None:
+    """Wt% axis that shows every loading and the threshold."""
+    shown = [100.0 * w for w in run.values("weight_fraction")]
+    found = threshold_in_weight(run.summary.get("threshold") or {})
+    reach = [*shown, 100.0 * found[0]] if found else shown
+    span = (max(reach) - min(reach)) or 4.0
+    axes.set_xlim(max(0.0, min(reach) - 0.08 * span), min(100.0, max(reach) + 0.08 * span))
+    axes.set_xlabel("filler, wt% of the cured total")
+
+
+def side_by_side(run: Run) -> tuple[list[float], Callable[[int], float]]:
+    """Gaps, and how far each is set aside along wt% so that ranges do not overlap."""
+    gaps = run.values("electrode_gap_m")
+    loadings = run.values("weight_fraction")
+    steps = np.diff(loadings) if len(loadings) > 1 else np.array([0.04])
+    step = 100.0 * float(min(steps)) * 0.11
+    return gaps, lambda k: (k - 0.5 * (len(gaps) - 1)) * step
+
+
+def by_gap(run: Run, gap: float) -> list[Row]:
+    rows = [c for c in run.candidates if same(number(c.get("electrode_gap_m")), gap)]
+    return sorted(rows, key=lambda c: number(c.get("weight_fraction")) or 0.0)
+
+
+def column_of(rows: Sequence[Row], key: str, factor: float = 1.0) -> NDArray[np.float64]:
+    values = [number(row.get(key)) for row in rows]
+    return np.array([np.nan if x is None else factor * x for x in values], dtype=float)
+
+
+def index_of(values: Sequence[float], value: Any) -> int:
+    x = number(value)
+    return next((k for k, entry in enumerate(values) if same(entry, x)), 0)
+
+
+def position(rows: Sequence[Row], candidate: Row) -> int | None:
+    return next((k for k, row in enumerate(rows) if row is candidate), None)
+
+
+def text_on(colour: Any) -> str:
+    """Ink or white, whichever reads on a colour."""
+    from matplotlib.colors import to_rgb
+
+    # Relative luminance and contrast ratio of the W3C accessibility guidelines (WCAG 2.1).
+    def luminance(of: Any) -> float:
+        r, g, b = (
+            c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(of)
+        )
+        return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+    ground = luminance(colour) + 0.05
+    return "white" if 1.05 / ground > ground / (luminance(INK) + 0.05) else INK
+
+
+def gap_handle(k: int, gap: float) -> Any:
+    """Legend entry of the k-th gap."""
+    from matplotlib.lines import Line2D
+
+    return Line2D(
+        [],
+        [],
+        color=GAP_COLOURS[k % 6],
+        marker=GAP_MARKERS[k % 6],
+        ms=5.5,
+        lw=1.1,
+        label=f"{scaled(gap, 1e3)} mm gap",
+    )
+
+
+class Curve(NamedTuple):
+    """Response of one candidate: abscissa, median, and 5 and 95 % of castings."""
+
+    candidate: Row
+    x: NDArray[np.float64]
+    median: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+
+
+def floats(values: Iterable[Any] | None) -> NDArray[np.float64]:
+    """Numbers as an array, missing ones NaN (never drawn)."""
+    read = [number(value) for value in values or []]
+    return np.array([np.nan if x is None else x for x in read], dtype=float)
+
+
+def curves(
+    run: Run,
+    key: str,
+    abscissa: str,
+    convert: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+) -> list[Curve]:
+    """Responses of the loadings at the deciding gap; a missing band is the median."""
+    found = []
+    for candidate in run.along("weight_fraction", "electrode_gap_m"):
+        response = candidate.get(key) or {}
+        x = convert(floats(response.get(abscissa)))
+        median, *bands = (floats(response.get(name)) for name in ("median", "p05", "p95"))
+        if len(x) and len(median) == len(x):
+            low, high = (band if len(band) == len(x) else median for band in bands)
+            found.append(Curve(candidate, x, median, low, high))
+    return found
+
+
+def draw_curves(figure: Figure, axes: Axes, run: Run, drawn: Sequence[Curve]) -> None:
+    """Draw one line a loading, the deciding one in copper with its band."""
+    from matplotlib.lines import Line2D
+
+    values = np.concatenate([np.concatenate(curve[2:]) for curve in drawn])
+    values = values[np.isfinite(values)]
+    y_range(axes, [values, np.ones(1)], log=bool(values.size and values.max() > 5.0))
+    top = axes.get_ylim()[1]
+    handles: list[Any] = []
+    any_open = False
+    for pale, curve in zip(ramp_colours(len(drawn)), drawn, strict=True):
+        mine = curve.candidate is run.reference[0]
+        colour, width = (COPPER, 2.2) if mine else (pale, 1.2)
+        known = np.isfinite(curve.median)
+        if mine:
+            ceiling = np.minimum(np.where(np.isfinite(curve.high), curve.high, top), top)
+            axes.fill_between(
+                curve.x,
+                curve.low,
+                ceiling,
+                where=known & np.isfinite(curve.low),
+                color=COPPER,
+                alpha=0.2,
+                lw=0,
+                zorder=2,
+            )
+        axes.plot(
+            curve.x[known],
+            curve.median[known],
+            "o-",
+            color=colour,
+            lw=width,
+            ms=4.0 if mine else 3.0,
+            zorder=5 if mine else 3,
+        )
+        any_open |= open_marks(axes, curve.x, curve.median, colour)
+        label = f"{percent(curve.candidate.get('weight_fraction'))} wt%"
+        if not known.any():
+            label += ", open"
+        handles.append(
+            Line2D([], [], color=colour, lw=width, marker="o", ms=4, label=label)
+        )
+    if any_open:
+        handles.insert(0, open_handle())
+    figure.legend(
+        handles=handles[::-1], loc="outside right center", title="filler", handlelength=1.6
+    )

@@ -1,0 +1,602 @@
+"""Results -> tables: numbers in bench units, the files of rows, and the decision in words.
+
+Everything here takes the summary of a run as it stands in memory or as read back from
+`summary.json`, where an infinite number is the string "inf".
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+__all__ = [
+    "BOX_COLUMNS",
+    "CASTING_COLUMNS",
+    "RESPONSE_COLUMNS",
+    "Row",
+    "Summary",
+    "bench",
+    "candidate_label",
+    "deciding_index",
+    "jsonable",
+    "number",
+    "read_rows",
+    "rows_to_csv",
+    "text_summary",
+    "three",
+    "write_atomically",
+    "write_json",
+    "write_rows",
+]
+
+Row = Mapping[str, Any]
+Summary = Mapping[str, Any]
+
+BOX_COLUMNS = (
+    "weight_fraction",
+    "box_length_m",
+    "box_number",
+    "n_particles",
+    "n_links",
+    "volume_fraction",
+    "backbone_share",
+    "resistance_ohm",
+    "gauge_factor",
+    "elapsed_s",
+)
+RESPONSE_COLUMNS = (
+    "weight_fraction",
+    "box_length_m",
+    "box_number",
+    "strain",
+    "temperature_K",
+    "resistance_ohm",
+)
+CASTING_COLUMNS = ("candidate", "weight_fraction", "electrode_gap_m", "casting")
+_CASTING_LAST = ("resistance_ohm", "gauge_factor", "passes")
+
+
+# ------------------------------------------------------------------ numbers in words
+
+
+def number(value: Any) -> float | None:
+    """Read a number of a summary: "inf" is infinite, anything that is no number is None."""
+    if value is None or isinstance(value, bool):
+        return None
+    try:
+        x = float(value)
+    except (TypeError, ValueError):
+        return None
+    return None if math.isnan(x) else x
+
+
+def three(value: Any, infinite: str = "open") -> str:
+    """Write a number with three significant digits.
+
+    Parameters
+    ----------
+    value : float, str or None
+        What to write; "inf" counts as infinite, anything that is no number as missing.
+    infinite : str
+        What to write for an infinite number.
+
+    Returns
+    -------
+    str
+        Plain digits from 0.001 to 99999, powers of ten beyond; an en dash when missing.
+
+    Examples
+    --------
+    >>> [three(x) for x in (2034.0, 0.012345, 14.96, 3e-7, "inf", 0, 99999.0)]
+    ['2030', '0.0123', '15', '3e-7', 'open', '0', '1e5']
+
+    """
+    x = number(value)
+    if x is None:
+        return "–"
+    if math.isinf(x):
+        return infinite if x > 0 else f"-{infinite}"
+    if x == 0.0:
+        return "0"
+    mantissa, _, power = f"{x:.2e}".partition("e")
+    exponent = int(power)
+    if -3 <= exponent < 5:
+        text = f"{float(f'{x:.2e}'):.{max(0, 2 - exponent)}f}"
+        return text.rstrip("0").rstrip(".") if "." in text else text
+    return f"{mantissa.rstrip('0').rstrip('.')}e{exponent}"
+
+
+def two(value: Any) -> str:
+    """Write an error with two significant digits."""
+    x = number(value)
+    return three(x if x is None or math.isinf(x) else float(f"{x:.1e}"))
+
+
+def share(value: Any) -> str:
+    """Write a share of castings as whole per cent, finer below 1 and above 99."""
+    x = number(value)
+    if x is None or not 0.01 <= x <= 0.99:
+        return percent(value)
+    return f"{100.0 * x:.0f}"
+
+
+def percent(value: Any) -> str:
+    """Write a fraction as per cent, without the sign of the unit."""
+    x = number(value)
+    if x is None:
+        return "–"
+    if math.isinf(x):
+        return "open"
+    text = three(100.0 * x)
+    return "<0.01" if 0.0 < x < 1e-4 else text
+
+
+def scaled(value: Any, factor: float) -> str:
+    """Write a number after multiplying it by the factor of a bench unit."""
+    x = number(value)
+    return three(None if x is None else x * factor)
+
+
+_STEPS = {
+    "ohm": ((1e6, "Mohm"), (1e3, "kohm"), (1.0, "ohm")),
+    "m": ((1.0, "m"), (1e-3, "mm"), (1e-6, "um"), (1e-9, "nm")),
+    "S": ((1.0, "S"), (1e-3, "mS"), (1e-6, "uS"), (1e-9, "nS")),
+    "kg": ((1.0, "kg"), (1e-3, "g"), (1e-6, "mg")),
+    "J": ((1.602176634e-22, "meV"),),
+    "V": ((1.0, "V"), (1e-3, "mV")),
+    "A": ((1.0, "A"), (1e-3, "mA"), (1e-6, "uA")),
+    "W": ((1.0, "W"), (1e-3, "mW"), (1e-6, "uW")),
+    "s": ((3600.0, "h"), (60.0, "min"), (1.0, "s")),
+    "fraction": ((0.01, "%"),),
+    "strain": ((1e-6, "microstrain"),),
+}
+
+
+def bench(value: Any, unit: str = "") -> str:
+    """Write a value with its unit as a bench reads it.
+
+    Parameters
+    ----------
+    value : float, str or None
+        Value in the unit given.
+    unit : str
+        An SI unit, "fraction", "strain", or any text, which is then kept.
+
+    Returns
+    -------
+    str
+        Number with three digits and unit.
+
+    Examples
+    --------
+    >>> bench(2034.0, "ohm"), bench(0.25, "fraction"), bench(2e-4, "m"), bench(293.15, "K")
+    ('2.03 kohm', '25 %', '0.2 mm', '20 C')
+
+    """
+    x = number(value)
+    if x is None:
+        return "–" if value is None else str(value)
+    if math.isinf(x):
+        return "open" if unit in ("ohm", "fraction", "") else f"infinite {unit}"
+    if unit == "K":
+        return f"{three(round(x - 273.15, 2))} C"
+    steps = _STEPS.get(unit)
+    if steps:
+        floor = 0.1 if unit == "m" else 1.0
+        for size, name in steps:
+            if abs(x) >= floor * size * 0.9995:
+                return f"{three(x / size)} {name}"
+        size, name = steps[-1]
+        return f"{three(x / size)} {name}"
+    return f"{three(x)} {unit}".strip()
+
+
+def mix(value: Any) -> str:
+    """Write a base to curing agent ratio."""
+    return f"{three(value)} : 1" if number(value) is not None else "–"
+
+
+def quantiles(row: Any, factor: float = 1.0) -> tuple[str, str]:
+    """Median, and 5-95 % range, of one entry of a candidate as two texts."""
+    row = row if isinstance(row, Mapping) else {}
+    low, high = scaled(row.get("p05"), factor), scaled(row.get("p95"), factor)
+    return scaled(row.get("median"), factor), low if low == high else f"{low} – {high}"
+
+
+def label_parts(candidate: Row) -> tuple[str, str]:
+    """Weight fraction and electrode gap of a candidate, with units."""
+    return (
+        f"{percent(candidate.get('weight_fraction'))} wt%",
+        f"{scaled(candidate.get('electrode_gap_m'), 1e3)} mm",
+    )
+
+
+def candidate_label(candidate: Row) -> str:
+    """Name a candidate by its weight fraction and electrode gap."""
+    weight, gap = label_parts(candidate)
+    return f"{weight}, {gap} gap"
+
+
+def deciding_index(summary: Summary) -> tuple[int | None, bool]:
+    """Index of the chosen candidate, else of the nearest, and whether it was chosen."""
+    count = len(summary.get("candidates") or [])
+    for key in ("chosen", "nearest"):
+        index = summary.get(key)
+        if isinstance(index, int) and not isinstance(index, bool) and 0 <= index < count:
+            return index, key == "chosen"
+    return None, False
+
+
+# ------------------------------------------------------------------ files
+
+
+def write_atomically(path: str | os.PathLike[str], content: str | bytes) -> Path:
+    """Write a file beside its place, then rename it: whole or absent.
+
+    Parameters
+    ----------
+    path : path
+        Where the file goes; its folder must exist.
+    content : str or bytes
+        Text is written as UTF-8 with line ends as given.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; the file that was there stays as it was.
+
+    """
+    path = Path(path)
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    data = content.encode("utf-8") if isinstance(content, str) else content
+    try:
+        with beside.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(beside, path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
+    return path
+
+
+def jsonable(value: Any) -> Any:
+    """Turn a value into what JSON can hold: infinite numbers become "inf" and "-inf".
+
+    Raises
+    ------
+    ValueError
+        On NaN.
+
+    """
+    if isinstance(value, Mapping):
+        return {str(key): jsonable(entry) for key, entry in value.items()}
+    if hasattr(value, "tolist"):
+        return jsonable(value.tolist())
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [jsonable(entry) for entry in value]
+    if isinstance(value, float):
+        if math.isnan(value):
+            raise ValueError("a result is not a number (NaN); results hold numbers or inf")
+        return ("inf" if value > 0 else "-inf") if math.isinf(value) else value
+    if value is None or isinstance(value, (bool, int, str)):
+        return value
+    return str(value)
+
+
+def write_json(path: str | os.PathLike[str], value: Any) -> Path:
+    """Write a value as JSON, infinite numbers as the string "inf", whole or absent."""
+    text = json.dumps(jsonable(value), indent=1, ensure_ascii=False, allow_nan=False)
+    return write_atomically(path, text + "\n")
+
+
+def _cell(value: Any) -> Any:
+    if value is None:
+        return ""
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        if math.isnan(value):
+            raise ValueError("a row holds NaN; results hold numbers or inf")
+        return repr(value)
+    return value
+
+
+def columns_of(
+    rows: Sequence[Row], first: Sequence[str], last: Sequence[str] = ()
+) -> list[str]:
+    """Columns in their fixed order, others met in the rows between `first` and `last`."""
+    known = {*first, *last}
+    extra = dict.fromkeys(key for row in rows for key in row if key not in known)
+    return [*first, *extra, *last]
+
+
+def rows_to_csv(rows: Sequence[Row], first: Sequence[str], last: Sequence[str] = ()) -> str:
+    """Rows as comma-separated text; floats keep every digit, infinite ones are `inf`.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        One dict a row.
+    first, last : sequence of str
+        Columns that are always there, at the left and at the right; units in the names.
+
+    Returns
+    -------
+    str
+        A header line and one line a row.
+
+    Raises
+    ------
+    ValueError
+        If a row holds NaN.
+
+    """
+    columns = columns_of(rows, first, last)
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([_cell(row.get(key)) for key in columns] for row in rows)
+    return text.getvalue()
+
+
+def write_rows(
+    folder: str | os.PathLike[str],
+    boxes: Sequence[Row],
+    responses: Sequence[Row],
+    castings: Sequence[Row],
+) -> list[Path]:
+    """Write `boxes.csv`, `responses.csv` and `castings.csv`, each whole or absent.
+
+    Parameters
+    ----------
+    folder : path
+        An existing folder.
+    boxes, responses, castings : sequence of dict
+        One row a box, a box and state, and a casting and candidate.
+
+    Returns
+    -------
+    list of Path
+        The three files.
+
+    Raises
+    ------
+    OSError
+        If a file cannot be written.
+    ValueError
+        If a row holds NaN.
+
+    """
+    folder = Path(folder)
+    texts = {
+        "boxes.csv": rows_to_csv(boxes, BOX_COLUMNS),
+        "responses.csv": rows_to_csv(responses, RESPONSE_COLUMNS),
+        "castings.csv": rows_to_csv(castings, CASTING_COLUMNS, _CASTING_LAST),
+    }
+    return [write_atomically(folder / name, text) for name, text in texts.items()]
+
+
+def _parse(text: str) -> Any:
+    if text in ("", "true", "false"):
+        return {"": None, "true": True, "false": False}[text]
+    try:
+        return int(text)
+    except ValueError:
+        pass
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def read_rows(path: str | os.PathLike[str]) -> list[dict[str, Any]]:
+    """Read back a file of rows: numbers, `inf`, true and false as they were written."""
+    with Path(path).open(encoding="utf-8", newline="") as file:
+        return [{k: _parse(v) for k, v in row.items()} for row in csv.DictReader(file)]
+
+
+# ------------------------------------------------------------------ margins and choices
+
+
+def limit_text(limit: Any, unit: str) -> str:
+    """One limit, or a window of two."""
+    if isinstance(limit, (list, tuple)) and len(limit) == 2:
+        return f"{bench(limit[0], unit)} to {bench(limit[1], unit)}"
+    return bench(limit, unit)
+
+
+def margin_text(margin: Row) -> str:
+    """Distance of a value from its limit, in per cent of the limit, + inside."""
+    value, limit = number(margin.get("value")), margin.get("limit")
+    if value is None:
+        return "–"
+    if isinstance(limit, (list, tuple)):
+        limits = [x for x in (number(entry) for entry in limit) if x]
+    else:
+        limits = [x for x in [number(limit)] if x]
+    if not limits or math.isinf(value):
+        return "–"
+    nearest = min(
+        limits, key=lambda x: abs(math.log(value / x)) if value * x > 0 else abs(value - x)
+    )
+    away = abs(value - nearest) / abs(nearest)
+    return f"{'+' if margin.get('met') else '−'}{percent(away)} %"
+
+
+def margin_rows(candidate: Row) -> list[dict[str, Any]]:
+    """Targets of a candidate: limit, value, margin and whether it is met, as text."""
+    return [
+        {
+            "target": str(m.get("target", "")),
+            "limit": limit_text(m.get("limit"), str(m.get("unit") or "")),
+            "value": bench(m.get("value"), str(m.get("unit") or "")),
+            "margin": margin_text(m),
+            "met": bool(m.get("met")),
+        }
+        for m in candidate.get("margins") or []
+    ]
+
+
+def share_text(candidate: Row) -> str:
+    """Share of castings that pass, with its interval, in per cent."""
+    passing = candidate.get("pass_share") or {}
+    value, low, high = (share(passing.get(key)) for key in ("value", "low", "high"))
+    return f"{value} ({low} – {high})"
+
+
+def verdict(candidate: Row, is_chosen: bool) -> str:
+    """One word or the reasons why a candidate was refused."""
+    if is_chosen:
+        return "chosen"
+    why = [str(reason) for reason in candidate.get("refused_because") or []]
+    if why:
+        return "; ".join(why)
+    return "meets the targets" if candidate.get("meets_target") else "misses a target"
+
+
+def _table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
+    lines = [list(header), *[list(row) for row in rows]]
+    widths = [max(len(line[k]) for line in lines) for k in range(len(header))]
+    return [
+        "  ".join(
+            cell.ljust(w) if k == 0 else cell.rjust(w)
+            for k, (cell, w) in enumerate(zip(line, widths, strict=True))
+        )
+        for line in lines
+    ]
+
+
+def headline(summary: Summary) -> str:
+    """Say the decision in one sentence."""
+    index, is_chosen = deciding_index(summary)
+    if index is None:
+        return "No candidate was evaluated."
+    weight, gap = label_parts(summary["candidates"][index])
+    if is_chosen:
+        return f"Cast {weight} filler with a {gap} electrode gap."
+    return f"No candidate meets every target; the nearest is {weight} with a {gap} gap."
+
+
+def expectation(candidate: Row) -> str:
+    """Say in one sentence what castings of a candidate are expected to read."""
+    r, r_range = quantiles(candidate.get("resistance_ohm"), 1e-3)
+    f, f_range = quantiles(candidate.get("gauge_factor"))
+    if r == "open":
+        text = "The median casting is open"
+    else:
+        text = f"Resistance {r} kohm (5-95 % of castings {r_range.replace('–', 'to')} kohm)"
+    if f not in ("open", "–"):
+        text += f", gauge factor {f} ({f_range.replace('–', 'to')})"
+    passing = candidate.get("pass_share") or {}
+    return (
+        f"{text}; {share(passing.get('value'))} % of castings meet the targets "
+        f"(95 % interval {share(passing.get('low'))} to {share(passing.get('high'))} %)."
+    )
+
+
+def text_summary(summary: Summary) -> str:
+    """Put the decision and the candidates into plain text for the command line.
+
+    Parameters
+    ----------
+    summary : dict
+        The summary of a run.
+
+    Returns
+    -------
+    str
+        Lines of ASCII, without a final newline.
+
+    """
+    index, is_chosen = deciding_index(summary)
+    candidates = summary.get("candidates") or []
+    lines = [headline(summary)]
+    if not summary.get("complete", True):
+        lines.append("This run is not complete; the numbers are those of the boxes so far.")
+    if index is not None:
+        lines.append(expectation(candidates[index]))
+    lines += [f"- {reason}" for reason in summary.get("reasons") or []]
+    change = summary.get("what_would_have_to_change") or []
+    if change and not is_chosen:
+        lines += ["What would have to change:", *(f"- {entry}" for entry in change)]
+    if index is not None and candidates[index].get("margins"):
+        lines.append("")
+        lines += _table(
+            ("target", "limit", "value", "margin", ""),
+            (
+                (
+                    m["target"],
+                    m["limit"],
+                    m["value"],
+                    m["margin"],
+                    "met" if m["met"] else "missed",
+                )
+                for m in margin_rows(candidates[index])
+            ),
+        )
+    if candidates:
+        lines.append("")
+        rows = []
+        for k, c in enumerate(candidates):
+            r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
+            rows.append(
+                (
+                    {True: "*", False: ">"}[is_chosen] if k == index else "",
+                    percent(c.get("weight_fraction")),
+                    scaled(c.get("electrode_gap_m"), 1e3),
+                    r,
+                    r_range,
+                    percent(c.get("resistance_cv")),
+                    percent(c.get("open_fraction")),
+                    quantiles(c.get("gauge_factor"))[0],
+                    share((c.get("pass_share") or {}).get("value")),
+                )
+            )
+        lines += _table(
+            ("", "wt%", "gap mm", "R kohm", "5-95 %", "CV %", "open %", "GF", "pass %"),
+            rows,
+        )
+        lines.append(
+            f"{'* chosen' if is_chosen else '> nearest'}; all numbers are for castings."
+        )
+    threshold = summary.get("threshold") or {}
+    if number(threshold.get("weight_fraction")) is not None:
+        lines.append(
+            f"Threshold {percent(threshold['weight_fraction'])} wt% "
+            f"({percent(threshold.get('volume_fraction'))} vol%, standard error "
+            f"{two(100.0 * (number(threshold.get('standard_error')) or 0.0))} vol%)."
+        )
+    statement = level_statement(summary)
+    if statement:
+        lines.append(statement)
+    lines = [line.rstrip() for line in lines]
+    return "\n".join(lines).replace("–", "-").replace("−", "-")
+
+
+def level_statement(summary: Summary) -> str:
+    """Say what the level of resistance rests on."""
+    for entry in summary.get("assumptions") or []:
+        if str(entry.get("symbol")) == "g0":
+            value = bench(entry.get("value"), str(entry.get("unit") or "S"))
+            if entry.get("basis") == "assumed":
+                return (
+                    f"The contact conductance g0 = {value} is assumed, not calibrated: "
+                    "every resistance scales as 1/g0 and may be ten times lower or higher."
+                )
+            return f"The contact conductance g0 = {value} is {entry.get('basis')}."
+    return ""

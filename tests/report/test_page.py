@@ -1,0 +1,275 @@
+"""The page: whole, self-contained, escaped, and the decision first."""
+
+from __future__ import annotations
+
+import json
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from percsim.report import write_json, write_report
+from percsim.report.figures import Drawing
+from percsim.report.page import SECTIONS, describe, render_page
+
+VOID = {"meta", "link", "img", "br", "hr", "input"}
+
+
+class Reader(HTMLParser):
+    """Collects text, tags and attributes, and holds that tags nest."""
+
+    def __init__(self, text):
+        super().__init__(convert_charrefs=True)
+        self.stack, self.tags, self.ids, self.text, self.faults = [], [], [], [], []
+        self.feed(text)
+        self.close()
+        self.faults += self.stack
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if "id" in dict(attrs):
+            self.ids.append(dict(attrs)["id"])
+        if tag not in VOID:
+            self.stack.append(tag)
+
+    def handle_endtag(self, tag):
+        if not self.stack or self.stack.pop() != tag:
+            self.faults.append(f"</{tag}>")
+
+    def handle_data(self, data):
+        if "style" not in self.stack:
+            self.text.append(data)
+
+    @property
+    def words(self):
+        return re.sub(r"\s+", " ", " ".join(self.text))
+
+
+def external(reader):
+    """What the page would fetch: nothing but data inside it and anchors of its own."""
+    found = []
+    for tag, attrs in reader.tags:
+        for name in (
+            "src",
+            "href",
+            "srcset",
+            "data",
+            "action",
+            "poster",
+            "xlink:href",
+            "background",
+        ):
+            value = attrs.get(name)
+            if value and not value.startswith(("data:", "#")):
+                found.append((tag, name, value))
+        if "url(" in (attrs.get("style") or ""):
+            found.append((tag, "style", attrs["style"]))
+    return found
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory, invented, sample):
+    made = invented()
+    folder = tmp_path_factory.mktemp("run")
+    report = write_report(folder, made.summary, *made.rows(), sample)
+    return made, folder, report, Reader(report.page.read_text())
+
+
+def rendered(summary, drawings=()):
+    reader = Reader(render_page(summary, drawings))
+    assert not reader.faults
+    return reader
+
+
+def test_page_is_whole_and_asks_nothing_of_a_network(page):
+    _, folder, report, reader = page
+    assert report.failures == ()
+    assert not reader.faults
+    assert external(reader) == []
+    assert "script" not in {tag for tag, _ in reader.tags}
+    source = report.page.read_text()
+    style = source[source.index("<style>") : source.index("</style>")]
+    assert "@import" not in style
+    assert "url(" not in style
+    assert "default-src 'none'" in source
+    assert {p.name for p in folder.iterdir()} == {
+        "boxes.csv",
+        "responses.csv",
+        "castings.csv",
+        "figures",
+        "report.html",
+    }
+    assert {p for p in folder.rglob("*") if p.is_file()} == set(report.files)
+
+
+def test_every_figure_is_on_the_page_and_in_the_folder(page):
+    _, folder, _, reader = page
+    pictures = [attrs for tag, attrs in reader.tags if tag == "img"]
+    assert len(pictures) == len(list((folder / "figures").glob("*.png"))) == 9
+    assert all(p["src"].startswith("data:image/png;base64,") for p in pictures)
+    assert all(p["alt"] and int(p["width"]) > 1000 for p in pictures)
+
+
+def test_sections_come_in_order_with_the_decision_first(page):
+    *_, reader = page
+    wanted = ["decision", "assumed", "margins", "refused", *(name for name, _ in SECTIONS)]
+    order = [name for name in reader.ids if name in wanted]
+    assert order == wanted
+    anchors = {
+        a["href"][1:] for t, a in reader.tags if t == "a" and a["href"].startswith("#")
+    }
+    assert anchors <= set(reader.ids)
+    assert len(reader.ids) == len(set(reader.ids))
+
+
+def test_the_page_says_what_the_summary_holds(page):
+    made, *_, reader = page
+    best = made.summary["candidates"][made.summary["chosen"]]
+    words = reader.words
+    headline = words.index(f"Cast {100 * best['weight_fraction']:.0f} wt% filler with a ")
+    assert headline < words.index("1/g0") < words.index("Margin to each target")
+    assert f"{best['resistance_ohm']['median'] / 1e3:.2f} kohm" in words
+    assert made.summary["command"] in words
+    assert words.rindex(made.summary["command"]) > words.index("Repeat this run")
+    for entry in (
+        *made.summary["not_modelled"],
+        *made.summary["cautions"],
+        *made.summary["reasons"],
+    ):
+        assert entry in words
+    for entry in made.summary["assumptions"]:
+        assert entry["name"] in words
+        assert entry["source"] in words
+    assert "no substitute" in words
+    # every candidate but the chosen is refused with its reason
+    assert words.count("% of castings pass, 80 % asked") == sum(
+        bool(c["refused_because"]) for c in made.summary["candidates"]
+    )
+
+
+def test_text_of_the_plan_is_escaped(invented):
+    made = invented()
+    evil = '<script>alert("x")</script>'
+    made.summary["title"] = evil
+    made.summary["plan"]["title"] = evil
+    made.summary["command"] = f"percsim run {evil} --out 'a & b'"
+    made.summary["reasons"] = [evil]
+    made.summary["assumptions"][0]["source"] = "<img src=https://example.invalid/x.png>"
+    made.summary["weigh_out"]["masses_g"] = {evil: 1.0, "base": 2.0}
+    made.summary["failed_boxes"] = [{"box": 3, "error": evil}]
+    made.summary["candidates"][0]["refused_because"] = [evil]
+    made.summary["candidates"][0]["margins"][0]["target"] = evil
+    drawing = Drawing("network", evil, note=evil, failed=True)
+    reader = rendered(made.summary, [drawing])
+    assert external(reader) == []
+    assert {"script", "img"}.isdisjoint(tag for tag, _ in reader.tags)
+    assert reader.words.count(evil) >= 8
+
+
+def test_none_meets_the_target(invented):
+    made = invented(limits=(40.0, 60.0))
+    words = rendered(made.summary).words
+    assert "No decision" in words
+    assert "No candidate meets every target; the nearest is " in words
+    assert "What would have to change" in words
+    assert made.summary["what_would_have_to_change"][0] in words
+    assert "Cast " not in words[: words.index("Margin")]
+
+
+@pytest.mark.parametrize(
+    "made",
+    [
+        {"weight_fractions": (0.12, 0.14)},
+        {"weight_fractions": (0.30,), "gaps": (3e-3,), "temperatures": (293.15,)},
+    ],
+    ids=["all open", "one candidate"],
+)
+def test_unusual_runs_have_every_section(tmp_path, invented, made):
+    run = invented(**made)
+    report = write_report(tmp_path, run.summary, *run.rows())
+    assert report.failures == ()
+    reader = Reader(report.page.read_text())
+    assert not reader.faults
+    assert {name for name, _ in SECTIONS} <= set(reader.ids)
+    assert "nan" not in reader.words.lower().split()
+    if "temperatures" in made:
+        assert "Simulated at 20 C alone" in reader.words
+        assert not (tmp_path / "figures" / "temperature.png").exists()
+    else:
+        assert "open" in reader.words
+
+
+def test_page_of_a_summary_read_back_is_the_same(tmp_path, invented):
+    made = invented()
+    back = json.loads(write_json(tmp_path / "summary.json", made.summary).read_text())
+    assert render_page(back, []) == render_page(made.summary, [])
+
+
+def test_an_unfinished_run_says_so_and_an_empty_one_is_still_a_page(invented):
+    made = invented()
+    assert "not complete" not in rendered(made.summary).words
+    made.summary["complete"] = False
+    assert "This run is not complete" in rendered(made.summary).words
+    assert "No candidate was evaluated" in rendered({}).words
+
+
+def test_a_broken_figure_becomes_a_note_and_is_reported(
+    tmp_path, invented, caplog, monkeypatch
+):
+    from percsim.report import figures
+
+    def broken(_):
+        raise RuntimeError("ink <ran> out")
+
+    made = invented(weight_fractions=(0.26, 0.30), gaps=(3e-3,))
+    entry = figures.FIGURES["pass_map"]
+    monkeypatch.setitem(figures.FIGURES, "pass_map", type(entry)(broken, entry.caption))
+    (tmp_path / "figures").mkdir()
+    (tmp_path / "figures" / "pass_map.png").write_bytes(b"of an older run")
+    report = write_report(tmp_path, made.summary, *made.rows())
+    assert len(report.failures) == 1
+    assert "ink <ran> out" in report.failures[0]
+    assert "pass_map" in caplog.text
+    reader = Reader(report.page.read_text())
+    assert "Not drawn: RuntimeError: ink <ran> out" in reader.words
+    assert not (tmp_path / "figures" / "pass_map.png").exists()
+    assert (tmp_path / "figures" / "castings.png").exists()
+    assert (tmp_path / "boxes.csv").exists()
+
+
+def test_a_page_that_breaks_keeps_the_old_one_and_the_rows(tmp_path, invented, monkeypatch):
+    from percsim.report import page as page_module
+
+    made = invented(weight_fractions=(0.30,), gaps=(3e-3,))
+    (tmp_path / "report.html").write_text("old")
+
+    def broken(*_):
+        raise RuntimeError("template")
+
+    monkeypatch.setattr(page_module, "render_page", broken)
+    with pytest.raises(RuntimeError, match="template"):
+        write_report(tmp_path, made.summary, *made.rows())
+    assert (tmp_path / "report.html").read_text() == "old"
+    assert (tmp_path / "castings.csv").exists()
+    assert not list(tmp_path.rglob("*.part"))
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "text"),
+    [
+        ("batch_g", 12.0, ("batch", "12 g")),
+        ("wet_thickness_m", 3e-4, ("wet thickness", "0.3 mm")),
+        ("loss_fraction", 0.15, ("loss fraction", "15 %")),
+        ("castable", False, ("castable", "no")),
+        ("solids", [1, 2.5], ("solids", "1, 2.5")),
+        ("note", None, ("note", "–")),
+    ],
+)
+def test_entries_are_described_by_the_unit_in_their_name(key, value, text):
+    assert describe(key, value) == text
+
+
+def test_weigh_out_masses_add_up(page):
+    made, *_, reader = page
+    sheet = made.summary["weigh_out"]
+    assert f"total {sum(sheet['masses_g'].values()):.3f}" in reader.words

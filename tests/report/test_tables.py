@@ -1,0 +1,238 @@
+"""Numbers in bench units, files of rows, and the decision in plain text."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+
+import pytest
+
+from percsim.report.tables import (
+    BOX_COLUMNS,
+    CASTING_COLUMNS,
+    RESPONSE_COLUMNS,
+    bench,
+    deciding_index,
+    jsonable,
+    margin_text,
+    number,
+    percent,
+    read_rows,
+    rows_to_csv,
+    share,
+    text_summary,
+    three,
+    two,
+    write_atomically,
+    write_json,
+    write_rows,
+)
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (1234.5, "1230"),
+        (0.99951, "1"),
+        (9.999, "10"),
+        (-0.01234, "-0.0123"),
+        (1e5, "1e5"),
+        (99949.0, "99900"),
+        (1.5e-6, "1.5e-6"),
+        (0.0, "0"),
+        ("inf", "open"),
+        (-math.inf, "-open"),
+        (None, "–"),
+        (math.nan, "–"),
+        ("word", "–"),
+        (True, "–"),
+        (100, "100"),
+    ],
+)
+def test_three_digits(value, text):
+    assert three(value) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (700.0, "ohm", "700 ohm"),
+        (2034.0, "ohm", "2.03 kohm"),
+        (5.2e6, "ohm", "5.2 Mohm"),
+        (math.inf, "ohm", "open"),
+        (8e-5, "S", "80 uS"),
+        (0.25, "fraction", "25 %"),
+        (1e-5, "m", "10 um"),
+        (3e-3, "m", "3 mm"),
+        (253.15, "K", "-20 C"),
+        (3e-3, "strain", "3000 microstrain"),
+        (1.602176634e-21, "J", "10 meV"),
+        (12.0, "", "12"),
+        (4.0, "wt%", "4 wt%"),
+        ("a word", "m", "a word"),
+        (None, "m", "–"),
+        (0.0, "ohm", "0 ohm"),
+    ],
+)
+def test_bench_units(value, unit, text):
+    assert bench(value, unit) == text
+
+
+def test_shares_are_whole_per_cent_and_finer_at_the_ends():
+    assert [share(x) for x in (0.0, 0.0025, 0.4349, 0.997, 1.0)] == [
+        "0",
+        "0.25",
+        "43",
+        "99.7",
+        "100",
+    ]
+    assert percent(0.123456) == "12.3"
+    assert two(0.0012345) == "0.0012"
+
+
+def test_number_reads_json_and_drops_what_is_none():
+    assert number("inf") == math.inf
+    assert number("-inf") == -math.inf
+    assert [number(x) for x in (None, False, "x", math.nan, [1])] == [None] * 5
+
+
+@pytest.mark.parametrize(
+    ("margin", "text"),
+    [
+        ({"limit": 10.0, "value": 15.0, "met": True}, "+50 %"),
+        ({"limit": 0.25, "value": 0.30, "met": False}, "−20 %"),
+        ({"limit": [700.0, 3000.0], "value": 1000.0, "met": True}, "+42.9 %"),
+        ({"limit": [700.0, 3000.0], "value": "inf", "met": False}, "–"),
+        ({"limit": 0.0, "value": 1.0, "met": True}, "–"),
+    ],
+)
+def test_margin_is_the_distance_from_the_limit(margin, text):
+    assert margin_text(margin) == text
+
+
+# ------------------------------------------------------------------ files
+
+
+def test_rows_come_back_as_they_were(tmp_path, invented):
+    run = invented()
+    paths = write_rows(tmp_path, *run.rows())
+    assert [p.name for p in paths] == ["boxes.csv", "responses.csv", "castings.csv"]
+    for path, rows in zip(paths, run.rows(), strict=True):
+        assert read_rows(path) == rows
+    assert any(math.isinf(row["resistance_ohm"]) for row in read_rows(paths[0]))
+    assert ",inf," in paths[0].read_text()
+
+
+def test_headers_are_there_without_rows_and_tolerances_keep_their_place(tmp_path, invented):
+    write_rows(tmp_path, [], [], [])
+    assert (tmp_path / "boxes.csv").read_text() == ",".join(BOX_COLUMNS) + "\n"
+    assert (tmp_path / "responses.csv").read_text() == ",".join(RESPONSE_COLUMNS) + "\n"
+    write_rows(tmp_path, *invented().rows())
+    header = (tmp_path / "castings.csv").read_text().splitlines()[0].split(",")
+    assert tuple(header[:4]) == CASTING_COLUMNS
+    assert header[4:-3] == [
+        "weighing",
+        "mixing",
+        "thickness",
+        "gap",
+        "width",
+        "contact",
+        "aspect_ratio",
+    ]
+    assert header[-3:] == ["resistance_ohm", "gauge_factor", "passes"]
+
+
+def test_nan_is_refused_and_leaves_the_old_file(tmp_path):
+    write_rows(tmp_path, [{"box_number": 1}], [], [])
+    before = (tmp_path / "boxes.csv").read_bytes()
+    with pytest.raises(ValueError, match="NaN"):
+        write_rows(tmp_path, [{"box_number": 1, "resistance_ohm": math.nan}], [], [])
+    assert (tmp_path / "boxes.csv").read_bytes() == before
+    with pytest.raises(ValueError, match="NaN"):
+        jsonable({"a": [1.0, math.nan]})
+
+
+def test_text_with_commas_and_line_ends_survives(tmp_path):
+    rows = [{"box_number": 3, "remark": 'a, "b"\nc'}]
+    path = tmp_path / "x.csv"
+    path.write_text(rows_to_csv(rows, ("box_number",)))
+    assert read_rows(path) == rows
+
+
+def test_a_write_that_breaks_leaves_no_part_and_keeps_the_old_file(tmp_path, monkeypatch):
+    path = write_atomically(tmp_path / "a.txt", "old")
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OSError, match="No space"):
+        write_atomically(path, "new")
+    assert path.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
+
+
+def test_json_holds_infinite_numbers_as_text(tmp_path, invented):
+    run = invented()
+    path = write_json(tmp_path / "summary.json", run.summary)
+    text = path.read_text()
+    assert "Infinity" not in text
+    back = json.loads(text)
+    assert back["candidates"][0]["resistance_ohm"]["median"] == "inf"
+    assert text_summary(back) == text_summary(run.summary)
+
+
+# ------------------------------------------------------------------ the decision in words
+
+
+def test_text_says_the_decision_first(invented):
+    run = invented()
+    best = run.summary["candidates"][run.summary["chosen"]]
+    text = text_summary(run.summary)
+    assert text.isascii()
+    lines = text.splitlines()
+    assert lines[0] == (
+        f"Cast {100 * best['weight_fraction']:.0f} wt% filler with a "
+        f"{1e3 * best['electrode_gap_m']:.0f} mm electrode gap."
+    )
+    assert "kohm" in lines[1]
+    assert sum(line.startswith("*  ") for line in lines) == 1
+    assert sum("open" in line for line in lines) >= 3
+    assert "1/g0" in text
+    assert "not complete" not in text
+
+
+def test_text_says_plainly_that_none_meets_the_target(invented):
+    run = invented(limits=(40.0, 60.0))
+    text = text_summary(run.summary)
+    assert run.summary["chosen"] is None
+    assert text.startswith("No candidate meets every target; the nearest is ")
+    assert "What would have to change:" in text
+    assert any(line.startswith(">  ") for line in text.splitlines())
+
+
+def test_text_of_an_unfinished_run_and_of_an_empty_one(invented):
+    run = invented()
+    run.summary["complete"] = False
+    assert "not complete" in text_summary(run.summary)
+    assert text_summary({"candidates": []}) == "No candidate was evaluated."
+    assert text_summary({}) == "No candidate was evaluated."
+
+
+def test_deciding_index_ignores_what_is_no_index(invented):
+    run = invented()
+    assert deciding_index(run.summary) == (run.summary["chosen"], True)
+    assert deciding_index({"candidates": [{}], "chosen": 4, "nearest": 0}) == (0, False)
+    assert deciding_index({"candidates": [{}], "chosen": None, "nearest": None}) == (
+        None,
+        False,
+    )
+
+
+def test_a_measured_contact_conductance_is_not_called_assumed(invented):
+    run = invented()
+    run.summary["assumptions"][0]["basis"] = "measured"
+    text = text_summary(run.summary)
+    assert "is measured" in text
+    assert "ten times" not in text
