@@ -36,7 +36,7 @@ def angle_from_x(kind, degrees, F, azimuth=0.7):
 # --- how bodies turn
 
 
-# Material-line rule for rods, inverse transpose for platelet normals, worked by hand at 5 %:
+# Material-line rule for rods, inverse transpose for flake normals, worked by hand at 5 %:
 # tan(after) = tan(before) a/(1 + e) and tan(before) (1 + e)/a, the limits of infinite and
 # zero aspect ratio of Jeffery, Proc. R. Soc. Lond. A 102, 161 (1922).
 @pytest.mark.parametrize(
