@@ -2,6 +2,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from reference.diluted_lattice import conductance
 from reference.made_up_boxes import (
     CRITICAL,
     LENGTHS,
@@ -219,3 +220,37 @@ def test_other_bad_input():
         LoadingThreshold(0.0, 0.0, -1.0)
     with pytest.raises(ValueError, match="0 or more"):
         LoadingThreshold(CRITICAL, np.nan, -1.0)
+
+
+def test_film_of_a_diluted_lattice_is_that_of_the_whole_lattice_solved():
+    # cubes of 6, 9 and 12 bonds at 1.6 times the bond threshold (0.2488, Wang et al. 2013,
+    # Phys. Rev. E 87, 052107, from memory) against films of 42 x 14 x 14 solved whole
+    share, spread, n, whole = 0.40, 1.0, 48, 8
+    lengths = (6.0, 9.0, 12.0)
+    rng = np.random.default_rng(77031)
+    cubes = tuple(
+        np.array([[conductance((int(length),) * 3, share, spread, rng)] for _ in range(n)])
+        for length in lengths
+    )
+    films = np.log(
+        [14**2 / conductance((42, 14, 14), share, spread, rng) for _ in range(whole)]
+    )
+    (result,) = fit(
+        replace(
+            loading(0.30),
+            lengths=lengths,
+            sections=tuple(length**2 for length in lengths),
+            conductances=cubes,
+            strains=(0.0,),
+            temperatures=(293.15,),
+            diameter=1.0,
+        ),
+        resamples=100,
+    )
+    ours = np.log(result.resistivity[0] * 42 + result.electrode_excess[0])
+    draws = np.log(
+        result.resistivity_draws[:, 0] * 42 + result.electrode_excess_draws[:, 0]
+    )
+    error = np.hypot(draws.std(), films.std(ddof=1) / np.sqrt(whole))
+    assert error < 0.08
+    assert ours == pytest.approx(films.mean(), abs=4 * error)
