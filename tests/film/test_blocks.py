@@ -27,33 +27,36 @@ def with_conductances(base, conductances):
     return replace(base, conductances=tuple(conductances))
 
 
-def test_medium_of_resamples_is_the_effective_medium_mean():
+@pytest.mark.parametrize("d", [2, 3])
+def test_medium_of_resamples_is_the_effective_medium_mean(d):
     rng = np.random.default_rng(40213)
     values = np.exp(2.0 * rng.standard_normal((14, 3)))
     values[:3, 0] = 0.0
     values[:8, 1] = 0.0
-    values[:10, 2] = 0.0  # four of fourteen conduct: open unless resampled otherwise
+    # about one in d conducts: open or not as resampled
+    values[: 14 - 14 // d, 2] = 0.0
     weights = rng.integers(0, 4, (30, 14)).astype(float)
-    ours = _weighted_medium(values, weights)
+    ours = _weighted_medium(values, weights, d)
     for b in range(30):
         for s in range(3):
-            want = effective_medium_mean(values[:, s], 3, weights[b])
+            want = effective_medium_mean(values[:, s], d, weights[b])
             assert ours[b, s] == pytest.approx(want, rel=1e-12)
     assert (ours[:, 2] == 0.0).any()
     assert (ours[:, 2] > 0.0).any()
 
 
-def test_influence_is_the_derivative_to_the_weight_of_a_box():
+@pytest.mark.parametrize("d", [2, 3])
+def test_influence_is_the_derivative_to_the_weight_of_a_box(d):
     rng = np.random.default_rng(5512)
     values = np.exp(0.8 * rng.standard_normal((9, 1)))
     values[2] = 0.0
-    mean = _weighted_medium(values, np.ones((1, 9)))[0]
-    ours = _influence(values, mean)[:, 0]
+    mean = _weighted_medium(values, np.ones((1, 9)), d)[0]
+    ours = _influence(values, mean, d)[:, 0]
     step = 1e-5
     for k in range(9):
         weights = np.ones(9)
         weights[k] += step
-        moved = effective_medium_mean(values[:, 0], 3, weights)
+        moved = effective_medium_mean(values[:, 0], d, weights)
         want = -9.0 * (np.log(moved) - np.log(mean[0])) / step
         assert ours[k] == pytest.approx(want, rel=1e-3)
     assert ours.sum() == pytest.approx(0.0, abs=1e-12)
@@ -101,6 +104,9 @@ def test_open_boxes_count():
     # a quarter of equal boxes open: (3 p - 1)/2 = 5/8 of the conductance in 3-D
     assert result.resistivity[0] == pytest.approx(resistivity(0.30) * 8 / 5, rel=1e-9)
     assert result.loading.n_open_boxes == 9
+    # side by side in a sheet (2 p - 1) = 1/2 of it is left
+    (sheet,) = fit(replace(with_conductances(base, values), dimension=2))
+    assert sheet.resistivity[0] == pytest.approx(resistivity(0.30) * 2, rel=1e-9)
     assert result.box_cv > 0.5
 
 
@@ -193,6 +199,7 @@ def test_summary_keys():
         ({"sections": (1e-8, 1e-8)}, "same number"),
         ({"volume_fraction": 1.2}, "between 0 and 1"),
         ({"temperatures": (293.15,)}, "as many strains"),
+        ({"dimension": 1}, "2 or 3"),
     ],
 )
 def test_bad_loadings_are_refused(change, message):
