@@ -45,7 +45,7 @@ SHARE_COLOURS = {
     "gap": "#9fd0d3",
     "width": "#5c6873",
     "contact": "#a8472a",
-    "aspect_ratio": "#d9cdb4",
+    "aspect_ratio": "#c8b78f",
     "chains": "#f4f1e6",
 }
 OTHER_SHARES = ("#7b5e8a", "#b4bcc4", "#3b6b4d", "#c7a1b0")
@@ -396,7 +396,7 @@ def threshold_marks(
                 color=COPPER,
                 alpha=0.16,
                 lw=0,
-                label=f"the same, aspect ratio {three(min(ratios))} to {three(max(ratios))}",
+                label=f"for aspect ratio {three(min(ratios))} to {three(max(ratios))}",
             )
         )
     return handles
