@@ -1,0 +1,126 @@
+"""Monte Carlo percolation simulator for conductive-filler / elastomer composites.
+
+The stages, each a verb that takes one object and returns the next: a `Recipe` is placed as
+`Particles`, whose `Links` open at a `State` into a `Network` with a `Solution`; a `Plan`
+runs the whole chain over many boxes, films and candidates. Names are imported at first use,
+so that `import percsim` costs nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from percsim.ensemble.statistics import Estimate
+    from percsim.ensemble.threshold import ThresholdEstimate, recipe_threshold, threshold
+    from percsim.errors import (
+        ConvergenceError,
+        FolderError,
+        PercsimError,
+        PlacementError,
+        PlanError,
+    )
+    from percsim.links.search import Links, find_links
+    from percsim.materials.elastomer import (
+        Elastomer,
+        Material,
+        load_material,
+        material_names,
+    )
+    from percsim.materials.filler import Filler, Orientation, SizeDistribution
+    from percsim.materials.recipe import Recipe
+    from percsim.network.build import Network, build_network
+    from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
+    from percsim.network.solve import Solution, solve_network
+    from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
+    from percsim.particles.box import Box
+    from percsim.particles.placement import place_particles
+    from percsim.plan import Plan
+    from percsim.run import run_plan
+    from percsim.states.strain import Mounting, State
+    from percsim.states.temperature import ThermalOpening
+    from percsim.units import format_quantity, parse_quantity
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "percsim.errors": (
+        "ConvergenceError", "FolderError", "PercsimError", "PlacementError", "PlanError",
+    ),
+    "percsim.units": ("format_quantity", "parse_quantity"),
+    "percsim.materials.filler": ("Filler", "Orientation", "SizeDistribution"),
+    "percsim.materials.elastomer": (
+        "Elastomer", "Material", "load_material", "material_names",
+    ),
+    "percsim.materials.recipe": ("Recipe",),
+    "percsim.particles.box": ("Box",),
+    "percsim.particles.bodies": ("FLAKE", "ROD", "SPHERE", "Particles"),
+    "percsim.particles.placement": ("place_particles",),
+    "percsim.links.search": ("Links", "find_links"),
+    "percsim.states.strain": ("Mounting", "State"),
+    "percsim.states.temperature": ("ThermalOpening",),
+    "percsim.network.laws": ("ContactOpeningLaw", "TunnellingLaw"),
+    "percsim.network.build": ("Network", "build_network"),
+    "percsim.network.solve": ("Solution", "solve_network"),
+    "percsim.ensemble.statistics": ("Estimate",),
+    "percsim.ensemble.threshold": ("ThresholdEstimate", "recipe_threshold", "threshold"),
+    "percsim.plan": ("Plan",),
+    "percsim.run": ("run_plan",),
+}  # fmt: skip
+_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
+
+__all__ = [
+    "FLAKE",
+    "ROD",
+    "SPHERE",
+    "Box",
+    "ContactOpeningLaw",
+    "ConvergenceError",
+    "Elastomer",
+    "Estimate",
+    "Filler",
+    "FolderError",
+    "Links",
+    "Material",
+    "Mounting",
+    "Network",
+    "Orientation",
+    "Particles",
+    "PercsimError",
+    "PlacementError",
+    "Plan",
+    "PlanError",
+    "Recipe",
+    "SizeDistribution",
+    "Solution",
+    "State",
+    "ThermalOpening",
+    "ThresholdEstimate",
+    "TunnellingLaw",
+    "__version__",
+    "build_network",
+    "find_links",
+    "format_quantity",
+    "load_material",
+    "material_names",
+    "parse_quantity",
+    "place_particles",
+    "recipe_threshold",
+    "run_plan",
+    "solve_network",
+    "threshold",
+]
+
+
+def __getattr__(name: str) -> Any:
+    home = _HOME_OF.get(name)
+    if home is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(import_module(home), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,701 @@
+"""The command line.
+
+Commands read a plan, do one thing, and say the outcome first. Results go to standard
+output, progress and faults to standard error. Exit codes: 0 done (also when no candidate
+meets the target), 1 a fault inside percsim, 2 something to put right in plan, folder or
+command, 130 interrupted. Nothing heavy is imported before a command needs it.
+"""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+import shlex
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, ParamSpec
+
+import typer
+
+if TYPE_CHECKING:
+    from percsim.ensemble.workers import Progress
+    from percsim.materials.recipe import WeighOut
+    from percsim.plan import Plan
+    from percsim.run import Result
+
+__all__ = ["app", "main"]
+
+P = ParamSpec("P")
+
+DONE, BROKEN, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+
+app = typer.Typer(
+    name="percsim",
+    help=(
+        "Which filler loading and electrode gap to cast for a conductive-elastomer sensor,"
+        " and what to expect of it.\n\n"
+        "Start with:  percsim new patch.toml;  percsim run patch.toml --out out/patch"
+    ),
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    no_args_is_help=True,
+    add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 92},
+)
+
+PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help="Plan file (TOML).")]
+Quiet = Annotated[
+    bool, typer.Option("--quiet", "-q", help="No progress and no explanations.")
+]
+Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+Debug = Annotated[
+    bool, typer.Option("--debug", help="Show where an unexpected fault came from.")
+]
+Workers = Annotated[
+    int | None,
+    typer.Option(
+        min=1, help="Processes; default one for each core. No digit depends on it.",
+    ),
+]  # fmt: skip
+
+
+def _example(*lines: str) -> str:
+    # the control character keeps the lines as they are
+    return (
+        "\b\nExample"
+        + ("s" if len(lines) > 1 else "")
+        + ":\n"
+        + "\n".join(f"  {line}" for line in lines)
+    )
+
+
+def _say(text: str = "") -> None:
+    """Print a result."""
+    print(text)
+
+
+def _tell(text: str) -> None:
+    """Print what is not a result."""
+    print(text, file=sys.stderr, flush=True)
+
+
+def _print_json(value: Any) -> None:
+    from percsim.ensemble.store import encode_json
+
+    print(encode_json(value, indent=1))
+
+
+def _leave(code: int, *lines: str) -> NoReturn:
+    for line in lines:
+        _tell(line)
+    raise typer.Exit(code)
+
+
+def _guarded(command: Callable[P, None]) -> Callable[P, None]:
+    """Turn what a command raises into lines and an exit code."""
+
+    @functools.wraps(command)
+    def guarded(*args: P.args, **kwargs: P.kwargs) -> None:
+        from percsim.errors import FolderError, PercsimError, PlanError
+
+        try:
+            command(*args, **kwargs)
+            sys.stdout.flush()
+        except typer.Exit:
+            raise
+        except PlanError as error:
+            if kwargs.get("debug"):
+                raise
+            _leave(BAD_INPUT, *error.faults)
+        except FolderError as error:
+            if kwargs.get("debug"):
+                raise
+            _leave(BAD_INPUT, str(error))
+        except KeyboardInterrupt:
+            _leave(INTERRUPTED, "interrupted")
+        except BrokenPipeError:
+            # whoever read the output has gone; keep Python from complaining at exit
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise typer.Exit(BROKEN) from None
+        except Exception as error:
+            if type(error).__name__ == "Interrupted":
+                _leave(INTERRUPTED, str(error))
+            if kwargs.get("debug"):
+                raise
+            what = str(error) if isinstance(error, PercsimError) else _unexpected(error)
+            _leave(BROKEN, what)
+
+    return guarded
+
+
+def _unexpected(error: Exception) -> str:
+    text = " ".join(str(error).split()) or "no message"
+    kind = type(error).__name__
+    return f"unexpected fault, {kind}: {text}; repeat with --debug to see where"
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from percsim import __version__
+
+        _say(f"percsim {__version__}")
+        raise typer.Exit(DONE)
+
+
+@app.callback()
+def _top(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    pass
+
+
+# ------------------------------------------------------------------------------------------
+# Progress
+# ------------------------------------------------------------------------------------------
+
+
+def _duration(seconds: float) -> str:
+    """Duration in words for a person who waits."""
+    if not seconds < 1e7:
+        return "unknown"
+    whole = round(seconds)
+    if whole < 90:
+        return f"{whole} s"
+    if whole < 90 * 60:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def _progress_text(done: int, total: int, failed: int, rate: float, left: float) -> str:
+    text = f"{done} of {total} boxes"
+    if failed:
+        text += f", {failed} failed"
+    if rate > 0.0 and done < total:
+        text += f", {rate:.3g} a second, {_duration(left)} left"
+    return text
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Progress | None]:
+    """Show a bar on a terminal, otherwise a plain line now and then; nothing if quiet."""
+    if quiet:
+        yield None
+    elif sys.stderr.isatty():
+        with _bar() as report:
+            yield report
+    else:
+        yield _PlainLines()
+
+
+class _PlainLines:
+    """A line at the start, then every half minute, then at the end."""
+
+    def __init__(self, interval: float = 30.0) -> None:
+        self.interval = interval
+        self.last = -interval
+        self.shown = -1
+
+    def __call__(
+        self, done: int, total: int, failed: int, rate: float, seconds_left: float
+    ) -> None:
+        now = time.monotonic()
+        if done == self.shown or (now - self.last < self.interval and done < total):
+            return
+        self.last, self.shown = now, done
+        _tell(_progress_text(done, total, failed, rate, seconds_left))
+
+
+@contextmanager
+def _bar() -> Iterator[Progress]:
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    bar = Progress(
+        BarColumn(bar_width=24),
+        TextColumn("{task.description}", markup=False),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    with bar:
+        task = bar.add_task("starting", total=None)
+
+        def report(
+            done: int, total: int, failed: int, rate: float, seconds_left: float
+        ) -> None:
+            text = _progress_text(done, total, failed, rate, seconds_left)
+            bar.update(task, completed=done, total=total, description=text)
+
+        yield report
+
+
+# ------------------------------------------------------------------------------------------
+# Tables
+# ------------------------------------------------------------------------------------------
+
+
+def _table(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> str:
+    """Columns in plain text, the first `left` of them flush left."""
+    lines = [list(head), *(list(row) for row in rows)]
+    widths = [max(len(line[k]) for line in lines) for k in range(len(head))]
+    return "\n".join(
+        "  ".join(
+            cell.ljust(w) if k < left else cell.rjust(w)
+            for k, (cell, w) in enumerate(zip(line, widths, strict=True))
+        ).rstrip()
+        for line in lines
+    )
+
+
+def _command(plan: Plan, out: Path) -> str:
+    return shlex.join(["percsim", "run", plan.path, "--out", str(out)])
+
+
+def _say_result(result: Result, quiet: bool, as_json: bool) -> None:
+    from percsim.report.tables import headline, text_summary
+
+    page = result.folder / "report.html"
+    if as_json:
+        _print_json({**result.summary, "folder": str(result.folder), "report": str(page)})
+    elif quiet:
+        _say(headline(result.summary))
+    else:
+        _say(text_summary(result.summary))
+        _say()
+        _say(f"Report:  {page}")
+        _say(f"Repeat:  {result.summary['command']}")
+    for line in result.figure_failures:
+        _tell(f"figure left out: {line}")
+
+
+# ------------------------------------------------------------------------------------------
+# Commands
+# ------------------------------------------------------------------------------------------
+
+
+@app.command(
+    epilog=_example(
+        "percsim run patch.toml --out out/patch",
+        "percsim run patch.toml --out out/patch --workers 2 --json > result.json",
+    )
+)
+@_guarded
+def run(
+    plan: PlanArgument,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER", help="Results folder; default out/ and the plan's name."
+        ),
+    ] = None,
+    workers: Workers = None,
+    fresh: Annotated[
+        bool, typer.Option("--fresh", help="Remove the results in FOLDER and start again.")
+    ] = False,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Carry out a plan: simulate, decide, report.
+
+    Interrupt it at any time; the same command goes on where it stopped.
+    """
+    from percsim.ensemble.workers import Interrupted
+    from percsim.plan import Plan
+    from percsim.run import estimate, run_plan
+
+    loaded = Plan.load(plan)
+    folder = Path("out") / plan.stem if out is None else out
+    if not quiet:
+        _tell(_size_line(loaded, estimate(loaded, workers)))
+    try:
+        with _progress(quiet) as progress:
+            result = run_plan(
+                loaded, out=folder, workers=workers, fresh=fresh, progress=progress
+            )
+    except Interrupted as stop:
+        where = f"stored in {folder}" if stop.stored else "done, none of them stored"
+        _leave(
+            INTERRUPTED,
+            f"interrupted: {stop.done} of {stop.total} boxes are {where}",
+            f"go on with:  {_command(loaded, folder)}",
+        )
+    _say_result(result, quiet, as_json)
+
+
+def _size_line(plan: Plan, size: dict[str, Any]) -> str:
+    low, high = size["flakes_per_box"]
+    states = "state" if size["n_states"] == 1 else "states"
+    return (
+        f"{len(plan.weight_fractions)} loadings x {len(plan.electrode_gaps)} gaps:"
+        f" {size['n_boxes']} boxes of {low:,.0f} to {high:,.0f} particles,"
+        f" {size['n_states']} {states} each; about {_duration(size['seconds'])}"
+        f" on {size['workers']} cores"
+    )
+
+
+@app.command(epilog=_example("percsim new", "percsim new patch.toml", "percsim new -"))
+@_guarded
+def new(
+    file: Annotated[
+        Path, typer.Argument(metavar="[FILE]", help="File to write; - prints it.")
+    ] = Path("plan.toml"),
+    force: Annotated[
+        bool, typer.Option("--force", help="Write over an existing file.")
+    ] = False,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Write a starter plan with every key explained."""
+    from importlib.resources import files
+
+    text = files("percsim").joinpath("starter.toml").read_text(encoding="utf-8")
+    if str(file) == "-":
+        if as_json:
+            _say(json.dumps({"plan": text}))
+        else:
+            sys.stdout.write(text)
+        return
+    try:
+        with file.open("w" if force else "x", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+    except FileExistsError:
+        _leave(BAD_INPUT, f"{file}: is there already; choose another name or add --force")
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        _leave(BAD_INPUT, f"{file}: cannot be written: {reason}")
+    if as_json:
+        _say(json.dumps({"file": str(file)}))
+    elif not quiet:
+        _say(f"Wrote {file}. Edit it, then:  percsim check {shlex.quote(str(file))}")
+
+
+@app.command(
+    epilog=_example(
+        "percsim recipe patch.toml",
+        "percsim recipe patch.toml --weight-fraction '30 wt%' --films 24",
+        "percsim recipe patch.toml --weight-fraction '30 wt%' --mass '50 g'",
+    )
+)
+@_guarded
+def recipe(
+    plan: PlanArgument,
+    weight_fraction: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WT%",
+            help="Loading, such as '30 wt%'; default all that the plan explores.",
+        ),
+    ] = None,
+    films: Annotated[int | None, typer.Option(min=1, help="Films to cast.")] = None,
+    mass: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MASS", help="Mass of the cured batch, such as '50 g', instead."
+        ),
+    ] = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Print the weigh-out sheet of a batch."""
+    from percsim.errors import PlanError
+    from percsim.plan import Plan
+
+    loaded = Plan.load(plan)
+    problems: list[str] = []
+    weights = loaded.weight_fractions
+    if weight_fraction is not None:
+        asked = _option("--weight-fraction", weight_fraction, "weight_fraction", problems)
+        weights = (asked,) if asked is not None else ()
+        if asked is not None and not 0.0 < asked < 1.0:
+            problems.append(
+                f"--weight-fraction = '{weight_fraction}' must be above 0, below 100 wt%"
+            )
+    kilograms = None if mass is None else _option("--mass", mass, "mass", problems)
+    if kilograms == 0.0:
+        problems.append(f"--mass = '{mass}' must be above 0")
+    if films is not None and mass is not None:
+        problems.append("--films and --mass: give one of them")
+    if problems:
+        raise PlanError(problems)
+    sheets = [
+        loaded.weigh_out(loaded.recipe(w), films=films, mass=kilograms) for w in weights
+    ]
+    if as_json:
+        _print_json([sheet.as_dict() for sheet in sheets])
+    elif len(sheets) == 1:
+        _say(_sheet(sheets[0], quiet))
+    else:
+        _say(_sheets(sheets, quiet))
+
+
+def _option(name: str, text: str, kind: str, problems: list[str]) -> float | None:
+    from percsim.units import parse_quantity
+
+    try:
+        return parse_quantity(text, kind)
+    except ValueError as error:
+        problems.append(f"{name} = {error}")
+        return None
+
+
+def _grams(value: float, step: float) -> str:
+    """Mass in grams to the step of the balance."""
+    places = 0
+    while places < 6 and abs(round(step, places) - step) > 1e-9 * step:
+        places += 1
+    return f"{value:.{places}f}"
+
+
+def _sheet(sheet: WeighOut, quiet: bool) -> str:
+    """One batch in full."""
+    from percsim.units import format_quantity
+
+    step = 1e3 * sheet.resolution
+    blend = sheet.recipe
+    lines = [
+        f"{100 * blend.weight_fraction:.4g} wt% filler ({100 * sheet.solids:.3g} vol%),"
+        f" base to curing agent {blend.elastomer.mix_ratio:g}:1",
+        "",
+        _table(
+            ("component", "weigh (g)"),
+            [
+                *((name, _grams(g, step)) for name, g in sheet.readings.items()),
+                ("together", _grams(sum(sheet.readings.values()), step)),
+            ],
+        ),
+    ]
+    if not quiet:
+        lines += [
+            "",
+            f"As weighed: {100 * sheet.weight_fraction_read:.4g} +-"
+            f" {100 * sheet.weight_fraction_uncertainty:.2g} wt%,"
+            f" {sheet.mix_ratio_read:.4g}:1 (balance steps of {step:g} g, standard"
+            " uncertainty).",
+            f"Of it {1e3 * sheet.wanted:.4g} g reach the films; losses take"
+            f" {100 * sheet.loss:.3g} %.",
+        ]
+        if sheet.solvent:
+            volume = format_quantity(sheet.solvent_volume, "volume", digits=3)
+            wet, dry = (
+                format_quantity(thickness or 0.0, "length", digits=3)
+                for thickness in (sheet.wet_thickness, sheet.film_thickness)
+            )
+            lines.append(f"{sheet.solvent}: {volume}; spread {wet} wet for {dry} dry.")
+        lines += [f"Mind: {caution}" for caution in sheet.cautions]
+    return "\n".join(lines)
+
+
+def _sheets(sheets: Sequence[WeighOut], quiet: bool) -> str:
+    """Several batches, one row each."""
+    names = list(sheets[0].readings)
+    rows = []
+    for sheet in sheets:
+        step = 1e3 * sheet.resolution
+        rows.append(
+            (
+                f"{100 * sheet.recipe.weight_fraction:.4g}",
+                f"{100 * sheet.solids:.3g}",
+                *(_grams(sheet.readings[name], step) for name in names),
+                f"{100 * sheet.weight_fraction_uncertainty:.2g}",
+                "yes" if sheet.castable else "no",
+            )
+        )
+    head = ("wt%", "vol%", *(f"{name} (g)" for name in names), "+- wt%", "castable")
+    text = _table(head, rows, left=0)
+    if quiet:
+        return text
+    first = sheets[0]
+    text += (
+        f"\n\nLosses take {100 * first.loss:.3g} % of each batch; +- is the balance's standard"
+        " uncertainty of the loading."
+    )
+    cautions = dict.fromkeys(c for sheet in sheets for c in sheet.cautions)
+    return "\n".join([text, *(f"Mind: {caution}" for caution in cautions)])
+
+
+@app.command(epilog=_example("percsim check patch.toml", "percsim check patch.toml --json"))
+@_guarded
+def check(
+    plan: PlanArgument,
+    workers: Workers = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Check a plan and size its run.
+
+    Every fault of the plan is reported at once.
+    """
+    from percsim.plan import Plan
+    from percsim.run import estimate
+
+    loaded = Plan.load(plan)
+    size = estimate(loaded, workers)
+    if as_json:
+        _print_json(
+            {
+                **size,
+                "plan": loaded.as_dict(),
+                "hash": loaded.hash,
+                "cautions": list(loaded.cautions),
+            }
+        )
+        return
+    if quiet:
+        _say(_size_line(loaded, size))
+        return
+    _say(_check_text(loaded, size))
+
+
+def _check_text(plan: Plan, size: dict[str, Any]) -> str:
+    from percsim.units import format_quantity
+
+    def lengths(values: Sequence[float]) -> str:
+        return ", ".join(format_quantity(v, "length", digits=3) for v in values)
+
+    low, high = size["flakes_per_box"]
+    temperatures = ", ".join(format_quantity(t, "temperature") for t in plan.temperatures)
+    loadings = ", ".join(
+        f"{100 * w:.4g} wt% ({100 * plan.recipe(w).volume_fraction:.3g} vol%)"
+        for w in plan.weight_fractions
+    )
+    fillers = ", ".join(
+        f"{f.name or f.kind} {format_quantity(f.median_diameter, 'length', digits=3)}"
+        + ("" if f.kind == "sphere" else f" aspect ratio {f.median_aspect_ratio:.3g}")
+        for f in plan.fillers
+    )
+    strains = plan.strains
+    first = format_quantity(strains[0], "strain")
+    last = format_quantity(strains[-1], "strain")
+    rows = [
+        ("plan", f"{plan.title} ({plan.name}), no fault"),
+        ("filler", fillers),
+        ("loadings", loadings),
+        ("electrode gaps", lengths(plan.electrode_gaps)),
+        (
+            "states",
+            f"{size['n_states']}: {len(strains)} strains {first} to {last},"
+            f" at {temperatures}",
+        ),
+        ("contacts closed at", format_quantity(plan.closed_at.value, "temperature")),
+        ("boxes", f"{size['n_boxes']}, edges {lengths(plan.box_lengths)}"),
+        ("particles", f"{low:,.0f} to {high:,.0f} a box, {size['flakes']:,.3g} in all"),
+        (
+            "time",
+            f"about {_duration(size['seconds'])} on {size['workers']} cores, and"
+            f" {_duration(size['seconds_to_compile'])} more the first time on a machine",
+        ),
+        ("memory", f"about {size['memory_bytes'] / 1e6:,.0f} MB"),
+    ]
+    text = _table(("", ""), rows, left=2).strip("\n")
+    return "\n".join([text, *(f"Mind: {caution}" for caution in plan.cautions)])
+
+
+@app.command(
+    epilog=_example(
+        "percsim threshold patch.toml", "percsim threshold patch.toml --aspect-ratios"
+    )
+)
+@_guarded
+def threshold(
+    plan: PlanArgument,
+    aspect_ratios: Annotated[
+        bool,
+        typer.Option("--aspect-ratios", help="Also for aspect ratios of 10 to 25."),
+    ] = False,
+    workers: Workers = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Find the threshold of the plan's filler.
+
+    The digits are those of a run.
+    """
+    import numpy as np
+
+    from percsim.ensemble.workers import run_jobs
+    from percsim.plan import Plan
+    from percsim.run import run_job, threshold_jobs
+
+    loaded = Plan.load(plan)
+    jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or job.name == "own"]
+    with _progress(quiet) as progress:
+        found = run_jobs(run_job, jobs, workers=workers, progress=progress).by_key()
+    blend = loaded.recipe(loaded.weight_fractions[-1])
+    rows: list[dict[str, Any]] = []
+    for name in dict.fromkeys(job.name for job in jobs):
+        mine = [job for job in jobs if job.name == name]
+        numbers = [
+            row for job in mine if job.key in found for row in found[job.key]["numbers"]
+        ]
+        phi = mine[0].plan.estimate(np.asarray(numbers)).volume_fraction
+        at = [
+            blend.at_volume_fraction(phi.value + step).weight_fraction
+            for step in (0.0, phi.standard_error)
+        ]
+        rows.append(
+            {
+                "filler": "as planned" if name == "own" else name,
+                "volume_fraction": phi.value,
+                "volume_standard_error": phi.standard_error,
+                "weight_fraction": at[0],
+                "weight_standard_error": at[1] - at[0],
+                "n": phi.n,
+            }
+        )
+    if as_json:
+        _print_json(rows)
+        return
+    if quiet:
+        _say(f"{100 * rows[0]['weight_fraction']:.4g} wt%")
+        return
+    own = rows[0]
+    weight, volume = (_with_error(own, kind) for kind in ("weight", "volume"))
+    _say(f"Threshold {weight} wt%, {volume} vol% ({own['n']} boxes, seed {loaded.seed})")
+    if len(rows) > 1:
+        _say()
+        lines = [
+            (r["filler"], _with_error(r, "weight"), _with_error(r, "volume")) for r in rows
+        ]
+        _say(_table(("filler", "wt%", "vol%"), lines))
+
+
+def _with_error(row: dict[str, Any], kind: str) -> str:
+    value, error = row[f"{kind}_fraction"], row[f"{kind}_standard_error"]
+    return f"{100 * value:.2f} +- {100 * error:.2f}"
+
+
+@app.command(epilog=_example("percsim report out/patch"))
+@_guarded
+def report(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Results folder of a run.")
+    ],
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Draw the report of a folder again.
+
+    An interrupted run is drawn from the boxes it has stored.
+    """
+    from percsim.run import redraw
+
+    _say_result(redraw(folder), quiet, as_json)
+
+
+def main() -> None:
+    """Run the command line."""
+    app(prog_name="percsim")

@@ -1,0 +1,588 @@
+"""Stage 6. The results folder: boxes in SQLite, artefacts written whole or not at all.
+
+One process writes, under a lock; any number may read. A batch of boxes is one transaction
+in a write-ahead log, so a kill or a full disk costs the batch in hand and nothing before.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import json
+import math
+import os
+import platform
+import sqlite3
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Any, Literal
+
+from percsim.errors import FolderError
+
+__all__ = [
+    "DATABASE",
+    "Record",
+    "Store",
+    "decode_json",
+    "encode_json",
+    "environment_record",
+    "write_atomically",
+]
+
+DATABASE = "results.sqlite"
+"""Name of the store in a results folder."""
+
+_LOCK = ".results.lock"
+_SCHEMA_VERSION = 1
+_APPLICATION_ID = 0x70657263  # "perc" in the file header: this database is ours
+_OWN_FILES = (
+    DATABASE, f"{DATABASE}-wal", f"{DATABASE}-shm",
+    "report.html", "summary.json", "boxes.csv", "responses.csv", "castings.csv",
+)  # fmt: skip
+_SCHEMA = (
+    "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
+    "CREATE TABLE boxes (key TEXT PRIMARY KEY, status TEXT NOT NULL"
+    " CHECK (status IN ('done', 'failed')), result TEXT NOT NULL, elapsed REAL NOT NULL)",
+    "CREATE TABLE artefacts (name TEXT PRIMARY KEY, value TEXT NOT NULL)",
+)
+
+
+# --- JSON with infinities
+
+
+def _plain(value: Any) -> Any:
+    """NumPy scalars and arrays as Python numbers and lists."""
+    if hasattr(value, "tolist"):
+        return value.tolist()
+    raise TypeError(f"cannot store {type(value).__name__} as JSON")
+
+
+def _spell_infinities(value: Any, where: str) -> Any:
+    if isinstance(value, float):
+        if math.isnan(value):
+            raise ValueError(f"cannot store NaN{f' at {where}' if where else ''}")
+        if math.isinf(value):
+            return "inf" if value > 0.0 else "-inf"
+        return value
+    if isinstance(value, dict):
+        return {
+            k: _spell_infinities(v, f"{where}.{k}" if where else str(k))
+            for k, v in value.items()
+        }
+    if isinstance(value, list | tuple):
+        return [_spell_infinities(v, f"{where}[{i}]") for i, v in enumerate(value)]
+    if hasattr(value, "tolist"):
+        return _spell_infinities(value.tolist(), where)
+    return value
+
+
+def encode_json(value: Any, *, indent: int | None = None) -> str:
+    """JSON text of a value; infinities as "inf" and "-inf", floats to the last bit.
+
+    Parameters
+    ----------
+    value : dict, list, str, float, int, bool or None
+        May hold NumPy scalars and arrays.
+    indent : int, optional
+        Spaces per level; one line by default.
+
+    Returns
+    -------
+    str
+        ASCII text.
+
+    Raises
+    ------
+    ValueError
+        If a number is NaN; the message says where.
+    TypeError
+        If something in it is not JSON.
+
+    Examples
+    --------
+    >>> encode_json({"resistance_ohm": float("inf")})
+    '{"resistance_ohm": "inf"}'
+
+    """
+    try:
+        return json.dumps(value, allow_nan=False, default=_plain, indent=indent)
+    except ValueError:
+        # rare, and slower: most boxes conduct
+        return json.dumps(
+            _spell_infinities(value, ""), allow_nan=False, default=_plain, indent=indent
+        )
+
+
+def _read_infinities(value: Any) -> Any:
+    if isinstance(value, str):
+        return {"inf": math.inf, "-inf": -math.inf}.get(value, value)
+    if isinstance(value, dict):
+        return {k: _read_infinities(v) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_read_infinities(v) for v in value]
+    return value
+
+
+def decode_json(text: str) -> Any:
+    """Value of JSON text, with the strings "inf" and "-inf" read as infinities."""
+    value = json.loads(text)
+    return _read_infinities(value) if 'inf"' in text else value
+
+
+# --- files and environment
+
+
+def _reason(error: OSError) -> str:
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return "no space left"
+    return (error.strerror or str(error)).lower()
+
+
+def _sync_folder(folder: Path) -> None:
+    # Makes a rename last through a power cut; not every file system allows it.
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def write_atomically(path: str | os.PathLike[str], data: bytes | str) -> None:
+    """Write a file beside its place and rename it, so that it is whole or absent.
+
+    Parameters
+    ----------
+    path : path-like
+        Where it shall be; its folder is made if missing.
+    data : bytes or str
+        Content; text is written as UTF-8.
+
+    Raises
+    ------
+    FolderError
+        If it cannot be written; what was there before is still there.
+
+    """
+    path = Path(path)
+    raw = data.encode() if isinstance(data, str) else data
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with open(beside, "wb") as file:
+            file.write(raw)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(beside, path)
+    except BaseException as error:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise FolderError(f"cannot write {path}: {_reason(error)}") from error
+        raise
+    _sync_folder(path.parent)
+
+
+def _processor() -> str:
+    with contextlib.suppress(OSError), open("/proc/cpuinfo", encoding="utf-8") as file:
+        for line in file:
+            if line.lower().startswith("model name"):
+                return line.partition(":")[2].strip()
+    return platform.processor() or platform.machine()
+
+
+def environment_record() -> dict[str, str]:
+    """Say what the digits depend on besides the plan.
+
+    Returns
+    -------
+    dict of str
+        ``python``, ``numpy``, ``scipy``, ``numba``: versions; ``platform``; ``processor``.
+
+    """
+    record = {"python": platform.python_version()}
+    for package in ("numpy", "scipy", "numba"):
+        try:
+            record[package] = metadata.version(package)
+        except metadata.PackageNotFoundError:
+            record[package] = "not installed"
+    return record | {"platform": platform.platform(), "processor": _processor()}
+
+
+class _FolderLock:
+    """Exclusive claim on a folder, dropped by the system however the process ends."""
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / _LOCK
+        while True:
+            handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o666)
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as error:
+                owner = os.read(handle, 32).decode(errors="replace").strip()
+                os.close(handle)
+                if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
+                    raise
+                raise FolderError(
+                    f"{folder} is in use by process {owner or '(unknown)'}; wait for it to "
+                    "end, or choose another folder"
+                ) from None
+            # Who held it before may have removed the file between our open and our lock.
+            with contextlib.suppress(FileNotFoundError):
+                if os.path.samestat(os.fstat(handle), os.stat(self._path)):
+                    break
+            os.close(handle)
+        self._handle = handle
+        with contextlib.suppress(OSError):  # a courtesy; the lock is what counts
+            os.ftruncate(handle, 0)
+            os.pwrite(handle, f"{os.getpid()}\n".encode(), 0)
+
+    def release(self) -> None:
+        with contextlib.suppress(OSError):
+            self._path.unlink()
+        with contextlib.suppress(OSError):
+            os.close(self._handle)
+
+
+# --- the store
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One job's outcome, as stored.
+
+    Parameters
+    ----------
+    key : str
+        The job's key.
+    status : {"done", "failed"}
+        Whether it gave a result.
+    text : str
+        JSON text: the result, or the one-line message of the failure.
+    elapsed : float
+        Time it took [s].
+
+    """
+
+    key: str
+    status: Literal["done", "failed"]
+    text: str
+    elapsed: float
+
+    @property
+    def result(self) -> dict[str, Any] | None:
+        """The result, or None if it failed."""
+        return decode_json(self.text) if self.status == "done" else None
+
+    @property
+    def message(self) -> str | None:
+        """Why it failed, or None if it did not."""
+        return str(json.loads(self.text)) if self.status == "failed" else None
+
+
+class Store:
+    """Results of one plan in one folder.
+
+    Made by `Store.open` (one writer, under a lock) or `Store.read`; a context manager.
+
+    Attributes
+    ----------
+    folder : Path
+        The results folder.
+    plan_hash : str
+        Hash of the plan the results belong to.
+
+    """
+
+    def __init__(
+        self, folder: Path, connection: sqlite3.Connection, lock: _FolderLock | None
+    ) -> None:
+        self.folder = folder
+        self._connection = connection
+        self._lock = lock
+        self.plan_hash = self._meta("plan_hash")
+
+    @classmethod
+    def open(
+        cls, folder: str | os.PathLike[str], plan_hash: str, *, fresh: bool = False
+    ) -> Store:
+        """Open a folder for writing; make it if missing, continue it if it is this plan's.
+
+        Parameters
+        ----------
+        folder : path-like
+            Results folder.
+        plan_hash : str
+            Hash of everything in the plan that results depend on.
+        fresh : bool
+            Remove what percsim had written there and start again. Other files stay.
+
+        Returns
+        -------
+        Store
+
+        Raises
+        ------
+        FolderError
+            If the folder is in use, holds another plan's results, another schema version or
+            a file that is not ours, or cannot be written.
+
+        """
+        folder = Path(folder)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            lock = _FolderLock(folder)
+        except OSError as error:
+            raise FolderError(f"cannot write in {folder}: {_reason(error)}") from error
+        try:
+            if fresh:
+                _remove_own_files(folder)
+            return cls(folder, _connect(folder, plan_hash), lock)
+        except BaseException:
+            lock.release()
+            raise
+
+    @classmethod
+    def read(cls, folder: str | os.PathLike[str]) -> Store:
+        """Open a folder for reading, while a run is writing to it too.
+
+        Raises
+        ------
+        FolderError
+            If it holds no results, or results of another schema version.
+
+        """
+        folder = Path(folder)
+        path = folder / DATABASE
+        if not path.is_file():
+            raise FolderError(f"{folder} holds no results ({DATABASE} is missing)")
+        address = f"{path.absolute().as_uri()}?mode=ro"
+        merged = not path.with_name(f"{DATABASE}-wal").exists()
+        if merged and not os.access(folder, os.W_OK):
+            # SQLite wants to make its shared-memory file even to read; nobody writes here
+            address += "&immutable=1"
+        with _explained(path):
+            connection = sqlite3.connect(
+                address, uri=True, timeout=30.0, isolation_level=None
+            )
+            try:
+                _check_ours(connection, path)
+                return cls(folder, connection, None)
+            except BaseException:
+                connection.close()
+                raise
+
+    def close(self) -> None:
+        """Close and give the folder free."""
+        # On a full disk the log cannot be merged; it stays beside and is read next time.
+        with contextlib.suppress(sqlite3.Error):
+            self._connection.close()
+        if self._lock:
+            self._lock.release()
+            self._lock = None
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        counts = self.counts()
+        return f"Store: {self.folder}, {counts['done']} done, {counts['failed']} failed"
+
+    # -- boxes
+
+    def add(self, records: Iterable[Record]) -> None:
+        """Store a batch in one transaction; a key stored before is replaced.
+
+        Raises
+        ------
+        FolderError
+            If the disk is full or cannot be written. The batch is left out whole; what was
+            stored before it is intact.
+
+        """
+        rows = [(r.key, r.status, r.text, r.elapsed) for r in records]
+        if rows:
+            self._write("INSERT OR REPLACE INTO boxes VALUES (?, ?, ?, ?)", rows)
+
+    def records(self, keys: Iterable[str] | None = None) -> dict[str, Record]:
+        """Give stored outcomes by key, all of them or those asked for that exist."""
+        wanted = None if keys is None else set(keys)
+        rows = self._query("SELECT key, status, result, elapsed FROM boxes ORDER BY rowid")
+        return {row[0]: Record(*row) for row in rows if wanted is None or row[0] in wanted}
+
+    def counts(self) -> dict[str, int]:
+        """How many boxes are ``done`` and ``failed``."""
+        counts = {"done": 0, "failed": 0}
+        counts.update(self._query("SELECT status, count(*) FROM boxes GROUP BY status"))
+        return counts
+
+    # -- artefacts and meta
+
+    def save_artefact(self, name: str, value: Any) -> None:
+        """Keep a JSON value under a name, in place of the one before."""
+        self._write(
+            "INSERT OR REPLACE INTO artefacts VALUES (?, ?)", [(name, encode_json(value))]
+        )
+
+    def load_artefact(self, name: str, default: Any = None) -> Any:
+        """Value kept under a name, or the default."""
+        rows = self._query("SELECT value FROM artefacts WHERE name = ?", (name,))
+        return decode_json(rows[0][0]) if rows else default
+
+    def artefacts(self) -> list[str]:
+        """Names of the values kept."""
+        return [row[0] for row in self._query("SELECT name FROM artefacts ORDER BY name")]
+
+    @property
+    def environments(self) -> list[dict[str, str]]:
+        """Every environment that wrote here, in order; digits may differ between them."""
+        return list(json.loads(self._meta("environments")))
+
+    @property
+    def created(self) -> str:
+        """When the store was made (ISO time, UTC)."""
+        return self._meta("created")
+
+    # -- plumbing
+
+    def _meta(self, key: str) -> str:
+        return str(self._query("SELECT value FROM meta WHERE key = ?", (key,))[0][0])
+
+    def _query(self, sql: str, values: tuple[Any, ...] = ()) -> list[Any]:
+        with _explained(self.folder / DATABASE):
+            return self._connection.execute(sql, values).fetchall()
+
+    def _write(self, sql: str, rows: list[tuple[Any, ...]]) -> None:
+        with _explained(self.folder / DATABASE), _transaction(self._connection):
+            self._connection.executemany(sql, rows)
+
+
+@contextlib.contextmanager
+def _transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:  # a Ctrl-C must not leave it open either
+        with contextlib.suppress(sqlite3.Error):
+            connection.execute("ROLLBACK")
+        raise
+
+
+@contextlib.contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    """SQLite's errors as one line about the folder."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        code = getattr(error, "sqlite_errorname", "")
+        if code == "SQLITE_FULL":
+            text = (
+                f"no space left to write {path}; what was stored before is intact: free "
+                "some space and run the same command again"
+            )
+        elif code.startswith("SQLITE_IOERR"):
+            text = (
+                f"cannot write or read {path} ({error}); what was stored before is intact: "
+                "check the disk and its free space, then run the same command again"
+            )
+        elif code in ("SQLITE_NOTADB", "SQLITE_CORRUPT"):
+            text = f"{path} is damaged or not a store of percsim ({error}); move it away"
+        elif code.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
+            text = f"cannot write {path}: {error}"
+        else:
+            text = f"{path}: {error}"
+        raise FolderError(text) from error
+
+
+def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
+    application = connection.execute("PRAGMA application_id").fetchone()[0]
+    if application != _APPLICATION_ID:
+        raise FolderError(f"{path} is not a store of percsim; move it away")
+    rows = connection.execute(
+        "SELECT value FROM meta WHERE key = 'schema_version'"
+    ).fetchall()
+    if rows != [(str(_SCHEMA_VERSION),)]:
+        version = rows[0][0] if rows else "none"
+        raise FolderError(
+            f"{path} was written by another version of percsim (schema {version}, this one "
+            f"reads {_SCHEMA_VERSION}); choose another folder, or restart with --fresh"
+        )
+
+
+def _remove_own_files(folder: Path) -> None:
+    path = folder / DATABASE
+    if not path.exists():
+        return  # whatever lies here is not known to be ours
+    with _explained(path), contextlib.closing(sqlite3.connect(path)) as connection:
+        ours = connection.execute("PRAGMA application_id").fetchone()[0] == _APPLICATION_ID
+        tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    if tables and not ours:
+        raise FolderError(f"{path} is not a store of percsim; move it away")
+    try:
+        # the database last: a kill in between leaves a folder that is still known as ours
+        for name in reversed(_OWN_FILES):
+            (folder / name).unlink(missing_ok=True)
+        for part in folder.glob(".*.part"):
+            part.unlink(missing_ok=True)
+    except OSError as error:
+        raise FolderError(f"cannot write in {folder}: {_reason(error)}") from error
+
+
+def _connect(folder: Path, plan_hash: str) -> sqlite3.Connection:
+    path = folder / DATABASE
+    with _explained(path):
+        connection = sqlite3.connect(path, timeout=30.0, isolation_level=None)
+        try:
+            tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+            if tables:
+                _check_ours(connection, path)
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            environment = environment_record()
+            if not tables:
+                _create(connection, plan_hash, environment)
+                return connection
+            meta = dict(connection.execute("SELECT key, value FROM meta").fetchall())
+            if meta["plan_hash"] != plan_hash:
+                raise FolderError(
+                    f"{folder} holds the results of another plan; choose another folder, "
+                    "or restart with --fresh"
+                )
+            environments = json.loads(meta["environments"])
+            if environment not in environments:
+                with _transaction(connection):
+                    connection.execute(
+                        "UPDATE meta SET value = ? WHERE key = 'environments'",
+                        (encode_json([*environments, environment]),),
+                    )
+            return connection
+        except BaseException:
+            connection.close()
+            raise
+
+
+def _create(
+    connection: sqlite3.Connection, plan_hash: str, environment: dict[str, str]
+) -> None:
+    # all in one transaction: a kill leaves an empty database, which the next run fills
+    with _transaction(connection):
+        connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+        for statement in _SCHEMA:
+            connection.execute(statement)
+        connection.executemany(
+            "INSERT INTO meta VALUES (?, ?)",
+            [
+                ("schema_version", str(_SCHEMA_VERSION)),
+                ("plan_hash", plan_hash),
+                ("created", datetime.now(UTC).isoformat(timespec="seconds")),
+                ("environments", encode_json([environment])),
+            ],
+        )

@@ -1,0 +1,26 @@
+"""Stage 1. What is mixed -> Recipe: fillers, elastomers, recipes and material data."""
+
+from percsim.materials.elastomer import (
+    Elastomer,
+    Material,
+    Property,
+    load_material,
+    material_names,
+)
+from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.recipe import Recipe, WeighOut, packing_limit, weigh_out
+
+__all__ = [
+    "Elastomer",
+    "Filler",
+    "Material",
+    "Orientation",
+    "Property",
+    "Recipe",
+    "SizeDistribution",
+    "WeighOut",
+    "load_material",
+    "material_names",
+    "packing_limit",
+    "weigh_out",
+]

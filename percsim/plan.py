@@ -1,0 +1,1136 @@
+"""The plan file: what a sensor engineer writes, checked whole, <-> the types of the stages.
+
+A plan is TOML with bench units in strings; `sections` documents every key. All faults of a
+plan are reported together, one line each.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import re
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from percsim.errors import PlanError
+from percsim.sections import (
+    ESSENTIAL,
+    SECTIONS,
+    BatchSection,
+    BoxesSection,
+    ContactsSection,
+    ElastomerSection,
+    ExploreSection,
+    FaultsError,
+    FillerSection,
+    FilmSection,
+    HeadSection,
+    Section,
+    Sizes,
+    Stated,
+    StrainSection,
+    TargetSection,
+    TemperatureSection,
+    TolerancesSection,
+    did_you_mean,
+    reader_of,
+    show_value,
+)
+from percsim.states.temperature import ROOM_TEMPERATURE
+from percsim.units import format_quantity
+
+if TYPE_CHECKING:
+    from percsim.decision.choose import Target
+    from percsim.decision.priors import ContactParameters
+    from percsim.film.casting import Tolerances
+    from percsim.film.electrodes import Film
+    from percsim.materials.elastomer import Elastomer
+    from percsim.materials.filler import Filler
+    from percsim.materials.recipe import Recipe, WeighOut
+    from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
+    from percsim.states.strain import Mounting, State
+
+__all__ = ["Plan"]
+
+
+def _length(value: float) -> str:
+    return format_quantity(value, "length")
+
+
+class _Reading:
+    """A plan being read: its faults, and which keys can be relied on in spite of them."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.lines: list[str] = []
+        self.bad: set[str] = set()
+
+    def fault(self, key: str, what: str) -> None:
+        self.lines.append(f"{self.name}: {key} {what}")
+
+    def in_order(self) -> list[str]:
+        """Lines in the order of the starter, none twice."""
+        order = (*HeadSection.model_fields, *SECTIONS)
+
+        def place(line: str) -> int:
+            word = re.match(r"\[*(\w*)", line[len(self.name) + 2 :])
+            key = word[1] if word else ""
+            return order.index(key) if key in order else -1
+
+        return sorted(dict.fromkeys(self.lines), key=place)
+
+    def usable(self, *keys: str) -> bool:
+        """Whether none of the keys, nor a section they are in, has a fault."""
+        return not any(k in self.bad or k.split(".")[0] in self.bad for k in keys)
+
+    def section(self, key: str, model: type[Section], data: object) -> Any:
+        """Validate one section; after faults, a stand-in for the cross-checks."""
+        plain = re.sub(r"\[\d+\]", "", key)
+        if not isinstance(data, Mapping):
+            self.fault(key, f"must be a section, [{plain}], got {show_value(data)}")
+            self.bad.add(plain)
+            return None
+        try:
+            return model.model_validate(dict(data))
+        except ValidationError as error:
+            problems = error.errors(include_url=False)
+        kept = dict(data)
+        for problem in problems:
+            field = str(problem["loc"][0])
+            self.bad.add(f"{plain}.{field}")
+            kept.pop(field, None)
+            if field in model.model_fields and model.model_fields[field].is_required():
+                kept[field] = model.model_fields[field].examples[0]  # type: ignore[index]
+            self._explain(f"{key}.{field}" if key else field, plain, field, model, problem)
+        return model.model_validate(kept)
+
+    def _explain(
+        self, path: str, plain: str, field: str, model: type[Section], problem: Any
+    ) -> None:
+        kind = problem["type"]
+        if kind == "missing":
+            example = json.dumps(model.model_fields[field].examples[0])  # type: ignore[index]
+            self.fault(path, f"is missing; write it like {field} = {example}")
+        elif kind == "extra_forbidden":
+            self.fault(path, _unknown_key(plain, field, tuple(model.model_fields)))
+        else:
+            cause = problem.get("ctx", {}).get("error")
+            if isinstance(cause, FaultsError):
+                for where, what in cause.faults:
+                    self.fault(path + where, what)
+            else:
+                text = str(cause) if cause else problem["msg"]
+                verb = text.startswith(("must ", "is ", "has "))
+                self.fault(path, text if verb else f"= {text}")
+
+
+def _unknown_key(section: str, key: str, known: Sequence[str]) -> str:
+    hint = did_you_mean(key, known)
+    if hint:
+        return f"is not known{hint}"
+    homes = [s for s, m in SECTIONS.items() if key in m.model_fields and s != section]
+    if homes:
+        return f"is not known here; it belongs in {' or '.join(f'[{h}]' for h in homes)}"
+    if section and key in HeadSection.model_fields:
+        return "is not known here; it belongs above the first section"
+    return f"is not known; known: {', '.join(known)}"
+
+
+# ------------------------------------------------------------------------------------------
+# The plan
+# ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, repr=False)
+class Plan:
+    """A plan, read and checked.
+
+    Make one with `Plan.load` or `Plan.from_dict`; both check everything.
+
+    Parameters
+    ----------
+    title : str
+        Heading of the report.
+    seed : int
+        Seed of every draw.
+    filler : tuple of FillerSection
+        One entry a powder.
+    elastomer, film, contacts, strain, temperature, explore, boxes, target, batch
+        The sections, values in SI.
+    tolerances_section : TolerancesSection
+        The bench tolerances as written; `tolerances` has the defaults filled in.
+    name : str
+        Name of the file, for messages.
+    text : str
+        The plan as it was written.
+    path : str
+        Path it was loaded from, as it was given; empty if it was not loaded.
+
+    """
+
+    title: str
+    seed: int
+    filler: tuple[FillerSection, ...]
+    elastomer: ElastomerSection
+    film: FilmSection
+    contacts: ContactsSection
+    strain: StrainSection
+    temperature: TemperatureSection
+    explore: ExploreSection
+    boxes: BoxesSection
+    tolerances_section: TolerancesSection
+    target: TargetSection
+    batch: BatchSection
+    name: str = "plan"
+    text: str = ""
+    path: str = ""
+
+    # ------------------------------------------------------------------ reading and writing
+    @classmethod
+    def load(cls, path: str | Path) -> Plan:
+        """Read a plan file.
+
+        Parameters
+        ----------
+        path : str or Path
+            A TOML file, UTF-8.
+
+        Returns
+        -------
+        Plan
+
+        Raises
+        ------
+        PlanError
+            With every fault of the file, one line each.
+
+        """
+        path = Path(path)
+        name = path.name or str(path)
+        try:
+            raw = path.read_bytes()
+        except OSError as error:
+            reason = (error.strerror or str(error)).lower()
+            raise PlanError([f"{path}: cannot be read: {reason}"]) from None
+        try:
+            text = raw.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            line = raw[: error.start].count(b"\n") + 1
+            raise PlanError(
+                [f"{name}: line {line} is not UTF-8 text; save the file as UTF-8"]
+            ) from None
+        try:
+            mapping = tomllib.loads(text)
+        except (tomllib.TOMLDecodeError, RecursionError) as error:
+            raise PlanError([f"{name}: is not TOML: {_toml_reason(str(error))}"]) from None
+        plan = cls._read(mapping, name, text)
+        object.__setattr__(plan, "path", str(path))
+        return plan
+
+    @classmethod
+    def from_dict(cls, mapping: Mapping[str, Any], name: str = "plan") -> Plan:
+        """Read a plan from nested dicts, in the words and units of the file.
+
+        Parameters
+        ----------
+        mapping : mapping
+            Sections by name, as TOML gives them; `as_dict` of another plan is one.
+        name : str
+            What messages call it.
+
+        Returns
+        -------
+        Plan
+
+        Raises
+        ------
+        PlanError
+            With every fault, one line each.
+
+        """
+        return cls._read(mapping, name, None)
+
+    @classmethod
+    def _read(cls, mapping: Mapping[str, Any], name: str, text: str | None) -> Plan:
+        reading = _Reading(name)
+        known = (*HeadSection.model_fields, *SECTIONS)
+        for key in mapping:
+            if key not in known:
+                kind = "a section" if isinstance(mapping[key], Mapping) else "a key"
+                what = _unknown_key("", key, known)
+                reading.lines.append(
+                    f"{name}: {key} {what.replace('is', f'is {kind} that is', 1)}"
+                )
+        head = reading.section(
+            "",
+            HeadSection,
+            {k: mapping[k] for k in HeadSection.model_fields if k in mapping},
+        )
+        parts: dict[str, Any] = {}
+        for key, model in SECTIONS.items():
+            if key not in mapping:
+                if key in ESSENTIAL:
+                    reading.fault(f"[{key}]", f"is missing; {_section_help(key)}")
+                    reading.bad.add(key)
+                    parts[key] = None
+                else:
+                    parts[key] = model()
+            elif key == "filler" and isinstance(mapping[key], list | tuple):
+                parts[key] = [
+                    reading.section(
+                        f"filler[{i}]" if len(mapping[key]) > 1 else key, model, entry
+                    )
+                    for i, entry in enumerate(mapping[key], 1)
+                ]
+                if not parts[key]:
+                    reading.fault("filler", "is an empty list; it needs at least 1")
+                    reading.bad.add("filler")
+            else:
+                parts[key] = reading.section(key, model, mapping[key])
+        if not isinstance(parts["filler"], list):
+            parts["filler"] = [parts["filler"]]
+        sections = [parts[key] for key in SECTIONS if key != "filler"]
+        plan = cls(head.title, head.seed, tuple(parts["filler"]), *sections)
+        object.__setattr__(plan, "name", name)
+        object.__setattr__(plan, "text", text or "")
+        _cross_check(plan, reading)
+        if reading.lines:
+            raise PlanError(reading.in_order())
+        if text is None:
+            object.__setattr__(plan, "text", _to_toml(plan.as_dict()))
+        return plan
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plan as a JSON-able dict: words of the file, units normalised, defaults too.
+
+        Returns
+        -------
+        dict
+            `Plan.from_dict` reads it back to an equal plan.
+
+        """
+        fillers = []
+        for section, filler in zip(self.filler, self.fillers, strict=True):
+            size = "length" if filler.kind == "rod" else "diameter"
+            left_out: dict[str, Any] = {
+                "kind": filler.kind, "density": filler.density, "name": filler.name,
+                "thermal_expansion": filler.thermal_expansion,
+                size: Sizes(filler.size.median, filler.size.spread),
+            }  # fmt: skip
+            if filler.kind != "sphere" and section.thickness is None:
+                left_out["aspect_ratio"] = Stated(filler.median_aspect_ratio)
+            fillers.append(_written(section, left_out))
+        elastomer = self.cured_elastomer
+        derived: dict[str, dict[str, Any]] = {
+            "elastomer": {
+                k: getattr(elastomer, k)
+                for k in ElastomerSection.model_fields
+                if k != "material"
+            },
+            "contacts": {
+                "closed_at": self.closed_at, "cutoff": self.cutoff,
+                "electrode_conductance": self.electrode_conductance,
+            },
+            "tolerances": {"thickness": self.tolerances["thickness"]},
+        }  # fmt: skip
+        out: dict[str, Any] = {"title": self.title, "seed": self.seed}
+        out["filler"] = fillers[0] if len(fillers) == 1 else fillers
+        for key in SECTIONS:
+            if key != "filler":
+                name = "tolerances_section" if key == "tolerances" else key
+                out[key] = _written(getattr(self, name), derived.get(key, {}))
+        return out
+
+    @cached_property
+    def hash(self) -> str:
+        """SHA-256 of all that affects a result: the filled-in plan less its title."""
+        content = {k: v for k, v in self.as_dict().items() if k != "title"}
+        return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+
+    def __repr__(self) -> str:
+        gaps = ", ".join(_length(g) for g in self.electrode_gaps)
+        weights = ", ".join(f"{100 * w:.4g}" for w in self.weight_fractions)
+        return f"Plan {self.title!r}: {weights} wt% at gaps {gaps}, seed {self.seed}"
+
+    # ------------------------------------------------------------------ what is mixed
+    @cached_property
+    def fillers(self) -> tuple[Filler, ...]:
+        """Fillers of the plan, what it leaves out taken from the data files."""
+        return tuple(_make_filler(section) for section in self.filler)
+
+    @cached_property
+    def shares(self) -> tuple[float, ...]:
+        """Share of each filler in the mass of all fillers."""
+        if len(self.filler) == 1:
+            return (1.0,)
+        return tuple(float(section.share or 0.0) for section in self.filler)
+
+    @cached_property
+    def cured_elastomer(self) -> Elastomer:
+        """Elastomer of the plan."""
+        return _make_elastomer(self.elastomer)
+
+    @cached_property
+    def weight_fractions(self) -> tuple[float, ...]:
+        """Loadings to explore, mass of filler over mass of the cured film, rising."""
+        explore = self.explore
+        if explore.weight_fraction is not None:
+            return explore.weight_fraction
+        per_rubber = explore.mass_ratio or tuple(p / 100.0 for p in explore.phr or ())
+        # mass of base and curing agent for one of "rubber"
+        rubber = (
+            1.0 if explore.curing_agent_counts else 1.0 / self.cured_elastomer.base_share
+        )
+        return tuple(r / (r + rubber) for r in per_rubber)
+
+    @property
+    def electrode_gaps(self) -> tuple[float, ...]:
+        """Electrode gaps to explore [m], rising."""
+        return self.explore.electrode_gap
+
+    def recipe(self, weight_fraction: float) -> Recipe:
+        """Recipe at a loading.
+
+        Parameters
+        ----------
+        weight_fraction : float
+            Mass of all fillers over mass of the cured film.
+
+        Returns
+        -------
+        Recipe
+
+        """
+        from percsim.materials.recipe import Recipe
+
+        pairs = tuple(
+            (filler, share * weight_fraction)
+            for filler, share in zip(self.fillers, self.shares, strict=True)
+        )
+        return Recipe(pairs, self.cured_elastomer)
+
+    @property
+    def median_diameter(self) -> float:
+        """Number-median diameter (length for rods) of the largest filler [m]."""
+        return max(f.median_diameter for f in self.fillers)
+
+    @property
+    def largest_particle(self) -> float:
+        """Largest extent any particle of the plan may have [m]."""
+        return max(f.largest for f in self.fillers)
+
+    # ------------------------------------------------------------------ what it does
+    @property
+    def strains(self) -> tuple[float, ...]:
+        """Strains computed, rising, zero among them."""
+        low, high = self.strain.window
+        n = self.strain.points
+        # rounded far below a microstrain, so that 0.0005 is not 0.0005000000000000001
+        even = {round(low + (high - low) * i / (n - 1), 15) for i in range(n)} - {low, high}
+        return tuple(sorted({0.0, low, high} | even))
+
+    @property
+    def largest_strain(self) -> float:
+        """Strain at which the chord gauge factor is taken: the far end of the window."""
+        low, high = self.strain.window
+        return high if high > 0.0 else low
+
+    @property
+    def temperatures(self) -> tuple[float, ...]:
+        """Temperatures computed [K], rising, 20 C among them."""
+        return tuple(sorted({*self.temperature.values, ROOM_TEMPERATURE}))
+
+    @property
+    def closed_at(self) -> Stated:
+        """Temperature of the reference state [K], by default 20 K below the coldest."""
+        if self.contacts.closed_at is not None:
+            return self.contacts.closed_at
+        return Stated(round(min(self.temperatures) - 20.0, 9))
+
+    @property
+    def cutoff(self) -> float:
+        """Longest gap that counts as a contact [m]."""
+        if self.contacts.cutoff is not None:
+            return self.contacts.cutoff
+        return 2e-9 if self.contacts.model == "affine" else 0.0
+
+    @property
+    def electrode_conductance(self) -> Stated:
+        """Conductance between an electrode and a particle that reaches it [S]."""
+        if self.contacts.electrode_conductance is not None:
+            return self.contacts.electrode_conductance
+        if self.contacts.model == "affine":
+            return Stated(8e-5)
+        return Stated(self.contacts.g0.value, "assumed", "as a contact between particles")
+
+    def law(self, seed: int = 0) -> ContactOpeningLaw | TunnellingLaw:
+        """Conduction law of the plan.
+
+        Parameters
+        ----------
+        seed : int
+            Seed of the breaking draws of the contacts of a box.
+
+        Returns
+        -------
+        ContactOpeningLaw or TunnellingLaw
+
+        """
+        from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
+
+        c = self.contacts
+        electrode = self.electrode_conductance.value
+        if c.model == "affine":
+            return TunnellingLaw(c.barrier_height.value, c.contact_area.value, electrode)
+        return ContactOpeningLaw(
+            c.g0.value, c.beta.value, c.delta_b.value, c.Ea.value, electrode, seed
+        )
+
+    def mounting(self) -> Mounting:
+        """How the film is held."""
+        from percsim.states.strain import Mounting
+
+        return Mounting(
+            self.strain.mounting,  # type: ignore[arg-type]
+            self.cured_elastomer.poisson_ratio,
+            self.strain.part_poisson_ratio,
+        )
+
+    def states(self, weight_fraction: float) -> tuple[State, ...]:
+        """States of a film at a loading, strains fastest, over all temperatures.
+
+        Parameters
+        ----------
+        weight_fraction : float
+            Sets the thermal expansion of the composite.
+
+        Returns
+        -------
+        tuple of State
+            In the order of `temperatures`, each with all `strains`.
+
+        """
+        from percsim.states.strain import State
+        from percsim.states.temperature import ThermalOpening
+
+        mounting = self.mounting()
+        thermal = ThermalOpening(
+            self.recipe(weight_fraction).thermal_expansion,
+            self.closed_at.value,
+            self.contacts.lambda_T.value,
+        )
+        return tuple(
+            State.at(strain, temperature, mounting, thermal)
+            for temperature in self.temperatures
+            for strain in self.strains
+        )
+
+    # ------------------------------------------------------------------ how much, for what
+    @property
+    def box_lengths(self) -> tuple[float, ...]:
+        """Edges of the simulated cubes [m], rising."""
+        d = self.median_diameter
+        return tuple(
+            sorted(b.value * (d if b.in_diameters else 1.0) for b in self.boxes.lengths)
+        )
+
+    @property
+    def tolerances(self) -> dict[str, float]:
+        """One standard deviation of each bench tolerance.
+
+        Returns
+        -------
+        dict
+            `weighing`, `mixing`, `thickness`, `contact`, `aspect_ratio` relative; `gap` and
+            `width` [m]. The names are those of the spread shares.
+
+        """
+        t = self.tolerances_section
+        usual = 0.20 if self.film.cast == "drop" else 0.08
+        return {
+            "weighing": t.weighing,
+            "mixing": t.mixing,
+            "thickness": usual if t.thickness is None else t.thickness,
+            "gap": t.electrode_gap,
+            "width": t.width,
+            "contact": t.contact,
+            "aspect_ratio": t.aspect_ratio,
+        }
+
+    @property
+    def castings(self) -> int:
+        """Castings drawn for each candidate."""
+        return self.tolerances_section.castings
+
+    def weigh_out(
+        self,
+        recipe: Recipe,
+        film: Film | None = None,
+        *,
+        films: int | None = None,
+        mass: float | None = None,
+    ) -> WeighOut:
+        """Weigh-out sheet of a batch.
+
+        Parameters
+        ----------
+        recipe : Recipe
+            What to mix.
+        film : Film, optional
+            Its thickness and width stand in for those of the plan.
+        films : int, optional
+            Films to cast, by default the plan's.
+        mass : float, optional
+            Mass of the cured batch [kg], losses included, instead of a number of films.
+
+        Returns
+        -------
+        WeighOut
+
+        """
+        from percsim.materials.elastomer import load_material
+        from percsim.materials.recipe import weigh_out
+
+        batch = self.batch
+        thickness = self.film.thickness if film is None else film.thickness
+        width = self.film.width if film is None else film.width
+        ratio = 0.0
+        if batch.solvent is not None and batch.wet_thickness is not None:
+            swell = batch.wet_thickness / thickness - 1.0
+            ratio = swell * load_material(batch.solvent).density / recipe.density
+        elif batch.solvent is not None:
+            ratio = batch.solvent_mass_ratio or 0.0
+        mass = batch.mass if mass is None and films is None else mass
+        return weigh_out(
+            recipe,
+            mass=None if mass is None else mass * (1.0 - batch.loss),
+            volume=self.film.length * width * thickness if mass is None else None,
+            films=1 if mass is not None else films or batch.films,
+            loss=batch.loss,
+            resolution=batch.balance_resolution,
+            solvent=batch.solvent,
+            solvent_ratio=ratio,
+            film_thickness=thickness,
+        )
+
+    def decision_target(self) -> Target:
+        """Target as the decision takes it."""
+        from percsim.decision.choose import Target
+
+        t = self.target
+        low, high = t.resistance if t.resistance is not None else (None, None)
+        return Target(
+            resistance_min=low or None,
+            resistance_max=high,
+            supply_voltage=t.supply,
+            series_resistance=t.series_resistor,
+            gauge_factor_min=t.smallest_gauge_factor,
+            resistance_cv_max=t.largest_resistance_cv,
+            gauge_factor_cv_max=t.largest_gauge_factor_cv,
+            pass_share_min=t.pass_share,
+        )
+
+    def casting_tolerances(self) -> Tolerances:
+        """Bench tolerances as the castings take them."""
+        from percsim.film.casting import Tolerances
+
+        return Tolerances(**self.tolerances)
+
+    def film_at(self, electrode_gap: float) -> Film:
+        """Film between its electrodes at a gap [m]."""
+        from percsim.film.electrodes import Film
+
+        return Film(
+            self.film.thickness, self.film.width, electrode_gap, self.film.cast == "drop"
+        )
+
+    def contact_parameters(self) -> ContactParameters:
+        """Parameters of the opening law and which of them were measured, for the priors."""
+        from percsim.decision.priors import ContactParameters
+
+        c = self.contacts
+        stated = {
+            "g0": c.g0, "beta": c.beta, "delta_b": c.delta_b, "closed_at": self.closed_at,
+            "lambda_T": c.lambda_T, "Ea": c.Ea,
+        }  # fmt: skip
+        measured = {name for name, s in stated.items() if s.basis == "measured"}
+        shapes = [s.aspect_ratio or s.thickness for s in self.filler]
+        if all(s is not None and s.basis == "measured" for s in shapes):
+            measured.add("aspect_ratio")
+        return ContactParameters(
+            c.g0.value, c.beta.value, c.delta_b.value, self.closed_at.value,
+            c.lambda_T.value, c.Ea.value, frozenset(measured),
+        )  # fmt: skip
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What is allowed but may mislead, one line each."""
+        out = []
+        small = [b for b in self.box_lengths if b < 8.0 * self.median_diameter * (1 - 1e-9)]
+        if small:
+            edges = ", ".join(_length(b) for b in small)
+            out.append(
+                f"boxes of {edges} are below 8 median diameters and conduct too well"
+            )
+        if self.film.thickness < self.largest_particle:
+            out.append(
+                f"the film, {_length(self.film.thickness)} thick, is thinner"
+                f" than the largest particles, {_length(self.largest_particle)};"
+                " they lie flatter than the plan says"
+            )
+        return tuple(out)
+
+
+def _written(section: Section, left_out: Mapping[str, Any]) -> dict[str, Any]:
+    """Section in bench units, with what it left out, in the order of its fields."""
+    entry = section.model_dump(exclude_none=True)
+    for key, value in left_out.items():
+        if key not in entry:
+            entry[key] = reader_of(type(section), key).write(value)
+    return {key: entry[key] for key in type(section).model_fields if key in entry}
+
+
+def _section_help(key: str) -> str:
+    return {
+        "filler": "it says which powder",
+        "elastomer": "it says what the powder is mixed into",
+        "film": "it gives thickness, width and length",
+        "explore": "it lists the loadings and electrode gaps to try",
+    }[key]
+
+
+def _toml_reason(text: str) -> str:
+    match = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", text)
+    if match:
+        return f"line {match[2]}, column {match[3]}: {match[1][0].lower()}{match[1][1:]}"
+    return text[0].lower() + text[1:]
+
+
+def _to_toml(mapping: Mapping[str, Any]) -> str:
+    """Plan dict as TOML (strings, numbers, booleans, lists and tables of them)."""
+
+    def value(v: Any) -> str:
+        if isinstance(v, Mapping):
+            return "{ " + ", ".join(f"{k} = {value(x)}" for k, x in v.items()) + " }"
+        if isinstance(v, list):
+            return "[" + ", ".join(value(x) for x in v) + "]"
+        # JSON's strings, numbers and booleans are TOML's, but for one escaped character
+        return json.dumps(v, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+    lines = [
+        f"{k} = {value(v)}" for k, v in mapping.items() if not isinstance(v, Mapping | list)
+    ]
+    for key, section in mapping.items():
+        tables = section if isinstance(section, list) else [section]
+        for table in tables:
+            if isinstance(table, Mapping):
+                lines += ["", f"[[{key}]]" if isinstance(section, list) else f"[{key}]"]
+                lines += [f"{k} = {value(v)}" for k, v in table.items()]
+    return "\n".join(lines) + "\n"
+
+
+# ------------------------------------------------------------------------------------------
+# From sections to materials
+# ------------------------------------------------------------------------------------------
+
+
+def _make_filler(section: FillerSection) -> Filler:
+    from percsim.materials.elastomer import load_material
+    from percsim.materials.filler import Filler, Orientation, SizeDistribution
+
+    material = load_material(section.material) if section.material else None
+    kind = section.kind or (material.shape if material else "flake")
+    sizes = section.length if kind == "rod" else section.diameter
+    if sizes is not None:
+        size = SizeDistribution(sizes.median, sizes.spread)
+    elif material is not None:
+        size = SizeDistribution(material["size"].value, material["spread"].value)
+    else:
+        raise ValueError("size is missing")
+    aspect = section.aspect_ratio.value if section.aspect_ratio else None
+    thickness = section.thickness.value if section.thickness else None
+    if kind != "sphere" and aspect is None and thickness is None and material is not None:
+        aspect = material["aspect_ratio"].value
+    density = (
+        section.density
+        if section.density is not None or material is None
+        else material.density
+    )
+    expansion = section.thermal_expansion
+    if expansion is None:
+        expansion = material["thermal_expansion"].value if material else 0.0
+    return Filler(
+        kind, float(density or 0.0), size, thickness, aspect,
+        Orientation(section.orientation, section.tilt),
+        section.name or (material.name if material else kind), expansion,
+    )  # fmt: skip
+
+
+def _make_elastomer(section: ElastomerSection) -> Elastomer:
+    from percsim.materials.elastomer import Elastomer, load_material
+
+    usual: dict[str, Any] = {
+        "density": None, "mix_ratio": 10.0, "thermal_expansion": 3.1e-4,
+        "poisson_ratio": 0.495, "name": "elastomer",
+    }  # fmt: skip
+    if section.material:
+        material = load_material(section.material)
+        usual |= {k: p.value for k, p in material.properties.items() if k in usual}
+        usual["name"] = material.name
+    given = section.model_dump(mode="python", exclude_none=True)
+    return Elastomer(
+        **{k: getattr(section, k) if k in given else v for k, v in usual.items()}
+    )
+
+
+# ------------------------------------------------------------------------------------------
+# What only shows when sections are read together
+# ------------------------------------------------------------------------------------------
+
+
+def _cross_check(plan: Plan, reading: _Reading) -> None:
+    """Add the faults that no single key has; keys at fault already stay out of it."""
+    checks: tuple[Callable[[Plan, _Reading], None], ...] = (
+        _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
+        _check_boxes, _check_states, _check_batch,
+    )  # fmt: skip
+    for check in checks:
+        check(plan, reading)
+
+
+def _find_material(reading: _Reading, key: str, name: str | None, kind: str) -> Any:
+    from percsim.materials.elastomer import load_material, material_names
+
+    if name is None or not reading.usable(key):
+        return None
+    try:
+        material = load_material(name)
+    except ValueError as error:
+        hint = str(error).partition("; ")[2].replace('"', "'")
+        if not hint.startswith("did you mean"):
+            hint = f"known: {', '.join(material_names(kind))}"
+        reading.fault(key, f"= {name!r} is not a known {kind}; {hint}")
+    else:
+        if material.kind == kind:
+            return material
+        article = "an" if material.kind[0] in "aeiou" else "a"
+        reading.fault(key, f"= {name!r} is {article} {material.kind}, not the {kind}")
+    reading.bad.add(key)
+    return None
+
+
+def _check_fillers(plan: Plan, reading: _Reading) -> None:
+    several = len(plan.filler) > 1
+    for i, section in enumerate(plan.filler, 1):
+        if section is None:
+            continue
+        key = f"filler[{i}]" if several else "filler"
+        if reading.usable("filler.material"):
+            before = len(reading.lines)
+            material = _find_material(
+                reading, f"{key}.material", section.material, "filler"
+            )
+            if len(reading.lines) > before:
+                reading.bad |= {"filler.material"}
+                continue
+        else:
+            continue
+        if not reading.usable("filler.kind"):
+            continue
+        kind = section.kind or (material.shape if material else "flake")
+        if not _check_shape(section, reading, key, kind, material is not None):
+            reading.bad.add("filler.shape")
+            continue
+        if not any(bad.startswith("filler") for bad in reading.bad):
+            try:
+                _make_filler(section)
+            except ValueError as error:
+                reading.fault(key, f"cannot be made: {error}")
+                reading.bad.add("filler.shape")
+
+
+def _check_shape(
+    section: FillerSection, reading: _Reading, key: str, kind: str, known: bool
+) -> bool:
+    """Whether the keys given fit the kind of particle."""
+    sound = True
+    size, other = ("length", "diameter") if kind == "rod" else ("diameter", "length")
+
+    def fault(name: str, what: str) -> None:
+        nonlocal sound
+        reading.fault(f"{key}.{name}", what)
+        sound = False
+
+    given = {k for k in type(section).model_fields if getattr(section, k) is not None}
+    given |= {k for k in type(section).model_fields if f"filler.{k}" in reading.bad}
+    if other in given:
+        fault(other, f"is not a size of a {kind}; give {size}")
+    elif size not in given and not known:
+        fault(size, f"is missing; write it like {size} = {{ median = \"10 um\","
+              " geometric_spread = 1.5 } or name a material")  # fmt: skip
+    if "density" not in given and not known:
+        fault(
+            "density", 'is missing; write it like density = "2250 kg/m3" or name a material'
+        )
+    if kind == "sphere":
+        for name in {"aspect_ratio", "thickness"} & given:
+            fault(name, "does not belong to a sphere")
+    elif {"aspect_ratio", "thickness"} <= given:
+        fault("thickness", "and aspect_ratio say the same thing twice; give one of them")
+    elif not {"aspect_ratio", "thickness"} & given and not known:
+        fault(
+            "aspect_ratio",
+            "is missing; write it like aspect_ratio = 15, or give a thickness",
+        )
+    if section.orientation == "isotropic" and section.tilt > 0.0:
+        fault(
+            "tilt", "belongs to orientation = 'in-plane' or 'aligned', not to 'isotropic'"
+        )
+    return sound
+
+
+def _check_shares(plan: Plan, reading: _Reading) -> None:
+    if len(plan.filler) < 2 or any(s is None for s in plan.filler):
+        return
+    if not reading.usable("filler.share"):
+        return
+    missing = [i for i, s in enumerate(plan.filler, 1) if s.share is None]
+    for i in missing:
+        reading.fault(
+            f"filler[{i}].share", 'is missing; with several fillers write share = "50 %"'
+        )
+    total = sum(s.share or 0.0 for s in plan.filler)
+    if not missing and abs(total - 1.0) > 1e-6:
+        reading.fault(
+            "filler", f"has shares that add up to {100 * total:.4g} %; they must make 100 %"
+        )
+    if missing or abs(total - 1.0) > 1e-6:
+        reading.bad.add("filler.share")
+
+
+def _check_elastomer(plan: Plan, reading: _Reading) -> None:
+    section = plan.elastomer
+    if section is None:
+        return
+    before = len(reading.lines)
+    _find_material(reading, "elastomer.material", section.material, "elastomer")
+    if len(reading.lines) > before:
+        return
+    if (
+        section.density is None
+        and section.material is None
+        and reading.usable("elastomer.density")
+    ):
+        reading.fault(
+            "elastomer.density",
+            'is missing; write it like density = "1030 kg/m3" or name a material',
+        )
+        reading.bad.add("elastomer.density")
+
+
+def _mixable(reading: _Reading) -> bool:
+    """Whether the powder and the elastomer can be made from what was read."""
+    keys = [f"filler.{k}" for k in (*FillerSection.model_fields, "shape")]
+    keys += [f"elastomer.{k}" for k in ElastomerSection.model_fields]
+    return reading.usable(*keys)
+
+
+_DENSEST = math.pi / math.sqrt(18.0)
+"""Share of space that equal spheres fill at their densest (Kepler; Hales 2005)."""
+
+
+def _check_loadings(plan: Plan, reading: _Reading) -> None:
+    explore = plan.explore
+    ways = ("weight_fraction", "phr", "mass_ratio")
+    if explore is None or not reading.usable(*(f"explore.{w}" for w in ways)):
+        return
+    given = [w for w in ways if getattr(explore, w) is not None]
+    if len(given) != 1:
+        reading.bad.add("explore.weight_fraction")
+        if not given:
+            reading.fault(
+                "explore.weight_fraction",
+                'is missing; write it like weight_fraction = ["22 wt%", "26 wt%"], or give'
+                " phr or mass_ratio",
+            )
+        else:
+            reading.fault(
+                f"explore.{given[1]}", f"is there besides {given[0]}; give one of them"
+            )
+        return
+    way = given[0]
+    counts = explore.curing_agent_counts
+    if way == "weight_fraction" and counts is False:
+        reading.fault(
+            "explore.curing_agent_counts",
+            "= false does not go with weight_fraction, which is of the cured film with its"
+            " curing agent; use phr or mass_ratio",
+        )
+        return
+    if (
+        way != "weight_fraction"
+        and counts is None
+        and reading.usable("explore.curing_agent_counts")
+    ):
+        reading.bad.add("explore.weight_fraction")
+        reading.fault(
+            "explore.curing_agent_counts",
+            f"is missing; with {way} say true (of base and curing agent) or false (of base"
+            " alone)",
+        )
+        return
+    if not _mixable(reading) or not reading.usable("explore.curing_agent_counts"):
+        return
+    for weight, written in zip(
+        plan.weight_fractions,
+        reader_of(ExploreSection, way).write(getattr(explore, way)),
+        strict=True,
+    ):
+        recipe = plan.recipe(weight)
+        if recipe.volume_fraction > _DENSEST:
+            limit = 100.0 * recipe.at_volume_fraction(_DENSEST).weight_fraction
+            reading.fault(
+                f"explore.{way}",
+                f"= '{written}' is impossible at these densities: it would be"
+                f" {100 * recipe.volume_fraction:.3g} vol% of particles, and equal spheres"
+                f" fill {100 * _DENSEST:.3g} vol% at their densest; stay below"
+                f" {math.floor(10 * limit) / 10:g} wt%",
+            )
+            reading.bad.add("explore.weight_fraction")
+
+
+def _check_lengths(plan: Plan, reading: _Reading) -> None:
+    film, explore = plan.film, plan.explore
+    if film is None:
+        return
+    if explore is not None and reading.usable("film.length", "explore.electrode_gap"):
+        for gap in explore.electrode_gap:
+            if gap > film.length:
+                reading.fault(
+                    "explore.electrode_gap",
+                    f"= '{_length(gap)}' is longer than the film,"
+                    f" film.length = '{_length(film.length)}'",
+                )
+    if not _mixable(reading):
+        return
+    largest = plan.largest_particle
+    body = plan.fillers[0].kind
+    if explore is not None and reading.usable("explore.electrode_gap"):
+        for gap in explore.electrode_gap:
+            if gap < largest:
+                reading.fault(
+                    "explore.electrode_gap",
+                    f"= '{_length(gap)}' is shorter than the largest {body},"
+                    f" {_length(largest)}, which would bridge it",
+                )
+    median = plan.median_diameter
+    for name in ("thickness", "width"):
+        if reading.usable(f"film.{name}") and getattr(film, name) < median:
+            reading.fault(
+                f"film.{name}",
+                f"= '{_length(getattr(film, name))}' is less than the median"
+                f" {body}, {_length(median)}",
+            )
+
+
+def _check_boxes(plan: Plan, reading: _Reading) -> None:
+    if plan.boxes is None or not reading.usable("boxes.lengths") or not _mixable(reading):
+        return
+    largest = plan.largest_particle
+    for length in plan.box_lengths:
+        if length < largest:
+            reading.fault(
+                "boxes.lengths",
+                f"has a box of {_length(length)}, smaller than the largest"
+                f" {plan.fillers[0].kind}, {_length(largest)}",
+            )
+    lengths = plan.box_lengths
+    for a, b in pairwise(lengths):
+        if b < 1.05 * a:
+            reading.fault(
+                "boxes.lengths",
+                f"has boxes of {_length(a)} and {_length(b)};"
+                " make them differ by 5 % or more",
+            )
+
+
+def _check_states(plan: Plan, reading: _Reading) -> None:
+    """Refuse states in which contacts would be more closed than in the reference state."""
+    keys = ("strain", "temperature", "contacts", "explore")
+    if any(getattr(plan, k) is None for k in keys) or not _mixable(reading):
+        return
+    if plan.contacts.model != "opening" or not reading.usable(
+        "explore.weight_fraction", "explore.phr", "explore.mass_ratio",
+        "explore.curing_agent_counts",
+        "strain.window", "temperature.values", "contacts.closed_at", "contacts.lambda_T",
+        "contacts.model",
+    ):  # fmt: skip
+        return
+    # the fullest film expands least and so closes most
+    expansion = plan.recipe(max(plan.weight_fractions)).thermal_expansion
+    share, closed = plan.contacts.lambda_T.value, plan.closed_at.value
+    strain, temperature = min(plan.strains), min(plan.temperatures)
+    stretch = (1.0 + share * expansion * (temperature - closed)) * (1.0 + strain)
+    if stretch >= 1.0 - 1e-12:
+        return
+    numbers = (
+        f"(1 + {share:g} x {format_quantity(expansion, 'expansion', digits=3)} x"
+        f" {temperature - closed:.4g} K) x (1 {strain:+.4g}) = {stretch:.6f}, below 1"
+    )
+    if share * expansion > 0.0:
+        needed = temperature - (1.0 / (1.0 + strain) - 1.0) / (share * expansion)
+        if needed > 0.0:
+            colder = math.floor(needed - 273.15)
+            advice = f"set it to '{colder:d} C' or colder"
+        else:
+            advice = "no temperature is cold enough; compress less"
+    else:
+        advice = "with lambda_T = 0 nothing holds the contacts open; do not compress"
+    reading.fault(
+        "contacts.closed_at",
+        f"= '{format_quantity(closed, 'temperature')}': at"
+        f" {format_quantity(strain, 'strain')} and"
+        f" {format_quantity(temperature, 'temperature')} the contacts are more closed than"
+        f" in the reference state, {numbers}; {advice}",
+    )
+
+
+def _check_batch(plan: Plan, reading: _Reading) -> None:
+    batch = plan.batch
+    if batch is None:
+        return
+    _find_material(reading, "batch.solvent", batch.solvent, "solvent")
+    thinned = batch.solvent_mass_ratio is not None or batch.wet_thickness is not None
+    if batch.solvent is None and reading.usable("batch.solvent"):
+        for name in ("solvent_mass_ratio", "wet_thickness"):
+            if getattr(batch, name) is not None:
+                reading.fault(
+                    f"batch.{name}", "needs batch.solvent, the name of the solvent"
+                )
+    elif batch.solvent_mass_ratio is not None and batch.wet_thickness is not None:
+        reading.fault(
+            "batch.wet_thickness", "is there besides solvent_mass_ratio; give one"
+        )
+    elif not thinned and reading.usable("batch.solvent_mass_ratio", "batch.wet_thickness"):
+        reading.fault(
+            "batch.solvent_mass_ratio",
+            'is missing; write it like solvent_mass_ratio = "0.5:1", or give wet_thickness',
+        )
+    if (
+        batch.wet_thickness is not None and plan.film is not None
+        and reading.usable("batch.wet_thickness", "film.thickness")
+        and batch.wet_thickness <= plan.film.thickness
+    ):  # fmt: skip
+        reading.fault(
+            "batch.wet_thickness",
+            f"= '{_length(batch.wet_thickness)}' must be above the dry"
+            f" thickness, '{_length(plan.film.thickness)}'",
+        )

@@ -1,0 +1,975 @@
+"""The sections of a plan file: every key with its documentation, default, unit and range.
+
+Each section is a pydantic model; a reader behind every field turns what stands in the file
+("0.2 mm", "26 wt%", "7:1") into SI and back, and says what is wrong in one line. The
+commented starter of `percsim new` is kept equal to these models by a test.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler
+from pydantic_core import CoreSchema, core_schema
+
+from percsim.units import format_quantity, parse_quantity, parse_range
+
+__all__ = [
+    "ESSENTIAL",
+    "SECTIONS",
+    "BatchSection",
+    "BoxLength",
+    "BoxesSection",
+    "ContactsSection",
+    "ElastomerSection",
+    "ExploreSection",
+    "FaultsError",
+    "FillerSection",
+    "FilmSection",
+    "HeadSection",
+    "Reader",
+    "Section",
+    "Sizes",
+    "Stated",
+    "StrainSection",
+    "TargetSection",
+    "TemperatureSection",
+    "TolerancesSection",
+    "did_you_mean",
+    "either",
+    "reader_of",
+    "show_value",
+]
+
+
+class FaultsError(ValueError):
+    """Several faults inside one value: (where below the key, what)."""
+
+    def __init__(self, faults: Sequence[tuple[str, str]]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("; ".join(f"{where} {what}".strip() for where, what in faults))
+
+
+def show_value(value: object) -> str:
+    """Value as it stood in the file, cut short."""
+    text = repr(value)
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
+def did_you_mean(word: str, known: Sequence[str]) -> str:
+    """Give the nearest known word as the end of a message; empty when none is near."""
+    close = difflib.get_close_matches(word, known, 1, 0.6)
+    return f"; did you mean {close[0]!r}?" if close else ""
+
+
+def either(options: Sequence[str]) -> str:
+    """Give the options in words: 'a', 'b' or 'c'."""
+    quoted = [f"'{o}'" for o in options]
+    return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} or {quoted[-1]}"
+
+
+# ------------------------------------------------------------------------------------------
+# Readers: one value of the file -> one value in SI, and back
+# ------------------------------------------------------------------------------------------
+
+
+class Reader:
+    """Reads and writes one kind of value; `range` is what the documentation says of it."""
+
+    range: str = ""
+
+    def read(self, value: Any) -> Any:
+        """Value in SI of what stands in the file; ValueError says what is wrong."""
+        raise NotImplementedError
+
+    def write(self, value: Any) -> Any:
+        """Write it so that `read` gives the same value again."""
+        return value
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(
+            self.read,
+            serialization=core_schema.plain_serializer_function_ser_schema(self.write),
+        )
+
+
+class _Quantity(Reader):
+    """A number with a unit, between two bounds written in bench units (both allowed)."""
+
+    def __init__(self, kind: str, unit: str, lowest: str, highest: str) -> None:
+        self.kind, self.unit = kind, unit
+        self.lowest, self.highest = (
+            parse_quantity(lowest, kind),
+            parse_quantity(highest, kind),
+        )
+        self.range = f"{lowest} to {highest}"
+        self.bounds = (lowest, highest)
+
+    def read(self, value: Any) -> float:
+        si = parse_quantity(value, self.kind, unit_hint=self.unit)
+        if si < self.lowest:
+            raise ValueError(f"{show_value(value)} is too small; the range is {self.range}")
+        if si > self.highest:
+            raise ValueError(f"{show_value(value)} is too large; the range is {self.range}")
+        return si
+
+    def write(self, value: Any) -> str:
+        if value == 0.0 and self.kind not in ("temperature", "ratio"):
+            return f"0 {self.unit}"
+        return format_quantity(value, self.kind, digits=None)
+
+
+class _Number(Reader):
+    """A plain number between two bounds (both allowed)."""
+
+    def __init__(self, lowest: float, highest: float, *, whole: bool = False) -> None:
+        self.lowest, self.highest, self.whole = lowest, highest, whole
+        self.range = f"{lowest} to {highest}" if whole else f"{lowest:g} to {highest:g}"
+
+    def read(self, value: Any) -> float | int:
+        kind = "a whole number" if self.whole else "a plain number"
+        allowed = int if self.whole else (int, float)
+        if isinstance(value, bool) or not isinstance(value, allowed) or value != value:
+            raise ValueError(f"{show_value(value)} must be {kind}, {self.range}")
+        if not self.lowest <= value <= self.highest:
+            raise ValueError(f"{show_value(value)} is out of range; {kind}, {self.range}")
+        return int(value) if self.whole else float(value)
+
+
+class _Choice(Reader):
+    """One of a few words."""
+
+    def __init__(self, *options: str) -> None:
+        self.options = options
+        self.range = either(options)
+
+    def read(self, value: Any) -> str:
+        if value in self.options and isinstance(value, str):
+            return value
+        hint = did_you_mean(value, self.options) if isinstance(value, str) else ""
+        raise ValueError(f"{show_value(value)} must be {self.range}{hint}")
+
+
+class _Text(Reader):
+    """A line of text."""
+
+    range = "any text"
+
+    def read(self, value: Any) -> str:
+        if not isinstance(value, str):
+            raise ValueError(f"{show_value(value)} must be text in quotes")
+        if any(ord(c) < 32 for c in value):
+            raise ValueError(f"{show_value(value)} must be one line of text")
+        return value.strip()
+
+
+class _Flag(Reader):
+    """Yes or no."""
+
+    range = "true or false"
+
+    def read(self, value: Any) -> bool:
+        if not isinstance(value, bool):
+            raise ValueError(f"{show_value(value)} must be true or false, without quotes")
+        return value
+
+
+class _Window(Reader):
+    """Two quantities with "to" between them, or a table of `from` and `to`."""
+
+    def __init__(self, kind: str, unit: str, lowest: str, highest: str) -> None:
+        self.end = _Quantity(kind, unit, lowest, highest)
+        self.range = f"both ends {self.end.range}"
+
+    def read(self, value: Any) -> tuple[float, float]:
+        if isinstance(value, Mapping):
+            faults = [
+                (f".{key}", f"is not known{did_you_mean(str(key), ('from', 'to'))}")
+                for key in value
+                if key not in ("from", "to")
+            ]
+            ends: list[float] = []
+            for key in ("from", "to"):
+                if key not in value:
+                    faults.append((f".{key}", "is missing"))
+                    continue
+                try:
+                    ends.append(self.end.read(value[key]))
+                except ValueError as error:
+                    faults.append((f".{key}", f"= {error}"))
+            if faults:
+                raise FaultsError(faults)
+            low, high = ends
+            if not low < high:
+                raise ValueError("must rise; the value of `from` is not below that of `to`")
+        else:
+            low, high = parse_range(value, self.end.kind, unit_hint=self.end.unit)
+        if low < self.end.lowest or high > self.end.highest:
+            raise ValueError(f"{show_value(value)} is out of range; {self.range}")
+        return low, high
+
+    def write(self, value: Any) -> str:
+        low, high = value
+        kind = self.end.kind
+        # one unit for both ends, that of the larger
+        unit = format_quantity(max(abs(low), abs(high)), kind).split(maxsplit=1)[1]
+        first, second = (format_quantity(v, kind, digits=None, unit=unit) for v in value)
+        text = f"{first.split()[0]} to {second}"
+        return text if self.read(text) == value else f"{first} to {second}"
+
+
+class _Many(Reader):
+    """A list of values, no two the same; kept in rising order."""
+
+    def __init__(self, each: Reader, least: int = 1) -> None:
+        self.each, self.least = each, least
+        self.range = f"each {each.range}"
+
+    def read(self, value: Any) -> tuple[Any, ...]:
+        if not isinstance(value, list | tuple):
+            raise ValueError(f"{show_value(value)} must be a list, [ ... ]")
+        faults: list[tuple[str, str]] = []
+        read: list[Any] = []
+        for i, entry in enumerate(value, 1):
+            try:
+                got = self.each.read(entry)
+            except ValueError as error:
+                faults.append((f" (entry {i})", f"= {error}"))
+                continue
+            if got in read:
+                faults.append((f" (entry {i})", f"= {show_value(entry)} is there twice"))
+            read.append(got)
+        if faults:
+            raise FaultsError(faults)
+        if len(read) < self.least:
+            few = "is an empty list" if not read else f"has {len(read)} entries"
+            raise ValueError(f"{few}; it needs at least {self.least}")
+        return tuple(sorted(read))
+
+    def write(self, value: Any) -> list[Any]:
+        return [self.each.write(v) for v in value]
+
+
+class _Diameters(Reader):
+    """A length, or a multiple of the median diameter written like "8 D"."""
+
+    range = "4 D to 200 D, or a length"
+    _multiple = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*D\s*$")
+
+    def read(self, value: Any) -> BoxLength:
+        match = self._multiple.match(value) if isinstance(value, str) else None
+        if match:
+            times = float(match.group(1))
+            if not 4.0 <= times <= 200.0:
+                raise ValueError(f"{show_value(value)} is out of range; {self.range}")
+            return BoxLength(times, True)
+        try:
+            length = parse_quantity(value, "length", unit_hint="um")
+        except ValueError as error:
+            raise ValueError(f"{error}, or '8 D' for eight median diameters") from None
+        if length <= 0.0:
+            raise ValueError(f"{show_value(value)} must be above 0")
+        return BoxLength(length, False)
+
+    def write(self, value: Any) -> str:
+        if value.in_diameters:
+            return f"{value.value:g} D"
+        return format_quantity(value.value, "length", digits=None)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class BoxLength:
+    """Length of a box as written: metres, or median diameters.
+
+    Parameters
+    ----------
+    value : float
+        Metres or multiples.
+    in_diameters : bool
+        Which of the two.
+
+    """
+
+    value: float
+    in_diameters: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """A parameter with where it comes from.
+
+    Parameters
+    ----------
+    value : float
+        In SI.
+    basis : {"assumed", "measured"}
+        Whether somebody measured it on this material or it is a guess.
+    source : str
+        Free text, for the report.
+
+    """
+
+    value: float
+    basis: Literal["assumed", "measured"] = "assumed"
+    source: str = ""
+
+
+class _Stated(Reader):
+    """A value, or a table of value, basis and source; a plain value is assumed."""
+
+    def __init__(self, each: Reader) -> None:
+        self.each = each
+        self.range = each.range
+
+    def read(self, value: Any) -> Stated:
+        if not isinstance(value, Mapping):
+            return Stated(self.each.read(value))
+        faults: list[tuple[str, str]] = []
+        known = {
+            "value": self.each,
+            "basis": _Choice("assumed", "measured"),
+            "source": _Text(),
+        }
+        got: dict[str, Any] = {}
+        for key, entry in value.items():
+            if key not in known:
+                hint = did_you_mean(str(key), tuple(known))
+                faults.append(
+                    (f".{key}", f"is not known{hint or '; known: ' + ', '.join(known)}")
+                )
+                continue
+            try:
+                got[key] = known[key].read(entry)
+            except ValueError as error:
+                faults.append((f".{key}", f"= {error}"))
+        if "value" not in value:
+            faults.append((".value", "is missing"))
+        if faults:
+            raise FaultsError(faults)
+        return Stated(**got)
+
+    def write(self, value: Any) -> dict[str, Any]:
+        out = {"value": self.each.write(value.value), "basis": value.basis}
+        return out | ({"source": value.source} if value.source else {})
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """Sizes of a powder, log-normal.
+
+    Parameters
+    ----------
+    median : float
+        Number median [m].
+    spread : float
+        Standard deviation of ln D.
+    d10, d50, d90 : float or None
+        The percentiles by volume it was given as [m].
+
+    """
+
+    median: float
+    spread: float
+    d10: float | None = None
+    d50: float | None = None
+    d90: float | None = None
+
+
+class _Sizes(Reader):
+    """One size, {median, geometric_spread or spread}, or {d10, d50, d90} by volume."""
+
+    length = _Quantity("length", "um", "1 nm", "10 mm")
+    geometric = _Number(1.0, 4.0)
+    spread = _Number(0.0, 1.386)
+    range = f"{length.range}; geometric spread {geometric.range}"
+
+    def read(self, value: Any) -> Sizes:
+        if not isinstance(value, Mapping):
+            return Sizes(self.length.read(value), 0.0)
+        readers: dict[str, Reader] = {
+            "median": self.length, "geometric_spread": self.geometric,
+            "spread": self.spread, "d10": self.length, "d50": self.length,
+            "d90": self.length,
+        }  # fmt: skip
+        faults: list[tuple[str, str]] = []
+        got: dict[str, float] = {}
+        for key, entry in value.items():
+            if key not in readers:
+                hint = (
+                    did_you_mean(str(key), tuple(readers))
+                    or f"; known: {', '.join(readers)}"
+                )
+                faults.append((f".{key}", f"is not known{hint}"))
+                continue
+            try:
+                got[key] = readers[key].read(entry)
+            except ValueError as error:
+                faults.append((f".{key}", f"= {error}"))
+        number = {"median", "geometric_spread", "spread"} & set(value)
+        volume = {"d10", "d50", "d90"} & set(value)
+        if bool(number) == bool(volume):
+            faults.append(
+                ("", "must hold either median and geometric_spread (by number) or d10, d50"
+                 " and d90 (by volume)")
+            )  # fmt: skip
+        elif volume:
+            faults += [
+                (f".{k}", "is missing") for k in ("d10", "d50", "d90") if k not in value
+            ]
+        else:
+            if "median" not in value:
+                faults.append((".median", "is missing"))
+            if {"geometric_spread", "spread"} <= number:
+                faults.append(
+                    (".spread", "is there besides geometric_spread; give one of them")
+                )
+            elif number == {"median"}:
+                faults.append(
+                    (
+                        ".geometric_spread",
+                        "is missing; write it like geometric_spread = 1.5",
+                    )
+                )
+        if faults:
+            raise FaultsError(faults)
+        if "spread" in got:
+            return Sizes(got["median"], got["spread"])
+        if "median" in got:
+            return Sizes(got["median"], math.log(got["geometric_spread"]))
+        if not got["d10"] < got["d50"] < got["d90"]:
+            raise ValueError("must rise from d10 over d50 to d90")
+        from percsim.materials.filler import SizeDistribution
+
+        law = SizeDistribution.from_percentiles(**got, weighting="volume")
+        if law.spread > self.spread.highest:
+            raise ValueError("is wider than a geometric spread of 4; check d10 and d90")
+        return Sizes(law.median, law.spread, **got)
+
+    def write(self, value: Any) -> Any:
+        if value.d50 is not None:
+            return {k: self.length.write(getattr(value, k)) for k in ("d10", "d50", "d90")}
+        if value.spread == 0.0:
+            return self.length.write(value.median)
+        out: dict[str, Any] = {"median": self.length.write(value.median)}
+        for digits in range(1, 8):
+            geometric = float(f"{math.exp(value.spread):.{digits}g}")
+            if math.log(geometric) == value.spread:
+                return out | {"geometric_spread": geometric}
+        # not every spread is the logarithm of a short number
+        return out | {"spread": value.spread}
+
+
+# ------------------------------------------------------------------------------------------
+# Sections
+# ------------------------------------------------------------------------------------------
+
+
+class Section(BaseModel):
+    """Base of the sections: unknown keys are faults, defaults are read like values."""
+
+    model_config = ConfigDict(
+        strict=True,
+        extra="forbid",
+        frozen=True,
+        validate_default=True,
+    )
+
+
+def _field(text: str, default: Any = ..., *, example: Any = None) -> Any:
+    """Field with its documentation; `example` is suggested when the key is missing."""
+    return Field(
+        default, description=text, examples=[default if example is None else example]
+    )
+
+
+class HeadSection(Section):
+    """Keys above the first section."""
+
+    title: Annotated[str, _Text()] = _field(
+        "What the report is headed with; changing it changes no number.", "untitled"
+    )
+    seed: Annotated[int, _Number(0, 2**53, whole=True)] = _field(
+        "Seed of every random draw: the same plan and seed give the same digits.", 1
+    )
+
+
+class FillerSection(Section):
+    """The conductive powder; write [[filler]] once for each of several powders mixed."""
+
+    material: Annotated[str, _Text()] | None = _field(
+        "Name in percsim's data files; density, thermal expansion, size and aspect ratio"
+        " then have typical values for what you leave out. Leave it out for a powder of"
+        " your own.",
+        None,
+        example="graphite flake",
+    )
+    kind: Annotated[str, _Choice("flake", "rod", "sphere")] | None = _field(
+        "Shape of the particles. Default: the material's, else flake.",
+        None,
+        example="flake",
+    )
+    density: (
+        Annotated[float, _Quantity("density", "kg/m3", "500 kg/m3", "25000 kg/m3")] | None
+    ) = _field(
+        "Density of the solid particle, not of the heaped powder. Default: the material's.",
+        None,
+        example="2250 kg/m3",
+    )
+    diameter: Annotated[Sizes, _Sizes()] | None = _field(
+        "Lateral size of flakes, edge included, or diameter of spheres: the median by"
+        " number with the geometric spread (1.5: 68 % lie within x/ 1.5) or the spread of"
+        " ln D (0.405); or d10, d50 and d90 by volume as a laser diffraction sheet gives"
+        " them; or one size. Log-normal, cut at three spreads either side. Default: the"
+        " material's.",
+        None,
+        example={"median": "10 um", "geometric_spread": 1.5},
+    )
+    length: Annotated[Sizes, _Sizes()] | None = _field(
+        "Length of rods without their end caps, written like diameter. Default: the"
+        " material's.",
+        None,
+        example={"median": "20 um", "geometric_spread": 1.3},
+    )
+    aspect_ratio: Annotated[Stated, _Stated(_Number(1.0, 10_000.0))] | None = _field(
+        "Diameter over thickness of a flake, length over diameter of a rod, the same for"
+        " all sizes. It sets the threshold more than anything else: measure it if you can,"
+        ' and then write { value = 15, basis = "measured" }. Default: the material\'s.',
+        None,
+        example=15,
+    )
+    thickness: (
+        Annotated[Stated, _Stated(_Quantity("length", "um", "0.3 nm", "1 mm"))] | None
+    ) = _field(
+        "Instead of an aspect ratio: thickness of a flake or diameter of a rod, the same"
+        " for all sizes.",
+        None,
+        example="0.7 um",
+    )
+    orientation: Annotated[str, _Choice("isotropic", "in-plane", "aligned")] = _field(
+        "How the particles lie: isotropic in every direction; in-plane flakes flat and"
+        " rods in the plane of the film; aligned rods along the current.",
+        "isotropic",
+    )
+    tilt: Annotated[float, _Quantity("angle", "deg", "0 deg", "54 deg")] = _field(
+        "Root mean square angle out of that arrangement, for in-plane and aligned.", "0 deg"
+    )
+    thermal_expansion: (
+        Annotated[float, _Quantity("expansion", "ppm/K", "-50 ppm/K", "500 ppm/K")] | None
+    ) = _field(
+        "Linear thermal expansion, mean of the directions. Default: the material's, else"
+        " 0.",
+        None,
+        example="8 ppm/K",
+    )
+    share: Annotated[float, _Quantity("fraction", "%", "0.01 %", "100 %")] | None = _field(
+        "Share of this filler in the mass of all fillers; needed when there are several.",
+        None,
+        example="90 %",
+    )
+    name: Annotated[str, _Text()] | None = _field(
+        "What the weigh-out sheet calls it. Default: the material's name, else the kind.",
+        None,
+        example="milled flake",
+    )
+
+
+class ElastomerSection(Section):
+    """The two-part elastomer that is cast."""
+
+    material: Annotated[str, _Text()] | None = _field(
+        "Name in percsim's data files. Leave it out for an elastomer of your own.",
+        None,
+        example="addition-cure silicone",
+    )
+    density: (
+        Annotated[float, _Quantity("density", "kg/m3", "500 kg/m3", "3000 kg/m3")] | None
+    ) = _field(
+        "Density of the cured, unfilled elastomer. Default: the material's.",
+        None,
+        example="1030 kg/m3",
+    )
+    mix_ratio: Annotated[float, _Quantity("ratio", ":1", "1:1", "100:1")] | None = _field(
+        "Base to curing agent by mass. Default: the material's, else 10:1.",
+        None,
+        example="7:1",
+    )
+    thermal_expansion: (
+        Annotated[float, _Quantity("expansion", "ppm/K", "10 ppm/K", "1000 ppm/K")] | None
+    ) = _field(
+        "Linear thermal expansion. Default: the material's, else 310 ppm/K.",
+        None,
+        example="310 ppm/K",
+    )
+    poisson_ratio: Annotated[float, _Number(0.3, 0.5)] | None = _field(
+        "Poisson ratio; used when the film is free. Default: the material's, else 0.495.",
+        None,
+        example=0.495,
+    )
+    name: Annotated[str, _Text()] | None = _field(
+        "What the weigh-out sheet calls it. Default: the material's name, else elastomer.",
+        None,
+        example="two-part silicone",
+    )
+
+
+class FilmSection(Section):
+    """The cast film."""
+
+    thickness: Annotated[float, _Quantity("length", "mm", "1 um", "20 mm")] = _field(
+        "Dry thickness.", example="0.2 mm"
+    )
+    width: Annotated[float, _Quantity("length", "mm", "0.01 mm", "1000 mm")] = _field(
+        "Width across the current, the same for film and electrodes.", example="6 mm"
+    )
+    length: Annotated[float, _Quantity("length", "mm", "0.01 mm", "10000 mm")] = _field(
+        "Whole length along the current; the electrode gaps to try must fit into it.",
+        example="16 mm",
+    )
+    cast: Annotated[str, _Choice("drawn", "drop")] = _field(
+        "How it is cast: drawn down with a blade or frame, or drop-cast. It sets the"
+        " default thickness tolerance.",
+        "drawn",
+    )
+
+
+class ContactsSection(Section):
+    """What a contact between two particles conducts.
+
+    A plain value counts as assumed; a table, { value = ..., basis = "measured",
+    source = "..." }, says where it comes from.
+    """
+
+    model: Annotated[str, _Choice("opening", "affine")] = _field(
+        "opening: contacts pressed together at closed_at open with strain and"
+        " temperature, for micron-sized fillers. affine: particles move with the film and"
+        " tunnel across absolute gaps, for nano-sized fillers and for comparison.",
+        "opening",
+    )
+    g0: Annotated[Stated, _Stated(_Quantity("conductance", "uS", "1 pS", "1000 S"))] = (
+        _field(
+            "Conductance of a closed contact at 20 C; it sets only the level of the"
+            " resistance. Only for model = 'opening'.",
+            "80 uS",
+        )
+    )
+    beta: Annotated[Stated, _Stated(_Number(0.0, 100_000.0))] = _field(
+        "Decay of a contact as it opens, per opening over the mean particle size. Only"
+        " for model = 'opening'.",
+        100,
+    )
+    delta_b: Annotated[Stated, _Stated(_Number(1e-6, 1000.0))] = _field(
+        "Opening over the mean particle size at which half of the contacts are broken."
+        " Only for model = 'opening'.",
+        0.01,
+    )
+    closed_at: (
+        Annotated[Stated, _Stated(_Quantity("temperature", "C", "-200 C", "400 C"))] | None
+    ) = (
+        _field(
+            "Temperature at which the contacts are pressed shut, the reference state."
+            " Default: 20 K below the coldest temperature of the plan.",
+            None, example="-40 C",
+        )
+    )  # fmt: skip
+    lambda_T: Annotated[Stated, _Stated(_Number(0.0, 1.0))] = _field(  # noqa: N815
+        "Share of the thermal expansion that reaches the contacts.", 0.3
+    )
+    Ea: Annotated[Stated, _Stated(_Quantity("energy", "meV", "0 meV", "1000 meV"))] = (
+        _field(
+            "Activation energy of the resistance; above 0 it falls on heating. Only for"
+            " model = 'opening'.",
+            "10 meV",
+        )
+    )
+    electrode_conductance: (
+        Annotated[Stated, _Stated(_Quantity("conductance", "uS", "1 pS", "1000 S"))] | None
+    ) = _field(
+        "Conductance between an electrode and one particle that reaches it, at 20 C."
+        " Default: that of a closed contact, g0; with model = 'affine' 80 uS. It adds a"
+        " resistance at the electrodes, not one per length.",
+        None,
+        example="80 uS",
+    )
+    cutoff: Annotated[float, _Quantity("length", "nm", "0 nm", "100 um")] | None = _field(
+        "Longest gap between two particles that counts as a contact. Default: 0 nm,"
+        " particles that touch; with model = 'affine' 2 nm.",
+        None,
+        example="0 nm",
+    )
+    barrier_height: Annotated[
+        Stated, _Stated(_Quantity("energy", "eV", "0.01 eV", "10 eV"))
+    ] = _field("Height of the tunnelling barrier. Only for model = 'affine'.", "1 eV")
+    contact_area: Annotated[
+        Stated, _Stated(_Quantity("area", "nm2", "0.1 nm2", "1 mm2"))
+    ] = _field("Area of a tunnelling contact. Only for model = 'affine'.", "100 nm2")
+
+
+class StrainSection(Section):
+    """The strain the film will see, along the current, tension positive."""
+
+    window: Annotated[
+        tuple[float, float],
+        _Window("strain", "microstrain", "-200000 microstrain", "1000000 microstrain"),
+    ] = _field(
+        "From the smallest to the largest strain; also { from = ..., to = ... }.",
+        "0 to 3000 microstrain",
+    )
+    points: Annotated[int, _Number(2, 201, whole=True)] = _field(
+        "Strains computed, evenly over the window; zero is added when it is not among"
+        " them.",
+        7,
+    )
+    mounting: Annotated[str, _Choice("free", "bonded", "biaxial")] = _field(
+        "free: pulled by its ends; bonded: on a part, which sets the strain across;"
+        " biaxial: the same strain along and across.",
+        "bonded",
+    )
+    part_poisson_ratio: Annotated[float, _Number(0.0, 0.5)] = _field(
+        "Poisson ratio of the part under a bonded film.", 0.33
+    )
+
+
+class TemperatureSection(Section):
+    """The temperatures the film will see."""
+
+    values: Annotated[
+        tuple[float, ...], _Many(_Quantity("temperature", "C", "-150 C", "350 C"))
+    ] = _field(
+        "Temperatures computed; 20 C, at which R0 is quoted, is added when it is not"
+        " among them.",
+        ["20 C"],
+    )
+
+
+class ExploreSection(Section):
+    """What to try: every loading with every gap is a candidate.
+
+    The loading is written in one of three ways.
+    """
+
+    weight_fraction: (
+        Annotated[
+            tuple[float, ...],
+            _Many(_Quantity("weight_fraction", "wt%", "0.001 wt%", "99 wt%")),
+        ]
+        | None
+    ) = _field(
+        "Loadings as mass of filler over mass of the cured film, curing agent included.",
+        None,
+        example=["22 wt%", "26 wt%", "30 wt%"],
+    )
+    phr: (
+        Annotated[
+            tuple[float, ...], _Many(_Quantity("phr", "phr", "0.001 phr", "5000 phr"))
+        ]
+        | None
+    ) = _field(
+        "Or as parts of filler for 100 parts of rubber by mass.",
+        None,
+        example=["28 phr", "35 phr", "43 phr"],
+    )
+    mass_ratio: (
+        Annotated[tuple[float, ...], _Many(_Quantity("ratio", ":1", "0.00001:1", "50:1"))]
+        | None
+    ) = _field(
+        "Or as filler to rubber by mass.", None, example=["0.28:1", "0.35:1", "0.43:1"]
+    )
+    curing_agent_counts: Annotated[bool, _Flag()] | None = _field(
+        "Whether the rubber of phr and mass_ratio is base and curing agent (true) or the"
+        " base alone (false); must be said for these two.",
+        None,
+        example=True,
+    )
+    electrode_gap: Annotated[
+        tuple[float, ...], _Many(_Quantity("length", "mm", "1 um", "10000 mm"))
+    ] = _field(
+        "Free lengths of film between the electrodes.", example=["2 mm", "3 mm", "5 mm"]
+    )
+
+
+class BoxesSection(Section):
+    """How much is simulated.
+
+    A box is a small cube of the film. Boxes serve all gaps of a loading at once.
+    """
+
+    count: Annotated[int, _Number(4, 100_000, whole=True)] = _field(
+        "Boxes for each candidate loading and each length; twice as many take twice as"
+        " long and narrow the simulation error by 1.4.",
+        24,
+    )
+    lengths: Annotated[tuple[BoxLength, ...], _Many(_Diameters(), least=2)] = _field(
+        "Edges of the cubes, as lengths or in median diameters D of the largest filler;"
+        " the resistance per length and that of the electrodes come from the different"
+        " lengths. Below 8 D the boxes conduct too well.",
+        ["8 D", "11 D", "16 D"],
+    )
+    threshold_count: Annotated[int, _Number(10, 100_000, whole=True)] = _field(
+        "Growth runs that find the percolation threshold of this filler.", 100
+    )
+
+
+class TolerancesSection(Section):
+    """What the bench does: one standard deviation between castings meant to be equal.
+
+    They are always on; write 0 to switch one off.
+    """
+
+    castings: Annotated[int, _Number(100, 1_000_000, whole=True)] = _field(
+        "Castings drawn for each candidate.", 4000
+    )
+    weighing: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
+        "Of the filler's weight fraction, from the balance.", "0.5 %"
+    )
+    mixing: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
+        "Of the filler's weight fraction from place to place in the mix.", "2 %"
+    )
+    thickness: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] | None = (
+        _field(
+            "Of the film's thickness. Default: 8 % for a drawn film, 20 % for a drop-cast"
+            " one.",
+            None,
+            example="8 %",
+        )
+    )
+    electrode_gap: Annotated[float, _Quantity("length", "mm", "0 mm", "10 mm")] = _field(
+        "Of the electrode gap.", "0.1 mm"
+    )
+    width: Annotated[float, _Quantity("length", "mm", "0 mm", "10 mm")] = _field(
+        "Of the film's width.", "0.1 mm"
+    )
+    contact: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
+        "Of the conductance of the contacts, from cure to cure.", "12 %"
+    )
+    aspect_ratio: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
+        "Of the aspect ratio of the filler, from powder lot to powder lot.", "8 %"
+    )
+
+
+class TargetSection(Section):
+    """What a casting must reach; a limit that is left out is not tested."""
+
+    supply: Annotated[float, _Quantity("voltage", "V", "0.001 V", "1000 V")] = _field(
+        "Supply voltage of the divider that reads the film.", "3.3 V"
+    )
+    series_resistor: (
+        Annotated[float, _Quantity("resistance", "kohm", "0.001 ohm", "1000 Gohm")] | None
+    ) = _field(
+        "Resistor in series with the film. Default: 0 ohm, the film straight at the"
+        " supply.",
+        None,
+        example="1.8 kohm",
+    )
+    resistance: (
+        Annotated[tuple[float, float], _Window("resistance", "kohm", "0 ohm", "1000 Gohm")]
+        | None
+    ) = _field(
+        "Window for R0, the resistance at 20 C without strain; also { from = ..., to ="
+        " ... }. Default: a third to three times the series resistor, where the divider"
+        " keeps three quarters of its best sensitivity; without one, not tested.",
+        None,
+        example="0.7 to 3 kohm",
+    )
+    smallest_gauge_factor: Annotated[float, _Number(0.0, 100_000.0)] | None = _field(
+        "Of the chord over the strain window, (R/R0 - 1) over the largest strain.",
+        None,
+        example=10,
+    )
+    largest_resistance_cv: (
+        Annotated[float, _Quantity("percentage", "%", "0.01 %", "1000 %")] | None
+    ) = _field(
+        "Largest coefficient of variation of R0 between castings.", None, example="25 %"
+    )
+    largest_gauge_factor_cv: (
+        Annotated[float, _Quantity("percentage", "%", "0.01 %", "1000 %")] | None
+    ) = _field(
+        "Largest coefficient of variation of the gauge factor between castings.",
+        None,
+        example="15 %",
+    )
+    pass_share: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
+        "Share of the castings that must meet the limits on R0 and gauge factor.", "80 %"
+    )
+
+
+class BatchSection(Section):
+    """The batch to weigh out."""
+
+    films: Annotated[int, _Number(1, 1_000_000, whole=True)] = _field(
+        "Films to cast from one batch.", 10
+    )
+    mass: Annotated[float, _Quantity("mass", "g", "1 mg", "1000 kg")] | None = _field(
+        "Mass of the cured batch, losses included, instead of a number of films."
+        " Default: from the films.",
+        None,
+        example="50 g",
+    )
+    loss: Annotated[float, _Quantity("percentage", "%", "0 %", "90 %")] = _field(
+        "Share of the batch that stays in cup, mixer and frame.", "10 %"
+    )
+    balance_resolution: Annotated[float, _Quantity("mass", "g", "0.001 mg", "1 kg")] = (
+        _field("Smallest step of the balance.", "0.01 g")
+    )
+    solvent: Annotated[str, _Text()] | None = _field(
+        "Solvent to thin the mix, by its name in percsim's data files. Default: none.",
+        None,
+        example="heptane",
+    )
+    solvent_mass_ratio: (
+        Annotated[float, _Quantity("ratio", ":1", "0.001:1", "100:1")] | None
+    ) = _field(
+        "Mass of solvent to mass of everything else; needed with a solvent unless"
+        " wet_thickness is given.",
+        None,
+        example="0.5:1",
+    )
+    wet_thickness: Annotated[float, _Quantity("length", "mm", "1 um", "100 mm")] | None = (
+        _field(
+            "Instead of the solvent's mass ratio: thickness to draw, which must dry to"
+            " the film's.",
+            None,
+            example="0.35 mm",
+        )
+    )
+
+
+SECTIONS: dict[str, type[Section]] = {
+    "filler": FillerSection,
+    "elastomer": ElastomerSection,
+    "film": FilmSection,
+    "contacts": ContactsSection,
+    "strain": StrainSection,
+    "temperature": TemperatureSection,
+    "explore": ExploreSection,
+    "boxes": BoxesSection,
+    "tolerances": TolerancesSection,
+    "target": TargetSection,
+    "batch": BatchSection,
+}
+"""Sections of a plan in the order of the starter."""
+
+ESSENTIAL = ("filler", "elastomer", "film", "explore")
+"""Sections without which there is no plan."""
+
+
+def reader_of(section: type[Section], field: str) -> Reader:
+    """Reader behind a field: what its documentation gives as range comes from it."""
+    info = section.model_fields[field]
+    for item in (*info.metadata, *_flatten(info.annotation)):
+        if isinstance(item, Reader):
+            return item
+    raise TypeError(f"{section.__name__}.{field} has no reader")
+
+
+def _flatten(annotation: Any) -> Iterator[Any]:
+    yield from getattr(annotation, "__metadata__", ())
+    for inner in getattr(annotation, "__args__", ()):
+        if not isinstance(inner, str | int):
+            yield from _flatten(inner)

@@ -1,0 +1,505 @@
+"""Constants, and the units of the bench: "12 um", "45 wt%", "7:1" <-> SI.
+
+Everything inside percsim is SI; a person writes and reads bench units, with the unit always
+written. Number and unit are split here first, because a general unit reader takes "10:1"
+for 10 and refuses "45 wt%", "20 C" and "kg/m3"; what is left, a plain unit, goes to pint
+(imported only then: it costs a third of a second).
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, Final
+
+__all__ = [
+    "BOLTZMANN",
+    "ELECTRON_MASS",
+    "ELEMENTARY_CHARGE",
+    "KINDS",
+    "PLANCK",
+    "ZERO_CELSIUS",
+    "format_quantity",
+    "parse_quantity",
+    "parse_range",
+]
+
+if TYPE_CHECKING:
+    BOLTZMANN: float
+    ELEMENTARY_CHARGE: float
+    ELECTRON_MASS: float
+    PLANCK: float
+
+ZERO_CELSIUS: Final = 273.15
+"""Zero of the Celsius scale [K], exact by definition of the scale."""
+
+_CONSTANTS = {
+    "BOLTZMANN": "Boltzmann constant",
+    "ELEMENTARY_CHARGE": "elementary charge",
+    "ELECTRON_MASS": "electron mass",
+    "PLANCK": "Planck constant",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Constants in SI, read from scipy.constants at first use (scipy is slow to import)."""
+    if name in _CONSTANTS:
+        from scipy.constants import physical_constants
+
+        value = float(physical_constants[_CONSTANTS[name]][0])
+        globals()[name] = value
+        return value
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """How one kind of quantity is written.
+
+    Parameters
+    ----------
+    noun : str
+        What it is called in a message, article included.
+    unit : str
+        The unit suggested when none is written.
+    ladder : tuple of (str, str)
+        Units to print in and their size in SI as decimal text, smallest first.
+    words : tuple of (str, str)
+        Units read besides the ladder.
+    si : str
+        The SI unit in pint's words; empty if only the units listed here are read.
+    lowest, highest : float
+        Bounds in SI, both allowed.
+
+    """
+
+    noun: str
+    unit: str
+    ladder: tuple[tuple[str, str], ...]
+    words: tuple[tuple[str, str], ...] = ()
+    si: str = ""
+    lowest: float = 0.0
+    highest: float = math.inf
+
+
+_PERCENT = (("%", "0.01"),)
+_PI_180 = "0.0174532925199432958"
+_EV = "1.602176634e-19"  # exact since the SI of 2019
+
+KINDS: Final[dict[str, _Kind]] = {
+    "length": _Kind(
+        "a length", "mm",
+        (("nm", "1e-9"), ("um", "1e-6"), ("mm", "1e-3"), ("m", "1")), si="m",
+    ),
+    "area": _Kind(
+        "an area", "nm2",
+        (("nm2", "1e-18"), ("um2", "1e-12"), ("mm2", "1e-6"), ("m2", "1")), si="m**2",
+    ),
+    "volume": _Kind(
+        "a volume", "mL", (("uL", "1e-9"), ("mL", "1e-6"), ("L", "1e-3")), si="m**3"
+    ),
+    "mass": _Kind("a mass", "g", (("mg", "1e-6"), ("g", "1e-3"), ("kg", "1")), si="kg"),
+    "density": _Kind("a density", "kg/m3", (("kg/m3", "1"),), si="kg/m**3"),
+    "conductance": _Kind(
+        "a conductance", "uS",
+        (("pS", "1e-12"), ("nS", "1e-9"), ("uS", "1e-6"), ("mS", "1e-3"), ("S", "1")),
+        si="S",
+    ),
+    "resistance": _Kind(
+        "a resistance", "kohm",
+        (("mohm", "1e-3"), ("ohm", "1"), ("kohm", "1e3"), ("Mohm", "1e6"), ("Gohm", "1e9")),
+        si="ohm",
+    ),
+    "resistivity": _Kind("a resistivity", "ohm m", (("ohm m", "1"),), si="ohm*m"),
+    "temperature": _Kind("a temperature", "C", (("C", "1"),)),
+    "temperature_difference": _Kind(
+        "a temperature difference", "K", (("K", "1"),),
+        (("C", "1"), ("degC", "1"), ("°C", "1")),
+        lowest=-math.inf,
+    ),
+    "energy": _Kind(
+        "an energy", "meV", (("meV", str(Decimal(_EV) / 1000)), ("eV", _EV)), si="J"
+    ),
+    "power": _Kind(
+        "a power", "mW", (("uW", "1e-6"), ("mW", "1e-3"), ("W", "1")), si="W",
+        lowest=-math.inf,
+    ),
+    "strain": _Kind(
+        "a strain", "microstrain", (("microstrain", "1e-6"), ("%", "0.01")),
+        (("ustrain", "1e-6"), ("µε", "1e-6"), ("ue", "1e-6"), ("um/m", "1e-6"),
+         ("µm/m", "1e-6"), ("millistrain", "1e-3"), ("mm/m", "1e-3"), ("mm/mm", "1"),
+         ("m/m", "1")),
+        lowest=-0.999,
+    ),
+    "fraction": _Kind(
+        "a fraction", "%", _PERCENT, (("wt%", "0.01"), ("vol%", "0.01")), highest=1.0
+    ),
+    "weight_fraction": _Kind(
+        "a weight fraction", "wt%", (("wt%", "0.01"),), _PERCENT, highest=1.0
+    ),
+    "volume_fraction": _Kind(
+        "a volume fraction", "vol%", (("vol%", "0.01"),), _PERCENT, highest=1.0
+    ),
+    "percentage": _Kind("a percentage", "%", _PERCENT),
+    "phr": _Kind("parts per hundred of rubber", "phr", (("phr", "1"),)),
+    "ratio": _Kind("a mass ratio", ":1", ()),
+    "angle": _Kind("an angle", "deg", (("deg", _PI_180),), (("°", _PI_180), ("rad", "1"))),
+    "voltage": _Kind(
+        "a voltage", "V",
+        (("uV", "1e-6"), ("mV", "1e-3"), ("V", "1"), ("kV", "1e3")), si="V",
+        lowest=-math.inf,
+    ),
+    "current": _Kind(
+        "a current", "mA", (("nA", "1e-9"), ("uA", "1e-6"), ("mA", "1e-3"), ("A", "1")),
+        si="A", lowest=-math.inf,
+    ),
+    "expansion": _Kind(
+        "a thermal expansion", "ppm/K", (("ppm/K", "1e-6"),),
+        (("/K", "1"), ("1/K", "1"), ("/C", "1"), ("1/C", "1"), ("ppm/C", "1e-6"),
+         ("um/m/K", "1e-6")),
+        lowest=-math.inf,
+    ),
+    "pressure": _Kind(
+        "a pressure", "MPa", (("Pa", "1"), ("kPa", "1e3"), ("MPa", "1e6"), ("GPa", "1e9")),
+        si="Pa",
+    ),
+    "time": _Kind(
+        "a time", "s", (("ms", "1e-3"), ("s", "1"), ("min", "60"), ("h", "3600")), si="s"
+    ),
+}  # fmt: skip
+"""Kinds of quantity that can be read and printed."""
+
+_NUMBER = re.compile(
+    r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$", re.DOTALL
+)
+_UNIT_SHAPE = re.compile(r"[A-Za-zµμΩΩ°%/*^0-9 ]+$")
+
+
+def _kind(kind: str) -> _Kind:
+    if kind not in KINDS:
+        raise ValueError(f"kind must be one of {', '.join(KINDS)}, got {kind!r}")
+    return KINDS[kind]
+
+
+@lru_cache(maxsize=1)
+def _registry() -> Any:
+    import pint
+
+    return pint.UnitRegistry()
+
+
+@lru_cache(maxsize=512)
+def _factor(unit: str, kind: str) -> Decimal | str:
+    """Size of a unit in SI, or what is wrong with it."""
+    spec = KINDS[kind]
+    plain = unit.replace("μ", "µ").replace("Ω", "ohm").replace("Ω", "ohm")
+    for word, size in (*spec.ladder, *spec.words):
+        if plain in (word, word.replace("u", "µ", 1) if word[0] == "u" else word):
+            return Decimal(size)
+    hint = difflib.get_close_matches(
+        plain, [w for w, _ in (*spec.ladder, *spec.words)], 1, 0.6
+    )
+    unknown = f"has the unknown unit {unit!r}" + (
+        f"; did you mean {hint[0]!r}?" if hint else ""
+    )
+    if any(plain in dict((*k.ladder, *k.words)) for k in KINDS.values()):
+        return f"is not {spec.noun}"
+    if not spec.si or not _UNIT_SHAPE.match(plain):
+        return unknown
+    import pint
+
+    registry = _registry()
+    # "kg/m3" and "nm2": pint wants the power written out
+    spelled = re.sub(r"([A-Za-zµ])([23])(?![0-9])", r"\1**\2", plain).replace("^", "**")
+    try:
+        one = 1.0 * registry.parse_units(spelled)
+        factor = float(one.to(spec.si).magnitude)
+    except pint.DimensionalityError:
+        return f"is not {spec.noun}"
+    except Exception:  # pint's reader raises half a dozen unrelated types
+        return unknown
+    # a power of ten as pint multiplies it may be off in the sixteenth digit
+    return Decimal(f"{factor:.15g}")
+
+
+def _to_kelvin(number: Decimal, unit: str) -> Decimal | None:
+    zero = Decimal(str(ZERO_CELSIUS))
+    if unit == "K":
+        return number
+    if unit in ("C", "°C", "degC", "oC"):
+        return number + zero
+    if unit in ("F", "°F", "degF"):
+        return (number - 32) * 5 / 9 + zero
+    return None
+
+
+def _show(value: object) -> str:
+    """Value as it stood in the file, cut to one line."""
+    text = " ".join(value.split()) if isinstance(value, str) else str(value)
+    text = text if len(text) <= 40 else text[:37] + "..."
+    return repr(text) if isinstance(value, str) else text
+
+
+def parse_quantity(text: object, kind: str, *, unit_hint: str | None = None) -> float:
+    """Read a quantity written with its unit.
+
+    Parameters
+    ----------
+    text : str
+        A number and a unit, "1.5 mm", "45 wt%", "-40 C", or for a ratio "7:1".
+    kind : str
+        What it must be, one of `KINDS`.
+    unit_hint : str, optional
+        Unit to suggest when none is written, by default the usual one of the kind.
+
+    Returns
+    -------
+    float
+        The value in SI: metres, kilograms, kelvin, joules, radians; fractions, strains and
+        ratios as plain numbers, phr as parts.
+
+    Raises
+    ------
+    ValueError
+        If it is empty, not a number with a unit, of another kind, or out of the range any
+        quantity of its kind can have. The message begins with the text as it was written.
+
+    Notes
+    -----
+    The digits are multiplied as decimals, so that "12 um" is exactly the float 1.2e-05.
+
+    Examples
+    --------
+    >>> parse_quantity("12 um", "length")
+    1.2e-05
+    >>> parse_quantity("7:1", "ratio")
+    7.0
+    >>> parse_quantity("20 C", "temperature")
+    293.15
+    >>> parse_quantity("1.5", "length")
+    Traceback (most recent call last):
+    ...
+    ValueError: '1.5' has no unit; write it like '1.5 mm'
+
+    """
+    spec = _kind(kind)
+    hint = spec.unit if unit_hint is None else unit_hint
+    shown = _show(text)
+    gap = "" if kind == "ratio" else " "
+    example = f"'{_EXAMPLES.get(kind, '1.5')}{gap}{hint}'"
+    if isinstance(text, bool) or not isinstance(text, (str, int, float)):
+        raise ValueError(f"{shown} is not {spec.noun}; write it like {example}")
+    if not isinstance(text, str):
+        if not math.isfinite(text):
+            raise ValueError(f"{shown} is not a finite number; write it like {example}")
+        raise ValueError(f"{shown} has no unit; write it like '{text:g}{gap}{hint}'")
+    if not text.strip():
+        raise ValueError(f"{shown} is empty; write it like {example}")
+    match = _NUMBER.match(text)
+    if match is None:
+        if re.match(r"\s*[+-]?(nan|inf)", text, re.IGNORECASE):
+            raise ValueError(f"{shown} is not a finite number; write it like {example}")
+        raise ValueError(f"{shown} does not start with a number; write it like {example}")
+    digits, unit = match.group(1), " ".join(match.group(2).split())
+    number = Decimal(digits)
+    if kind == "ratio":
+        return _parse_ratio(text, shown, number, unit)
+    if not unit:
+        raise ValueError(f"{shown} has no unit; write it like '{digits} {hint}'")
+    if unit[0] in ",.":
+        raise ValueError(
+            f"{shown} is not a number with a unit; write decimals with a point"
+        )
+    if kind == "temperature":
+        kelvin = _to_kelvin(number, unit)
+        if kelvin is None:
+            raise ValueError(f"{shown} is not a temperature; write it like {example}")
+        si = kelvin
+        if si <= 0:
+            raise ValueError(f"{shown} is at or below absolute zero, -273.15 C")
+    else:
+        factor = _factor(unit, kind)
+        if isinstance(factor, str):
+            tail = "" if factor.endswith("?") else f"; write it like {example}"
+            raise ValueError(f"{shown} {factor}{tail}")
+        si = number * factor
+    value = float(si)
+    if not math.isfinite(value):
+        raise ValueError(f"{shown} is too large for a number")
+    if value < spec.lowest:
+        if spec.lowest == 0.0:
+            raise ValueError(f"{shown} is negative; {spec.noun} is 0 or more")
+        raise ValueError(f"{shown} is below {format_quantity(spec.lowest, kind)}")
+    if value > spec.highest:
+        raise ValueError(f"{shown} is above {format_quantity(spec.highest, kind)}")
+    return value
+
+
+_EXAMPLES = {
+    "temperature": "20", "strain": "3000", "fraction": "12", "weight_fraction": "26",
+    "volume_fraction": "12", "percentage": "12", "phr": "40", "ratio": "7", "energy": "10",
+    "density": "1030", "expansion": "300", "conductance": "80", "angle": "10",
+    "voltage": "3.3",
+    "temperature_difference": "20", "area": "100", "time": "60", "mass": "50",
+}  # fmt: skip
+
+
+def _parse_ratio(text: str, shown: str, number: Decimal, rest: str) -> float:
+    if not rest:
+        raise ValueError(f"{shown} is not a mass ratio; write it like '{text.strip()}:1'")
+    other = _NUMBER.match(rest[1:]) if rest[0] == ":" else None
+    if other is None or other.group(2):
+        raise ValueError(f"{shown} is not a mass ratio; write it like '7:1'")
+    second = Decimal(other.group(1))
+    if number <= 0 or second <= 0:
+        raise ValueError(f"{shown} is not a mass ratio; both parts must be above 0")
+    value = float(number / second)
+    if not 0.0 < value < math.inf:
+        raise ValueError(f"{shown} is too large for a number")
+    return value
+
+
+def parse_range(
+    text: object, kind: str, *, unit_hint: str | None = None
+) -> tuple[float, float]:
+    """Read two quantities with "to" between them, "0 to 3000 microstrain".
+
+    Parameters
+    ----------
+    text : str
+        The unit may be written once, behind the second number.
+    kind : str
+        What both must be, one of `KINDS`.
+    unit_hint : str, optional
+        Unit to suggest when none is written.
+
+    Returns
+    -------
+    tuple of float
+        Both ends in SI, the lower one first.
+
+    Raises
+    ------
+    ValueError
+        If it is not two quantities of the kind, or the first is not below the second.
+
+    Examples
+    --------
+    >>> parse_range("0.7 to 3 kohm", "resistance")
+    (700.0, 3000.0)
+
+    """
+    spec = _kind(kind)
+    hint = spec.unit if unit_hint is None else unit_hint
+    shown = _show(text)
+    example = f"'{'20 to 60' if kind == 'temperature' else '0 to 3000'} {hint}'"
+    parts = re.split(r"\s+to\s+", text.strip()) if isinstance(text, str) else []
+    if len(parts) != 2:
+        raise ValueError(f"{shown} is not a range; write it like {example}")
+    first, second = parts
+    match, last = _NUMBER.match(first), _NUMBER.match(second)
+    if match and not match.group(2) and last:
+        first = f"{first} {last.group(2)}"
+    low = parse_quantity(first, kind, unit_hint=hint)
+    high = parse_quantity(second, kind, unit_hint=hint)
+    if not low < high:
+        raise ValueError(f"{shown} must rise; write the lower end first")
+    return low, high
+
+
+def _digits(value: Decimal, digits: int) -> str:
+    """Plain decimal text with so many significant digits and no trailing zeros."""
+    text = f"{value:.{digits}g}" if value else "0"
+    if "e" in text or "E" in text:
+        number = Decimal(text)
+        if -5 <= number.adjusted() < max(digits, 7):
+            text = f"{number:f}"
+    if "." in text and "e" not in text:
+        text = text.rstrip("0").rstrip(".")
+    return text
+
+
+def format_quantity(
+    value: float, kind: str, *, digits: int | None = 4, unit: str | None = None
+) -> str:
+    """Write a quantity for a reader, unit included.
+
+    Parameters
+    ----------
+    value : float
+        The value in SI. Infinite resistances read "open"; NaN is refused.
+    kind : str
+        What it is, one of `KINDS`.
+    digits : int or None
+        Significant digits; None writes the fewest that read back to the same number.
+    unit : str, optional
+        The unit to write in, by default the one that leaves 1 to 999 before the point.
+
+    Returns
+    -------
+    str
+        Number and unit, such as "12 um".
+
+    Raises
+    ------
+    ValueError
+        If the value is NaN or the unit is none of the kind's.
+
+    Examples
+    --------
+    >>> format_quantity(1.2e-5, "length")
+    '12 um'
+    >>> format_quantity(1234.5, "resistance")
+    '1.234 kohm'
+    >>> format_quantity(float("inf"), "resistance")
+    'open'
+
+    """
+    spec = _kind(kind)
+    if math.isnan(value):
+        raise ValueError(f"{spec.noun} must be a number, got nan")
+    if math.isinf(value):
+        if kind == "resistance" and value > 0:
+            return "open"
+        return f"{value} {spec.unit}"
+    exact = Decimal(repr(float(value)))
+    if kind == "ratio":
+        size, suffix = Decimal(1), ":1"
+    elif kind == "temperature":
+        exact -= Decimal(str(ZERO_CELSIUS))
+        size, suffix = Decimal(1), " C"
+    else:
+        name, size = _choose_unit(spec, kind, exact, unit, 15 if digits is None else digits)
+        suffix = f" {name}"
+    if digits is not None:
+        return _digits(exact / size, digits) + suffix
+    for count in range(1, 17):
+        text = _digits(exact / size, count) + suffix
+        if parse_quantity(text, kind) == value:
+            return text
+    return _digits(exact / size, 17) + suffix
+
+
+def _choose_unit(
+    spec: _Kind, kind: str, exact: Decimal, unit: str | None, digits: int
+) -> tuple[str, Decimal]:
+    if unit is not None:
+        size = _factor(unit, kind)
+        if isinstance(size, str):
+            raise ValueError(f"unit must be one that {spec.noun} has, got {unit!r}")
+        return unit, size
+    ladder = [(name, Decimal(size)) for name, size in spec.ladder]
+    if not exact:
+        return spec.unit, dict(ladder).get(spec.unit, ladder[0][1])
+    if kind == "strain":  # a window of strains reads best in one unit
+        return ladder[0] if abs(exact) < Decimal("0.02") else ladder[1]
+    chosen = ladder[0]
+    for name, size in ladder:
+        # 999.96 um in four digits is 1000 um: step up on what will be printed
+        if abs(Decimal(f"{exact / size:.{digits}g}")) >= 1:
+            chosen = (name, size)
+    return chosen

@@ -1,0 +1,121 @@
+"""Small jobs for the tests of workers and store; also a program that tests can kill."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from percsim.ensemble.sampling import box_generator
+from percsim.ensemble.store import Store, encode_json
+from percsim.ensemble.workers import Interrupted, run_jobs
+
+SEED = 771043
+
+
+@dataclass(frozen=True)
+class BoxJob:
+    number: int
+    seconds: float = 0.02
+    folder: str = ""
+
+    @property
+    def key(self) -> str:
+        return f"box/{self.number}"
+
+
+def simulate(job: BoxJob) -> dict:
+    """Digits that depend on the box alone, through logarithms, sums and a BLAS product."""
+    rng = box_generator(SEED, job.number, "placement")
+    time.sleep(job.seconds)
+    x = rng.standard_normal((40, 40))
+    resistance = float("inf") if job.number % 5 == 3 else float(abs((x @ x.T).sum()))
+    return {
+        "resistance_ohm": resistance,
+        "voltages": x[0].tolist(),
+        "n": rng.integers(1000),
+    }
+
+
+def fail_on_multiples_of_three(job: BoxJob) -> dict:
+    if job.number % 3 == 0:
+        raise RuntimeError(
+            f"bounds 1.0 and 2.0 do not meet in box {job.number}\nmore lines"
+        )
+    return simulate(job)
+
+
+def return_nan(job: BoxJob) -> dict:
+    return {"inner": [1.0, float("nan")]} if job.number == 1 else simulate(job)
+
+
+def kill_once(job: BoxJob) -> dict:
+    """Die in box 2 the first time it is tried."""
+    mark = Path(job.folder) / f"{job.key.replace('/', '-')}.tried"
+    if job.number == 2 and not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return simulate(job)
+
+
+def kill_always(job: BoxJob) -> dict:
+    if job.number == 2:
+        with open(Path(job.folder) / "tries", "a", encoding="utf-8") as file:
+            file.write("x")
+        os.kill(os.getpid(), signal.SIGKILL)
+    return simulate(job)
+
+
+def report_process(job: BoxJob) -> dict:
+    """What a worker looks like from inside."""
+    from threadpoolctl import threadpool_info
+
+    simulate(job)
+    return {
+        "pid": os.getpid(),
+        "ignores_interrupt": signal.getsignal(signal.SIGINT) == signal.SIG_IGN,
+        "threads": [library["num_threads"] for library in threadpool_info()],
+        "omp": os.environ.get("OMP_NUM_THREADS"),
+        "numba": os.environ.get("NUMBA_NUM_THREADS"),
+    }
+
+
+def write_pid_and_sleep(job: BoxJob) -> dict:
+    (Path(job.folder) / f"{job.number}.pid").write_text(str(os.getpid()), encoding="utf-8")
+    time.sleep(job.seconds)
+    return {}
+
+
+def main(folder: str, workers: str, n_jobs: str, seconds: str, function: str) -> None:
+    """Run jobs with a store; print what came out."""
+    jobs = [BoxJob(k, float(seconds), folder) for k in range(int(n_jobs))]
+    heard = []
+
+    def progress(done, *_):
+        if not heard:
+            print("begun", flush=True)
+        heard.append(done)
+
+    with Store.open(folder, "plan-a") as store:
+        try:
+            outcome = run_jobs(
+                globals()[function],
+                jobs,
+                workers=int(workers),
+                store=store,
+                progress=progress,
+                batch_seconds=0.05,
+            )
+        except Interrupted as error:
+            counts = store.counts()
+            print(json.dumps({"message": str(error), "done": error.done, "stored": counts}))
+            sys.exit(130)
+    print(encode_json({"results": list(outcome.results), "n_reused": outcome.n_reused}))
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

@@ -1,0 +1,474 @@
+import contextlib
+import errno
+import math
+import os
+import signal
+import sqlite3
+import struct
+import subprocess
+import sys
+import threading
+
+import numpy as np
+import pytest
+
+from percsim.ensemble import store as store_module
+from percsim.ensemble.store import (
+    DATABASE,
+    Record,
+    Store,
+    decode_json,
+    encode_json,
+    environment_record,
+    write_atomically,
+)
+from percsim.errors import FolderError
+
+
+def record(number, value=1.5, status="done", elapsed=0.25):
+    text = encode_json({"x": value} if status == "done" else "ConvergenceError: no proof")
+    return Record(f"box/{number}", status, text, elapsed)
+
+
+def one_line(error):
+    text = str(error.value)
+    assert text
+    assert "\n" not in text
+    return text
+
+
+def run_python(code, **options):
+    return subprocess.Popen(
+        [sys.executable, "-c", code],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        **options,
+    )  # fmt: skip
+
+
+# --- JSON
+
+
+def test_floats_survive_to_the_last_bit():
+    rng = np.random.default_rng(815502)
+    bits = rng.integers(0, 2**64, 20_000, dtype=np.uint64)
+    values = [v for v in bits.view(np.float64).tolist() if math.isfinite(v)]
+    values += [5e-324, 1.7976931348623157e308, -0.0, 0.1, 1 / 3]
+    back = decode_json(encode_json(values))
+    assert struct.pack(f"{len(values)}d", *back) == struct.pack(f"{len(values)}d", *values)
+
+
+def test_infinities_are_words():
+    value = {"r": math.inf, "list": [1.0, -math.inf, {"deep": np.float64("inf")}], "n": 3}
+    text = encode_json(value)
+    assert '"r": "inf"' in text
+    assert "Infinity" not in text
+    assert decode_json(text) == value
+
+
+def test_numpy_becomes_plain():
+    value = {
+        "a": np.array([1.0, np.inf]),
+        "i": np.int64(3),
+        "b": np.bool_(True),
+        "t": (1, 2),
+    }
+    assert decode_json(encode_json(value)) == {
+        "a": [1.0, math.inf],
+        "i": 3,
+        "b": True,
+        "t": [1, 2],
+    }
+    assert decode_json(encode_json({"a": np.arange(3)})) == {"a": [0, 1, 2]}
+
+
+@pytest.mark.parametrize(
+    ("value", "where"),
+    [
+        ({"a": [{"b": math.nan}]}, r"NaN at a\[0\]\.b"),
+        ({"x": np.array([1.0, np.nan])}, r"NaN at x\[1\]"),
+        (math.nan, "NaN$"),
+    ],
+)
+def test_nan_is_refused(value, where):
+    with pytest.raises(ValueError, match=where):
+        encode_json(value)
+
+
+def test_unknown_objects_are_refused():
+    with pytest.raises(TypeError, match="set"):
+        encode_json({"x": {1, 2}})
+
+
+# --- boxes
+
+
+def test_records_come_back(tmp_path):
+    with Store.open(tmp_path / "deep" / "folder", "h") as store:
+        store.add([record(1, math.inf), record(2, 0.1 + 0.2), record(3, status="failed")])
+        store.add([])
+    with Store.open(tmp_path / "deep" / "folder", "h") as store:
+        back = store.records()
+        assert list(back) == ["box/1", "box/2", "box/3"]
+        assert back["box/1"].result == {"x": math.inf}
+        assert back["box/2"].result == {"x": 0.30000000000000004}
+        assert back["box/2"].elapsed == 0.25
+        assert back["box/2"].message is None
+        assert back["box/3"].result is None
+        assert back["box/3"].message == "ConvergenceError: no proof"
+        assert store.counts() == {"done": 2, "failed": 1}
+        assert list(store.records(["box/2", "box/9"])) == ["box/2"]
+        store.add([record(3, 7.0)])
+        assert store.counts() == {"done": 3, "failed": 0}
+        assert "3 done, 0 failed" in repr(store)
+
+
+def test_log_and_schema_are_as_documented(tmp_path):
+    with Store.open(tmp_path, "h") as store:
+        store.add([record(1)])
+        with contextlib.closing(sqlite3.connect(tmp_path / DATABASE)) as other:
+            assert other.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+            assert other.execute(
+                "SELECT key, status, result, elapsed FROM boxes"
+            ).fetchall() == [("box/1", "done", '{"x": 1.5}', 0.25)]
+            meta = dict(other.execute("SELECT key, value FROM meta"))
+            assert meta["plan_hash"] == "h"
+            assert meta["schema_version"] == "1"
+
+
+def test_artefacts(tmp_path):
+    with Store.open(tmp_path, "h") as store:
+        store.save_artefact("threshold", {"phi": 0.0123456789012345678, "high": math.inf})
+        store.save_artefact("threshold", {"phi": 1 / 3, "high": math.inf})
+        store.save_artefact("plan", [1, "two", None])
+    with Store.read(tmp_path) as store:
+        assert store.load_artefact("threshold") == {"phi": 1 / 3, "high": math.inf}
+        assert store.load_artefact("plan") == [1, "two", None]
+        assert store.load_artefact("nothing") is None
+        assert store.load_artefact("nothing", 5) == 5
+        assert store.artefacts() == ["plan", "threshold"]
+
+
+def test_reader_works_beside_a_writer_and_cannot_write(tmp_path):
+    with Store.open(tmp_path, "h") as writer, Store.read(tmp_path) as reader:
+        writer.add([record(1)])
+        assert list(reader.records()) == ["box/1"]
+        writer.add([record(2)])
+        assert reader.counts()["done"] == 2
+        assert reader.plan_hash == "h"
+        with pytest.raises(FolderError, match="readonly"):
+            reader.add([record(3)])
+        with pytest.raises(FolderError, match="readonly"):
+            reader.save_artefact("x", 1)
+
+
+def test_reading_a_folder_that_cannot_be_written(tmp_path, monkeypatch):
+    with Store.open(tmp_path, "h") as store:
+        store.add([record(1)])
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with Store.read(tmp_path) as store:
+        assert list(store.records()) == ["box/1"]
+    assert not (tmp_path / f"{DATABASE}-shm").exists()
+
+
+def test_folder_is_left_tidy(tmp_path):
+    with Store.open(tmp_path, "h") as store:
+        store.add([record(1)])
+    assert [p.name for p in tmp_path.iterdir()] == [DATABASE]
+
+
+# --- whose folder
+
+
+def test_another_plans_folder_is_refused_untouched(tmp_path):
+    with Store.open(tmp_path, "plan-a") as store:
+        store.add([record(1)])
+    before = (tmp_path / DATABASE).read_bytes()
+    with pytest.raises(FolderError, match="another plan") as error:
+        Store.open(tmp_path, "plan-b")
+    assert str(tmp_path) in one_line(error)
+    assert "--fresh" in str(error.value)
+    assert (tmp_path / DATABASE).read_bytes() == before
+    with Store.open(tmp_path, "plan-a") as store:  # and the lock is free again
+        assert len(store.records()) == 1
+
+
+def test_second_writer_is_refused(tmp_path):
+    with Store.open(tmp_path, "h") as store:
+        for fresh in (False, True):
+            with pytest.raises(
+                FolderError, match=f"in use by process {os.getpid()}"
+            ) as error:
+                Store.open(tmp_path, "h", fresh=fresh)
+            assert str(tmp_path) in one_line(error)
+        store.add([record(1)])
+        assert store.counts()["done"] == 1
+    Store.open(tmp_path, "h").close()
+
+
+def test_second_process_is_refused_and_a_killed_one_frees_the_folder(tmp_path):
+    code = (
+        "import sys; from percsim.ensemble.store import *\n"
+        f"s = Store.open({str(tmp_path)!r}, 'h')\n"
+        "s.add([Record('box/1', 'done', '{}', 0.0)]); print('open', flush=True)\n"
+        "sys.stdin.read()"
+    )
+    other = run_python(code)
+    try:
+        assert other.stdout.readline() == "open\n"
+        with pytest.raises(FolderError, match=f"in use by process {other.pid};"):
+            Store.open(tmp_path, "h", fresh=True)
+    finally:
+        other.kill()
+        other.communicate()
+    with Store.open(tmp_path, "h") as store:
+        assert list(store.records()) == ["box/1"]
+
+
+def test_lock_is_never_held_twice(tmp_path):
+    # many openers at once; removal of the lock file on release must not let two in
+    inside, most, opened = [0], [0], [0]
+    guard = threading.Lock()
+
+    def work():
+        for _ in range(60):
+            try:
+                lock = store_module._FolderLock(tmp_path)
+            except FolderError:
+                continue
+            with guard:
+                inside[0] += 1
+                opened[0] += 1
+                most[0] = max(most[0], inside[0])
+            with guard:
+                inside[0] -= 1
+            lock.release()
+
+    threads = [threading.Thread(target=work) for _ in range(8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert opened[0] > 8
+    assert most[0] == 1
+
+
+def test_another_schema_is_refused(tmp_path):
+    Store.open(tmp_path, "h").close()
+    with contextlib.closing(sqlite3.connect(tmp_path / DATABASE)) as other, other:
+        other.execute("UPDATE meta SET value = '99' WHERE key = 'schema_version'")
+    for opener in (lambda: Store.open(tmp_path, "h"), lambda: Store.read(tmp_path)):
+        with pytest.raises(FolderError, match="schema 99") as error:
+            opener()
+        one_line(error)
+    with Store.open(tmp_path, "h", fresh=True) as store:
+        assert store.counts() == {"done": 0, "failed": 0}
+
+
+@pytest.mark.parametrize("fresh", [False, True])
+def test_alien_files_are_refused_untouched(tmp_path, fresh):
+    path = tmp_path / DATABASE
+    with contextlib.closing(sqlite3.connect(path)) as other, other:
+        other.execute("CREATE TABLE recipes (x)")
+    before = path.read_bytes()
+    with pytest.raises(FolderError, match="not a store of percsim"):
+        Store.open(tmp_path, "h", fresh=fresh)
+    assert path.read_bytes() == before
+    path.write_bytes(b"this is a text file, not a database\n" * 100)
+    before = path.read_bytes()
+    with pytest.raises(FolderError, match="not a store of percsim") as error:
+        Store.open(tmp_path, "h", fresh=fresh)
+    one_line(error)
+    assert path.read_bytes() == before
+
+
+def test_reading_an_empty_folder(tmp_path):
+    for folder in (tmp_path, tmp_path / "missing"):
+        with pytest.raises(FolderError, match="holds no results"):
+            Store.read(folder)
+
+
+def test_fresh_removes_only_what_percsim_wrote(tmp_path):
+    with Store.open(tmp_path, "plan-a") as store:
+        store.add([record(1)])
+    ours = ["report.html", "summary.json", "boxes.csv", "responses.csv", "castings.csv"]
+    others = ["notes.txt", "plan.toml", "measured.csv", "photo.png"]
+    for name in ours + others:
+        (tmp_path / name).write_text(name)
+    with Store.open(tmp_path, "plan-b", fresh=True) as store:
+        assert store.records() == {}
+        assert store.plan_hash == "plan-b"
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted([*others, DATABASE])
+
+
+def test_fresh_in_a_folder_without_a_store_removes_nothing(tmp_path):
+    (tmp_path / "report.html").write_text("somebody's own")
+    with Store.open(tmp_path, "h", fresh=True):
+        pass
+    assert (tmp_path / "report.html").read_text() == "somebody's own"
+
+
+def test_killed_while_being_made(tmp_path, monkeypatch):
+    (tmp_path / DATABASE).touch()  # created, not filled
+    with Store.open(tmp_path, "h") as store:
+        assert store.plan_hash == "h"
+    with monkeypatch.context() as patch:
+        broken = (*store_module._SCHEMA[:2], "CREATE TABLE nonsense (")
+        patch.setattr(store_module, "_SCHEMA", broken)
+        with pytest.raises(FolderError):
+            Store.open(tmp_path / "b", "h")
+    with Store.open(tmp_path / "b", "h") as store:  # half a schema was rolled back
+        store.add([record(1)])
+
+
+# --- disks and rights
+
+
+def test_full_database_keeps_what_was_stored(tmp_path):
+    with Store.open(tmp_path, "h") as store:
+        store.add([record(k) for k in range(50)])
+        pages = store._connection.execute("PRAGMA page_count").fetchone()[0]
+        store._connection.execute(f"PRAGMA max_page_count = {pages + 4}")
+        with pytest.raises(FolderError, match="no space left") as error:
+            store.add([record(k) for k in range(50, 5000)])
+        assert "intact" in one_line(error)
+        assert store.counts()["done"] == 50
+        store._connection.execute("PRAGMA max_page_count = 1000000")
+        store.add([record(k) for k in range(50, 60)])  # goes on once there is room
+    with Store.read(tmp_path) as store:
+        assert list(store.records()) == [f"box/{k}" for k in range(60)]
+
+
+def test_file_size_limit_of_the_system_keeps_what_was_stored(tmp_path):
+    # the operating system itself refuses the write, half way through a batch
+    code = (
+        "import resource; from percsim.ensemble.store import *\n"
+        f"s = Store.open({str(tmp_path)!r}, 'h')\n"
+        "s.add([Record(f'box/{k}', 'done', '{}', 0.0) for k in range(50)])\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, -1))\n"
+        "try:\n"
+        "    for i in range(50, 5000, 50):\n"
+        "        rows = [Record(f'box/{i + k}', 'done', '{}', 0.0) for k in range(50)]\n"
+        "        s.add(rows)\n"
+        "        print(i + 50, flush=True)\n"
+        "except FolderError as e: print(e)\n"
+        "s.close()"
+    ).replace(
+        "except FolderError", "except __import__('percsim.errors').errors.FolderError"
+    )
+    out, err = run_python(code).communicate(timeout=60)
+    *counts, message = out.strip().splitlines()
+    assert not err
+    assert "intact" in message
+    with Store.open(tmp_path, "h") as store:
+        assert list(store.records()) == [f"box/{k}" for k in range(int(counts[-1]))]
+        store.add([record("more")])
+
+
+def test_folder_that_cannot_be_made(tmp_path):
+    (tmp_path / "file").write_text("in the way")
+    for folder in (tmp_path / "file", tmp_path / "file" / "inner"):
+        with pytest.raises(FolderError, match="cannot write in") as error:
+            Store.open(folder, "h")
+        assert str(folder) in one_line(error)
+
+
+def test_unwritable_folder(tmp_path):
+    code = (
+        "from percsim.ensemble.store import *; from percsim.errors import *\n"
+        "import os, encodings.idna\n"
+        f"os.chdir({str(tmp_path)!r}); os.mkdir('there'); os.chmod('there', 0o555)\n"
+        "if os.geteuid() == 0: os.setegid(65534); os.seteuid(65534)\n"
+        "for job in (Store.open, write_atomically):\n"
+        "    try: job('there' if job == Store.open else 'there/r', 'x'); print('written')\n"
+        "    except FolderError as e: print(e)\n"
+    )
+    out, err = run_python(code).communicate(timeout=60)
+    assert not err
+    assert out.splitlines() == [
+        "cannot write in there: permission denied",
+        "cannot write there/r: permission denied",
+    ]
+
+
+def test_interrupted_batch_is_rolled_back(tmp_path):
+    def rows():
+        yield ("box/1", "done", "{}", 0.0)
+        raise KeyboardInterrupt
+
+    with Store.open(tmp_path, "h") as store:
+        with pytest.raises(KeyboardInterrupt):
+            store._write("INSERT OR REPLACE INTO boxes VALUES (?, ?, ?, ?)", rows())
+        assert store.records() == {}
+        store.add([record(2)])
+        assert list(store.records()) == ["box/2"]
+
+
+def test_killed_between_batches_keeps_each_whole(tmp_path):
+    code = (
+        "from percsim.ensemble.store import *\n"
+        f"s = Store.open({str(tmp_path)!r}, 'h'); i = 0\n"
+        "while True:\n"
+        "    s.add([Record(f'box/{i}/{k}', 'done', '{}', 0.0) for k in range(20)])\n"
+        "    i += 1; print(i, flush=True)\n"
+    )
+    other = run_python(code)
+    for line in other.stdout:
+        if int(line) >= 5:
+            other.send_signal(signal.SIGKILL)
+            break
+    other.communicate()
+    with Store.read(tmp_path) as reader:  # while the log is still unmerged
+        counted = reader.counts()["done"]
+    with Store.open(tmp_path, "h") as store:
+        assert store.counts()["done"] == counted
+        assert counted >= 100
+        assert counted % 20 == 0
+
+
+# --- files
+
+
+def test_write_atomically(tmp_path):
+    path = tmp_path / "figures" / "a.txt"
+    write_atomically(path, "größer")
+    assert path.read_text(encoding="utf-8") == "größer"
+    write_atomically(path, b"\x00\x01")
+    assert path.read_bytes() == b"\x00\x01"
+    assert [p.name for p in path.parent.iterdir()] == ["a.txt"]
+    mask = os.umask(0)
+    os.umask(mask)
+    assert path.stat().st_mode & 0o777 == 0o666 & ~mask
+
+
+@pytest.mark.parametrize("error", [OSError(errno.ENOSPC, "No space"), KeyboardInterrupt()])
+def test_write_that_fails_leaves_the_old_file(tmp_path, monkeypatch, error):
+    path = tmp_path / "report.html"
+    write_atomically(path, "old")
+
+    def fail(_):
+        raise error
+
+    monkeypatch.setattr(os, "fsync", fail)
+    expected = FolderError if isinstance(error, OSError) else KeyboardInterrupt
+    with pytest.raises(
+        expected, match="no space left" if expected is FolderError else None
+    ):
+        write_atomically(path, "new")
+    assert path.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_environment_is_recorded_once_each(tmp_path, monkeypatch):
+    here = environment_record()
+    assert list(here) == ["python", "numpy", "scipy", "numba", "platform", "processor"]
+    assert here["numpy"] == np.__version__
+    assert here["python"] == sys.version.split()[0]
+    for _ in range(2):
+        with Store.open(tmp_path, "h") as store:
+            assert store.environments == [here]
+            assert store.created.endswith("+00:00")
+    other = here | {"numpy": "1.26.0"}
+    monkeypatch.setattr(store_module, "environment_record", lambda: other)
+    for _ in range(2):
+        with Store.open(tmp_path, "h") as store:
+            assert store.environments == [here, other]

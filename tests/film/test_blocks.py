@@ -1,0 +1,221 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from reference.made_up_boxes import (
+    CRITICAL,
+    LENGTHS,
+    SHORT,
+    THRESHOLD,
+    loading,
+    resistivity,
+)
+
+from percsim.ensemble.statistics import effective_medium_mean
+from percsim.film import LoadingThreshold, fit_loadings
+from percsim.film.blocks import _influence, _weighted_medium
+
+SEED = np.random.SeedSequence(7319)
+
+
+def fit(*loadings, seed=SEED, resamples=50, threshold=THRESHOLD):
+    return fit_loadings(loadings, threshold, resamples=resamples, seed=seed)
+
+
+def with_conductances(base, conductances):
+    return replace(base, conductances=tuple(conductances))
+
+
+def test_medium_of_resamples_is_the_effective_medium_mean():
+    rng = np.random.default_rng(40213)
+    values = np.exp(2.0 * rng.standard_normal((14, 3)))
+    values[:3, 0] = 0.0
+    values[:8, 1] = 0.0
+    values[:10, 2] = 0.0  # four of fourteen conduct: open unless resampled otherwise
+    weights = rng.integers(0, 4, (30, 14)).astype(float)
+    ours = _weighted_medium(values, weights)
+    for b in range(30):
+        for s in range(3):
+            want = effective_medium_mean(values[:, s], 3, weights[b])
+            assert ours[b, s] == pytest.approx(want, rel=1e-12)
+    assert (ours[:, 2] == 0.0).any()
+    assert (ours[:, 2] > 0.0).any()
+
+
+def test_influence_is_the_derivative_to_the_weight_of_a_box():
+    rng = np.random.default_rng(5512)
+    values = np.exp(0.8 * rng.standard_normal((9, 1)))
+    values[2] = 0.0
+    mean = _weighted_medium(values, np.ones((1, 9)))[0]
+    ours = _influence(values, mean)[:, 0]
+    step = 1e-5
+    for k in range(9):
+        weights = np.ones(9)
+        weights[k] += step
+        moved = effective_medium_mean(values[:, 0], 3, weights)
+        want = -9.0 * (np.log(moved) - np.log(mean[0])) / step
+        assert ours[k] == pytest.approx(want, rel=1e-3)
+    assert ours.sum() == pytest.approx(0.0, abs=1e-12)
+
+
+def test_equal_boxes_give_rho_and_excess_exactly():
+    (result,) = fit(loading(0.30))
+    rho = resistivity(0.30) * np.exp(15.0 * np.array([0.0, 1e-3, 2e-3, 3e-3]))
+    np.testing.assert_allclose(result.resistivity, rho, rtol=1e-11)
+    np.testing.assert_allclose(result.electrode_excess, -rho * SHORT, rtol=1e-9)
+    np.testing.assert_allclose(result.resistivity_se, 0.0, atol=1e-9 * rho[0])
+    assert result.notes == ()
+    assert result.box_cv == pytest.approx(0.0, abs=1e-12)
+
+
+def test_standard_error_is_the_scatter_of_repeated_ensembles():
+    # 4 standard errors of a standard deviation over n repeats: 4/sqrt(2 n)
+    n = 150
+    fits = [
+        fit(loading(0.30, seed=60000 + k, box_spread=0.2), seed=np.random.SeedSequence(k))[
+            0
+        ]
+        for k in range(n)
+    ]
+    logs = np.log([f.resistivity[0] for f in fits])
+    claimed = np.median([f.resistivity_se[0] / f.resistivity[0] for f in fits])
+    # the bootstrap of 24 boxes is short by sqrt(23/24), its 68 % width by a few per cent
+    assert logs.std(ddof=1) == pytest.approx(claimed, rel=4 / np.sqrt(2 * n) + 0.06)
+    assert logs.mean() == pytest.approx(
+        np.log(resistivity(0.30)), abs=4 * logs.std() / np.sqrt(n) + 0.01
+    )
+
+
+def test_box_cv_is_the_spread_of_ln_r():
+    (result,) = fit(loading(0.30, seed=8121, n_boxes=4000, box_spread=0.1), resamples=20)
+    assert result.box_cv == pytest.approx(0.1, rel=4 / np.sqrt(8000) + 0.01)
+
+
+def test_open_boxes_count():
+    base = loading(0.30, n_boxes=12)
+    values = [g.copy() for g in base.conductances]
+    for g in values:
+        g[:3] = 0.0
+    (result,) = fit(with_conductances(base, values))
+    # a quarter of equal boxes open: (3 p - 1)/2 = 5/8 of the conductance in 3-D
+    assert result.resistivity[0] == pytest.approx(resistivity(0.30) * 8 / 5, rel=1e-9)
+    assert result.loading.n_open_boxes == 9
+    assert result.box_cv > 0.5
+
+
+@pytest.mark.parametrize("which", [0, 2])
+def test_a_length_that_does_not_conduct_opens_the_film(which):
+    base = loading(0.30)
+    values = [g.copy() for g in base.conductances]
+    values[which][:16] = 0.0  # two thirds
+    (result,) = fit(with_conductances(base, values))
+    assert np.isinf(result.resistivity).all()
+    assert np.isinf(result.resistivity_se).all()
+    assert result.is_open
+    assert not np.isnan(result.electrode_excess).any()
+
+
+def test_open_at_one_state_only():
+    base = loading(0.30)
+    values = [g.copy() for g in base.conductances]
+    values[1][:, 3] = 0.0
+    (result,) = fit(with_conductances(base, values))
+    assert np.isinf(result.resistivity[3])
+    assert np.isfinite(result.resistivity[:3]).all()
+    assert not result.is_open
+
+
+def test_resistivity_that_would_be_negative_is_bounded_and_said_so():
+    base = loading(0.30)
+    # A/G falling with length: the longest boxes as they are, rho = (A/G)/L
+    y = np.array([3e-4, 2e-4, 1e-4])
+    values = [np.full((24, 4), s / v) for s, v in zip(base.sections, y, strict=True)]
+    (result,) = fit(with_conductances(base, values))
+    assert result.resistivity[0] == pytest.approx(1e-4 / LENGTHS[-1])
+    assert result.electrode_excess[0] == 0.0
+    assert result.resistivity_se[0] >= 1e-4 / LENGTHS[-1]
+    assert "does not rise with box length" in result.notes[0]
+
+
+def test_one_length_is_said_so():
+    (result,) = fit(loading(0.30, lengths=(100e-6,)))
+    assert result.resistivity[0] == pytest.approx(
+        resistivity(0.30) * (100e-6 - SHORT) / 100e-6, rel=1e-9
+    )
+    assert "one length only" in result.notes[0]
+    assert result.resistivity_se[0] > 0.2 * result.resistivity[0]
+
+
+def test_close_to_the_threshold_errors_are_widened():
+    near, far = fit(loading(0.20), loading(0.30))
+    assert near.threshold_ratio == pytest.approx(1.198, abs=1e-3)
+    assert "do not represent the film" in near.notes[0]
+    assert near.resistivity_se[0] > 0.15 * near.resistivity[0]
+    assert far.resistivity_se[0] < 1e-9 * far.resistivity[0]
+
+
+def test_resamples_take_the_same_boxes_at_every_loading_and_state():
+    # boxes share their factors, so the ratio of two loadings or states does not scatter
+    a, b = fit(
+        loading(0.28, seed=991, box_spread=0.3), loading(0.34, seed=991, box_spread=0.3)
+    )
+    ratio = a.resistivity_draws[:, 0] / b.resistivity_draws[:, 0]
+    assert a.resistivity_draws[:, 0].std() > 0.02 * a.resistivity[0]
+    np.testing.assert_allclose(ratio, ratio[0], rtol=1e-9)
+    response = a.resistivity_draws[:, 3] / a.resistivity_draws[:, 0]
+    np.testing.assert_allclose(response, np.exp(0.045), rtol=1e-9)
+
+
+def test_same_seed_same_digits_and_seed_is_not_used_up():
+    seed = np.random.SeedSequence(66)
+    one = fit(loading(0.28, seed=3, box_spread=0.3), seed=seed)[0]
+    two = fit(loading(0.28, seed=3, box_spread=0.3), seed=seed)[0]
+    np.testing.assert_array_equal(one.resistivity_draws, two.resistivity_draws)
+
+
+def test_summary_keys():
+    (result,) = fit(loading(0.30, seed=5, box_spread=0.2))
+    row = result.as_dict()
+    assert {
+        "weight_fraction", "volume_fraction", "n_boxes", "n_open_boxes", "lengths_m",
+        "mean_inverse", "resistivity_ohm_m", "resistivity_se", "electrode_excess_ohm_m2",
+        "electrode_excess_se", "box_cv",
+    } <= set(row)  # fmt: skip
+    assert row["n_boxes"] == 72
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"strains": (1e-3, 2e-3, 3e-3, 4e-3)}, "zero strain and 20 C"),
+        ({"lengths": (80e-6, 80e-6, 160e-6)}, "must increase"),
+        ({"sections": (1e-8, 1e-8)}, "same number"),
+        ({"volume_fraction": 1.2}, "between 0 and 1"),
+        ({"temperatures": (293.15,)}, "as many strains"),
+    ],
+)
+def test_bad_loadings_are_refused(change, message):
+    with pytest.raises(ValueError, match=message):
+        replace(loading(0.30), **change)
+
+
+@pytest.mark.parametrize("value", [-1.0, np.nan, np.inf])
+def test_bad_conductances_are_refused(value):
+    base = loading(0.30)
+    values = [g.copy() for g in base.conductances]
+    values[0][0, 0] = value
+    with pytest.raises(ValueError, match="finite and not negative"):
+        with_conductances(base, values)
+
+
+def test_other_bad_input():
+    with pytest.raises(ValueError, match="at least one loading"):
+        fit()
+    with pytest.raises(ValueError, match="increasing weight fraction"):
+        fit(loading(0.30), loading(0.26))
+    with pytest.raises(ValueError, match="resamples"):
+        fit(loading(0.30), resamples=3)
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        LoadingThreshold(0.0, 0.0, -1.0)
+    with pytest.raises(ValueError, match="0 or more"):
+        LoadingThreshold(CRITICAL, np.nan, -1.0)
