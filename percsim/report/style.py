@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,11 +25,12 @@ from percsim.report.tables import (
     two,
 )
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 __all__ = ["NothingToDrawError", "Run", "threshold_in_weight"]
+
+# Types of Matplotlib, which nothing here may import outside a function.
+Axes: TypeAlias = Any
+Figure: TypeAlias = Any
+
 
 INK, MUTED, GRID = "#1b2733", "#66727d", "#e2e6e9"
 MAIN, COPPER, PALE = "#0f5a78", "#bf5f1f", "#b9d5dc"

@@ -338,7 +338,7 @@ def invent(
         "nearest": None if chosen is not None else best,
         "reasons": [
             "the largest share of castings that pass, and the smallest spread",
-            "cast first: three films of this candidate, and measure the resistance at 20 C; "
+            "cast first: three films of this candidate, and measure R at 20 C; "
             "its median over the one printed here divides the contact conductance, and a "
             "second run with the measured value replaces the assumption",
         ],
@@ -422,7 +422,7 @@ def invent(
         "not_modelled": ["hysteresis", "creep", "the shift of the first cycles"],
         "cautions": [
             "Fine conductive powder shorts electronics: wet or enclosed handling.",
-            "Sulphur, tin and amines inhibit the cure of platinum-cured silicone.",
+            "Sulphur and amines inhibit the cure of platinum-cured silicone.",
         ],
         "environment": {
             "python": "3.11.9",
