@@ -154,7 +154,7 @@ def wrapping_of_square_bonds(effort, rng):
     def mean(x):
         return Estimate(x.mean(), x.std(ddof=1) / math.sqrt(len(x)), len(x))
 
-    return mean(each.mean(axis=1)), mean(either), mean(both), mean(either - both)
+    return mean(each.mean(axis=1)), mean(either), mean(both), mean(0.5 * (either - both))
 
 
 @case("wrap3d.x")
@@ -271,7 +271,7 @@ def bcc_bonds(effort, rng):
 def excluded(first, second, dimension, effort, rng):
     other = None if second is None else Mixture([second], dimension)
     volume, _ = excluded_volume(
-        Mixture([first], dimension), rng, pairs=100_000 * effort, other=other
+        Mixture([first], dimension), rng, pairs=400_000 * effort, other=other
     )
     return volume
 
