@@ -40,6 +40,7 @@ __all__ = [
     "threshold",
     "threshold_against_aspect_ratio",
     "threshold_of",
+    "with_aspect_ratio",
     "wrap_numbers",
 ]
 
@@ -1104,6 +1105,39 @@ def recipe_threshold(
     return plan.estimate(numbers)
 
 
+def with_aspect_ratio(recipe: Recipe, ratio: float, filler: int | None = None) -> Recipe:
+    """Give a recipe's flakes or rods another aspect ratio, weights kept.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        The recipe.
+    ratio : float
+        The new aspect ratio.
+    filler : int, optional
+        Which filler to change; by default the first that is no sphere.
+
+    Returns
+    -------
+    Recipe
+
+    Raises
+    ------
+    ValueError
+        If no filler has an aspect ratio, or the ratio is not possible.
+
+    """
+    if filler is None:
+        found = [k for k, (f, _) in enumerate(recipe.fillers) if f.kind != "sphere"]
+        if not found:
+            raise ValueError("spheres have no aspect ratio; the recipe holds nothing else")
+        filler = found[0]
+    fillers = list(recipe.fillers)
+    old, weight = fillers[filler]
+    fillers[filler] = (replace(old, thickness=None, aspect_ratio=float(ratio)), weight)
+    return replace(recipe, fillers=tuple(fillers))
+
+
 def threshold_against_aspect_ratio(
     recipe: Recipe,
     ratios: Sequence[float],
@@ -1143,23 +1177,14 @@ def threshold_against_aspect_ratio(
         If no filler has an aspect ratio, or a ratio is not possible.
 
     """
-    if filler is None:
-        found = [k for k, (f, _) in enumerate(recipe.fillers) if f.kind != "sphere"]
-        if not found:
-            raise ValueError("spheres have no aspect ratio; the recipe holds nothing else")
-        filler = found[0]
     seed = rng.bit_generator.seed_seq.spawn(1)[0]  # type: ignore[attr-defined]
     curve = []
     for ratio in ratios:
-        fillers = list(recipe.fillers)
-        old, weight = fillers[filler]
-        changed = replace(old, thickness=None, aspect_ratio=float(ratio))
-        fillers[filler] = (changed, weight)
         same = np.random.default_rng(
             np.random.SeedSequence(seed.entropy, spawn_key=seed.spawn_key)
         )
         estimate = recipe_threshold(
-            replace(recipe, fillers=tuple(fillers)),
+            with_aspect_ratio(recipe, ratio, filler),
             rng=same,
             dimension=dimension,
             boxes=boxes,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from percsim.report.style import (
     INK,
     MAIN,
     MUTED,
+    Figure,
     NothingToDrawError,
     Run,
     legend_above,
@@ -22,9 +23,6 @@ from percsim.report.style import (
     same,
 )
 from percsim.report.tables import Row, number, percent, scaled, three, two
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 __all__ = ["fits_caption", "fits_figure", "network_caption", "network_figure"]
 

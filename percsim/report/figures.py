@@ -10,7 +10,7 @@ import io
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any, cast
 
 import numpy as np
 
@@ -30,6 +30,7 @@ from percsim.report.style import (
     WIDTH,
     WINDOW,
     WINDOW_EDGE,
+    Figure,
     NothingToDrawError,
     Run,
     by_gap,
@@ -67,9 +68,6 @@ from percsim.report.tables import (
     share,
     three,
 )
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 __all__ = ["FIGURES", "Drawing", "NothingToDrawError", "Run", "draw", "figure_to_png"]
 

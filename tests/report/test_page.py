@@ -155,7 +155,7 @@ def test_text_of_the_plan_is_escaped(invented):
     made.summary["command"] = f"percsim run {evil} --out 'a & b'"
     made.summary["reasons"] = [evil]
     made.summary["assumptions"][0]["source"] = "<img src=https://example.invalid/x.png>"
-    made.summary["weigh_out"]["masses_g"] = {evil: 1.0, "base": 2.0}
+    made.summary["weigh_out"]["grams"] = {evil: 1.0, "base": 2.0}
     made.summary["failed_boxes"] = [{"box": 3, "error": evil}]
     made.summary["candidates"][0]["refused_because"] = [evil]
     made.summary["candidates"][0]["margins"][0]["target"] = evil
@@ -269,7 +269,17 @@ def test_entries_are_described_by_the_unit_in_their_name(key, value, text):
     assert describe(key, value) == text
 
 
-def test_weigh_out_masses_add_up(page):
+def test_weigh_out_masses_add_up_and_every_entry_is_there(page):
     made, *_, reader = page
     sheet = made.summary["weigh_out"]
-    assert f"total {sum(sheet['masses_g'].values()):.3f}" in reader.words
+    words = reader.words
+    read = sum(sheet["readings_g"].values())
+    assert f"total {sum(sheet['grams'].values()):.3f} {read:.3f}" in words
+    assert "share that stays in the cup and on the tools 10 %" in words
+    assert "base : curing agent by mass 7 : 1" in words
+    assert "bench note 1 mm" in words  # an entry the page does not know
+    assert "solvent" not in words  # there is none
+    assert sheet["cautions"][0] in words
+    made = made.copy()
+    made.summary["weigh_out"] |= {"solvent": "a thinner", "wet_over_dry": 1.6}
+    assert "thickness as spread over thickness when dry 1.6" in rendered(made.summary).words
