@@ -51,7 +51,9 @@ def main() -> None:
         share = 100.0 * (e.value / row["value"] - 1.0)
         exact = abs(share) < 1e-6 and e.relative_error < 1e-6
         allowed = 100.0 * row.get("allowance", 0.0)
-        errors = 400.0 * math.hypot(e.standard_error, row["uncertainty"]) / abs(row["value"])
+        errors = (
+            400.0 * math.hypot(e.standard_error, row["uncertainty"]) / abs(row["value"])
+        )
         inside = exact or abs(share) <= errors + allowed
         within += inside
         mark = "" if inside else " !"

@@ -12,6 +12,7 @@ import numpy as np
 from published import lattices
 from scipy.special import gammainc
 
+from percsim import known_cases
 from percsim.ensemble.statistics import Estimate, effective_medium_mean
 from percsim.ensemble.threshold import (
     WRAPPING_PROBABILITY,
@@ -23,6 +24,8 @@ from percsim.ensemble.threshold import (
     wrap_numbers,
 )
 from percsim.materials.filler import Orientation
+from percsim.network.build import Network
+from percsim.network.solve import solve_network
 from percsim.particles.bodies import FLAKE, ROD, SPHERE
 
 CASES = {}
@@ -323,3 +326,108 @@ def dilution_line(effort, rng):
 @case("net.dykhne")
 def two_phases_in_a_sheet(effort, rng):
     return Estimate(effective_medium_mean([1.0, 1e-4], 2), 0.0, 1)
+
+
+# ------------------------------------------------------------------ resistor networks
+def between(n, bonds, a, b, conductances=None):
+    """Resistance between nodes a and b, ohm."""
+    g = np.ones(len(bonds)) if conductances is None else conductances
+    return solve_network(Network(n, bonds, g, a, b)).resistance
+
+
+def exactly(value):
+    return Estimate(value, 0.0, 1)
+
+
+def infinite_lattice(lattice, shapes, start, end):
+    """Resistance between two points, from two tori: the error goes as 1/sites."""
+    results = []
+    for shape in shapes:
+        n, bonds, _ = lattices.torus(lattice, shape)
+        number = lattices.site_of(lattice, shape)
+        results.append((n, between(n, bonds, number[start], number[end])))
+    (n1, r1), (n2, r2) = results
+    return exactly((n2 * r2 - n1 * r1) / (n2 - n1))
+
+
+def lattice_case(name, lattice, shapes, start, end):
+    def function(effort, rng):
+        return infinite_lattice(lattice, shapes, start, end)
+
+    function.__name__ = f"resistance {name}"
+    case(name)(function)
+
+
+for _i, _j in ((1, 0), (1, 1), (2, 0), (2, 1), (2, 2), (3, 0), (3, 3)):
+    lattice_case(
+        f"net.sq.{_i}{_j}", lattices.SQUARE, ((28, 28), (44, 44)), (0, 0), (_i, _j)
+    )
+for _i, _j, _k in ((1, 0, 0), (1, 1, 0), (1, 1, 1), (2, 0, 0)):
+    lattice_case(
+        f"net.sc.{_i}{_j}{_k}",
+        lattices.CUBIC,
+        ((9, 9, 9), (12, 12, 12)),
+        (0, 0, 0),
+        (_i, _j, _k),
+    )
+lattice_case("net.tri.1", lattices.TRIANGULAR, ((20, 10), (40, 20)), (0, 0), (2, 0))
+lattice_case("net.hex.1", lattices.HONEYCOMB, ((12, 12), (24, 24)), (0, 0), (1, 0))
+
+
+def known_case(name, known):
+    def function(effort, rng):
+        return exactly(solve_network(known.network).resistance)
+
+    function.__name__ = f"known {name}"
+    case(name)(function)
+
+
+known_case("net.cube.edge", known_cases.cube(1))
+known_case("net.cube.face", known_cases.cube(2))
+known_case("net.cube.body", known_cases.cube(3))
+known_case("net.tetra", known_cases.tetrahedron())
+known_case("net.octa.adjacent", known_cases.octahedron())
+known_case("net.octa.opposite", known_cases.octahedron(opposite=True))
+known_case("net.qn.anti", known_cases.hypercube(4, antipodal=True))
+known_case("net.qn.adj", known_cases.hypercube(4, antipodal=False))
+known_case("net.kn", known_cases.complete(10))
+known_case("net.cycle", known_cases.cycle(7, 2))
+known_case("net.busbar", known_cases.grid((7, 5)))
+
+
+@case("net.ladder.gold")
+def ladder_with_series_resistors_on_one_side(effort, rng):
+    top = np.arange(31)
+    rail = np.column_stack([top[:-1], top[1:]])
+    rungs = np.column_stack([top[1:], np.full(30, 31)])
+    return exactly(between(32, np.concatenate([rail, rungs]), 0, 31))
+
+
+@case("net.ladder.3")
+def ladder_with_series_resistors_on_both_sides(effort, rng):
+    top, bottom = np.arange(31), np.arange(31, 62)
+    bonds = [np.column_stack([side[:-1], side[1:]]) for side in (top, bottom)]
+    bonds.append(np.column_stack([top[1:], bottom[1:]]))
+    return exactly(between(62, np.concatenate(bonds), 0, 31))
+
+
+@case("net.foster")
+def sum_rule_of_a_wide_network(effort, rng):
+    # Forty nodes, conductances over eight decades; the tree keeps it connected.
+    tree = np.column_stack([np.arange(1, 40), [rng.integers(0, i) for i in range(1, 40)]])
+    more = np.asarray([rng.choice(40, 2, replace=False) for _ in range(60)])
+    bonds = np.concatenate([tree, more])
+    g = 10.0 ** rng.uniform(-4.0, 4.0, len(bonds))
+    total = sum(k * between(40, bonds, i, j, g) for (i, j), k in zip(bonds, g, strict=True))
+    return exactly(total)
+
+
+@case("net.selfdual")
+def self_dual_bus_bar_lattice(effort, rng):
+    k = 5
+    logs = []
+    for _ in range(400 * effort):
+        g = np.where(rng.random(k * k + (k - 1) ** 2) < 0.5, 1.0, 100.0)
+        logs.append(-math.log(solve_network(known_cases.bus_bar_lattice(k, g)).resistance))
+    x = np.asarray(logs)
+    return Estimate(x.mean(), x.std(ddof=1) / math.sqrt(len(x)), len(x))

@@ -34,8 +34,7 @@ def torus(lattice, shape):
     belongs, steps = lattice
     points = np.indices(shape).reshape(len(shape), -1)
     points = points[:, belongs(points)]
-    number = np.full(shape, -1)
-    number[tuple(points)] = np.arange(points.shape[1])
+    number = site_of(lattice, shape)
     bonds, images = [], []
     for step, condition in steps:
         start = points if condition is None else points[:, condition(points)]
@@ -45,6 +44,15 @@ def torus(lattice, shape):
         bonds.append(np.column_stack([number[tuple(start)], number[tuple(end)]]))
         images.append(sum(w << (FIELD * a) for a, w in enumerate(wraps)))
     return points.shape[1], np.concatenate(bonds), np.concatenate(images)
+
+
+def site_of(lattice, shape):
+    """Number of the site at each grid point, -1 where there is none."""
+    points = np.indices(shape).reshape(len(shape), -1)
+    points = points[:, lattice[0](points)]
+    number = np.full(shape, -1)
+    number[tuple(points)] = np.arange(points.shape[1])
+    return number
 
 
 def bond_numbers(lattice, shape, samples, rng):
