@@ -40,7 +40,7 @@ def main() -> None:
     else:
         print(
             f"{'system, quantity':78} {'published':>13} {'computed':>13} {'s.e.':>9}"
-            f" {'apart':>6} {'%':>6}  source"
+            f" {'apart':>6} {'%':>8}      source"
         )
     start = time.perf_counter()
     within = 0
@@ -51,16 +51,14 @@ def main() -> None:
         share = 100.0 * (e.value / row["value"] - 1.0)
         exact = abs(share) < 1e-6 and e.relative_error < 1e-6
         allowed = 100.0 * row.get("allowance", 0.0)
-        errors = (
-            400.0 * math.hypot(e.standard_error, row["uncertainty"]) / abs(row["value"])
-        )
-        inside = exact or abs(share) <= errors + allowed
+        error = math.hypot(e.standard_error, row["uncertainty"])
+        inside = exact or abs(share) <= 400.0 * error / abs(row["value"]) + allowed
         within += inside
         mark = "" if inside else " !"
         if allowed:
             notes.append(f"{row['system']}: {allowed:g} % allowed, {row['reason']}")
             mark += " *"
-        far = "exact" if exact else f"{apart:+.1f}"
+        far = "exact" if exact else f"{apart:+.1f}" if math.isfinite(apart) else "-"
         if options.markdown:
             print(
                 f"| {row['system']} | {row['quantity']} | {row['value']:.7g} |"
@@ -70,7 +68,7 @@ def main() -> None:
             name = f"{row['system']}, {row['quantity']}"
             print(
                 f"{name:78} {row['value']:13.7g} {e.value:13.7g} {e.standard_error:9.2g}"
-                f" {far:>6} {share:+6.2f}{mark:4} {row['source']}",
+                f" {far:>6} {share:+8.2g}{mark:4} {row['source']}",
                 flush=True,
             )
     print()

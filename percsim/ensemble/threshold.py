@@ -874,7 +874,8 @@ def plan_growth(
                 f"of {length:g} m; make every periodic edge longer"
             )
     cell = _cell_edge(d, density, volume.mean(), surface.mean(), width.mean(), typical)
-    cells = tuple(int(min(256, max(1, s // cell))) for s in size)
+    most = 4096 if d == 2 else 256
+    cells = tuple(int(min(most, max(1, s // cell))) for s in size)
     expected = density * math.prod(size)
     return GrowthPlan(
         source=source,
