@@ -88,7 +88,7 @@ def faults(package):
                 found.append(f"{where}: {other} comes after {stage}")
             elif stage == "kernels" and other != "kernels":
                 found.append(f"{where}: kernels are closed")
-            elif other == stage:
+            elif other == stage and at_import:
                 module = rest if rest in names else rest.rpartition(".")[0]
                 if module != name and module in names:
                     graph.setdefault(name, set()).add(module)
