@@ -260,6 +260,7 @@ class Candidate:
         median, p05, p95 = self.resistance
         gf_median, gf_p05, gf_p95 = self.gauge_factor
         error = castings.log_standard_error
+        chord_error, initial_error = castings.gauge_factor_errors
         return {
             "weight_fraction": float(loading.weight_fraction),
             "volume_fraction": float(loading.volume_fraction),
@@ -275,8 +276,14 @@ class Candidate:
             },
             "resistance_cv": castings.resistance_cv,
             "open_fraction": castings.open_fraction,
-            "gauge_factor": {"median": gf_median, "p05": gf_p05, "p95": gf_p95},
+            "gauge_factor": {
+                "median": gf_median,
+                "p05": gf_p05,
+                "p95": gf_p95,
+                "standard_error": chord_error,
+            },
             "gauge_factor_initial": castings.gauge_factor_initial,
+            "gauge_factor_initial_se": initial_error,
             "gauge_factor_cv": castings.gauge_factor_cv,
             "spread_shares": dict(castings.shares),
             "response": castings.response(),
