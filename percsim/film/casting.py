@@ -263,9 +263,9 @@ class Castings:
 
     @property
     def gauge_factor_errors(self) -> tuple[float, float]:
-        """Simulation errors of the chord and of the initial gauge factor of the planned film.
+        """Simulation errors of the chord and the initial gauge factor of the planned film.
 
-        Half of the central 68 % of the resampled boxes; inf where the film is open or opens.
+        Half of the central 68 % of the resampled boxes; inf where the film is or gets open.
         """
         ref, s = self.fit.loading.reference_state, self.strained_state
         if s is None or np.isinf(self.nominal[[ref, s]]).any():
