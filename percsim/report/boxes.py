@@ -258,7 +258,7 @@ def network_figure(run: Run) -> Figure:
                     mfc="none",
                     mec="#aab2b9",
                     ms=7,
-                    label="carries none, or little",
+                    label="little or none",
                 ),
             ],
             4,

@@ -231,8 +231,14 @@ def _masses(sheet: Row) -> Table | None:
     readings = sheet.get("readings_g")
     readings = readings if isinstance(readings, Mapping) else {}
     columns = [masses, *([readings] if readings else [])]
+    step = number(sheet.get("resolution_g"))
+    digits = [3, 3 if not step else max(0, math.ceil(-math.log10(step) - 1e-9))]
     rows = [
-        (str(name), *(_grams(column.get(name)) for column in columns)) for name in masses
+        (
+            str(name),
+            *(_grams(c.get(name), d) for c, d in zip(columns, digits, strict=False)),
+        )
+        for name in masses
     ]
     totals = [
         [x for m in column.values() if (x := number(m)) is not None] for column in columns
@@ -303,21 +309,18 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
             continue
         if value is None or value == "":
             continue
-        stem = key.removesuffix("_read")
-        error = sheet.get(f"{stem}_uncertainty")
-        if (
-            key.removesuffix("_uncertainty") != key
-            and key.removesuffix("_uncertainty") in sheet
-        ):
+        if key.endswith("_uncertainty") and key.removesuffix("_uncertainty") in sheet:
             continue  # printed beside its value
         if key in _SHEET:
             name, write = _SHEET[key]
             text = write(value)
             # what the balance makes carries the error, else what was asked
-            if number(error) is not None and (key != stem or f"{stem}_read" not in sheet):
+            stem = key.removesuffix("_read")
+            error = number(sheet.get(f"{stem}_uncertainty"))
+            if error is not None and (key != stem or f"{stem}_read" not in sheet):
+                figure, _, unit = text.partition(" ")
                 factor = 100.0 if stem.endswith("fraction") else 1.0
-                number_part, _, unit = text.partition(" ")
-                text = f"{number_part} ± {two(factor * float(error))} {unit}"
+                text = f"{figure} ± {two(factor * error)} {unit}"
             facts.append((name, text))
         elif key in ("notes", "cautions", "warnings", "steps"):
             notes += [
