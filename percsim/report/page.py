@@ -6,6 +6,7 @@ The page carries its pictures inside, runs no script and asks nothing of any net
 from __future__ import annotations
 
 import base64
+import math
 import struct
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib import resources
