@@ -184,7 +184,10 @@ def test_none_meets_the_target(invented):
     ],
     ids=["all open", "one candidate"],
 )
-def test_unusual_runs_have_every_section(tmp_path, invented, made):
+def test_unusual_runs_have_every_section(tmp_path, invented, made, monkeypatch):
+    from percsim.report import figures
+
+    monkeypatch.setattr(figures, "DPI", 60)
     run = invented(**made)
     report = write_report(tmp_path, run.summary, *run.rows())
     assert report.failures == ()
@@ -222,8 +225,9 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
         raise RuntimeError("ink <ran> out")
 
     made = invented(weight_fractions=(0.26, 0.30), gaps=(3e-3,))
-    entry = figures.FIGURES["pass_map"]
-    monkeypatch.setitem(figures.FIGURES, "pass_map", type(entry)(broken, entry.caption))
+    kept = {name: figures.FIGURES[name] for name in ("pass_map", "castings")}
+    kept["pass_map"] = type(kept["pass_map"])(broken, kept["pass_map"].caption)
+    monkeypatch.setattr(figures, "FIGURES", kept)
     (tmp_path / "figures").mkdir()
     (tmp_path / "figures" / "pass_map.png").write_bytes(b"of an older run")
     report = write_report(tmp_path, made.summary, *made.rows())
@@ -238,7 +242,7 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
 
 
 def test_a_page_that_breaks_keeps_the_old_one_and_the_rows(tmp_path, invented, monkeypatch):
-    from percsim.report import page as page_module
+    from percsim.report import figures, page as page_module
 
     made = invented(weight_fractions=(0.30,), gaps=(3e-3,))
     (tmp_path / "report.html").write_text("old")
@@ -247,6 +251,7 @@ def test_a_page_that_breaks_keeps_the_old_one_and_the_rows(tmp_path, invented, m
         raise RuntimeError("template")
 
     monkeypatch.setattr(page_module, "render_page", broken)
+    monkeypatch.setattr(figures, "draw", lambda _: iter(()))
     with pytest.raises(RuntimeError, match="template"):
         write_report(tmp_path, made.summary, *made.rows())
     assert (tmp_path / "report.html").read_text() == "old"
