@@ -10,9 +10,10 @@ several lengths give :math:`\rho` and :math:`r_c` at every strain and temperatur
 
 The cubes of one length are combined by the effective-medium mean: a film is a random
 packing of such cubes, and its conductance is that of the uniform medium in which a cube
-of conductance g disturbs nothing on average, :math:`\sum (g - G)/(g + 2 G) = 0`. An open
-cube is a cube with g = 0 and takes part like any other; when two thirds of the cubes are
-open, the packing is.
+of conductance g disturbs nothing on average, :math:`\sum (g - G)/(g + (d - 1) G) = 0`
+with d = 3. An open cube is a cube with g = 0 and takes part like any other; when two thirds
+of the cubes are open, the packing is. Boxes that take the whole thickness of a thin film
+lie side by side: d = 2, and half of them suffice to open it.
 """
 
 from __future__ import annotations
@@ -117,6 +118,9 @@ class LoadingResult:
         Median lateral size of the filler [m].
     mix_ratio : float
         Base to curing agent by mass, carried to the results.
+    dimension : int
+        How boxes fill the film: 3 for cubes of its inside, 2 for boxes that take its whole
+        thickness and lie side by side.
 
     Raises
     ------
@@ -136,6 +140,7 @@ class LoadingResult:
     temperatures: tuple[float, ...]
     diameter: float
     mix_ratio: float = float("inf")
+    dimension: int = 3
 
     def __post_init__(self) -> None:
         where = f"loading {100 * self.weight_fraction:.4g} wt%"
@@ -150,6 +155,8 @@ class LoadingResult:
                 f"entries, got {len(self.lengths)}, {len(self.sections)} and "
                 f"{len(self.conductances)}"
             )
+        if self.dimension not in (2, 3):
+            raise ValueError(f"{where}: dimension must be 2 or 3, got {self.dimension}")
         if any(b <= a for a, b in pairwise(self.lengths)):
             raise ValueError(f"{where}: box lengths must increase, got {self.lengths}")
         if min(self.lengths) <= 0.0 or min(self.sections) <= 0.0 or self.diameter <= 0.0:
@@ -272,29 +279,29 @@ class LoadingFit:
         }
 
 
-def _weighted_medium(values: Floats, weights: Floats) -> Floats:
-    """Effective-medium mean in 3-D of values (n, S) under weights (B, n) -> (B, S).
+def _weighted_medium(values: Floats, weights: Floats, d: int) -> Floats:
+    """Effective-medium mean in d dimensions of values (n, S), weights (B, n) -> (B, S).
 
     `effective_medium_mean` for all resamples and states at once, by bisection on ln G: the
-    sum falls with G and has a root when more than a third of the boxes conduct.
+    sum falls with G and has a root when more than 1/d of the boxes conduct.
     """
     g = values[None, :, :]
     w = weights[:, :, None]
     total = weights.sum(axis=1)[:, None]
-    conducting = (w * (g > 0.0)).sum(axis=1) > total / 3.0 * (1.0 + 1e-12)
+    conducting = (w * (g > 0.0)).sum(axis=1) > total / d * (1.0 + 1e-12)
     positive = np.where(values > 0.0, values, np.nan)
     any_positive = np.any(values > 0.0, axis=0)
     safe = np.where(any_positive[None, :], positive, 1.0)
     upper = np.broadcast_to(np.log(np.nanmax(safe, axis=0)), conducting.shape).copy()
     lower = np.broadcast_to(np.log(np.nanmin(safe, axis=0)), conducting.shape).copy()
     # open boxes pull the mean below the smallest conducting one; the mean of conducting
-    # share p >= 1/3 + 1/n over equal boxes is (3p - 1)/2, which bounds it from below
+    # share p over equal boxes is (d p - 1)/(d - 1) of theirs, which bounds it from below
     share = (w * (g > 0.0)).sum(axis=1) / total
-    lower += np.log(np.maximum((3.0 * share - 1.0) / 2.0, 1e-12))
+    lower += np.log(np.maximum((d * share - 1.0) / (d - 1.0), 1e-12))
     for _ in range(64):
         middle = 0.5 * (lower + upper)
         mean = np.exp(middle)[:, None, :]
-        above = (w * (g - mean) / (g + 2.0 * mean)).sum(axis=1) > 0.0
+        above = (w * (g - mean) / (g + (d - 1.0) * mean)).sum(axis=1) > 0.0
         lower = np.where(above, middle, lower)
         upper = np.where(above, upper, middle)
     return np.asarray(
@@ -302,15 +309,15 @@ def _weighted_medium(values: Floats, weights: Floats) -> Floats:
     )
 
 
-def _influence(values: Floats, mean: Floats) -> Floats:
+def _influence(values: Floats, mean: Floats, d: int) -> Floats:
     """Deviation of ln R that each box (n, S) contributes to a mean (S,), times n.
 
     The derivative of the effective-medium mean to the weight of one box; for a narrow
     spread it is -(g - G)/G.
     """
     safe = np.where(mean > 0.0, mean, 1.0)
-    h = (values - safe) / (values + 2.0 * safe)
-    slope = (3.0 * values * safe / (values + 2.0 * safe) ** 2).mean(axis=0)
+    h = (values - safe) / (values + (d - 1.0) * safe)
+    slope = (d * values * safe / (values + (d - 1.0) * safe) ** 2).mean(axis=0)
     return np.asarray(np.where(mean > 0.0, -h / np.where(slope > 0.0, slope, 1.0), 0.0))
 
 
@@ -427,21 +434,21 @@ def _fit(
 ) -> LoadingFit:
     """One loading of `fit_loadings`."""
     lengths = np.asarray(loading.lengths)
-    ref = loading.reference_state
+    ref, d = loading.reference_state, loading.dimension
     ratio = loading.volume_fraction / threshold.volume_fraction
     means, inverse, inverse_draws, errors = [], [], [], []
     for section, values in zip(loading.sections, loading.conductances, strict=True):
         n = len(values)
-        mean = _weighted_medium(values, np.ones((1, n)))[0]
-        draws = _weighted_medium(values, counts[n])
+        mean = _weighted_medium(values, np.ones((1, n)), d)[0]
+        draws = _weighted_medium(values, counts[n], d)
         with np.errstate(divide="ignore"):
             inverse.append(section / mean)
             inverse_draws.append(section / draws)
         means.append(mean)
-        column = _influence(values, mean)[:, ref]
+        column = _influence(values, mean, d)[:, ref]
         errors.append(np.sqrt((column**2).sum() / max(n - 1, 1) / n))
     y, y_draws = np.stack(inverse), np.stack(inverse_draws, axis=1)
-    influence = _influence(loading.conductances[-1], means[-1])
+    influence = _influence(loading.conductances[-1], means[-1], d)
 
     notes: list[str] = []
     extra = 0.0

@@ -2,6 +2,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from reference.diluted_lattice import conductance
 from reference.made_up_boxes import (
     CRITICAL,
     LENGTHS,
@@ -26,33 +27,36 @@ def with_conductances(base, conductances):
     return replace(base, conductances=tuple(conductances))
 
 
-def test_medium_of_resamples_is_the_effective_medium_mean():
+@pytest.mark.parametrize("d", [2, 3])
+def test_medium_of_resamples_is_the_effective_medium_mean(d):
     rng = np.random.default_rng(40213)
     values = np.exp(2.0 * rng.standard_normal((14, 3)))
     values[:3, 0] = 0.0
     values[:8, 1] = 0.0
-    values[:10, 2] = 0.0  # four of fourteen conduct: open unless resampled otherwise
+    # about one in d conducts: open or not as resampled
+    values[: 14 - 14 // d, 2] = 0.0
     weights = rng.integers(0, 4, (30, 14)).astype(float)
-    ours = _weighted_medium(values, weights)
+    ours = _weighted_medium(values, weights, d)
     for b in range(30):
         for s in range(3):
-            want = effective_medium_mean(values[:, s], 3, weights[b])
+            want = effective_medium_mean(values[:, s], d, weights[b])
             assert ours[b, s] == pytest.approx(want, rel=1e-12)
     assert (ours[:, 2] == 0.0).any()
     assert (ours[:, 2] > 0.0).any()
 
 
-def test_influence_is_the_derivative_to_the_weight_of_a_box():
+@pytest.mark.parametrize("d", [2, 3])
+def test_influence_is_the_derivative_to_the_weight_of_a_box(d):
     rng = np.random.default_rng(5512)
     values = np.exp(0.8 * rng.standard_normal((9, 1)))
     values[2] = 0.0
-    mean = _weighted_medium(values, np.ones((1, 9)))[0]
-    ours = _influence(values, mean)[:, 0]
+    mean = _weighted_medium(values, np.ones((1, 9)), d)[0]
+    ours = _influence(values, mean, d)[:, 0]
     step = 1e-5
     for k in range(9):
         weights = np.ones(9)
         weights[k] += step
-        moved = effective_medium_mean(values[:, 0], 3, weights)
+        moved = effective_medium_mean(values[:, 0], d, weights)
         want = -9.0 * (np.log(moved) - np.log(mean[0])) / step
         assert ours[k] == pytest.approx(want, rel=1e-3)
     assert ours.sum() == pytest.approx(0.0, abs=1e-12)
@@ -100,6 +104,9 @@ def test_open_boxes_count():
     # a quarter of equal boxes open: (3 p - 1)/2 = 5/8 of the conductance in 3-D
     assert result.resistivity[0] == pytest.approx(resistivity(0.30) * 8 / 5, rel=1e-9)
     assert result.loading.n_open_boxes == 9
+    # side by side in a sheet (2 p - 1) = 1/2 of it is left
+    (sheet,) = fit(replace(with_conductances(base, values), dimension=2))
+    assert sheet.resistivity[0] == pytest.approx(resistivity(0.30) * 2, rel=1e-9)
     assert result.box_cv > 0.5
 
 
@@ -192,6 +199,7 @@ def test_summary_keys():
         ({"sections": (1e-8, 1e-8)}, "same number"),
         ({"volume_fraction": 1.2}, "between 0 and 1"),
         ({"temperatures": (293.15,)}, "as many strains"),
+        ({"dimension": 1}, "2 or 3"),
     ],
 )
 def test_bad_loadings_are_refused(change, message):
@@ -219,3 +227,37 @@ def test_other_bad_input():
         LoadingThreshold(0.0, 0.0, -1.0)
     with pytest.raises(ValueError, match="0 or more"):
         LoadingThreshold(CRITICAL, np.nan, -1.0)
+
+
+def test_film_of_a_diluted_lattice_is_that_of_the_whole_lattice_solved():
+    # cubes of 6, 9 and 12 bonds at 1.6 times the bond threshold (0.2488, Wang et al. 2013,
+    # Phys. Rev. E 87, 052107, from memory) against films of 42 x 14 x 14 solved whole
+    share, spread, n, whole = 0.40, 1.0, 48, 8
+    lengths = (6.0, 9.0, 12.0)
+    rng = np.random.default_rng(77031)
+    cubes = tuple(
+        np.array([[conductance((int(length),) * 3, share, spread, rng)] for _ in range(n)])
+        for length in lengths
+    )
+    films = np.log(
+        [14**2 / conductance((42, 14, 14), share, spread, rng) for _ in range(whole)]
+    )
+    (result,) = fit(
+        replace(
+            loading(0.30),
+            lengths=lengths,
+            sections=tuple(length**2 for length in lengths),
+            conductances=cubes,
+            strains=(0.0,),
+            temperatures=(293.15,),
+            diameter=1.0,
+        ),
+        resamples=100,
+    )
+    ours = np.log(result.resistivity[0] * 42 + result.electrode_excess[0])
+    draws = np.log(
+        result.resistivity_draws[:, 0] * 42 + result.electrode_excess_draws[:, 0]
+    )
+    error = np.hypot(draws.std(), films.std(ddof=1) / np.sqrt(whole))
+    assert error < 0.08
+    assert ours == pytest.approx(films.mean(), abs=4 * error)
