@@ -143,7 +143,7 @@ def network_figure(run: Run) -> Figure:
         np.add.at(carried, network.resistors[:, end], 0.5 * currents)
     load = carried[:n] / total if total > 0.0 else np.zeros(n)
 
-    figure = new_figure(5.6)
+    figure = new_figure(5.5, 6.3)
     axes = figure.subplots()
     length, height = box.size[along] * micro, box.size[across] * micro
     axes.set_aspect("equal")
@@ -258,7 +258,7 @@ def network_figure(run: Run) -> Figure:
                     mfc="none",
                     mec="#aab2b9",
                     ms=7,
-                    label="carries none, or little",
+                    label="little or none",
                 ),
             ],
             4,

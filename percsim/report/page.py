@@ -6,6 +6,7 @@ The page carries its pictures inside, runs no script and asks nothing of any net
 from __future__ import annotations
 
 import base64
+import math
 import struct
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib import resources
@@ -188,9 +189,7 @@ def _numbers(candidate: Row) -> list[dict[str, str]]:
 
 
 def _for_most(text: str, unit: str = "") -> str:
-    if text == "open":
-        return "open for 5 – 95 % of castings"
-    return f"{text} {unit}".strip() + " for 5 – 95 % of castings"
+    return "5 – 95 %: " + (text if text == "open" else f"{text} {unit}".strip())
 
 
 def _basis(summary: Summary) -> list[str]:
@@ -233,24 +232,29 @@ def _masses(sheet: Row) -> Table | None:
     readings = sheet.get("readings_g")
     readings = readings if isinstance(readings, Mapping) else {}
     columns = [masses, *([readings] if readings else [])]
+    step = number(sheet.get("resolution_g"))
+    digits = [3, 3 if not step else max(0, math.ceil(-math.log10(step) - 1e-9))]
     rows = [
-        (str(name), *(_grams(column.get(name)) for column in columns)) for name in masses
+        (
+            str(name),
+            *(_grams(c.get(name), d) for c, d in zip(columns, digits, strict=False)),
+        )
+        for name in masses
     ]
     totals = [
         [x for m in column.values() if (x := number(m)) is not None] for column in columns
     ]
     if "total" not in masses:
-        rows.append(("total", *(_grams(sum(known)) for known in totals)))
+        sums = (_grams(sum(known), d) for known, d in zip(totals, digits, strict=False))
+        rows.append(("total", *sums))
     heads = ("part", "#mass|g", *(["#on the balance|g"] if readings else []))
     return _table(heads, rows)
 
 
-def _grams(mass: Any) -> str:
-    """Grams as a balance shows them: three decimals, three digits for less than 0.1 g."""
+def _grams(mass: Any, digits: int = 3) -> str:
+    """Grams with the digits of a balance."""
     x = number(mass)
-    if x is None:
-        return "–"
-    return f"{x:.3f}" if 0.1 <= abs(x) < 1000.0 else three(x)
+    return "–" if x is None else f"{x:.{digits}f}"
 
 
 _MASSES = ("grams", "masses_g", "masses")
@@ -271,12 +275,9 @@ _SHEET: dict[str, tuple[str, Callable[[Any], str]]] = {
     "resolution_g": ("step of the balance", _in("g")),
     "weight_fraction": ("filler", _of_percent("wt%")),
     "weight_fraction_read": ("filler, of the masses on the balance", _of_percent("wt%")),
-    "weight_fraction_uncertainty": ("uncertainty from the balance", _of_percent("wt%")),
     "volume_fraction": ("filler by volume", _of_percent("vol%")),
-    "volume_fraction_uncertainty": ("uncertainty from the balance", _of_percent("vol%")),
     "mix_ratio": ("base : curing agent by mass", mix),
     "mix_ratio_read": ("base : curing agent, of the masses on the balance", mix),
-    "mix_ratio_uncertainty": ("uncertainty from the balance", three),
     "solvent": ("solvent", str),
     "solvent_volume_m3": ("volume of solvent", _in("ml", 1e6)),
     "wet_over_dry": ("thickness as spread over thickness when dry", three),
@@ -309,9 +310,19 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
             continue
         if value is None or value == "":
             continue
+        if key.endswith("_uncertainty") and key.removesuffix("_uncertainty") in sheet:
+            continue  # printed beside its value
         if key in _SHEET:
             name, write = _SHEET[key]
-            facts.append((name, write(value)))
+            text = write(value)
+            # what the balance makes carries the error, else what was asked
+            stem = key.removesuffix("_read")
+            error = number(sheet.get(f"{stem}_uncertainty"))
+            if error is not None and (key != stem or f"{stem}_read" not in sheet):
+                figure, _, unit = text.partition(" ")
+                factor = 100.0 if stem.endswith("fraction") else 1.0
+                text = f"{figure} ± {two(factor * error)} {unit}"
+            facts.append((name, text))
         elif key in ("notes", "cautions", "warnings", "steps"):
             notes += [
                 str(v) for v in (value if isinstance(value, (list, tuple)) else [value])
@@ -613,6 +624,10 @@ def _temperature_text(summary: Summary) -> str:
     return "No response to temperature was simulated."
 
 
+_FULL_WIDTH = 900.0 / 1155.0
+"""Width of a picture on the page over its pixels."""
+
+
 def _picture(drawing: Drawing) -> dict[str, Any]:
     source, width, height = "", 0, 0
     if drawing.png:
@@ -623,6 +638,7 @@ def _picture(drawing: Drawing) -> dict[str, Any]:
         "caption": drawing.caption,
         "note": drawing.note,
         "source": source,
+        "shown": round(width * _FULL_WIDTH),
         "width": width,
         "height": height,
     }

@@ -392,12 +392,13 @@ def threshold_marks(
         ratios = [
             number(r.get("aspect_ratio")) or 0.0 for r in threshold["aspect_ratio_curve"]
         ]
+        lowest, highest = (three(f(ratios)) for f in (min, max))
         handles.append(
             Patch(
                 color=COPPER,
                 alpha=0.16,
                 lw=0,
-                label=f"for aspect ratio {three(min(ratios))} to {three(max(ratios))}",
+                label=f"threshold, aspect ratio {lowest} to {highest}",
             )
         )
     return handles
