@@ -45,7 +45,15 @@ from percsim.particles.box import Box
 from percsim.plan import Plan
 from percsim.report import write_report
 
-__all__ = ["Result", "assemble", "box_jobs", "estimate", "redraw", "run_plan", "threshold_jobs"]
+__all__ = [
+    "Result",
+    "assemble",
+    "box_jobs",
+    "estimate",
+    "redraw",
+    "run_plan",
+    "threshold_jobs",
+]
 
 ASPECT_RATIOS = (10.0, 15.0, 20.0, 25.0)
 """Aspect ratios at which the threshold is grown to show how far it moves."""
@@ -136,9 +144,7 @@ class Result:
             verdict = "no candidate meets the target"
         else:
             c = self.summary["candidates"][chosen]
-            verdict = (
-                f"{100 * c['weight_fraction']:.4g} wt% at {1e3 * c['electrode_gap_m']:.4g} mm"
-            )
+            verdict = f"{100 * c['weight_fraction']:.4g} wt% at {1e3 * c['electrode_gap_m']:.4g} mm"
         return f"Result: {verdict}, in {self.folder}"
 
 
@@ -148,7 +154,9 @@ def _growth_plans(plan: Plan) -> dict[str, tuple[GrowthPlan, Recipe]]:
     own = plan.recipe(plan.weight_fractions[-1])
     recipes = {"own": own}
     if any(filler.kind != "sphere" for filler, _ in own.fillers):
-        recipes |= {f"aspect {ratio:g}": with_aspect_ratio(own, ratio) for ratio in ASPECT_RATIOS}
+        recipes |= {
+            f"aspect {ratio:g}": with_aspect_ratio(own, ratio) for ratio in ASPECT_RATIOS
+        }
     return {
         name: (
             plan_growth(
@@ -195,7 +203,9 @@ def box_jobs(plan: Plan) -> list[BoxJob]:
         (plan.recipe(w), plan.states(w)) for w in simulated_weight_fractions(plan)
     ]
     return [
-        BoxJob(plan.seed, index, number, recipe, _box(plan, length), law, states, plan.cutoff)
+        BoxJob(
+            plan.seed, index, number, recipe, _box(plan, length), law, states, plan.cutoff
+        )
         for number in range(plan.boxes.count)
         for recipe, states in by_loading
         for index, length in enumerate(plan.box_lengths)
@@ -251,7 +261,9 @@ def _compile_kernels(plan: Plan) -> None:
 
     The fullest box, because large networks take kernels of their own.
     """
-    fullest = max(box_jobs(plan), key=lambda job: job.box.volume * job.recipe.volume_fraction)
+    fullest = max(
+        box_jobs(plan), key=lambda job: job.box.volume * job.recipe.volume_fraction
+    )
     simulate_box(replace(fullest, states=fullest.states[:1]))
     jobs = threshold_jobs(plan)
     replace(jobs[0], count=1).run()
@@ -333,7 +345,11 @@ def _loadings(
     lengths = plan.box_lengths
     for w in simulated_weight_fractions(plan):
         rows: list[list[list[float]]] = [[] for _ in lengths]
-        mine = [job for job in jobs if job.recipe.weight_fraction == plan.recipe(w).weight_fraction]
+        mine = [
+            job
+            for job in jobs
+            if job.recipe.weight_fraction == plan.recipe(w).weight_fraction
+        ]
         for job in mine:
             record = records.get(job.key)
             if record is None:
@@ -391,13 +407,18 @@ def _box_rows(
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Rows of boxes.csv and responses.csv."""
     boxes, responses = [], []
-    for job in sorted(jobs, key=lambda j: (j.recipe.weight_fraction, j.length_index, j.number)):
+    for job in sorted(
+        jobs, key=lambda j: (j.recipe.weight_fraction, j.length_index, j.number)
+    ):
         record = records.get(job.key)
         if record is None or record.result is None:
             continue
         result = record.result
         resistances = [1.0 / g if g > 0.0 else float("inf") for g in result["conductances"]]
-        at = {(s.strain, s.temperature): r for s, r in zip(job.states, resistances, strict=True)}
+        at = {
+            (s.strain, s.temperature): r
+            for s, r in zip(job.states, resistances, strict=True)
+        }
         rest = at[0.0, _room(job)]
         strained = at[plan.largest_strain, _room(job)]
         where = {
@@ -407,7 +428,11 @@ def _box_rows(
         }
         boxes.append(
             where
-            | {k: v for k, v in result.items() if k not in ("conductances", "electrode_shares")}
+            | {
+                k: v
+                for k, v in result.items()
+                if k not in ("conductances", "electrode_shares")
+            }
             | {
                 "resistance_ohm": rest,
                 # an open box has no gauge factor; one that opens under strain has an infinite one
@@ -496,7 +521,9 @@ def assemble(
     threshold, loading_threshold, _ = _threshold(plan, records)
     loadings, failed = _loadings(plan, jobs, records)
     if not loadings:
-        raise FolderError("fewer than two boxes a length are stored; run the plan again to go on")
+        raise FolderError(
+            "fewer than two boxes a length are stored; run the plan again to go on"
+        )
     decision = _decide(plan, loadings, loading_threshold)
     boxes, responses = _box_rows(plan, jobs, records)
     best = decision.best.castings.fit.loading
@@ -541,7 +568,12 @@ def _write(
         weight_fraction = decision.best.castings.fit.loading.weight_fraction
         sample = _sample(plan, box_jobs(plan), weight_fraction)
         report = write_report(
-            folder, summary, tables["boxes"], tables["responses"], tables["castings"], sample
+            folder,
+            summary,
+            tables["boxes"],
+            tables["responses"],
+            tables["castings"],
+            sample,
         )
     except OSError as error:
         raise FolderError(
@@ -643,7 +675,9 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
         try:
             plan = Plan.from_dict(stored_plan, name=str(folder / "plan.toml"))
         except PlanError as error:
-            raise FolderError(f"the plan stored in {folder} cannot be read: {error}") from error
+            raise FolderError(
+                f"the plan stored in {folder} cannot be read: {error}"
+            ) from error
         extra = store.load_artefact("run") or {
             "command": shlex.join(
                 ["percsim", "run", str(folder / "plan.toml"), "--out", str(folder)]
@@ -653,5 +687,3 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
             "environment": store.environments[-1],
         }
     return _write(plan, folder, records, extra)
-
-

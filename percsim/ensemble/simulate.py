@@ -144,7 +144,9 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
     for index, state in enumerate(job.states):
         linked, network = _network_at(links, law, state)
         solution = sweep.solve(network, TOLERANCE)
-        conductances.append(0.0 if np.isinf(solution.resistance) else 1.0 / solution.resistance)
+        conductances.append(
+            0.0 if np.isinf(solution.resistance) else 1.0 / solution.resistance
+        )
         # in a series circuit power divides as resistance does; here too, by Tellegen's theorem
         at_electrodes = len(linked.source_contacts) + len(linked.sink_contacts)
         electrode_shares.append(

@@ -70,7 +70,8 @@ def contact_draws(pairs: NDArray[np.int64], seed: int) -> Floats:
     z = np.full(len(pairs), seed % 2**64, dtype=np.uint64)
     for column in (0, 1):
         z = mix(z + golden * (pairs[:, column].astype(np.uint64) + np.uint64(1)))
-    uniform = ((z >> np.uint64(11)).astype(np.float64) + 0.5) / 2.0**53
+    # 52 bits: with 53 the last value would round to 1, an infinite draw
+    uniform = ((z >> np.uint64(12)).astype(np.float64) + 0.5) / 2.0**52
     return np.asarray(ndtri(uniform))
 
 
@@ -124,16 +125,25 @@ class ContactOpeningLaw:
 
     def activation(self, temperature: float) -> float:
         """Factor on every conductance at a temperature [K], 1 at 20 C."""
-        return float(np.exp(-self.Ea / boltzmann * (1.0 / temperature - 1.0 / ROOM_TEMPERATURE)))
+        return float(
+            np.exp(-self.Ea / boltzmann * (1.0 / temperature - 1.0 / ROOM_TEMPERATURE))
+        )
 
     def conductances(self, links: Links, state: State) -> Floats:
         """Conductance of each link [S], 0 where broken, shape (m,)."""
         if not len(links):
             return np.zeros(0)
-        relative = openings(links, state) / links.particles.mean_diameter
+        size = links.particles.mean_diameter
+        if size <= 0.0:
+            raise ValueError(
+                "the contact-opening law needs particles of some size, all are points"
+            )
+        relative = openings(links, state) / size
         breaks_at = self.delta_b * np.exp(contact_draws(links.pairs, self.seed))
-        g = self.g0 * self.activation(state.temperature) * np.exp(
-            -self.beta * np.maximum(relative, 0.0)
+        g = (
+            self.g0
+            * self.activation(state.temperature)
+            * np.exp(-self.beta * np.maximum(relative, 0.0))
         )
         return np.asarray(np.where(relative > breaks_at, 0.0, g))
 

@@ -68,7 +68,9 @@ def brute_force_ln_resistance(rng: np.random.Generator, edge: float, eta: float)
         return np.inf
     keep = sorted(reached - {n + 1})
     current = np.array([1.0 if node == n else 0.0 for node in keep])
-    return float(np.log(np.linalg.solve(laplacian[np.ix_(keep, keep)], current)[keep.index(n)]))
+    return float(
+        np.log(np.linalg.solve(laplacian[np.ix_(keep, keep)], current)[keep.index(n)])
+    )
 
 
 def test_spread_of_log_resistance_equals_a_brute_force_implementation():
@@ -85,6 +87,7 @@ def test_spread_of_log_resistance_equals_a_brute_force_implementation():
     assert np.isfinite(fast).all()
     spread = np.hypot(slow.std(ddof=1), fast.std(ddof=1)) / np.sqrt(n_boxes)
     assert abs(slow.mean() - fast.mean()) < 4.0 * spread
+
     # the standard error of a standard deviation, with the kurtosis of the sample
     def variance_error(sample):
         centred = sample - sample.mean()
@@ -177,7 +180,9 @@ def test_gap_laws_search_again_in_the_moved_box(strain):
         states=(State.at(strain, 293.15, Mounting("bonded")),),
     )
     sample = solve_sample(job, job.states[0])
-    assert sample.links.particles.box.size[0] == pytest.approx(80e-6 * (1 + strain), rel=1e-12)
+    assert sample.links.particles.box.size[0] == pytest.approx(
+        80e-6 * (1 + strain), rel=1e-12
+    )
     assert simulate_box(job)["conductances"][0] == pytest.approx(
         sample.solution.conductance, rel=1e-6
     )
