@@ -19,8 +19,7 @@ from typing import Any
 import numpy as np
 
 import percsim
-from percsim.decision.choose import Decision, Target, decide
-from percsim.decision.priors import ContactParameters
+from percsim.decision.choose import Decision, decide
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.ensemble.simulate import BoxJob, Sample, simulate_box, solve_sample
 from percsim.ensemble.store import (
@@ -32,17 +31,15 @@ from percsim.ensemble.store import (
 )
 from percsim.ensemble.threshold import (
     GrowthPlan,
+    RecipeParticles,
     ThresholdEstimate,
     plan_growth,
-    recipe_source,
     with_aspect_ratio,
     wrap_numbers,
 )
 from percsim.ensemble.workers import Executor, Progress, available_cores, run_jobs
 from percsim.errors import FolderError, PlanError
 from percsim.film.blocks import LoadingResult, LoadingThreshold
-from percsim.film.casting import Tolerances
-from percsim.film.electrodes import Film
 from percsim.materials.recipe import Recipe
 from percsim.particles.box import Box
 from percsim.plan import Plan
@@ -150,12 +147,12 @@ def _growth_plans(plan: Plan) -> dict[str, tuple[GrowthPlan, Recipe]]:
     """Threshold of the plan's own filler, and of the same with other aspect ratios."""
     own = plan.recipe(plan.weight_fractions[-1])
     recipes = {"own": own}
-    if all(filler.kind != "sphere" for filler, _ in own.fillers):
+    if any(filler.kind != "sphere" for filler, _ in own.fillers):
         recipes |= {f"aspect {ratio:g}": with_aspect_ratio(own, ratio) for ratio in ASPECT_RATIOS}
     return {
         name: (
             plan_growth(
-                recipe_source(recipe),
+                RecipeParticles(recipe),
                 # the same draws at every aspect ratio, so that the trend is not noise
                 rng=np.random.default_rng(box_seed(plan.seed, 0, PURPOSES["threshold"])),
             ),
@@ -250,9 +247,12 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
 
 
 def _compile_kernels(plan: Plan) -> None:
-    """Run one small box and one small threshold here, so that workers find kernels ready."""
-    smallest = box_jobs(plan)[0]
-    simulate_box(replace(smallest, states=smallest.states[:1]))
+    """Run a box and a threshold here, so that workers find kernels ready.
+
+    The fullest box, because large networks take kernels of their own.
+    """
+    fullest = max(box_jobs(plan), key=lambda job: job.box.volume * job.recipe.volume_fraction)
+    simulate_box(replace(fullest, states=fullest.states[:1]))
     jobs = threshold_jobs(plan)
     replace(jobs[0], count=1).run()
 
@@ -312,7 +312,7 @@ def _threshold(
 
 def _in_weight(recipe: Recipe, phi: float, error: float) -> tuple[float, float]:
     """Weight fraction at a volume fraction, and its error carried along."""
-    at = [recipe.weight_fraction_at(phi + step) for step in (0.0, error)]
+    at = [recipe.at_volume_fraction(phi + step).weight_fraction for step in (0.0, error)]
     return at[0], abs(at[1] - at[0])
 
 
@@ -320,8 +320,8 @@ def _log_slope(recipe: Recipe) -> float:
     """d ln(volume fraction) / d ln(weight fraction) of the same powders at this loading."""
     step = 1e-4
     phi = recipe.volume_fraction
-    up = recipe.weight_fraction_at(phi * (1.0 + step))
-    down = recipe.weight_fraction_at(phi * (1.0 - step))
+    up = recipe.at_volume_fraction(phi * (1.0 + step)).weight_fraction
+    down = recipe.at_volume_fraction(phi * (1.0 - step)).weight_fraction
     return float(np.log((1.0 + step) / (1.0 - step)) / np.log(up / down))
 
 
@@ -373,48 +373,15 @@ def _loadings(
 def _decide(
     plan: Plan, loadings: Sequence[LoadingResult], threshold: LoadingThreshold
 ) -> Decision:
-    target, contacts = plan.target, plan.contacts
-    window = target.resistance
-    measured = {
-        name
-        for name, stated in (
-            ("g0", contacts.g0), ("beta", contacts.beta), ("delta_b", contacts.delta_b),
-            ("closed_at", plan.closed_at), ("lambda_T", contacts.lambda_T),
-            ("Ea", contacts.Ea), ("aspect_ratio", plan.filler[0].aspect_ratio),
-        )
-        if stated is not None and stated.basis == "measured"
-    }  # fmt: skip
     return decide(
         loadings,
-        Film(
-            plan.film.thickness,
-            plan.film.width,
-            plan.electrode_gaps[0],
-            drop_cast=plan.film.cast == "drop",
-        ),
+        plan.film_at(plan.electrode_gaps[0]),
         plan.electrode_gaps,
         threshold,
-        Target(
-            resistance_min=window[0] if window else None,
-            resistance_max=window[1] if window else None,
-            supply_voltage=target.supply,
-            series_resistance=target.series_resistor,
-            gauge_factor_min=target.smallest_gauge_factor,
-            resistance_cv_max=target.largest_resistance_cv,
-            gauge_factor_cv_max=target.largest_gauge_factor_cv,
-            pass_share_min=target.pass_share,
-        ),
-        seed=box_seed(plan.seed, 0, PURPOSES["castings"]),
-        tolerances=Tolerances(**plan.tolerances),
-        contacts=ContactParameters(
-            g0=contacts.g0.value,
-            beta=contacts.beta.value,
-            delta_b=contacts.delta_b.value,
-            closed_at=plan.closed_at.value,
-            thermal_share=contacts.lambda_T.value,
-            Ea=contacts.Ea.value,
-            measured=frozenset(measured),
-        ),
+        plan.decision_target(),
+        seed=box_seed(plan.seed, 0, PURPOSES["tolerances"]),
+        tolerances=plan.casting_tolerances(),
+        contacts=plan.contact_parameters(),
         castings=plan.castings,
     )
 
@@ -440,7 +407,7 @@ def _box_rows(
         }
         boxes.append(
             where
-            | {k: v for k, v in result.items() if k != "conductances"}
+            | {k: v for k, v in result.items() if k not in ("conductances", "electrode_shares")}
             | {
                 "resistance_ohm": rest,
                 # an open box has no gauge factor; one that opens under strain has an infinite one

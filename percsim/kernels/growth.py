@@ -202,7 +202,7 @@ def grow(
     kinds : (n,) ndarray of int64
         Kinds of the bodies.
     bodies : (n, 8) ndarray of float64
-        Body table, positions within the box, no body longer than a periodic edge.
+        Body table, positions within the box, no body longer than two periodic edges.
     start, stop : int
         Bodies to add.
     size : (3,) ndarray of float64
@@ -256,14 +256,14 @@ def grow(
             ey = core * abs(ay) + ball
             ez = core * abs(az) + ball
         # The slack keeps bodies that touch exactly on a cell face in a common cell.
-        x0 = int(math.floor((x - ex) / hx - 1e-9))
-        x1 = int(math.floor((x + ex) / hx + 1e-9))
-        y0 = int(math.floor((y - ey) / hy - 1e-9))
-        y1 = int(math.floor((y + ey) / hy + 1e-9))
+        x0 = math.floor((x - ex) / hx - 1e-9)
+        x1 = math.floor((x + ex) / hx + 1e-9)
+        y0 = math.floor((y - ey) / hy - 1e-9)
+        y1 = math.floor((y + ey) / hy + 1e-9)
         z0 = z1 = 0
         if dimension == 3:
-            z0 = int(math.floor((z - ez) / hz - 1e-9))
-            z1 = int(math.floor((z + ez) / hz + 1e-9))
+            z0 = math.floor((z - ez) / hz - 1e-9)
+            z1 = math.floor((z + ez) / hz + 1e-9)
         if used + (x1 - x0 + 1) * (y1 - y0 + 1) * (z1 - z0 + 1) > entries.shape[0]:
             return i, used
         across = ball + half_x * abs(ax) + half_y * abs(ay) + half_z * abs(az)
@@ -326,7 +326,7 @@ def grow(
                         my = wy - ((code // 5) % 5 - 2)
                         mz = wz - (code // 25 - 2)
                         key = i * 1024 + (mx + 4) + 9 * (my + 4) + 81 * (mz + 4)
-                        if mark[j] == key or j == i:
+                        if mark[j] == key:
                             continue
                         mark[j] = key
                         other = bodies[j]

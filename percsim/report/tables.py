@@ -11,6 +11,7 @@ import io
 import json
 import math
 import os
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -59,6 +60,19 @@ RESPONSE_COLUMNS = (
     "resistance_ohm",
 )
 CASTING_COLUMNS = ("candidate", "weight_fraction", "electrode_gap_m", "casting")
+_TERMINAL = 92
+_PLAIN = {
+    "–": "-",
+    "−": "-",
+    "\u00a0": " ",
+    "±": "+-",
+    "×": "x",
+    "µ": "u",
+    "φ": "phi",
+    "ρ": "rho",
+    "²": "^2",
+    "Ω": "ohm",
+}
 _CASTING_LAST = ("resistance_ohm", "gauge_factor", "passes")
 
 
@@ -182,6 +196,7 @@ def bench(value: Any, unit: str = "") -> str:
     x = number(value)
     if x is None:
         return "–" if value is None else str(value)
+    unit = "" if unit == "1" else unit
     if math.isinf(x):
         return "open" if unit in ("ohm", "fraction", "") else f"infinite {unit}"
     if unit == "K":
@@ -438,13 +453,23 @@ def margin_text(margin: Row) -> str:
     return f"{'+' if margin.get('met') else '−'}{percent(away)} %"
 
 
+def _margin_unit(margin: Row) -> str:
+    """Give the unit of a margin; shares and CVs read as per cent."""
+    unit, name = str(margin.get("unit") or ""), str(margin.get("target", "")).lower()
+    if unit in ("", "1") and any(
+        word in name for word in ("share", "spread", "cv", "variation", "pass")
+    ):
+        return "fraction"
+    return unit
+
+
 def margin_rows(candidate: Row) -> list[dict[str, Any]]:
     """Targets of a candidate: limit, value, margin and whether it is met, as text."""
     return [
         {
             "target": str(m.get("target", "")),
-            "limit": limit_text(m.get("limit"), str(m.get("unit") or "")),
-            "value": bench(m.get("value"), str(m.get("unit") or "")),
+            "limit": limit_text(m.get("limit"), _margin_unit(m)),
+            "value": bench(m.get("value"), _margin_unit(m)),
             "margin": margin_text(m),
             "met": bool(m.get("met")),
         }
@@ -525,67 +550,81 @@ def text_summary(summary: Summary) -> str:
     """
     index, is_chosen = deciding_index(summary)
     candidates = summary.get("candidates") or []
-    lines = [headline(summary)]
-    if not summary.get("complete", True):
-        lines.append("This run is not complete; the numbers are those of the boxes so far.")
-    if index is not None:
-        lines.append(expectation(candidates[index]))
-    lines += [f"- {reason}" for reason in summary.get("reasons") or []]
-    change = summary.get("what_would_have_to_change") or []
-    if change and not is_chosen:
-        lines += ["What would have to change:", *(f"- {entry}" for entry in change)]
-    if index is not None and candidates[index].get("margins"):
-        lines.append("")
-        lines += _table(
-            ("target", "limit", "value", "margin", ""),
-            (
-                (
-                    m["target"],
-                    m["limit"],
-                    m["value"],
-                    m["margin"],
-                    "met" if m["met"] else "missed",
-                )
-                for m in margin_rows(candidates[index])
-            ),
-        )
-    if candidates:
-        lines.append("")
-        rows = []
-        for k, c in enumerate(candidates):
-            r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
-            rows.append(
-                (
-                    {True: "*", False: ">"}[is_chosen] if k == index else "",
-                    percent(c.get("weight_fraction")),
-                    scaled(c.get("electrode_gap_m"), 1e3),
-                    r,
-                    r_range,
-                    percent(c.get("resistance_cv")),
-                    percent(c.get("open_fraction")),
-                    quantiles(c.get("gauge_factor"))[0],
-                    share((c.get("pass_share") or {}).get("value")),
+    lines: list[str] = []
+
+    def say(*sentences: str) -> None:
+        for sentence in sentences:
+            indent = "  " if sentence.startswith("- ") else ""
+            lines.extend(
+                textwrap.wrap(
+                    sentence, _TERMINAL, subsequent_indent=indent, break_on_hyphens=False
                 )
             )
-        lines += _table(
-            ("", "wt%", "gap mm", "R kohm", "5-95 %", "CV %", "open %", "GF", "pass %"),
-            rows,
-        )
-        lines.append(
-            f"{'* chosen' if is_chosen else '> nearest'}; all numbers are for castings."
-        )
+
+    say(headline(summary))
+    if not summary.get("complete", True):
+        say("This run is not complete; the numbers are those of the boxes so far.")
+    if index is not None:
+        say(expectation(candidates[index]))
+    reasons = [str(reason) for reason in summary.get("reasons") or []]
+    say(*(f"- {reason}" for reason in reasons))
+    change = summary.get("what_would_have_to_change") or []
+    if change and not is_chosen:
+        say("What would have to change:", *(f"- {entry}" for entry in change))
+    if index is not None and candidates[index].get("margins"):
+        rows = [
+            (
+                m["target"],
+                m["limit"],
+                m["value"],
+                m["margin"],
+                "met" if m["met"] else "missed",
+            )
+            for m in margin_rows(candidates[index])
+        ]
+        lines += ["", *_table(("target", "limit", "value", "margin", ""), rows)]
+    if candidates:
+        lines += ["", *_candidate_lines(candidates, index, is_chosen=is_chosen), ""]
     threshold = summary.get("threshold") or {}
     if number(threshold.get("weight_fraction")) is not None:
-        lines.append(
+        error = two(100.0 * (number(threshold.get("standard_error")) or 0.0))
+        say(
             f"Threshold {percent(threshold['weight_fraction'])} wt% "
-            f"({percent(threshold.get('volume_fraction'))} vol%, standard error "
-            f"{two(100.0 * (number(threshold.get('standard_error')) or 0.0))} vol%)."
+            f"({percent(threshold.get('volume_fraction'))} vol%, "
+            f"standard error {error} vol%)."
         )
     statement = level_statement(summary)
-    if statement:
-        lines.append(statement)
-    lines = [line.rstrip() for line in lines]
-    return "\n".join(lines).replace("–", "-").replace("−", "-")
+    if statement and not any("1/g0" in reason for reason in reasons):
+        say(statement)
+    text = "\n".join(line.rstrip() for line in lines)
+    for fancy, plain in _PLAIN.items():
+        text = text.replace(fancy, plain)
+    return text.encode("ascii", "replace").decode("ascii")
+
+
+def _candidate_lines(
+    candidates: Sequence[Row], index: int | None, *, is_chosen: bool
+) -> list[str]:
+    """Lay out the candidates in the columns that decide."""
+    rows = []
+    for k, c in enumerate(candidates):
+        r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
+        rows.append(
+            (
+                ("*" if is_chosen else ">") if k == index else "",
+                percent(c.get("weight_fraction")),
+                scaled(c.get("electrode_gap_m"), 1e3),
+                r,
+                r_range,
+                percent(c.get("resistance_cv")),
+                share(c.get("open_fraction")),
+                quantiles(c.get("gauge_factor"))[0],
+                share((c.get("pass_share") or {}).get("value")),
+            )
+        )
+    heads = ("", "wt%", "gap mm", "R kohm", "5-95 %", "CV %", "open %", "GF", "pass %")
+    note = f"{'* chosen' if is_chosen else '> nearest'}; all numbers are for castings."
+    return [*_table(heads, rows), note]
 
 
 def level_statement(summary: Summary) -> str:

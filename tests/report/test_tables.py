@@ -199,8 +199,13 @@ def test_text_says_the_decision_first(invented):
     assert "kohm" in lines[1]
     assert sum(line.startswith("*  ") for line in lines) == 1
     assert sum("open" in line for line in lines) >= 3
-    assert "1/g0" in text
+    assert text.count("1/g0") == 1
     assert "not complete" not in text
+    assert max(len(line) for line in lines) <= 92
+    made = run.copy()
+    made.summary["reasons"] = ["resistances go as 1/g0 ± a lot"]
+    assert text_summary(made.summary).count("1/g0 +- a lot") == 1
+    assert text_summary(made.summary).count("1/g0") == 1
 
 
 def test_text_says_plainly_that_none_meets_the_target(invented):
