@@ -559,7 +559,9 @@ def _fits(summary: Summary) -> Table:
                 )
                 if three(f.get("resistivity_ohm_m")) != "open"
                 else "–",
-                percent(f.get("box_cv")),
+                percent(f.get("box_cv"))
+                if three(f.get("resistivity_ohm_m")) != "open"
+                else "–",
             )
         )
     return _table(

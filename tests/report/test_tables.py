@@ -163,13 +163,16 @@ def test_text_with_commas_and_line_ends_survives(tmp_path):
     assert read_rows(path) == rows
 
 
-def test_a_write_that_breaks_leaves_no_part_and_keeps_the_old_file(tmp_path, monkeypatch):
+@pytest.mark.parametrize("step", ["fsync", "replace"])
+def test_a_write_that_breaks_leaves_no_part_and_keeps_the_old_file(
+    tmp_path, monkeypatch, step
+):
     path = write_atomically(tmp_path / "a.txt", "old")
 
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(os, "fsync", full)
+    monkeypatch.setattr(os, step, full)
     with pytest.raises(OSError, match="No space"):
         write_atomically(path, "new")
     assert path.read_text() == "old"
