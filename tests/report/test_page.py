@@ -258,6 +258,21 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
     assert (tmp_path / "boxes.csv").exists()
 
 
+def test_pictures_that_cannot_be_saved_are_still_on_the_page(
+    tmp_path, invented, monkeypatch
+):
+    from percsim.report import figures
+
+    monkeypatch.setattr(figures, "FIGURES", {"pass_map": figures.FIGURES["pass_map"]})
+    made = invented(weight_fractions=(0.30,), gaps=(3e-3,))
+    (tmp_path / "figures").write_text("a file where the folder should be")
+    report = write_report(tmp_path, made.summary, *made.rows())
+    assert len(report.failures) == 1
+    assert "pass_map" in report.failures[0]
+    assert "data:image/png" in report.page.read_text()
+    assert (tmp_path / "castings.csv").exists()
+
+
 def test_a_page_that_breaks_keeps_the_old_one_and_the_rows(tmp_path, invented, monkeypatch):
     from percsim.report import figures
     from percsim.report import page as page_module
