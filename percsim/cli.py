@@ -656,7 +656,7 @@ def threshold(
         ]
         rows.append(
             {
-                "filler": "as planned" if name == "own" else name,
+                "filler": "as planned" if name == "own" else name.replace(" ", " ratio "),
                 "volume_fraction": phi.value,
                 "volume_standard_error": phi.standard_error,
                 "weight_fraction": at[0],

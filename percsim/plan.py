@@ -98,8 +98,9 @@ class _Reading:
             self.fault(key, f"must be a section, [{plain}], got {show_value(data)}")
             self.bad.add(plain)
             return None
+        data = {str(name): value for name, value in data.items()}
         try:
-            return model.model_validate(dict(data))
+            return model.model_validate(data)
         except ValidationError as error:
             problems = error.errors(include_url=False)
         kept = dict(data)
@@ -269,6 +270,9 @@ class Plan:
     @classmethod
     def _read(cls, mapping: Mapping[str, Any], name: str, text: str | None) -> Plan:
         reading = _Reading(name)
+        if not isinstance(mapping, Mapping):
+            raise PlanError([f"{name}: must hold sections, got {show_value(mapping)}"])
+        mapping = {str(key): value for key, value in mapping.items()}
         known = (*HeadSection.model_fields, *SECTIONS)
         for key in mapping:
             if key not in known:

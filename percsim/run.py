@@ -247,9 +247,12 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
 
 
 def _compile_kernels(plan: Plan) -> None:
-    """Run one small box and one small threshold here, so that workers find kernels ready."""
-    smallest = box_jobs(plan)[0]
-    simulate_box(replace(smallest, states=smallest.states[:1]))
+    """Run a box and a threshold here, so that workers find kernels ready.
+
+    The fullest box, because large networks take kernels of their own.
+    """
+    fullest = max(box_jobs(plan), key=lambda job: job.box.volume * job.recipe.volume_fraction)
+    simulate_box(replace(fullest, states=fullest.states[:1]))
     jobs = threshold_jobs(plan)
     replace(jobs[0], count=1).run()
 
@@ -404,7 +407,7 @@ def _box_rows(
         }
         boxes.append(
             where
-            | {k: v for k, v in result.items() if k != "conductances"}
+            | {k: v for k, v in result.items() if k not in ("conductances", "electrode_shares")}
             | {
                 "resistance_ohm": rest,
                 # an open box has no gauge factor; one that opens under strain has an infinite one

@@ -88,7 +88,7 @@ def faults(package):
                 found.append(f"{where}: {other} comes after {stage}")
             elif stage == "kernels" and other != "kernels":
                 found.append(f"{where}: kernels are closed")
-            elif other == stage:
+            elif other == stage and at_import:
                 module = rest if rest in names else rest.rpartition(".")[0]
                 if module != name and module in names:
                     graph.setdefault(name, set()).add(module)
@@ -168,8 +168,9 @@ def loaded_after(code):
     """Top-level names of the modules that are loaded after some code, in a new process."""
     code += "\nimport sys; print(*sorted(sys.modules))"
     ended = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True
-    )
+        [sys.executable, "-c", code],
+        capture_output=True, text=True, check=True, cwd=PACKAGE.parent,
+    )  # fmt: skip
     return set(ended.stdout.split())
 
 

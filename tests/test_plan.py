@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from percsim.errors import PlanError
 from percsim.plan import Plan
@@ -406,6 +408,30 @@ def test_missing_sections_are_named() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    "junk", [None, 3, "x", [], [1], [{}], {}, True, {1: 2}, [{"a": 1}, 3]]
+)
+@pytest.mark.parametrize("section", SECTIONS)
+def test_junk_sections_give_faults_or_a_plan(section: str, junk: Any) -> None:
+    mapping = copy.deepcopy(BASE)
+    mapping[section] = junk
+    try:
+        Plan.from_dict(mapping)
+    except PlanError as error:
+        lines = error.faults
+        assert lines
+        assert all(line.startswith(f"plan: {section}") for line in lines)
+    else:
+        assert junk == {}  # an empty section is all defaults
+        assert section not in ESSENTIAL
+
+
+def test_a_plan_is_a_table_of_sections() -> None:
+    for junk in ([], 3, None, "x"):
+        with pytest.raises(PlanError, match="plan: must hold sections, got "):
+            Plan.from_dict(junk)  # type: ignore[arg-type]
+
+
 def test_files_that_are_no_plans(tmp_path: Path) -> None:
     def fault_of(path: Path) -> str:
         with pytest.raises(PlanError) as caught:
@@ -507,3 +533,42 @@ def test_the_starter_and_the_examples_load(tmp_path: Path) -> None:
     assert EXAMPLES
     for example in EXAMPLES:
         assert Plan.load(example).cautions == ()
+
+
+# --- whatever is written, the answer is a plan or a list of faults
+
+KEYS = [(s, k) for s, model in SECTIONS.items() for k in model.model_fields]
+JUNK = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(10**6), 10**6)
+    | st.floats(allow_nan=True)
+    | st.sampled_from(
+        ["", "1", "-3 mm", "0 mm", "1e9 mm", "300 C", "7:1", "5 %", "0 to 1 mm"]
+    )
+    | st.text(max_size=6),
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.dictionaries(
+            st.sampled_from(["value", "median", "d50", "from", "x"]), inner, max_size=3
+        )
+    ),
+    max_leaves=5,
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(st.tuples(st.sampled_from(KEYS), JUNK), min_size=1, max_size=4))
+def test_junk_gives_a_plan_or_faults(changes: list[tuple[tuple[str, str], Any]]) -> None:
+    mapping = copy.deepcopy(BASE)
+    for (section, key), value in changes:
+        mapping.setdefault(section, {})[key] = value
+    try:
+        plan = Plan.from_dict(mapping)
+    except PlanError as error:
+        lines = error.faults
+    else:
+        lines = (f"plan: {plan!r}",)
+        assert Plan.from_dict(plan.as_dict()).hash == plan.hash
+    assert lines
+    assert all(line.startswith("plan: ") and "\n" not in line for line in lines)

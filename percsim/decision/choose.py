@@ -61,6 +61,11 @@ def _percent(value: float) -> str:
     return f"{100 * value:.1f} %" if 0.99 <= value < 0.9995 else f"{100 * value:.0f} %"
 
 
+def _tenths(value: float) -> str:
+    """Per cent to a decimal, so that a limit missed by a hair is seen to be."""
+    return f"{100 * value:.1f} %" if np.isfinite(value) else "not defined"
+
+
 def _wt(weight_fraction: float) -> str:
     return f"{100 * weight_fraction:.4g} wt%"
 
@@ -260,6 +265,7 @@ class Candidate:
         median, p05, p95 = self.resistance
         gf_median, gf_p05, gf_p95 = self.gauge_factor
         error = castings.log_standard_error
+        chord_error, initial_error = castings.gauge_factor_errors
         return {
             "weight_fraction": float(loading.weight_fraction),
             "volume_fraction": float(loading.volume_fraction),
@@ -275,8 +281,14 @@ class Candidate:
             },
             "resistance_cv": castings.resistance_cv,
             "open_fraction": castings.open_fraction,
-            "gauge_factor": {"median": gf_median, "p05": gf_p05, "p95": gf_p95},
+            "gauge_factor": {
+                "median": gf_median,
+                "p05": gf_p05,
+                "p95": gf_p95,
+                "standard_error": chord_error,
+            },
             "gauge_factor_initial": castings.gauge_factor_initial,
+            "gauge_factor_initial_se": initial_error,
             "gauge_factor_cv": castings.gauge_factor_cv,
             "spread_shares": dict(castings.shares),
             "response": castings.response(),
@@ -466,7 +478,7 @@ def _refusals(castings: Castings, target: Target, margins: Sequence[Margin]) -> 
         else:
             what = margin.target.removesuffix(", at most")
             reasons.append(
-                f"{what} {_percent(margin.value)}, at most {_percent(margin.limit)} is "
+                f"{what} {_tenths(margin.value)}, at most {_percent(margin.limit)} is "
                 "allowed"
             )
     return reasons
@@ -744,7 +756,7 @@ def _spread_advice(bench: _Bench, candidate: Candidate) -> list[str]:
             break
     top = ordered[0]
     return [
-        f"{' and '.join(steps)}: the CV of the resistance is {_percent(cv)}, at most "
+        f"{' and '.join(steps)}: the CV of the resistance is {_tenths(cv)}, at most "
         f"{_percent(limit)} is allowed, and {top.replace('_', ' ')} makes "
         f"{_percent(castings.shares[top])} of it; a higher loading also scatters less"
     ]
@@ -791,7 +803,7 @@ def _gauge_advice(
     if limit is not None and np.isfinite(candidate.resistance[0]) and not cv <= limit:
         words.append(
             "raise the weight fraction away from the threshold: the CV of the gauge "
-            f"factor is {_percent(cv)} at {candidate.castings.fit.threshold_ratio:.2f} "
+            f"factor is {_tenths(cv)} at {candidate.castings.fit.threshold_ratio:.2f} "
             f"times the threshold, at most {_percent(limit)} is allowed"
         )
     return words
@@ -905,9 +917,10 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
     if castings.strained_state is not None:
         strain = castings.fit.loading.strains[castings.strained_state]
         words.append(
-            f"gauge factor {_number(candidate.gauge_factor[0])} as the chord to "
-            f"{1e6 * strain:.0f} microstrain, {_number(castings.gauge_factor_initial)} at "
-            f"zero strain; CV of the gauge factor {_percent(castings.gauge_factor_cv)}"
+            f"gauge factor {_number(candidate.gauge_factor[0])} (simulation error "
+            f"{_number(castings.gauge_factor_errors[0])}) as the chord to "
+            f"{1e6 * strain:.0f} microstrain, {_number(castings.gauge_factor_initial)} "
+            f"at zero strain; CV of the gauge factor {_percent(castings.gauge_factor_cv)}"
         )
     if np.isfinite(castings.resistance_cv) and sum(castings.shares.values()) > 0.0:
         ordered = sorted(castings.shares, key=castings.shares.__getitem__, reverse=True)
@@ -916,7 +929,7 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
             for name in ordered[:3]
         )
         spread = (
-            f"CV of the resistance {_percent(castings.resistance_cv)}, mostly from {parts}"
+            f"CV of the resistance {_tenths(castings.resistance_cv)}, mostly from {parts}"
         )
         if castings.shares["chains"] < 0.05:
             spread += (

@@ -17,13 +17,16 @@ from percsim.links.search import Links, find_links
 from percsim.materials.recipe import Recipe
 from percsim.network.build import Network, build_network
 from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
-from percsim.network.solve import Solution, solve_network
+from percsim.network.solve import Solution, Sweep, solve_network
 from percsim.particles.bodies import Particles
 from percsim.particles.box import Box
 from percsim.particles.placement import place_particles
 from percsim.states.strain import State, move_affinely
 
 __all__ = ["BoxJob", "Sample", "place_box", "simulate_box", "solve_sample"]
+
+TOLERANCE = 1e-7
+"""Proven relative error of a resistance: far below what a box's own randomness leaves."""
 
 BOXES_PER_LENGTH = 1_000_000
 """Box numbers set aside for each box length, so that adding a length renumbers nothing."""
@@ -111,7 +114,7 @@ def solve_sample(job: BoxJob, state: State) -> Sample:
     links, network = _network_at(
         find_links(place_box(job), job.cutoff), _law_of_box(job), state
     )
-    return Sample(links.particles, links, network, solve_network(network))
+    return Sample(links.particles, links, network, solve_network(network, TOLERANCE))
 
 
 def simulate_box(job: BoxJob) -> dict[str, Any]:
@@ -126,19 +129,27 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
     -------
     dict
         `n_particles`, `n_links`, `volume_fraction` of the box as drawn, `backbone_share` at
-        the first state (share of the particles that carry current) and `conductances`, one
-        a state [S], 0 for an open circuit.
+        the first state (share of the particles that carry current), `conductances`, one a
+        state [S], 0 for an open circuit, and `electrode_shares`, one a state: the share of
+        the resistance that lies in the contacts to the two electrodes, 0 for an open one.
 
     """
     particles = place_box(job)
     links = find_links(particles, job.cutoff)
     law = _law_of_box(job)
     conductances: list[float] = []
+    electrode_shares: list[float] = []
     backbone_share = 0.0
+    sweep = Sweep()
     for index, state in enumerate(job.states):
-        _, network = _network_at(links, law, state)
-        solution = solve_network(network)
+        linked, network = _network_at(links, law, state)
+        solution = sweep.solve(network, TOLERANCE)
         conductances.append(0.0 if np.isinf(solution.resistance) else 1.0 / solution.resistance)
+        # in a series circuit power divides as resistance does; here too, by Tellegen's theorem
+        at_electrodes = len(linked.source_contacts) + len(linked.sink_contacts)
+        electrode_shares.append(
+            float(solution.power_shares[-at_electrodes:].sum()) if at_electrodes else 0.0
+        )
         if index == 0:
             backbone_share = _carrying_share(network, solution.currents, len(particles))
     return {
@@ -147,6 +158,7 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         "volume_fraction": particles.volume_fraction,
         "backbone_share": backbone_share,
         "conductances": conductances,
+        "electrode_shares": electrode_shares,
     }
 
 

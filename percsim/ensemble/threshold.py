@@ -439,7 +439,10 @@ def _table(core: Floats, ball: Floats, axes: Floats, positions: Floats | None) -
 
 
 def excluded_volume(
-    source: BodySource, rng: np.random.Generator, pairs: int = 100_000
+    source: BodySource,
+    rng: np.random.Generator,
+    pairs: int = 100_000,
+    other: BodySource | None = None,
 ) -> tuple[Estimate, Floats]:
     r"""Mean excluded volume of two drawn particles, and how they lie when they touch.
 
@@ -451,6 +454,8 @@ def excluded_volume(
         Source of the draws.
     pairs : int
         Pairs thrown, at least 2.
+    other : BodySource, optional
+        Where the second of each pair comes from; the same source by default.
 
     Returns
     -------
@@ -469,11 +474,12 @@ def excluded_volume(
     """
     if pairs < 2:
         raise ValueError(f"pairs must be at least 2, got {pairs}")
+    other = source if other is None else other
     d = source.dimension
-    *streams, place = rng.spawn(source.n_streams + 1)
-    kinds, core, ball, axes = source.draw(2 * pairs, streams)
-    bodies = _table(core, ball, axes, None)
-    reach = (core + ball)[0::2] + (core + ball)[1::2]
+    place, *streams = rng.spawn(1 + source.n_streams + other.n_streams)
+    kinds_i, core_i, ball_i, axes_i = source.draw(pairs, streams[: source.n_streams])
+    kinds_j, core_j, ball_j, axes_j = other.draw(pairs, streams[source.n_streams :])
+    reach = core_i + ball_i + core_j + ball_j
     # A uniform point of the ball that holds every touching position of the second centre.
     direction = isotropic_axes(pairs, d, place)
     if d == 2:  # axes without heads cover half a turn only
@@ -481,14 +487,9 @@ def excluded_volume(
     steps = np.zeros((pairs, 3))
     steps[:, :d] = direction * (reach * place.random(pairs) ** (1.0 / d))[:, None]
     room = (np.pi if d == 2 else 4.0 / 3.0 * np.pi) * reach**d
-    hit = touch_pairs(
-        d,
-        np.ascontiguousarray(kinds[0::2]),
-        np.ascontiguousarray(bodies[0::2]),
-        np.ascontiguousarray(kinds[1::2]),
-        np.ascontiguousarray(bodies[1::2]),
-        steps,
-    )
+    bodies_i = _table(core_i, ball_i, axes_i, None)
+    bodies_j = _table(core_j, ball_j, axes_j, None)
+    hit = touch_pairs(d, kinds_i, bodies_i, kinds_j, bodies_j, steps)
     weight = room * hit
     total = float(weight.sum())
     volume = Estimate(total / pairs, float(weight.std(ddof=1)) / math.sqrt(pairs), pairs)
@@ -873,7 +874,8 @@ def plan_growth(
                 f"of {length:g} m; make every periodic edge longer"
             )
     cell = _cell_edge(d, density, volume.mean(), surface.mean(), width.mean(), typical)
-    cells = tuple(int(min(256, max(1, s // cell))) for s in size)
+    most = 4096 if d == 2 else 256
+    cells = tuple(int(min(most, max(1, s // cell))) for s in size)
     expected = density * math.prod(size)
     return GrowthPlan(
         source=source,

@@ -8,7 +8,7 @@ bounds that hold for the network as given, or `ConvergenceError` is raised.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -27,7 +27,7 @@ from percsim.kernels.linear import (
 from percsim.network.backbone import Backbone, find_backbone
 from percsim.network.build import Network
 
-__all__ = ["Solution", "solve_network"]
+__all__ = ["Solution", "Sweep", "solve_network"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -65,11 +65,6 @@ class Solution:
     currents : (e,) ndarray of float
         Current of each resistor [A] at 1 V across, signed from its first to its second
         node.
-    drops : (e,) ndarray of float
-        Voltage of the first node less the second of each resistor [V], with more digits
-        than the difference of two voltages has; 0 where no current flows.
-    backbone : Backbone
-        The part that carries current.
     method : str
         How it was solved and why.
     """
@@ -80,8 +75,6 @@ class Solution:
     upper: float
     voltages: Floats
     currents: Floats
-    drops: Floats = field(default_factory=lambda: np.zeros(0))
-    backbone: Backbone | None = None
     method: str = ""
 
     @property
@@ -95,12 +88,27 @@ class Solution:
         return math.isinf(self.resistance)
 
     @property
+    def drops(self) -> Floats:
+        """Voltage of the first node less the second of each resistor [V], shape (e,).
+
+        From the currents, and so with more digits than the difference of two voltages has;
+        0 where no current flows.
+
+        """
+        g = self.network.conductances
+        return np.asarray(self.currents / np.where(g > 0.0, g, 1.0))
+
+    @property
     def power_shares(self) -> Floats:
         """Share of the total power in each resistor, shape (e,); 0 everywhere if open."""
-        power = (
-            self.currents * self.resistance * self.drops if not self.is_open else self.drops
-        )
-        return np.asarray(power)
+        if self.is_open:
+            return np.zeros(len(self.currents))
+        return np.asarray(self.currents * self.resistance * self.drops)
+
+    @property
+    def backbone(self) -> Backbone:
+        """The part that carries current, found afresh."""
+        return find_backbone(self.network)
 
     def __repr__(self) -> str:
         if self.is_open:
@@ -116,9 +124,7 @@ def _open_solution(network: Network, backbone: Backbone) -> Solution:
     inf = float("inf")
     voltages = (backbone.attachment == network.source).astype(np.float64)
     zeros = np.zeros(len(network.conductances))
-    return Solution(
-        network, inf, inf, inf, voltages, zeros, zeros, backbone, "open circuit"
-    )
+    return Solution(network, inf, inf, inf, voltages, zeros, "open circuit")
 
 
 def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
@@ -157,48 +163,82 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
     resistance from above (Thomson).
 
     """
-    return Solver(always_eliminated=ALWAYS_ELIMINATED).solve(network, tolerance)
+    sweep = Sweep(always_eliminated=ALWAYS_ELIMINATED)
+    return sweep._solve(network, tolerance, tolerance**2)
 
 
-class Solver:
-    """Solves networks, remembering which way was cheaper and the voltages of the last one.
+class Sweep:
+    """Solves one box over many states, each with what the last ones taught.
+
+    Links may break or appear on the way: each network is stripped and reduced afresh, which
+    is cheap; whether to eliminate or to iterate, and where to start from, is remembered.
+    Iteration starts from the voltages extrapolated along the sweep, by as much as lowers
+    the power most.
 
     Parameters
     ----------
     always_eliminated : int
         Networks of up to this many nodes with more than three neighbours are eliminated
-        exactly whatever it costs.
+        exactly whatever it costs; the default leaves it to the cost.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from percsim.known_cases import grid
+    >>> from percsim.network.build import Network
+    >>> sweep, bars = Sweep(), grid((12, 10, 10)).network
+    >>> for factor in (1.0, 0.9, 0.8):
+    ...     g = factor * bars.conductances
+    ...     state = Network(bars.n_nodes, bars.resistors, g, bars.source, bars.sink)
+    ...     print(f"{sweep.solve(state).resistance:.6f}")
+    0.120000
+    0.133333
+    0.150000
 
     """
 
     def __init__(self, always_eliminated: int = 0) -> None:
         self.always_eliminated = always_eliminated
         self._work_per_node = WORK_PER_NODE
-        self._voltages: list[Floats] = []
-
-    def allow_elimination(self, allow: bool) -> None:
-        """Whether to try eliminating networks that are larger than `always_eliminated`."""
-        self._work_per_node = WORK_PER_NODE if allow else 0.0
+        self._voltages: tuple[Floats, ...] = ()
 
     def solve(self, network: Network, tolerance: float = 1e-8) -> Solution:
-        """Solve one network; see `solve_network`."""
+        """Solve the next state.
+
+        Parameters
+        ----------
+        network : Network
+            The same nodes in the same order as before; any resistors.
+        tolerance : float
+            As in `solve_network`. Voltages are iterated to about its square root times
+            0.03, where `solve_network` iterates them to about `tolerance`.
+
+        Returns
+        -------
+        Solution
+            With bounds proven as in `solve_network`, and the same errors raised.
+
+        """
+        return self._solve(network, tolerance, 1e-3 * tolerance)
+
+    def _solve(self, network: Network, tolerance: float, target: float) -> Solution:
         if not 0.0 < tolerance < 1.0:
             raise ValueError(f"tolerance must be in (0, 1), got {tolerance}")
         backbone = find_backbone(network)
         if not backbone.spanning:
             return _open_solution(network, backbone)
         job = _Job.of(network, backbone)
-        n = job.n
-        full_below = max(self.always_eliminated, 0)
-        elimination = eliminate(n, job.pairs, job.g, full_below, self._work_per_node)
+        elimination = eliminate(
+            job.n, job.pairs, job.g, self.always_eliminated, self._work_per_node
+        )
         left = len(elimination[7][0])
         if not left:
             return job.eliminated(elimination, "")
         self._work_per_node = 0.0
-        guess = self._voltages[-1] if self._voltages else None
-        answer = job.iterated(elimination, tolerance, guess)
+        guess = job.extrapolated(self._voltages)
+        answer = job.iterated(elimination, tolerance, target, guess)
         if answer.upper - answer.lower > tolerance * answer.resistance:
-            elimination = eliminate(n, job.pairs, job.g, 0, MOST_WORK / left)
+            elimination = eliminate(job.n, job.pairs, job.g, 0, MOST_WORK / left)
             if len(elimination[7][0]):
                 raise ConvergenceError(
                     f"bounds {answer.lower:.9g} and {answer.upper:.9g} ohm differ by more "
@@ -209,7 +249,7 @@ class Solver:
                     answer.voltages,
                 )
             return job.eliminated(elimination, "iteration could not be proven")
-        self._voltages = [answer.voltages]
+        self._voltages = (*self._voltages[-1:], answer.voltages)
         return answer
 
 
@@ -238,8 +278,8 @@ class _Job:
         if high - low > 900:
             raise ConvergenceError(
                 f"conductances span {(high - low) * math.log10(2.0):.0f} decades, more "
-                "than floating-point numbers can multiply; leave out the smallest, or merge "
-                "the nodes that the largest join"
+                "than floating-point numbers can multiply; leave out the smallest, or "
+                "merge the nodes that the largest join"
             )
         exponent = (low + high) // 2
         pairs = np.ascontiguousarray(local[network.resistors[backbone.resistors]])
@@ -249,6 +289,23 @@ class _Job:
     def n(self) -> int:
         """Inner nodes."""
         return len(self.inner)
+
+    def extrapolated(self, voltages: tuple[Floats, ...]) -> Floats | None:
+        """Voltages of the inner nodes along the line through the last two answers."""
+        if not voltages:
+            return None
+        last = voltages[-1]
+        own = last[self.inner]
+        if len(voltages) == 1 or len(voltages[0]) != len(last):
+            return own
+        rows = self.network.resistors[self.backbone.resistors]
+        change = last - voltages[0]
+        slope = change[rows[:, 0]] - change[rows[:, 1]]
+        drop = last[rows[:, 0]] - last[rows[:, 1]]
+        curvature = float(np.sum(self.g * slope * slope))
+        if curvature <= 0.0:
+            return own
+        return own - float(np.sum(self.g * slope * drop)) / curvature * change[self.inner]
 
     def eliminated(self, elimination: tuple[Any, ...], why: str) -> Solution:
         """Answer of a complete elimination."""
@@ -267,27 +324,29 @@ class _Job:
         )
         width = 1.01 * ROUNDING * (5.0 * n + parallel + 16.0)
         method = f"{n} backbone nodes eliminated exactly" + (f" ({why})" if why else "")
-        return self.answer(
-            above, below, drop, self.g * drop, 1.0 / total, width, width, method
-        )
+        return self.answer(above, below, self.g * drop, 1.0 / total, width, width, method)
 
     def iterated(
-        self, elimination: tuple[Any, ...], tolerance: float, guess: Floats | None
+        self,
+        elimination: tuple[Any, ...],
+        tolerance: float,
+        target: float,
+        guess: Floats | None,
     ) -> Solution:
         """Answer of conjugate gradients on what a partial elimination left."""
         n, pairs, g = self.n, self.pairs, self.g
         _, order, begin, columns, shares, ca, cb, core, _ = elimination
         nodes, core_begin, core_columns, core_values, to_source, to_sink = core
-        x = np.full(len(nodes), 0.5) if guess is None else guess[self.inner[nodes]]
-        factors: tuple[Any, ...] = approximate_cholesky(
+        x = np.full(len(nodes), 0.5) if guess is None else guess[nodes]
+        rank, first, below_rows, lower_shares, pivots = approximate_cholesky(
             core_begin, core_columns, core_values, to_source + to_sink, 0x5EED
         )
         forest = spanning_forest(n + 2, pairs, np.argsort(-g, kind="stable"))
-        iterations, target = 0, tolerance**2
+        iterations = 0
         for _ in range(3):
             x, used, _, _ = conjugate_gradient(
-                core_begin, core_columns, core_values, to_source, to_sink, x, *factors,
-                target, MOST_ITERATIONS
+                core_begin, core_columns, core_values, to_source, to_sink, x,
+                rank, first, below_rows, lower_shares, pivots, target, MOST_ITERATIONS,
             )  # fmt: skip
             iterations += used
             above, below, drops = back_substitute(
@@ -308,15 +367,12 @@ class _Job:
                 break
             target *= 1e-4
         method = f"{n} backbone nodes reduced to {len(nodes)}, {iterations} iterations"
-        return self.answer(
-            above, below, drop, current, 1.0 / most, rounding, excess, method
-        )
+        return self.answer(above, below, current, 1.0 / most, rounding, excess, method)
 
     def answer(
         self,
         above: Floats,
         below: Floats,
-        drop: Floats,
         current: Floats,
         resistance: float,
         under: float,
@@ -329,12 +385,10 @@ class _Job:
         own[self.inner] = np.where(above < 0.5, above, 1.0 - below)
         own[network.source] = 1.0
         voltages = np.where(backbone.attachment >= 0, own[backbone.attachment], 0.0)
-        drops = np.zeros(len(network.conductances))
-        drops[backbone.resistors] = drop
         currents = np.zeros(len(network.conductances))
         currents[backbone.resistors] = np.ldexp(current, self.exponent)
         ohm = math.ldexp(resistance, -self.exponent)
         return Solution(
             network, ohm, ohm * (1.0 - under), ohm * (1.0 + over), voltages, currents,
-            drops, backbone, method,
+            method,
         )  # fmt: skip

@@ -226,14 +226,14 @@ def test_second_process_is_refused_and_a_killed_one_frees_the_folder(tmp_path):
 def test_lock_on_a_file_that_was_just_removed_does_not_count(tmp_path, monkeypatch):
     # the holder before lets go, and removes the file, between our open and our lock
     before = store_module._FolderLock(tmp_path)
-    flock = store_module.fcntl.flock
+    claim = store_module._claim
 
-    def let_go_first(handle, operation):
-        monkeypatch.setattr(store_module.fcntl, "flock", flock)
+    def let_go_first(handle):
+        monkeypatch.setattr(store_module, "_claim", claim)
         before.release()
-        flock(handle, operation)
+        claim(handle)
 
-    monkeypatch.setattr(store_module.fcntl, "flock", let_go_first)
+    monkeypatch.setattr(store_module, "_claim", let_go_first)
     lock = store_module._FolderLock(tmp_path)
     with pytest.raises(FolderError, match="in use"):
         store_module._FolderLock(tmp_path)

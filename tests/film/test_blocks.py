@@ -74,7 +74,7 @@ def test_equal_boxes_give_rho_and_excess_exactly():
 
 def test_standard_error_is_the_scatter_of_repeated_ensembles():
     # 4 standard errors of a standard deviation over n repeats: 4/sqrt(2 n)
-    n = 150
+    n = 100
     fits = [
         fit(loading(0.30, seed=60000 + k, box_spread=0.2), seed=np.random.SeedSequence(k))[
             0
@@ -88,6 +88,53 @@ def test_standard_error_is_the_scatter_of_repeated_ensembles():
     assert logs.mean() == pytest.approx(
         np.log(resistivity(0.30)), abs=4 * logs.std() / np.sqrt(n) + 0.01
     )
+
+
+def test_electrode_term_with_a_response_of_its_own():
+    # rho rises by 6 %, r_c falls by 10 %: boxes without scatter give both
+    base = loading(0.30)
+    rho, excess = (
+        np.array([1.0, 1.02, 1.04, 1.06]),
+        -1.2e-5 * np.array([1, 0.97, 0.93, 0.9]),
+    )
+    values = [
+        np.tile(section / (rho * length + excess), (24, 1))
+        for section, length in zip(base.sections, base.lengths, strict=True)
+    ]
+    (result,) = fit(with_conductances(base, values))
+    np.testing.assert_allclose(result.resistivity, rho, rtol=1e-9)
+    np.testing.assert_allclose(result.electrode_excess, excess, rtol=1e-6)
+
+
+def noisy_responses(seed, n_boxes=24):
+    """Boxes whose ln R rises by 0.045 with a scatter that falls as their volume grows."""
+    base = loading(0.30, seed=seed, box_spread=0.2, n_boxes=n_boxes)
+    rng = np.random.default_rng(seed + 10**6)
+    values = []
+    for length, g in zip(base.lengths, base.conductances, strict=True):
+        scatter = 0.05 * (LENGTHS[0] / length) ** 1.5
+        noise = np.cumsum(rng.standard_normal((n_boxes, 4)) * [0, 1, 1, 1], axis=1)
+        values.append(g * np.exp(scatter * noise))
+    return with_conductances(base, values)
+
+
+def test_responses_of_repeated_ensembles():
+    n = 100
+    got, claimed = [], []
+    for k in range(n):
+        (result,) = fit(noisy_responses(71000 + k), seed=np.random.SeedSequence(k))
+        got.append(np.log(result.resistivity[3] / result.resistivity[0]))
+        draws = np.log(result.resistivity_draws[:, 3] / result.resistivity_draws[:, 0])
+        claimed.append(draws.std())
+    got = np.array(got)
+    assert got.mean() == pytest.approx(0.045, abs=4 * got.std() / np.sqrt(n))
+    # the resamples are short by sqrt(23/24), and noise has a part in the weights
+    assert got.std(ddof=1) == pytest.approx(
+        np.median(claimed), rel=4 / np.sqrt(2 * n) + 0.1
+    )
+    # the longest boxes alone would scatter by 0.05 sqrt(3)/sqrt(8 x 24), a line through all
+    # lengths more than that
+    assert got.std() < 1.2 * 0.05 * np.sqrt(3) / np.sqrt(8 * 24)
 
 
 def test_box_cv_is_the_spread_of_ln_r():
@@ -139,7 +186,7 @@ def test_resistivity_that_would_be_negative_is_bounded_and_said_so():
     values = [np.full((24, 4), s / v) for s, v in zip(base.sections, y, strict=True)]
     (result,) = fit(with_conductances(base, values))
     assert result.resistivity[0] == pytest.approx(1e-4 / LENGTHS[-1])
-    assert result.electrode_excess[0] == 0.0
+    assert result.electrode_excess[0] == pytest.approx(0.0, abs=1e-15)
     assert result.resistivity_se[0] >= 1e-4 / LENGTHS[-1]
     assert "does not rise with box length" in result.notes[0]
 

@@ -17,7 +17,7 @@ from percsim.known_cases import (
     lattice_patch,
 )
 from percsim.network.build import Network
-from percsim.network.solve import Solver, solve_network
+from percsim.network.solve import Sweep, solve_network
 
 
 def with_conductances(network, g):
@@ -26,9 +26,9 @@ def with_conductances(network, g):
 
 def iterate(network, tolerance=1e-8):
     """Solve with elimination of many nodes switched off, unless it is the last resort."""
-    solver = Solver()
-    solver.allow_elimination(False)
-    return solver.solve(network, tolerance)
+    sweep = Sweep()
+    sweep._work_per_node = 0.0
+    return sweep._solve(network, tolerance, tolerance**2)
 
 
 @pytest.mark.parametrize("known", all_known_networks(), ids=lambda known: known.name)
@@ -184,7 +184,7 @@ def test_conservation_reciprocity_and_power(way, decades, seed):
 )
 def test_iteration_agrees_with_elimination(decades, neighbours, seed):
     network = random_cloud(np.random.default_rng(seed), 2500, neighbours, decades)
-    exact = Solver(always_eliminated=10_000).solve(network)
+    exact = Sweep(always_eliminated=10_000).solve(network)
     solution = iterate(network)
     assert "eliminated exactly" in exact.method
     assert "iterations" in solution.method
@@ -274,7 +274,7 @@ def test_open_circuit():
 def test_two_strong_halves_joined_by_a_weak_resistor(way, bottleneck):
     # R = two halves + 1/bottleneck; methods that store the diagonal lose the bottleneck
     half = random_cloud(np.random.default_rng(91), 3000, 9.0, 1.0)
-    alone = Solver(always_eliminated=10_000).solve(half).resistance
+    alone = Sweep(always_eliminated=10_000).solve(half).resistance
     n = half.n_nodes
     pairs = np.concatenate(
         [half.resistors, half.resistors + n, [[half.sink, half.source + n]]]
@@ -309,9 +309,31 @@ def test_stiff_layers(seed):
         assert solution.lower * (1 - 1e-12) <= exact <= solution.upper * (1 + 1e-12)
 
 
+def test_sweep_over_breaking_and_appearing_resistors():
+    rng = np.random.default_rng(30071)
+    network = random_cloud(rng, 4000, 9.0, 3.0)
+    breaks_at = rng.exponential(20.0, len(network.conductances))
+    sweep = Sweep()
+    sweep._work_per_node = 0.0
+    first = 0
+    for step in (0, 1, 2, 3, 4, 5, 2):
+        g = network.conductances ** (1.0 + 0.02 * step) * (breaks_at > step)
+        state = with_conductances(network, g)
+        exact = solve_network(state)
+        solution = sweep.solve(state)
+        assert solution.resistance == pytest.approx(exact.resistance, rel=1e-8)
+        assert solution.lower * (1 - 1e-12) <= exact.resistance
+        assert solution.upper * (1 + 1e-12) >= exact.resistance
+        np.testing.assert_allclose(solution.voltages, exact.voltages, atol=1e-4)
+        used = int(solution.method.split(", ")[1].split()[0])
+        first = first or used
+    # the last state was seen, between two others: it starts from what is known
+    assert used < first
+
+
 def test_what_cannot_be_proven_raises_with_bounds(monkeypatch):
     network = random_cloud(np.random.default_rng(8), 2500, 12.0, 20.0)
-    exact = Solver(always_eliminated=10_000).solve(network).resistance
+    exact = Sweep(always_eliminated=10_000).solve(network).resistance
     monkeypatch.setattr("percsim.network.solve.MOST_WORK", 1.0)
     monkeypatch.setattr("percsim.network.solve.MOST_ITERATIONS", 2)
     with pytest.raises(ConvergenceError, match="differ by more than 1e-08") as caught:

@@ -112,16 +112,6 @@ def test_turning_the_whole_film_opens_nothing(degrees, dimension):
         assert np.abs(opened).max() < 1e-14 * SIZE
 
 
-def test_turning_a_swollen_film_opens_as_the_swelling_alone():
-    # along the turned normal: a turn carries the swelling's relative motion with it
-    links = random_links(338106)
-    Q = Rotation.from_rotvec([0.3, -0.8, 1.1]).as_matrix()
-    turned = openings(links, state(1.01 * Q))
-    arms_i, arms_j = links.arms
-    along = ((0.01 * Q) @ (arms_i - arms_j).T).T
-    assert np.allclose(turned, (along * links.normals).sum(axis=1), atol=1e-13 * SIZE)
-
-
 def slow_openings(links, F):
     """Follow the two material points that meet at the contact, one pair at a time."""
     p = links.particles
