@@ -1,8 +1,8 @@
 """The main job: a plan -> boxes -> film -> decision -> a results folder, resumable.
 
 `run_plan` makes the list of jobs from the plan, has them run and stored, and hands what is
-stored to `assemble`; `redraw` hands over what an interrupted or finished run has stored. So a
-report never depends on how, when or in how many pieces its boxes were computed.
+stored to `assemble`; `redraw` hands over what an interrupted or finished run has stored.
+So a report never depends on how, when or in how many pieces its boxes were computed.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import numpy as np
 import percsim
 from percsim.decision.choose import Decision, decide
 from percsim.ensemble.sampling import PURPOSES, box_seed
-from percsim.ensemble.simulate import BoxJob, Sample, simulate_box, solve_sample
+from percsim.ensemble.simulate import BoxJob, Sample, run_job, simulate_box, solve_sample
 from percsim.ensemble.store import (
     Record,
     Store,
@@ -30,12 +30,12 @@ from percsim.ensemble.store import (
     write_atomically,
 )
 from percsim.ensemble.threshold import (
+    GrowthJob,
     GrowthPlan,
     RecipeParticles,
     ThresholdEstimate,
     plan_growth,
     with_aspect_ratio,
-    wrap_numbers,
 )
 from percsim.ensemble.workers import Executor, Progress, available_cores, run_jobs
 from percsim.errors import FolderError, PlanError
@@ -82,41 +82,17 @@ NOT_MODELLED = (
 )
 
 CAUTIONS = (
-    "Fine conductive powders: keep dust out of lungs, electrics and ignition sources; extract, "
-    "wear a mask, and follow the powder's safety data sheet and local rules.",
+    "Fine conductive powders: keep dust out of lungs, electrics and ignition sources; "
+    "extract it, wear a mask, and follow the powder's safety data sheet and local rules.",
     "Curing agents and solvents: gloves, ventilation, and the supplier's safety data sheet.",
     "Cure inhibition: sulfur, amines, tin compounds and some tapes, gloves and fillers stop "
     "addition cure; cure a small sample with this powder first.",
-    "Self-heating: a film that carries current warms, drifts and, where current concentrates, "
-    "may burn; limit supply voltage and current, and check the power below against the area.",
+    "Self-heating: a film that carries current warms, drifts and, where current "
+    "concentrates, may burn; limit supply voltage and current, and check the power in the "
+    "readout against the area of the film.",
     "A simulation is no substitute for test. Structural, vehicle or flight use only after "
     "qualification by those licensed for it, under the codes that apply.",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class GrowthJob:
-    """A few boxes of a threshold, as a job for a worker."""
-
-    name: str
-    plan: GrowthPlan
-    first: int
-    count: int
-
-    @property
-    def key(self) -> str:
-        """Name in the store."""
-        return f"threshold/{self.name}/{self.first}"
-
-    def run(self) -> dict[str, Any]:
-        """Particles at first wrapping, one row a box."""
-        boxes = range(self.first, self.first + self.count)
-        return {"numbers": wrap_numbers(self.plan, boxes).tolist()}
-
-
-def run_job(job: GrowthJob | BoxJob) -> dict[str, Any]:
-    """What a worker does with a job of a plan."""
-    return job.run() if isinstance(job, GrowthJob) else simulate_box(job)
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -184,24 +160,22 @@ def threshold_jobs(plan: Plan) -> list[GrowthJob]:
     return jobs
 
 
+def _is_thin(plan: Plan) -> bool:
+    """Whether the film is thinner than the cubes, so that boxes take its whole thickness."""
+    return plan.film.thickness < max(plan.box_lengths)
+
+
 def _box(plan: Plan, length: float) -> Box:
-    """Cube periodic across; a film thinner than the cubes keeps its own free faces."""
-    if plan.film.thickness < max(plan.box_lengths):
+    """Cube periodic across; in a thin film the film's own thickness and free faces."""
+    if _is_thin(plan):
         return Box((length, length, plan.film.thickness), (False, True, False))
     return Box((length, length, length), (False, True, True))
-
-
-def simulated_weight_fractions(plan: Plan) -> tuple[float, ...]:
-    """Loadings that boxes are run for."""
-    return plan.weight_fractions
 
 
 def box_jobs(plan: Plan) -> list[BoxJob]:
     """Jobs of a plan's boxes, box numbers outermost so that a part of them is a fair sample."""
     law = plan.law()
-    by_loading = [
-        (plan.recipe(w), plan.states(w)) for w in simulated_weight_fractions(plan)
-    ]
+    by_loading = [(plan.recipe(w), plan.states(w)) for w in plan.weight_fractions]
     return [
         BoxJob(
             plan.seed, index, number, recipe, _box(plan, length), law, states, plan.cutoff
@@ -329,7 +303,7 @@ def _in_weight(recipe: Recipe, phi: float, error: float) -> tuple[float, float]:
 
 
 def _log_slope(recipe: Recipe) -> float:
-    """d ln(volume fraction) / d ln(weight fraction) of the same powders at this loading."""
+    """D ln(volume fraction) / d ln(weight fraction) of the same powders at this loading."""
     step = 1e-4
     phi = recipe.volume_fraction
     up = recipe.at_volume_fraction(phi * (1.0 + step)).weight_fraction
@@ -343,7 +317,7 @@ def _loadings(
     """Stored boxes by loading; a loading counts once every length has two boxes."""
     loadings, failed = [], []
     lengths = plan.box_lengths
-    for w in simulated_weight_fractions(plan):
+    for w in plan.weight_fractions:
         rows: list[list[list[float]]] = [[] for _ in lengths]
         mine = [
             job
@@ -381,6 +355,7 @@ def _loadings(
                 temperatures=tuple(s.temperature for s in states),
                 diameter=plan.median_diameter,
                 mix_ratio=plan.cured_elastomer.mix_ratio,
+                dimension=2 if _is_thin(plan) else 3,
             )
         )
     return loadings, failed
@@ -428,11 +403,7 @@ def _box_rows(
         }
         boxes.append(
             where
-            | {
-                k: v
-                for k, v in result.items()
-                if k not in ("conductances", "electrode_shares")
-            }
+            | {k: v for k, v in result.items() if k != "conductances"}
             | {
                 "resistance_ohm": rest,
                 # an open box has no gauge factor; one that opens under strain has an infinite one

@@ -12,7 +12,8 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.constants import elementary_charge, electron_mass, h, k as boltzmann
+from scipy.constants import electron_mass, elementary_charge, h
+from scipy.constants import k as boltzmann
 from scipy.special import ndtri
 
 from percsim.links.search import Links
@@ -191,13 +192,13 @@ class TunnellingLaw:
             if not 0.0 < getattr(self, name) < float("inf"):
                 raise ValueError(f"{name} must be positive, got {getattr(self, name)}")
 
-    def conductances(self, links: Links, state: State) -> Floats:  # noqa: ARG002
+    def conductances(self, links: Links, state: State) -> Floats:
         """Conductance of each link [S], shape (m,)."""
         gap = np.maximum(links.gaps, self.shortest_gap)
         momentum = np.sqrt(2.0 * electron_mass * self.barrier_height)
         prefactor = self.area * elementary_charge**2 * momentum / (h**2 * gap)
         return np.asarray(prefactor * np.exp(-4.0 * np.pi * gap * momentum / h))
 
-    def electrode_conductance_at(self, state: State) -> float:  # noqa: ARG002
+    def electrode_conductance_at(self, state: State) -> float:
         """Conductance between a body and the electrode face it reaches [S]."""
         return self.electrode_conductance
