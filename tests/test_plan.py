@@ -80,7 +80,7 @@ def test_bench_units_become_si() -> None:
     assert plan.contacts.g0 == Stated(8e-5, "assumed")
     assert plan.contacts.Ea.value == pytest.approx(10e-3 * 1.602176634e-19, rel=1e-15)
     assert plan.temperatures == (293.15,)
-    assert plan.box_lengths == pytest.approx((10e-5, 14e-5, 19e-5), rel=1e-12)
+    assert plan.box_lengths == pytest.approx((10e-5, 14e-5, 20e-5), rel=1e-12)
 
 
 def test_defaults_that_follow_other_keys() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -61,7 +62,9 @@ class Network:
                 f"conductances must have shape ({resistors.shape[0]},), got {g.shape}"
             )
         if g.size and not np.isfinite(g).all():
-            raise ValueError("conductances must be finite; leave an open resistor out or give 0")
+            raise ValueError(
+                "conductances must be finite; leave an open resistor out or give 0"
+            )
         if g.size and g.min() < 0.0:
             raise ValueError(f"conductances must not be negative, got {g.min():g} S")
         if resistors.size and (resistors.min() < 0 or resistors.max() >= n):
@@ -70,7 +73,9 @@ class Network:
             raise ValueError("a resistor must join two different nodes")
         for name in ("source", "sink"):
             if not 0 <= int(getattr(self, name)) < n:
-                raise ValueError(f"{name} must be a node 0 to {n - 1}, got {getattr(self, name)}")
+                raise ValueError(
+                    f"{name} must be a node 0 to {n - 1}, got {getattr(self, name)}"
+                )
         if int(self.source) == int(self.sink):
             raise ValueError(f"source and sink must differ, both are node {self.source}")
         object.__setattr__(self, "n_nodes", n)
@@ -78,6 +83,79 @@ class Network:
         object.__setattr__(self, "conductances", g)
         object.__setattr__(self, "source", int(self.source))
         object.__setattr__(self, "sink", int(self.sink))
+
+    def __repr__(self) -> str:
+        from percsim.network.backbone import find_backbone
+
+        backbone = find_backbone(self)
+        counts = f"Network: {self.n_nodes} nodes, {len(self.resistors)} resistors"
+        if not backbone.spanning:
+            return f"{counts}, open"
+        return f"{counts}, spanning, backbone {100.0 * backbone.share:.0f} %"
+
+    def laplacian(self) -> csr_array:
+        """Build the Kirchhoff matrix [S]: injected currents = matrix @ voltages.
+
+        Returns
+        -------
+        scipy.sparse.csr_array
+            Shape (n_nodes, n_nodes), symmetric, rows sum to zero up to rounding;
+            parallel resistors are summed.
+
+        """
+        from scipy.sparse import coo_array
+
+        i, j = self.resistors.T
+        g = self.conductances
+        rows = np.concatenate([i, j, i, j])
+        columns = np.concatenate([j, i, i, j])
+        data = np.concatenate([-g, -g, g, g])
+        return coo_array(
+            (data, (rows, columns)), shape=(self.n_nodes, self.n_nodes)
+        ).tocsr()
+
+    def to_networkx(self) -> nx.MultiGraph:
+        """Convert to a networkx multigraph, to look at or to check with.
+
+        Returns
+        -------
+        networkx.MultiGraph
+            Each resistor is an edge keyed by its row, with `conductance` [S]; absent ones
+            (zero conductance) are left out. Graph attributes `source` and `sink`.
+
+        """
+        import networkx as nx
+
+        graph = nx.MultiGraph(source=self.source, sink=self.sink)
+        graph.add_nodes_from(range(self.n_nodes))
+        for row, ((i, j), g) in enumerate(
+            zip(self.resistors.tolist(), self.conductances.tolist(), strict=True)
+        ):
+            if g > 0.0:
+                graph.add_edge(i, j, key=row, conductance=g)
+        return graph
+
+    def write_csv(self, path: str | Path, drops: NDArray[np.float64] | None = None) -> None:
+        """Write the resistors as a table.
+
+        Parameters
+        ----------
+        path : str or path
+            File to write; one row a resistor: first node, second node, conductance [S].
+        drops : (e,) ndarray of float, optional
+            `Solution.drops`: adds the voltage drop [V] and the current [A] at 1 V across.
+
+        """
+        header = "first,second,conductance_S"
+        table = [self.resistors[:, 0], self.resistors[:, 1], self.conductances]
+        if drops is not None:
+            header += ",drop_V,current_A"
+            table += [drops, drops * self.conductances]
+        with open(path, "w", encoding="utf-8") as file:
+            file.write(f"# source {self.source}, sink {self.sink}, {self.n_nodes} nodes\n")
+            file.write(header + "\n")
+            for row in zip(*(column.tolist() for column in table), strict=True):
+                file.write(",".join(map(repr, row)) + "\n")
 
 
 def build_network(links: Links, law: ConductionLaw, state: State) -> Network:

@@ -1,0 +1,1 @@
+"""Speed ratios and published values, each printed by one command."""

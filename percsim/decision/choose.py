@@ -1,0 +1,1066 @@
+"""Stage 8. Candidates against a target: what to cast, or what would have to change."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from percsim.decision.priors import (
+    CONTACT_FACTOR,
+    Assumption,
+    ContactParameters,
+    assumptions,
+)
+from percsim.ensemble.statistics import clopper_pearson, weighted_quantiles
+from percsim.film.blocks import (
+    FAITHFUL_RATIO,
+    SAFE_RATIO,
+    LoadingFit,
+    LoadingResult,
+    LoadingThreshold,
+    fit_loadings,
+)
+from percsim.film.casting import CastingDraws, Castings, Tolerances, cast_films, chord
+from percsim.film.electrodes import Film, Readout, read_through_series
+
+__all__ = ["Candidate", "Decision", "Margin", "PassShare", "Target", "decide", "judge"]
+
+Floats = NDArray[np.float64]
+
+SERIES_WINDOW = 3.0
+"""Film between series/3 and 3 x series reads at least 3/4 of the divider's best slope."""
+CUBE_DIAMETERS = 8.0
+"""Shortest electrode gap, in diameters, for which rho and r_c of cubes are meant."""
+FARTHEST = 1.25
+"""Advice does not go beyond this multiple of the highest weight fraction explored."""
+
+
+def _ohms(value: float) -> str:
+    """Resistance in words: 5.1 kohm."""
+    if np.isinf(value):
+        return "open"
+    for size, unit in ((1e9, "Gohm"), (1e6, "Mohm"), (1e3, "kohm")):
+        if value >= 0.9995 * size:
+            return f"{value / size:.3g} {unit}"
+    return f"{value:.3g} ohm"
+
+
+def _number(value: float) -> str:
+    return f"{value:.3g}" if np.isfinite(value) else "without bound"
+
+
+def _percent(value: float) -> str:
+    if not np.isfinite(value):
+        return "not defined"
+    if 0.0 < value < 0.0995:
+        return f"{max(100 * value, 0.01):.2g} %"
+    return f"{100 * value:.1f} %" if 0.99 <= value < 0.9995 else f"{100 * value:.0f} %"
+
+
+def _tenths(value: float) -> str:
+    """Per cent to a decimal, so that a limit missed by a hair is seen to be."""
+    return f"{100 * value:.1f} %" if np.isfinite(value) else "not defined"
+
+
+def _wt(weight_fraction: float) -> str:
+    return f"{100 * weight_fraction:.4g} wt%"
+
+
+def _mm(length: float) -> str:
+    return f"{1e3 * length:.3g} mm"
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What a casting, and the lot of them, must reach.
+
+    Parameters
+    ----------
+    resistance_min, resistance_max : float or None
+        Window of the resistance at rest [ohm]; without either, a series resistor gives the
+        window from a third of it to three times it.
+    supply_voltage, series_resistance : float or None
+        Supply [V] and the resistor in series with the film [ohm].
+    gauge_factor_min : float or None
+        Smallest chord gauge factor over the strain window.
+    resistance_cv_max, gauge_factor_cv_max : float or None
+        Largest CV between castings, of the resistance at rest and of the gauge factor.
+    pass_share_min : float
+        Share of castings that must lie in the window and reach the gauge factor, 0 to 1.
+
+    Raises
+    ------
+    ValueError
+        If a limit is not positive, the window is empty or the share is outside 0 to 1.
+
+    Notes
+    -----
+    The voltage across a film R in series with S changes by V x (1 - x) d ln R with
+    x = R/(R + S). It is largest at R = S and three quarters of that at S/3 and 3 S; to stay
+    within these is common practice, no source.
+
+    """
+
+    resistance_min: float | None = None
+    resistance_max: float | None = None
+    supply_voltage: float | None = None
+    series_resistance: float | None = None
+    gauge_factor_min: float | None = None
+    resistance_cv_max: float | None = None
+    gauge_factor_cv_max: float | None = None
+    pass_share_min: float = 0.8
+
+    def __post_init__(self) -> None:
+        for name in self.__dataclass_fields__:
+            value = getattr(self, name)
+            if value is not None and not 0.0 < value < float("inf"):
+                raise ValueError(f"target {name} must be positive, got {value}")
+        if self.pass_share_min > 1.0:
+            raise ValueError(
+                f"target pass_share_min must be 0 to 1, got {self.pass_share_min}"
+            )
+        low, high = self.window
+        if not low < high:
+            raise ValueError(
+                f"target resistance_min must be below resistance_max, got {low} and {high} "
+                "ohm"
+            )
+
+    @property
+    def window(self) -> tuple[float, float]:
+        """Smallest and largest resistance [ohm]; 0 and inf where there is no limit."""
+        if self.resistance_min is None and self.resistance_max is None:
+            if self.series_resistance is None:
+                return 0.0, float("inf")
+            return (
+                self.series_resistance / SERIES_WINDOW,
+                self.series_resistance * SERIES_WINDOW,
+            )
+        low = 0.0 if self.resistance_min is None else self.resistance_min
+        return low, float("inf") if self.resistance_max is None else self.resistance_max
+
+    def passes(self, at_rest: Floats, gauge_factors: Floats) -> NDArray[np.bool_]:
+        """Which castings conduct, lie in the window and reach the gauge factor.
+
+        A casting that opens within the strain window (gauge factor inf) does not pass: it
+        is not a sensor.
+        """
+        low, high = self.window
+        good = np.isfinite(at_rest) & (at_rest >= low) & (at_rest <= high)
+        good &= np.isfinite(gauge_factors)
+        if self.gauge_factor_min is not None:
+            good &= gauge_factors >= self.gauge_factor_min
+        return np.asarray(good)
+
+
+@dataclass(frozen=True, slots=True)
+class PassShare:
+    """Share of castings that pass, with 95 % limits of sampling and simulation together."""
+
+    value: float
+    low: float
+    high: float
+
+    def as_dict(self) -> dict[str, float]:
+        """Keys as in `summary.json`."""
+        return {"value": self.value, "low": self.low, "high": self.high}
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """One limit of the target and where a candidate stands.
+
+    Parameters
+    ----------
+    target : str
+        What is limited.
+    limit, value : float
+        The limit and the candidate's value, in `unit`.
+    unit : str
+        "ohm" or "1".
+    met : bool
+        Whether the value keeps the limit.
+    reserve : float
+        How far inside (positive) or outside: logarithm of the ratio for resistances and
+        gauge factors, relative to the limit for CVs, as a difference for shares.
+
+    """
+
+    target: str
+    limit: float
+    value: float
+    unit: str
+    met: bool
+    reserve: float
+
+    def as_dict(self) -> dict[str, object]:
+        """Keys as in `summary.json`."""
+        return {
+            name: getattr(self, name)
+            for name in ("target", "limit", "value", "unit", "met")
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A weight fraction and an electrode gap, judged.
+
+    Parameters
+    ----------
+    castings : Castings
+        Its castings.
+    pass_share : PassShare
+        Share that passes.
+    passes : (n castings,) ndarray of bool
+        Which ones.
+    resistance, gauge_factor : tuple of float
+        Median, 5 % and 95 % of the castings at rest [ohm] and of the chord gauge factor.
+    margins : tuple of Margin
+        One a limit.
+    refused_because : tuple of str
+        Why it does not meet the target, in plain words; empty when it does.
+    cautions : tuple of str
+        What to keep in mind about its numbers.
+    readout : Readout or None
+        At the supply, when the target names one.
+
+    """
+
+    castings: Castings
+    pass_share: PassShare
+    passes: NDArray[np.bool_] = field(repr=False)
+    resistance: tuple[float, float, float]
+    gauge_factor: tuple[float, float, float]
+    margins: tuple[Margin, ...]
+    refused_because: tuple[str, ...]
+    cautions: tuple[str, ...]
+    readout: Readout | None
+
+    @property
+    def meets_target(self) -> bool:
+        """Whether every limit is kept and the simulation can be trusted there."""
+        return not self.refused_because
+
+    @property
+    def reserve(self) -> float:
+        """Smallest distance to any limit, negative outside, inf without limits."""
+        return min((m.reserve for m in self.margins), default=float("inf"))
+
+    @property
+    def name(self) -> str:
+        """Weight fraction and gap in words."""
+        return (
+            f"{_wt(self.castings.fit.loading.weight_fraction)} at "
+            f"{_mm(self.castings.film.electrode_gap)}"
+        )
+
+    def as_dict(self) -> dict[str, object]:
+        """Keys as in the `candidates` of `summary.json`."""
+        castings, loading = self.castings, self.castings.fit.loading
+        rho = float(castings.fit.resistivity[loading.reference_state])
+        median, p05, p95 = self.resistance
+        gf_median, gf_p05, gf_p95 = self.gauge_factor
+        error = castings.log_standard_error
+        chord_error, initial_error = castings.gauge_factor_errors
+        return {
+            "weight_fraction": float(loading.weight_fraction),
+            "volume_fraction": float(loading.volume_fraction),
+            "mix_ratio": float(loading.mix_ratio),
+            "electrode_gap_m": float(castings.film.electrode_gap),
+            "n_boxes": loading.n_boxes,
+            "n_open_boxes": loading.n_open_boxes,
+            "resistance_ohm": {
+                "median": median,
+                "p05": p05,
+                "p95": p95,
+                "standard_error": median * error if np.isfinite(error) else float("inf"),
+            },
+            "resistance_cv": castings.resistance_cv,
+            "open_fraction": castings.open_fraction,
+            "gauge_factor": {
+                "median": gf_median,
+                "p05": gf_p05,
+                "p95": gf_p95,
+                "standard_error": chord_error,
+            },
+            "gauge_factor_initial": castings.gauge_factor_initial,
+            "gauge_factor_initial_se": initial_error,
+            "gauge_factor_cv": castings.gauge_factor_cv,
+            "spread_shares": dict(castings.shares),
+            "response": castings.response(),
+            "temperature_response": castings.temperature_response(),
+            "pass_share": self.pass_share.as_dict(),
+            "meets_target": self.meets_target,
+            "threshold_ratio": float(castings.fit.threshold_ratio),
+            "margins": [margin.as_dict() for margin in self.margins],
+            "refused_because": list(self.refused_because),
+            "cautions": list(self.cautions),
+            "volume_resistivity_ohm_m": rho,
+            "sheet_resistance_ohm": rho / castings.film.thickness,
+            "readout": self.readout.as_dict() if self.readout else None,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """All candidates judged, and what follows.
+
+    Parameters
+    ----------
+    target : Target
+        What was asked.
+    fits : tuple of LoadingFit
+        One a loading.
+    candidates : tuple of Candidate
+        Loadings in the order given, gaps within each.
+    chosen, nearest : int or None
+        Index of the best candidate that meets the target, or of the one that comes closest
+        when none does.
+    reasons, what_would_have_to_change : tuple of str
+        In plain words.
+    assumptions : tuple of Assumption
+        What the answer rests on, with effects for the chosen or nearest candidate.
+    cautions : tuple of str
+        Where the simulation is bounded or thin.
+
+    """
+
+    target: Target
+    fits: tuple[LoadingFit, ...]
+    candidates: tuple[Candidate, ...]
+    chosen: int | None
+    nearest: int | None
+    reasons: tuple[str, ...]
+    what_would_have_to_change: tuple[str, ...]
+    assumptions: tuple[Assumption, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def best(self) -> Candidate:
+        """The chosen candidate, or the nearest when none meets the target."""
+        index = self.chosen if self.chosen is not None else self.nearest
+        return self.candidates[index if index is not None else 0]
+
+    def as_dict(self) -> dict[str, object]:
+        """Part of `summary.json` that this stage writes."""
+        return {
+            "fits": [fit.as_dict() for fit in self.fits],
+            "candidates": [candidate.as_dict() for candidate in self.candidates],
+            "chosen": self.chosen,
+            "nearest": self.nearest,
+            "reasons": list(self.reasons),
+            "what_would_have_to_change": list(self.what_would_have_to_change),
+            "assumptions": [row.as_dict() for row in self.assumptions],
+            "cautions": list(self.cautions),
+        }
+
+
+def _gauge_limits(castings: Castings) -> tuple[float, float, float]:
+    """Median, 5 % and 95 % of the chord over castings that conduct at rest; 0 if open."""
+    if castings.is_open:
+        return 0.0, 0.0, 0.0
+    values = castings.gauge_factors[np.isfinite(castings.at_rest)]
+    median, p05, p95 = weighted_quantiles(values, (0.5, 0.05, 0.95))
+    return float(median), float(p05), float(p95)
+
+
+def _pass_share(castings: Castings, target: Target, passes: NDArray[np.bool_]) -> PassShare:
+    """Share with the sampling limits and the resampled boxes in quadrature."""
+    share = float(passes.mean())
+    low, high = clopper_pearson(int(passes.sum()), len(passes))
+    ref, strained = castings.fit.loading.reference_state, castings.strained_state
+    replicas = []
+    for r in castings.replicates([ref] if strained is None else [ref, strained]):
+        gauge = np.zeros(len(r))
+        if strained is not None:
+            gauge = chord(r[:, 0], r[:, 1], castings.fit.loading.strains[strained])
+        replicas.append(target.passes(r[:, 0], gauge).mean())
+    b_low, b_high = np.quantile(replicas, [0.025, 0.975])
+    down = np.hypot(share - low, max(0.0, share - float(b_low)))
+    up = np.hypot(high - share, max(0.0, float(b_high) - share))
+    return PassShare(share, float(max(0.0, share - down)), float(min(1.0, share + up)))
+
+
+def _log_reserve(value: float, limit: float, *, at_least: bool) -> float:
+    """Ln of the distance inside a limit; -inf for a value that cannot be compared."""
+    if at_least:
+        return float(np.log(value / limit)) if 0.0 < value < np.inf else -np.inf
+    return float(np.log(limit / value)) if 0.0 < value < np.inf else -np.inf
+
+
+def _margins(
+    castings: Castings,
+    target: Target,
+    resistance: float,
+    gauge: float,
+    share: float,
+) -> tuple[Margin, ...]:
+    """One row a limit of the target."""
+    rows: list[Margin] = []
+    low, high = target.window
+
+    def add(name: str, limit: float, value: float, unit: str, reserve: float) -> None:
+        rows.append(Margin(name, limit, value, unit, reserve >= 0.0, reserve))
+
+    if low > 0.0:
+        reserve = _log_reserve(resistance, low, at_least=True)
+        add("median resistance, at least", low, resistance, "ohm", reserve)
+    if np.isfinite(high):
+        reserve = _log_reserve(resistance, high, at_least=False)
+        add("median resistance, at most", high, resistance, "ohm", reserve)
+    if target.gauge_factor_min is not None:
+        reserve = _log_reserve(gauge, target.gauge_factor_min, at_least=True)
+        add("median gauge factor, at least", target.gauge_factor_min, gauge, "1", reserve)
+    for name, limit, value in (
+        ("CV of resistance, at most", target.resistance_cv_max, castings.resistance_cv),
+        (
+            "CV of gauge factor, at most",
+            target.gauge_factor_cv_max,
+            castings.gauge_factor_cv,
+        ),
+    ):
+        if limit is not None:
+            add(name, limit, value, "1", 1.0 - value / limit)
+    add(
+        "share of castings that pass, at least",
+        target.pass_share_min,
+        share,
+        "1",
+        share - target.pass_share_min,
+    )
+    return tuple(rows)
+
+
+def _refusals(castings: Castings, target: Target, margins: Sequence[Margin]) -> list[str]:
+    """Why a candidate does not meet the target, in plain words."""
+    ratio = castings.fit.threshold_ratio
+    if ratio <= 1.0:
+        return [
+            f"the loading is at {ratio:.2f} times the percolation threshold: the film is "
+            "open"
+        ]
+    if castings.fit.is_open:
+        return [
+            f"the boxes are open at {ratio:.2f} times the threshold, and so is the film"
+        ]
+    reasons = []
+    if ratio < FAITHFUL_RATIO:
+        reasons.append(
+            f"at {ratio:.2f} times the percolation threshold (below {FAITHFUL_RATIO:g}) "
+            "boxes of this size do not represent the film, and small errors of weighing "
+            "move R a lot"
+        )
+    if castings.open_fraction > 1.0 - target.pass_share_min:
+        reasons.append(f"{_percent(castings.open_fraction)} of the castings are open")
+    for margin in margins:
+        if margin.met:
+            continue
+        if margin.unit == "ohm":
+            what = "highest" if margin.target.endswith("most") else "lowest"
+            reasons.append(
+                f"median resistance {_ohms(margin.value)}, {what} allowed "
+                f"{_ohms(margin.limit)}"
+            )
+        elif margin.target.startswith("median gauge"):
+            reasons.append(
+                f"median gauge factor {_number(margin.value)}, "
+                f"at least {_number(margin.limit)} is asked"
+            )
+        elif margin.target.startswith("share"):
+            reasons.append(
+                f"{_percent(margin.value)} of the castings pass, "
+                f"{_percent(margin.limit)} are asked"
+            )
+        else:
+            what = margin.target.removesuffix(", at most")
+            reasons.append(
+                f"{what} {_tenths(margin.value)}, at most {_percent(margin.limit)} is "
+                "allowed"
+            )
+    return reasons
+
+
+def _readout(castings: Castings, target: Target, median: float) -> Readout | None:
+    """Divider reading of the median casting, R(strain) from the median response."""
+    if target.supply_voltage is None or target.series_resistance is None:
+        return None
+    response = castings.response()
+    strain, ratio = np.asarray(response["strain"]), np.asarray(response["median"])
+    finite = np.isfinite(ratio)
+    strained = np.inf
+    if np.isfinite(median) and finite.sum() >= 2:
+        x, y = strain[finite], np.log(ratio[finite])
+        at = float(np.interp(1e-3, x, y))
+        if not x[0] <= 1e-3 <= x[-1]:  # a window that ends before: its chord goes on
+            end = int(np.argmax(np.abs(x)))
+            at = float(np.log1p(max((np.exp(y[end]) - 1.0) / x[end] * 1e-3, -0.999)))
+        strained = median * float(np.exp(at))
+    elif np.isfinite(median):
+        strained = median
+    return read_through_series(
+        median, strained, target.supply_voltage, target.series_resistance
+    )
+
+
+def judge(castings: Castings, target: Target) -> Candidate:
+    """Hold the castings of one candidate against the target.
+
+    Parameters
+    ----------
+    castings : Castings
+        From `cast_films`.
+    target : Target
+        What is asked.
+
+    Returns
+    -------
+    Candidate
+        Complete, refused or not.
+
+    """
+    passes = target.passes(castings.at_rest, castings.gauge_factors)
+    share = _pass_share(castings, target, passes)
+    median, p05, p95 = weighted_quantiles(castings.at_rest, (0.5, 0.05, 0.95))
+    gauge = _gauge_limits(castings)
+    margins = _margins(castings, target, float(median), gauge[0], share.value)
+    ratio = castings.fit.threshold_ratio
+    cautions = list(castings.fit.notes)
+    if castings.slope_note:
+        cautions.append(castings.slope_note)
+    if FAITHFUL_RATIO <= ratio < SAFE_RATIO:
+        cautions.append(
+            f"{_wt(castings.fit.loading.weight_fraction)}: at {ratio:.2f} times the "
+            f"threshold (below {SAFE_RATIO:g}) boxes still read a few per cent to some ten "
+            "per cent off"
+        )
+    diameters = castings.film.electrode_gap / castings.fit.loading.diameter
+    if diameters < CUBE_DIAMETERS:
+        cautions.append(
+            f"electrode gap {_mm(castings.film.electrode_gap)} is only {diameters:.1f} "
+            "particle diameters long: resistivity and electrode term are not meant for it"
+        )
+    if len(castings.fit.influence) < 2:
+        cautions.append(
+            f"{_wt(castings.fit.loading.weight_fraction)}: one box of the longest kind, so "
+            f"neither the scatter of chains nor the simulation error is known"
+        )
+    return Candidate(
+        castings=castings,
+        pass_share=share,
+        passes=passes,
+        resistance=(float(median), float(p05), float(p95)),
+        gauge_factor=gauge,
+        margins=margins,
+        refused_because=tuple(_refusals(castings, target, margins)),
+        cautions=tuple(cautions),
+        readout=_readout(castings, target, float(median)),
+    )
+
+
+def _rank(candidate: Candidate) -> tuple[float, float]:
+    """Pass share to a per cent, below which castings cannot tell; then the reserve."""
+    return round(candidate.pass_share.value, 2), candidate.reserve
+
+
+def _distance(candidate: Candidate) -> float:
+    """How far a candidate is outside its limits altogether (0 inside)."""
+    clipped = [min(max(-m.reserve, 0.0), 50.0) for m in candidate.margins]
+    untrusted = candidate.castings.fit.threshold_ratio < FAITHFUL_RATIO
+    return sum(clipped) + (100.0 if untrusted else 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Bench:
+    """Everything needed to cast again while looking for advice."""
+
+    fits: tuple[LoadingFit, ...]
+    threshold: LoadingThreshold
+    draws: CastingDraws
+    threshold_draws: Floats
+    target: Target
+    contacts: ContactParameters
+
+    def cast(self, index: int, film: Film, tolerances: Tolerances) -> Castings:
+        return cast_films(
+            self.fits,
+            index,
+            film,
+            self.threshold,
+            tolerances,
+            self.draws,
+            self.threshold_draws,
+        )
+
+
+def _weight_fraction_at(loading: LoadingResult, phi: float) -> float:
+    """Weight fraction that gives a volume fraction, by the densities of a known loading."""
+    w, known = loading.weight_fraction, loading.volume_fraction
+    density = (w / (1.0 - w)) / (known / (1.0 - known))
+    odds = density * phi / (1.0 - phi)
+    return odds / (1.0 + odds)
+
+
+def _gap_for(castings: Castings, aim: float) -> float | None:
+    """Electrode gap at which the planned film has a resistance; None when too short."""
+    ref = castings.fit.loading.reference_state
+    rho, excess = castings.fit.resistivity[ref], castings.fit.electrode_excess[ref]
+    gap = (aim * castings.film.section - excess) / rho
+    return float(gap) if gap >= CUBE_DIAMETERS * castings.fit.loading.diameter else None
+
+
+def _loading_for(
+    bench: _Bench, castings: Castings, aim: float
+) -> tuple[float, bool] | None:
+    """Weight fraction with a resistance at this gap, and whether among the explored.
+
+    Interpolates ln R over ln(phi - phi_c) between trusted loadings, and goes on with the
+    slope at the end.
+    """
+    ref = castings.fit.loading.reference_state
+    points = [
+        (
+            np.log(fit.loading.volume_fraction - bench.threshold.volume_fraction),
+            np.log(castings.film.resistance(fit.resistivity, fit.electrode_excess)[ref]),
+        )
+        for fit in bench.fits
+        if fit.threshold_ratio >= FAITHFUL_RATIO and not fit.is_open
+    ]
+    if not points:
+        return None
+    x, y = np.array(points).T
+    goal = np.log(aim)
+    inside = bool(y.min() <= goal <= y.max())
+    if inside and len(x) > 1:
+        # first crossing seen from the candidate's side of the list
+        for a in range(len(x) - 1):
+            if min(y[a], y[a + 1]) <= goal <= max(y[a], y[a + 1]) and y[a] != y[a + 1]:
+                at = x[a] + (goal - y[a]) * (x[a + 1] - x[a]) / (y[a + 1] - y[a])
+                break
+    else:
+        end = int(np.argmin(np.abs(y - goal)))
+        near = min(max(end, 1), len(x) - 1)
+        slope = (y[near] - y[near - 1]) / (x[near] - x[near - 1]) if len(x) > 1 else -2.0
+        if slope >= -0.2:
+            return None
+        at = x[end] + (goal - y[end]) / slope
+        inside = False
+    phi = bench.threshold.volume_fraction + float(np.exp(at))
+    if not 0.0 < phi < 1.0:
+        return None
+    found = _weight_fraction_at(castings.fit.loading, phi)
+    if found > FARTHEST * bench.fits[-1].loading.weight_fraction:
+        return None
+    return found, inside
+
+
+def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[str]:
+    """How to bring the median into the window with room for the spread."""
+    castings, target = candidate.castings, bench.target
+    low, high = target.window
+    median = candidate.resistance[0]
+    if np.isinf(median):
+        phi = SAFE_RATIO * bench.threshold.volume_fraction
+        if phi >= 1.0:
+            return ["the film is open, and no loading of this filler would be clear of it"]
+        w = _weight_fraction_at(castings.fit.loading, phi)
+        return [
+            f"raise the weight fraction to {_wt(round(w, 3))} or more ({SAFE_RATIO:g} "
+            f"times the threshold): at {_wt(castings.fit.loading.weight_fraction)} the "
+            "film is open"
+        ]
+    at_rest = castings.at_rest
+    above, below = float(np.mean(at_rest > high)), float(np.mean(at_rest < low))
+    if max(above, below) <= 0.5 * (1.0 - target.pass_share_min):
+        return []
+    spread = float(np.sqrt(np.log1p(castings.resistance_cv**2)))
+    room = float(np.exp(max(ndtri(min(target.pass_share_min, 0.999)), 0.0) * spread))
+    middle = np.sqrt(low * high) if low > 0.0 and np.isfinite(high) else None
+    if above >= below:
+        aim = high / room if middle is None else max(high / room, float(middle))
+        where = f"the window ends at {_ohms(high)}"
+        heavier = "raise"
+    else:
+        aim = low * room if middle is None else min(low * room, float(middle))
+        where = f"the window starts at {_ohms(low)}"
+        heavier = "lower"
+    # castings are centred on the planned film up to a few per cent
+    nominal = float(castings.nominal[castings.fit.loading.reference_state])
+    goal = aim * nominal / median
+    options = []
+    found = _loading_for(bench, castings, goal)
+    own = castings.fit.loading.weight_fraction
+    if found is not None and (found[0] > own) == (heavier == "raise"):
+        beyond = "" if found[1] else ", beyond the loadings explored"
+        options.append(
+            f"{heavier} the weight fraction to about {_wt(round(found[0], 3))}{beyond}"
+        )
+    gap = _gap_for(castings, goal)
+    if gap is not None:
+        film = replace(castings.film, electrode_gap=gap)
+        again = bench.cast(index, film, castings.tolerances).at_rest
+        inside = float(np.mean((again >= low) & (again <= high)))
+        verb = "shorten" if gap < castings.film.electrode_gap else "lengthen"
+        options.append(
+            f"{verb} the gap to {_mm(gap)} (which puts {_percent(inside)} of the castings "
+            "into the window)"
+        )
+    scale = goal / nominal
+    options.append(
+        f"make the film {1 / scale:.2g} times as thick or wide"
+        if scale < 1.0
+        else f"make the film {scale:.2g} times thinner or narrower"
+    )
+    return [f"{' or '.join(options)}: the median is {_ohms(median)}, {where}"]
+
+
+_REMEDY = {
+    "weighing": "weigh more closely or make a larger batch",
+    "mixing": "mix longer or in more passes",
+    "thickness": "control the thickness",
+    "gap": "set the electrode gap with a jig",
+    "width": "cut the width with a jig",
+    "contact": "make contacts alike (one lot, one cure, one electrode paste)",
+    "aspect_ratio": "keep to one lot of powder, or measure each lot and adjust the loading",
+    "chains": "enlarge the film",
+}
+
+
+def _spread_advice(bench: _Bench, candidate: Candidate) -> list[str]:
+    """Which tolerances to tighten, and to what, for the spread of R that is asked."""
+    castings, limit = candidate.castings, bench.target.resistance_cv_max
+    cv = castings.resistance_cv
+    if (
+        limit is None
+        or not np.isfinite(cv)
+        or cv <= limit
+        or sum(castings.shares.values()) == 0
+    ):
+        return []
+    variance, goal = np.log1p(cv**2), np.log1p(limit**2)
+    ordered = sorted(castings.shares, key=castings.shares.__getitem__, reverse=True)
+    excess, steps = variance - goal, []
+    for name in ordered:
+        part = castings.shares[name] * variance
+        if part > excess:
+            keep = float(np.sqrt(1.0 - excess / part))
+            steps.append(f"{_REMEDY[name]} (to {_percent(keep)} of its present tolerance)")
+            break
+        # a tolerance can be tightened threefold with care, not to nothing
+        steps.append(f"{_REMEDY[name]} (to a third of its present tolerance)")
+        excess -= part * (1.0 - 1.0 / 9.0)
+        if excess <= 0.0 or len(steps) == 3:
+            break
+    top = ordered[0]
+    return [
+        f"{' and '.join(steps)}: the CV of the resistance is {_tenths(cv)}, at most "
+        f"{_percent(limit)} is allowed, and {top.replace('_', ' ')} makes "
+        f"{_percent(castings.shares[top])} of it; a higher loading also scatters less"
+    ]
+
+
+def _gauge_advice(
+    bench: _Bench, candidates: Sequence[Candidate], candidate: Candidate
+) -> list[str]:
+    """How to reach the gauge factor and its spread."""
+    words = []
+    asked, limit = bench.target.gauge_factor_min, bench.target.gauge_factor_cv_max
+    gauge = candidate.gauge_factor[0]
+    gap = candidate.castings.film.electrode_gap
+    peers = [c for c in candidates if c.castings.film.electrode_gap == gap]
+    trusted = [
+        c
+        for c in peers
+        if c.castings.fit.threshold_ratio >= FAITHFUL_RATIO and np.isfinite(c.resistance[0])
+    ]
+    if asked is not None and np.isfinite(candidate.resistance[0]) and not gauge >= asked:
+        good = [c for c in trusted if c.gauge_factor[0] >= asked]
+        if good:
+            c = min(
+                good,
+                key=lambda c: abs(
+                    c.castings.fit.loading.weight_fraction
+                    - candidate.castings.fit.loading.weight_fraction
+                ),
+            )
+            words.append(
+                f"cast {_wt(c.castings.fit.loading.weight_fraction)} instead, where the "
+                f"gauge factor is {_number(c.gauge_factor[0])}: it is {_number(gauge)} "
+                f"here and {_number(asked)} is asked"
+            )
+        else:
+            best = max((c.gauge_factor[0] for c in trusted), default=gauge)
+            words.append(
+                f"no loading explored above {FAITHFUL_RATIO:g} times the threshold reaches "
+                f"a gauge factor of {_number(asked)} (best {_number(best)}); it rises "
+                f"towards the threshold, with beta ({_number(bench.contacts.beta)} here) "
+                "and with a wider strain window"
+            )
+    cv = candidate.castings.gauge_factor_cv
+    if limit is not None and np.isfinite(candidate.resistance[0]) and not cv <= limit:
+        words.append(
+            "raise the weight fraction away from the threshold: the CV of the gauge "
+            f"factor is {_tenths(cv)} at {candidate.castings.fit.threshold_ratio:.2f} "
+            f"times the threshold, at most {_percent(limit)} is allowed"
+        )
+    return words
+
+
+def _changes(
+    bench: _Bench, candidates: Sequence[Candidate], index: int, n_gaps: int
+) -> list[str]:
+    """Say what would have to change for the nearest candidate to meet the target."""
+    candidate = candidates[index]
+    ratio = candidate.castings.fit.threshold_ratio
+    words = []
+    if all(c.castings.fit.threshold_ratio < FAITHFUL_RATIO for c in candidates):
+        phi = SAFE_RATIO * bench.threshold.volume_fraction
+        w = _weight_fraction_at(candidate.castings.fit.loading, min(phi, 0.999))
+        words.append(
+            f"explore weight fractions above {_wt(round(w, 3))}: every one explored lies "
+            f"below {FAITHFUL_RATIO:g} times the threshold, where this simulation does not "
+            "decide"
+        )
+    if ratio >= FAITHFUL_RATIO or not words:
+        words += _resistance_advice(bench, index // n_gaps, candidate)
+    words += _spread_advice(bench, candidate)
+    words += _gauge_advice(bench, candidates, candidate)
+    if not words:
+        missed = [m for m in candidate.margins if not m.met]
+        words.append(
+            f"{_percent(candidate.pass_share.value)} of the castings pass, "
+            f"{_percent(bench.target.pass_share_min)} are asked: widen the resistance "
+            "window, tighten the tolerances, or ask for fewer"
+            if missed
+            else "use boxes that represent the film: raise the weight fraction"
+        )
+    return words
+
+
+def _share_over_contact_prior(castings: Castings, target: Target) -> float:
+    """Pass share when the contact conductance is drawn from its prior as well."""
+    spread = np.log(CONTACT_FACTOR) / ndtri(0.975)
+    nodes = spread * ndtri((np.arange(201) + 0.5) / 201)
+    gauge = castings.gauge_factors
+    at_rest = castings.at_rest
+    return float(np.mean([target.passes(at_rest * f, gauge).mean() for f in np.exp(nodes)]))
+
+
+def _calibration_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
+    """Say what an assumed contact conductance means, and what to cast to find out."""
+    if bench.contacts.is_calibrated:
+        return []
+    castings = candidate.castings
+    share = _share_over_contact_prior(castings, bench.target)
+    ratio = castings.fit.threshold_ratio
+    words = [
+        f"the plan is not calibrated: the contact conductance g0 = {bench.contacts.g0:.2g} "
+        f"S is assumed and may be off by a factor of {CONTACT_FACTOR:g} either way. Every "
+        "resistance here goes as 1/g0, so ohms, window, mA, mW and with them this choice "
+        f"hold only if g0 does: {_percent(candidate.pass_share.value)} of the castings "
+        f"pass at that value, {_percent(share)} averaged over the whole range of g0. Not "
+        "touched by it: the threshold, the ratios of R between candidates, R/R0, gauge "
+        "factors (they rest on beta and delta_b), spreads and their shares, open castings"
+    ]
+    if ratio >= SAFE_RATIO and np.isfinite(candidate.resistance[0]):
+        spread = float(np.sqrt(np.log1p(castings.resistance_cv**2)))
+        factor = float(np.exp(ndtri(0.975) * spread / np.sqrt(3.0)))
+        words.append(
+            f"cast first: three films of {candidate.name} gap (well above the threshold, "
+            "where R depends least on anything but g0) and measure R at 20 C. The "
+            f"median over {_ohms(candidate.resistance[0])} divides g0, to about a factor "
+            f"{factor:.2g} (95 %); run again with that value as measured before casting "
+            "more"
+        )
+    else:
+        phi = 1.8 * bench.threshold.volume_fraction
+        w = _weight_fraction_at(castings.fit.loading, min(phi, 0.999))
+        words.append(
+            f"cast first: three films of about {_wt(round(w, 2))} (well above the "
+            "threshold, where R depends least on anything but g0), measure R at 20 C, and "
+            "run again with g0 as measured before casting more"
+        )
+    return words
+
+
+def _describe(candidate: Candidate, target: Target) -> list[str]:
+    """Numbers of one candidate against the target, in plain words."""
+    castings = candidate.castings
+    median, p05, p95 = candidate.resistance
+    low, high = target.window
+    share = candidate.pass_share
+    words = [
+        f"{_percent(share.value)} of its castings pass ({_percent(share.low)} to "
+        f"{_percent(share.high)} with sampling and simulation error), "
+        f"{_percent(target.pass_share_min)} are asked"
+    ]
+    window = ""
+    if low > 0.0 or np.isfinite(high):
+        window = (
+            f"; window {_ohms(low)} to {_ohms(high)}"
+            if np.isfinite(high)
+            else (f"; at least {_ohms(low)}")
+        )
+        if target.resistance_min is None and target.resistance_max is None:
+            window += (
+                " (a third to three times the series resistor; common practice, no source)"
+            )
+    if np.isinf(median):
+        return [*words, "resistance: open"]
+    words.append(
+        f"resistance {_ohms(median)} (5-95 % of castings {_ohms(p05)} to "
+        f"{_ohms(p95)}){window}"
+    )
+    if castings.strained_state is not None:
+        strain = castings.fit.loading.strains[castings.strained_state]
+        words.append(
+            f"gauge factor {_number(candidate.gauge_factor[0])} (simulation error "
+            f"{_number(castings.gauge_factor_errors[0])}) as the chord to "
+            f"{1e6 * strain:.0f} microstrain, {_number(castings.gauge_factor_initial)} "
+            f"at zero strain; CV of the gauge factor {_percent(castings.gauge_factor_cv)}"
+        )
+    if np.isfinite(castings.resistance_cv) and sum(castings.shares.values()) > 0.0:
+        ordered = sorted(castings.shares, key=castings.shares.__getitem__, reverse=True)
+        parts = ", ".join(
+            f"{name.replace('_', ' ')} {_percent(castings.shares[name])}"
+            for name in ordered[:3]
+        )
+        spread = (
+            f"CV of the resistance {_tenths(castings.resistance_cv)}, mostly from {parts}"
+        )
+        if castings.shares["chains"] < 0.05:
+            spread += (
+                f"; the chains of particles make {_percent(castings.shares['chains'])} of "
+                "it, so they are hardly why nominally equal films differ"
+            )
+        words.append(spread)
+    return words
+
+
+def decide(
+    loadings: Sequence[LoadingResult],
+    film: Film,
+    electrode_gaps: Sequence[float],
+    threshold: LoadingThreshold,
+    target: Target,
+    *,
+    seed: np.random.SeedSequence,
+    tolerances: Tolerances | None = None,
+    contacts: ContactParameters | None = None,
+    castings: int = 2000,
+    resamples: int = 200,
+) -> Decision:
+    """Judge every weight fraction at every electrode gap, and choose.
+
+    Parameters
+    ----------
+    loadings : sequence of LoadingResult
+        Simulated boxes, in increasing weight fraction.
+    film : Film
+        Sizes of the film; its gap is replaced by each of `electrode_gaps`.
+    electrode_gaps : sequence of float
+        Gaps to explore [m].
+    threshold : LoadingThreshold
+        The simulated threshold.
+    target : Target
+        What is asked.
+    seed : numpy.random.SeedSequence
+        Seed of castings and resampling; the same seed gives the same digits.
+    tolerances : Tolerances, optional
+        What scatters castings; the defaults without.
+    contacts : ContactParameters, optional
+        The contact law as planned; day-one values without.
+    castings : int
+        Castings drawn for each candidate.
+    resamples : int
+        Resamples of the boxes for the simulation errors.
+
+    Returns
+    -------
+    Decision
+        Complete; `chosen` is None when no candidate meets the target.
+
+    Raises
+    ------
+    ValueError
+        If no loading or gap is given, or numbers make no sense.
+
+    Notes
+    -----
+    The best candidate has the largest share of passing castings, to a per cent; among
+    equals the one farthest inside its closest limit. Candidates below 1.3 times the
+    threshold are never chosen.
+
+    """
+    if not electrode_gaps:
+        raise ValueError("at least one electrode gap is needed")
+    tolerances = tolerances or Tolerances()
+    contacts = contacts or ContactParameters()
+
+    def child(key: int) -> np.random.SeedSequence:
+        return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, key))
+
+    fits = fit_loadings(loadings, threshold, resamples=resamples, seed=child(0))
+    n_boxes = max(len(fit.influence) for fit in fits)
+    bench = _Bench(
+        fits,
+        threshold,
+        CastingDraws.draw(castings, n_boxes, child(1)),
+        np.random.default_rng(child(2)).standard_normal(resamples),
+        target,
+        contacts,
+    )
+    candidates = tuple(
+        judge(bench.cast(i, replace(film, electrode_gap=float(gap)), tolerances), target)
+        for i in range(len(fits))
+        for gap in electrode_gaps
+    )
+    meeting = [i for i, c in enumerate(candidates) if c.meets_target]
+    chosen = max(meeting, key=lambda i: _rank(candidates[i])) if meeting else None
+    nearest = None
+    if chosen is None:
+        nearest = min(
+            range(len(candidates)),
+            key=lambda i: (_distance(candidates[i]), -candidates[i].pass_share.value),
+        )
+    best = candidates[chosen if chosen is not None else nearest or 0]
+    reasons: list[str] = []
+    changes: list[str] = []
+    if chosen is not None:
+        reasons.append(f"cast {best.name} gap: it meets every target")
+        reasons += _describe(best, target)
+        if best.pass_share.low < target.pass_share_min:
+            reasons.append(
+                f"the share that passes is above {_percent(target.pass_share_min)} but not "
+                "by more than its error; more boxes or a measured g0 would settle it"
+            )
+        others = [candidates[i].name for i in meeting if i != chosen]
+        if others:
+            reasons.append(f"{', '.join(others)} also meet the target, with less to spare")
+        refused = len(candidates) - len(meeting)
+        if refused:
+            reasons.append(f"{refused} of {len(candidates)} candidates are refused")
+    else:
+        reasons.append(
+            f"none of the {len(candidates)} candidates meets the target; "
+            f"{best.name} gap comes nearest"
+        )
+        reasons += [f"refused because {word}" for word in best.refused_because]
+        reasons += _describe(best, target)
+        changes = _changes(bench, candidates, nearest or 0, len(electrode_gaps))
+    reasons += _calibration_reasons(bench, best)
+    cautions = dict.fromkeys(word for c in candidates for word in c.cautions)
+    return Decision(
+        target=target,
+        fits=fits,
+        candidates=candidates,
+        chosen=chosen,
+        nearest=nearest,
+        reasons=tuple(reasons),
+        what_would_have_to_change=tuple(changes),
+        assumptions=assumptions(contacts, threshold, best.castings),
+        cautions=tuple(cautions),
+    )

@@ -1,0 +1,269 @@
+"""Stage 8. What is assumed before anything is measured, and what each assumption moves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.constants import Boltzmann, elementary_charge
+
+from percsim.film.blocks import LoadingThreshold
+from percsim.film.casting import TOLERANCE_NAMES, Castings
+from percsim.states.temperature import ROOM_TEMPERATURE
+
+__all__ = ["CONTACT_FACTOR", "Assumption", "ContactParameters", "assumptions"]
+
+CONTACT_FACTOR = 10.0
+"""95 % of the contact conductances of day one lie within this factor of the median."""
+THRESHOLD_FACTOR = 2.0
+"""The same for the threshold as simulated, unless the aspect ratio was measured."""
+BETA_FACTOR = 3.0
+"""The same for the decay of a contact with its opening."""
+BREAKING_FACTOR = 4.0
+"""The same for the opening at which a contact breaks."""
+THERMAL_SHARE_RANGE = (0.1, 1.0)
+"""Shares of the thermal mismatch that may reach the contacts."""
+ACTIVATION_RANGE = (0.0, 50e-3 * elementary_charge)
+"""Activation energies seen as possible [J]."""
+
+
+@dataclass(frozen=True, slots=True)
+class ContactParameters:
+    """Parameters of the contact-opening law as planned, and which were measured.
+
+    Parameters
+    ----------
+    g0 : float
+        Conductance of a contact in the reference state [S].
+    beta : float
+        Decay of a contact with its relative opening.
+    delta_b : float
+        Median relative opening at which a contact breaks.
+    closed_at : float
+        Temperature of the reference state [K].
+    thermal_share : float
+        Share of the thermal mismatch that reaches the contacts, lambda_T.
+    Ea : float
+        Activation energy of the resistance [J].
+    measured : frozenset of str
+        Which come from measured films, by symbol: g0, beta, delta_b, closed_at, lambda_T,
+        Ea; also aspect_ratio when that of the powder was measured.
+
+    Raises
+    ------
+    ValueError
+        If `measured` holds an unknown name.
+
+    """
+
+    g0: float = 8e-5
+    beta: float = 100.0
+    delta_b: float = 0.01
+    closed_at: float = 233.15
+    thermal_share: float = 0.3
+    Ea: float = 10e-3 * elementary_charge
+    measured: frozenset[str] = field(default_factory=frozenset)
+
+    def __post_init__(self) -> None:
+        known = {"g0", "beta", "delta_b", "closed_at", "lambda_T", "Ea", "aspect_ratio"}
+        unknown = sorted(set(self.measured) - known)
+        if unknown:
+            raise ValueError(
+                f"measured names {', '.join(unknown)} not known; use "
+                f"{', '.join(sorted(known))}"
+            )
+
+    @property
+    def is_calibrated(self) -> bool:
+        """Whether the level of the resistance rests on a measurement."""
+        return "g0" in self.measured
+
+
+@dataclass(frozen=True, slots=True)
+class Assumption:
+    """One number the answer rests on.
+
+    Parameters
+    ----------
+    name, symbol : str
+        In words, and as in the formulas.
+    value : float
+        As used, in `unit`.
+    unit : str
+        Bench unit; "1" without.
+    basis : {"assumed", "measured", "simulated"}
+        Where it comes from.
+    source : str
+        Source, or how wide the assumption is.
+    effect : str
+        What it moves and by how much.
+
+    """
+
+    name: str
+    symbol: str
+    value: float
+    unit: str
+    basis: str
+    source: str
+    effect: str
+
+    def as_dict(self) -> dict[str, object]:
+        """Keys as in `summary.json`."""
+        return {name: getattr(self, name) for name in self.__dataclass_fields__}
+
+
+def _threshold_effect(castings: Castings, threshold: LoadingThreshold) -> str:
+    """R of the planned film if the threshold were a factor higher or lower."""
+    loading = castings.fit.loading
+    phi, critical = loading.volume_fraction, threshold.volume_fraction
+    words = []
+    for factor, word in ((1.0 / THRESHOLD_FACTOR, "half"), (THRESHOLD_FACTOR, "twice")):
+        if phi <= factor * critical or phi <= critical:
+            words.append(f"a threshold {word} as high would leave the film open")
+        else:
+            step = np.log((phi - factor * critical) / (phi - critical))
+            change = float(np.exp(castings.slopes[loading.reference_state] * step))
+            words.append(f"a threshold {word} as high would multiply R by {change:.2g}")
+    return "; ".join(words)
+
+
+def assumptions(
+    contacts: ContactParameters, threshold: LoadingThreshold, castings: Castings
+) -> tuple[Assumption, ...]:
+    """List what the answer for one candidate rests on.
+
+    Parameters
+    ----------
+    contacts : ContactParameters
+        The contact law as planned.
+    threshold : LoadingThreshold
+        The simulated threshold.
+    castings : Castings
+        Castings of the chosen or nearest candidate; the effects are worked out for it.
+
+    Returns
+    -------
+    tuple of Assumption
+        Threshold, contact law, bench tolerances.
+
+    Notes
+    -----
+    The widths of the contact priors are judgement for day one, with no source; measured
+    rows replace them.
+
+    """
+    chords = castings.gauge_factors[np.isfinite(castings.gauge_factors)]
+    chord = float(np.median(chords)) if len(chords) else 0.0
+    per_kelvin = contacts.Ea / Boltzmann / ROOM_TEMPERATURE**2
+    at_most = ACTIVATION_RANGE[1] / Boltzmann / ROOM_TEMPERATURE**2
+
+    def basis(name: str) -> str:
+        return "measured" if name in contacts.measured else "assumed"
+
+    def source(name: str, width: str) -> str:
+        if name in contacts.measured:
+            return "measured, as entered in the plan"
+        return f"judgement, no source; 95 % within {width}"
+
+    measured_shape = "aspect_ratio" in contacts.measured
+    rows = [
+        Assumption(
+            "percolation threshold",
+            "phi_c",
+            100.0 * threshold.volume_fraction,
+            "vol%",
+            "simulated",
+            f"simulated to {100 * threshold.standard_error:.2g} vol%; aspect ratio "
+            + (
+                "measured"
+                if measured_shape
+                else f"assumed, so the real one may differ by a factor {THRESHOLD_FACTOR:g}"
+            ),
+            _threshold_effect(castings, threshold),
+        ),
+        Assumption(
+            "contact conductance",
+            "g0",
+            contacts.g0,
+            "S",
+            basis("g0"),
+            source("g0", f"a factor {CONTACT_FACTOR:g} either way"),
+            "R of every film in proportion to 1/g0; moves neither the threshold, R/R0, "
+            "gauge factors, spreads nor the order of the candidates in R",
+        ),
+        Assumption(
+            "decay with opening",
+            "beta",
+            contacts.beta,
+            "1",
+            basis("beta"),
+            source("beta", f"a factor {BETA_FACTOR:g} either way"),
+            f"gauge factor in proportion as long as no contact is lost: {chord:.3g} here, "
+            f"{chord / BETA_FACTOR:.2g} to {chord * BETA_FACTOR:.2g} within that factor",
+        ),
+        Assumption(
+            "opening at which a contact breaks",
+            "delta_b",
+            contacts.delta_b,
+            "1",
+            basis("delta_b"),
+            source("delta_b", f"a factor {BREAKING_FACTOR:g} either way"),
+            "contacts lost with strain: a smaller value raises the gauge factor, most of "
+            "all near the threshold, and bends R(strain) upwards",
+        ),
+        Assumption(
+            "temperature at which contacts are pressed shut",
+            "closed_at",
+            round(contacts.closed_at - 273.15, 6),
+            "C",
+            basis("closed_at"),
+            source("closed_at", "some tens of kelvin"),
+            "how far contacts stand open at rest: level of R and share of contacts lost; "
+            "compression or cold beyond it would not be felt",
+        ),
+        Assumption(
+            "share of thermal mismatch at the contacts",
+            "lambda_T",
+            contacts.thermal_share,
+            "1",
+            basis("lambda_T"),
+            source("lambda_T", f"{THERMAL_SHARE_RANGE[0]:g} to {THERMAL_SHARE_RANGE[1]:g}"),
+            "rise of R with temperature, about in proportion, against the activated fall; "
+            "even the sign of the temperature coefficient depends on both",
+        ),
+        Assumption(
+            "activation energy",
+            "Ea",
+            1e3 * contacts.Ea / elementary_charge,
+            "meV",
+            basis("Ea"),
+            source("Ea", f"0 to {1e3 * ACTIVATION_RANGE[1] / elementary_charge:.0f} meV"),
+            f"lowers R by {100 * per_kelvin:.2g} % per kelvin at 20 C "
+            f"(up to {100 * at_most:.2g} % at the end of the range)",
+        ),
+    ]
+    tol, film = castings.tolerances, castings.film
+    values = {
+        "weighing": (100 * tol.weighing, "% of the weight fraction"),
+        "mixing": (100 * tol.mixing, "% of the weight fraction"),
+        "thickness": (100 * tol.thickness_of(film), "% of the thickness"),
+        "gap": (1e3 * tol.gap, "mm"),
+        "width": (1e3 * tol.width, "mm"),
+        "contact": (100 * tol.contact, "% of the contact conductance"),
+        "aspect_ratio": (100 * tol.aspect_ratio, "% of the aspect ratio of a lot"),
+    }
+    rows += [
+        Assumption(
+            f"tolerance of {name.replace('_', ' ')}",
+            f"tau_{name}",
+            values[name][0],
+            values[name][1],
+            "assumed",
+            "bench judgement, no source, unless set in the plan; standard deviation",
+            f"{100 * castings.shares[name]:.2g} % of the variance of ln R",
+        )
+        for name in TOLERANCE_NAMES
+        if name != "chains"
+    ]
+    return tuple(rows)

@@ -1,0 +1,434 @@
+"""Stage 6. Statistics of an ensemble: estimates, intervals, quantiles, effective means."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import betaincinv
+
+__all__ = [
+    "Estimate",
+    "bootstrap",
+    "bootstrap_replicates",
+    "clopper_pearson",
+    "cv_from_log_std",
+    "effective_medium_mean",
+    "log_std_from_cv",
+    "mean_estimate",
+    "weighted_quantiles",
+]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Estimate:
+    """A number with its standard error and the count of samples behind it.
+
+    Parameters
+    ----------
+    value : float
+        The estimate, in the unit of the quantity; may be inf (open circuits), never NaN.
+    standard_error : float
+        Standard error of `value`, same unit, not negative; inf when unknown.
+    n : int
+        Number of independent samples.
+
+    Raises
+    ------
+    ValueError
+        If a number is NaN, the standard error is negative or `n` is below 1.
+
+    Examples
+    --------
+    >>> Estimate(0.341889, 0.0021, 200)
+    Estimate: 0.3419 ± 0.0021 (n = 200)
+
+    """
+
+    value: float
+    standard_error: float
+    n: int
+
+    def __post_init__(self) -> None:
+        value, error, n = float(self.value), float(self.standard_error), int(self.n)
+        if math.isnan(value):
+            raise ValueError("value must be a number, got nan")
+        if not error >= 0.0:
+            raise ValueError(f"standard_error must not be negative, got {error}")
+        if n < 1:
+            raise ValueError(f"n must be at least 1 sample, got {self.n}")
+        object.__setattr__(self, "value", value)
+        object.__setattr__(self, "standard_error", error)
+        object.__setattr__(self, "n", n)
+
+    def __repr__(self) -> str:
+        return f"Estimate: {self} (n = {self.n})"
+
+    def __str__(self) -> str:
+        value, error = self.value, self.standard_error
+        if not (math.isfinite(value) and math.isfinite(error) and error > 0.0):
+            return f"{value:.6g} ± {error:.2g}"
+        last = math.floor(math.log10(error)) - 1  # two figures of the error
+        size = math.floor(math.log10(max(abs(value), error)))
+        if -7 < last and size > -4 and size < 6:
+            places = max(0, -last)
+            return f"{value:.{places}f} ± {error:.{places}f}"
+        places = max(0, size - last)
+        power = 10.0**size
+        return f"({value / power:.{places}f} ± {error / power:.{places}f})e{size:+03d}"
+
+    @property
+    def relative_error(self) -> float:
+        """Standard error over the absolute value; inf at value 0 unless the error is 0."""
+        if self.standard_error == 0.0:
+            return 0.0
+        if self.value == 0.0 or math.isinf(self.standard_error):
+            return math.inf
+        return 0.0 if math.isinf(self.value) else self.standard_error / abs(self.value)
+
+    def scaled(self, factor: float) -> Estimate:
+        """Return the estimate times an exact factor."""
+        value = 0.0 if self.value == 0.0 or factor == 0.0 else self.value * factor
+        error = 0.0 if factor == 0.0 else self.standard_error * abs(factor)
+        return Estimate(value, error, self.n)
+
+    def deviation_from(self, reference: float, uncertainty: float = 0.0) -> float:
+        """How many standard errors the estimate lies above a reference.
+
+        Parameters
+        ----------
+        reference : float
+            The number to compare with, same unit.
+        uncertainty : float
+            Standard error of the reference, added in quadrature.
+
+        Returns
+        -------
+        float
+            Signed number of standard errors; 0 when both agree exactly.
+
+        """
+        difference = self.value - reference
+        if difference == 0.0 or math.isnan(difference):  # inf against inf agrees too
+            return 0.0
+        error = math.hypot(self.standard_error, uncertainty)
+        return difference / error if error > 0.0 else math.copysign(math.inf, difference)
+
+
+def mean_estimate(samples: ArrayLike) -> Estimate:
+    """Return the mean of independent samples with its standard error.
+
+    Parameters
+    ----------
+    samples : (n,) array_like of float
+        Finite or inf, at least one; one sample alone has an unknown (inf) error.
+
+    Returns
+    -------
+    Estimate
+        Mean and sample standard deviation over the square root of `n`. Any inf among the
+        samples makes both infinite.
+
+    Raises
+    ------
+    ValueError
+        If there are no samples or one is NaN.
+
+    """
+    x = _samples(samples, "samples")
+    if np.isinf(x).any():
+        return Estimate(math.inf if (x > 0).any() else -math.inf, math.inf, len(x))
+    error = math.inf if len(x) == 1 else float(x.std(ddof=1)) / math.sqrt(len(x))
+    return Estimate(float(x.mean()), error, len(x))
+
+
+def weighted_quantiles(
+    values: ArrayLike, probabilities: ArrayLike, weights: ArrayLike | None = None
+) -> Floats:
+    r"""Quantiles of weighted samples, open circuits included.
+
+    Parameters
+    ----------
+    values : (n,) array_like of float
+        Samples; inf is allowed and sorts last.
+    probabilities : float or (k,) array_like of float
+        Wanted probabilities, 0 to 1.
+    weights : (n,) array_like of float, optional
+        Weights, not negative, at least one positive; equal by default.
+
+    Returns
+    -------
+    (k,) ndarray of float
+        Quantiles; inf where the quantile reaches into the infinite samples.
+
+    Raises
+    ------
+    ValueError
+        If there are no samples, one is NaN, or weights or probabilities are out of range.
+
+    Notes
+    -----
+    Sorted sample :math:`k` stands at :math:`(C_k - w_k/2)/C_n` with :math:`C` the running
+    sum of weights; between samples the quantile is linear (Hazen's rule for equal weights).
+
+    """
+    x = _samples(values, "values")
+    p = np.atleast_1d(np.asarray(probabilities, dtype=np.float64))
+    if not ((p >= 0.0) & (p <= 1.0)).all():
+        raise ValueError(f"probabilities must be 0 to 1, got {p.min():g} to {p.max():g}")
+    w = np.ones(len(x)) if weights is None else np.asarray(weights, dtype=np.float64)
+    if w.shape != x.shape or not (np.isfinite(w) & (w >= 0.0)).all() or not w.sum() > 0.0:
+        raise ValueError(
+            f"weights must be {len(x)} numbers, none negative, at least one positive"
+        )
+    order = np.argsort(x, kind="stable")
+    order = order[w[order] > 0.0]
+    x, w = x[order], w[order]
+    position = (np.cumsum(w) - 0.5 * w) / w.sum()
+    high = np.clip(np.searchsorted(position, p, side="left"), 0, len(x) - 1)
+    low = np.clip(high - 1, 0, len(x) - 1)
+    low = np.where((p <= position[0]) | (p >= position[high]), high, low)
+    share = np.zeros(len(p))
+    inside = low < high
+    share[inside] = (p[inside] - position[low[inside]]) / (
+        position[high[inside]] - position[low[inside]]
+    )
+    # An infinite neighbour must not meet a zero weight: inf * 0 is not a number.
+    result = x[low].copy()
+    mixed = share > 0.0
+    finite = mixed & np.isfinite(x[low]) & np.isfinite(x[high])
+    result[finite] += share[finite] * (x[high[finite]] - x[low[finite]])
+    infinite = mixed & ~finite
+    result[infinite] = np.where(np.isinf(x[low]), x[low], x[high])[infinite]
+    return result
+
+
+def bootstrap_replicates(
+    statistic: Callable[[Floats], float | Floats],
+    samples: ArrayLike,
+    rng: np.random.Generator,
+    resamples: int = 1000,
+) -> Floats:
+    """Return a statistic recomputed on samples drawn with replacement.
+
+    Parameters
+    ----------
+    statistic : callable
+        Takes an array of samples (rows), returns a number or an array of fixed shape.
+    samples : (n, ...) array_like of float
+        Independent samples along the first axis.
+    rng : numpy.random.Generator
+        Source of the draws.
+    resamples : int
+        Number of replicates, at least 2.
+
+    Returns
+    -------
+    (resamples, ...) ndarray of float
+        The statistic of each replicate.
+
+    Raises
+    ------
+    ValueError
+        If there are no samples or fewer than 2 replicates are asked for.
+
+    """
+    x = np.asarray(samples, dtype=np.float64)
+    if x.ndim == 0 or x.shape[0] == 0:
+        raise ValueError("samples must hold at least one sample")
+    if resamples < 2:
+        raise ValueError(f"resamples must be at least 2, got {resamples}")
+    n = x.shape[0]
+    replicates = [statistic(x[rng.integers(0, n, size=n)]) for _ in range(resamples)]
+    return np.asarray(replicates, dtype=np.float64)
+
+
+def bootstrap(
+    statistic: Callable[[Floats], float],
+    samples: ArrayLike,
+    rng: np.random.Generator,
+    resamples: int = 1000,
+) -> Estimate:
+    """Return a statistic of independent samples with its bootstrap standard error.
+
+    Parameters
+    ----------
+    statistic, samples, rng, resamples
+        As in `bootstrap_replicates`; the statistic returns one number.
+
+    Returns
+    -------
+    Estimate
+        The statistic of all samples and the standard deviation of the replicates (inf if a
+        replicate is infinite).
+
+    """
+    x = np.asarray(samples, dtype=np.float64)
+    replicates = bootstrap_replicates(statistic, x, rng, resamples)
+    finite = bool(np.isfinite(replicates).all())
+    error = float(replicates.std(ddof=1)) if finite else math.inf
+    return Estimate(float(statistic(x)), error, x.shape[0])
+
+
+def clopper_pearson(
+    successes: int, trials: int, confidence: float = 0.95
+) -> tuple[float, float]:
+    r"""Exact confidence interval of a proportion.
+
+    Parameters
+    ----------
+    successes, trials : int
+        Successes among independent trials.
+    confidence : float
+        Two-sided coverage, at least this whatever the true share; 0 to 1, exclusive.
+
+    Returns
+    -------
+    low, high : float
+        The interval.
+
+    Raises
+    ------
+    ValueError
+        If there are no trials, more successes than trials, or an impossible confidence.
+
+    Notes
+    -----
+    :math:`I^{-1}_{\alpha/2}(k, n-k+1)` to :math:`I^{-1}_{1-\alpha/2}(k+1, n-k)` with the
+    inverse regularised incomplete beta function [1]_.
+
+    References
+    ----------
+    .. [1] Clopper & Pearson, "The use of confidence or fiducial limits illustrated in the
+       case of the binomial", Biometrika 26, 404 (1934).
+       https://doi.org/10.1093/biomet/26.4.404
+
+    """
+    k, n = int(successes), int(trials)
+    if n < 1 or not 0 <= k <= n:
+        raise ValueError(f"need 0 <= successes <= trials and trials >= 1, got {k} of {n}")
+    if not 0.0 < confidence < 1.0:
+        raise ValueError(f"confidence must be between 0 and 1, got {confidence}")
+    tail = 0.5 * (1.0 - confidence)
+    low = 0.0 if k == 0 else float(betaincinv(k, n - k + 1, tail))
+    high = 1.0 if k == n else float(betaincinv(k + 1, n - k, 1.0 - tail))
+    return low, high
+
+
+def effective_medium_mean(
+    values: ArrayLike, dimension: float, weights: ArrayLike | None = None
+) -> float:
+    r"""Effective conductance of a random arrangement of equally likely parts.
+
+    Parameters
+    ----------
+    values : (n,) array_like of float
+        Conductances (or conductivities) of the parts, >= 0; 0 is an open part.
+    dimension : float
+        1 for parts in series (harmonic mean), 2 for a sheet, 3 for a solid; any number
+        >= 1 (half the coordination number for a lattice of bonds).
+    weights : (n,) array_like of float, optional
+        Shares of the parts, not negative, at least one positive; equal by default.
+
+    Returns
+    -------
+    float
+        The self-consistent mean, 0 when the conducting share is 1/dimension or less.
+
+    Raises
+    ------
+    ValueError
+        If a value is negative or not finite, there are none, or the dimension is below 1.
+
+    Notes
+    -----
+    The root :math:`s_m` of :math:`\sum_i w_i (s_i - s_m)/(s_i + (d-1) s_m) = 0` [1]_ [2]_.
+    The sum falls with :math:`s_m`, so a bracketed Newton search on :math:`\ln s_m` cannot
+    fail.
+
+    References
+    ----------
+    .. [1] Bruggeman, Ann. Phys. 416, 636 (1935). https://doi.org/10.1002/andp.19354160705
+    .. [2] Landauer, "The electrical resistance of binary metallic mixtures", J. Appl. Phys.
+       23, 779 (1952). https://doi.org/10.1063/1.1702301
+
+    Examples
+    --------
+    Two equally likely parts in a sheet conduct like their geometric mean:
+
+    >>> round(effective_medium_mean([1.0, 100.0], dimension=2), 9)
+    10.0
+
+    """
+    s = _samples(values, "values")
+    if not (np.isfinite(s) & (s >= 0.0)).all():
+        raise ValueError("values must be finite conductances, none negative")
+    if not 1.0 <= dimension < math.inf:
+        raise ValueError(f"dimension must be at least 1, got {dimension}")
+    w = np.ones(len(s)) if weights is None else np.asarray(weights, dtype=np.float64)
+    if w.shape != s.shape or not (np.isfinite(w) & (w >= 0.0)).all() or not w.sum() > 0.0:
+        raise ValueError(
+            f"weights must be {len(s)} numbers, none negative, at least one positive"
+        )
+    w = w / w.sum()
+    open_share = float(w[s == 0.0].sum())
+    keep = (s > 0.0) & (w > 0.0)
+    s, w = s[keep], w[keep]
+    # The slack keeps shares such as 1/3, which rounding may leave just above, at zero.
+    if open_share > 0.0 and dimension * (1.0 - open_share) <= 1.0 + 1e-12:
+        return 0.0
+    scale = float(s.max())
+    s = s / scale
+    if dimension == 1.0:
+        return scale / float((w / s).sum())
+    other = dimension - 1.0
+    # Upper bound: the largest part. Lower bound: where even the open parts, taken with
+    # the weakest conducting part standing for all, leave the sum positive.
+    high = 0.0
+    weakest = float(s.min()) * (dimension * (1.0 - open_share) - 1.0) / other
+    low = math.log(weakest) - 1e-9
+    x = 0.5 * (low + high) if open_share else float((w * np.log(s)).sum())
+    for _ in range(200):
+        m = math.exp(x)
+        below = s + other * m
+        f = float((w * (s - m) / below).sum()) - open_share / other
+        if f > 0.0:
+            low = x
+        else:
+            high = x
+        slope = -float((w * s * m * dimension / below**2).sum())
+        step = x - f / slope if slope < 0.0 else math.inf
+        new = step if low < step < high else 0.5 * (low + high)
+        if abs(new - x) <= 1e-14 * max(1.0, abs(x)) or high - low <= 1e-15:
+            x = new
+            break
+        x = new
+    return scale * math.exp(x)
+
+
+def cv_from_log_std(log_std: float) -> float:
+    r"""CV of a log-normal from its spread of ln x: :math:`\sqrt{e^{s^2} - 1}`."""
+    if not 0.0 <= log_std < math.inf:
+        raise ValueError(f"log_std must be finite and not negative, got {log_std}")
+    return math.sqrt(math.expm1(log_std * log_std))
+
+
+def log_std_from_cv(cv: float) -> float:
+    r"""Spread of ln x of a log-normal from its CV: :math:`\sqrt{\ln(1 + c^2)}`."""
+    if not 0.0 <= cv < math.inf:
+        raise ValueError(f"cv must be finite and not negative, got {cv}")
+    return math.sqrt(math.log1p(cv * cv))
+
+
+def _samples(values: ArrayLike, name: str) -> Floats:
+    x = np.asarray(values, dtype=np.float64)
+    if x.ndim != 1 or x.shape[0] == 0:
+        raise ValueError(f"{name} must hold at least one number in a row, got {x.shape}")
+    if np.isnan(x).any():
+        raise ValueError(f"{name} must not hold NaN")
+    return x

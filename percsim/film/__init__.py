@@ -1,0 +1,36 @@
+"""Stage 7. The cast part: boxes -> film between its electrodes -> castings."""
+
+from percsim.film.blocks import (
+    FAITHFUL_RATIO,
+    SAFE_RATIO,
+    LoadingFit,
+    LoadingResult,
+    LoadingThreshold,
+    fit_loadings,
+)
+from percsim.film.casting import (
+    TOLERANCE_NAMES,
+    CastingDraws,
+    Castings,
+    Tolerances,
+    cast_films,
+)
+from percsim.film.electrodes import Film, Readout, film_resistance, read_through_series
+
+__all__ = [
+    "FAITHFUL_RATIO",
+    "SAFE_RATIO",
+    "TOLERANCE_NAMES",
+    "CastingDraws",
+    "Castings",
+    "Film",
+    "LoadingFit",
+    "LoadingResult",
+    "LoadingThreshold",
+    "Readout",
+    "Tolerances",
+    "cast_films",
+    "film_resistance",
+    "fit_loadings",
+    "read_through_series",
+]

@@ -1,0 +1,581 @@
+r"""Stage 7. Boxes -> film: resistivity and electrode term from cubes of several lengths.
+
+A box is a cube of the material with electrodes on two faces. Particles that reach a face
+short some length of it, and the contacts to the electrode cost some resistance, so that
+
+.. math:: A / G = \rho L + r_c
+
+(the transfer-length practice of contact-resistance measurement, applied to boxes). Cubes of
+several lengths give :math:`\rho` and :math:`r_c` at every strain and temperature.
+
+The cubes of one length are combined by the effective-medium mean: a film is a random
+packing of such cubes, and its conductance is that of the uniform medium in which a cube
+of conductance g disturbs nothing on average, :math:`\sum (g - G)/(g + (d - 1) G) = 0`
+with d = 3. An open cube is a cube with g = 0 and takes part like any other; when two thirds
+of the cubes are open, the packing is. Boxes that take the whole thickness of a thin film
+lie side by side: d = 2, and half of them suffice to open it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.states.temperature import ROOM_TEMPERATURE
+
+__all__ = [
+    "FAITHFUL_RATIO",
+    "SAFE_RATIO",
+    "LoadingFit",
+    "LoadingResult",
+    "LoadingThreshold",
+    "fit_loadings",
+    "is_room_temperature",
+]
+
+Floats = NDArray[np.float64]
+
+FAITHFUL_RATIO = 1.3
+"""Below this multiple of the threshold cubes of 10-20 diameters do not represent a film."""
+SAFE_RATIO = 1.5
+"""From this multiple of the threshold on they do, to a few per cent."""
+BOUNDED_LOG_ERROR = 0.5
+"""Extra deviation of ln R of a fit that had to be bounded (judgement, no source)."""
+ELECTRODE_REACH = 2.0
+"""Diameters of film whose response electrodes may alter: cubes of 8 to 32 diameters of
+penetrable flakes at 1.85 times the threshold, with contacts to the electrodes that do not
+open, respond less by about 2 diameters over the length."""
+NEAR_LOG_ERROR = 0.3
+"""Smallest extra deviation of ln R below `FAITHFUL_RATIO` (judgement, no source)."""
+
+
+def is_room_temperature(temperature: float) -> bool:
+    """Whether a temperature [K] is 20 C, to rounding."""
+    return abs(temperature - ROOM_TEMPERATURE) <= 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class LoadingThreshold:
+    """The simulated percolation threshold of the plan's filler.
+
+    Parameters
+    ----------
+    volume_fraction : float
+        Threshold as volume fraction.
+    standard_error : float
+        Its standard error.
+    aspect_ratio_slope : float
+        d ln(threshold) / d ln(aspect ratio), near -1 for thin flakes.
+
+    Raises
+    ------
+    ValueError
+        If the threshold is not a fraction or a number is not finite.
+
+    """
+
+    volume_fraction: float
+    standard_error: float
+    aspect_ratio_slope: float
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.volume_fraction < 1.0:
+            raise ValueError(
+                f"the threshold must be a volume fraction between 0 and 1, "
+                f"got {self.volume_fraction}"
+            )
+        if not 0.0 <= self.standard_error < float("inf"):
+            raise ValueError(
+                "standard_error of the threshold must be 0 or more, got "
+                f"{self.standard_error}"
+            )
+        if not np.isfinite(self.aspect_ratio_slope):
+            raise ValueError(
+                f"aspect_ratio_slope must be finite, got {self.aspect_ratio_slope}"
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class LoadingResult:
+    """Conductances of all boxes at one weight fraction.
+
+    Parameters
+    ----------
+    weight_fraction, volume_fraction : float
+        Loading of the cured film.
+    log_slope : float
+        d ln(volume fraction) / d ln(weight fraction).
+    lengths : tuple of float
+        Box lengths along the current, increasing [m].
+    sections : tuple of float
+        Cross-section of the boxes of each length [m^2].
+    conductances : tuple of ndarray
+        For each length an array (n boxes, n states) [S], 0 where open. Box k of a length
+        grew from the same seed at every loading.
+    strains, temperatures : tuple of float
+        Strain and temperature [K] of each state.
+    diameter : float
+        Median lateral size of the filler [m].
+    mix_ratio : float
+        Base to curing agent by mass, carried to the results.
+    dimension : int
+        How boxes fill the film: 3 for cubes of its inside, 2 for boxes that take its whole
+        thickness and lie side by side.
+
+    Raises
+    ------
+    ValueError
+        If shapes disagree, a conductance is negative or not finite, or there is no state at
+        zero strain and 20 C.
+
+    """
+
+    weight_fraction: float
+    volume_fraction: float
+    log_slope: float
+    lengths: tuple[float, ...]
+    sections: tuple[float, ...]
+    conductances: tuple[Floats, ...]
+    strains: tuple[float, ...]
+    temperatures: tuple[float, ...]
+    diameter: float
+    mix_ratio: float = float("inf")
+    dimension: int = 3
+
+    def __post_init__(self) -> None:
+        where = f"loading {100 * self.weight_fraction:.4g} wt%"
+        for name in ("weight_fraction", "volume_fraction"):
+            if not 0.0 < getattr(self, name) < 1.0:
+                raise ValueError(
+                    f"{name} must lie between 0 and 1, got {getattr(self, name)}"
+                )
+        if not len(self.lengths) == len(self.sections) == len(self.conductances) > 0:
+            raise ValueError(
+                f"{where}: lengths, sections and conductances must have the same number of "
+                f"entries, got {len(self.lengths)}, {len(self.sections)} and "
+                f"{len(self.conductances)}"
+            )
+        if self.dimension not in (2, 3):
+            raise ValueError(f"{where}: dimension must be 2 or 3, got {self.dimension}")
+        if any(b <= a for a, b in pairwise(self.lengths)):
+            raise ValueError(f"{where}: box lengths must increase, got {self.lengths}")
+        if min(self.lengths) <= 0.0 or min(self.sections) <= 0.0 or self.diameter <= 0.0:
+            raise ValueError(f"{where}: lengths, sections and diameter must be positive")
+        if len(self.strains) != len(self.temperatures):
+            raise ValueError(
+                f"{where}: as many strains as temperatures are needed, got "
+                f"{len(self.strains)} and {len(self.temperatures)}"
+            )
+        for length, values in zip(self.lengths, self.conductances, strict=True):
+            if (
+                values.ndim != 2
+                or values.shape[0] < 1
+                or values.shape[1] != len(self.strains)
+            ):
+                raise ValueError(
+                    f"{where}: conductances of boxes {length:.3g} m long must have shape "
+                    f"(boxes, {len(self.strains)} states), got {values.shape}"
+                )
+            if not np.all(np.isfinite(values)) or np.any(values < 0.0):
+                raise ValueError(
+                    f"{where}: conductances must be finite and not negative (0 = open)"
+                )
+        self.reference_state  # noqa: B018 - raises when it is missing
+
+    @property
+    def reference_state(self) -> int:
+        """Index of the state at zero strain and 20 C."""
+        for s, (strain, temperature) in enumerate(
+            zip(self.strains, self.temperatures, strict=True)
+        ):
+            if strain == 0.0 and is_room_temperature(temperature):
+                return s
+        raise ValueError("one state must be at zero strain and 20 C (293.15 K)")
+
+    @property
+    def n_boxes(self) -> int:
+        """Boxes of all lengths together."""
+        return sum(len(values) for values in self.conductances)
+
+    @property
+    def n_open_boxes(self) -> int:
+        """Boxes open at zero strain and 20 C."""
+        s = self.reference_state
+        return int(
+            sum(np.count_nonzero(values[:, s] == 0.0) for values in self.conductances)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class LoadingFit:
+    """Resistivity and electrode excess of one loading at every state, with their errors.
+
+    Parameters
+    ----------
+    loading : LoadingResult
+        What was fitted.
+    threshold_ratio : float
+        Volume fraction over the threshold.
+    mean_inverse : (n lengths, n states) ndarray of float
+        A/G of the effective-medium mean of each length [ohm m^2], inf when open.
+    resistivity, electrode_excess : (n states,) ndarray of float
+        rho [ohm m] and r_c [ohm m^2]; an open film has rho = inf and r_c = 0.
+    resistivity_se, electrode_excess_se : (n states,) ndarray of float
+        Standard errors: half the central 68 % of the resampled fits, inf when open.
+    resistivity_draws, electrode_excess_draws : (n resamples, n states) ndarray of float
+        Fits to resampled boxes, the same resample at all lengths, states and loadings.
+    influence : (n boxes, n states) ndarray of float
+        What each of the longest boxes contributes to the deviation of ln R of their
+        effective-medium mean, times their number; sums to zero.
+    box_volume : float
+        Volume of one of the longest boxes [m^3].
+    notes : tuple of str
+        Where the fit had to be bounded or does not hold, in plain words.
+
+    """
+
+    loading: LoadingResult
+    threshold_ratio: float
+    mean_inverse: Floats = field(repr=False)
+    resistivity: Floats
+    resistivity_se: Floats
+    electrode_excess: Floats
+    electrode_excess_se: Floats
+    resistivity_draws: Floats = field(repr=False)
+    electrode_excess_draws: Floats = field(repr=False)
+    influence: Floats = field(repr=False)
+    box_volume: float
+    notes: tuple[str, ...] = ()
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the film does not conduct at zero strain and 20 C."""
+        return bool(np.isinf(self.resistivity[self.loading.reference_state]))
+
+    @property
+    def box_cv(self) -> float:
+        """Relative spread of R over the longest boxes, open ones weighed in by the mean."""
+        column = self.influence[:, self.loading.reference_state]
+        n = len(column)
+        return float(np.sqrt((column**2).sum() / (n - 1))) if n > 1 else 0.0
+
+    def as_dict(self) -> dict[str, object]:
+        """Keys as in the `fits` of `summary.json`, at zero strain and 20 C."""
+        s = self.loading.reference_state
+        return {
+            "weight_fraction": float(self.loading.weight_fraction),
+            "volume_fraction": float(self.loading.volume_fraction),
+            "threshold_ratio": float(self.threshold_ratio),
+            "n_boxes": self.loading.n_boxes,
+            "n_open_boxes": self.loading.n_open_boxes,
+            "lengths_m": [float(length) for length in self.loading.lengths],
+            "mean_inverse": [float(y) for y in self.mean_inverse[:, s]],
+            "resistivity_ohm_m": float(self.resistivity[s]),
+            "resistivity_se": float(self.resistivity_se[s]),
+            "electrode_excess_ohm_m2": float(self.electrode_excess[s]),
+            "electrode_excess_se": float(self.electrode_excess_se[s]),
+            "box_cv": self.box_cv,
+            "notes": list(self.notes),
+        }
+
+
+def _weighted_medium(values: Floats, weights: Floats, d: int) -> Floats:
+    """Effective-medium mean in d dimensions of values (n, S), weights (B, n) -> (B, S).
+
+    `effective_medium_mean` for all resamples and states at once, by a bracketed Newton
+    search on ln G: the sum falls with G and has a root when more than 1/d of the boxes
+    conduct.
+    """
+    g = values[None, :, :]
+    w = weights[:, :, None]
+    total = weights.sum(axis=1)[:, None]
+    conducting = (w * (g > 0.0)).sum(axis=1) > total / d * (1.0 + 1e-12)
+    positive = np.where(values > 0.0, values, np.nan)
+    any_positive = np.any(values > 0.0, axis=0)
+    safe = np.where(any_positive[None, :], positive, 1.0)
+    upper = np.broadcast_to(np.log(np.nanmax(safe, axis=0)), conducting.shape).copy()
+    lower = np.broadcast_to(np.log(np.nanmin(safe, axis=0)), conducting.shape).copy()
+    # open boxes pull the mean below the smallest conducting one; the mean of conducting
+    # share p over equal boxes is (d p - 1)/(d - 1) of theirs, which bounds it from below
+    share = (w * (g > 0.0)).sum(axis=1) / total
+    lower += np.log(np.maximum((d * share - 1.0) / (d - 1.0), 1e-12))
+    x = 0.5 * (lower + upper)
+    wanted = conducting & any_positive
+    for _ in range(80):
+        mean = np.exp(x)[:, None, :]
+        below = g + (d - 1.0) * mean
+        f = (w * (g - mean) / below).sum(axis=1)
+        slope = -(w * g * mean * (d / below**2)).sum(axis=1)
+        lower, upper = np.where(f > 0.0, x, lower), np.where(f > 0.0, upper, x)
+        newton = x - f / np.where(slope < 0.0, slope, -1.0)
+        inside = (newton >= lower) & (newton <= upper)
+        new = np.where(inside, newton, 0.5 * (lower + upper))
+        moved = float(np.where(wanted, np.abs(new - x), 0.0).max())
+        x = new
+        if moved < 1e-12:
+            break
+    return np.asarray(np.where(wanted, np.exp(x), 0.0))
+
+
+def _influence(values: Floats, mean: Floats, d: int) -> Floats:
+    """Deviation of ln R that each box (n, S) contributes to a mean (S,), times n.
+
+    The derivative of the effective-medium mean to the weight of one box; for a narrow
+    spread it is -(g - G)/G.
+    """
+    safe = np.where(mean > 0.0, mean, 1.0)
+    h = (values - safe) / (values + (d - 1.0) * safe)
+    slope = (d * values * safe / (values + (d - 1.0) * safe) ** 2).mean(axis=0)
+    return np.asarray(np.where(mean > 0.0, -h / np.where(slope > 0.0, slope, 1.0), 0.0))
+
+
+def _line(
+    lengths: Floats, y: Floats, combine: Floats
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Slope and intercept of y (..., n lengths), fixed weights; which were bounded.
+
+    A slope that is not positive is replaced by the longest box taken as it is.
+    """
+    is_open = np.any(np.isinf(y), axis=-1)
+    finite = np.where(np.isinf(y), 1.0, y)
+    slope, intercept = finite @ combine[0], finite @ combine[1]
+    bounded = (slope <= 0.0) & ~is_open
+    slope = np.where(bounded, finite[..., -1] / lengths[-1], slope)
+    intercept = np.where(bounded, 0.0, intercept)
+    return (
+        np.where(is_open, np.inf, slope),
+        np.where(is_open, 0.0, intercept),
+        np.asarray(bounded),
+    )
+
+
+def _response_weights(
+    relative: Floats, errors: Floats, line: Floats, reach: float
+) -> Floats:
+    """Weights that turn the responses of each length into those of the film (2, n).
+
+    The response A/G(state)/A/G(reference) of a length is q + k/line, with q that of the
+    material, `line` the fitted A/G and k what the electrode term adds of its own. k has a
+    prior of mean zero and a deviation of the change itself over `reach` of film, in units
+    of A/G. Least squares
+    with that prior for the state that changes most; rows give q and k.
+    """
+    size = np.abs(np.log(np.mean(relative, axis=0)))
+    s = int(np.argmax(size))
+    change = size[s] if size[s] > 0.0 else 1.0
+    noise = np.maximum(errors[:, s] / change, 1e-6) ** 2
+    design = np.column_stack([np.ones_like(line), reach / line])
+    normal = design.T @ (design / noise[:, None])
+    normal[1, 1] += 1.0
+    weights = np.linalg.solve(normal, design.T / noise)
+    weights[1] *= reach
+    return np.asarray(weights)
+
+
+def _states(
+    y: Floats, ref: int, rho: Floats, excess: Floats, weights: Floats
+) -> tuple[Floats, Floats]:
+    """Slope and intercept of y (..., n lengths, S) from those at the reference state."""
+    is_open = np.any(np.isinf(y), axis=-2) | np.isinf(rho)[..., None]
+    finite = np.where(np.isinf(y), 1.0, y)
+    relative = finite / finite[..., ref][..., None]
+    q = np.einsum("l,...ls->...s", weights[0], relative)
+    k = np.einsum("l,...ls->...s", weights[1], relative)
+    failed = q <= 0.0
+    q = np.where(failed, relative.mean(axis=-2), q)
+    k = np.where(failed, 0.0, k)
+    base = np.where(np.isinf(rho), 1.0, rho)[..., None]
+    return (
+        np.where(is_open, np.inf, base * q),
+        np.where(is_open, 0.0, excess[..., None] * q + k),
+    )
+
+
+def _robust_error(draws: Floats, is_open: NDArray[np.bool_]) -> Floats:
+    """Half of the central 68 % of draws (B, S); inf where open or reaching into inf."""
+    low, high = np.quantile(draws, [0.158655, 0.841345], axis=0, method="inverted_cdf")
+    finite = np.isfinite(low) & np.isfinite(high) & ~is_open
+    return np.where(
+        finite, 0.5 * (np.where(finite, high, 0) - np.where(finite, low, 0)), np.inf
+    )
+
+
+def _resamples(
+    sizes: Sequence[int], n: int, seed: np.random.SeedSequence
+) -> dict[int, Floats]:
+    """How often each of k boxes is drawn, (n, k) for every k, from seeds of their own."""
+    out: dict[int, Floats] = {}
+    for k in sorted(set(sizes)):
+        child = np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, k))
+        rows = np.random.default_rng(child).integers(0, k, (n, k))
+        out[k] = np.stack([np.bincount(row, minlength=k) for row in rows]).astype(
+            np.float64
+        )
+    return out
+
+
+def fit_loadings(
+    loadings: Sequence[LoadingResult],
+    threshold: LoadingThreshold,
+    *,
+    resamples: int = 200,
+    seed: np.random.SeedSequence,
+) -> tuple[LoadingFit, ...]:
+    r"""Fit A/G = rho L + r_c to the boxes of every loading and state.
+
+    Parameters
+    ----------
+    loadings : sequence of LoadingResult
+        In increasing weight fraction.
+    threshold : LoadingThreshold
+        The simulated threshold.
+    resamples : int
+        How many times the boxes are resampled for the errors.
+    seed : numpy.random.SeedSequence
+        Seed of the resampling.
+
+    Returns
+    -------
+    tuple of LoadingFit
+        One a loading, same order.
+
+    Raises
+    ------
+    ValueError
+        If loadings are missing or not increasing, or `resamples` is too small.
+
+    Notes
+    -----
+    At zero strain and 20 C the weights are :math:`1/(s_L A/G)^2` with s_L the relative
+    standard error of the mean of the boxes of length L (2 % at least). At the other states
+    the ratio to that state is fitted instead, because boxes of every length give nearly the
+    same ratio, with far less scatter than the difference between lengths: it may differ by
+    what electrodes could alter over two diameters, and the lengths are weighted by their
+    own scatter under that prior. Boxes without scatter give rho and r_c of every state as
+    they are. Weights are the same for all states and resamples.
+
+    A film is open when a length has no conducting mean. With a single length r_c cannot be
+    told apart and is taken as 0; when rho comes out zero or negative, the longest boxes are
+    taken as they are; both are noted, and widen the errors by 50 % (and by the distance to
+    the rejected fit). Below 1.3 times the threshold the resampled fits are widened by the
+    size of the electrode correction, 30 % at least.
+
+    """
+    if not loadings:
+        raise ValueError("at least one loading is needed")
+    if resamples < 20:
+        raise ValueError(f"resamples must be 20 or more, got {resamples}")
+    if any(b.weight_fraction <= a.weight_fraction for a, b in pairwise(loadings)):
+        raise ValueError("loadings must come in increasing weight fraction")
+    counts = _resamples(
+        [len(values) for loading in loadings for values in loading.conductances],
+        resamples,
+        seed,
+    )
+    widening = np.random.default_rng(
+        np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 0))
+    ).standard_normal(resamples)
+    return tuple(_fit(loading, threshold, counts, widening) for loading in loadings)
+
+
+def _fit(
+    loading: LoadingResult,
+    threshold: LoadingThreshold,
+    counts: dict[int, Floats],
+    widening: Floats,
+) -> LoadingFit:
+    """One loading of `fit_loadings`."""
+    lengths = np.asarray(loading.lengths)
+    ref, d = loading.reference_state, loading.dimension
+    ratio = loading.volume_fraction / threshold.volume_fraction
+    means, inverse, inverse_draws, errors, response_errors = [], [], [], [], []
+    for section, values in zip(loading.sections, loading.conductances, strict=True):
+        n = len(values)
+        mean = _weighted_medium(values, np.ones((1, n)), d)[0]
+        draws = _weighted_medium(values, counts[n], d)
+        with np.errstate(divide="ignore"):
+            inverse.append(section / mean)
+            inverse_draws.append(section / draws)
+        means.append(mean)
+        deviations = _influence(values, mean, d)
+        degrees = max(n - 1, 1) * n
+        errors.append(np.sqrt((deviations[:, ref] ** 2).sum() / degrees))
+        responses = deviations - deviations[:, [ref]]
+        response_errors.append(np.sqrt((responses**2).sum(axis=0) / degrees))
+    y, y_draws = np.stack(inverse), np.stack(inverse_draws, axis=1)
+    influence = _influence(loading.conductances[-1], means[-1], d)
+
+    notes: list[str] = []
+    extra = 0.0
+    where = f"{100 * loading.weight_fraction:.4g} wt%"
+    if len(lengths) == 1:
+        combine = np.array([[1.0 / lengths[0]], [0.0]])
+        extra = BOUNDED_LOG_ERROR
+        notes.append(
+            f"{where}: boxes of one length only, so the electrode term cannot be told from "
+            f"the resistivity and is taken as 0; errors widened by {100 * extra:.0f} %"
+        )
+    else:
+        scale = np.where(np.isfinite(y[:, ref]), y[:, ref], 1.0)
+        weight = 1.0 / (np.maximum(errors, 0.02) * scale) ** 2
+        design = (
+            np.column_stack([lengths, np.ones_like(lengths)]) * np.sqrt(weight)[:, None]
+        )
+        # lengths scaled to the longest, or the columns differ by ten decades
+        design[:, 0] /= lengths[-1]
+        combine = np.linalg.pinv(design) * np.sqrt(weight)[None, :]
+        combine[0] /= lengths[-1]
+    at_rest, excess_at_rest, bounded = _line(lengths, y[:, ref], combine)
+    rest_draws, excess_rest_draws, _ = _line(lengths, y_draws[..., ref], combine)
+    weights = np.zeros((2, len(lengths)))
+    weights[0, -1] = 1.0
+    conducting = np.all(np.isfinite(y), axis=0)
+    if conducting[ref] and len(lengths) > 1:
+        weights = _response_weights(
+            y[:, conducting] / y[:, ref][:, None],
+            np.stack(response_errors)[:, conducting],
+            at_rest * lengths + excess_at_rest,
+            float(at_rest) * ELECTRODE_REACH * loading.diameter,
+        )
+    rho, excess = _states(y, ref, at_rest, excess_at_rest, weights)
+    rho_draws, excess_draws = _states(y_draws, ref, rest_draws, excess_rest_draws, weights)
+    is_open = np.isinf(rho)
+    rejected = np.zeros_like(rho)
+    if bounded:
+        extra = BOUNDED_LOG_ERROR
+        raw = float(combine[0] @ y[:, ref])
+        rejected = np.where(is_open, 0.0, rho) * (1.0 - raw / float(at_rest))
+        notes.append(
+            f"{where}: A/G does not rise with box length (fitted resistivity {raw:.3g} "
+            "ohm m), so the longest boxes are taken as they are and errors widened by "
+            f"{100 * extra:.0f} %; more or longer boxes are needed"
+        )
+    if ratio < FAITHFUL_RATIO and not is_open[ref]:
+        correction = abs(float(np.log(rho[ref] * lengths[-1] / y[-1, ref])))
+        near = max(NEAR_LOG_ERROR, correction)
+        extra = float(np.hypot(extra, near))
+        notes.append(
+            f"{where}: at {ratio:.2f} times the threshold cubes of "
+            f"{lengths[-1] / loading.diameter:.0f} diameters do not represent the film; "
+            f"errors widened by {100 * near:.0f} %"
+        )
+    factor = np.exp(extra * widening)[:, None]
+    rho_draws, excess_draws = rho_draws * factor, excess_draws * factor
+    return LoadingFit(
+        loading=loading,
+        threshold_ratio=ratio,
+        mean_inverse=y,
+        resistivity=rho,
+        resistivity_se=np.maximum(_robust_error(rho_draws, is_open), rejected),
+        electrode_excess=excess,
+        electrode_excess_se=_robust_error(excess_draws, is_open),
+        resistivity_draws=rho_draws,
+        electrode_excess_draws=excess_draws,
+        influence=influence,
+        box_volume=float(lengths[-1] * loading.sections[-1]),
+        notes=tuple(notes),
+    )

@@ -1,0 +1,691 @@
+"""Stage 7. Castings: real films around a candidate, drawn from the bench tolerances."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.ensemble.statistics import cv_from_log_std, weighted_quantiles
+from percsim.film.blocks import (
+    FAITHFUL_RATIO,
+    LoadingFit,
+    LoadingThreshold,
+    is_room_temperature,
+)
+from percsim.film.electrodes import Film, film_resistance
+
+__all__ = [
+    "PUBLISHED_EXPONENT",
+    "TOLERANCE_NAMES",
+    "CastingDraws",
+    "Castings",
+    "Tolerances",
+    "cast_films",
+    "chord",
+]
+
+Floats = NDArray[np.float64]
+
+PUBLISHED_EXPONENT = 2.0
+"""Conductivity exponent in 3-D, 1.9 to 2.1 in print (from memory); fall-back only."""
+
+TOLERANCE_NAMES = (
+    "weighing",
+    "mixing",
+    "thickness",
+    "gap",
+    "width",
+    "contact",
+    "aspect_ratio",
+    "chains",
+)
+"""What scatters castings, in the order of draws and shares."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerances:
+    """Standard deviations from casting to casting (defaults: bench judgement, no source).
+
+    Parameters
+    ----------
+    weighing : float
+        Of the weight fraction, relative, from the balance.
+    mixing : float
+        Of the weight fraction in the film, relative, from uneven mixing.
+    thickness : float or None
+        Of the film thickness, relative; None means 8 %, or 20 % for a drop-cast film.
+    gap, width : float
+        Of the electrode gap and the film width [m].
+    contact : float
+        Of the conductance of all contacts together, relative.
+    aspect_ratio : float
+        Of the aspect ratio between lots of powder, relative.
+
+    Raises
+    ------
+    ValueError
+        If one is negative or not finite.
+
+    """
+
+    weighing: float = 0.005
+    mixing: float = 0.02
+    thickness: float | None = None
+    gap: float = 1e-4
+    width: float = 1e-4
+    contact: float = 0.12
+    aspect_ratio: float = 0.08
+
+    def __post_init__(self) -> None:
+        for name in self.__dataclass_fields__:
+            value = getattr(self, name)
+            if value is not None and not 0.0 <= value < float("inf"):
+                raise ValueError(f"tolerance {name} must be 0 or more, got {value}")
+
+    def thickness_of(self, film: Film) -> float:
+        """Relative tolerance of the thickness of a film."""
+        if self.thickness is not None:
+            return self.thickness
+        return 0.20 if film.drop_cast else 0.08
+
+
+@dataclass(frozen=True, slots=True)
+class CastingDraws:
+    """The standard normal numbers of all castings, the same for every candidate.
+
+    Parameters
+    ----------
+    tolerances : (n castings, 7) ndarray of float
+        One column a tolerance, `TOLERANCE_NAMES` without the chains.
+    chains : (n castings, n boxes) ndarray of float
+        One column a box of the longest kind.
+
+    """
+
+    tolerances: Floats
+    chains: Floats
+
+    @classmethod
+    def draw(cls, n: int, n_boxes: int, seed: np.random.SeedSequence) -> CastingDraws:
+        """Draw for n castings and n_boxes boxes.
+
+        Casting k keeps its numbers whatever the number of castings and boxes: every column
+        has a seed of its own.
+        """
+        if n < 1 or n_boxes < 1:
+            raise ValueError(f"castings and boxes must be 1 or more, got {n} and {n_boxes}")
+
+        def column(*key: int) -> Floats:
+            child = np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, *key))
+            return np.random.default_rng(child).standard_normal(n)
+
+        columns = range(len(TOLERANCE_NAMES) - 1)
+        return cls(
+            np.column_stack([column(0, i) for i in columns]),
+            np.column_stack([column(1, k) for k in range(n_boxes)]),
+        )
+
+    def __len__(self) -> int:
+        return len(self.tolerances)
+
+    def only(self, name: str) -> CastingDraws:
+        """Return the same castings with every other tolerance at its nominal value."""
+        tolerances = np.zeros_like(self.tolerances)
+        if name == "chains":
+            return CastingDraws(tolerances, self.chains)
+        i = TOLERANCE_NAMES.index(name)
+        tolerances[:, i] = self.tolerances[:, i]
+        return CastingDraws(tolerances, np.zeros_like(self.chains))
+
+
+@dataclass(frozen=True, slots=True)
+class Castings:
+    """Castings of one candidate: a loading and an electrode gap.
+
+    Parameters
+    ----------
+    fit : LoadingFit
+        The loading.
+    film : Film
+        The nominal film.
+    tolerances : Tolerances
+        What they were drawn from.
+    draws : CastingDraws
+        The standard normal numbers of each casting.
+    nominal : (n states,) ndarray of float
+        Resistance of the film as planned [ohm], inf when open.
+    slopes : (n states,) ndarray of float
+        d ln R / d ln(phi - phi_c) used around it.
+    resistances : (n castings, n states) ndarray of float
+        Resistance of each casting [ohm], inf when open.
+    shares : dict of str to float
+        Share of each tolerance in the variance of ln R at rest, one at a time, summing to 1
+        (all 0 when nothing scatters or the film is open).
+    log_standard_error : float
+        Simulation error of ln R at rest of the planned film; inf when it is open.
+    replicate_log_shift : (n resamples, n states) ndarray of float
+        ln R of the resampled boxes less that of all boxes, inf when open.
+    replicate_slopes : (n resamples, n states) ndarray of float
+        Slopes from the resampled boxes.
+    replicate_thresholds : (n resamples,) ndarray of float
+        Threshold drawn within its standard error.
+    slope_note : str
+        Where the slopes come from when not from neighbouring loadings; empty otherwise.
+
+    """
+
+    fit: LoadingFit
+    film: Film
+    tolerances: Tolerances
+    draws: CastingDraws = field(repr=False)
+    nominal: Floats
+    slopes: Floats
+    resistances: Floats = field(repr=False)
+    shares: dict[str, float]
+    log_standard_error: float
+    replicate_log_shift: Floats = field(repr=False)
+    replicate_slopes: Floats = field(repr=False)
+    replicate_thresholds: Floats = field(repr=False)
+    slope_note: str
+    _model: _Model = field(repr=False)
+
+    def __len__(self) -> int:
+        return len(self.resistances)
+
+    @property
+    def at_rest(self) -> Floats:
+        """Resistance of each casting at zero strain and 20 C [ohm]."""
+        return np.asarray(self.resistances[:, self.fit.loading.reference_state])
+
+    @property
+    def strained_state(self) -> int | None:
+        """Index of the state at 20 C with the largest strain, None without a strain."""
+        return _largest_strain(self.fit)
+
+    @property
+    def gauge_factors(self) -> Floats:
+        """Chord gauge factor of each casting, (R(e_max)/R(0) - 1)/e_max; inf if it opens.
+
+        A casting that is open at rest has none: 0.
+        """
+        s = self.strained_state
+        if s is None:
+            return np.zeros(len(self))
+        return chord(self.at_rest, self.resistances[:, s], self.fit.loading.strains[s])
+
+    @property
+    def open_fraction(self) -> float:
+        """Share of castings that are open at rest."""
+        return float(np.mean(np.isinf(self.at_rest)))
+
+    @property
+    def is_open(self) -> bool:
+        """Whether half of the castings or more are open: there is no spread to quote."""
+        return self.open_fraction >= 0.5
+
+    @property
+    def resistance_cv(self) -> float:
+        """CV of R over the conducting castings, from the spread of ln R; inf when open."""
+        logs = np.log(self.at_rest[np.isfinite(self.at_rest)])
+        if self.is_open or len(logs) < 2:
+            return float("inf")
+        return cv_from_log_std(float(logs.std(ddof=1)))
+
+    @property
+    def gauge_factor_cv(self) -> float:
+        """CV of the gauge factor over castings that conduct throughout; inf when open."""
+        s = self.strained_state
+        if s is None or self.is_open:
+            return float("inf")
+        keep = np.isfinite(self.at_rest) & np.isfinite(self.resistances[:, s])
+        values = self.gauge_factors[keep]
+        if len(values) < 2 or values.mean() == 0.0:
+            return float("inf")
+        return float(values.std(ddof=1) / abs(values.mean()))
+
+    @property
+    def gauge_factor_initial(self) -> float:
+        """Right-hand slope of ln R at zero strain and 20 C of the planned film.
+
+        The rise of ln R from point to point over the step, taken at the middle of each step
+        and extrapolated to zero strain by the straight line closest to all of them: the
+        second-order one-sided difference for two points, exact for a parabola for any
+        number, and far quieter, because contacts that break on the way make the steps, not
+        the points, independent. Lost contacts are included. Points from the first open one
+        on are left out; inf when that is the first, 0 for an open film or without a strain.
+        """
+        if np.isinf(self.nominal[self.fit.loading.reference_state]):
+            return 0.0
+        return float(self._initial_slopes(np.log(self.nominal)[None, :])[0])
+
+    @property
+    def gauge_factor_errors(self) -> tuple[float, float]:
+        """Simulation errors of the chord and the initial gauge factor of the planned film.
+
+        Half of the central 68 % of the resampled boxes; inf where the film is or gets open.
+        """
+        ref, s = self.fit.loading.reference_state, self.strained_state
+        if s is None or np.isinf(self.nominal[[ref, s]]).any():
+            return float("inf"), float("inf")
+        shift = self.replicate_log_shift
+        keep = np.isfinite(shift[:, ref]) & np.isfinite(shift[:, s])
+        if keep.sum() < 2:
+            return float("inf"), float("inf")
+        logs = np.log(self.nominal)[None, :] + shift[keep]
+        strain = self.fit.loading.strains[s]
+        chords = np.expm1(logs[:, s] - logs[:, ref]) / strain
+        errors = []
+        for values in (chords, self._initial_slopes(logs)):
+            low, high = weighted_quantiles(values, (0.158655, 0.841345))
+            errors.append(float(0.5 * (high - low)) if np.isfinite(high) else float("inf"))
+        return errors[0], errors[1]
+
+    def _initial_slopes(self, logs: Floats) -> Floats:
+        """Slope of ln R (n, n states) at zero strain; inf when the first point is open."""
+        strains = np.asarray(self.fit.loading.strains)
+        states = _strain_states(self.fit)
+        ahead = [s for s in states if strains[s] > 0.0]
+        ahead = ahead or [s for s in reversed(states) if strains[s] < 0.0]
+        if not ahead:
+            return np.zeros(len(logs))
+        path = [self.fit.loading.reference_state, *ahead]
+        conducts = np.logical_and.accumulate(np.isfinite(logs[:, ahead]), axis=1)
+        heights = np.where(np.isfinite(logs[:, path]), logs[:, path], 0.0)
+        steps = np.diff(strains[path])
+        rises = np.where(conducts, np.diff(heights, axis=1) / steps, 0.0)
+        middles = 0.5 * (strains[path][1:] + strains[path][:-1])
+        weights = np.where(conducts, np.abs(steps), 0.0)
+        total = weights.sum(axis=1)
+        safe = np.where(total > 0.0, total, 1.0)
+        center = (weights * middles).sum(axis=1) / safe
+        mean = (weights * rises).sum(axis=1) / safe
+        apart = middles - center[:, None]
+        spread = (weights * apart**2).sum(axis=1)
+        bend = (weights * apart * rises).sum(axis=1)
+        bend = np.where(spread > 0.0, bend / np.where(spread > 0.0, spread, 1.0), 0.0)
+        return np.asarray(np.where(total > 0.0, mean - bend * center, np.inf))
+
+    def factors(self) -> dict[str, Floats]:
+        """Return what each casting drew, over the planned value, by tolerance name.
+
+        `weighing` and `mixing` multiply the weight fraction, `contact` the conductance of
+        all contacts, `chains` the resistance at rest; each array is (n castings,).
+        """
+        film, tol = self.film, self.tolerances
+        spreads = (
+            tol.weighing,
+            tol.mixing,
+            tol.thickness_of(film),
+            tol.gap / film.electrode_gap,
+            tol.width / film.width,
+            tol.contact,
+            tol.aspect_ratio,
+        )
+        drawn = {
+            name: np.exp(spread * z)
+            for name, spread, z in zip(
+                TOLERANCE_NAMES, spreads, self.draws.tolerances.T, strict=False
+            )
+        }
+        ref = self.fit.loading.reference_state
+        drawn["chains"] = np.exp(self._model.chains(self.draws, [ref])[:, 0])
+        return drawn
+
+    def relative_to_rest(self, states: Sequence[int]) -> Floats:
+        """R at states over R at rest, castings that conduct at rest only, (k, n states)."""
+        keep = np.isfinite(self.at_rest)
+        return np.asarray(
+            self.resistances[keep][:, list(states)] / self.at_rest[keep][:, None]
+        )
+
+    def response(self) -> dict[str, list[float]]:
+        """R/R0 against strain at 20 C: `strain`, `median`, `p05`, `p95`."""
+        states = sorted(
+            [*_strain_states(self.fit), self.fit.loading.reference_state],
+            key=lambda s: self.fit.loading.strains[s],
+        )
+        return {
+            "strain": [float(self.fit.loading.strains[s]) for s in states],
+            **self._bands(states),
+        }
+
+    def temperature_response(self) -> dict[str, list[float]]:
+        """R/R(20 C) at zero strain: `temperature_K`, `median`, `p05`, `p95`."""
+        temperatures = self.fit.loading.temperatures
+        states = sorted(
+            (s for s, strain in enumerate(self.fit.loading.strains) if strain == 0.0),
+            key=lambda s: temperatures[s],
+        )
+        return {
+            "temperature_K": [float(temperatures[s]) for s in states],
+            **self._bands(states),
+        }
+
+    def _bands(self, states: Sequence[int]) -> dict[str, list[float]]:
+        relative = self.relative_to_rest(states)
+        if self.is_open:
+            relative = np.full((1, len(states)), np.inf)
+        bands = [weighted_quantiles(column, (0.5, 0.05, 0.95)) for column in relative.T]
+        return {
+            name: [float(band[i]) for band in bands]
+            for i, name in enumerate(("median", "p05", "p95"))
+        }
+
+    def replicates(self, states: Sequence[int]) -> Iterator[Floats]:
+        """Castings again with the boxes of each resample, (n castings, k states) [ohm]."""
+        states = list(states)
+        drawn = self._model.draw(self.draws, states)
+        for shift, slopes, threshold in zip(
+            self.replicate_log_shift,
+            self.replicate_slopes,
+            self.replicate_thresholds,
+            strict=True,
+        ):
+            yield self._model.at(drawn, shift[states], slopes[states], float(threshold))
+
+
+def chord(at_rest: Floats, strained: Floats, strain: float) -> Floats:
+    """Chord gauge factor (R/R0 - 1)/strain; inf when it opens, 0 when open at rest."""
+    conducts = np.isfinite(at_rest)
+    ratio = np.where(conducts, strained, 1.0) / np.where(conducts, at_rest, 1.0)
+    return np.asarray((ratio - 1.0) / strain)
+
+
+def _strain_states(fit: LoadingFit) -> list[int]:
+    """States at 20 C and a strain, in increasing strain."""
+    loading = fit.loading
+    return sorted(
+        (
+            s
+            for s, (strain, temperature) in enumerate(
+                zip(loading.strains, loading.temperatures, strict=True)
+            )
+            if strain != 0.0 and is_room_temperature(temperature)
+        ),
+        key=lambda s: loading.strains[s],
+    )
+
+
+def _largest_strain(fit: LoadingFit) -> int | None:
+    states = _strain_states(fit)
+    strains = fit.loading.strains
+    return max(states, key=lambda s: (abs(strains[s]), strains[s])) if states else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    """First order in the loading around `base`, exact in the sizes of the film."""
+
+    own: LoadingFit
+    base: LoadingFit
+    film: Film
+    tolerances: Tolerances
+    threshold: LoadingThreshold
+
+    def draw(
+        self, draws: CastingDraws, states: Sequence[int]
+    ) -> tuple[Floats, Floats, Floats]:
+        """Volume fraction and threshold factor of each casting, and its R at base loading.
+
+        The last is (n castings, k states) [ohm]: sizes, contacts and chains, but the
+        loading and threshold of `base`.
+        """
+        film, tol = self.film, self.tolerances
+        z = dict(zip(TOLERANCE_NAMES, draws.tolerances.T, strict=False))
+        loading = self.own.loading
+        phi = loading.volume_fraction * np.exp(
+            loading.log_slope * (tol.weighing * z["weighing"] + tol.mixing * z["mixing"])
+        )
+        threshold_factor = np.exp(
+            self.threshold.aspect_ratio_slope * tol.aspect_ratio * z["aspect_ratio"]
+        )
+        sized = film_resistance(
+            self.base.resistivity[states],
+            self.base.electrode_excess[states],
+            (film.electrode_gap * np.exp(tol.gap / film.electrode_gap * z["gap"]))[:, None],
+            (film.width * np.exp(tol.width / film.width * z["width"]))[:, None],
+            (film.thickness * np.exp(tol.thickness_of(film) * z["thickness"]))[:, None],
+        )
+        scale = np.exp(self.chains(draws, states) - tol.contact * z["contact"][:, None])
+        return phi, threshold_factor, np.asarray(sized * scale)
+
+    def at(
+        self,
+        drawn: tuple[Floats, Floats, Floats],
+        log_shift: Floats,
+        slopes: Floats,
+        threshold: float,
+    ) -> Floats:
+        """Resistance of each drawn casting at a threshold and slopes, (n, k) [ohm]."""
+        phi, threshold_factor, sized = drawn
+        critical = threshold * threshold_factor
+        distance = self.base.loading.volume_fraction - threshold
+        conducts = phi > critical
+        if distance <= 0.0:
+            conducts, distance = np.zeros_like(conducts), 1.0
+        steps = np.log(np.where(conducts, phi - critical, distance) / distance)
+        shifted = np.isfinite(log_shift)
+        factor = np.exp(slopes * steps[:, None] + np.where(shifted, log_shift, 0.0))
+        return np.asarray(np.where(conducts[:, None] & shifted, sized * factor, np.inf))
+
+    def resistances(
+        self,
+        draws: CastingDraws,
+        slopes: Floats,
+        states: Sequence[int],
+    ) -> Floats:
+        """Resistance of each casting from all boxes (n castings, k states) [ohm]."""
+        return self.at(
+            self.draw(draws, states),
+            np.zeros(len(states)),
+            slopes[states],
+            self.threshold.volume_fraction,
+        )
+
+    def chains(self, draws: CastingDraws, states: Sequence[int]) -> Floats:
+        """Deviation of ln R from the chains of each casting (n castings, k states)."""
+        influence = self.base.influence[:, states]
+        n = len(influence)
+        if n < 2:
+            return np.zeros((len(draws), len(states)))
+        share = np.sqrt(self.base.box_volume / self.film.volume / (n - 1))
+        return np.asarray(draws.chains[:, :n] @ influence * share)
+
+
+def _neighbours(fits: Sequence[LoadingFit], i: int) -> tuple[int | None, int | None]:
+    """Nearest loadings below and above that conduct, well clear of the threshold if any."""
+    conducting = [
+        j
+        for j, fit in enumerate(fits)
+        if j != i and not fit.is_open and fit.threshold_ratio > 1
+    ]
+    clear = [j for j in conducting if fits[j].threshold_ratio >= FAITHFUL_RATIO]
+    chosen = clear or conducting
+    below, above = [j for j in chosen if j < i], [j for j in chosen if j > i]
+    return (below[-1] if below else None), (above[0] if above else None)
+
+
+def _slopes(
+    logs: dict[int, Floats],
+    distances: dict[int, Floats],
+    i: int,
+    below: int | None,
+    above: int | None,
+) -> Floats:
+    """Slope of ln R over ln(phi - phi_c) at loading i for arrays (..., S) of ln R.
+
+    Second order in unequal steps with two neighbours, first order with one; a neighbour
+    that is open there does not count; with none, minus the published exponent.
+    """
+
+    def one_sided(j: int | None) -> tuple[Floats, Floats]:
+        if j is None:
+            return np.full_like(logs[i], np.nan), np.ones_like(logs[i])
+        good = (distances[j] > 0.0) & (distances[i] > 0.0)
+        step = np.log(np.where(good, distances[j], 1.0)) - np.log(
+            np.where(good, distances[i], 1.0)
+        )
+        good = good & (step != 0.0)
+        step = np.where(good, step, 1.0)[..., None]
+        finite = np.isfinite(logs[i]) & np.isfinite(logs[j]) & good[..., None]
+        rise = np.where(finite, logs[j], 0.0) - np.where(finite, logs[i], 0.0)
+        return np.where(finite, rise / step, np.nan), np.abs(step) * np.ones_like(logs[i])
+
+    down, h1 = one_sided(below)
+    up, h2 = one_sided(above)
+    both = (h2 * down + h1 * up) / (h1 + h2)
+    slope = np.where(np.isnan(down), up, np.where(np.isnan(up), down, both))
+    return np.asarray(np.where(np.isnan(slope), -PUBLISHED_EXPONENT, slope))
+
+
+def cast_films(
+    fits: Sequence[LoadingFit],
+    index: int,
+    film: Film,
+    threshold: LoadingThreshold,
+    tolerances: Tolerances,
+    draws: CastingDraws,
+    threshold_draws: Floats | None = None,
+) -> Castings:
+    r"""Draw castings of one candidate.
+
+    Parameters
+    ----------
+    fits : sequence of LoadingFit
+        All explored loadings, in increasing weight fraction.
+    index : int
+        Which of them the candidate has.
+    film : Film
+        Its film, with the candidate's electrode gap.
+    threshold : LoadingThreshold
+        The simulated threshold.
+    tolerances : Tolerances
+        What scatters.
+    draws : CastingDraws
+        Standard normal numbers, the same for every candidate.
+    threshold_draws : (n resamples,) ndarray of float, optional
+        Standard normal numbers that move the threshold within its standard error, one for
+        each resample of the boxes, the same for every candidate; without, it stays.
+
+    Returns
+    -------
+    Castings
+        Resistances of every casting at every state, shares, and the errors of simulation.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer draws than boxes.
+
+    Notes
+    -----
+    For a casting with volume fraction :math:`\phi'` and threshold :math:`\phi_c'`
+
+    .. math:: \ln R' = \ln\frac{\rho \ell' + r_c}{w' t'}
+              + \frac{\partial \ln R}{\partial x} (x' - x) - \tau_g z_g + \text{chains},
+              \qquad x = \ln(\phi - \phi_c)
+
+    with sizes, loading and threshold log-normal around their planned values (an absolute
+    tolerance over the size is the spread of its logarithm). A casting with
+    :math:`\phi' \le \phi_c'` is open. Slopes come from the neighbouring loadings, or are
+    minus the published exponent 2.0 when there is one loading. The conductance of all
+    contacts scales R alone. Chains: a film is :math:`V_{film}/V_{box}` boxes, so that each
+    casting draws the deviations of the longest boxes, divided by the root of that number,
+    with the correlation between states that the boxes have.
+
+    A candidate at or below the threshold is open whatever its boxes do (a short box spans
+    by chance); its castings above the threshold are extrapolated from the nearest loading
+    above.
+
+    """
+    own = fits[index]
+    ref = own.loading.reference_state
+    base_index = index
+    if own.threshold_ratio <= 1.0:
+        candidates = [
+            j for j, fit in enumerate(fits) if fit.threshold_ratio > 1.0 and not fit.is_open
+        ]
+        base_index = candidates[0] if candidates else index
+    base = fits[base_index]
+    if draws.chains.shape[1] < len(base.influence):
+        raise ValueError(
+            f"draws for {len(base.influence)} boxes are needed, got {draws.chains.shape[1]}"
+        )
+    below, above = _neighbours(fits, base_index)
+    note = ""
+    if below is None and above is None and not own.is_open:
+        note = (
+            f"{100 * own.loading.weight_fraction:.4g} wt%: no other conducting loading was "
+            f"explored, so its slope with loading is the published exponent "
+            f"{PUBLISHED_EXPONENT:g} (3-D, from memory), not simulated"
+        )
+    involved = [j for j in (base_index, below, above) if j is not None]
+
+    def logs(rho: Floats, excess: Floats) -> Floats:
+        return np.log(film.resistance(rho, excess))
+
+    main = {j: logs(fits[j].resistivity, fits[j].electrode_excess) for j in involved}
+    drawn = {
+        j: logs(fits[j].resistivity_draws, fits[j].electrode_excess_draws) for j in involved
+    }
+    n_draws = len(base.resistivity_draws)
+    z = np.zeros(n_draws) if threshold_draws is None else threshold_draws[:n_draws]
+    relative = threshold.standard_error / threshold.volume_fraction
+    critical = threshold.volume_fraction * np.exp(relative * z)
+    phis = {j: fits[j].loading.volume_fraction for j in involved}
+    slopes = _slopes(
+        main,
+        {j: np.asarray(phis[j] - threshold.volume_fraction) for j in involved},
+        base_index,
+        below,
+        above,
+    )
+    replicate_slopes = _slopes(
+        drawn, {j: phis[j] - critical for j in involved}, base_index, below, above
+    )
+    open_main = np.isinf(main[base_index])
+    finite = np.isfinite(drawn[base_index]) & ~open_main
+    shift = np.where(
+        finite,
+        np.where(finite, drawn[base_index], 0.0)
+        - np.where(open_main, 0.0, main[base_index]),
+        np.inf,
+    )
+    model = _Model(own, base, film, tolerances, threshold)
+    states = list(range(len(own.loading.strains)))
+    resistances = model.resistances(draws, slopes, states)
+    conducting = not own.is_open and own.threshold_ratio > 1.0
+    nominal = np.exp(main[base_index]) if conducting else np.full(len(states), np.inf)
+
+    variances = {}
+    for name in TOLERANCE_NAMES:
+        single = model.resistances(draws.only(name), slopes, [ref])[:, 0]
+        single = single[np.isfinite(single)]
+        variance = float(np.log(single).var()) if conducting and len(single) > 1 else 0.0
+        variances[name] = variance if variance > 1e-20 else 0.0  # rounding is no tolerance
+    total = sum(variances.values())
+    shares = {name: v / total if total > 0.0 else 0.0 for name, v in variances.items()}
+
+    error = float("inf")
+    if conducting:
+        low, high = np.quantile(shift[:, ref], [0.158655, 0.841345], method="inverted_cdf")
+        error = 0.5 * (high - low) if np.isfinite(high) else float("inf")
+    return Castings(
+        fit=own,
+        film=film,
+        tolerances=tolerances,
+        draws=draws,
+        nominal=nominal,
+        slopes=slopes,
+        resistances=resistances,
+        shares=shares,
+        log_standard_error=float(error),
+        replicate_log_shift=shift,
+        replicate_slopes=replicate_slopes,
+        replicate_thresholds=critical,
+        slope_note=note,
+        _model=model,
+    )

@@ -1,0 +1,943 @@
+"""Compiled loops of linear algebra: elimination and iteration on resistor networks.
+
+Node numbers are local: inner nodes 0 to n - 1, the source is n, the sink n + 1.
+Conductances to the two terminals are kept apart from those between inner nodes, so nothing
+is ever subtracted: every number of an elimination is a sum of products of positive numbers.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+__all__ = [
+    "approximate_cholesky",
+    "back_substitute",
+    "conjugate_gradient",
+    "conserve",
+    "eliminate",
+    "resistor_drops",
+]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _repack(nodes, values, begin, length, room, alive, need):  # type: ignore[no-untyped-def]
+    """Move the rows of living nodes to a fresh pool, `need` entries free behind."""
+    total = 0
+    for i in range(alive.shape[0]):
+        if alive[i]:
+            total += length[i] + length[i] // 2 + 4
+    size = total + total // 2 + need + 16
+    new_nodes = np.empty(size, dtype=np.int64)
+    new_values = np.empty(size, dtype=np.float64)
+    end = 0
+    for i in range(alive.shape[0]):
+        if alive[i]:
+            b = begin[i]
+            for q in range(length[i]):
+                new_nodes[end + q] = nodes[b + q]
+                new_values[end + q] = values[b + q]
+            begin[i] = end
+            room[i] = length[i] + length[i] // 2 + 4
+            end += room[i]
+    return new_nodes, new_values, end
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-untyped-def]
+    r"""Replace inner nodes one after the other by the mesh between their neighbours.
+
+    Parameters
+    ----------
+    n : int
+        Number of inner nodes; the source is node n, the sink n + 1.
+    pairs : (e, 2) ndarray of int64
+        Resistors, parallel rows allowed.
+    conductances : (e,) ndarray of float64
+        All positive.
+    full_below : int
+        All nodes are eliminated if at most this many have more than three neighbours left.
+    budget : float
+        Work allowed for each of them (updates of one conductance) if there are more. When
+        it runs out, the elimination goes back to where all nodes of up to three neighbours
+        were gone.
+
+    Returns
+    -------
+    conductance : float
+        Between the terminals; meaningful if no core is left.
+    order : (k,) ndarray of int64
+        Nodes in the order of elimination.
+    begin : (k + 1,) ndarray of int64
+        Row c of the next two is ``begin[c]:begin[c + 1]``.
+    columns, shares : (s,) ndarrays of int64 and float64
+        Neighbours of each node when it went, and :math:`g_{kj} / S_k`.
+    source_share, sink_share : (k,) ndarrays of float64
+        Same towards the terminals.
+    core : tuple of ndarrays
+        What is left: nodes, begin, neighbours (as positions in nodes), conductances,
+        conductance to the source, to the sink.
+    work : float
+        Updates made.
+
+    Notes
+    -----
+    Star-mesh: a node with conductances :math:`g_i` and sum :math:`S` becomes resistors
+    :math:`g_i g_j / S` between its neighbours. No diagonal is stored and nothing is
+    subtracted, as in Grassmann, Taksar & Heyman, "Regenerative analysis and steady state
+    distributions for Markov chains", Oper. Res. 33, 1107 (1985), so each step perturbs each
+    conductance by a few units of rounding whatever their range. Order: minimum degree. The
+    last part is done in a dense matrix.
+
+    """
+    to_source = np.zeros(n, dtype=np.float64)
+    to_sink = np.zeros(n, dtype=np.float64)
+    total = 0.0
+    start = np.zeros(n + 1, dtype=np.int64)
+    for e in range(pairs.shape[0]):
+        i = min(pairs[e, 0], pairs[e, 1])
+        j = max(pairs[e, 0], pairs[e, 1])
+        if i >= n:
+            total += conductances[e]
+        elif j == n:
+            to_source[i] += conductances[e]
+        elif j == n + 1:
+            to_sink[i] += conductances[e]
+        else:
+            start[i + 1] += 1
+            start[j + 1] += 1
+    for i in range(n):
+        start[i + 1] += start[i]
+    raw_nodes = np.empty(start[n], dtype=np.int64)
+    raw_values = np.empty(start[n], dtype=np.float64)
+    place = start[:n].copy()
+    for e in range(pairs.shape[0]):
+        i = pairs[e, 0]
+        j = pairs[e, 1]
+        if i < n and j < n:
+            raw_nodes[place[i]] = j
+            raw_values[place[i]] = conductances[e]
+            place[i] += 1
+            raw_nodes[place[j]] = i
+            raw_values[place[j]] = conductances[e]
+            place[j] += 1
+
+    # rows with slack; parallel resistors are merged while they are laid down
+    nodes = np.empty(start[n] + start[n] // 2 + 4 * n + 16, dtype=np.int64)
+    values = np.empty(nodes.shape[0], dtype=np.float64)
+    begin = np.zeros(n, dtype=np.int64)
+    length = np.zeros(n, dtype=np.int64)
+    room = np.zeros(n, dtype=np.int64)
+    where = np.full(n, -1, dtype=np.int64)
+    end = 0
+    for i in range(n):
+        b = end
+        m = 0
+        for p in range(start[i], start[i + 1]):
+            j = raw_nodes[p]
+            q = where[j]
+            if q >= b:
+                values[q] += raw_values[p]
+            else:
+                where[j] = b + m
+                nodes[b + m] = j
+                values[b + m] = raw_values[p]
+                m += 1
+        begin[i] = b
+        length[i] = m
+        room[i] = m + (start[i + 1] - start[i]) // 2 + 4
+        end = b + room[i]
+
+    # doubly linked lists of the nodes of each degree
+    head = np.full(n + 1, -1, dtype=np.int64)
+    after = np.full(n, -1, dtype=np.int64)
+    before = np.full(n, -1, dtype=np.int64)
+    listed = length.copy()
+    for i in range(n - 1, -1, -1):
+        d = length[i]
+        after[i] = head[d]
+        if head[d] >= 0:
+            before[head[d]] = i
+        head[d] = i
+
+    alive = np.ones(n, dtype=np.bool_)
+    order = np.empty(n, dtype=np.int64)
+    col_begin = np.zeros(n + 1, dtype=np.int64)
+    columns = np.empty(2 * end + 16, dtype=np.int64)
+    shares = np.empty(2 * end + 16, dtype=np.float64)
+    source_share = np.empty(n, dtype=np.float64)
+    sink_share = np.empty(n, dtype=np.float64)
+    core_nodes = np.empty(0, dtype=np.int64)
+    core_begin = np.zeros(1, dtype=np.int64)
+    core_columns = np.empty(0, dtype=np.int64)
+    core_values = np.empty(0, dtype=np.float64)
+    core_source = np.empty(0, dtype=np.float64)
+    core_sink = np.empty(0, dtype=np.float64)
+    count = 0
+    kept = 0
+    used = 0
+    work = 0.0
+    degree = 0
+    reduced = False
+    failed = False
+    while count < n:
+        while head[degree] < 0:
+            degree += 1
+        left = n - count
+        if degree > 3 and not reduced:
+            reduced = True
+            if left > full_below:
+                kept = count
+                core_nodes = np.empty(left, dtype=np.int64)
+                core_begin = np.zeros(left + 1, dtype=np.int64)
+                m = 0
+                for i in range(n):
+                    if alive[i]:
+                        core_nodes[m] = i
+                        core_begin[m + 1] = core_begin[m] + length[i]
+                        where[i] = m
+                        m += 1
+                core_columns = np.empty(core_begin[left], dtype=np.int64)
+                core_values = np.empty(core_begin[left], dtype=np.float64)
+                core_source = np.empty(left, dtype=np.float64)
+                core_sink = np.empty(left, dtype=np.float64)
+                for m in range(left):
+                    i = core_nodes[m]
+                    core_source[m] = to_source[i]
+                    core_sink[m] = to_sink[i]
+                    for q in range(length[i]):
+                        core_columns[core_begin[m] + q] = where[nodes[begin[i] + q]]
+                        core_values[core_begin[m] + q] = values[begin[i] + q]
+                where[:] = -1
+                budget = work + budget * float(left)
+                if budget <= work:
+                    failed = True
+                    break
+            else:
+                budget = np.inf
+        if reduced and work > budget:
+            failed = True
+            break
+        if reduced and 16 <= left <= 6000 and 5 * degree >= 3 * left:
+            # dense from here on
+            if work + 0.08 * float(left) ** 3 > budget:
+                failed = True
+                break
+            work += 0.08 * float(left) ** 3
+            rest = np.empty(left, dtype=np.int64)
+            m = 0
+            for i in range(n):
+                if alive[i]:
+                    rest[m] = i
+                    where[i] = m
+                    m += 1
+            dense = np.zeros((left, left), dtype=np.float64)
+            for m in range(left):
+                i = rest[m]
+                for q in range(length[i]):
+                    dense[m, where[nodes[begin[i] + q]]] = values[begin[i] + q]
+            need = used + left * (left - 1) // 2
+            if need > columns.shape[0]:
+                new_columns = np.empty(need, dtype=np.int64)
+                new_columns[:used] = columns[:used]
+                columns = new_columns
+                new_shares = np.empty(need, dtype=np.float64)
+                new_shares[:used] = shares[:used]
+                shares = new_shares
+            share = np.empty(left, dtype=np.float64)
+            for m in range(left):
+                i = rest[m]
+                s = to_source[i]
+                lost = 0.0
+                y = to_sink[i]
+                t = s + y
+                lost = (t - s) - y
+                s = t
+                for q in range(m + 1, left):
+                    y = dense[m, q] - lost
+                    t = s + y
+                    lost = (t - s) - y
+                    s = t
+                source_share[count] = to_source[i] / s
+                sink_share[count] = to_sink[i] / s
+                total += source_share[count] * to_sink[i]
+                for q in range(m + 1, left):
+                    share[q] = dense[m, q] / s
+                    columns[used] = rest[q]
+                    shares[used] = share[q]
+                    used += 1
+                for p in range(m + 1, left):
+                    gp = dense[m, p]
+                    if gp > 0.0:
+                        to_source[rest[p]] += source_share[count] * gp
+                        to_sink[rest[p]] += sink_share[count] * gp
+                        # upper triangle only: row p, columns beyond p
+                        for q in range(p + 1, left):
+                            dense[p, q] += share[q] * gp
+                order[count] = i
+                count += 1
+                col_begin[count] = used
+            break
+
+        k = head[degree]
+        head[degree] = after[k]
+        if after[k] >= 0:
+            before[after[k]] = -1
+        alive[k] = False
+        d = length[k]
+        bk = begin[k]
+        # compensated sum: one rounding however many terms
+        s = to_source[k]
+        y = to_sink[k]
+        t = s + y
+        lost = (t - s) - y
+        s = t
+        for q in range(d):
+            y = values[bk + q] - lost
+            t = s + y
+            lost = (t - s) - y
+            s = t
+        ca = to_source[k] / s
+        cb = to_sink[k] / s
+        total += ca * to_sink[k]
+        if used + d > columns.shape[0]:
+            new_columns = np.empty(2 * columns.shape[0] + d, dtype=np.int64)
+            new_columns[:used] = columns[:used]
+            columns = new_columns
+            new_shares = np.empty(columns.shape[0], dtype=np.float64)
+            new_shares[:used] = shares[:used]
+            shares = new_shares
+        for q in range(d):
+            columns[used + q] = nodes[bk + q]
+            shares[used + q] = values[bk + q] / s
+        work += float(d)
+        for p in range(d):
+            i = nodes[bk + p]
+            gi = values[bk + p]
+            ci = shares[used + p]
+            to_source[i] += ca * gi
+            to_sink[i] += cb * gi
+            bi = begin[i]
+            li = length[i]
+            for q in range(bi, bi + li):
+                where[nodes[q]] = q
+            slot = where[k]
+            work += float(li + d)
+            # k leaves row i: the last entry moves into its place
+            last = bi + li - 1
+            nodes[slot] = nodes[last]
+            values[slot] = values[last]
+            where[nodes[slot]] = slot
+            li -= 1
+            if li + d - 1 > room[i]:
+                grown = 2 * (li + d) + 4
+                if end + grown > nodes.shape[0]:
+                    length[i] = li
+                    # k's own row must survive: it is copied with the living ones
+                    alive[k] = True
+                    nodes, values, end = _repack(
+                        nodes, values, begin, length, room, alive, grown
+                    )
+                    alive[k] = False
+                    bk = begin[k]
+                    bi = begin[i]
+                for q in range(li):
+                    nodes[end + q] = nodes[bi + q]
+                    values[end + q] = values[bi + q]
+                begin[i] = end
+                room[i] = grown
+                bi = end
+                end += grown
+                for q in range(bi, bi + li):
+                    where[nodes[q]] = q
+            for r in range(d):
+                if r == p:
+                    continue
+                j = nodes[bk + r]
+                # the same product, and so the same rounding, in rows i and j
+                w = shares[used + r] * gi if r < p else ci * values[bk + r]
+                q = where[j]
+                if bi <= q < bi + li and nodes[q] == j:
+                    values[q] += w
+                else:
+                    nodes[bi + li] = j
+                    values[bi + li] = w
+                    li += 1
+            length[i] = li
+            # to the list of its new degree
+            if before[i] >= 0:
+                after[before[i]] = after[i]
+            else:
+                head[listed[i]] = after[i]
+            if after[i] >= 0:
+                before[after[i]] = before[i]
+            before[i] = -1
+            after[i] = head[li]
+            if head[li] >= 0:
+                before[head[li]] = i
+            head[li] = i
+            listed[i] = li
+            if li < degree:
+                degree = li
+        used += d
+        source_share[count] = ca
+        sink_share[count] = cb
+        order[count] = k
+        count += 1
+        col_begin[count] = used
+    if failed:
+        count = kept
+        used = col_begin[kept]
+    elif reduced:
+        core_nodes = np.empty(0, dtype=np.int64)
+    core = (core_nodes, core_begin, core_columns, core_values, core_source, core_sink)
+    return (
+        total,
+        order[:count].copy(),
+        col_begin[: count + 1].copy(),
+        columns[:used].copy(),
+        shares[:used].copy(),
+        source_share[:count].copy(),
+        sink_share[:count].copy(),
+        core,
+        work,
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def back_substitute(  # type: ignore[no-untyped-def]
+    n, order, begin, columns, shares, source_share, sink_share, core_nodes, core_voltages
+):
+    r"""Voltages and voltage drops from an elimination, last node first.
+
+    Parameters
+    ----------
+    n : int
+        Number of inner nodes.
+    order, begin, columns, shares, source_share, sink_share : ndarrays
+        From `eliminate`.
+    core_nodes : (c,) ndarray of int64
+        Nodes that were not eliminated.
+    core_voltages : (c,) ndarray of float64
+        Their voltages, 1 at the source and 0 at the sink.
+
+    Returns
+    -------
+    above : (n,) ndarray of float64
+        Voltages above the sink.
+    below : (n,) ndarray of float64
+        Voltages below the source, each with its own full relative accuracy.
+    drops : (s,) ndarray of float64
+        :math:`V_k - V_j` of each entry of the columns.
+
+    Notes
+    -----
+    :math:`V_k - V_i = \sum_j (g_{kj}/S_k) (V_j - V_i)`: the drop along each resistor of a
+    star follows from the drops of its mesh, never from the difference of two rounded
+    voltages, so that currents keep their digits where voltages are nearly equal.
+
+    """
+    above = np.zeros(n, dtype=np.float64)
+    below = np.zeros(n, dtype=np.float64)
+    drops = np.zeros(columns.shape[0], dtype=np.float64)
+    rank = np.full(n, -1, dtype=np.int64)
+    where = np.full(n, -1, dtype=np.int64)
+    for c in range(order.shape[0]):
+        rank[order[c]] = c
+    for m in range(core_nodes.shape[0]):
+        above[core_nodes[m]] = core_voltages[m]
+        below[core_nodes[m]] = 1.0 - core_voltages[m]
+    for c in range(order.shape[0] - 1, -1, -1):
+        first = begin[c]
+        last = begin[c + 1]
+        ca = source_share[c]
+        cb = sink_share[c]
+        u = ca
+        w = cb
+        for p in range(first, last):
+            j = columns[p]
+            where[j] = p
+            u += shares[p] * above[j]
+            w += shares[p] * below[j]
+            drops[p] += ca * below[j] - cb * above[j]
+        for p in range(first, last):
+            i = columns[p]
+            r = rank[i]
+            if r >= 0:
+                for q in range(begin[r], begin[r + 1]):
+                    f = where[columns[q]]
+                    if f >= first:
+                        drops[p] -= shares[f] * drops[q]
+                        drops[f] += shares[p] * drops[q]
+            else:
+                for f in range(p + 1, last):
+                    j = columns[f]
+                    if rank[j] < 0:
+                        drop = above[i] - above[j]
+                        drops[p] -= shares[f] * drop
+                        drops[f] += shares[p] * drop
+        for p in range(first, last):
+            where[columns[p]] = -1
+        above[order[c]] = u
+        below[order[c]] = w
+    return above, below, drops
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def resistor_drops(n, pairs, order, begin, columns, drops, above, below):  # type: ignore[no-untyped-def]
+    """Voltage drop along each resistor, first node less second.
+
+    Parameters
+    ----------
+    n : int
+        Number of inner nodes; the source is node n, the sink n + 1.
+    pairs : (e, 2) ndarray of int64
+        Resistors.
+    order, begin, columns : ndarrays
+        From `eliminate`.
+    drops, above, below : ndarrays
+        From `back_substitute`.
+
+    Returns
+    -------
+    (e,) ndarray of float64
+        Drops for 1 V across.
+
+    """
+    rank = np.full(n, order.shape[0], dtype=np.int64)
+    for c in range(order.shape[0]):
+        rank[order[c]] = c
+    out = np.empty(pairs.shape[0], dtype=np.float64)
+    for e in range(pairs.shape[0]):
+        i = pairs[e, 0]
+        j = pairs[e, 1]
+        if i < n and j < n:
+            sign = 1.0
+            if rank[j] < rank[i]:
+                i, j = j, i
+                sign = -1.0
+            c = rank[i]
+            drop = above[i] - above[j]
+            if c < order.shape[0]:
+                for q in range(begin[c], begin[c + 1]):
+                    if columns[q] == j:
+                        drop = drops[q]
+                        break
+        else:
+            sign = 1.0
+            if i > j:
+                i, j = j, i
+                sign = -1.0
+            if i == n:
+                drop = 1.0
+            elif j == n:
+                drop = -below[i]
+            else:
+                drop = above[i]
+        out[e] = sign * drop
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[no-untyped-def]
+    r"""Randomised sparse factors of a grounded Laplacian.
+
+    Parameters
+    ----------
+    begin, columns, values : ndarrays of int64, int64, float64
+        Conductances between the `n` nodes, each pair in both rows.
+    ground : (n,) ndarray of float64
+        Conductance from each node to ground.
+    seed : int
+        Of the samples; the same seed gives the same factors.
+
+    Returns
+    -------
+    order : (n,) ndarray of int64
+        Nodes in the order of elimination.
+    factor_begin, factor_columns, factor_shares : ndarrays
+        Column c of the unit triangular factor is -shares at these nodes.
+    pivots : (n,) ndarray of float64
+        Diagonal, in the order of elimination.
+
+    Notes
+    -----
+    Eliminating a node replaces its star by a mesh; here each of its resistors but the last,
+    in ascending order, draws one partner among the stronger ones, with a conductance that
+    makes the mean of the sampled mesh the exact one (Kyng & Sachdeva, "Approximate Gaussian
+    elimination for Laplacians", FOCS 2016; ascending order and merged parallel resistors as
+    in Chen, Liang & Biros, "RCHOL", SIAM J. Sci. Comput. 43, C411 (2021)). Conductances to
+    ground are kept exactly. Order: minimum degree, parallel resistors counted apart.
+
+    """
+    n = ground.shape[0]
+    m = columns.shape[0]
+    to_ground = ground.copy()
+    # every resistor is two entries, one in the list of each end, that know each other
+    node = columns.copy()
+    value = values.copy()
+    twin = np.empty(m, dtype=np.int64)
+    following = np.empty(m, dtype=np.int64)
+    first = np.full(n, -1, dtype=np.int64)
+    degree = np.zeros(n, dtype=np.int64)
+    where = np.full(n, -1, dtype=np.int64)
+    for i in range(n):
+        degree[i] = begin[i + 1] - begin[i]
+        for p in range(begin[i], begin[i + 1]):
+            following[p] = p + 1 if p + 1 < begin[i + 1] else -1
+        if degree[i] > 0:
+            first[i] = begin[i]
+    for i in range(n):
+        for p in range(begin[i], begin[i + 1]):
+            j = columns[p]
+            if j < i:
+                for q in range(begin[j], begin[j + 1]):
+                    if columns[q] == i:
+                        twin[p] = q
+                        twin[q] = p
+                        break
+    where[:] = -1
+
+    head = np.full(m + n + 1, -1, dtype=np.int64)
+    after = np.full(n, -1, dtype=np.int64)
+    before = np.full(n, -1, dtype=np.int64)
+    for i in range(n - 1, -1, -1):
+        d = degree[i]
+        after[i] = head[d]
+        if head[d] >= 0:
+            before[head[d]] = i
+        head[d] = i
+
+    listed = degree.copy()
+    order = np.empty(n, dtype=np.int64)
+    pivots = np.empty(n, dtype=np.float64)
+    factor_begin = np.zeros(n + 1, dtype=np.int64)
+    factor_columns = np.empty(m + n, dtype=np.int64)
+    factor_shares = np.empty(m + n, dtype=np.float64)
+    entry = np.empty(64, dtype=np.int64)
+    weight = np.empty(64, dtype=np.float64)
+    rest = np.empty(64, dtype=np.float64)
+    state = np.uint64(seed)
+    used = 0
+    lowest = 0
+    for count in range(n):
+        while head[lowest] < 0:
+            lowest += 1
+        k = head[lowest]
+        head[lowest] = after[k]
+        if after[k] >= 0:
+            before[after[k]] = -1
+        # gather, merging parallel resistors; each living entry's twin is closed
+        d = 0
+        p = first[k]
+        while p >= 0:
+            if value[p] > 0.0:
+                i = node[p]
+                q = where[i]
+                if q >= 0:
+                    weight[q] += value[p]
+                    value[twin[p]] = 0.0
+                    degree[i] -= 1
+                else:
+                    if d == entry.shape[0]:
+                        more = np.empty(2 * d, dtype=np.int64)
+                        more[:d] = entry
+                        entry = more
+                        wider = np.empty(2 * d, dtype=np.float64)
+                        wider[:d] = weight
+                        weight = wider
+                        rest = np.empty(2 * d, dtype=np.float64)
+                    where[i] = d
+                    entry[d] = p
+                    weight[d] = value[p]
+                    d += 1
+            p = following[p]
+        # ascending order (shell sort: short lists)
+        gap = 1
+        while 3 * gap + 1 < d:
+            gap = 3 * gap + 1
+        while gap > 0:
+            for r in range(gap, d):
+                w = weight[r]
+                p = entry[r]
+                q = r
+                while q >= gap and weight[q - gap] > w:
+                    weight[q] = weight[q - gap]
+                    entry[q] = entry[q - gap]
+                    q -= gap
+                weight[q] = w
+                entry[q] = p
+            gap //= 3
+        total = 0.0
+        for r in range(d - 1, -1, -1):
+            rest[r] = total
+            total += weight[r]
+        s = total + to_ground[k]
+        if used + d > factor_columns.shape[0]:
+            more = np.empty(2 * factor_columns.shape[0] + d, dtype=np.int64)
+            more[:used] = factor_columns[:used]
+            factor_columns = more
+            wider = np.empty(more.shape[0], dtype=np.float64)
+            wider[:used] = factor_shares[:used]
+            factor_shares = wider
+        to_ground_share = to_ground[k] / s
+        for r in range(d):
+            p = entry[r]
+            i = node[p]
+            where[i] = -1
+            factor_columns[used + r] = i
+            factor_shares[used + r] = weight[r] / s
+            to_ground[i] += weight[r] * to_ground_share
+        for r in range(d):
+            p = entry[r]
+            t = twin[p]
+            i = factor_columns[used + r]
+            if r == d - 1:
+                value[t] = 0.0
+                degree[i] -= 1
+            else:
+                # splitmix64
+                state += np.uint64(0x9E3779B97F4A7C15)
+                z = state
+                z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+                z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+                z = z ^ (z >> np.uint64(31))
+                uniform = float(z >> np.uint64(11)) * 2.0**-53
+                # rest[q] falls with q: partner q has rest[q] <= x < rest[q - 1]
+                x = uniform * rest[r]
+                lo = r + 1
+                hi = d - 1
+                while lo < hi:
+                    q = (lo + hi) // 2
+                    if rest[q] <= x:
+                        hi = q
+                    else:
+                        lo = q + 1
+                j = factor_columns[used + lo]
+                w = weight[r] * (rest[r] / s)
+                # the entry in row i now names j; k's own entry moves to row j
+                node[t] = j
+                value[t] = w
+                node[p] = i
+                value[p] = w
+                following[p] = first[j]
+                first[j] = p
+                degree[j] += 1
+        for r in range(d):
+            i = factor_columns[used + r]
+            if before[i] >= 0:
+                after[before[i]] = after[i]
+            else:
+                head[listed[i]] = after[i]
+            if after[i] >= 0:
+                before[after[i]] = before[i]
+            h = degree[i]
+            before[i] = -1
+            after[i] = head[h]
+            if head[h] >= 0:
+                before[head[h]] = i
+            head[h] = i
+            listed[i] = h
+            if h < lowest:
+                lowest = h
+        used += d
+        order[count] = k
+        pivots[count] = s
+        factor_begin[count + 1] = used
+    return (
+        order,
+        factor_begin,
+        factor_columns[:used].copy(),
+        factor_shares[:used].copy(),
+        pivots,
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def conjugate_gradient(  # type: ignore[no-untyped-def]
+    begin, columns, values, load, sink_part, x, order, factor_begin, factor_columns,
+    factor_shares, pivots, tolerance, most
+):  # fmt: skip
+    r"""Solve a grounded Laplacian by conjugate gradients with approximate factors.
+
+    Parameters
+    ----------
+    begin, columns, values : ndarrays
+        As in `approximate_cholesky`; conductances to ground are `load` + `sink_part`.
+    load : (n,) ndarray of float64
+        Conductance to the source of each node, the right-hand side.
+    sink_part : (n,) ndarray of float64
+        Conductance to the sink of each node.
+    x : (n,) ndarray of float64
+        First guess.
+    order, factor_begin, factor_columns, factor_shares, pivots : ndarrays
+        From `approximate_cholesky`.
+    tolerance : float
+        Stops when :math:`r^T M^{-1} r` falls to this share of the energy.
+    most : int
+        Iterations allowed.
+
+    Returns
+    -------
+    x : (n,) ndarray of float64
+        Voltages.
+    iterations : int
+        Used.
+    remaining : float
+        Last :math:`r^T M^{-1} r`, which follows the error of the energy.
+    energy : float
+        Of the voltages as last evaluated, with the source at 1 and the sink at 0.
+
+    """
+    n = load.shape[0]
+    x = x.copy()
+    ground = load + sink_part
+    r = np.empty(n, dtype=np.float64)
+    z = np.empty(n, dtype=np.float64)
+    p = np.zeros(n, dtype=np.float64)
+    q = np.empty(n, dtype=np.float64)
+    for i in range(n):
+        s = load[i] * (1.0 - x[i]) - sink_part[i] * x[i]
+        for e in range(begin[i], begin[i + 1]):
+            s -= values[e] * (x[i] - x[columns[e]])
+        r[i] = s
+    energy = np.inf
+    best = np.inf
+    best_at = 0
+    old = 0.0
+    iterations = 0
+    while True:
+        z[:] = r
+        for c in range(n):
+            s = z[order[c]]
+            for e in range(factor_begin[c], factor_begin[c + 1]):
+                z[factor_columns[e]] += factor_shares[e] * s
+        for c in range(n - 1, -1, -1):
+            i = order[c]
+            s = z[i] / pivots[c]
+            for e in range(factor_begin[c], factor_begin[c + 1]):
+                s += factor_shares[e] * z[factor_columns[e]]
+            z[i] = s
+        new = 0.0
+        for i in range(n):
+            new += r[i] * z[i]
+        if new < 0.25 * best:
+            best = new
+            best_at = iterations
+        if not new > tolerance * energy:
+            # the energy only falls: stop on a fresh one
+            energy = 0.0
+            for i in range(n):
+                energy += load[i] * (1.0 - x[i]) ** 2 + sink_part[i] * x[i] ** 2
+                for e in range(begin[i], begin[i + 1]):
+                    energy += 0.5 * values[e] * (x[i] - x[columns[e]]) ** 2
+            if not new > tolerance * energy:
+                break
+        if iterations >= most or iterations > best_at + 30:
+            break
+        ratio = new / old if iterations > 0 else 0.0
+        old = new
+        for i in range(n):
+            p[i] = z[i] + ratio * p[i]
+        s = 0.0
+        for i in range(n):
+            t = ground[i] * p[i]
+            for e in range(begin[i], begin[i + 1]):
+                t += values[e] * (p[i] - p[columns[e]])
+            q[i] = t
+            s += t * p[i]
+        if not s > 0.0:
+            break
+        step = new / s
+        for i in range(n):
+            x[i] += step * p[i]
+            r[i] -= step * q[i]
+        iterations += 1
+    return x, iterations, new, energy
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def conserve(n, pairs, currents, forest, source, sink, total):  # type: ignore[no-untyped-def]
+    """Make currents conserve exactly, by what is missing along a tree.
+
+    Parameters
+    ----------
+    n : int
+        Number of nodes, terminals included; all joined by the tree.
+    pairs : (e, 2) ndarray of int64
+        Resistors.
+    currents : (e,) ndarray of float64
+        From first to second node; changed in place along the tree.
+    forest : (n - 1,) ndarray of int64
+        Rows of a spanning tree.
+    source, sink : int
+        The terminals.
+    total : float
+        Current that is to enter at the source and leave at the sink.
+
+    Notes
+    -----
+    What a node misses is carried as an unevaluated sum of two floating-point numbers
+    (Knuth's two-sum), so what is left over is a rounding of each current of the tree.
+
+    """
+    start = np.zeros(n + 1, dtype=np.int64)
+    for e in forest:
+        start[pairs[e, 0] + 1] += 1
+        start[pairs[e, 1] + 1] += 1
+    for i in range(n):
+        start[i + 1] += start[i]
+    rows = np.empty(start[n], dtype=np.int64)
+    place = start[:n].copy()
+    for e in forest:
+        for side in range(2):
+            i = pairs[e, side]
+            rows[place[i]] = e
+            place[i] += 1
+    up = np.full(n, -1, dtype=np.int64)
+    visited = np.empty(n, dtype=np.int64)
+    visited[0] = sink
+    count = 1
+    c = 0
+    while c < count:
+        i = visited[c]
+        c += 1
+        for p in range(start[i], start[i + 1]):
+            e = rows[p]
+            if e != up[i]:
+                j = pairs[e, 0] + pairs[e, 1] - i
+                up[j] = e
+                visited[count] = j
+                count += 1
+    # out: current that leaves a node, as high + low parts
+    high = np.zeros(n, dtype=np.float64)
+    low = np.zeros(n, dtype=np.float64)
+    for e in range(pairs.shape[0]):
+        for side in range(2):
+            i = pairs[e, side]
+            y = currents[e] if side == 0 else -currents[e]
+            a = high[i]
+            t = a + y
+            b = t - a
+            low[i] += (a - (t - b)) + (y - b)
+            high[i] = t
+    a = high[source]
+    t = a - total
+    b = t - a
+    low[source] += (a - (t - b)) + (-total - b)
+    high[source] = t
+    for c in range(count - 1, 0, -1):
+        i = visited[c]
+        e = up[i]
+        j = pairs[e, 0] + pairs[e, 1] - i
+        # the tree takes what enters i but does not leave it
+        missing = high[i] + low[i]
+        if pairs[e, 0] == i:
+            currents[e] -= missing
+        else:
+            currents[e] += missing
+        a = high[j]
+        t = a + high[i]
+        b = t - a
+        low[j] += (a - (t - b)) + (high[i] - b) + low[i]
+        high[j] = t

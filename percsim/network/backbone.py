@@ -1,0 +1,85 @@
+"""Stage 5. Network -> Backbone: the part that carries current between the terminals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.kernels.graph import two_terminal_attachment
+from percsim.network.build import Network
+
+__all__ = ["Backbone", "find_backbone"]
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Backbone:
+    """The two-terminal backbone of a network.
+
+    Parameters
+    ----------
+    spanning : bool
+        Whether the terminals are connected.
+    attachment : (n_nodes,) ndarray of int
+        The node whose voltage each node has: itself on the backbone, the backbone node it
+        hangs from elsewhere, -1 where no terminal is reached. If the terminals are not
+        connected: the terminal that is reached, or -1.
+    nodes : (b,) ndarray of int
+        Backbone nodes, terminals included; empty if open.
+    resistors : (k,) ndarray of int
+        Rows of the network's resistors that lie on the backbone; empty if open.
+
+    """
+
+    spanning: bool
+    attachment: NDArray[np.int64]
+    nodes: NDArray[np.int64]
+    resistors: NDArray[np.int64]
+
+    @property
+    def share(self) -> float:
+        """Backbone nodes over all nodes, terminals left out of both."""
+        inner = self.attachment.shape[0] - 2
+        if not self.spanning:
+            return 0.0
+        return (len(self.nodes) - 2) / inner if inner else 1.0
+
+    def __repr__(self) -> str:
+        if not self.spanning:
+            return "Backbone: none, the terminals are not connected"
+        return (
+            f"Backbone: {len(self.nodes)} nodes ({100.0 * self.share:.3g} %), "
+            f"{len(self.resistors)} resistors"
+        )
+
+
+def find_backbone(network: Network) -> Backbone:
+    """Strip what carries no current because it hangs from one node, or from none.
+
+    Parameters
+    ----------
+    network : Network
+        Resistors of zero conductance are absent.
+
+    Returns
+    -------
+    Backbone
+        Nodes and resistors on a path between the terminals that visits no node twice. Of
+        those, a balanced bridge may still carry nothing.
+
+    """
+    attachment, spanning = two_terminal_attachment(
+        network.n_nodes,
+        network.resistors,
+        network.conductances,
+        network.source,
+        network.sink,
+    )
+    if not spanning:
+        empty = np.zeros(0, dtype=np.int64)
+        return Backbone(False, attachment, empty, empty)
+    carries = attachment == np.arange(network.n_nodes)
+    pairs = network.resistors
+    on = (network.conductances > 0.0) & carries[pairs[:, 0]] & carries[pairs[:, 1]]
+    return Backbone(True, attachment, np.flatnonzero(carries), np.flatnonzero(on))

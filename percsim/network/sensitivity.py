@@ -1,0 +1,387 @@
+r"""Stage 5. Solution -> slopes: what one solve tells beyond the resistance.
+
+By Tellegen's theorem a change of conductances changes the conductance between the terminals
+by :math:`dG = \sum (V_i - V_j)^2 \, dg` at 1 V across, to first order and without another
+solve (Cohn, "The resistance of an electrical network", Proc. Am. Math. Soc. 1, 316 (1950)).
+So the slopes to strain, temperature and every smooth parameter of a law cost one pass over
+the resistors each. Breaking of contacts is a step and no slope: `delta_b` is left to finite
+differences of ensembles.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from percsim.kernels.graph import spanning_forest
+from percsim.links.search import Links
+from percsim.network.build import Network, build_network
+from percsim.network.laws import ConductionLaw
+from percsim.network.solve import Solution, solve_network
+from percsim.states.strain import Mounting, State
+from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
+
+__all__ = [
+    "CriticalPath",
+    "Sensitivities",
+    "conductance_slope",
+    "critical_path",
+    "effective_medium_conductance",
+    "hottest_share",
+    "largest_power",
+    "noise_index",
+    "sensitivities",
+]
+
+Floats = NDArray[np.float64]
+
+_STEPS = {"beta": 1e-3, "Ea": 1e-25}
+"""Steps at a parameter that is zero; both are linear in the logarithm of a conductance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sensitivities:
+    r"""Slopes of one box at one state; all are of :math:`\ln R`.
+
+    Parameters
+    ----------
+    solution : Solution
+        The state they hold at.
+    strain : float
+        :math:`d \ln R / d e`, towards tension, with no contact breaking or closing; at zero
+        strain the initial gauge factor of what stays connected.
+    temperature : float
+        :math:`d \ln R / d T` [1/K].
+    parameters : mapping of str to float
+        :math:`d \ln R / d p` for each smooth parameter of the law by its name, and
+        `lambda_T` for the share of the thermal strain.
+    relative : mapping of str to float
+        :math:`d \ln R / d \ln p` for the same.
+
+    """
+
+    solution: Solution
+    strain: float
+    temperature: float
+    parameters: Mapping[str, float]
+    relative: Mapping[str, float]
+
+
+def conductance_slope(solution: Solution, slopes: ArrayLike) -> float:
+    """Slope of the conductance between the terminals (Tellegen).
+
+    Parameters
+    ----------
+    solution : Solution
+        Of a network of `e` resistors.
+    slopes : (e,) array_like
+        Slope of each conductance to some parameter.
+
+    Returns
+    -------
+    float
+        Slope of 1/R to the same parameter; 0 if open.
+
+    """
+    given = np.asarray(slopes, dtype=np.float64)
+    if given.shape != solution.drops.shape:
+        raise ValueError(
+            f"slopes must have shape {solution.drops.shape}, got {given.shape}"
+        )
+    return float(np.sum(solution.drops**2 * given))
+
+
+def sensitivities(
+    links: Links,
+    law: ConductionLaw,
+    strain: float,
+    temperature: float = ROOM_TEMPERATURE,
+    mounting: Mounting | None = None,
+    thermal: ThermalOpening | None = None,
+    solution: Solution | None = None,
+) -> Sensitivities:
+    r"""Slopes of one box to strain, temperature and the law's parameters, from one solve.
+
+    Parameters
+    ----------
+    links : Links
+        Contacts of a box that has electrodes.
+    law : ConductionLaw
+        A frozen dataclass; each of its float fields but `delta_b` is a parameter.
+    strain, temperature : float
+        The state [-, K].
+    mounting : Mounting, optional
+        How the film is held; bonded by default.
+    thermal : ThermalOpening, optional
+        What thermal expansion does to the contacts; nothing by default.
+    solution : Solution, optional
+        Of this state, if it is there already.
+
+    Returns
+    -------
+    Sensitivities
+        All slopes are 0 if the box is open.
+
+    Notes
+    -----
+    :math:`d \ln R / dp = -\sum_k P_k \, d \ln g_k / dp` with :math:`P_k` the share of the
+    power in resistor k. The slopes of :math:`\ln g_k` are differences of the law over small
+    steps (second order, one-sided for the strain: contacts that close do not get closer
+    than contact, so the two sides differ). A contact that the step breaks counts with the
+    slope of the other side, or with 0.
+
+    """
+    held = mounting or Mounting()
+    dimension = links.particles.box.dimension
+
+    def state_at(e: float, t: float, opening: ThermalOpening | None = thermal) -> State:
+        return State.at(e, t, held, opening, dimension)
+
+    here = state_at(strain, temperature)
+    if solution is None:
+        solution = solve_network(build_network(links, law, here))
+    at_contact = law.conductances(links, here)
+    closed = at_contact > 0.0
+    at_electrode = law.electrode_conductance_at(here)
+    share = solution.power_shares
+    m = int(closed.sum())
+    link_share = np.zeros(len(links))
+    link_share[closed] = share[:m]
+    electrode_share = float(share[m:].sum())
+
+    def logs(other: ConductionLaw, state: State) -> tuple[Floats, float]:
+        g = np.asarray(other.conductances(links, state), dtype=np.float64)
+        ratio = np.full(len(g), np.nan)
+        both = closed & (g > 0.0)
+        ratio[both] = np.log(g[both] / at_contact[both])
+        return ratio, float(np.log(other.electrode_conductance_at(state) / at_electrode))
+
+    def slope(
+        up: tuple[Floats, float], down: tuple[Floats, float], one_sided: bool
+    ) -> float:
+        """Slope of ln R a step, from ln g a step up and down (or one and two steps up)."""
+        if one_sided:
+            links_slope = 2.0 * up[0] - 0.5 * down[0]
+            links_slope = np.where(np.isnan(links_slope), up[0], links_slope)
+            electrode = 2.0 * up[1] - 0.5 * down[1]
+        else:
+            links_slope = 0.5 * (up[0] - down[0])
+            links_slope = np.where(np.isnan(links_slope), up[0], links_slope)
+            links_slope = np.where(np.isnan(links_slope), -down[0], links_slope)
+            electrode = 0.5 * (up[1] - down[1])
+        links_slope = np.where(np.isnan(links_slope), 0.0, links_slope)
+        return 0.0 - float(np.sum(link_share * links_slope) + electrode_share * electrode)
+
+    h = 1e-6
+    to_strain = slope(
+        logs(law, state_at(strain + h, temperature)),
+        logs(law, state_at(strain + 2.0 * h, temperature)),
+        True,
+    )
+    kelvin = 1e-3
+    to_temperature = slope(
+        logs(law, state_at(strain, temperature + kelvin)),
+        logs(law, state_at(strain, temperature - kelvin)),
+        False,
+    )
+    parameters: dict[str, float] = {}
+    relative: dict[str, float] = {}
+    for item in fields(law):  # type: ignore[arg-type]
+        value = getattr(law, item.name)
+        if not isinstance(value, float) or item.name == "delta_b":
+            continue
+        step = 1e-4 * value if value else _STEPS.get(item.name, 1e-6)
+        up = replace(law, **{item.name: value + step})  # type: ignore[type-var]
+        if value:
+            down = replace(law, **{item.name: value - step})  # type: ignore[type-var]
+        else:
+            down = replace(law, **{item.name: 2.0 * step})  # type: ignore[type-var]
+        to_parameter = slope(logs(up, here), logs(down, here), not value) / step
+        parameters[item.name] = to_parameter
+        relative[item.name] = to_parameter * value
+    if thermal is not None:
+        step = 1e-4 * thermal.share if thermal.share else 1e-6
+        more = replace(thermal, share=thermal.share + step)
+        less = replace(thermal, share=thermal.share - step if thermal.share else 2.0 * step)
+        to_share = slope(
+            logs(law, state_at(strain, temperature, more)),
+            logs(law, state_at(strain, temperature, less)),
+            not thermal.share,
+        )
+        parameters["lambda_T"] = to_share / step
+        relative["lambda_T"] = to_share / step * thermal.share
+    return Sensitivities(
+        solution, to_strain / h, to_temperature / kelvin, parameters, relative
+    )
+
+
+def hottest_share(solution: Solution, fraction: float = 0.01) -> float:
+    """Share of the power in the hottest resistors.
+
+    Parameters
+    ----------
+    solution : Solution
+        Not open, or the share is 0.
+    fraction : float
+        Of the resistors on the backbone, at least one of them, in (0, 1].
+
+    Returns
+    -------
+    float
+        `fraction` if the power were spread evenly, 1 if a few carry it all.
+
+    """
+    if not 0.0 < fraction <= 1.0:
+        raise ValueError(f"fraction must be in (0, 1], got {fraction}")
+    if solution.is_open:
+        return 0.0
+    rows = solution.backbone.resistors
+    count = max(1, round(fraction * len(rows)))
+    return float(np.sum(np.sort(solution.power_shares[rows])[-count:]))
+
+
+def largest_power(solution: Solution, voltage: float) -> float:
+    """Largest power in a single resistor [W] at a voltage across the network [V]."""
+    if solution.is_open:
+        return 0.0
+    return float(solution.power_shares.max()) * voltage**2 / solution.resistance
+
+
+def noise_index(solution: Solution) -> float:
+    r"""Relative 1/f noise of the network, for resistors that fluctuate alike and apart.
+
+    Returns
+    -------
+    float
+        :math:`\sum i^4 r^2 / (\sum i^2 r)^2`: relative noise power of the network over that
+        of one resistor; 1 for one resistor, 1/N for N equal ones in series or side by side,
+        0 if open.
+
+    Notes
+    -----
+    Rammal, Tannous, Breton & Tremblay, "Flicker (1/f) noise in percolation networks: a new
+    hierarchy of exponents", Phys. Rev. Lett. 54, 1718 (1985).
+
+    """
+    return float(np.sum(solution.power_shares**2))
+
+
+@dataclass(frozen=True, slots=True)
+class CriticalPath:
+    """The path whose weakest resistor is strongest.
+
+    Parameters
+    ----------
+    bottleneck : float
+        Conductance of its weakest resistor [S]; 0 if open.
+    resistance : float
+        Of the path alone [ohm], never below that of the network; inf if open.
+    resistors : (k,) ndarray of int
+        Its rows, from source to sink.
+
+    """
+
+    bottleneck: float
+    resistance: float
+    resistors: NDArray[np.int64]
+
+
+def critical_path(network: Network) -> CriticalPath:
+    """Find the path with the widest bottleneck.
+
+    Parameters
+    ----------
+    network : Network
+        Any resistors.
+
+    Returns
+    -------
+    CriticalPath
+        The path of the tree of best conductors.
+
+    Notes
+    -----
+    Ambegaokar, Halperin & Langer, "Hopping conductivity in disordered systems", Phys. Rev.
+    B 4, 2612 (1971): with conductances over many decades the bottleneck sets the scale of
+    the answer. It is an estimate of scale, not of the value.
+
+    """
+    order = np.argsort(-network.conductances, kind="stable")
+    order = order[network.conductances[order] > 0.0]
+    tree = spanning_forest(network.n_nodes, network.resistors, order)
+    neighbours: dict[int, list[tuple[int, int]]] = {}
+    for row in tree.tolist():
+        i, j = network.resistors[row].tolist()
+        neighbours.setdefault(i, []).append((j, row))
+        neighbours.setdefault(j, []).append((i, row))
+    came: dict[int, tuple[int, int]] = {network.sink: (-1, -1)}
+    front = [network.sink]
+    while front and network.source not in came:
+        i = front.pop()
+        for j, row in neighbours.get(i, []):
+            if j not in came:
+                came[j] = (i, row)
+                front.append(j)
+    if network.source not in came:
+        return CriticalPath(0.0, float("inf"), np.zeros(0, dtype=np.int64))
+    rows = []
+    i = network.source
+    while i != network.sink:
+        i, row = came[i]
+        rows.append(row)
+    path = np.array(rows, dtype=np.int64)
+    g = network.conductances[path]
+    return CriticalPath(float(g.min()), float(np.sum(1.0 / g)), path)
+
+
+def effective_medium_conductance(conductances: ArrayLike, coordination: float) -> float:
+    r"""Single conductance that may stand for all of a random network.
+
+    Parameters
+    ----------
+    conductances : array_like
+        Of the resistors [S], zeros included where resistors are absent.
+    coordination : float
+        Mean number of resistors that meet at a node, z > 2, absent ones counted.
+
+    Returns
+    -------
+    float
+        :math:`g_m` with :math:`\sum (g - g_m)/(g + (z/2 - 1) g_m) = 0` [S]; 0 below the
+        effective-medium threshold, a share 2/z of resistors present.
+
+    Notes
+    -----
+    Kirkpatrick, "Percolation and conduction", Rev. Mod. Phys. 45, 574 (1973). Good far
+    above the threshold and for a modest spread; given for comparison.
+
+    """
+    g = np.asarray(conductances, dtype=np.float64).ravel()
+    if g.size == 0 or not np.isfinite(g).all() or g.min() < 0.0:
+        raise ValueError("conductances must be finite, not negative, and at least one")
+    if not coordination > 2.0:
+        raise ValueError(f"coordination must be above 2, got {coordination}")
+    c = 0.5 * coordination - 1.0
+    if np.mean(g > 0.0) * (1.0 + c) <= 1.0:
+        return 0.0
+
+    def excess(log_medium: float) -> float:
+        medium = np.exp(log_medium)
+        return float(np.mean((g - medium) / (g + c * medium)))
+
+    low, high = np.log(g[g > 0.0].min()), np.log(g.max())
+    while excess(low) < 0.0:
+        low -= 10.0
+    # the sum falls from above to below zero: halve until neighbouring numbers
+    for _ in range(200):
+        middle = 0.5 * (low + high)
+        if not low < middle < high:
+            break
+        if excess(middle) > 0.0:
+            low = middle
+        else:
+            high = middle
+    return float(np.exp(high))

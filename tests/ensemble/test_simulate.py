@@ -1,0 +1,199 @@
+"""One box from its recipe to its resistance, against a small independent implementation."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from percsim.ensemble.simulate import BoxJob, simulate_box, solve_sample
+from percsim.materials.elastomer import Elastomer
+from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.recipe import Recipe
+from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
+from percsim.particles.box import Box
+from percsim.states.strain import Mounting, State
+from percsim.states.temperature import ThermalOpening
+
+DIAMETER = 10e-6
+ELECTRODE = 3e-5
+CONTACT = 8e-5
+
+
+def sphere_recipe(volume_fraction: float) -> Recipe:
+    filler = Filler(
+        kind="sphere",
+        density=2000.0,
+        size=SizeDistribution(DIAMETER, 0.0),
+        orientation=Orientation("isotropic"),
+        name="ball",
+    )
+    elastomer = Elastomer(density=2000.0, mix_ratio=10.0)
+    # equal densities: weight and volume fraction are the same number
+    return Recipe(((filler, volume_fraction),), elastomer)
+
+
+def sphere_job(number: int, edge: float, volume_fraction: float) -> BoxJob:
+    return BoxJob(
+        seed=70124,
+        length_index=0,
+        number=number,
+        recipe=sphere_recipe(volume_fraction),
+        box=Box((edge,) * 3, (False, True, True)),
+        law=ContactOpeningLaw(CONTACT, 100.0, 0.01, 0.0, ELECTRODE),
+        states=(State(),),
+    )
+
+
+def brute_force_ln_resistance(rng: np.random.Generator, edge: float, eta: float) -> float:
+    """Spheres in a box, every pair and image tried, dense Kirchhoff equations."""
+    volume = np.pi / 6.0 * DIAMETER**3
+    n = rng.poisson(eta * edge**3 / volume)
+    x = rng.random((n, 3)) * edge
+    d = x[:, None, :] - x[None, :, :]
+    d[:, :, 1:] -= edge * np.round(d[:, :, 1:] / edge)
+    touching = (d**2).sum(axis=2) <= DIAMETER**2
+    np.fill_diagonal(touching, False)
+    g = np.zeros((n + 2, n + 2))
+    g[:n, :n] = CONTACT * touching
+    g[:n, n] = g[n, :n] = ELECTRODE * (x[:, 0] <= DIAMETER / 2)
+    g[:n, n + 1] = g[n + 1, :n] = ELECTRODE * (x[:, 0] >= edge - DIAMETER / 2)
+    laplacian = np.diag(g.sum(axis=1)) - g
+    reached = {n}
+    front = [n]
+    while front:
+        new = set(np.flatnonzero(g[front.pop()])) - reached
+        reached |= new
+        front += list(new)
+    if n + 1 not in reached:
+        return np.inf
+    keep = sorted(reached - {n + 1})
+    current = np.array([1.0 if node == n else 0.0 for node in keep])
+    return float(
+        np.log(np.linalg.solve(laplacian[np.ix_(keep, keep)], current)[keep.index(n)])
+    )
+
+
+def test_spread_of_log_resistance_equals_a_brute_force_implementation():
+    """Mean and spread of ln R over boxes, band of four standard errors (1 in 16,000 each)."""
+    edge, eta, n_boxes = 6.0 * DIAMETER, 0.60, 150
+    rng = np.random.default_rng(918273)
+    slow = np.array([brute_force_ln_resistance(rng, edge, eta) for _ in range(n_boxes)])
+    fast = []
+    for number in range(n_boxes):
+        g = simulate_box(sphere_job(number, edge, eta))["conductances"][0]
+        fast.append(-np.log(g) if g > 0 else np.inf)
+    fast = np.array(fast)
+    assert np.isfinite(slow).all()
+    assert np.isfinite(fast).all()
+    spread = np.hypot(slow.std(ddof=1), fast.std(ddof=1)) / np.sqrt(n_boxes)
+    assert abs(slow.mean() - fast.mean()) < 4.0 * spread
+
+    # the standard error of a standard deviation, with the kurtosis of the sample
+    def variance_error(sample):
+        centred = sample - sample.mean()
+        return np.sqrt(((centred**4).mean() - sample.var() ** 2) / n_boxes)
+
+    band = 4.0 * np.hypot(variance_error(slow), variance_error(fast))
+    assert abs(slow.var(ddof=1) - fast.var(ddof=1)) < band
+    assert band < slow.var()  # the comparison means something
+
+
+def flake_job(**changes) -> BoxJob:
+    filler = Filler(
+        kind="flake",
+        density=2250.0,
+        size=SizeDistribution(10e-6, 0.4),
+        aspect_ratio=15.0,
+        orientation=Orientation("isotropic"),
+        name="flake",
+    )
+    recipe = Recipe(((filler, 0.32),), Elastomer(density=1030.0, mix_ratio=7.0))
+    thermal = ThermalOpening(recipe.thermal_expansion, 233.15, 0.3)
+    states = tuple(
+        State.at(e, 293.15, Mounting("bonded"), thermal) for e in (0.0, 0.001, 0.003)
+    )
+    job = BoxJob(
+        seed=5150,
+        length_index=0,
+        number=0,
+        recipe=recipe,
+        box=Box((80e-6,) * 3, (False, True, True)),
+        law=ContactOpeningLaw(8e-5, 100.0, 0.01, 1.6e-21, 8e-5),
+        states=states,
+    )
+    return dataclasses.replace(job, **changes)
+
+
+def test_a_box_repeats_its_digits_and_its_sample():
+    job = flake_job()
+    first, again = simulate_box(job), simulate_box(job)
+    assert first == again
+    sample = solve_sample(job, job.states[0])
+    assert sample.solution.conductance == pytest.approx(first["conductances"][0], rel=1e-6)
+    assert len(sample.particles) == first["n_particles"]
+
+
+def test_tension_raises_the_resistance_of_a_mean_box():
+    ratios = []
+    for number in range(8):
+        g = simulate_box(flake_job(number=number))["conductances"]
+        ratios.append([g[0] / g[1], g[0] / g[2]])
+    small, large = np.mean(np.log(ratios), axis=0)
+    assert 0.0 < small < large
+
+
+def test_levels_scale_with_the_contact_conductance_alone():
+    """Doubling every conductance doubles the box's, to the tolerance of the solver."""
+    job = flake_job()
+    law = dataclasses.replace(job.law, g0=2 * job.law.g0, electrode_conductance=1.6e-4)
+    once = np.array(simulate_box(job)["conductances"])
+    twice = np.array(simulate_box(dataclasses.replace(job, law=law))["conductances"])
+    np.testing.assert_allclose(twice, 2.0 * once, rtol=1e-6)
+
+
+def test_a_lower_loading_is_a_subset_and_conducts_less():
+    high = flake_job()
+    filler = high.recipe.fillers[0][0]
+    low = dataclasses.replace(high, recipe=Recipe(((filler, 0.26),), high.recipe.elastomer))
+    few, many = simulate_box(low), simulate_box(high)
+    assert few["n_particles"] < many["n_particles"]
+    # Rayleigh: fewer bodies, the same contacts among them. Only the mean size that scales the
+    # openings moves a little, so the unstrained state carries the comparison.
+    assert few["conductances"][0] < many["conductances"][0]
+
+
+def test_an_empty_box_is_open_not_an_error():
+    job = flake_job()
+    filler = job.recipe.fillers[0][0]
+    result = simulate_box(
+        dataclasses.replace(job, recipe=Recipe(((filler, 1e-7),), job.recipe.elastomer))
+    )
+    assert result["conductances"] == [0.0, 0.0, 0.0]
+    assert result["backbone_share"] == 0.0
+
+
+@pytest.mark.parametrize("strain", [0.0, 0.002])
+def test_gap_laws_search_again_in_the_moved_box(strain):
+    job = flake_job(
+        law=TunnellingLaw(1.6e-19, 1e-14, 1e-3),
+        cutoff=2e-9,
+        states=(State.at(strain, 293.15, Mounting("bonded")),),
+    )
+    sample = solve_sample(job, job.states[0])
+    assert sample.links.particles.box.size[0] == pytest.approx(
+        80e-6 * (1 + strain), rel=1e-12
+    )
+    assert simulate_box(job)["conductances"][0] == pytest.approx(
+        sample.solution.conductance, rel=1e-6
+    )
+
+
+def test_electrode_share_is_what_perfect_electrodes_would_save():
+    """Slope of ln R to ln of the electrode contact's resistance, by finite difference."""
+    job = flake_job()
+    step = 1e-3
+    law = dataclasses.replace(job.law, electrode_conductance=8e-5 / (1.0 + step))
+    one, other = simulate_box(job), simulate_box(dataclasses.replace(job, law=law))
+    slope = np.log(one["conductances"][0] / other["conductances"][0]) / np.log1p(step)
+    assert one["electrode_share"] == pytest.approx(slope, rel=1e-2)
+    assert 0.0 < one["electrode_share"] < 1.0
