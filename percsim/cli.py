@@ -636,8 +636,8 @@ def threshold(
     loaded = Plan.load(plan)
     import numpy as np
 
-    from percsim.ensemble.workers import run_jobs
     from percsim.ensemble.simulate import run_job
+    from percsim.ensemble.workers import run_jobs
     from percsim.run import threshold_jobs
 
     jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or job.name == "own"]
