@@ -637,7 +637,8 @@ def threshold(
     import numpy as np
 
     from percsim.ensemble.workers import run_jobs
-    from percsim.run import run_job, threshold_jobs
+    from percsim.ensemble.simulate import run_job
+    from percsim.run import threshold_jobs
 
     jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or job.name == "own"]
     with _progress(quiet, "batches of boxes") as progress:

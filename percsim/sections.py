@@ -771,13 +771,13 @@ class BoxesSection(Section):
     count: Annotated[int, _Number(4, 100_000, whole=True)] = _field(
         "Boxes for each candidate loading and each length; twice as many take twice as"
         " long and narrow the simulation error by 1.4.",
-        24,
+        20,
     )
     lengths: Annotated[tuple[BoxLength, ...], _Many(_Diameters(), least=2)] = _field(
         "Edges of the cubes, as lengths or in median diameters D of the largest filler;"
         " the resistance per length and that of the electrodes come from the different"
         " lengths. Below 8 D the boxes conduct too well.",
-        ["8 D", "11 D", "16 D"],
+        ["10 D", "14 D", "20 D"],
     )
     threshold_count: Annotated[int, _Number(10, 100_000, whole=True)] = _field(
         "Growth runs that find the percolation threshold of this filler.", 100
@@ -791,7 +791,7 @@ class TolerancesSection(Section):
     """
 
     castings: Annotated[int, _Number(100, 1_000_000, whole=True)] = _field(
-        "Castings drawn for each candidate.", 4000
+        "Castings drawn for each candidate.", 2000
     )
     weighing: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
         "Of the filler's weight fraction, from the balance.", "0.5 %"

@@ -168,8 +168,9 @@ def loaded_after(code):
     """Top-level names of the modules that are loaded after some code, in a new process."""
     code += "\nimport sys; print(*sorted(sys.modules))"
     ended = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True
-    )
+        [sys.executable, "-c", code],
+        capture_output=True, text=True, check=True, cwd=PACKAGE.parent,
+    )  # fmt: skip
     return set(ended.stdout.split())
 
 

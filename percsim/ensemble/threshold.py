@@ -29,6 +29,7 @@ __all__ = [
     "WRAPPING_PROBABILITY",
     "BodySource",
     "Component",
+    "GrowthJob",
     "GrowthPlan",
     "Mixture",
     "RecipeParticles",
@@ -932,6 +933,26 @@ def wrap_numbers(
 
     """
     return np.asarray(list(run(plan.grow_box, boxes)), dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class GrowthJob:
+    """A few boxes of a threshold, as a job for a worker."""
+
+    name: str
+    plan: GrowthPlan
+    first: int
+    count: int
+
+    @property
+    def key(self) -> str:
+        """Name in the store."""
+        return f"threshold/{self.name}/{self.first}"
+
+    def run(self) -> dict[str, Any]:
+        """Particles at first wrapping, one row a box."""
+        boxes = range(self.first, self.first + self.count)
+        return {"numbers": wrap_numbers(self.plan, boxes).tolist()}
 
 
 def threshold_of(

@@ -303,7 +303,8 @@ def _disc_segment(r, nx, ny, nz, h, ux, uy, uz, cx, cy, cz, reach, quick):
         px, py, pz = q * x, q * y, 0.0
         vx, vy, vz = x - px, y - py, z
         if d > _CROSS * (r + h):
-            gx, gy, gz = vx / d, vy / d, vz / d
+            q = 1.0 / math.sqrt(vx * vx + vy * vy + vz * vz)
+            gx, gy, gz = q * vx, q * vy, q * vz
         else:
             # Just touching: across the rim and the segment.
             gx, gy, gz = x * a, y * a, -x * sp
@@ -521,19 +522,17 @@ def _disc_disc(r1, ax, ay, az, r2, bx, by, bz, cx, cy, cz, reach, quick):
         q = 1.0 if rho <= r1 else r1 / rho
         px, py, pz = q * x, q * y, 0.0
         vx, vy, vz = x - px, y - py, z
-        if d > 1e-7 * (r1 + r2):
-            gx, gy, gz = vx / d, vy / d, vz / d
-        else:
-            # Too close for the closest points to tell: across both rims.
+        gx, gy, gz = vx, vy, vz
+        if d <= 1e-7 * (r1 + r2):
+            # Too close for the closest points to tell well: across both rims.
             tx, ty, tz = -m * st, ct, s * st
-            gx, gy, gz = x * tz, y * tz, -y * ty - x * tx
-            q = math.sqrt(gx * gx + gy * gy + gz * gz)
-            if q > 1e-3 * rho:
-                gx, gy, gz = gx / q, gy / q, gz / q
-            elif d > _CROSS * (r1 + r2):
-                gx, gy, gz = vx / d, vy / d, vz / d
-            else:
+            wx, wy, wz = x * tz, y * tz, -y * ty - x * tx
+            if wx * wx + wy * wy + wz * wz > 1e-6 * rho * rho:
+                gx, gy, gz = wx, wy, wz
+            elif d <= _CROSS * (r1 + r2):
                 gx, gy, gz = 0.0, 0.0, 1.0
+        q = 1.0 / math.sqrt(gx * gx + gy * gy + gz * gz)
+        gx, gy, gz = q * gx, q * gy, q * gz
         px, py, pz = px + 0.5 * vx, py + 0.5 * vy, pz + 0.5 * vz
     nx = gx * ex + gy * fx + gz * ax
     ny = gx * ey + gy * fy + gz * ay

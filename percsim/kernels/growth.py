@@ -24,7 +24,7 @@ FIELD = 20
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def find_root(parent, offset, i):
+def find_root(parent, offset, i):  # type: ignore[no-untyped-def]
     """Root of a body and the image count from the root to the body; halves the path.
 
     Parameters
@@ -54,7 +54,7 @@ def find_root(parent, offset, i):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def unite(parent, offset, i, j, image):
+def unite(parent, offset, i, j, image):  # type: ignore[no-untyped-def]
     """Join two bodies; say which loop closed if they were joined before.
 
     Parameters
@@ -89,7 +89,7 @@ def unite(parent, offset, i, j, image):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def mark_wrapped(winding, number, first):
+def mark_wrapped(winding, number, first):  # type: ignore[no-untyped-def]
     """Note the number of bodies at the first loop that winds along each axis.
 
     Parameters
@@ -112,7 +112,7 @@ def mark_wrapped(winding, number, first):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _segments_within(dx, dy, ux, uy, hu, vx, vy, hv, reach):
+def _segments_within(dx, dy, ux, uy, hu, vx, vy, hv, reach):  # type: ignore[no-untyped-def]
     """Whether two plane segments, centre to centre (dx, dy), come within a distance."""
     s = abs(ux * vy - uy * vx)
     if abs(dx * vy - dy * vx) <= hu * s and abs(dx * uy - dy * ux) <= hv * s and s > 0.0:
@@ -134,7 +134,7 @@ def _segments_within(dx, dy, ux, uy, hu, vx, vy, hv, reach):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def touching(dimension, kind_i, body_i, kind_j, body_j, dx, dy, dz):
+def touching(dimension, kind_i, body_i, kind_j, body_j, dx, dy, dz):  # type: ignore[no-untyped-def]
     """Whether two bodies share a point.
 
     Parameters
@@ -173,7 +173,7 @@ def touching(dimension, kind_i, body_i, kind_j, body_j, dx, dy, dz):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def grow(
+def grow(  # type: ignore[no-untyped-def]
     dimension,
     kinds,
     bodies,
@@ -352,7 +352,7 @@ def grow(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def touch_pairs(dimension, kinds_i, bodies_i, kinds_j, bodies_j, steps):
+def touch_pairs(dimension, kinds_i, bodies_i, kinds_j, bodies_j, steps):  # type: ignore[no-untyped-def]
     """Whether each of many pairs touches at a given step from one centre to the other.
 
     Parameters
@@ -389,7 +389,7 @@ def touch_pairs(dimension, kinds_i, bodies_i, kinds_j, bodies_j, steps):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def grow_sites(neighbors, images, order, first):
+def grow_sites(neighbors, images, order, first):  # type: ignore[no-untyped-def]
     """Occupy the sites of a periodic lattice one by one until clusters wrap every axis.
 
     Parameters
@@ -422,7 +422,7 @@ def grow_sites(neighbors, images, order, first):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def grow_bonds(n, bonds, images, order, first):
+def grow_bonds(n, bonds, images, order, first):  # type: ignore[no-untyped-def]
     """Close the bonds of a periodic lattice one by one until clusters wrap every axis.
 
     Parameters

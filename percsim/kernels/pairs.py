@@ -191,7 +191,7 @@ def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
             c = body_cells[e]
             cell_bodies[place[c]] = i
             place[c] += 1
-    return body_start, body_cells, cell_start, cell_bodies
+    return body_start, body_cells[:used], cell_start, cell_bodies
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

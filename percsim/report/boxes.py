@@ -83,7 +83,7 @@ def fits_figure(run: Run) -> Figure:
             axes.text(
                 0.5,
                 0.5,
-                "every box open",
+                _open_text(fit),
                 transform=axes.transAxes,
                 ha="center",
                 va="center",
@@ -264,6 +264,13 @@ def network_figure(run: Run) -> Figure:
             4,
         )
     return figure
+
+
+def _open_text(fit: Row) -> str:
+    count, n_open = (number(fit.get(key)) for key in ("n_boxes", "n_open_boxes"))
+    if count is None or n_open is None or n_open == count:
+        return "every box open"
+    return f"{three(n_open)} of {three(count)} boxes open"
 
 
 def _stroke(part: Any) -> Any:

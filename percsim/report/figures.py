@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, cast
 
 import numpy as np
@@ -64,6 +64,7 @@ from percsim.report.tables import (
     candidate_label,
     deciding_index,
     number,
+    open_films_marked,
     percent,
     scaled,
     share,
@@ -733,6 +734,7 @@ def draw(run: Run, names: Sequence[str] | None = None) -> Iterator[Drawing]:
     """
     from matplotlib import rc_context
 
+    run = replace(run, summary=open_films_marked(run.summary))
     for name in FIGURES if names is None else names:
         entry = FIGURES[name]
         caption = ""

@@ -23,6 +23,7 @@ from percsim.report.tables import (
     margin_rows,
     mix,
     number,
+    open_films_marked,
     percent,
     quantiles,
     scaled,
@@ -214,6 +215,9 @@ def _basis(summary: Summary) -> list[str]:
         for e in assumed
         if str(e.get("symbol")) != "g0"
     ]
+    if any(symbol.startswith("tau_") for symbol in others):
+        others = [symbol for symbol in others if not symbol.startswith("tau_")]
+        others.append("the bench tolerances")
     if others:
         lines.append(
             f"Also assumed: {', '.join(others)}. Their values, sources and effects are "
@@ -487,20 +491,21 @@ def _threshold(summary: Summary) -> tuple[str, Table | None]:
     if error:
         text += f", standard error {two(100.0 * error)} vol%"
     if number(threshold.get("n")):
-        text += f" over {three(threshold['n'])} boxes"
+        text += f" from {three(threshold['n'])} growth runs"
     text += ") this filler forms no path through a large film: its percolation threshold."
     curve = threshold.get("aspect_ratio_curve") or []
     if not curve:
         return text, None
     text += " A lot of another aspect ratio has its threshold elsewhere:"
     table = _table(
-        ("#aspect ratio|", "#threshold|wt%", "#threshold|vol%", "#standard error|vol%"),
+        ("#aspect ratio|", "#threshold|wt%", "#threshold|vol%"),
         [
             (
                 three(row.get("aspect_ratio")),
-                percent(row.get("weight_fraction")),
-                percent(row.get("volume_fraction")),
-                two(100.0 * (number(row.get("standard_error")) or 0.0)),
+                _with_error(
+                    row.get("weight_fraction"), row.get("weight_standard_error"), 100.0
+                ),
+                _with_error(row.get("volume_fraction"), row.get("standard_error"), 100.0),
             )
             for row in curve
         ],
@@ -554,7 +559,9 @@ def _fits(summary: Summary) -> Table:
                 )
                 if three(f.get("resistivity_ohm_m")) != "open"
                 else "–",
-                percent(f.get("box_cv")),
+                percent(f.get("box_cv"))
+                if three(f.get("resistivity_ohm_m")) != "open"
+                else "–",
             )
         )
     return _table(
@@ -598,7 +605,7 @@ def _assumptions(summary: Summary) -> Table:
         summary.get("assumptions") or [], key=lambda e: order.get(str(e.get("basis")), 3)
     )
     return _table(
-        ("~quantity", "symbol", "value", "basis", "~source", "~what it moves"),
+        ("~quantity", "symbol", "~value", "basis", "~source", "~what it moves"),
         [
             (
                 str(e.get("name", "")),
@@ -646,6 +653,7 @@ def _picture(drawing: Drawing) -> dict[str, Any]:
 
 def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     """Everything the template prints, as text."""
+    summary = open_films_marked(summary)
     index, is_chosen = deciding_index(summary)
     candidate = summary["candidates"][index] if index is not None else None
     margins = None
@@ -670,7 +678,9 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "title": str(summary.get("title") or "Untitled plan"),
         "version": str(summary.get("version", "")),
         "seed": str(summary.get("seed", "")),
-        "created": str(summary.get("created") or "").replace("T", " "),
+        "created": str(summary.get("created") or "")
+        .replace("T", " ")
+        .replace("+00:00", " UTC"),
         "complete": bool(summary.get("complete", True)),
         "is_chosen": is_chosen,
         "headline": headline(summary),
@@ -696,13 +706,17 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "candidates": _candidates(summary),
         "assumptions": _assumptions(summary),
         "not_modelled": [str(x) for x in summary.get("not_modelled") or []],
+        "needs_closing": not any(
+            "no substitute" in str(x) for x in summary.get("cautions") or []
+        ),
         "cautions": [str(x) for x in summary.get("cautions") or []],
         "quality_text": _quality_text(summary),
         "fits": _fits(summary),
         "fit_notes": [
-            f"{percent(f.get('weight_fraction'))} wt%: {note}"
+            str(note)
             for f in summary.get("fits") or []
             for note in f.get("notes") or []
+            if note not in (summary.get("cautions") or [])
         ],
         "failed_boxes": [_line(x) for x in summary.get("failed_boxes") or []],
         "environment": _table(("environment", "~"), _flat(summary.get("environment"))),

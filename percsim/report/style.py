@@ -354,7 +354,10 @@ def threshold_in_weight(
         return None
     error = 0.0
     se = number(threshold.get("standard_error"))
-    if se and phi and math.isfinite(se) and phi + se < 1.0:
+    given = number(threshold.get("weight_standard_error"))
+    if given is not None and math.isfinite(given):
+        error = given
+    elif se and phi and math.isfinite(se) and phi + se < 1.0:
         upper = weight_fraction(threshold, phi + se)
         error = upper - w if upper is not None else 0.0
     curve = [

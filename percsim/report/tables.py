@@ -135,9 +135,11 @@ def two(value: Any) -> str:
 def share(value: Any) -> str:
     """Write a share of castings as whole per cent, finer below 1 and above 99."""
     x = number(value)
-    if x is None or not 0.01 <= x <= 0.99:
+    if x is None or x in (0.0, 1.0) or not 0.0 < x < 1.0:
         return percent(value)
-    return f"{100.0 * x:.0f}"
+    if x < 5e-4 or x > 0.9995:
+        return "<0.1" if x < 0.5 else ">99.9"
+    return f"{100.0 * x:.0f}" if 0.01 <= x <= 0.99 else f"{100.0 * x:.1f}"
 
 
 def percent(value: Any) -> str:
@@ -236,6 +238,24 @@ def candidate_label(candidate: Row) -> str:
     """Name a candidate by its weight fraction and electrode gap."""
     weight, gap = label_parts(candidate)
     return f"{weight}, {gap} gap"
+
+
+def open_films_marked(summary: Summary) -> dict[str, Any]:
+    """Copy a summary so that a candidate whose median casting is open has no gauge factor.
+
+    An open film has no gauge factor, whatever number stands in its place: it reads as
+    infinite here, so that every table says open and every figure marks it so.
+    """
+    candidates = []
+    for candidate in summary.get("candidates") or []:
+        if number((candidate.get("resistance_ohm") or {}).get("median")) == math.inf:
+            candidate = {
+                **candidate,
+                "gauge_factor": dict.fromkeys(("median", "p05", "p95"), math.inf),
+                "gauge_factor_initial": math.inf,
+            }
+        candidates.append(candidate)
+    return {**summary, "candidates": candidates}
 
 
 def deciding_index(summary: Summary) -> tuple[int | None, bool]:
@@ -491,7 +511,11 @@ def verdict(candidate: Row, is_chosen: bool) -> str:
     why = [str(reason) for reason in candidate.get("refused_because") or []]
     if why:
         return "; ".join(why)
-    return "meets the targets" if candidate.get("meets_target") else "misses a target"
+    return (
+        "meets the targets, ranked lower"
+        if candidate.get("meets_target")
+        else "misses a target"
+    )
 
 
 def _table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
@@ -548,8 +572,9 @@ def text_summary(summary: Summary) -> str:
         Lines of ASCII, without a final newline.
 
     """
+    summary = open_films_marked(summary)
     index, is_chosen = deciding_index(summary)
-    candidates = summary.get("candidates") or []
+    candidates = summary["candidates"]
     lines: list[str] = []
 
     def say(*sentences: str) -> None:

@@ -300,7 +300,7 @@ def test_shutdown_at_once():
     wait_until(first.running)
     begun = time.monotonic()
     pool.shutdown(kill=True)
-    assert time.monotonic() - begun < 2.0
+    assert time.monotonic() - begun < 10.0
     with pytest.raises(WorkerDiedError):
         first.result()
 
@@ -441,7 +441,7 @@ def test_workers_of_a_killed_run_end_with_it(tmp_path):
     assert all(is_alive(pid) for pid in ids)
     program.kill()
     program.communicate()
-    wait_until(lambda: not any(is_alive(pid) for pid in ids), seconds=3.0)
+    wait_until(lambda: not any(is_alive(pid) for pid in ids), seconds=10.0)
 
 
 @pytest.mark.parametrize("workers", [1, 2])
@@ -453,7 +453,7 @@ def test_interrupt_stores_what_is_finished(tmp_path, workers):
     begun = time.monotonic()
     os.killpg(program.pid, signal.SIGINT)  # as a terminal does: to everyone
     out, err = program.communicate(timeout=30)
-    assert time.monotonic() - begun < 3.0
+    assert time.monotonic() - begun < 10.0
     assert program.returncode == 130
     assert not err  # no worker cries
     said = json.loads(out.splitlines()[-1])

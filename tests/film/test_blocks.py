@@ -14,7 +14,7 @@ from reference.made_up_boxes import (
 
 from percsim.ensemble.statistics import effective_medium_mean
 from percsim.film import LoadingThreshold, fit_loadings
-from percsim.film.blocks import _influence, _weighted_medium
+from percsim.film.blocks import _influence, _response_weights, _weighted_medium
 
 SEED = np.random.SeedSequence(7319)
 
@@ -106,6 +106,41 @@ def test_electrode_term_with_a_response_of_its_own():
     np.testing.assert_allclose(result.electrode_excess, excess, rtol=1e-6)
 
 
+def test_weights_of_the_responses_are_generalised_least_squares():
+    # q + k/line + noise with k normal of deviation 1 x reach: covariance
+    # V = diag(noise^2) + (reach/line)(reach/line)^T, weights V^-1 1/(1^T V^-1 1)
+    relative = np.array([[1.0, 1.05, 1.1], [1.0, 1.06, 1.12], [1.0, 1.04, 1.13]])
+    errors = np.array([[0.0, 0.02, 0.03], [0.0, 0.01, 0.02], [0.0, 0.005, 0.01]])
+    line, reach = np.array([6.0, 10.0, 15.0]), 2.0
+    change = np.log(relative[:, 2].mean())
+    along = reach / line
+    cov = np.diag((errors[:, 2] / change) ** 2) + np.outer(along, along)
+    want = np.linalg.solve(cov, np.ones(3))
+    ours = _response_weights(relative, errors, line, reach)
+    np.testing.assert_allclose(ours[0], want / want.sum(), rtol=1e-9)
+    assert ours[0].sum() == pytest.approx(1.0)
+    assert ours[1].sum() == pytest.approx(0.0, abs=1e-12)
+
+
+def test_scatter_that_all_states_share_does_not_blur_the_response():
+    base = loading(0.30, seed=88, box_spread=0.3)
+    rho, excess = (
+        np.array([1.0, 1.02, 1.04, 1.06]),
+        -1.2e-5 * np.array([1, 0.97, 0.93, 0.9]),
+    )
+    values = [
+        g[:, :1] / g[:, :1].mean() * section / (rho * length + excess)
+        for g, section, length in zip(
+            base.conductances, base.sections, LENGTHS, strict=True
+        )
+    ]
+    (result,) = fit(with_conductances(base, values))
+    assert result.resistivity_se[0] > 0.05 * result.resistivity[0]
+    response = result.resistivity / result.resistivity[0] - 1.0
+    # the fitted line, off by the scatter, is all that is left: some per cent of it
+    np.testing.assert_allclose(response, rho - 1.0, rtol=0.05)
+
+
 def noisy_responses(seed, n_boxes=24):
     """Boxes whose ln R rises by 0.045 with a scatter that falls as their volume grows."""
     base = loading(0.30, seed=seed, box_spread=0.2, n_boxes=n_boxes)
@@ -132,8 +167,7 @@ def test_responses_of_repeated_ensembles():
     assert got.std(ddof=1) == pytest.approx(
         np.median(claimed), rel=4 / np.sqrt(2 * n) + 0.1
     )
-    # the longest boxes alone would scatter by 0.05 sqrt(3)/sqrt(8 x 24), a line through all
-    # lengths more than that
+    # about as the longest boxes alone do, 0.05 sqrt(3)/sqrt(8 x 24)
     assert got.std() < 1.2 * 0.05 * np.sqrt(3) / np.sqrt(8 * 24)
 
 

@@ -287,6 +287,12 @@ def test_gauge_factor_initial_by_hand():
     heights = {0.0: 0.0, 1e-3: 0.02, 2e-3: 0.03, 3e-3: 0.06}
     castings = cast(three(response=lambda e, T: heights[e]), 1, NONE, n=10)
     assert castings.gauge_factor_initial == pytest.approx(12.5, rel=1e-8)
+    # uneven steps count by their length: 20, 15, 40 at 0.5, 2, 3.5 e-3, lengths 1, 2, 1:
+    # mean 22.5 at 2e-3, bend 30/4.5 per 1e-3, so 22.5 - 2 x 30/4.5 at zero
+    uneven = {0.0: 0.0, 1e-3: 0.02, 3e-3: 0.05, 4e-3: 0.09}
+    strains = tuple(uneven)
+    castings = cast(three(response=lambda e, T: uneven[e], strains=strains), 1, NONE, n=10)
+    assert castings.gauge_factor_initial == pytest.approx(22.5 - 60 / 4.5, rel=1e-8)
 
 
 def test_gauge_factor_initial_in_compression():

@@ -159,6 +159,10 @@ def test_current_runs_from_face_to_face(sample):
     # conservation: what enters at one face leaves at the other
     assert weights[at_source].sum() == pytest.approx(1.0 / solution.resistance, rel=1e-6)
     assert weights[at_sink].sum() == pytest.approx(1.0 / solution.resistance, rel=1e-6)
+    # a body reaches the face it is drawn to
+    reach = (particles.core_sizes + particles.ball_radii).max()
+    electrode = segments[at_source | at_sink]
+    assert abs(electrode[:, 1, 0] - electrode[:, 0, 0]).max() <= reach
     # both legs of a contact meet, up to the image used
     inner = ~(at_source | at_sink)
     steps = (segments[inner][0::2, 1] - segments[inner][1::2, 1]) / length

@@ -140,7 +140,7 @@ def test_the_page_says_what_the_summary_holds(page):
     for entry in made.summary["assumptions"]:
         assert entry["name"] in words
         assert entry["source"] in words
-    assert "no substitute" in words
+    assert words.count("no substitute") == 1
     # every candidate but the chosen is refused with its reason
     assert words.count("% of castings pass, 80 % asked") == sum(
         bool(c["refused_because"]) for c in made.summary["candidates"]
@@ -216,6 +216,23 @@ def test_an_unfinished_run_says_so_and_an_empty_one_is_still_a_page(invented):
     assert "No candidate was evaluated" in rendered({}).words
 
 
+def test_the_closing_caution_is_said_once_and_tolerances_in_one_word(invented):
+    made = invented(weight_fractions=(0.3,), gaps=(3e-3,))
+    made.summary["cautions"] = ["A simulation is no substitute for a test."]
+    made.summary["assumptions"] += [
+        {
+            "name": f"tolerance of {x}",
+            "symbol": f"tau_{x}",
+            "value": 1.0,
+            "basis": "assumed",
+        }
+        for x in ("gap", "width")
+    ]
+    words = rendered(made.summary).words
+    assert words.count("no substitute") == 1
+    assert "Also assumed: beta, delta_b, the bench tolerances." in words
+
+
 def test_a_broken_figure_becomes_a_note_and_is_reported(
     tmp_path, invented, caplog, monkeypatch
 ):
@@ -241,8 +258,24 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
     assert (tmp_path / "boxes.csv").exists()
 
 
+def test_pictures_that_cannot_be_saved_are_still_on_the_page(
+    tmp_path, invented, monkeypatch
+):
+    from percsim.report import figures
+
+    monkeypatch.setattr(figures, "FIGURES", {"pass_map": figures.FIGURES["pass_map"]})
+    made = invented(weight_fractions=(0.30,), gaps=(3e-3,))
+    (tmp_path / "figures").write_text("a file where the folder should be")
+    report = write_report(tmp_path, made.summary, *made.rows())
+    assert len(report.failures) == 1
+    assert "pass_map" in report.failures[0]
+    assert "data:image/png" in report.page.read_text()
+    assert (tmp_path / "castings.csv").exists()
+
+
 def test_a_page_that_breaks_keeps_the_old_one_and_the_rows(tmp_path, invented, monkeypatch):
-    from percsim.report import figures, page as page_module
+    from percsim.report import figures
+    from percsim.report import page as page_module
 
     made = invented(weight_fractions=(0.30,), gaps=(3e-3,))
     (tmp_path / "report.html").write_text("old")
