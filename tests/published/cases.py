@@ -13,20 +13,29 @@ from published import lattices
 from scipy.special import gammainc
 
 from percsim import known_cases
-from percsim.ensemble.statistics import Estimate, effective_medium_mean
+from percsim.ensemble.statistics import (
+    Estimate,
+    bootstrap,
+    effective_medium_mean,
+    weighted_quantiles,
+)
 from percsim.ensemble.threshold import (
     WRAPPING_PROBABILITY,
     Component,
     Mixture,
+    critical_gap,
     excluded_volume,
+    isotropic_axes,
     plan_growth,
     threshold,
     wrap_numbers,
 )
+from percsim.links.search import find_links
 from percsim.materials.filler import Orientation
 from percsim.network.build import Network
 from percsim.network.solve import solve_network
-from percsim.particles.bodies import FLAKE, ROD, SPHERE
+from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
+from percsim.particles.box import Box
 
 CASES = {}
 
@@ -125,19 +134,19 @@ def aligned_flakes(effort, rng):
 
 @case("fss.width.2d")
 def width_of_discs(effort, rng):
-    return width_exponent(SPHERE, 2, (16.0, 96.0), effort, rng)
+    return width_exponent(SPHERE, 2, (48.0, 192.0), 200 * effort, rng)
 
 
 @case("fss.width.3d")
 def width_of_spheres(effort, rng):
-    return width_exponent(SPHERE, 3, (14.0, 40.0), effort, rng)
+    return width_exponent(SPHERE, 3, (14.0, 40.0), 400 * effort, rng)
 
 
-def width_exponent(kind, dimension, edges, effort, rng):
+def width_exponent(kind, dimension, edges, boxes, rng):
     """Slope of ln(transition width) against ln(box edge)."""
     widths = [
         threshold(
-            kind, 0.0, 1.0, dimension=dimension, boxes=400 * effort, box_size=edge, rng=rng
+            kind, 0.0, 1.0, dimension=dimension, boxes=boxes, box_size=edge, rng=rng
         ).transition_width
         for edge in edges
     ]
@@ -426,8 +435,91 @@ def sum_rule_of_a_wide_network(effort, rng):
 def self_dual_bus_bar_lattice(effort, rng):
     k = 5
     logs = []
-    for _ in range(400 * effort):
+    for _ in range(3000 * effort):
         g = np.where(rng.random(k * k + (k - 1) ** 2) < 0.5, 1.0, 100.0)
         logs.append(-math.log(solve_network(known_cases.bus_bar_lattice(k, g)).resistance))
     x = np.asarray(logs)
     return Estimate(x.mean(), x.std(ddof=1) / math.sqrt(len(x)), len(x))
+
+
+# ------------------------------------------------------------------ links of Poisson bodies
+def penetrable(groups, edge, rng, dimension=3):
+    """Isotropic bodies in a periodic box; groups of (kind, core, ball, number)."""
+    kinds = np.concatenate([np.full(n, kind) for kind, _, _, n in groups])
+    core = np.concatenate([np.full(n, c) for _, c, _, n in groups])
+    ball = np.concatenate([np.full(n, b) for _, _, b, n in groups])
+    axes = isotropic_axes(len(kinds), dimension, rng)
+    box = Box((edge,) * dimension, (True,) * dimension)
+    centers = rng.random((len(kinds), dimension)) * edge
+    return Particles(kinds, centers, axes, core, ball, box)
+
+
+def over_boxes(rows):
+    """Estimates of the columns of one row a box."""
+    x = np.asarray(rows)
+    errors = x.std(axis=0, ddof=1) / math.sqrt(len(x))
+    return [Estimate(m, e, len(x)) for m, e in zip(x.mean(axis=0), errors, strict=True)]
+
+
+@case("stat.degree", "stat.variance", "stat.isolated")
+def degrees_of_flakes(effort, rng):
+    # Flakes (1, 0.07) exclude 14.197718 from each other; the edge makes 2 contacts each.
+    n, excluded_by = 3000, 14.197718187565266
+    edge = ((n - 1) * excluded_by / 2.0) ** (1.0 / 3.0)
+    rows = []
+    for _ in range(24 * effort):
+        links = find_links(penetrable([(FLAKE, 1.0, 0.07, n)], edge, rng), 0.0)
+        degree = np.bincount(links.pairs.ravel(), minlength=n)
+        rows.append([degree.mean(), degree.var(), (degree == 0).mean()])
+    return over_boxes(rows)
+
+
+@case("stat.mixed")
+def contacts_of_rods_with_flakes(effort, rng):
+    rows = []
+    for _ in range(30 * effort):
+        groups = [(FLAKE, 1.0, 0.07, 600), (ROD, 1.5, 0.1, 600)]
+        pairs = find_links(penetrable(groups, 17.0, rng), 0.0).pairs
+        rows.append([((pairs < 600).sum(axis=1) == 1).sum() / 600])
+    return over_boxes(rows)[0]
+
+
+@case("stat.plane")
+def contacts_of_sticks(effort, rng):
+    rows = []
+    for _ in range(20 * effort):
+        links = find_links(penetrable([(ROD, 0.5, 0.0, 2001)], 20.0, rng, 2), 0.0)
+        rows.append([2.0 * len(links) / 2001])
+    return over_boxes(rows)[0]
+
+
+@case("stat.covered")
+def covered_share_of_flakes(effort, rng):
+    # Points thrown among the flakes: which of them lie in one.
+    rows = []
+    for _ in range(20 * effort):
+        groups = [(FLAKE, 1.0, 0.25, 1000), (SPHERE, 0.0, 0.0, 3000)]
+        pairs = find_links(penetrable(groups, 15.0, rng), 0.0).pairs
+        mixed = pairs[(pairs[:, 0] < 1000) & (pairs[:, 1] >= 1000), 1]
+        rows.append([len(np.unique(mixed)) / 3000])
+    return over_boxes(rows)[0]
+
+
+@case("stat.gap")
+def critical_gap_of_points(effort, rng):
+    # Spheres with a vanishing core span at the gap that makes them penetrable spheres of
+    # the critical density: wrapping probability 0.25778 at fixed number.
+    n, edge = 1500, 1.0
+    box = Box((edge,) * 3, (True,) * 3)
+    gaps = []
+    for _ in range(100 * effort):
+        axes = np.tile([1.0, 0.0, 0.0], (n, 1))
+        ball = np.full(n, 1e-6)
+        p = Particles(np.full(n, SPHERE), rng.random((n, 3)), axes, np.zeros(n), ball, box)
+        gaps.append(critical_gap(p))
+
+    def eta(sample):
+        gap = weighted_quantiles(sample, WRAPPING_PROBABILITY[3])[0]
+        return math.pi / 6.0 * n * (gap + 2e-6) ** 3
+
+    return bootstrap(eta, gaps, rng, 400)
