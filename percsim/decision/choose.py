@@ -15,7 +15,11 @@ from percsim.decision.priors import (
     ContactParameters,
     assumptions,
 )
-from percsim.ensemble.statistics import clopper_pearson, weighted_quantiles
+from percsim.ensemble.statistics import (
+    clopper_pearson,
+    cv_from_log_std,
+    weighted_quantiles,
+)
 from percsim.film.blocks import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
@@ -219,6 +223,9 @@ class Candidate:
         Which ones.
     resistance, gauge_factor : tuple of float
         Median, 5 % and 95 % of the castings at rest [ohm] and of the chord gauge factor.
+    resistance_cv_error : float
+        Simulation error of the CV of the resistance, from the resampled boxes: chiefly that
+        of the slope with loading.
     margins : tuple of Margin
         One a limit.
     refused_because : tuple of str
@@ -235,6 +242,7 @@ class Candidate:
     passes: NDArray[np.bool_] = field(repr=False)
     resistance: tuple[float, float, float]
     gauge_factor: tuple[float, float, float]
+    resistance_cv_error: float
     margins: tuple[Margin, ...]
     refused_because: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -280,6 +288,7 @@ class Candidate:
                 "standard_error": median * error if np.isfinite(error) else float("inf"),
             },
             "resistance_cv": castings.resistance_cv,
+            "resistance_cv_se": self.resistance_cv_error,
             "open_fraction": castings.open_fraction,
             "gauge_factor": {
                 "median": gf_median,
@@ -368,21 +377,32 @@ def _gauge_limits(castings: Castings) -> tuple[float, float, float]:
     return float(median), float(p05), float(p95)
 
 
-def _pass_share(castings: Castings, target: Target, passes: NDArray[np.bool_]) -> PassShare:
-    """Share with the sampling limits and the resampled boxes in quadrature."""
+def _pass_share(
+    castings: Castings, target: Target, passes: NDArray[np.bool_]
+) -> tuple[PassShare, float]:
+    """Share, limits of sampling and resampled boxes in quadrature; error of the CV."""
     share = float(passes.mean())
     low, high = clopper_pearson(int(passes.sum()), len(passes))
     ref, strained = castings.fit.loading.reference_state, castings.strained_state
-    replicas = []
+    replicas, spreads = [], []
     for r in castings.replicates([ref] if strained is None else [ref, strained]):
         gauge = np.zeros(len(r))
         if strained is not None:
             gauge = chord(r[:, 0], r[:, 1], castings.fit.loading.strains[strained])
         replicas.append(target.passes(r[:, 0], gauge).mean())
+        logs = np.log(r[np.isfinite(r[:, 0]), 0])
+        spreads.append(
+            cv_from_log_std(float(logs.std(ddof=1))) if 2 * len(logs) > len(r) else np.inf
+        )
     b_low, b_high = np.quantile(replicas, [0.025, 0.975])
     down = np.hypot(share - low, max(0.0, share - float(b_low)))
     up = np.hypot(high - share, max(0.0, float(b_high) - share))
-    return PassShare(share, float(max(0.0, share - down)), float(min(1.0, share + up)))
+    error = float("inf")
+    if not castings.is_open:
+        a, b = weighted_quantiles(spreads, (0.158655, 0.841345))
+        error = float(0.5 * (b - a)) if np.isfinite(b) else float("inf")
+    down, up = max(0.0, share - float(down)), min(1.0, share + float(up))
+    return PassShare(share, down, up), error
 
 
 def _log_reserve(value: float, limit: float, *, at_least: bool) -> float:
@@ -435,7 +455,9 @@ def _margins(
     return tuple(rows)
 
 
-def _refusals(castings: Castings, target: Target, margins: Sequence[Margin]) -> list[str]:
+def _refusals(
+    castings: Castings, target: Target, margins: Sequence[Margin], cv_error: float
+) -> list[str]:
     """Why a candidate does not meet the target, in plain words."""
     ratio = castings.fit.threshold_ratio
     if ratio <= 1.0:
@@ -477,9 +499,12 @@ def _refusals(castings: Castings, target: Target, margins: Sequence[Margin]) -> 
             )
         else:
             what = margin.target.removesuffix(", at most")
+            error = ""
+            if what == "CV of resistance" and np.isfinite(cv_error):
+                error = f" (simulation error {_tenths(cv_error)})"
             reasons.append(
-                f"{what} {_tenths(margin.value)}, at most {_percent(margin.limit)} is "
-                "allowed"
+                f"{what} {_tenths(margin.value)}{error}, at most "
+                f"{_percent(margin.limit)} is allowed"
             )
     return reasons
 
@@ -523,7 +548,7 @@ def judge(castings: Castings, target: Target) -> Candidate:
 
     """
     passes = target.passes(castings.at_rest, castings.gauge_factors)
-    share = _pass_share(castings, target, passes)
+    share, cv_error = _pass_share(castings, target, passes)
     median, p05, p95 = weighted_quantiles(castings.at_rest, (0.5, 0.05, 0.95))
     gauge = _gauge_limits(castings)
     margins = _margins(castings, target, float(median), gauge[0], share.value)
@@ -554,8 +579,9 @@ def judge(castings: Castings, target: Target) -> Candidate:
         passes=passes,
         resistance=(float(median), float(p05), float(p95)),
         gauge_factor=gauge,
+        resistance_cv_error=cv_error,
         margins=margins,
-        refused_because=tuple(_refusals(castings, target, margins)),
+        refused_because=tuple(_refusals(castings, target, margins, cv_error)),
         cautions=tuple(cautions),
         readout=_readout(castings, target, float(median)),
     )

@@ -258,7 +258,9 @@ class LoadingFit:
 
     @property
     def box_cv(self) -> float:
-        """Relative spread of R over the longest boxes, open ones weighed in by the mean."""
+        """Relative spread of R over the longest boxes, open ones in it; inf when open."""
+        if self.is_open:
+            return float("inf")
         column = self.influence[:, self.loading.reference_state]
         n = len(column)
         return float(np.sqrt((column**2).sum() / (n - 1))) if n > 1 else 0.0

@@ -357,3 +357,22 @@ def test_limits_of_the_pass_share_cover_the_true_share():
         share = decision.candidates[1].pass_share
         covered += share.low <= want <= share.high
     assert covered / n >= 0.95 - 4 * np.sqrt(0.95 * 0.05 / n)
+
+
+def test_error_of_the_spread_is_that_of_the_slope_with_loading():
+    # mixing alone scatters, boxes of two loadings scatter apart: the CV follows the slope
+    loadings = [
+        loading(0.26, seed=1, box_spread=0.2),
+        loading(0.30, seed=2, box_spread=0.2),
+    ]
+    decision = run(loadings=loadings, gaps=(3e-3,), tolerances=replace(NONE, mixing=0.01))
+    candidate = decision.candidates[1]
+    slopes = candidate.castings.replicate_slopes[:, 0]
+    low, high = np.quantile(slopes, [0.158655, 0.841345])
+    relative = 0.5 * (high - low) / abs(candidate.castings.slopes[0])
+    assert relative > 0.05
+    assert candidate.resistance_cv_error == pytest.approx(
+        relative * candidate.castings.resistance_cv, rel=0.15
+    )
+    quiet = run(loadings=[loading(0.26), loading(0.30)], gaps=(3e-3,)).candidates[1]
+    assert quiet.resistance_cv_error < 0.02 * quiet.castings.resistance_cv
