@@ -36,10 +36,14 @@ def slopes(filler, times_threshold, threshold, delta_b, strain, boxes, edge, see
     out, n_open = [], 0
     for number in range(boxes):
         rng = np.random.default_rng([seed, number])
-        particles = ps.place_particles(recipe, ps.Box((edge,) * 3, (False, True, True)), rng)
+        particles = ps.place_particles(
+            recipe, ps.Box((edge,) * 3, (False, True, True)), rng
+        )
         links = ps.find_links(particles, 0.0)
         law = ps.ContactOpeningLaw(8e-5, BETA, delta_b, 0.0, 8e-5, seed=number)
-        r0, r1 = (ps.solve_network(ps.build_network(links, law, s)).resistance for s in states)
+        r0, r1 = (
+            ps.solve_network(ps.build_network(links, law, s)).resistance for s in states
+        )
         if np.isfinite(r1):
             out.append(np.log(r1 / r0) / strain)
         else:
@@ -53,7 +57,9 @@ def main() -> None:
     parser.add_argument("--boxes", type=int, default=24)
     parser.add_argument("--edge", type=float, default=140e-6, help="box edge [m]")
     options = parser.parse_args()
-    print(f"{options.boxes} boxes of {1e6 * options.edge:.0f} um; slope of ln R over beta = {BETA}")
+    print(
+        f"{options.boxes} boxes of {1e6 * options.edge:.0f} um; slope of ln R over beta = {BETA}"
+    )
     print("orientation          phi/phi_c   no loss, 100 ue    with loss, 3000 ue   open")
     for name, filler in (
         ("isotropic", flakes("isotropic")),
@@ -61,10 +67,16 @@ def main() -> None:
     ):
         elastomer = ps.Elastomer(density=1030.0, mix_ratio=7.0)
         recipe = ps.Recipe(((filler, 0.2),), elastomer)
-        threshold = ps.recipe_threshold(recipe, rng=np.random.default_rng(3301)).volume_fraction
+        threshold = ps.recipe_threshold(
+            recipe, rng=np.random.default_rng(3301)
+        ).volume_fraction
         for times in (1.3, 1.5, 2.0, 2.5):
-            smooth = slopes(filler, times, threshold.value, 1e9, 1e-4, options.boxes, options.edge, 77)
-            lossy = slopes(filler, times, threshold.value, 0.01, 3e-3, options.boxes, options.edge, 77)
+            smooth = slopes(
+                filler, times, threshold.value, 1e9, 1e-4, options.boxes, options.edge, 77
+            )
+            lossy = slopes(
+                filler, times, threshold.value, 0.01, 3e-3, options.boxes, options.edge, 77
+            )
             print(
                 f"{name:20s} {times:9.2f}   {smooth[0] / BETA:7.4f} +- {smooth[1] / BETA:6.4f}"
                 f"   {lossy[0] / BETA:9.4f} +- {lossy[1] / BETA:6.4f}   {lossy[2]:4d}"

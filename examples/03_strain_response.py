@@ -19,7 +19,9 @@ flake = ps.Filler(
     aspect_ratio=15.0,
 )
 recipe = ps.Recipe(((flake, 0.30),), ps.Elastomer(density=1030.0, mix_ratio=7.0))
-law = ps.ContactOpeningLaw(g0=8e-5, beta=100.0, delta_b=0.01, Ea=0.0, electrode_conductance=8e-5)
+law = ps.ContactOpeningLaw(
+    g0=8e-5, beta=100.0, delta_b=0.01, Ea=0.0, electrode_conductance=8e-5
+)
 mounting = ps.Mounting("bonded", part_poisson_ratio=0.33)
 
 

@@ -43,4 +43,6 @@ resistance = ps.solve_network(network).resistance
 
 if __name__ == "__main__":
     print(links)
-    print(f"{n * length**2 / edge**2:.2f} sticks a stick length squared: {resistance:.4f} ohm")
+    print(
+        f"{n * length**2 / edge**2:.2f} sticks a stick length squared: {resistance:.4f} ohm"
+    )

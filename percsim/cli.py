@@ -122,7 +122,9 @@ def _guarded(command: Callable[P, None]) -> Callable[P, None]:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             raise typer.Exit(BROKEN) from None
         except Exception as error:
-            if type(error).__name__ == "Interrupted":
+            # only a command that runs jobs has loaded what can raise this
+            workers = sys.modules.get("percsim.ensemble.workers")
+            if workers is not None and isinstance(error, workers.Interrupted):
                 _leave(INTERRUPTED, str(error))
             if kwargs.get("debug"):
                 raise
@@ -175,31 +177,35 @@ def _duration(seconds: float) -> str:
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
 
 
-def _progress_text(done: int, total: int, failed: int, rate: float, left: float) -> str:
-    text = f"{done} of {total} boxes"
+def _progress_text(
+    noun: str, done: int, total: int, failed: int, rate: float, left: float
+) -> str:
+    text = f"{done} of {total} {noun}"
     if failed:
         text += f", {failed} failed"
     if rate > 0.0 and done < total:
-        text += f", {rate:.3g} a second, {_duration(left)} left"
+        pace = f"{rate:.3g} a second" if rate >= 1.0 else f"{60.0 * rate:.3g} a minute"
+        text += f", {pace}, {_duration(left)} left"
     return text
 
 
 @contextmanager
-def _progress(quiet: bool) -> Iterator[Progress | None]:
+def _progress(quiet: bool, noun: str = "boxes") -> Iterator[Progress | None]:
     """Show a bar on a terminal, otherwise a plain line now and then; nothing if quiet."""
     if quiet:
         yield None
     elif sys.stderr.isatty():
-        with _bar() as report:
+        with _bar(noun) as report:
             yield report
     else:
-        yield _PlainLines()
+        yield _PlainLines(noun)
 
 
 class _PlainLines:
     """A line at the start, then every half minute, then at the end."""
 
-    def __init__(self, interval: float = 30.0) -> None:
+    def __init__(self, noun: str, interval: float = 30.0) -> None:
+        self.noun = noun
         self.interval = interval
         self.last = -interval
         self.shown = -1
@@ -211,11 +217,11 @@ class _PlainLines:
         if done == self.shown or (now - self.last < self.interval and done < total):
             return
         self.last, self.shown = now, done
-        _tell(_progress_text(done, total, failed, rate, seconds_left))
+        _tell(_progress_text(self.noun, done, total, failed, rate, seconds_left))
 
 
 @contextmanager
-def _bar() -> Iterator[Progress]:
+def _bar(noun: str) -> Iterator[Progress]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
 
@@ -231,7 +237,7 @@ def _bar() -> Iterator[Progress]:
         def report(
             done: int, total: int, failed: int, rate: float, seconds_left: float
         ) -> None:
-            text = _progress_text(done, total, failed, rate, seconds_left)
+            text = _progress_text(noun, done, total, failed, rate, seconds_left)
             bar.update(task, completed=done, total=total, description=text)
 
         yield report
@@ -308,11 +314,13 @@ def run(
 
     Interrupt it at any time; the same command goes on where it stopped.
     """
-    from percsim.ensemble.workers import Interrupted
     from percsim.plan import Plan
-    from percsim.run import estimate, run_plan
 
     loaded = Plan.load(plan)
+    # slow to import, and of no use to a plan with faults
+    from percsim.ensemble.workers import Interrupted
+    from percsim.run import estimate, run_plan
+
     folder = Path("out") / plan.stem if out is None else out
     if not quiet:
         _tell(_size_line(loaded, estimate(loaded, workers)))
@@ -517,11 +525,16 @@ def _sheets(sheets: Sequence[WeighOut], quiet: bool) -> str:
         return text
     first = sheets[0]
     text += (
-        f"\n\nLosses take {100 * first.loss:.3g} % of each batch; +- is the balance's standard"
-        " uncertainty of the loading."
+        f"\n\nLosses take {100 * first.loss:.3g} % of each batch; +- is the standard"
+        " uncertainty of the loading from the balance."
     )
-    cautions = dict.fromkeys(c for sheet in sheets for c in sheet.cautions)
-    return "\n".join([text, *(f"Mind: {caution}" for caution in cautions)])
+    # the same thing said of every loading is said once, with the first one's numbers
+    cautions = {
+        " ".join(c.split()[:2]).partition(":")[0]: c
+        for s in sheets[::-1]
+        for c in s.cautions
+    }
+    return "\n".join([text, *(f"Mind: {caution}" for caution in cautions.values())])
 
 
 @app.command(epilog=_example("percsim check patch.toml", "percsim check patch.toml --json"))
@@ -538,9 +551,10 @@ def check(
     Every fault of the plan is reported at once.
     """
     from percsim.plan import Plan
-    from percsim.run import estimate
 
     loaded = Plan.load(plan)
+    from percsim.run import estimate
+
     size = estimate(loaded, workers)
     if as_json:
         _print_json(
@@ -565,37 +579,31 @@ def _check_text(plan: Plan, size: dict[str, Any]) -> str:
         return ", ".join(format_quantity(v, "length", digits=3) for v in values)
 
     low, high = size["flakes_per_box"]
-    temperatures = ", ".join(format_quantity(t, "temperature") for t in plan.temperatures)
-    loadings = ", ".join(
-        f"{100 * w:.4g} wt% ({100 * plan.recipe(w).volume_fraction:.3g} vol%)"
-        for w in plan.weight_fractions
-    )
     fillers = ", ".join(
-        f"{f.name or f.kind} {format_quantity(f.median_diameter, 'length', digits=3)}"
-        + ("" if f.kind == "sphere" else f" aspect ratio {f.median_aspect_ratio:.3g}")
+        f"{f.name} {format_quantity(f.median_diameter, 'length', digits=3)}"
+        + ("" if f.kind == "sphere" else f", aspect ratio {f.median_aspect_ratio:.3g}")
         for f in plan.fillers
     )
-    strains = plan.strains
-    first = format_quantity(strains[0], "strain")
-    last = format_quantity(strains[-1], "strain")
+    volumes = ", ".join(
+        f"{100 * plan.recipe(w).volume_fraction:.3g}" for w in plan.weight_fractions
+    )
+    strains, n = plan.strains, len(plan.temperatures)
+    in_all = float(f"{size['flakes']:.3g}")
+    ends = f"{1e6 * strains[0]:.4g} to {1e6 * strains[-1]:.4g} microstrain"
+    temperatures = ", ".join(format_quantity(t, "temperature") for t in plan.temperatures)
     rows = [
-        ("plan", f"{plan.title} ({plan.name}), no fault"),
+        ("plan", f"{plan.name}, no fault: {plan.title}"),
         ("filler", fillers),
-        ("loadings", loadings),
+        ("loadings", ", ".join(f"{100 * w:.4g}" for w in plan.weight_fractions) + " wt%"),
+        ("", f"{volumes} vol%"),
         ("electrode gaps", lengths(plan.electrode_gaps)),
-        (
-            "states",
-            f"{size['n_states']}: {len(strains)} strains {first} to {last},"
-            f" at {temperatures}",
-        ),
+        ("states", f"{size['n_states']}: {len(strains)} strains, {ends}"),
+        ("", f"by {n} temperature{'s' if n > 1 else ''}, {temperatures}"),
         ("contacts closed at", format_quantity(plan.closed_at.value, "temperature")),
         ("boxes", f"{size['n_boxes']}, edges {lengths(plan.box_lengths)}"),
-        ("particles", f"{low:,.0f} to {high:,.0f} a box, {size['flakes']:,.3g} in all"),
-        (
-            "time",
-            f"about {_duration(size['seconds'])} on {size['workers']} cores, and"
-            f" {_duration(size['seconds_to_compile'])} more the first time on a machine",
-        ),
+        ("particles", f"{low:,.0f} to {high:,.0f} a box, {in_all:,.0f} in all"),
+        ("time", f"about {_duration(size['seconds'])} on {size['workers']} cores"),
+        ("", f"and {_duration(size['seconds_to_compile'])} more the first time here"),
         ("memory", f"about {size['memory_bytes'] / 1e6:,.0f} MB"),
     ]
     text = _table(("", ""), rows, left=2).strip("\n")
@@ -623,15 +631,17 @@ def threshold(
 
     The digits are those of a run.
     """
-    import numpy as np
-
-    from percsim.ensemble.workers import run_jobs
     from percsim.plan import Plan
-    from percsim.run import run_job, threshold_jobs
 
     loaded = Plan.load(plan)
+    import numpy as np
+
+    from percsim.ensemble.simulate import run_job
+    from percsim.ensemble.workers import run_jobs
+    from percsim.run import threshold_jobs
+
     jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or job.name == "own"]
-    with _progress(quiet) as progress:
+    with _progress(quiet, "batches of boxes") as progress:
         found = run_jobs(run_job, jobs, workers=workers, progress=progress).by_key()
     blend = loaded.recipe(loaded.weight_fractions[-1])
     rows: list[dict[str, Any]] = []
@@ -647,7 +657,7 @@ def threshold(
         ]
         rows.append(
             {
-                "filler": "as planned" if name == "own" else name,
+                "filler": "as planned" if name == "own" else name.replace(" ", " ratio "),
                 "volume_fraction": phi.value,
                 "volume_standard_error": phi.standard_error,
                 "weight_fraction": at[0],

@@ -73,7 +73,11 @@ class ConvergenceError(PercsimError, RuntimeError):
     """
 
     def __init__(
-        self, message: str, lower: float = 0.0, upper: float = float("inf"), voltages: Any = None
+        self,
+        message: str,
+        lower: float = 0.0,
+        upper: float = float("inf"),
+        voltages: Any = None,
     ) -> None:
         self.lower = lower
         self.upper = upper

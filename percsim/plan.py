@@ -98,18 +98,27 @@ class _Reading:
             self.fault(key, f"must be a section, [{plain}], got {show_value(data)}")
             self.bad.add(plain)
             return None
+        data = {str(name): value for name, value in data.items()}
         try:
-            return model.model_validate(dict(data))
+            return model.model_validate(data)
         except ValidationError as error:
             problems = error.errors(include_url=False)
         kept = dict(data)
+        names = tuple(model.model_fields)
+        unknown = [str(p["loc"][0]) for p in problems if p["type"] == "extra_forbidden"]
+        meant = {name for word in unknown for name in names if did_you_mean(word, (name,))}
+        self.bad |= {f"{plain}.{name}" for name in meant}
         for problem in problems:
             field = str(problem["loc"][0])
             self.bad.add(f"{plain}.{field}")
             kept.pop(field, None)
             if field in model.model_fields and model.model_fields[field].is_required():
                 kept[field] = model.model_fields[field].examples[0]  # type: ignore[index]
-            self._explain(f"{key}.{field}" if key else field, plain, field, model, problem)
+            # a key that is missing under its own name is most likely the misspelt one
+            if not (problem["type"] == "missing" and field in meant):
+                self._explain(
+                    f"{key}.{field}" if key else field, plain, field, model, problem
+                )
         return model.model_validate(kept)
 
     def _explain(
@@ -261,6 +270,9 @@ class Plan:
     @classmethod
     def _read(cls, mapping: Mapping[str, Any], name: str, text: str | None) -> Plan:
         reading = _Reading(name)
+        if not isinstance(mapping, Mapping):
+            raise PlanError([f"{name}: must hold sections, got {show_value(mapping)}"])
+        mapping = {str(key): value for key, value in mapping.items()}
         known = (*HeadSection.model_fields, *SECTIONS)
         for key in mapping:
             if key not in known:
@@ -340,6 +352,7 @@ class Plan:
                 "electrode_conductance": self.electrode_conductance,
             },
             "tolerances": {"thickness": self.tolerances["thickness"]},
+            "batch": {} if self.batch_mass is None else {"mass": self.batch_mass},
         }  # fmt: skip
         out: dict[str, Any] = {"title": self.title, "seed": self.seed}
         out["filler"] = fillers[0] if len(fillers) == 1 else fillers
@@ -570,6 +583,13 @@ class Plan:
         """Castings drawn for each candidate."""
         return self.tolerances_section.castings
 
+    @property
+    def batch_mass(self) -> float | None:
+        """Mass of the cured batch [kg], 20 g if the plan says nothing; None if by films."""
+        if self.batch.films is not None:
+            return None
+        return 0.02 if self.batch.mass is None else self.batch.mass
+
     def weigh_out(
         self,
         recipe: Recipe,
@@ -587,9 +607,10 @@ class Plan:
         film : Film, optional
             Its thickness and width stand in for those of the plan.
         films : int, optional
-            Films to cast, by default the plan's.
+            Films to cast.
         mass : float, optional
             Mass of the cured batch [kg], losses included, instead of a number of films.
+            Default: as the plan says.
 
         Returns
         -------
@@ -608,12 +629,14 @@ class Plan:
             ratio = swell * load_material(batch.solvent).density / recipe.density
         elif batch.solvent is not None:
             ratio = batch.solvent_mass_ratio or 0.0
-        mass = batch.mass if mass is None and films is None else mass
+        if mass is None and films is None:
+            films = batch.films
+            mass = self.batch_mass if films is None else None
         return weigh_out(
             recipe,
             mass=None if mass is None else mass * (1.0 - batch.loss),
             volume=self.film.length * width * thickness if mass is None else None,
-            films=1 if mass is not None else films or batch.films,
+            films=films or 1,
             loss=batch.loss,
             resolution=batch.balance_resolution,
             solvent=batch.solvent,
@@ -1107,6 +1130,8 @@ def _check_batch(plan: Plan, reading: _Reading) -> None:
     batch = plan.batch
     if batch is None:
         return
+    if batch.mass is not None and batch.films is not None:
+        reading.fault("batch.mass", "is there besides films; give one of them")
     _find_material(reading, "batch.solvent", batch.solvent, "solvent")
     thinned = batch.solvent_mass_ratio is not None or batch.wet_thickness is not None
     if batch.solvent is None and reading.usable("batch.solvent"):

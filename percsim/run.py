@@ -1,8 +1,8 @@
 """The main job: a plan -> boxes -> film -> decision -> a results folder, resumable.
 
 `run_plan` makes the list of jobs from the plan, has them run and stored, and hands what is
-stored to `assemble`; `redraw` hands over what an interrupted or finished run has stored. So a
-report never depends on how, when or in how many pieces its boxes were computed.
+stored to `assemble`; `redraw` hands over what an interrupted or finished run has stored.
+So a report never depends on how, when or in how many pieces its boxes were computed.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import numpy as np
 import percsim
 from percsim.decision.choose import Decision, decide
 from percsim.ensemble.sampling import PURPOSES, box_seed
-from percsim.ensemble.simulate import BoxJob, Sample, simulate_box, solve_sample
+from percsim.ensemble.simulate import BoxJob, Sample, run_job, simulate_box, solve_sample
 from percsim.ensemble.store import (
     Record,
     Store,
@@ -30,12 +30,12 @@ from percsim.ensemble.store import (
     write_atomically,
 )
 from percsim.ensemble.threshold import (
+    GrowthJob,
     GrowthPlan,
     RecipeParticles,
     ThresholdEstimate,
     plan_growth,
     with_aspect_ratio,
-    wrap_numbers,
 )
 from percsim.ensemble.workers import Executor, Progress, available_cores, run_jobs
 from percsim.errors import FolderError, PlanError
@@ -45,7 +45,15 @@ from percsim.particles.box import Box
 from percsim.plan import Plan
 from percsim.report import write_report
 
-__all__ = ["Result", "assemble", "box_jobs", "estimate", "redraw", "run_plan", "threshold_jobs"]
+__all__ = [
+    "Result",
+    "assemble",
+    "box_jobs",
+    "estimate",
+    "redraw",
+    "run_plan",
+    "threshold_jobs",
+]
 
 ASPECT_RATIOS = (10.0, 15.0, 20.0, 25.0)
 """Aspect ratios at which the threshold is grown to show how far it moves."""
@@ -74,41 +82,17 @@ NOT_MODELLED = (
 )
 
 CAUTIONS = (
-    "Fine conductive powders: keep dust out of lungs, electrics and ignition sources; extract, "
-    "wear a mask, and follow the powder's safety data sheet and local rules.",
+    "Fine conductive powders: keep dust out of lungs, electrics and ignition sources; "
+    "extract it, wear a mask, and follow the powder's safety data sheet and local rules.",
     "Curing agents and solvents: gloves, ventilation, and the supplier's safety data sheet.",
     "Cure inhibition: sulfur, amines, tin compounds and some tapes, gloves and fillers stop "
     "addition cure; cure a small sample with this powder first.",
-    "Self-heating: a film that carries current warms, drifts and, where current concentrates, "
-    "may burn; limit supply voltage and current, and check the power below against the area.",
+    "Self-heating: a film that carries current warms, drifts and, where current "
+    "concentrates, may burn; limit supply voltage and current, and check the power in the "
+    "readout against the area of the film.",
     "A simulation is no substitute for test. Structural, vehicle or flight use only after "
     "qualification by those licensed for it, under the codes that apply.",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class GrowthJob:
-    """A few boxes of a threshold, as a job for a worker."""
-
-    name: str
-    plan: GrowthPlan
-    first: int
-    count: int
-
-    @property
-    def key(self) -> str:
-        """Name in the store."""
-        return f"threshold/{self.name}/{self.first}"
-
-    def run(self) -> dict[str, Any]:
-        """Particles at first wrapping, one row a box."""
-        boxes = range(self.first, self.first + self.count)
-        return {"numbers": wrap_numbers(self.plan, boxes).tolist()}
-
-
-def run_job(job: GrowthJob | BoxJob) -> dict[str, Any]:
-    """What a worker does with a job of a plan."""
-    return job.run() if isinstance(job, GrowthJob) else simulate_box(job)
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -136,9 +120,7 @@ class Result:
             verdict = "no candidate meets the target"
         else:
             c = self.summary["candidates"][chosen]
-            verdict = (
-                f"{100 * c['weight_fraction']:.4g} wt% at {1e3 * c['electrode_gap_m']:.4g} mm"
-            )
+            verdict = f"{100 * c['weight_fraction']:.4g} wt% at {1e3 * c['electrode_gap_m']:.4g} mm"
         return f"Result: {verdict}, in {self.folder}"
 
 
@@ -148,7 +130,9 @@ def _growth_plans(plan: Plan) -> dict[str, tuple[GrowthPlan, Recipe]]:
     own = plan.recipe(plan.weight_fractions[-1])
     recipes = {"own": own}
     if any(filler.kind != "sphere" for filler, _ in own.fillers):
-        recipes |= {f"aspect {ratio:g}": with_aspect_ratio(own, ratio) for ratio in ASPECT_RATIOS}
+        recipes |= {
+            f"aspect {ratio:g}": with_aspect_ratio(own, ratio) for ratio in ASPECT_RATIOS
+        }
     return {
         name: (
             plan_growth(
@@ -176,26 +160,26 @@ def threshold_jobs(plan: Plan) -> list[GrowthJob]:
     return jobs
 
 
+def _is_thin(plan: Plan) -> bool:
+    """Whether the film is thinner than the cubes, so that boxes take its whole thickness."""
+    return plan.film.thickness < max(plan.box_lengths)
+
+
 def _box(plan: Plan, length: float) -> Box:
-    """Cube periodic across; a film thinner than the cubes keeps its own free faces."""
-    if plan.film.thickness < max(plan.box_lengths):
+    """Cube periodic across; in a thin film the film's own thickness and free faces."""
+    if _is_thin(plan):
         return Box((length, length, plan.film.thickness), (False, True, False))
     return Box((length, length, length), (False, True, True))
-
-
-def simulated_weight_fractions(plan: Plan) -> tuple[float, ...]:
-    """Loadings that boxes are run for."""
-    return plan.weight_fractions
 
 
 def box_jobs(plan: Plan) -> list[BoxJob]:
     """Jobs of a plan's boxes, box numbers outermost so that a part of them is a fair sample."""
     law = plan.law()
-    by_loading = [
-        (plan.recipe(w), plan.states(w)) for w in simulated_weight_fractions(plan)
-    ]
+    by_loading = [(plan.recipe(w), plan.states(w)) for w in plan.weight_fractions]
     return [
-        BoxJob(plan.seed, index, number, recipe, _box(plan, length), law, states, plan.cutoff)
+        BoxJob(
+            plan.seed, index, number, recipe, _box(plan, length), law, states, plan.cutoff
+        )
         for number in range(plan.boxes.count)
         for recipe, states in by_loading
         for index, length in enumerate(plan.box_lengths)
@@ -247,9 +231,14 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
 
 
 def _compile_kernels(plan: Plan) -> None:
-    """Run one small box and one small threshold here, so that workers find kernels ready."""
-    smallest = box_jobs(plan)[0]
-    simulate_box(replace(smallest, states=smallest.states[:1]))
+    """Run a box and a threshold here, so that workers find kernels ready.
+
+    The fullest box, because large networks take kernels of their own.
+    """
+    fullest = max(
+        box_jobs(plan), key=lambda job: job.box.volume * job.recipe.volume_fraction
+    )
+    simulate_box(replace(fullest, states=fullest.states[:1]))
     jobs = threshold_jobs(plan)
     replace(jobs[0], count=1).run()
 
@@ -314,7 +303,7 @@ def _in_weight(recipe: Recipe, phi: float, error: float) -> tuple[float, float]:
 
 
 def _log_slope(recipe: Recipe) -> float:
-    """d ln(volume fraction) / d ln(weight fraction) of the same powders at this loading."""
+    """D ln(volume fraction) / d ln(weight fraction) of the same powders at this loading."""
     step = 1e-4
     phi = recipe.volume_fraction
     up = recipe.at_volume_fraction(phi * (1.0 + step)).weight_fraction
@@ -328,9 +317,13 @@ def _loadings(
     """Stored boxes by loading; a loading counts once every length has two boxes."""
     loadings, failed = [], []
     lengths = plan.box_lengths
-    for w in simulated_weight_fractions(plan):
+    for w in plan.weight_fractions:
         rows: list[list[list[float]]] = [[] for _ in lengths]
-        mine = [job for job in jobs if job.recipe.weight_fraction == plan.recipe(w).weight_fraction]
+        mine = [
+            job
+            for job in jobs
+            if job.recipe.weight_fraction == plan.recipe(w).weight_fraction
+        ]
         for job in mine:
             record = records.get(job.key)
             if record is None:
@@ -362,6 +355,7 @@ def _loadings(
                 temperatures=tuple(s.temperature for s in states),
                 diameter=plan.median_diameter,
                 mix_ratio=plan.cured_elastomer.mix_ratio,
+                dimension=2 if _is_thin(plan) else 3,
             )
         )
     return loadings, failed
@@ -388,13 +382,18 @@ def _box_rows(
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Rows of boxes.csv and responses.csv."""
     boxes, responses = [], []
-    for job in sorted(jobs, key=lambda j: (j.recipe.weight_fraction, j.length_index, j.number)):
+    for job in sorted(
+        jobs, key=lambda j: (j.recipe.weight_fraction, j.length_index, j.number)
+    ):
         record = records.get(job.key)
         if record is None or record.result is None:
             continue
         result = record.result
         resistances = [1.0 / g if g > 0.0 else float("inf") for g in result["conductances"]]
-        at = {(s.strain, s.temperature): r for s, r in zip(job.states, resistances, strict=True)}
+        at = {
+            (s.strain, s.temperature): r
+            for s, r in zip(job.states, resistances, strict=True)
+        }
         rest = at[0.0, _room(job)]
         strained = at[plan.largest_strain, _room(job)]
         where = {
@@ -493,7 +492,9 @@ def assemble(
     threshold, loading_threshold, _ = _threshold(plan, records)
     loadings, failed = _loadings(plan, jobs, records)
     if not loadings:
-        raise FolderError("fewer than two boxes a length are stored; run the plan again to go on")
+        raise FolderError(
+            "fewer than two boxes a length are stored; run the plan again to go on"
+        )
     decision = _decide(plan, loadings, loading_threshold)
     boxes, responses = _box_rows(plan, jobs, records)
     best = decision.best.castings.fit.loading
@@ -538,7 +539,12 @@ def _write(
         weight_fraction = decision.best.castings.fit.loading.weight_fraction
         sample = _sample(plan, box_jobs(plan), weight_fraction)
         report = write_report(
-            folder, summary, tables["boxes"], tables["responses"], tables["castings"], sample
+            folder,
+            summary,
+            tables["boxes"],
+            tables["responses"],
+            tables["castings"],
+            sample,
         )
     except OSError as error:
         raise FolderError(
@@ -640,7 +646,9 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
         try:
             plan = Plan.from_dict(stored_plan, name=str(folder / "plan.toml"))
         except PlanError as error:
-            raise FolderError(f"the plan stored in {folder} cannot be read: {error}") from error
+            raise FolderError(
+                f"the plan stored in {folder} cannot be read: {error}"
+            ) from error
         extra = store.load_artefact("run") or {
             "command": shlex.join(
                 ["percsim", "run", str(folder / "plan.toml"), "--out", str(folder)]
@@ -650,5 +658,3 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
             "environment": store.environments[-1],
         }
     return _write(plan, folder, records, extra)
-
-

@@ -181,6 +181,32 @@ class _Flag(Reader):
         return value
 
 
+def _read_table(
+    table: Mapping[str, Any], readers: Mapping[str, Reader], needed: Sequence[str]
+) -> dict[str, Any]:
+    """Read an inline table key by key, all its faults at once."""
+    faults: list[tuple[str, str]] = []
+    got: dict[str, Any] = {}
+    misspelt = False
+    for key, entry in table.items():
+        if key not in readers:
+            hint = (
+                did_you_mean(str(key), tuple(readers)) or f"; known: {', '.join(readers)}"
+            )
+            faults.append((f".{key}", f"is not known{hint}"))
+            misspelt = True
+            continue
+        try:
+            got[key] = readers[key].read(entry)
+        except ValueError as error:
+            faults.append((f".{key}", f"= {error}"))
+    if not misspelt:  # else the one that is missing is most likely the misspelt one
+        faults += [(f".{key}", "is missing") for key in needed if key not in table]
+    if faults:
+        raise FaultsError(faults)
+    return got
+
+
 class _Window(Reader):
     """Two quantities with "to" between them, or a table of `from` and `to`."""
 
@@ -190,23 +216,8 @@ class _Window(Reader):
 
     def read(self, value: Any) -> tuple[float, float]:
         if isinstance(value, Mapping):
-            faults = [
-                (f".{key}", f"is not known{did_you_mean(str(key), ('from', 'to'))}")
-                for key in value
-                if key not in ("from", "to")
-            ]
-            ends: list[float] = []
-            for key in ("from", "to"):
-                if key not in value:
-                    faults.append((f".{key}", "is missing"))
-                    continue
-                try:
-                    ends.append(self.end.read(value[key]))
-                except ValueError as error:
-                    faults.append((f".{key}", f"= {error}"))
-            if faults:
-                raise FaultsError(faults)
-            low, high = ends
+            got = _read_table(value, {"from": self.end, "to": self.end}, ("from", "to"))
+            low, high = got["from"], got["to"]
             if not low < high:
                 raise ValueError("must rise; the value of `from` is not below that of `to`")
         else:
@@ -331,29 +342,12 @@ class _Stated(Reader):
     def read(self, value: Any) -> Stated:
         if not isinstance(value, Mapping):
             return Stated(self.each.read(value))
-        faults: list[tuple[str, str]] = []
         known = {
             "value": self.each,
             "basis": _Choice("assumed", "measured"),
             "source": _Text(),
         }
-        got: dict[str, Any] = {}
-        for key, entry in value.items():
-            if key not in known:
-                hint = did_you_mean(str(key), tuple(known))
-                faults.append(
-                    (f".{key}", f"is not known{hint or '; known: ' + ', '.join(known)}")
-                )
-                continue
-            try:
-                got[key] = known[key].read(entry)
-            except ValueError as error:
-                faults.append((f".{key}", f"= {error}"))
-        if "value" not in value:
-            faults.append((".value", "is missing"))
-        if faults:
-            raise FaultsError(faults)
-        return Stated(**got)
+        return Stated(**_read_table(value, known, ("value",)))
 
     def write(self, value: Any) -> dict[str, Any]:
         out = {"value": self.each.write(value.value), "basis": value.basis}
@@ -398,47 +392,21 @@ class _Sizes(Reader):
             "spread": self.spread, "d10": self.length, "d50": self.length,
             "d90": self.length,
         }  # fmt: skip
-        faults: list[tuple[str, str]] = []
-        got: dict[str, float] = {}
-        for key, entry in value.items():
-            if key not in readers:
-                hint = (
-                    did_you_mean(str(key), tuple(readers))
-                    or f"; known: {', '.join(readers)}"
-                )
-                faults.append((f".{key}", f"is not known{hint}"))
-                continue
-            try:
-                got[key] = readers[key].read(entry)
-            except ValueError as error:
-                faults.append((f".{key}", f"= {error}"))
         number = {"median", "geometric_spread", "spread"} & set(value)
         volume = {"d10", "d50", "d90"} & set(value)
-        if bool(number) == bool(volume):
-            faults.append(
-                ("", "must hold either median and geometric_spread (by number) or d10, d50"
-                 " and d90 (by volume)")
-            )  # fmt: skip
-        elif volume:
-            faults += [
-                (f".{k}", "is missing") for k in ("d10", "d50", "d90") if k not in value
-            ]
-        else:
-            if "median" not in value:
-                faults.append((".median", "is missing"))
-            if {"geometric_spread", "spread"} <= number:
-                faults.append(
-                    (".spread", "is there besides geometric_spread; give one of them")
-                )
-            elif number == {"median"}:
-                faults.append(
-                    (
-                        ".geometric_spread",
-                        "is missing; write it like geometric_spread = 1.5",
-                    )
-                )
-        if faults:
-            raise FaultsError(faults)
+        needed = ("d10", "d50", "d90") if volume else ("median",)
+        if number and volume:
+            raise ValueError(
+                "must hold either median and geometric_spread (by number) or d10, d50 and"
+                " d90 (by volume), not some of both"
+            )
+        got: dict[str, float] = _read_table(value, readers, needed)
+        if {"geometric_spread", "spread"} <= number:
+            raise ValueError("has both geometric_spread and spread; give one of them")
+        if number == {"median"}:
+            raise ValueError(
+                "is without its geometric_spread; write it like geometric_spread = 1.5"
+            )
         if "spread" in got:
             return Sizes(got["median"], got["spread"])
         if "median" in got:
@@ -803,13 +771,14 @@ class BoxesSection(Section):
     count: Annotated[int, _Number(4, 100_000, whole=True)] = _field(
         "Boxes for each candidate loading and each length; twice as many take twice as"
         " long and narrow the simulation error by 1.4.",
-        24,
+        20,
     )
     lengths: Annotated[tuple[BoxLength, ...], _Many(_Diameters(), least=2)] = _field(
-        "Edges of the cubes, as lengths or in median diameters D of the largest filler;"
-        " the resistance per length and that of the electrodes come from the different"
-        " lengths. Below 8 D the boxes conduct too well.",
-        ["8 D", "11 D", "16 D"],
+        "Edges of the cubes, as lengths or in median diameters D of the largest filler; the"
+        " resistance per length and that of the electrodes come from the different lengths."
+        " Below 8 D the boxes conduct too well; where a film is thinner than the longest,"
+        " all take its thickness and its free faces.",
+        ["10 D", "14 D", "20 D"],
     )
     threshold_count: Annotated[int, _Number(10, 100_000, whole=True)] = _field(
         "Growth runs that find the percolation threshold of this filler.", 100
@@ -823,7 +792,7 @@ class TolerancesSection(Section):
     """
 
     castings: Annotated[int, _Number(100, 1_000_000, whole=True)] = _field(
-        "Castings drawn for each candidate.", 4000
+        "Castings drawn for each candidate.", 2000
     )
     weighing: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
         "Of the filler's weight fraction, from the balance.", "0.5 %"
@@ -902,14 +871,13 @@ class TargetSection(Section):
 class BatchSection(Section):
     """The batch to weigh out."""
 
-    films: Annotated[int, _Number(1, 1_000_000, whole=True)] = _field(
-        "Films to cast from one batch.", 10
+    films: Annotated[int, _Number(1, 1_000_000, whole=True)] | None = _field(
+        "Films to cast from one batch, instead of its mass.", None, example=200
     )
     mass: Annotated[float, _Quantity("mass", "g", "1 mg", "1000 kg")] | None = _field(
-        "Mass of the cured batch, losses included, instead of a number of films."
-        " Default: from the films.",
+        "Mass of the cured batch, losses included. Default: 20 g, unless films is given.",
         None,
-        example="50 g",
+        example="20 g",
     )
     loss: Annotated[float, _Quantity("percentage", "%", "0 %", "90 %")] = _field(
         "Share of the batch that stays in cup, mixer and frame.", "10 %"

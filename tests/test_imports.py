@@ -13,7 +13,7 @@ import percsim
 PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
     "errors units kernels materials particles links states network ensemble film decision "
-    "known_cases plan report run cli __main__"
+    "known_cases sections plan report run cli __main__"
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}
 HEAVY = {
@@ -30,13 +30,14 @@ def modules(package):
 
 
 def imports(name, path, package):
-    """(line, dotted target, at module level) of each import, relative ones resolved."""
+    """(line, dotted target, run at import) of each import, relative ones resolved."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     inside = {
         id(node)
-        for function in ast.walk(tree)
-        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda)
-        for node in ast.walk(function)
+        for late in ast.walk(tree)
+        if isinstance(late, ast.FunctionDef | ast.AsyncFunctionDef)
+        or (isinstance(late, ast.If) and "TYPE_CHECKING" in ast.unparse(late.test))
+        for node in ast.walk(late)
     }
     own = [package.name, *name.split(".")] if name else [package.name]
     parent = own if path.name == "__init__.py" else own[:-1]
@@ -87,7 +88,7 @@ def faults(package):
                 found.append(f"{where}: {other} comes after {stage}")
             elif stage == "kernels" and other != "kernels":
                 found.append(f"{where}: kernels are closed")
-            elif other == stage:
+            elif other == stage and at_import:
                 module = rest if rest in names else rest.rpartition(".")[0]
                 if module != name and module in names:
                     graph.setdefault(name, set()).add(module)
@@ -128,6 +129,7 @@ def test_the_order_is_looked_at():
         ({"links/search.py": "import matplotlib.pyplot as plt"}, "only inside functions"),
         ({"links/search.py": "def f():\n    import matplotlib"}, "only inside functions"),
         ({"report/figures.py": "from matplotlib import pyplot"}, "only inside functions"),
+        ({"report/a.py": "if 1:\n    import matplotlib"}, "only inside functions"),
         ({"links/search.py": "from scipy import stats"}, "slow"),
         ({"helpers.py": ""}, "not in the order"),
         (
@@ -143,6 +145,7 @@ def test_the_order_is_looked_at():
                 "kernels/other.py": "import numpy as np",
                 "kernels/__init__.py": "import hashlib, os",
                 "report/figures.py": "def f():\n    from matplotlib import pyplot",
+                "report/a.py": "if TYPE_CHECKING:\n    import matplotlib",
                 "cli.py": "import pack\nfrom pack import __version__, run",
                 "film/a.py": "import pack.links.search\ndef f():\n    import scipy.stats",
                 "film/b.py": "from pack.film.a import x\nfrom pack.film import a",
@@ -165,8 +168,9 @@ def loaded_after(code):
     """Top-level names of the modules that are loaded after some code, in a new process."""
     code += "\nimport sys; print(*sorted(sys.modules))"
     ended = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True
-    )
+        [sys.executable, "-c", code],
+        capture_output=True, text=True, check=True, cwd=PACKAGE.parent,
+    )  # fmt: skip
     return set(ended.stdout.split())
 
 

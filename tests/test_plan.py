@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from percsim.errors import PlanError
 from percsim.plan import Plan
@@ -78,7 +80,7 @@ def test_bench_units_become_si() -> None:
     assert plan.contacts.g0 == Stated(8e-5, "assumed")
     assert plan.contacts.Ea.value == pytest.approx(10e-3 * 1.602176634e-19, rel=1e-15)
     assert plan.temperatures == (293.15,)
-    assert plan.box_lengths == pytest.approx((8e-5, 11e-5, 16e-5), rel=1e-12)
+    assert plan.box_lengths == pytest.approx((10e-5, 14e-5, 20e-5), rel=1e-12)
 
 
 def test_defaults_that_follow_other_keys() -> None:
@@ -211,13 +213,14 @@ def test_laws_take_the_values_of_the_plan() -> None:
 
 def test_batches_by_hand() -> None:
     # 10 films of 16 x 6 x 0.2 mm are 192 mm3; 30 wt% of 2250 in 1030 kg/m3 is 1220.7 kg/m3
-    plan = Plan.from_dict(changed(batch={"loss": "20 %"}))
+    plan = Plan.from_dict(changed(batch={"loss": "20 %", "films": 10}))
     recipe = plan.recipe(0.30)
     density = 1.0 / (0.30 / 2250 + 0.70 / 1030)
     sheet = plan.weigh_out(recipe)
     assert sheet.wanted == pytest.approx(10 * 0.016 * 0.006 * 0.0002 * density)
     assert sheet.total == pytest.approx(sheet.wanted / 0.8)
     assert plan.weigh_out(recipe, films=20).total == pytest.approx(2 * sheet.total)
+    assert Plan.from_dict(BASE).weigh_out(recipe).total == pytest.approx(0.02)
     half = plan.weigh_out(recipe, mass=0.05)
     assert half.grams == pytest.approx(
         {"flake": 15.0, "base": 35.0 * 7 / 8, "curing agent": 35.0 / 8}
@@ -331,7 +334,7 @@ def test_every_fault_is_reported_at_once() -> None:
         ({"filler": {"kind": "sphere"}}, "filler.aspect_ratio does not belong to a sphere"),
         ({"filler": {"kind": "flak"}}, "filler.kind = 'flak' must be 'flake', 'rod' or 'sphere'; did you mean 'flake'?"),
         ({"filler": {"tilt": "10 deg"}}, "filler.tilt belongs to orientation = 'in-plane'"),
-        ({"filler": {"diameter": {"median": "10 um"}}}, "filler.diameter.geometric_spread is missing"),
+        ({"filler": {"diameter": {"median": "10 um"}}}, "filler.diameter is without its geometric_spread"),
         ({"filler": {"diameter": {"d10": "5 um", "d50": "3 um", "d90": "9 um"}}}, "filler.diameter must rise from d10 over d50 to d90"),
         ({"filler": {"diameter": {"median": "5 um", "d50": "3 um"}}}, "filler.diameter must hold either median"),
         ({"filler": {"diameter": "-3 um"}}, "filler.diameter = '-3 um' is negative"),
@@ -339,6 +342,9 @@ def test_every_fault_is_reported_at_once() -> None:
         ({"filler": []}, "filler is an empty list"),
         ({"elastomer": {"density": None}}, "elastomer.density is missing"),
         ({"elastomer": {"material": "pmds"}}, "elastomer.material = 'pmds' is not a known elastomer; did you mean"),
+        ({"film": {"width": None, "wdith": "6 mm"}}, "film.wdith is not known; did you mean 'width'?"),
+        ({"filler": {"aspect_ratio": None, "aspect_ration": 15}}, "filler.aspect_ration is not known; did you mean 'aspect_ratio'?"),
+        ({"filler": {"diameter": {"median": "5 um", "geometric_spred": 1.5}}}, "filler.diameter.geometric_spred is not known; did you mean 'geometric_spread'?"),
         ({"film": 3}, "film must be a section, [film], got 3"),
         ({"film": {"electrode_gap": "3 mm"}}, "film.electrode_gap is not known here; it belongs in [explore]"),
         ({"film": {"thickness": "5 um"}}, "film.thickness = '5 um' is less than the median flake, 10 um"),
@@ -364,6 +370,7 @@ def test_every_fault_is_reported_at_once() -> None:
         ({"contacts": {"g0": {"basis": "measured"}}}, "contacts.g0.value is missing"),
         ({"target": {"seres_resistor": "1 kohm"}}, "target.seres_resistor is not known; did you mean 'series_resistor'?"),
         ({"batch": {"solvent": "heptan", "solvent_mass_ratio": "1:2"}}, "batch.solvent = 'heptan' is not a known solvent; did you mean 'heptane'"),
+        ({"batch": {"films": 3, "mass": "3 g"}}, "batch.mass is there besides films"),
         ({"batch": {"wet_thickness": "0.3 mm"}}, "batch.wet_thickness needs batch.solvent"),
         ({"batch": {"solvent": "hexane", "wet_thickness": "0.1 mm"}}, "batch.wet_thickness = '100 um' must be above the dry thickness"),
     ],
@@ -399,6 +406,30 @@ def test_missing_sections_are_named() -> None:
     assert [line.split()[1] for line in caught.value.faults] == [
         f"[{s}]" for s in ESSENTIAL
     ]
+
+
+@pytest.mark.parametrize(
+    "junk", [None, 3, "x", [], [1], [{}], {}, True, {1: 2}, [{"a": 1}, 3]]
+)
+@pytest.mark.parametrize("section", SECTIONS)
+def test_junk_sections_give_faults_or_a_plan(section: str, junk: Any) -> None:
+    mapping = copy.deepcopy(BASE)
+    mapping[section] = junk
+    try:
+        Plan.from_dict(mapping)
+    except PlanError as error:
+        lines = error.faults
+        assert lines
+        assert all(line.startswith(f"plan: {section}") for line in lines)
+    else:
+        assert junk == {}  # an empty section is all defaults
+        assert section not in ESSENTIAL
+
+
+def test_a_plan_is_a_table_of_sections() -> None:
+    for junk in ([], 3, None, "x"):
+        with pytest.raises(PlanError, match="plan: must hold sections, got "):
+            Plan.from_dict(junk)  # type: ignore[arg-type]
 
 
 def test_files_that_are_no_plans(tmp_path: Path) -> None:
@@ -502,3 +533,42 @@ def test_the_starter_and_the_examples_load(tmp_path: Path) -> None:
     assert EXAMPLES
     for example in EXAMPLES:
         assert Plan.load(example).cautions == ()
+
+
+# --- whatever is written, the answer is a plan or a list of faults
+
+KEYS = [(s, k) for s, model in SECTIONS.items() for k in model.model_fields]
+JUNK = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(10**6), 10**6)
+    | st.floats(allow_nan=True)
+    | st.sampled_from(
+        ["", "1", "-3 mm", "0 mm", "1e9 mm", "300 C", "7:1", "5 %", "0 to 1 mm"]
+    )
+    | st.text(max_size=6),
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.dictionaries(
+            st.sampled_from(["value", "median", "d50", "from", "x"]), inner, max_size=3
+        )
+    ),
+    max_leaves=5,
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(st.tuples(st.sampled_from(KEYS), JUNK), min_size=1, max_size=4))
+def test_junk_gives_a_plan_or_faults(changes: list[tuple[tuple[str, str], Any]]) -> None:
+    mapping = copy.deepcopy(BASE)
+    for (section, key), value in changes:
+        mapping.setdefault(section, {})[key] = value
+    try:
+        plan = Plan.from_dict(mapping)
+    except PlanError as error:
+        lines = error.faults
+    else:
+        lines = (f"plan: {plan!r}",)
+        assert Plan.from_dict(plan.as_dict()).hash == plan.hash
+    assert lines
+    assert all(line.startswith("plan: ") and "\n" not in line for line in lines)

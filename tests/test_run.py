@@ -105,7 +105,10 @@ def test_summary_holds_what_it_promises(finished):
         assert len(response["strain"]) == len(response["median"]) == 4
         assert "nan" not in json.dumps(candidate).lower()
     assert summary["complete"]
-    assert summary["chosen"] is None or summary["candidates"][summary["chosen"]]["meets_target"]
+    assert (
+        summary["chosen"] is None
+        or summary["candidates"][summary["chosen"]]["meets_target"]
+    )
 
 
 def test_below_the_threshold_the_film_is_open_and_counted(finished):
@@ -119,7 +122,9 @@ def test_below_the_threshold_the_film_is_open_and_counted(finished):
 
 def test_resistance_falls_with_loading_and_grows_with_the_gap(finished):
     at = {
-        (round(c["weight_fraction"], 3), c["electrode_gap_m"]): c["resistance_ohm"]["median"]
+        (round(c["weight_fraction"], 3), c["electrode_gap_m"]): c["resistance_ohm"][
+            "median"
+        ]
         for c in finished.summary["candidates"]
     }
     assert at[0.36, 2e-3] < at[0.30, 2e-3] < at[0.30, 4e-3]
@@ -231,7 +236,9 @@ def test_estimate_counts_what_the_run_places(finished, plan_file):
     _, tables = digits(finished.folder)
     placed = np.array([int(row["n_particles"]) for row in tables["boxes"]])
     # Poisson numbers, common to all loadings of a box: five standard errors of the largest
-    assert size["flakes"] == pytest.approx(placed.sum(), abs=5.0 * np.sqrt(3 * placed.sum()))
+    assert size["flakes"] == pytest.approx(
+        placed.sum(), abs=5.0 * np.sqrt(3 * placed.sum())
+    )
     assert size["n_boxes"] == 45
     assert size["n_states"] == 8
 

@@ -15,7 +15,11 @@ from percsim.decision.priors import (
     ContactParameters,
     assumptions,
 )
-from percsim.ensemble.statistics import clopper_pearson, weighted_quantiles
+from percsim.ensemble.statistics import (
+    clopper_pearson,
+    cv_from_log_std,
+    weighted_quantiles,
+)
 from percsim.film.blocks import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
@@ -59,6 +63,11 @@ def _percent(value: float) -> str:
     if 0.0 < value < 0.0995:
         return f"{max(100 * value, 0.01):.2g} %"
     return f"{100 * value:.1f} %" if 0.99 <= value < 0.9995 else f"{100 * value:.0f} %"
+
+
+def _tenths(value: float) -> str:
+    """Per cent to a decimal, so that a limit missed by a hair is seen to be."""
+    return f"{100 * value:.1f} %" if np.isfinite(value) else "not defined"
 
 
 def _wt(weight_fraction: float) -> str:
@@ -214,6 +223,9 @@ class Candidate:
         Which ones.
     resistance, gauge_factor : tuple of float
         Median, 5 % and 95 % of the castings at rest [ohm] and of the chord gauge factor.
+    resistance_cv_error : float
+        Simulation error of the CV of the resistance, from the resampled boxes: chiefly that
+        of the slope with loading.
     margins : tuple of Margin
         One a limit.
     refused_because : tuple of str
@@ -230,6 +242,7 @@ class Candidate:
     passes: NDArray[np.bool_] = field(repr=False)
     resistance: tuple[float, float, float]
     gauge_factor: tuple[float, float, float]
+    resistance_cv_error: float
     margins: tuple[Margin, ...]
     refused_because: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -260,6 +273,7 @@ class Candidate:
         median, p05, p95 = self.resistance
         gf_median, gf_p05, gf_p95 = self.gauge_factor
         error = castings.log_standard_error
+        chord_error, initial_error = castings.gauge_factor_errors
         return {
             "weight_fraction": float(loading.weight_fraction),
             "volume_fraction": float(loading.volume_fraction),
@@ -274,9 +288,16 @@ class Candidate:
                 "standard_error": median * error if np.isfinite(error) else float("inf"),
             },
             "resistance_cv": castings.resistance_cv,
+            "resistance_cv_se": self.resistance_cv_error,
             "open_fraction": castings.open_fraction,
-            "gauge_factor": {"median": gf_median, "p05": gf_p05, "p95": gf_p95},
+            "gauge_factor": {
+                "median": gf_median,
+                "p05": gf_p05,
+                "p95": gf_p95,
+                "standard_error": chord_error,
+            },
             "gauge_factor_initial": castings.gauge_factor_initial,
+            "gauge_factor_initial_se": initial_error,
             "gauge_factor_cv": castings.gauge_factor_cv,
             "spread_shares": dict(castings.shares),
             "response": castings.response(),
@@ -356,21 +377,32 @@ def _gauge_limits(castings: Castings) -> tuple[float, float, float]:
     return float(median), float(p05), float(p95)
 
 
-def _pass_share(castings: Castings, target: Target, passes: NDArray[np.bool_]) -> PassShare:
-    """Share with the sampling limits and the resampled boxes in quadrature."""
+def _pass_share(
+    castings: Castings, target: Target, passes: NDArray[np.bool_]
+) -> tuple[PassShare, float]:
+    """Share, limits of sampling and resampled boxes in quadrature; error of the CV."""
     share = float(passes.mean())
     low, high = clopper_pearson(int(passes.sum()), len(passes))
     ref, strained = castings.fit.loading.reference_state, castings.strained_state
-    replicas = []
+    replicas, spreads = [], []
     for r in castings.replicates([ref] if strained is None else [ref, strained]):
         gauge = np.zeros(len(r))
         if strained is not None:
             gauge = chord(r[:, 0], r[:, 1], castings.fit.loading.strains[strained])
         replicas.append(target.passes(r[:, 0], gauge).mean())
+        logs = np.log(r[np.isfinite(r[:, 0]), 0])
+        spreads.append(
+            cv_from_log_std(float(logs.std(ddof=1))) if 2 * len(logs) > len(r) else np.inf
+        )
     b_low, b_high = np.quantile(replicas, [0.025, 0.975])
     down = np.hypot(share - low, max(0.0, share - float(b_low)))
     up = np.hypot(high - share, max(0.0, float(b_high) - share))
-    return PassShare(share, float(max(0.0, share - down)), float(min(1.0, share + up)))
+    error = float("inf")
+    if not castings.is_open:
+        a, b = weighted_quantiles(spreads, (0.158655, 0.841345))
+        error = float(0.5 * (b - a)) if np.isfinite(b) else float("inf")
+    down, up = max(0.0, share - float(down)), min(1.0, share + float(up))
+    return PassShare(share, down, up), error
 
 
 def _log_reserve(value: float, limit: float, *, at_least: bool) -> float:
@@ -423,7 +455,9 @@ def _margins(
     return tuple(rows)
 
 
-def _refusals(castings: Castings, target: Target, margins: Sequence[Margin]) -> list[str]:
+def _refusals(
+    castings: Castings, target: Target, margins: Sequence[Margin], cv_error: float
+) -> list[str]:
     """Why a candidate does not meet the target, in plain words."""
     ratio = castings.fit.threshold_ratio
     if ratio <= 1.0:
@@ -465,9 +499,12 @@ def _refusals(castings: Castings, target: Target, margins: Sequence[Margin]) -> 
             )
         else:
             what = margin.target.removesuffix(", at most")
+            error = ""
+            if what == "CV of resistance" and np.isfinite(cv_error):
+                error = f" (simulation error {_tenths(cv_error)})"
             reasons.append(
-                f"{what} {_percent(margin.value)}, at most {_percent(margin.limit)} is "
-                "allowed"
+                f"{what} {_tenths(margin.value)}{error}, at most "
+                f"{_percent(margin.limit)} is allowed"
             )
     return reasons
 
@@ -511,7 +548,7 @@ def judge(castings: Castings, target: Target) -> Candidate:
 
     """
     passes = target.passes(castings.at_rest, castings.gauge_factors)
-    share = _pass_share(castings, target, passes)
+    share, cv_error = _pass_share(castings, target, passes)
     median, p05, p95 = weighted_quantiles(castings.at_rest, (0.5, 0.05, 0.95))
     gauge = _gauge_limits(castings)
     margins = _margins(castings, target, float(median), gauge[0], share.value)
@@ -542,8 +579,9 @@ def judge(castings: Castings, target: Target) -> Candidate:
         passes=passes,
         resistance=(float(median), float(p05), float(p95)),
         gauge_factor=gauge,
+        resistance_cv_error=cv_error,
         margins=margins,
-        refused_because=tuple(_refusals(castings, target, margins)),
+        refused_because=tuple(_refusals(castings, target, margins, cv_error)),
         cautions=tuple(cautions),
         readout=_readout(castings, target, float(median)),
     )
@@ -744,7 +782,7 @@ def _spread_advice(bench: _Bench, candidate: Candidate) -> list[str]:
             break
     top = ordered[0]
     return [
-        f"{' and '.join(steps)}: the CV of the resistance is {_percent(cv)}, at most "
+        f"{' and '.join(steps)}: the CV of the resistance is {_tenths(cv)}, at most "
         f"{_percent(limit)} is allowed, and {top.replace('_', ' ')} makes "
         f"{_percent(castings.shares[top])} of it; a higher loading also scatters less"
     ]
@@ -791,7 +829,7 @@ def _gauge_advice(
     if limit is not None and np.isfinite(candidate.resistance[0]) and not cv <= limit:
         words.append(
             "raise the weight fraction away from the threshold: the CV of the gauge "
-            f"factor is {_percent(cv)} at {candidate.castings.fit.threshold_ratio:.2f} "
+            f"factor is {_tenths(cv)} at {candidate.castings.fit.threshold_ratio:.2f} "
             f"times the threshold, at most {_percent(limit)} is allowed"
         )
     return words
@@ -905,9 +943,10 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
     if castings.strained_state is not None:
         strain = castings.fit.loading.strains[castings.strained_state]
         words.append(
-            f"gauge factor {_number(candidate.gauge_factor[0])} as the chord to "
-            f"{1e6 * strain:.0f} microstrain, {_number(castings.gauge_factor_initial)} at "
-            f"zero strain; CV of the gauge factor {_percent(castings.gauge_factor_cv)}"
+            f"gauge factor {_number(candidate.gauge_factor[0])} (simulation error "
+            f"{_number(castings.gauge_factor_errors[0])}) as the chord to "
+            f"{1e6 * strain:.0f} microstrain, {_number(castings.gauge_factor_initial)} "
+            f"at zero strain; CV of the gauge factor {_percent(castings.gauge_factor_cv)}"
         )
     if np.isfinite(castings.resistance_cv) and sum(castings.shares.values()) > 0.0:
         ordered = sorted(castings.shares, key=castings.shares.__getitem__, reverse=True)
@@ -916,7 +955,7 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
             for name in ordered[:3]
         )
         spread = (
-            f"CV of the resistance {_percent(castings.resistance_cv)}, mostly from {parts}"
+            f"CV of the resistance {_tenths(castings.resistance_cv)}, mostly from {parts}"
         )
         if castings.shares["chains"] < 0.05:
             spread += (

@@ -13,17 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.ensemble.sampling import PURPOSES, box_seed
+from percsim.ensemble.threshold import GrowthJob
 from percsim.links.search import Links, find_links
 from percsim.materials.recipe import Recipe
 from percsim.network.build import Network, build_network
 from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
-from percsim.network.solve import Solution, solve_network
+from percsim.network.solve import Solution, Sweep, solve_network
 from percsim.particles.bodies import Particles
 from percsim.particles.box import Box
 from percsim.particles.placement import place_particles
 from percsim.states.strain import State, move_affinely
 
-__all__ = ["BoxJob", "Sample", "place_box", "simulate_box", "solve_sample"]
+__all__ = ["BoxJob", "Sample", "place_box", "run_job", "simulate_box", "solve_sample"]
+
+TOLERANCE = 1e-7
+"""Proven relative error of a resistance: far below what a box's own randomness leaves."""
 
 BOXES_PER_LENGTH = 1_000_000
 """Box numbers set aside for each box length, so that adding a length renumbers nothing."""
@@ -111,7 +115,7 @@ def solve_sample(job: BoxJob, state: State) -> Sample:
     links, network = _network_at(
         find_links(place_box(job), job.cutoff), _law_of_box(job), state
     )
-    return Sample(links.particles, links, network, solve_network(network))
+    return Sample(links.particles, links, network, solve_network(network, TOLERANCE))
 
 
 def simulate_box(job: BoxJob) -> dict[str, Any]:
@@ -126,28 +130,42 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
     -------
     dict
         `n_particles`, `n_links`, `volume_fraction` of the box as drawn, `backbone_share` at
-        the first state (share of the particles that carry current) and `conductances`, one
-        a state [S], 0 for an open circuit.
+        the first state (share of the particles that carry current), `electrode_share` there
+        (share of the resistance that lies in the contacts to the two electrodes) and
+        `conductances`, one a state [S], 0 for an open circuit.
 
     """
     particles = place_box(job)
     links = find_links(particles, job.cutoff)
     law = _law_of_box(job)
     conductances: list[float] = []
-    backbone_share = 0.0
+    backbone_share = electrode_share = 0.0
+    sweep = Sweep()
     for index, state in enumerate(job.states):
-        _, network = _network_at(links, law, state)
-        solution = solve_network(network)
-        conductances.append(0.0 if np.isinf(solution.resistance) else 1.0 / solution.resistance)
+        linked, network = _network_at(links, law, state)
+        solution = sweep.solve(network, TOLERANCE)
+        conductances.append(
+            0.0 if np.isinf(solution.resistance) else 1.0 / solution.resistance
+        )
         if index == 0:
             backbone_share = _carrying_share(network, solution.currents, len(particles))
+            # power divides as series resistance does (Tellegen's theorem)
+            contacts = len(linked.source_contacts) + len(linked.sink_contacts)
+            if contacts:
+                electrode_share = float(solution.power_shares[-contacts:].sum())
     return {
         "n_particles": len(particles),
         "n_links": len(links),
         "volume_fraction": particles.volume_fraction,
         "backbone_share": backbone_share,
         "conductances": conductances,
+        "electrode_share": electrode_share,
     }
+
+
+def run_job(job: BoxJob | GrowthJob) -> dict[str, Any]:
+    """Do a job of a plan: what a worker is handed."""
+    return job.run() if isinstance(job, GrowthJob) else simulate_box(job)
 
 
 def _carrying_share(

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import fcntl
 import json
 import math
 import os
 import platform
 import sqlite3
+import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -22,6 +22,20 @@ from pathlib import Path
 from typing import Any, Literal
 
 from percsim.errors import FolderError
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _claim(handle: int) -> None:
+        os.lseek(handle, 1024, os.SEEK_SET)  # past the number that others read
+        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+
+else:
+    import fcntl
+
+    def _claim(handle: int) -> None:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
 
 __all__ = [
     "DATABASE",
@@ -221,11 +235,12 @@ class _FolderLock:
         while True:
             handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o666)
             try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                _claim(handle)
             except OSError as error:
+                os.lseek(handle, 0, os.SEEK_SET)
                 owner = os.read(handle, 32).decode(errors="replace").strip()
                 os.close(handle)
-                if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
+                if error.errno not in (errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK):
                     raise
                 raise FolderError(
                     f"{folder} is in use by process {owner or '(unknown)'}; wait for it to "
@@ -239,7 +254,8 @@ class _FolderLock:
         self._handle = handle
         with contextlib.suppress(OSError):  # a courtesy; the lock is what counts
             os.ftruncate(handle, 0)
-            os.pwrite(handle, f"{os.getpid()}\n".encode(), 0)
+            os.lseek(handle, 0, os.SEEK_SET)
+            os.write(handle, f"{os.getpid()}\n".encode())
 
     def release(self) -> None:
         with contextlib.suppress(OSError):

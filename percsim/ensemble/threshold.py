@@ -9,8 +9,8 @@ the estimate is the density at which the boxes, together, reach that value.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -18,20 +18,32 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammainc
 
 from percsim.ensemble.statistics import Estimate
-from percsim.kernels.growth import grow, touch_pairs
-from percsim.particles.bodies import FLAKE, ROD, SPHERE
+from percsim.kernels.growth import grow, grow_bonds, touch_pairs
+from percsim.links.search import find_links
+from percsim.materials.filler import Orientation
+from percsim.materials.recipe import Recipe
+from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
+from percsim.particles.shapes import draw_axes, draw_sizes
 
 __all__ = [
     "WRAPPING_PROBABILITY",
     "BodySource",
     "Component",
+    "GrowthJob",
     "GrowthPlan",
     "Mixture",
+    "RecipeParticles",
     "ThresholdEstimate",
+    "body_measures",
+    "critical_gap",
     "excluded_volume",
+    "isotropic_axes",
     "plan_growth",
+    "recipe_threshold",
     "threshold",
+    "threshold_against_aspect_ratio",
     "threshold_of",
+    "with_aspect_ratio",
     "wrap_numbers",
 ]
 
@@ -41,11 +53,13 @@ AxesDraw = Callable[[int, np.random.Generator], Floats]
 
 WRAPPING_PROBABILITY = {2: 0.521058290, 3: 0.25778}
 """Probability at the threshold that a cluster wraps a large square or cubic torus along one
-given axis. 2-D: exact, Pinson, J. Stat. Phys. 75, 1167 (1994), digits of Newman & Ziff, Phys.
-Rev. E 64, 016706 (2001). 3-D: 0.25778(6), Wang, Zhou, Zhang, Garoni & Deng, Phys. Rev. E 87,
-052107 (2013)."""
+given axis. 2-D: exact, Pinson, J. Stat. Phys. 75, 1167 (1994), digits of Newman & Ziff,
+Phys. Rev. E 64, 016706 (2001). 3-D: 0.25778(6), Wang, Zhou, Zhang, Garoni & Deng, Phys.
+Rev. E 87, 052107 (2013), from memory."""
 
-_PARTICLES_PER_BOX = 3000
+_CODES = {"flake": FLAKE, "rod": ROD, "sphere": SPHERE}
+_WORDS = {code: word for word, code in _CODES.items()}
+_PARTICLES_PER_BOX = 1000
 _CONTACTS = {2: 4.0, 3: 2.4}  # rough mean contacts per particle at the threshold
 
 
@@ -71,6 +85,16 @@ class BodySource(Protocol):
         """Exact mean volume of a particle [m^3] ([m^2] in 2-D)."""
         ...
 
+    @property
+    def largest(self) -> float:
+        """Greatest length a particle may have [m]."""
+        ...
+
+    @property
+    def n_streams(self) -> int:
+        """How many generators a draw takes."""
+        ...
+
     def draw(
         self, n: int, streams: Sequence[np.random.Generator]
     ) -> tuple[Ints, Floats, Floats, Floats]:
@@ -81,7 +105,7 @@ class BodySource(Protocol):
         n : int
             How many.
         streams : sequence of numpy.random.Generator
-            Four generators: which component, sizes, aspect ratios, orientations.
+            `n_streams` generators, the same ones at every call.
 
         Returns
         -------
@@ -96,7 +120,7 @@ class BodySource(Protocol):
 
 
 def isotropic_axes(n: int, dimension: int, rng: np.random.Generator) -> Floats:
-    """Unit vectors of every direction alike, shape (n, dimension)."""
+    """Draw unit vectors of every direction alike, shape (n, dimension)."""
     if dimension == 2:
         angle = np.pi * rng.random(n)
         return np.column_stack([np.cos(angle), np.sin(angle)])
@@ -123,7 +147,7 @@ class Component:
         each core size. Spheres of several radii: `core_sizes=0`, a list here.
     share : float
         Number share in the mixture (scaled to sum to 1), > 0.
-    orientation : "isotropic" or callable
+    orientation : "isotropic", Orientation or callable
         A callable takes (n, rng) and returns (n, d) unit vectors.
 
     """
@@ -132,7 +156,7 @@ class Component:
     core_sizes: ArrayLike
     ball_radii: ArrayLike
     share: float = 1.0
-    orientation: str | AxesDraw = "isotropic"
+    orientation: str | Orientation | AxesDraw = "isotropic"
 
     def sizes(self) -> tuple[Floats, Floats]:
         """Core sizes and ball radii to draw from, of one length [m]."""
@@ -156,11 +180,25 @@ class Component:
             raise ValueError(f"share must be positive, got {self.share}")
         if isinstance(self.orientation, str) and self.orientation != "isotropic":
             raise ValueError(
-                f"orientation must be 'isotropic' or a function of (n, rng), "
-                f"got {self.orientation!r}"
+                f"orientation must be 'isotropic', an Orientation or a function of "
+                f"(n, rng), got {self.orientation!r}"
             )
         n = max(len(core), len(ball))
         return np.broadcast_to(core, n).copy(), np.broadcast_to(ball, n).copy()
+
+    @property
+    def isotropic(self) -> bool:
+        """Whether every orientation is equally likely."""
+        mode = getattr(self.orientation, "mode", self.orientation)
+        return self.kind == SPHERE or (isinstance(mode, str) and mode == "isotropic")
+
+    def axes(self, n: int, dimension: int, rng: np.random.Generator) -> Floats:
+        """Draw unit vectors of `n` particles, shape (n, dimension)."""
+        if isinstance(self.orientation, Orientation):
+            return draw_axes(self.orientation, _WORDS[self.kind], n, dimension, 0, rng)
+        if callable(self.orientation):
+            return _checked_axes(self.orientation(n, rng), (n, dimension))
+        return isotropic_axes(n, dimension, rng)
 
 
 class Mixture:
@@ -198,7 +236,7 @@ class Mixture:
     @property
     def isotropic(self) -> bool:
         """Whether every orientation is equally likely."""
-        return all(c.kind == SPHERE or c.orientation == "isotropic" for c in self.components)
+        return all(component.isotropic for component in self.components)
 
     @property
     def mean_volume(self) -> float:
@@ -208,49 +246,169 @@ class Mixture:
             self.components, self._shares, self._sizes, strict=True
         ):
             kinds = np.full(len(core), component.kind)
-            volume, _, _ = _body_measures(self.dimension, kinds, core, ball)
+            volume, _, _ = body_measures(self.dimension, kinds, core, ball)
             mean += share * float(volume.mean())
         return mean
+
+    @property
+    def largest(self) -> float:
+        """Greatest length of a particle [m]."""
+        return max(2.0 * float((core + ball).max()) for core, ball in self._sizes)
+
+    @property
+    def n_streams(self) -> int:
+        """How many generators a draw takes."""
+        return 1 + 2 * len(self.components)
 
     def draw(
         self, n: int, streams: Sequence[np.random.Generator]
     ) -> tuple[Ints, Floats, Floats, Floats]:
         """Draw the next `n` particles; see `BodySource.draw`."""
-        chooser, size_rng, _, axis_rng = streams
-        pick, u = chooser.random(n), size_rng.random(n)
-        which = np.minimum(
-            np.searchsorted(np.cumsum(self._shares), pick, side="right"), len(self._shares) - 1
-        )
         kinds = np.empty(n, dtype=np.int64)
-        core, ball = np.empty(n), np.empty(n)
-        axes = isotropic_axes(n, self.dimension, axis_rng)
-        for k, (component, (cores, balls)) in enumerate(
-            zip(self.components, self._sizes, strict=True)
-        ):
-            mine = which == k
-            index = np.minimum((u[mine] * len(cores)).astype(np.int64), len(cores) - 1)
+        core, ball, axes = np.empty(n), np.empty(n), np.empty((n, self.dimension))
+        for k, mine in _parts(n, self._shares, streams[0]):
+            component, (cores, balls) = self.components[k], self._sizes[k]
+            count = n if isinstance(mine, slice) else len(mine)
+            index = (streams[1 + 2 * k].random(count) * len(cores)).astype(np.int64)
             kinds[mine], core[mine], ball[mine] = component.kind, cores[index], balls[index]
-            if callable(component.orientation):
-                axes[mine] = _checked_axes(
-                    component.orientation(int(mine.sum()), axis_rng),
-                    (int(mine.sum()), self.dimension),
-                )
+            axes[mine] = component.axes(count, self.dimension, streams[2 + 2 * k])
         return kinds, core, ball, axes
+
+
+class RecipeParticles:
+    """Particles of a recipe, whatever their amount: the fillers in their proportions.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Its fillers, drawn by number share; in 2-D its volume fractions are area fractions.
+    dimension : int
+        2 or 3.
+
+    Raises
+    ------
+    ValueError
+        If the recipe holds no filler, or a filler has no 2-D form.
+
+    """
+
+    __slots__ = ("_shares", "dimension", "fillers", "recipe")
+
+    def __init__(self, recipe: Recipe, dimension: int = 3) -> None:
+        if dimension not in (2, 3):
+            raise ValueError(f"dimension must be 2 or 3, got {dimension!r}")
+        parts = [
+            (filler, fraction / filler.mean_volume(dimension))
+            for (filler, _), fraction in zip(
+                recipe.fillers, recipe.volume_fractions, strict=True
+            )
+            if fraction > 0.0
+        ]
+        if not parts:
+            raise ValueError("the recipe holds no filler, so it has no threshold")
+        self.recipe, self.dimension = recipe, dimension
+        self.fillers = tuple(filler for filler, _ in parts)
+        numbers = np.asarray([number for _, number in parts])
+        self._shares = numbers / numbers.sum()
+
+    @property
+    def isotropic(self) -> bool:
+        """Whether every orientation is equally likely."""
+        return all(
+            f.kind == "sphere" or f.orientation.mode == "isotropic" for f in self.fillers
+        )
+
+    @property
+    def mean_volume(self) -> float:
+        """Exact mean volume of a particle [m^3] ([m^2] in 2-D)."""
+        volumes = [filler.mean_volume(self.dimension) for filler in self.fillers]
+        return float(np.dot(self._shares, volumes))
+
+    @property
+    def largest(self) -> float:
+        """Greatest length a particle may have [m]."""
+        return max(filler.largest for filler in self.fillers)
+
+    @property
+    def n_streams(self) -> int:
+        """How many generators a draw takes."""
+        return 1 + 3 * len(self.fillers)
+
+    def draw(
+        self, n: int, streams: Sequence[np.random.Generator]
+    ) -> tuple[Ints, Floats, Floats, Floats]:
+        """Draw the next `n` particles; see `BodySource.draw`."""
+        kinds = np.empty(n, dtype=np.int64)
+        core, ball, axes = np.empty(n), np.empty(n), np.empty((n, self.dimension))
+        for k, mine in _parts(n, self._shares, streams[0]):
+            filler = self.fillers[k]
+            count = n if isinstance(mine, slice) else len(mine)
+            size_rng, aspect_rng, axis_rng = streams[1 + 3 * k : 4 + 3 * k]
+            kinds[mine] = _CODES[filler.kind]
+            core[mine], ball[mine] = draw_sizes(filler, count, size_rng, aspect_rng)
+            axes[mine] = draw_axes(
+                filler.orientation, filler.kind, count, self.dimension, 0, axis_rng
+            )
+        return kinds, core, ball, axes
+
+    def weight_fraction(self, volume_fraction: Floats) -> Floats:
+        """Weight fraction of all fillers at a volume fraction of them all; 1 from 1 on."""
+        fractions = np.asarray(self.recipe.volume_fractions)
+        densities = np.asarray([filler.density for filler, _ in self.recipe.fillers])
+        filler_density = float(fractions @ densities / fractions.sum())
+        phi = np.minimum(np.asarray(volume_fraction, dtype=np.float64), 1.0)
+        mass = filler_density * phi
+        return np.asarray(mass / (mass + self.recipe.elastomer.density * (1.0 - phi)))
+
+
+def _parts(
+    n: int, shares: Floats, chooser: np.random.Generator
+) -> Iterator[tuple[int, slice | Ints]]:
+    """Which of the next `n` particles belong to which component."""
+    if len(shares) == 1:
+        yield 0, slice(None)
+        return
+    which = np.searchsorted(np.cumsum(shares)[:-1], chooser.random(n), side="right")
+    for k in range(len(shares)):
+        yield k, np.flatnonzero(which == k)
 
 
 def _checked_axes(axes: ArrayLike, shape: tuple[int, int]) -> Floats:
     result = np.asarray(axes, dtype=np.float64)
     if result.shape != shape:
-        raise ValueError(f"orientation must return axes of shape {shape}, got {result.shape}")
+        raise ValueError(f"orientation must return axes {shape}, got {result.shape}")
     if not np.allclose(np.linalg.norm(result, axis=1), 1.0, atol=1e-6):
         raise ValueError("orientation must return unit vectors")
     return result
 
 
-def _body_measures(
+def body_measures(
     dimension: int, kinds: NDArray[Any], core: Floats, ball: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Volume, surface and half the mean width of swept bodies (2-D: area, perimeter, same)."""
+    r"""Volume, surface and half the mean width of swept bodies.
+
+    Parameters
+    ----------
+    dimension : int
+        2 or 3.
+    kinds : (n,) ndarray of int
+        Kinds.
+    core, ball : (n,) ndarray of float
+        Core sizes and ball radii [m].
+
+    Returns
+    -------
+    volume, surface, width : (n,) ndarray of float
+        Volume [m^3], surface [m^2] and half the mean width [m]; in 2-D area, perimeter and
+        half the mean width.
+
+    Notes
+    -----
+    Steiner's formula for a disc or segment swept by a ball. Two isotropic convex bodies
+    exclude :math:`V_1 + V_2 + S_1 R_2 + S_2 R_1` from each other (Isihara, J. Chem. Phys.
+    18, 1446 (1950)), in the plane :math:`A_1 + A_2 + P_1 P_2 / 2\pi`.
+
+    """
     if dimension == 2:
         return (
             4.0 * core * ball + np.pi * ball**2,
@@ -284,7 +442,10 @@ def _table(core: Floats, ball: Floats, axes: Floats, positions: Floats | None) -
 
 
 def excluded_volume(
-    source: BodySource, rng: np.random.Generator, pairs: int = 100_000
+    source: BodySource,
+    rng: np.random.Generator,
+    pairs: int = 100_000,
+    other: BodySource | None = None,
 ) -> tuple[Estimate, Floats]:
     r"""Mean excluded volume of two drawn particles, and how they lie when they touch.
 
@@ -296,6 +457,8 @@ def excluded_volume(
         Source of the draws.
     pairs : int
         Pairs thrown, at least 2.
+    other : BodySource, optional
+        Where the second of each pair comes from; the same source by default.
 
     Returns
     -------
@@ -314,11 +477,12 @@ def excluded_volume(
     """
     if pairs < 2:
         raise ValueError(f"pairs must be at least 2, got {pairs}")
+    other = source if other is None else other
     d = source.dimension
-    *streams, place = rng.spawn(5)
-    kinds, core, ball, axes = source.draw(2 * pairs, streams)
-    bodies = _table(core, ball, axes, None)
-    reach = (core + ball)[0::2] + (core + ball)[1::2]
+    place, *streams = rng.spawn(1 + source.n_streams + other.n_streams)
+    kinds_i, core_i, ball_i, axes_i = source.draw(pairs, streams[: source.n_streams])
+    kinds_j, core_j, ball_j, axes_j = other.draw(pairs, streams[source.n_streams :])
+    reach = core_i + ball_i + core_j + ball_j
     # A uniform point of the ball that holds every touching position of the second centre.
     direction = isotropic_axes(pairs, d, place)
     if d == 2:  # axes without heads cover half a turn only
@@ -326,14 +490,9 @@ def excluded_volume(
     steps = np.zeros((pairs, 3))
     steps[:, :d] = direction * (reach * place.random(pairs) ** (1.0 / d))[:, None]
     room = (np.pi if d == 2 else 4.0 / 3.0 * np.pi) * reach**d
-    hit = touch_pairs(
-        d,
-        np.ascontiguousarray(kinds[0::2]),
-        np.ascontiguousarray(bodies[0::2]),
-        np.ascontiguousarray(kinds[1::2]),
-        np.ascontiguousarray(bodies[1::2]),
-        steps,
-    )
+    bodies_i = _table(core_i, ball_i, axes_i, None)
+    bodies_j = _table(core_j, ball_j, axes_j, None)
+    hit = touch_pairs(d, kinds_i, bodies_i, kinds_j, bodies_j, steps)
     weight = room * hit
     total = float(weight.sum())
     volume = Estimate(total / pairs, float(weight.std(ddof=1)) / math.sqrt(pairs), pairs)
@@ -405,21 +564,22 @@ class GrowthPlan:
         Raises
         ------
         ValueError
-            If a particle is longer than a periodic edge, or no cluster wraps.
+            If no cluster wraps.
 
         """
         d = self.source.dimension
-        seed = np.random.SeedSequence(self.entropy, spawn_key=(*self.spawn_key, int(number)))
-        *streams, positions = (np.random.default_rng(s) for s in seed.spawn(5))
+        seed = np.random.SeedSequence(
+            self.entropy, spawn_key=(*self.spawn_key, int(number))
+        )
+        *streams, positions = (
+            np.random.default_rng(s) for s in seed.spawn(self.source.n_streams + 1)
+        )
         size = np.ones(3)
         size[:d] = self.size
         periodic = np.zeros(3, dtype=np.int64)
         periodic[:d] = self.periodic
         cells = np.ones(3, dtype=np.int64)
         cells[:d] = self.cells
-        shortest = min(
-            (s for s, p in zip(self.size, self.periodic, strict=True) if p), default=math.inf
-        )
         first = np.where(self.periodic, 0, -1).astype(np.int64)
         parent, offset, mark = (np.empty(0, dtype=np.int64) for _ in range(3))
         heads = np.full(math.prod(self.cells), -1, dtype=np.int64)
@@ -437,12 +597,6 @@ class GrowthPlan:
                     )
                 more = self.first_chunk if n == 0 else max(64, self.first_chunk // 4)
                 new_kinds, core, ball, axes = self.source.draw(more, streams)
-                longest = 2.0 * float((core + ball).max())
-                if longest > shortest:
-                    raise ValueError(
-                        f"box_size has an edge of {shortest:g} m, shorter than a particle of "
-                        f"{longest:g} m; make every periodic edge longer than the particles"
-                    )
                 place = positions.random((more, d)) * np.asarray(self.size)
                 kinds = np.concatenate([kinds, new_kinds])
                 bodies = np.concatenate([bodies, _table(core, ball, axes, place)])
@@ -457,11 +611,9 @@ class GrowthPlan:
             if reached < n and (first == 0).any():  # stopped for want of entries
                 entries = np.concatenate([entries, np.empty_like(entries)])
             done = reached
-        return first[np.asarray(self.periodic)]
+        return np.asarray(first[np.asarray(self.periodic)])
 
-    def estimate(
-        self, numbers: ArrayLike, resamples: int = 400, weight_fraction: Any = None
-    ) -> ThresholdEstimate:
+    def estimate(self, numbers: ArrayLike, resamples: int = 400) -> ThresholdEstimate:
         """Return the threshold from the wrapping numbers of many boxes.
 
         Parameters
@@ -470,8 +622,6 @@ class GrowthPlan:
             As `grow_box` returns them, one row a box.
         resamples : int
             Bootstrap replicates over boxes behind the standard error.
-        weight_fraction : callable, optional
-            From volume fraction (an array) to weight fraction.
 
         Returns
         -------
@@ -486,15 +636,17 @@ class GrowthPlan:
         value, error = _critical_number(
             rows, self.wrapping_probability, np.random.default_rng(seed), resamples
         )
-        boxes, axes = rows.shape
+        boxes = rows.shape[0]
         number = Estimate(value / self.volume, error / self.volume, boxes)
         eta = number.scaled(self.source.mean_volume)
         weight = None
-        if weight_fraction is not None:
-            centre, low, high = weight_fraction(
-                eta.value + np.asarray([0.0, -0.5, 0.5]) * eta.standard_error
+        if isinstance(self.source, RecipeParticles):
+            step = 0.01 * eta.value  # the slope of the conversion carries the error over
+            centre, low, high = self.source.weight_fraction(
+                eta.value + np.asarray([0.0, -0.5, 0.5]) * step
             )
-            weight = Estimate(float(centre), float(high - low), boxes)
+            slope = float(high - low) / step
+            weight = Estimate(float(centre), slope * eta.standard_error, boxes)
         width = float(rows.std(ddof=1)) if rows.size > 1 else math.inf
         # The error of a standard deviation, with the axes of one box counted as one sample.
         width_error = width / math.sqrt(2.0 * max(boxes - 1, 1)) if boxes > 1 else math.inf
@@ -503,7 +655,9 @@ class GrowthPlan:
             eta=eta,
             volume_fraction=eta,
             weight_fraction=weight,
-            transition_width=Estimate(width / self.volume, width_error / self.volume, boxes),
+            transition_width=Estimate(
+                width / self.volume, width_error / self.volume, boxes
+            ),
             wrap_densities=rows / self.volume,
             box_size=self.size,
             wrapping_probability=self.wrapping_probability,
@@ -623,8 +777,10 @@ def plan_growth(
     rng : numpy.random.Generator
         Gives the plan its seed, through one spawned child.
     box_size : float or sequence of float, optional
-        Edge or edges of the box [m]. By default the box holds about 3000 particles at the
-        threshold, with edges of at least four typical particle lengths.
+        Edge or edges of the box [m]. By default the box holds about 1000 particles of
+        equal size at the threshold (more of a wide size distribution, where the large ones
+        carry the network), with edges of at least four typical particle lengths and 1.5 of
+        the longest.
     thickness : float, optional
         Thickness of a film with free faces across its last axis [m]; clusters then have to
         wrap along the film only. Particle centres lie within the thickness.
@@ -653,10 +809,12 @@ def plan_growth(
     look = np.random.default_rng(
         np.random.SeedSequence(child.entropy, spawn_key=(*child.spawn_key, 2**32 - 2))
     )
-    kinds, core, ball, _ = source.draw(20_000, look.spawn(4))
-    volume, surface, width = _body_measures(d, kinds, core, ball)
+    kinds, core, ball, axes = source.draw(20_000, look.spawn(source.n_streams))
+    volume, surface, width = body_measures(d, kinds, core, ball)
     lengths = 2.0 * (core + ball)
     typical = float((lengths**d).mean() / max((lengths ** (d - 1)).mean(), 1e-300))
+    weight = surface**2 if d == 2 else surface * width  # share in the excluded volume
+    crowd = float((weight**2).mean() / max(weight.mean() ** 2, 1e-300))
     stretch = np.ones(d)
     if source.isotropic:
         if d == 2:
@@ -676,16 +834,22 @@ def plan_growth(
             "another orientation than perfectly parallel"
         )
     density = _CONTACTS[d] / excluded
+    reach = np.full(d, source.largest)
+    if not source.isotropic:
+        along = np.abs(axes) * core[:, None]
+        across = np.sqrt(np.maximum(0.0, 1.0 - axes**2)) * core[:, None]
+        extent = np.where((kinds == FLAKE)[:, None], across, along) + ball[:, None]
+        reach = np.minimum(reach, 2.0 * extent.max(axis=0))
     periodic = [True] * d
     if thickness is not None:
         if d != 3 or not 0.0 < thickness < math.inf:
             raise ValueError(f"thickness must be a positive length in 3-D, got {thickness}")
         periodic[2] = False
     if box_size is None:
-        room = _PARTICLES_PER_BOX / density
-        longest = 1.5 * float(lengths.max())
+        room = _PARTICLES_PER_BOX * crowd / density
         if thickness is None:
-            edge = max(room ** (1.0 / d), 4.0 * typical, longest / float(stretch.min()))
+            longest = 1.5 * float((reach / stretch).max())
+            edge = max(room ** (1.0 / d), 4.0 * typical, longest)
             size = edge * stretch
         else:
             flat = stretch[:2] / math.sqrt(math.prod(stretch[:2]))
@@ -693,7 +857,7 @@ def plan_growth(
                 math.sqrt(room / thickness),
                 4.0 * typical,
                 4.0 * thickness,
-                longest / float(flat.min()),
+                float((1.5 * reach[:2] / flat).max()),
             )
             size = np.asarray([*(edge * flat), thickness])
     else:
@@ -706,8 +870,15 @@ def plan_growth(
             raise ValueError(
                 f"box_size must be one length or {d} edges in metres, got {box_size}"
             )
+    for edge, length, wraps in zip(size, reach, periodic, strict=True):
+        if wraps and edge < length:
+            raise ValueError(
+                f"box_size has an edge of {edge:g} m, shorter than the longest particles "
+                f"of {length:g} m; make every periodic edge longer"
+            )
     cell = _cell_edge(d, density, volume.mean(), surface.mean(), width.mean(), typical)
-    cells = tuple(int(min(256, max(1, s // cell))) for s in size)
+    most = 4096 if d == 2 else 256
+    cells = tuple(int(min(most, max(1, s // cell))) for s in size)
     expected = density * math.prod(size)
     return GrowthPlan(
         source=source,
@@ -726,8 +897,8 @@ def _cell_edge(
 ) -> float:
     """Cell edge that makes looking through cells cheapest.
 
-    The mean number of cells a body reaches follows from Steiner's formula for convex bodies;
-    each holds `density` times the cell volume times that number of entries.
+    The mean number of cells a body reaches follows from Steiner's formula for convex
+    bodies; each holds `density` times the cell volume times that number of entries.
     """
     c = typical * np.geomspace(0.05, 2.0, 60)
     if d == 2:
@@ -735,7 +906,7 @@ def _cell_edge(
     else:
         reached = volume / c**3 + 0.75 * surface / c**2 + 6.0 * width / c + 1.0
     block = (2.0 * width / c + 1.0) ** d
-    cost = 1.0 * block + 4.0 * reached + 1.0 * density * c**d * reached**2
+    cost = 0.5 * block + 4.0 * reached + density * c**d * reached**2
     return float(c[np.argmin(cost)])
 
 
@@ -762,6 +933,26 @@ def wrap_numbers(
 
     """
     return np.asarray(list(run(plan.grow_box, boxes)), dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class GrowthJob:
+    """A few boxes of a threshold, as a job for a worker."""
+
+    name: str
+    plan: GrowthPlan
+    first: int
+    count: int
+
+    @property
+    def key(self) -> str:
+        """Name in the store."""
+        return f"threshold/{self.name}/{self.first}"
+
+    def run(self) -> dict[str, Any]:
+        """Particles at first wrapping, one row a box."""
+        boxes = range(self.first, self.first + self.count)
+        return {"numbers": wrap_numbers(self.plan, boxes).tolist()}
 
 
 def threshold_of(
@@ -810,7 +1001,7 @@ def threshold(
     boxes: int = 200,
     box_size: float | Sequence[float] | None = None,
     rng: np.random.Generator,
-    orientation: str | AxesDraw = "isotropic",
+    orientation: str | Orientation | AxesDraw = "isotropic",
     share: float = 1.0,
     mixed_with: Sequence[Component] = (),
     thickness: float | None = None,
@@ -833,11 +1024,10 @@ def threshold(
     boxes : int
         Independent boxes.
     box_size : float or sequence of float, optional
-        Edge or edges of the periodic box [m]; by default about 3000 particles fit at the
-        threshold.
+        Edge or edges of the periodic box [m]; see `plan_growth` for the default.
     rng : numpy.random.Generator
         Source of all draws; box k gets a seed of its own from it.
-    orientation : "isotropic" or callable
+    orientation : "isotropic", Orientation or callable
         A callable takes (n, rng) and returns (n, dimension) unit vectors.
     share : float
         Number share of these particles in a mixture.
@@ -863,13 +1053,13 @@ def threshold(
     Notes
     -----
     Let :math:`N_{b,a}` be the number of particles at which box :math:`b` first wraps along
-    axis :math:`a` [1]_. A box whose content is Poisson with mean :math:`\lambda` has wrapped
-    with probability :math:`R(\lambda) = \langle P(\mathrm{Poisson}(\lambda) \ge N_{b,a})
-    \rangle`, a smooth curve; the estimate is the density :math:`\lambda_c / V` at which
-    :math:`R` has its universal value (`WRAPPING_PROBABILITY`). Poisson content rather than
-    a fixed number is what fluctuates in a piece of a large film, and its estimates approach
-    the infinite system fastest, as :math:`L^{-11/4}` in 2-D [1]_ [2]_. The standard error is
-    a bootstrap over boxes, the axes of one box kept together.
+    axis :math:`a` [1]_. A box whose content is Poisson with mean :math:`\lambda` has
+    wrapped with probability :math:`R(\lambda) = \langle P(\mathrm{Poisson}(\lambda) \ge
+    N_{b,a}) \rangle`, a smooth curve; the estimate is the density :math:`\lambda_c / V` at
+    which :math:`R` has its universal value (`WRAPPING_PROBABILITY`). Poisson content rather
+    than a fixed number is what a piece of a large film has, and its estimates approach the
+    infinite system fast, as :math:`L^{-11/4}` in 2-D [1]_ [2]_. The standard error is a
+    bootstrap over boxes, the axes of one box kept together.
 
     References
     ----------
@@ -883,8 +1073,8 @@ def threshold(
     Discs on a plane, published 1.128087 (Mertens & Moore 2012):
 
     >>> rng = np.random.default_rng(2061)
-    >>> threshold(SPHERE, 0.0, 1e-6, dimension=2, boxes=20, rng=rng).eta
-    Estimate: 1.129 ± 0.010 (n = 20)
+    >>> threshold(SPHERE, 0.0, 1e-6, dimension=2, rng=rng).eta
+    Estimate: 1.1322 ± 0.0052 (n = 200)
 
     """
     first = Component(kind, core_sizes, ball_radius, share, orientation)
@@ -896,3 +1086,207 @@ def threshold(
         thickness=thickness,
         run=run,
     )
+
+
+def recipe_threshold(
+    recipe: Recipe,
+    *,
+    rng: np.random.Generator,
+    dimension: int = 3,
+    boxes: int = 200,
+    box_size: float | Sequence[float] | None = None,
+    thickness: float | None = None,
+    run: Callable[..., Iterable[Ints]] = map,
+) -> ThresholdEstimate:
+    """Percolation threshold of a recipe's own fillers.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Sizes, orientations and proportions of the fillers are kept, their total amount is
+        what is looked for; the amount in the recipe does not matter.
+    rng, boxes, box_size, thickness, run
+        As in `threshold`.
+    dimension : int
+        2 or 3.
+
+    Returns
+    -------
+    ThresholdEstimate
+        With `.weight_fraction` of all fillers in the cured total.
+
+    Raises
+    ------
+    ValueError
+        If the recipe holds no filler, or as in `threshold`.
+
+    """
+    if boxes < 1:
+        raise ValueError(f"boxes must be at least 1, got {boxes}")
+    source = RecipeParticles(recipe, dimension)
+    plan = plan_growth(source, rng=rng, box_size=box_size, thickness=thickness)
+    numbers = wrap_numbers(plan, range(boxes), run)
+    return plan.estimate(numbers)
+
+
+def with_aspect_ratio(recipe: Recipe, ratio: float, filler: int | None = None) -> Recipe:
+    """Give a recipe's flakes or rods another aspect ratio, weights kept.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        The recipe.
+    ratio : float
+        The new aspect ratio.
+    filler : int, optional
+        Which filler to change; by default the first that is no sphere.
+
+    Returns
+    -------
+    Recipe
+
+    Raises
+    ------
+    ValueError
+        If no filler has an aspect ratio, or the ratio is not possible.
+
+    """
+    if filler is None:
+        found = [k for k, (f, _) in enumerate(recipe.fillers) if f.kind != "sphere"]
+        if not found:
+            raise ValueError("spheres have no aspect ratio; the recipe holds nothing else")
+        filler = found[0]
+    fillers = list(recipe.fillers)
+    old, weight = fillers[filler]
+    fillers[filler] = (replace(old, thickness=None, aspect_ratio=float(ratio)), weight)
+    return replace(recipe, fillers=tuple(fillers))
+
+
+def threshold_against_aspect_ratio(
+    recipe: Recipe,
+    ratios: Sequence[float],
+    *,
+    rng: np.random.Generator,
+    filler: int | None = None,
+    dimension: int = 3,
+    boxes: int = 60,
+    run: Callable[..., Iterable[Ints]] = map,
+) -> list[tuple[float, ThresholdEstimate]]:
+    """Thresholds of a recipe with another aspect ratio of its flakes or rods.
+
+    All ratios are grown from the same draws of position, size and direction, so that the
+    curve is smoother than its points' errors; those errors are largely common to all.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        The recipe; weight fractions are kept in proportion.
+    ratios : sequence of float
+        Aspect ratios, each above 1 for flakes.
+    rng : numpy.random.Generator
+        Source of the draws.
+    filler : int, optional
+        Which filler to change; by default the first that is no sphere.
+    dimension, boxes, run
+        As in `recipe_threshold`.
+
+    Returns
+    -------
+    list of (float, ThresholdEstimate)
+        One for each ratio, in the order given.
+
+    Raises
+    ------
+    ValueError
+        If no filler has an aspect ratio, or a ratio is not possible.
+
+    """
+    seed = rng.bit_generator.seed_seq.spawn(1)[0]  # type: ignore[attr-defined]
+    curve = []
+    for ratio in ratios:
+        same = np.random.default_rng(
+            np.random.SeedSequence(seed.entropy, spawn_key=seed.spawn_key)
+        )
+        estimate = recipe_threshold(
+            with_aspect_ratio(recipe, ratio, filler),
+            rng=same,
+            dimension=dimension,
+            boxes=boxes,
+            run=run,
+        )
+        curve.append((float(ratio), estimate))
+    return curve
+
+
+def critical_gap(particles: Particles, largest: float | None = None) -> float:
+    r"""Smallest cutoff at which a given sample spans.
+
+    Parameters
+    ----------
+    particles : Particles
+        Any bodies, hard ones above all. Between electrodes the cluster has to join both
+        faces (a body touches a face when it reaches it, whatever the cutoff); in a box
+        that is periodic along the current it has to wrap along it.
+    largest : float, optional
+        Largest cutoff tried [m]; by default the length of the box.
+
+    Returns
+    -------
+    float
+        The gap [m]: negative if the sample spans by overlap, inf if it does not span at
+        the largest cutoff.
+
+    Raises
+    ------
+    ValueError
+        If `largest` is not a positive length.
+
+    Notes
+    -----
+    The largest gap along the best path: links are joined in the order of their gaps until
+    the cluster spans. The cutoff of the search starts near the typical distance of
+    neighbours and doubles until it does.
+
+    """
+    box, n = particles.box, len(particles)
+    limit = box.length if largest is None else float(largest)
+    if not 0.0 < limit < math.inf:
+        raise ValueError(f"largest must be a positive length in metres, got {largest}")
+    if n == 0:
+        return math.inf
+    cutoff = min(limit, 0.5 * (box.volume / n) ** (1.0 / box.dimension))
+    while True:
+        links = find_links(particles, cutoff)
+        order = np.argsort(links.gaps, kind="stable")
+        if box.has_electrodes:
+            # Two nodes for the faces, joined once around: the loop that this closes winds.
+            source, sink = n, n + 1
+            left = np.column_stack(
+                [np.full(len(links.source_contacts), source), links.source_contacts]
+            )
+            right = np.column_stack(
+                [links.sink_contacts, np.full(len(links.sink_contacts), sink)]
+            )
+            fixed = np.concatenate([[[sink, source]], left, right]).astype(np.int64)
+            images = np.zeros(len(links), dtype=np.int64)
+            fixed_images = np.zeros(len(fixed), dtype=np.int64)
+            fixed_images[0] = 1
+        else:
+            fixed = np.empty((0, 2), dtype=np.int64)
+            fixed_images = np.empty(0, dtype=np.int64)
+            images = links.images[:, box.axis].astype(np.int64)
+        first = np.zeros(1, dtype=np.int64)
+        grow_bonds(
+            n + 2,
+            np.concatenate([fixed, links.pairs[order]]),
+            np.concatenate([fixed_images, images[order]]),
+            np.arange(len(fixed) + len(links), dtype=np.int64),
+            first,
+        )
+        if first[0] > len(fixed):
+            return float(links.gaps[order[first[0] - len(fixed) - 1]])
+        if first[0] > 0:  # one body alone reaches both faces
+            return -math.inf
+        if cutoff >= limit:
+            return math.inf
+        cutoff = min(limit, 2.0 * cutoff)

@@ -10,9 +10,10 @@ several lengths give :math:`\rho` and :math:`r_c` at every strain and temperatur
 
 The cubes of one length are combined by the effective-medium mean: a film is a random
 packing of such cubes, and its conductance is that of the uniform medium in which a cube
-of conductance g disturbs nothing on average, :math:`\sum (g - G)/(g + 2 G) = 0`. An open
-cube is a cube with g = 0 and takes part like any other; when two thirds of the cubes are
-open, the packing is.
+of conductance g disturbs nothing on average, :math:`\sum (g - G)/(g + (d - 1) G) = 0`
+with d = 3. An open cube is a cube with g = 0 and takes part like any other; when two thirds
+of the cubes are open, the packing is. Boxes that take the whole thickness of a thin film
+lie side by side: d = 2, and half of them suffice to open it.
 """
 
 from __future__ import annotations
@@ -44,6 +45,10 @@ SAFE_RATIO = 1.5
 """From this multiple of the threshold on they do, to a few per cent."""
 BOUNDED_LOG_ERROR = 0.5
 """Extra deviation of ln R of a fit that had to be bounded (judgement, no source)."""
+ELECTRODE_REACH = 2.0
+"""Diameters of film whose response electrodes may alter: cubes of 8 to 32 diameters of
+penetrable flakes at 1.85 times the threshold, with contacts to the electrodes that do not
+open, respond less by about 2 diameters over the length."""
 NEAR_LOG_ERROR = 0.3
 """Smallest extra deviation of ln R below `FAITHFUL_RATIO` (judgement, no source)."""
 
@@ -117,6 +122,9 @@ class LoadingResult:
         Median lateral size of the filler [m].
     mix_ratio : float
         Base to curing agent by mass, carried to the results.
+    dimension : int
+        How boxes fill the film: 3 for cubes of its inside, 2 for boxes that take its whole
+        thickness and lie side by side.
 
     Raises
     ------
@@ -136,6 +144,7 @@ class LoadingResult:
     temperatures: tuple[float, ...]
     diameter: float
     mix_ratio: float = float("inf")
+    dimension: int = 3
 
     def __post_init__(self) -> None:
         where = f"loading {100 * self.weight_fraction:.4g} wt%"
@@ -150,6 +159,8 @@ class LoadingResult:
                 f"entries, got {len(self.lengths)}, {len(self.sections)} and "
                 f"{len(self.conductances)}"
             )
+        if self.dimension not in (2, 3):
+            raise ValueError(f"{where}: dimension must be 2 or 3, got {self.dimension}")
         if any(b <= a for a, b in pairwise(self.lengths)):
             raise ValueError(f"{where}: box lengths must increase, got {self.lengths}")
         if min(self.lengths) <= 0.0 or min(self.sections) <= 0.0 or self.diameter <= 0.0:
@@ -247,7 +258,9 @@ class LoadingFit:
 
     @property
     def box_cv(self) -> float:
-        """Relative spread of R over the longest boxes, open ones weighed in by the mean."""
+        """Relative spread of R over the longest boxes, open ones in it; inf when open."""
+        if self.is_open:
+            return float("inf")
         column = self.influence[:, self.loading.reference_state]
         n = len(column)
         return float(np.sqrt((column**2).sum() / (n - 1))) if n > 1 else 0.0
@@ -272,67 +285,115 @@ class LoadingFit:
         }
 
 
-def _weighted_medium(values: Floats, weights: Floats) -> Floats:
-    """Effective-medium mean in 3-D of values (n, S) under weights (B, n) -> (B, S).
+def _weighted_medium(values: Floats, weights: Floats, d: int) -> Floats:
+    """Effective-medium mean in d dimensions of values (n, S), weights (B, n) -> (B, S).
 
-    `effective_medium_mean` for all resamples and states at once, by bisection on ln G: the
-    sum falls with G and has a root when more than a third of the boxes conduct.
+    `effective_medium_mean` for all resamples and states at once, by a bracketed Newton
+    search on ln G: the sum falls with G and has a root when more than 1/d of the boxes
+    conduct.
     """
     g = values[None, :, :]
     w = weights[:, :, None]
     total = weights.sum(axis=1)[:, None]
-    conducting = (w * (g > 0.0)).sum(axis=1) > total / 3.0 * (1.0 + 1e-12)
+    conducting = (w * (g > 0.0)).sum(axis=1) > total / d * (1.0 + 1e-12)
     positive = np.where(values > 0.0, values, np.nan)
     any_positive = np.any(values > 0.0, axis=0)
     safe = np.where(any_positive[None, :], positive, 1.0)
     upper = np.broadcast_to(np.log(np.nanmax(safe, axis=0)), conducting.shape).copy()
     lower = np.broadcast_to(np.log(np.nanmin(safe, axis=0)), conducting.shape).copy()
     # open boxes pull the mean below the smallest conducting one; the mean of conducting
-    # share p >= 1/3 + 1/n over equal boxes is (3p - 1)/2, which bounds it from below
+    # share p over equal boxes is (d p - 1)/(d - 1) of theirs, which bounds it from below
     share = (w * (g > 0.0)).sum(axis=1) / total
-    lower += np.log(np.maximum((3.0 * share - 1.0) / 2.0, 1e-12))
-    for _ in range(64):
-        middle = 0.5 * (lower + upper)
-        mean = np.exp(middle)[:, None, :]
-        above = (w * (g - mean) / (g + 2.0 * mean)).sum(axis=1) > 0.0
-        lower = np.where(above, middle, lower)
-        upper = np.where(above, upper, middle)
-    return np.asarray(
-        np.where(conducting & any_positive, np.exp(0.5 * (lower + upper)), 0.0)
-    )
+    lower += np.log(np.maximum((d * share - 1.0) / (d - 1.0), 1e-12))
+    x = 0.5 * (lower + upper)
+    wanted = conducting & any_positive
+    for _ in range(80):
+        mean = np.exp(x)[:, None, :]
+        below = g + (d - 1.0) * mean
+        f = (w * (g - mean) / below).sum(axis=1)
+        slope = -(w * g * mean * (d / below**2)).sum(axis=1)
+        lower, upper = np.where(f > 0.0, x, lower), np.where(f > 0.0, upper, x)
+        newton = x - f / np.where(slope < 0.0, slope, -1.0)
+        inside = (newton >= lower) & (newton <= upper)
+        new = np.where(inside, newton, 0.5 * (lower + upper))
+        moved = float(np.where(wanted, np.abs(new - x), 0.0).max())
+        x = new
+        if moved < 1e-12:
+            break
+    return np.asarray(np.where(wanted, np.exp(x), 0.0))
 
 
-def _influence(values: Floats, mean: Floats) -> Floats:
+def _influence(values: Floats, mean: Floats, d: int) -> Floats:
     """Deviation of ln R that each box (n, S) contributes to a mean (S,), times n.
 
     The derivative of the effective-medium mean to the weight of one box; for a narrow
     spread it is -(g - G)/G.
     """
     safe = np.where(mean > 0.0, mean, 1.0)
-    h = (values - safe) / (values + 2.0 * safe)
-    slope = (3.0 * values * safe / (values + 2.0 * safe) ** 2).mean(axis=0)
+    h = (values - safe) / (values + (d - 1.0) * safe)
+    slope = (d * values * safe / (values + (d - 1.0) * safe) ** 2).mean(axis=0)
     return np.asarray(np.where(mean > 0.0, -h / np.where(slope > 0.0, slope, 1.0), 0.0))
 
 
 def _line(
     lengths: Floats, y: Floats, combine: Floats
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Slope and intercept of y (..., n lengths, S), fixed weights; which were bounded.
+    """Slope and intercept of y (..., n lengths), fixed weights; which were bounded.
 
-    A slope that is not positive at any state is replaced at every state by the longest box
-    taken as it is, so that the ratios between states stay those of one estimate.
+    A slope that is not positive is replaced by the longest box taken as it is.
     """
-    is_open = np.any(np.isinf(y), axis=-2)
+    is_open = np.any(np.isinf(y), axis=-1)
     finite = np.where(np.isinf(y), 1.0, y)
-    slope = np.einsum("l,...ls->...s", combine[0], finite)
-    intercept = np.einsum("l,...ls->...s", combine[1], finite)
-    bounded = np.any((slope <= 0.0) & ~is_open, axis=-1)
-    slope = np.where(bounded[..., None], finite[..., -1, :] / lengths[-1], slope)
-    intercept = np.where(bounded[..., None], 0.0, intercept)
+    slope, intercept = finite @ combine[0], finite @ combine[1]
+    bounded = (slope <= 0.0) & ~is_open
+    slope = np.where(bounded, finite[..., -1] / lengths[-1], slope)
+    intercept = np.where(bounded, 0.0, intercept)
     return (
         np.where(is_open, np.inf, slope),
         np.where(is_open, 0.0, intercept),
         np.asarray(bounded),
+    )
+
+
+def _response_weights(
+    relative: Floats, errors: Floats, line: Floats, reach: float
+) -> Floats:
+    """Weights that turn the responses of each length into those of the film (2, n).
+
+    The response A/G(state)/A/G(reference) of a length is q + k/line, with q that of the
+    material, `line` the fitted A/G and k what the electrode term adds of its own. k has a
+    prior of mean zero and a deviation of the change itself over `reach` of film, in units
+    of A/G. Least squares
+    with that prior for the state that changes most; rows give q and k.
+    """
+    size = np.abs(np.log(np.mean(relative, axis=0)))
+    s = int(np.argmax(size))
+    change = size[s] if size[s] > 0.0 else 1.0
+    noise = np.maximum(errors[:, s] / change, 1e-6) ** 2
+    design = np.column_stack([np.ones_like(line), reach / line])
+    normal = design.T @ (design / noise[:, None])
+    normal[1, 1] += 1.0
+    weights = np.linalg.solve(normal, design.T / noise)
+    weights[1] *= reach
+    return np.asarray(weights)
+
+
+def _states(
+    y: Floats, ref: int, rho: Floats, excess: Floats, weights: Floats
+) -> tuple[Floats, Floats]:
+    """Slope and intercept of y (..., n lengths, S) from those at the reference state."""
+    is_open = np.any(np.isinf(y), axis=-2) | np.isinf(rho)[..., None]
+    finite = np.where(np.isinf(y), 1.0, y)
+    relative = finite / finite[..., ref][..., None]
+    q = np.einsum("l,...ls->...s", weights[0], relative)
+    k = np.einsum("l,...ls->...s", weights[1], relative)
+    failed = q <= 0.0
+    q = np.where(failed, relative.mean(axis=-2), q)
+    k = np.where(failed, 0.0, k)
+    base = np.where(np.isinf(rho), 1.0, rho)[..., None]
+    return (
+        np.where(is_open, np.inf, base * q),
+        np.where(is_open, 0.0, excess[..., None] * q + k),
     )
 
 
@@ -391,9 +452,13 @@ def fit_loadings(
 
     Notes
     -----
-    Weights are :math:`1/(s_L A/G)^2` with s_L the relative standard error of the mean of
-    the boxes of length L at zero strain and 20 C (2 % at least), the same for every state
-    and resample, so that R and R(strain)/R(0) come from one combination of the boxes.
+    At zero strain and 20 C the weights are :math:`1/(s_L A/G)^2` with s_L the relative
+    standard error of the mean of the boxes of length L (2 % at least). At the other states
+    the ratio to that state is fitted instead, because boxes of every length give nearly the
+    same ratio, with far less scatter than the difference between lengths: it may differ by
+    what electrodes could alter over two diameters, and the lengths are weighted by their
+    own scatter under that prior. Boxes without scatter give rho and r_c of every state as
+    they are. Weights are the same for all states and resamples.
 
     A film is open when a length has no conducting mean. With a single length r_c cannot be
     told apart and is taken as 0; when rho comes out zero or negative, the longest boxes are
@@ -427,21 +492,24 @@ def _fit(
 ) -> LoadingFit:
     """One loading of `fit_loadings`."""
     lengths = np.asarray(loading.lengths)
-    ref = loading.reference_state
+    ref, d = loading.reference_state, loading.dimension
     ratio = loading.volume_fraction / threshold.volume_fraction
-    means, inverse, inverse_draws, errors = [], [], [], []
+    means, inverse, inverse_draws, errors, response_errors = [], [], [], [], []
     for section, values in zip(loading.sections, loading.conductances, strict=True):
         n = len(values)
-        mean = _weighted_medium(values, np.ones((1, n)))[0]
-        draws = _weighted_medium(values, counts[n])
+        mean = _weighted_medium(values, np.ones((1, n)), d)[0]
+        draws = _weighted_medium(values, counts[n], d)
         with np.errstate(divide="ignore"):
             inverse.append(section / mean)
             inverse_draws.append(section / draws)
         means.append(mean)
-        column = _influence(values, mean)[:, ref]
-        errors.append(np.sqrt((column**2).sum() / max(n - 1, 1) / n))
+        deviations = _influence(values, mean, d)
+        degrees = max(n - 1, 1) * n
+        errors.append(np.sqrt((deviations[:, ref] ** 2).sum() / degrees))
+        responses = deviations - deviations[:, [ref]]
+        response_errors.append(np.sqrt((responses**2).sum(axis=0) / degrees))
     y, y_draws = np.stack(inverse), np.stack(inverse_draws, axis=1)
-    influence = _influence(loading.conductances[-1], means[-1])
+    influence = _influence(loading.conductances[-1], means[-1], d)
 
     notes: list[str] = []
     extra = 0.0
@@ -463,18 +531,30 @@ def _fit(
         design[:, 0] /= lengths[-1]
         combine = np.linalg.pinv(design) * np.sqrt(weight)[None, :]
         combine[0] /= lengths[-1]
-    rho, excess, bounded = _line(lengths, y, combine)
-    rho_draws, excess_draws, _ = _line(lengths, y_draws, combine)
+    at_rest, excess_at_rest, bounded = _line(lengths, y[:, ref], combine)
+    rest_draws, excess_rest_draws, _ = _line(lengths, y_draws[..., ref], combine)
+    weights = np.zeros((2, len(lengths)))
+    weights[0, -1] = 1.0
+    conducting = np.all(np.isfinite(y), axis=0)
+    if conducting[ref] and len(lengths) > 1:
+        weights = _response_weights(
+            y[:, conducting] / y[:, ref][:, None],
+            np.stack(response_errors)[:, conducting],
+            at_rest * lengths + excess_at_rest,
+            float(at_rest) * ELECTRODE_REACH * loading.diameter,
+        )
+    rho, excess = _states(y, ref, at_rest, excess_at_rest, weights)
+    rho_draws, excess_draws = _states(y_draws, ref, rest_draws, excess_rest_draws, weights)
     is_open = np.isinf(rho)
     rejected = np.zeros_like(rho)
     if bounded:
         extra = BOUNDED_LOG_ERROR
-        raw = combine[0] @ np.where(np.isinf(y), 1.0, y)
-        rejected = np.abs(np.where(is_open, 0.0, rho) - raw)
+        raw = float(combine[0] @ y[:, ref])
+        rejected = np.where(is_open, 0.0, rho) * (1.0 - raw / float(at_rest))
         notes.append(
-            f"{where}: A/G does not rise with box length (fitted resistivity "
-            f"{raw[ref]:.3g} ohm m), so the longest boxes are taken as they are and errors "
-            f"widened by {100 * extra:.0f} %; more or longer boxes are needed"
+            f"{where}: A/G does not rise with box length (fitted resistivity {raw:.3g} "
+            "ohm m), so the longest boxes are taken as they are and errors widened by "
+            f"{100 * extra:.0f} %; more or longer boxes are needed"
         )
     if ratio < FAITHFUL_RATIO and not is_open[ref]:
         correction = abs(float(np.log(rho[ref] * lengths[-1] / y[-1, ref])))

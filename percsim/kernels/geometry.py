@@ -303,7 +303,8 @@ def _disc_segment(r, nx, ny, nz, h, ux, uy, uz, cx, cy, cz, reach, quick):
         px, py, pz = q * x, q * y, 0.0
         vx, vy, vz = x - px, y - py, z
         if d > _CROSS * (r + h):
-            gx, gy, gz = vx / d, vy / d, vz / d
+            q = 1.0 / math.sqrt(vx * vx + vy * vy + vz * vz)
+            gx, gy, gz = q * vx, q * vy, q * vz
         else:
             # Just touching: across the rim and the segment.
             gx, gy, gz = x * a, y * a, -x * sp
@@ -360,48 +361,45 @@ def _rim_terms(r1, r2, m, s, x0, y0, z0, ct, st):
 @njit(cache=True, nogil=True, error_model="numpy")
 def _rim_descend(r1, r2, m, s, x0, y0, z0, ct, st, reach, quick):
     """Newton along the rim from (ct, st); returns distance, proven excess, and where."""
-    d, slope, curve, sure, out = _rim_terms(r1, r2, m, s, x0, y0, z0, ct, st)
-    excess = math.inf
-    for _ in range(60):
-        if d <= _PROOF * (r1 + r2):
+    size = r1 + r2
+    d = excess = math.inf
+    step = 0.0
+    for _ in range(200):
+        # The trial: the best point so far turned by a step (tangent half-angle formula).
+        t = 0.5 * step
+        q = 1.0 / (1.0 + t * t)
+        cd, sd = (1.0 - t * t) * q, 2.0 * t * q
+        c2, s2 = ct * cd - st * sd, st * cd + ct * sd
+        d2, slope, curve, sure, out = _rim_terms(r1, r2, m, s, x0, y0, z0, c2, s2)
+        if d2 > d:
+            step *= 0.4
+            if abs(step) <= 1e-16:
+                break
+            continue
+        d, ct, st = d2, c2, s2
+        if d <= _PROOF * size:
             return d, 0.0, ct, st
         # By convexity nothing on disc 2 is closer than d by more than this.
         gt, gr = slope / d, out * r2 / d
         g = math.sqrt(gt * gt + gr * gr)
         excess = g + gr if gr > 0.0 else gt * gt / (g - gr) if g > 0.0 else 0.0
-        if d - excess > reach or (quick and d <= reach):
-            return d, excess, ct, st
-        if abs(gt) <= 1e-15 * (r1 + r2):
-            return d, excess, ct, st
+        if d - excess > reach or (quick and d <= reach) or abs(gt) <= 1e-15 * size:
+            break
         if curve <= 0.1 * sure:
             curve = sure + abs(curve)
         step = -slope / curve
-        if abs(step) <= 1e-15 or (abs(step) <= 1e-9 and excess <= _PROOF * (r1 + r2)):
-            return d, excess, ct, st
+        if abs(step) <= 1e-15 or (abs(step) <= 1e-9 and excess <= _PROOF * size):
+            break
         if abs(step) > 1.0:
             step = math.copysign(1.0, step)
-        found = False
-        for _ in range(40):
-            t = 0.5 * step
-            q = 1.0 / (1.0 + t * t)
-            cd, sd = (1.0 - t * t) * q, 2.0 * t * q
-            ct2, st2 = ct * cd - st * sd, st * cd + ct * sd
-            d2, slope2, curve2, sure2, out2 = _rim_terms(r1, r2, m, s, x0, y0, z0, ct2, st2)
-            if d2 <= d:
-                found = True
-                break
-            step *= 0.4
-        if not found:
-            return d, excess, ct, st
-        ct, st = ct2, st2
-        d, slope, curve, sure, out = d2, slope2, curve2, sure2, out2
     return d, excess, ct, st
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _rim_search(r1, r2, m, s, x0, y0, z0, reach, quick):
     """Distance of two discs whose closest points lie on both rims, and where on rim 2."""
-    # From the rim point that faces the point of disc 1 nearest to the centre of disc 2.
+    # From the rim point that faces the point of disc 1 nearest to the centre of disc 2;
+    # should that end in a hollow without proof, from rings of 8 and 64 points.
     rho = math.sqrt(x0 * x0 + y0 * y0)
     q = 0.0 if rho <= r1 else r1 / rho - 1.0
     ct, st = m * q * x0 + s * z0, q * y0
@@ -410,30 +408,18 @@ def _rim_search(r1, r2, m, s, x0, y0, z0, reach, quick):
         ct, st = ct / q, st / q
     else:
         ct, st = 1.0, 0.0
-    d, excess, ct, st = _rim_descend(r1, r2, m, s, x0, y0, z0, ct, st, reach, quick)
-    enough = 100.0 * _PROOF * (r1 + r2)
-    if excess <= enough or d - excess > reach or (quick and d <= reach):
-        return d - excess if d - excess > reach else d, ct, st
-    # Another hollow of the rim: try every hollow of ever finer rings of samples.
-    for n in (8, 64):
-        cn, sn = math.cos(2.0 * math.pi / n), math.sin(2.0 * math.pi / n)
-        ca, sa = 1.0, 0.0
-        before = _rim_terms(r1, r2, m, s, x0, y0, z0, cn, -sn)[0]
-        here = _rim_terms(r1, r2, m, s, x0, y0, z0, 1.0, 0.0)[0]
-        for _ in range(n):
-            cb, sb = ca * cn - sa * sn, sa * cn + ca * sn
-            after = _rim_terms(r1, r2, m, s, x0, y0, z0, cb, sb)[0]
-            if here <= before and here <= after:
-                d2, excess2, c2, s2 = _rim_descend(
-                    r1, r2, m, s, x0, y0, z0, ca, sa, reach, quick
-                )
-                if d2 < d:
-                    d, excess, ct, st = d2, excess2, c2, s2
-                    if excess <= enough or d - excess > reach or (quick and d <= reach):
-                        return d - excess if d - excess > reach else d, ct, st
-            before, here = here, after
-            ca, sa = cb, sb
-    return d, ct, st
+    best, best_c, best_s = math.inf, ct, st
+    for k in range(73):
+        d, excess, ct, st = _rim_descend(r1, r2, m, s, x0, y0, z0, ct, st, reach, quick)
+        if d < best:
+            best, best_c, best_s = d, ct, st
+        if d - excess > reach:
+            return d - excess, ct, st
+        if excess <= 100.0 * _PROOF * (r1 + r2) or (quick and d <= reach):
+            break
+        angle = 2.0 * math.pi * (k / 8.0 if k < 8 else (k - 8) / 64.0)
+        ct, st = math.cos(angle), math.sin(angle)
+    return best, best_c, best_s
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -536,19 +522,17 @@ def _disc_disc(r1, ax, ay, az, r2, bx, by, bz, cx, cy, cz, reach, quick):
         q = 1.0 if rho <= r1 else r1 / rho
         px, py, pz = q * x, q * y, 0.0
         vx, vy, vz = x - px, y - py, z
-        if d > 1e-7 * (r1 + r2):
-            gx, gy, gz = vx / d, vy / d, vz / d
-        else:
-            # Too close for the closest points to tell: across both rims.
+        gx, gy, gz = vx, vy, vz
+        if d <= 1e-7 * (r1 + r2):
+            # Too close for the closest points to tell well: across both rims.
             tx, ty, tz = -m * st, ct, s * st
-            gx, gy, gz = x * tz, y * tz, -y * ty - x * tx
-            q = math.sqrt(gx * gx + gy * gy + gz * gz)
-            if q > 1e-3 * rho:
-                gx, gy, gz = gx / q, gy / q, gz / q
-            elif d > _CROSS * (r1 + r2):
-                gx, gy, gz = vx / d, vy / d, vz / d
-            else:
+            wx, wy, wz = x * tz, y * tz, -y * ty - x * tx
+            if wx * wx + wy * wy + wz * wz > 1e-6 * rho * rho:
+                gx, gy, gz = wx, wy, wz
+            elif d <= _CROSS * (r1 + r2):
                 gx, gy, gz = 0.0, 0.0, 1.0
+        q = 1.0 / math.sqrt(gx * gx + gy * gy + gz * gz)
+        gx, gy, gz = q * gx, q * gy, q * gz
         px, py, pz = px + 0.5 * vx, py + 0.5 * vy, pz + 0.5 * vz
     nx = gx * ex + gy * fx + gz * ax
     ny = gx * ey + gy * fy + gz * ay

@@ -24,7 +24,7 @@ FIELD = 20
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def find_root(parent, offset, i):
+def find_root(parent, offset, i):  # type: ignore[no-untyped-def]
     """Root of a body and the image count from the root to the body; halves the path.
 
     Parameters
@@ -54,7 +54,7 @@ def find_root(parent, offset, i):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def unite(parent, offset, i, j, image):
+def unite(parent, offset, i, j, image):  # type: ignore[no-untyped-def]
     """Join two bodies; say which loop closed if they were joined before.
 
     Parameters
@@ -89,7 +89,7 @@ def unite(parent, offset, i, j, image):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def mark_wrapped(winding, number, first):
+def mark_wrapped(winding, number, first):  # type: ignore[no-untyped-def]
     """Note the number of bodies at the first loop that winds along each axis.
 
     Parameters
@@ -112,7 +112,7 @@ def mark_wrapped(winding, number, first):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _segments_within(dx, dy, ux, uy, hu, vx, vy, hv, reach):
+def _segments_within(dx, dy, ux, uy, hu, vx, vy, hv, reach):  # type: ignore[no-untyped-def]
     """Whether two plane segments, centre to centre (dx, dy), come within a distance."""
     s = abs(ux * vy - uy * vx)
     if abs(dx * vy - dy * vx) <= hu * s and abs(dx * uy - dy * ux) <= hv * s and s > 0.0:
@@ -134,7 +134,7 @@ def _segments_within(dx, dy, ux, uy, hu, vx, vy, hv, reach):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def touching(dimension, kind_i, body_i, kind_j, body_j, dx, dy, dz):
+def touching(dimension, kind_i, body_i, kind_j, body_j, dx, dy, dz):  # type: ignore[no-untyped-def]
     """Whether two bodies share a point.
 
     Parameters
@@ -173,7 +173,7 @@ def touching(dimension, kind_i, body_i, kind_j, body_j, dx, dy, dz):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def grow(
+def grow(  # type: ignore[no-untyped-def]
     dimension,
     kinds,
     bodies,
@@ -202,7 +202,7 @@ def grow(
     kinds : (n,) ndarray of int64
         Kinds of the bodies.
     bodies : (n, 8) ndarray of float64
-        Body table, positions within the box, no body longer than a periodic edge.
+        Body table, positions within the box, no body longer than two periodic edges.
     start, stop : int
         Bodies to add.
     size : (3,) ndarray of float64
@@ -256,14 +256,14 @@ def grow(
             ey = core * abs(ay) + ball
             ez = core * abs(az) + ball
         # The slack keeps bodies that touch exactly on a cell face in a common cell.
-        x0 = int(math.floor((x - ex) / hx - 1e-9))
-        x1 = int(math.floor((x + ex) / hx + 1e-9))
-        y0 = int(math.floor((y - ey) / hy - 1e-9))
-        y1 = int(math.floor((y + ey) / hy + 1e-9))
+        x0 = math.floor((x - ex) / hx - 1e-9)
+        x1 = math.floor((x + ex) / hx + 1e-9)
+        y0 = math.floor((y - ey) / hy - 1e-9)
+        y1 = math.floor((y + ey) / hy + 1e-9)
         z0 = z1 = 0
         if dimension == 3:
-            z0 = int(math.floor((z - ez) / hz - 1e-9))
-            z1 = int(math.floor((z + ez) / hz + 1e-9))
+            z0 = math.floor((z - ez) / hz - 1e-9)
+            z1 = math.floor((z + ez) / hz + 1e-9)
         if used + (x1 - x0 + 1) * (y1 - y0 + 1) * (z1 - z0 + 1) > entries.shape[0]:
             return i, used
         across = ball + half_x * abs(ax) + half_y * abs(ay) + half_z * abs(az)
@@ -326,7 +326,7 @@ def grow(
                         my = wy - ((code // 5) % 5 - 2)
                         mz = wz - (code // 25 - 2)
                         key = i * 1024 + (mx + 4) + 9 * (my + 4) + 81 * (mz + 4)
-                        if mark[j] == key or j == i:
+                        if mark[j] == key:
                             continue
                         mark[j] = key
                         other = bodies[j]
@@ -352,7 +352,7 @@ def grow(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def touch_pairs(dimension, kinds_i, bodies_i, kinds_j, bodies_j, steps):
+def touch_pairs(dimension, kinds_i, bodies_i, kinds_j, bodies_j, steps):  # type: ignore[no-untyped-def]
     """Whether each of many pairs touches at a given step from one centre to the other.
 
     Parameters
@@ -389,7 +389,7 @@ def touch_pairs(dimension, kinds_i, bodies_i, kinds_j, bodies_j, steps):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def grow_sites(neighbors, images, order, first):
+def grow_sites(neighbors, images, order, first):  # type: ignore[no-untyped-def]
     """Occupy the sites of a periodic lattice one by one until clusters wrap every axis.
 
     Parameters
@@ -422,7 +422,7 @@ def grow_sites(neighbors, images, order, first):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def grow_bonds(n, bonds, images, order, first):
+def grow_bonds(n, bonds, images, order, first):  # type: ignore[no-untyped-def]
     """Close the bonds of a periodic lattice one by one until clusters wrap every axis.
 
     Parameters

@@ -7,9 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.particles.bodies import Particles
+from percsim.kernels import pairs as pairs_kernels
+from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 
 __all__ = ["Links", "find_links"]
+
+# Cost of listing a body in a cell, in tests of a pair that shares one; room for cells.
+_ENTRY_COST = 3.0
+_CELLS_PER_BODY = 8
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -52,15 +57,211 @@ class Links:
     def __len__(self) -> int:
         return int(self.pairs.shape[0])
 
+    def __repr__(self) -> str:
+        n, m = len(self.particles), len(self)
+        story = f"Links: {m} pairs of {n} particles within {1e9 * self.cutoff:.4g} nm"
+        if m:
+            touching = 100.0 * float((self.gaps <= 0.0).mean())
+            story += f", {2.0 * m / n:.3g} a particle, {touching:.3g} % touching"
+        if self.particles.box.has_electrodes:
+            at_source, at_sink = self.source_contacts.size, self.sink_contacts.size
+            return f"{story}, {at_source} at the source, {at_sink} at the sink"
+        return f"{story}, no electrodes"
+
     @property
     def arms(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Vectors from the centres of i and of j (its image used) to the contact point [m]."""
+        """Vectors from the centres of i and j (its image used) to the contact point [m]."""
         p = self.particles
         first, second = self.pairs[:, 0], self.pairs[:, 1]
         shift = self.images * np.asarray(p.box.size)
         return self.points - p.centers[first], self.points - (p.centers[second] + shift)
 
 
+def _cell_edge(
+    kinds: NDArray[np.int64],
+    bodies: NDArray[np.float64],
+    swell: float,
+    spans: NDArray[np.float64],
+    dimension: int,
+) -> float:
+    """Edge of the cells that makes the search cheapest, estimated from a sample.
+
+    A convex body swelled to volume V, with areas A_k and widths W_k seen along the three
+    directions, reaches on average (V + a sum A_k + a^2 sum W_k + a^3) / a^3 cells of edge
+    a at random (mixed volumes with a cube); entries and pairs sharing a cell both cost.
+    """
+    n = len(kinds)
+    rows = np.arange(n) if n <= 4000 else np.arange(0, n, n // 4000)
+    kind, axis, size = kinds[rows], bodies[rows, 3:6], bodies[rows, 6]
+    m = bodies[rows, 7] + swell
+    widths = 2.0 * (bodies[rows, 8:11] - bodies[rows, 7:8] + m[:, None])[:, :dimension]
+    lean = abs(axis)
+    disc, rod = (kind == FLAKE)[:, None], (kind == ROD)[:, None]
+    level = np.sqrt(np.maximum(1.0 - lean**2, 0.0))
+    size, m = size[:, None], m[:, None]
+    if dimension == 2:
+        fills = 4.0 * size * m + np.pi * m**2
+        seen = np.zeros(len(rows))
+    else:
+        areas = np.pi * m**2 + np.where(
+            disc,
+            np.pi * size**2 * lean + 4.0 * size * m * level,
+            np.where(rod, 4.0 * size * m * level, 0.0),
+        )
+        seen = areas.sum(axis=1)
+        fills = np.where(
+            disc,
+            2.0 * np.pi * size**2 * m + np.pi**2 * size * m**2,
+            np.where(rod, 2.0 * np.pi * size * m**2, 0.0),
+        )
+        fills = fills + 4.0 / 3.0 * np.pi * m**3
+    volume = float(np.prod(spans[:dimension]))
+    largest = float(widths.max())
+    smallest = max(float(widths.max(axis=1).min()), 1e-4 * largest)
+    best, edge = np.inf, largest
+    for a in np.geomspace(0.3 * smallest, 1.2 * largest, 40):
+        cells = 1.0 + widths.sum(axis=1) / a + fills.ravel() / a**dimension
+        if dimension == 3:
+            cells += seen / a**2
+        entries = float(cells.mean()) * n
+        grid = max(volume / a**dimension, 1.0)
+        if grid > _CELLS_PER_BODY * n + 64:
+            continue
+        cost = _ENTRY_COST * entries + 0.5 * entries**2 / grid
+        if cost < best:
+            best, edge = cost, float(a)
+    return edge
+
+
+def _bodies(particles: Particles) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Table of bodies for the kernels, and how many boxes each centre was moved."""
+    p = particles
+    n, d = p.centers.shape
+    bodies = np.zeros((n, 12))
+    size, periodic = np.asarray(p.box.size), np.asarray(p.box.periodic)
+    moved = np.where(periodic, np.floor(p.centers / size), 0.0)
+    bodies[:, :d] = p.centers - moved * size
+    axes = np.where((p.kinds == SPHERE)[:, None], 0.0, p.axes)
+    norms = np.linalg.norm(axes, axis=1, keepdims=True)
+    bodies[:, 3 : 3 + d] = axes / np.where(norms > 0.0, norms, 1.0)
+    bodies[:, 6] = p.core_sizes
+    bodies[:, 7] = p.ball_radii
+    bodies[:, 8:11] = _half_extents(p.kinds, bodies[:, 3:6], p.core_sizes)
+    bodies[:, 8:11] += p.ball_radii[:, None]
+    bodies[:, 11] = p.core_sizes + p.ball_radii
+    return bodies, moved.astype(np.int64)
+
+
+def _half_extents(
+    kinds: NDArray[np.int8], axes: NDArray[np.float64], sizes: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Half widths of cores along the three directions, shape (n, 3)."""
+    squares = axes**2
+    # For a disc the other two components: exact where the normal lies along a direction.
+    across = np.sqrt(squares[:, [1, 2, 0]] + squares[:, [2, 0, 1]])
+    share = np.where((kinds == FLAKE)[:, None], across, abs(axes))
+    return np.asarray(np.where((kinds == SPHERE)[:, None], 0.0, share * sizes[:, None]))
+
+
 def find_links(particles: Particles, cutoff: float) -> Links:
-    """Pair up particles whose surfaces are within a cutoff."""
-    raise NotImplementedError
+    """Pair up particles whose surfaces are within a cutoff.
+
+    Parameters
+    ----------
+    particles : Particles
+        Bodies of any kinds, in two or three dimensions.
+    cutoff : float
+        Largest surface-to-surface gap that counts [m], 0 for contact.
+
+    Returns
+    -------
+    Links
+        Every pair with gap <= cutoff, at the image with the smallest gap (for equal gaps
+        the nearest centres), and the bodies at the electrodes.
+
+    Raises
+    ------
+    ValueError
+        If the cutoff is negative or not finite, or a body is longer than a periodic edge.
+
+    """
+    p = particles
+    cutoff = float(cutoff)
+    if not 0.0 <= cutoff < np.inf:
+        raise ValueError(f"cutoff must be a length of 0 or more in metres, got {cutoff:g}")
+    n, d = len(p), p.box.dimension
+    lengths, periodic = np.ones(3), np.zeros(3, np.bool_)
+    lengths[:d], periodic[:d] = p.box.size, p.box.periodic
+    _check_sizes(p)
+    bodies, moved = _bodies(p)
+    kinds = p.kinds.astype(np.int64)
+    source, sink = _face_contacts(p, bodies)
+    if n < 2:
+        return Links(
+            p, cutoff, np.empty((0, 2), np.int64), np.empty(0), np.empty((0, d)),
+            np.empty((0, d), np.int64), np.empty((0, d)), source, sink,
+        )  # fmt: skip
+
+    swell = 0.5 * cutoff
+    reach = bodies[:, 8:11] + swell * (1.0 + 1e-9)
+    low, high = (bodies[:, :3] - reach).min(axis=0), (bodies[:, :3] + reach).max(axis=0)
+    margin = 1e-6 * (high - low) + np.finfo(float).tiny
+    origin = np.where(periodic, 0.0, low - margin)
+    spans = np.where(periodic, lengths, high - low + 2.0 * margin)
+    edge = _cell_edge(kinds, bodies, swell, spans, d)
+    n_cells = np.maximum((spans / edge).astype(np.int64), 1)
+    if d == 2:
+        n_cells[2] = 1
+    edges = spans / n_cells
+
+    # Neighbours in space become neighbours in memory.
+    order = np.argsort(
+        pairs_kernels.morton_keys(bodies, origin, edges, n_cells), kind="stable"
+    )
+    sorted_bodies, sorted_kinds = bodies[order], kinds[order]
+    own, listed, starts, members = pairs_kernels.fill_cells(
+        sorted_kinds, sorted_bodies, swell, origin, edges, n_cells, periodic
+    )
+    pairs, images, contacts = pairs_kernels.pairs_within(
+        sorted_kinds, sorted_bodies, order, cutoff, own, listed, starts, members,
+        lengths, periodic, d == 2,
+    )  # fmt: skip
+    del own, listed, starts, members, sorted_bodies, sorted_kinds
+    rows = pairs_kernels.pair_order(pairs, n)
+    pairs = pairs[rows].astype(np.int64)
+    first, second = pairs[:, 0], pairs[:, 1]
+    images = images[rows, :d].astype(np.int64)
+    if moved.any():
+        images += moved[first] - moved[second]
+    gaps, normals = contacts[rows, 0], contacts[rows, 1 : 1 + d]
+    points = contacts[rows, 4 : 4 + d]
+    points += p.centers[first]
+    return Links(p, cutoff, pairs, gaps, normals, images, points, source, sink)
+
+
+def _check_sizes(particles: Particles) -> None:
+    """Refuse bodies longer than a periodic edge: they would meet their own images."""
+    p = particles
+    if not len(p):
+        return
+    lengths = 2.0 * (p.core_sizes + p.ball_radii)
+    worst = int(lengths.argmax())
+    for k, (edge, periodic) in enumerate(zip(p.box.size, p.box.periodic, strict=True)):
+        if periodic and lengths[worst] > edge * (1.0 + 1e-9):
+            raise ValueError(
+                f"particle {worst} is {1e6 * lengths[worst]:.6g} um long, more than the "
+                f"periodic edge of {1e6 * edge:.6g} um along axis {k}: make the box larger "
+                "or the particles smaller"
+            )
+
+
+def _face_contacts(
+    particles: Particles, bodies: NDArray[np.float64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Particles whose swept body reaches the face at 0, and at L."""
+    p, k = particles, particles.box.axis
+    if not p.box.has_electrodes:
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    low = p.centers[:, k] - bodies[:, 8 + k]
+    high = p.centers[:, k] + bodies[:, 8 + k]
+    return np.flatnonzero(low <= 0.0), np.flatnonzero(high >= p.box.length)

@@ -12,7 +12,8 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.constants import elementary_charge, electron_mass, h, k as boltzmann
+from scipy.constants import electron_mass, elementary_charge, h
+from scipy.constants import k as boltzmann
 from scipy.special import ndtri
 
 from percsim.links.search import Links
@@ -70,7 +71,8 @@ def contact_draws(pairs: NDArray[np.int64], seed: int) -> Floats:
     z = np.full(len(pairs), seed % 2**64, dtype=np.uint64)
     for column in (0, 1):
         z = mix(z + golden * (pairs[:, column].astype(np.uint64) + np.uint64(1)))
-    uniform = ((z >> np.uint64(11)).astype(np.float64) + 0.5) / 2.0**53
+    # 52 bits: with 53 the last value would round to 1, an infinite draw
+    uniform = ((z >> np.uint64(12)).astype(np.float64) + 0.5) / 2.0**52
     return np.asarray(ndtri(uniform))
 
 
@@ -124,16 +126,25 @@ class ContactOpeningLaw:
 
     def activation(self, temperature: float) -> float:
         """Factor on every conductance at a temperature [K], 1 at 20 C."""
-        return float(np.exp(-self.Ea / boltzmann * (1.0 / temperature - 1.0 / ROOM_TEMPERATURE)))
+        return float(
+            np.exp(-self.Ea / boltzmann * (1.0 / temperature - 1.0 / ROOM_TEMPERATURE))
+        )
 
     def conductances(self, links: Links, state: State) -> Floats:
         """Conductance of each link [S], 0 where broken, shape (m,)."""
         if not len(links):
             return np.zeros(0)
-        relative = openings(links, state) / links.particles.mean_diameter
+        size = links.particles.mean_diameter
+        if size <= 0.0:
+            raise ValueError(
+                "the contact-opening law needs particles of some size, all are points"
+            )
+        relative = openings(links, state) / size
         breaks_at = self.delta_b * np.exp(contact_draws(links.pairs, self.seed))
-        g = self.g0 * self.activation(state.temperature) * np.exp(
-            -self.beta * np.maximum(relative, 0.0)
+        g = (
+            self.g0
+            * self.activation(state.temperature)
+            * np.exp(-self.beta * np.maximum(relative, 0.0))
         )
         return np.asarray(np.where(relative > breaks_at, 0.0, g))
 
@@ -181,13 +192,13 @@ class TunnellingLaw:
             if not 0.0 < getattr(self, name) < float("inf"):
                 raise ValueError(f"{name} must be positive, got {getattr(self, name)}")
 
-    def conductances(self, links: Links, state: State) -> Floats:  # noqa: ARG002
+    def conductances(self, links: Links, state: State) -> Floats:
         """Conductance of each link [S], shape (m,)."""
         gap = np.maximum(links.gaps, self.shortest_gap)
         momentum = np.sqrt(2.0 * electron_mass * self.barrier_height)
         prefactor = self.area * elementary_charge**2 * momentum / (h**2 * gap)
         return np.asarray(prefactor * np.exp(-4.0 * np.pi * gap * momentum / h))
 
-    def electrode_conductance_at(self, state: State) -> float:  # noqa: ARG002
+    def electrode_conductance_at(self, state: State) -> float:
         """Conductance between a body and the electrode face it reaches [S]."""
         return self.electrode_conductance

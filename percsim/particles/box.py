@@ -41,7 +41,9 @@ class Box:
         if len(periodic) != len(size):
             raise ValueError(f"periodic must have {len(size)} entries, got {self.periodic}")
         if not all(0.0 < s < float("inf") for s in size):
-            raise ValueError(f"box edges must be positive lengths in metres, got {self.size}")
+            raise ValueError(
+                f"box edges must be positive lengths in metres, got {self.size}"
+            )
         if not 0 <= int(self.axis) < len(size):
             raise ValueError(f"axis must be 0 to {len(size) - 1}, got {self.axis}")
         object.__setattr__(self, "size", size)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,13 +13,88 @@ from percsim.materials.filler import Filler
 from percsim.materials.recipe import Recipe
 from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 from percsim.particles.box import Box
+from percsim.particles.hard_core import add_sequentially, confined, push_apart
 from percsim.particles.shapes import draw_axes, draw_sizes
 
-__all__ = ["expected_counts", "place_particles"]
+__all__ = ["Clusters", "expected_counts", "place_particles"]
 
 _CODES = {"flake": FLAKE, "rod": ROD, "sphere": SPHERE}
 _STREAMS = 8  # generators a filler takes, some kept for later attributes
+_ROUNDS = 2000
 _MOST = 200_000_000  # particles that would not fit in memory on any bench
+
+
+@dataclass(frozen=True, slots=True)
+class Clusters:
+    """Poor dispersion: a share of the particles sits in round agglomerates.
+
+    Parameters
+    ----------
+    share : float
+        Of the particles of each filler that are in agglomerates, 0 to 1.
+    diameter : float
+        Of an agglomerate [m]: the centres of its particles are uniform in a sphere (a
+        disc in 2-D) of this diameter.
+    solids : float
+        Volume of the particles of an agglomerate over that of the sphere.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of range.
+
+    """
+
+    share: float
+    diameter: float
+    solids: float = 0.3
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.share <= 1.0:
+            raise ValueError(
+                f"share in agglomerates must lie in 0 to 1, got {self.share:g}"
+            )
+        if not 0.0 < self.diameter < math.inf:
+            raise ValueError(
+                f"agglomerate diameter must be positive [m], got {self.diameter:g}"
+            )
+        if not 0.0 < self.solids <= 2.0:
+            raise ValueError(
+                f"solids of an agglomerate must be above 0 and at most 2 (penetrable), got"
+                f" {self.solids:g}"
+            )
+
+    def members(self, filler: Filler, dimension: int) -> int:
+        """Particles in one agglomerate.
+
+        Parameters
+        ----------
+        filler : Filler
+            Of which.
+        dimension : int
+            2 or 3.
+
+        Returns
+        -------
+        int
+            At least 2.
+
+        Raises
+        ------
+        ValueError
+            If two particles are already more than fit the solids said.
+
+        """
+        r = 0.5 * self.diameter
+        sphere = 4.0 / 3.0 * math.pi * r**3 if dimension == 3 else math.pi * r**2
+        number = self.solids * sphere / filler.mean_volume(dimension)
+        if number < 2.0:
+            raise ValueError(
+                f"an agglomerate {self.diameter:.4g} m across with {self.solids:g} of"
+                f" solids holds {number:.3g} particles of {filler.name or filler.kind}; it"
+                " needs 2 or more"
+            )
+        return round(number)
 
 
 def expected_counts(recipe: Recipe, box: Box) -> tuple[float, ...]:
@@ -49,7 +125,12 @@ def place_particles(
     box: Box,
     rng: np.random.Generator,
     *,
+    core: float = 0.0,
+    method: str = "push apart",
+    clusters: Clusters | None = None,
+    walls: str = "free",
     fixed_number: bool = False,
+    passes: int = 4000,
 ) -> Particles:
     r"""Draw the particles of one box.
 
@@ -62,9 +143,24 @@ def place_particles(
         Where to.
     rng : numpy.random.Generator
         Parent of the streams. It is spawned from, not drawn from.
+    core : float
+        Impenetrable share of the thickness of a flake, of the diameter of a rod or
+        sphere, 0 to 1. At 0, the default, bodies overlap freely.
+    method : {"push apart", "one by one"}
+        How impenetrable bodies are placed. "push apart" starts from penetrable bodies and
+        moves them until none overlap. "one by one" is random sequential addition: it
+        stalls early and leaves no two bodies touching, and is here for comparison.
+    clusters : Clusters, optional
+        Poor dispersion.
+    walls : {"free", "confining"}
+        Faces that are neither periodic nor electrodes (top and bottom of a film) let
+        bodies stick out, or hold them in whole.
     fixed_number : bool
         Take the rounded mean number of each filler instead of a Poisson number. For a
         whole film only: a block of a film holds a random number.
+    passes : int
+        Patience of the placement of impenetrable bodies: passes over all pairs, or
+        hundreds of proposals for each body.
 
     Returns
     -------
@@ -74,9 +170,11 @@ def place_particles(
     Raises
     ------
     ValueError
-        If a filler has no 2-D form, or a particle may be larger than a periodic edge.
+        If a filler has no 2-D form, or a particle may be larger than a periodic edge, or
+        an option is out of range.
     PlacementError
-        If there are more particles than memory could hold.
+        If there are more particles than memory could hold, or they do not fit; then it
+        carries those that were placed.
 
     Notes
     -----
@@ -89,16 +187,27 @@ def place_particles(
     of a larger one would also hold bodies whose centres lie outside and which reach in;
     they are left out, so the outermost half diameter is thinner in solids than the rest.
     The loss is part of the end resistance that the fit over box lengths takes out.
+    Confining walls draw centre and axis of a body anew until it fits between them.
 
     *Common random numbers*: for each filler one uniform fixes the Poisson quantile of
     its number, and centres, sizes, aspect ratios and axes come each from a stream of
     their own. With the same seed and box a lower loading therefore holds the first of
-    the particles of a higher one, filler by filler.
+    the particles of a higher one, filler by filler. Impenetrable bodies start from such
+    a subset, but pushing moves them all.
 
     """
     _check(recipe, box)
     if not isinstance(rng, np.random.Generator):
         raise ValueError(f"rng must be a numpy.random.Generator, got {type(rng).__name__}")
+    if not 0.0 <= core <= 1.0:
+        raise ValueError(f"the impenetrable share lies in 0 to 1, got {core:g}")
+    if method not in ("push apart", "one by one"):
+        raise ValueError(f'method must be "push apart" or "one by one", got {method!r}')
+    if walls not in ("free", "confining"):
+        raise ValueError(f'walls must be "free" or "confining", got {walls!r}')
+    if passes < 1:
+        raise ValueError(f"passes must be 1 or more, got {passes}")
+    confining = walls == "confining" and bool(confined(box))
     means = expected_counts(recipe, box)
     if sum(means) > _MOST:
         raise PlacementError(
@@ -111,8 +220,61 @@ def place_particles(
         own = streams[_STREAMS * k : _STREAMS * (k + 1)]
         u = float(own[0].random())
         n = round(mean) if fixed_number else _poisson_quantile(u, mean)
-        parts.append(_draw(filler, n, box, own[1:]))
-    return Particles(*_joined(parts, box.dimension), box)
+        parts.append(_draw(filler, n, box, own, clusters, confining))
+    particles = Particles(*_joined(parts, box.dimension), box)
+    if core == 0.0 or not len(particles):
+        return particles
+    counts = [len(part[0]) for part in parts]
+    if method == "one by one":
+        if clusters is not None or confining:
+            raise ValueError(
+                'method "one by one" takes neither clusters nor confining walls'
+            )
+        return _one_by_one(recipe, particles, counts, core, passes, streams)
+    turn = np.concatenate(
+        [
+            np.full(n, not _exact(filler))
+            for (filler, _), n in zip(recipe.fillers, counts, strict=True)
+        ]
+    )
+    return push_apart(particles, core, turn=turn, confining=confining, passes=passes)
+
+
+def _exact(filler: Filler) -> bool:
+    """Whether the orientation leaves no room to turn."""
+    o = filler.orientation
+    return o.mode != "isotropic" and o.tilt == 0.0 and o.order in (None, 1.0)
+
+
+def _one_by_one(
+    recipe: Recipe,
+    particles: Particles,
+    counts: list[int],
+    core: float,
+    passes: int,
+    streams: list[np.random.Generator],
+) -> Particles:
+    if len(recipe.fillers) != 1:
+        raise ValueError('method "one by one" takes one filler')
+    filler, box = recipe.fillers[0][0], particles.box
+
+    def propose(m: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        spots = streams[6].random((m, box.dimension)) * np.asarray(box.size)
+        return spots, draw_axes(
+            filler.orientation, filler.kind, m, box.dimension, box.axis, streams[7]
+        )
+
+    done = add_sequentially(
+        particles, core, propose, patience=100 * passes, attempts=100 * passes * counts[0]
+    )
+    if len(done.particles) < len(particles):
+        raise PlacementError(
+            f"one-by-one placement stalled at {100.0 * done.particles.volume_fraction:.4g}"
+            f" of {100.0 * particles.volume_fraction:.4g} vol% after {done.attempts}"
+            ' proposals; method "push apart" goes further',
+            done.particles,
+        )
+    return done.particles
 
 
 _Columns = tuple[
@@ -124,12 +286,119 @@ _Columns = tuple[
 ]
 
 
-def _draw(filler: Filler, n: int, box: Box, streams: list[np.random.Generator]) -> _Columns:
+def _draw(
+    filler: Filler,
+    n: int,
+    box: Box,
+    streams: list[np.random.Generator],
+    clusters: Clusters | None,
+    confining: bool,
+) -> _Columns:
     d = box.dimension
-    centers = streams[0].random((n, d)) * np.asarray(box.size)
-    cores, balls = draw_sizes(filler, n, streams[1], streams[2])
-    axes = draw_axes(filler.orientation, filler.kind, n, d, box.axis, streams[3])
-    return np.full(n, _CODES[filler.kind], dtype=np.int8), centers, axes, cores, balls
+    seeds = streams[1].random((n, d)) * np.asarray(box.size)
+    cores, balls = draw_sizes(filler, n, streams[2], streams[3])
+    axes = draw_axes(filler.orientation, filler.kind, n, d, box.axis, streams[4])
+    kinds = np.full(n, _CODES[filler.kind], dtype=np.int8)
+    centers = seeds
+    chosen = np.zeros(0, dtype=np.int64)
+    if clusters is not None:
+        chosen = np.flatnonzero(streams[5].random(n) < clusters.share)
+        centers = _gather(seeds, chosen, filler, box, streams[6], clusters)
+    if not confining:
+        return kinds, centers, axes, cores, balls
+
+    # Centres and axes of bodies that stick out of a wall are drawn anew, by rounds. Every
+    # round draws for the first bodies up to the last that does not fit, from streams of
+    # its own, so that a lower loading stays a subset of a higher one.
+    directions = confined(box)
+    waiting = np.flatnonzero(
+        _sticks_out(kinds, centers, axes, cores, balls, box, directions)
+    )
+    centers = centers.copy()
+    for _ in range(_ROUNDS):
+        if not len(waiting):
+            break
+        m = int(waiting[-1]) + 1
+        spots, turns, offsets = streams[7].spawn(3)
+        fresh = spots.random((m, d)) * np.asarray(box.size)
+        if clusters is not None:
+            some = chosen[chosen < m]
+            fresh[some] = _gather(seeds[:m], some, filler, box, offsets, clusters)[some]
+        turned = draw_axes(filler.orientation, filler.kind, m, d, box.axis, turns)
+        centers[waiting], axes[waiting] = fresh[waiting], turned[waiting]
+        out = _sticks_out(
+            kinds[waiting], centers[waiting], axes[waiting], cores[waiting], balls[waiting],
+            box, directions,
+        )  # fmt: skip
+        waiting = waiting[out]
+    if len(waiting):
+        raise PlacementError(
+            f"{len(waiting)} of {n} particles of {filler.name or filler.kind}, up to"
+            f" {2.0 * float((cores + balls)[waiting].max()):.4g} m across, found no place"
+            f" between walls {min(box.size[k] for k in directions):.4g} m apart: lay them"
+            " flatter or cut the sizes",
+            Particles(kinds, centers, axes, cores, balls, box),
+        )
+    return kinds, centers, axes, cores, balls
+
+
+def _gather(
+    seeds: NDArray[np.float64],
+    chosen: NDArray[np.int64],
+    filler: Filler,
+    box: Box,
+    rng: np.random.Generator,
+    clusters: Clusters,
+) -> NDArray[np.float64]:
+    """Move the chosen centres into agglomerates.
+
+    Agglomerates fill up one after the other in the order of the particles, so that a
+    lower loading is a subset of a higher one. The first member's seed is the middle.
+    """
+    n, d = seeds.shape
+    members = clusters.members(filler, d)
+    rank = np.arange(len(chosen))
+    middle = seeds[chosen[rank - rank % members]]
+    v = rng.random((n, 3))[chosen]
+    radius = 0.5 * clusters.diameter * v[:, 0] ** (1.0 / d)
+    turn = 2.0 * math.pi * v[:, 1]
+    offset = np.empty((len(chosen), d))
+    flat = np.ones(len(chosen))
+    if d == 3:
+        offset[:, 2] = 2.0 * v[:, 2] - 1.0
+        flat = np.sqrt(np.maximum(0.0, 1.0 - offset[:, 2] ** 2))
+    offset[:, 0], offset[:, 1] = flat * np.cos(turn), flat * np.sin(turn)
+    moved = middle + radius[:, None] * offset
+    for k, (edge, periodic) in enumerate(zip(box.size, box.periodic, strict=True)):
+        if periodic:
+            moved[:, k] %= edge
+        else:
+            # folded back at the face, which keeps the mean density even up to it
+            moved[:, k] = abs((moved[:, k] + edge) % (2.0 * edge) - edge)
+    centers = seeds.copy()
+    centers[chosen] = moved
+    return centers
+
+
+def _sticks_out(
+    kinds: NDArray[np.int8],
+    centers: NDArray[np.float64],
+    axes: NDArray[np.float64],
+    cores: NDArray[np.float64],
+    balls: NDArray[np.float64],
+    box: Box,
+    directions: tuple[int, ...],
+) -> NDArray[np.bool_]:
+    """Which bodies reach through a confining face."""
+    out = np.zeros(len(kinds), dtype=np.bool_)
+    for k in directions:
+        along = axes[:, k] ** 2
+        half = balls + cores * np.sqrt(
+            np.where(kinds == FLAKE, np.maximum(0.0, 1.0 - along), along)
+        )
+        x = centers[:, k]
+        out |= (x < half) | (x > box.size[k] - half)
+    return out
 
 
 def _joined(parts: list[_Columns], d: int) -> _Columns:

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from percsim.materials.filler import Filler, Orientation
+from percsim.particles.bodies import FLAKE, ROD, Particles
 
-__all__ = ["draw_axes", "draw_sizes", "order_parameter"]
+__all__ = ["draw_axes", "draw_sizes", "measure_orientation", "order_parameter"]
 
 _PANELS = 4096
 
@@ -287,3 +288,45 @@ def order_parameter(axes: ArrayLike, director: ArrayLike) -> float:
     if not len(a):
         return 0.0
     return _order(float(((a @ (e / np.linalg.norm(e))) ** 2).mean()), a.shape[1])
+
+
+def measure_orientation(particles: Particles) -> dict[str, dict[str, float]]:
+    """Orientation of flakes and rods as it came out.
+
+    Parameters
+    ----------
+    particles : Particles
+        Any.
+
+    Returns
+    -------
+    dict
+        For "flake" and "rod", if there are any: `order_current` and `order_thickness`,
+        order parameters of normals or directions about the current and the last axis of
+        the box; `order_nematic`, the largest there is about any director (0 to 1, of
+        order 1/sqrt(n) for n isotropic particles); `tilt` [rad], rms angle of flake
+        normals from the last axis, of rods from the plane across it (in 2-D from the
+        current).
+
+    """
+    report = {}
+    d, box = particles.box.dimension, particles.box
+    for kind, word in ((FLAKE, "flake"), (ROD, "rod")):
+        axes = particles.axes[particles.kinds == kind]
+        if not len(axes):
+            continue
+        highest = float(np.linalg.eigvalsh(axes.T @ axes / len(axes))[-1])
+        if d == 2:
+            along = axes[:, box.axis]
+            angle = np.arctan2(np.sqrt(np.maximum(0.0, 1.0 - along**2)), abs(along))
+        else:
+            flat = np.sqrt((axes[:, :-1] ** 2).sum(axis=1))
+            up = abs(axes[:, -1])
+            angle = np.arctan2(flat, up) if kind == FLAKE else np.arctan2(up, flat)
+        report[word] = {
+            "order_current": order_parameter(axes, box.axis),
+            "order_thickness": order_parameter(axes, d - 1),
+            "order_nematic": _order(highest, d),
+            "tilt": float(np.sqrt((angle**2).mean())),
+        }
+    return report

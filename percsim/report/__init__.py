@@ -100,7 +100,7 @@ def write_report(
 
     folder = Path(folder)
     pictures = folder / "figures"
-    pictures.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(parents=True, exist_ok=True)
     files = write_rows(folder, boxes, responses, castings)
     drawings, failures = [], []
     for drawing in draw(Run(summary, boxes, responses, castings, sample)):
@@ -109,11 +109,12 @@ def write_report(
         if drawing.failed:
             failures.append(f"{drawing.name}: {drawing.note}")
             _log.warning("figure %s: %s", drawing.name, drawing.note)
-        if drawing.png is None:
-            # An older picture would contradict the page.
-            target.unlink(missing_ok=True)
-            continue
         try:
+            if drawing.png is None:
+                # An older picture would contradict the page.
+                target.unlink(missing_ok=True)
+                continue
+            pictures.mkdir(exist_ok=True)
             files.append(write_atomically(target, drawing.png))
         except OSError as error:
             failures.append(f"{drawing.name}: {error}")

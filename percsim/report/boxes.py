@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from percsim.report.style import (
     INK,
     MAIN,
     MUTED,
+    Figure,
     NothingToDrawError,
     Run,
     legend_above,
@@ -22,9 +23,6 @@ from percsim.report.style import (
     same,
 )
 from percsim.report.tables import Row, number, percent, scaled, three, two
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 __all__ = ["fits_caption", "fits_figure", "network_caption", "network_figure"]
 
@@ -85,7 +83,7 @@ def fits_figure(run: Run) -> Figure:
             axes.text(
                 0.5,
                 0.5,
-                "every box open",
+                _open_text(fit),
                 transform=axes.transAxes,
                 ha="center",
                 va="center",
@@ -145,7 +143,7 @@ def network_figure(run: Run) -> Figure:
         np.add.at(carried, network.resistors[:, end], 0.5 * currents)
     load = carried[:n] / total if total > 0.0 else np.zeros(n)
 
-    figure = new_figure(5.6)
+    figure = new_figure(5.5, 6.3)
     axes = figure.subplots()
     length, height = box.size[along] * micro, box.size[across] * micro
     axes.set_aspect("equal")
@@ -260,12 +258,19 @@ def network_figure(run: Run) -> Figure:
                     mfc="none",
                     mec="#aab2b9",
                     ms=7,
-                    label="carries none, or little",
+                    label="little or none",
                 ),
             ],
             4,
         )
     return figure
+
+
+def _open_text(fit: Row) -> str:
+    count, n_open = (number(fit.get(key)) for key in ("n_boxes", "n_open_boxes"))
+    if count is None or n_open is None or n_open == count:
+        return "every box open"
+    return f"{three(n_open)} of {three(count)} boxes open"
 
 
 def _stroke(part: Any) -> Any:

@@ -9,10 +9,11 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from dataclasses import dataclass, replace
+from typing import Any, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from percsim.report.boxes import fits_caption, fits_figure, network_caption, network_figure
 from percsim.report.style import (
@@ -30,6 +31,7 @@ from percsim.report.style import (
     WIDTH,
     WINDOW,
     WINDOW_EDGE,
+    Figure,
     NothingToDrawError,
     Run,
     by_gap,
@@ -62,14 +64,12 @@ from percsim.report.tables import (
     candidate_label,
     deciding_index,
     number,
+    open_films_marked,
     percent,
     scaled,
     share,
     three,
 )
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 __all__ = ["FIGURES", "Drawing", "NothingToDrawError", "Run", "draw", "figure_to_png"]
 
@@ -511,6 +511,16 @@ def map_figure(run: Run) -> Figure:
     return figure
 
 
+def _log_bins(values: NDArray[np.float64], low: float, high: float) -> NDArray[np.float64]:
+    """Bins of equal ratio over a range, as wide as Freedman and Diaconis (1981) advise."""
+    reach = math.log(high / low)
+    width = reach / 20.0
+    if len(values) > 1:
+        lower, upper = np.quantile(np.log(values), [0.25, 0.75])
+        width = 2.0 * float(upper - lower) / len(values) ** (1.0 / 3.0) or width
+    return np.geomspace(low, high, 1 + int(np.clip(reach / width, 12, 70)))
+
+
 def castings_figure(run: Run) -> Figure:
     """Draw the resistances of the castings drawn for the deciding candidate."""
     from matplotlib.patches import Patch
@@ -533,7 +543,7 @@ def castings_figure(run: Run) -> Figure:
         else np.array([0.1, 10.0])
     )
     low, high = around.min() / 1.12, around.max() * 1.12
-    edges = np.geomspace(low, high, 1 + int(np.clip(1.6 * math.sqrt(len(rows)), 10, 40)))
+    edges = _log_bins(values[finite], low, high)
     axes.set_xscale("log")
     handles = [shade_window(axes, limits, vertical=True)]
     total = len(rows)
@@ -724,6 +734,7 @@ def draw(run: Run, names: Sequence[str] | None = None) -> Iterator[Drawing]:
     """
     from matplotlib import rc_context
 
+    run = replace(run, summary=open_films_marked(run.summary))
     for name in FIGURES if names is None else names:
         entry = FIGURES[name]
         caption = ""

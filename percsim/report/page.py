@@ -6,8 +6,9 @@ The page carries its pictures inside, runs no script and asks nothing of any net
 from __future__ import annotations
 
 import base64
+import math
 import struct
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ from percsim.report.tables import (
     margin_rows,
     mix,
     number,
+    open_films_marked,
     percent,
     quantiles,
     scaled,
@@ -163,7 +165,8 @@ def _numbers(candidate: Row) -> list[dict[str, str]]:
     """Four numbers a reader looks for first."""
     r, r_range = quantiles(candidate.get("resistance_ohm"), 1e-3)
     f, f_range = quantiles(candidate.get("gauge_factor"))
-    passing = {k: share(v) for k, v in (candidate.get("pass_share") or {}).items()}
+    passing = candidate.get("pass_share") or {}
+    value, low, high = (share(passing.get(key)) for key in ("value", "low", "high"))
     n_open = share(candidate.get("open_fraction"))
     spread = percent(candidate.get("resistance_cv"))
     return [
@@ -175,8 +178,8 @@ def _numbers(candidate: Row) -> list[dict[str, str]]:
         {"name": "Gauge factor, median", "value": f, "detail": _for_most(f_range)},
         {
             "name": "Castings that pass",
-            "value": f"{passing.get('value', '–')} %",
-            "detail": f"95 % interval {passing.get('low', '–')} – {passing.get('high', '–')} %",
+            "value": f"{value} %",
+            "detail": f"95 % interval {low} – {high} %",
         },
         {
             "name": "Spread of resistance",
@@ -187,9 +190,7 @@ def _numbers(candidate: Row) -> list[dict[str, str]]:
 
 
 def _for_most(text: str, unit: str = "") -> str:
-    if text == "open":
-        return "open for 5 – 95 % of castings"
-    return f"{text} {unit}".strip() + " for 5 – 95 % of castings"
+    return "5 – 95 %: " + (text if text == "open" else f"{text} {unit}".strip())
 
 
 def _basis(summary: Summary) -> list[str]:
@@ -214,6 +215,9 @@ def _basis(summary: Summary) -> list[str]:
         for e in assumed
         if str(e.get("symbol")) != "g0"
     ]
+    if any(symbol.startswith("tau_") for symbol in others):
+        others = [symbol for symbol in others if not symbol.startswith("tau_")]
+        others.append("the bench tolerances")
     if others:
         lines.append(
             f"Also assumed: {', '.join(others)}. Their values, sources and effects are "
@@ -223,27 +227,76 @@ def _basis(summary: Summary) -> list[str]:
 
 
 def _masses(sheet: Row) -> Table | None:
-    """Grams of each part of the batch, from the weigh-out sheet."""
-    for key in ("masses_g", "grams", "masses"):
-        masses = sheet.get(key)
-        if isinstance(masses, Mapping) and masses:
-            known = [x for m in masses.values() if (x := number(m)) is not None]
-            rows = [(str(name), _grams(m)) for name, m in masses.items()]
-            if len(known) == len(masses) and "total" not in masses:
-                rows.append(("total", _grams(sum(known))))
-            return _table(("part", "#mass|g"), rows)
-    return None
+    """Grams of each part of the batch, exact and as the balance shows them."""
+    masses = next(
+        (sheet[key] for key in _MASSES if isinstance(sheet.get(key), Mapping)), None
+    )
+    if not masses:
+        return None
+    readings = sheet.get("readings_g")
+    readings = readings if isinstance(readings, Mapping) else {}
+    columns = [masses, *([readings] if readings else [])]
+    step = number(sheet.get("resolution_g"))
+    digits = [3, 3 if not step else max(0, math.ceil(-math.log10(step) - 1e-9))]
+    rows = [
+        (
+            str(name),
+            *(_grams(c.get(name), d) for c, d in zip(columns, digits, strict=False)),
+        )
+        for name in masses
+    ]
+    totals = [
+        [x for m in column.values() if (x := number(m)) is not None] for column in columns
+    ]
+    if "total" not in masses:
+        sums = (_grams(sum(known), d) for known, d in zip(totals, digits, strict=False))
+        rows.append(("total", *sums))
+    heads = ("part", "#mass|g", *(["#on the balance|g"] if readings else []))
+    return _table(heads, rows)
 
 
-def _grams(mass: Any) -> str:
-    """Grams as a balance shows them: three decimals, more digits for less."""
+def _grams(mass: Any, digits: int = 3) -> str:
+    """Grams with the digits of a balance."""
     x = number(mass)
-    if x is None:
-        return "–"
-    return f"{x:.3f}" if 0.1 <= abs(x) < 1000.0 else three(x)
+    return "–" if x is None else f"{x:.{digits}f}"
+
+
+_MASSES = ("grams", "masses_g", "masses")
+
+
+def _of_percent(unit: str) -> Callable[[Any], str]:
+    return lambda value: f"{percent(value)} {unit}"
+
+
+def _in(unit: str, factor: float = 1.0) -> Callable[[Any], str]:
+    return lambda value: f"{scaled(value, factor)} {unit}"
+
+
+_SHEET: dict[str, tuple[str, Callable[[Any], str]]] = {
+    "wanted_g": ("cured mass for the films", _in("g")),
+    "total_g": ("cured mass to mix, losses included", _in("g")),
+    "loss": ("share that stays in the cup and on the tools", _of_percent("%")),
+    "resolution_g": ("step of the balance", _in("g")),
+    "weight_fraction": ("filler", _of_percent("wt%")),
+    "weight_fraction_read": ("filler, of the masses on the balance", _of_percent("wt%")),
+    "volume_fraction": ("filler by volume", _of_percent("vol%")),
+    "mix_ratio": ("base : curing agent by mass", mix),
+    "mix_ratio_read": ("base : curing agent, of the masses on the balance", mix),
+    "solvent": ("solvent", str),
+    "solvent_volume_m3": ("volume of solvent", _in("ml", 1e6)),
+    "wet_over_dry": ("thickness as spread over thickness when dry", three),
+    "film_thickness_m": ("film thickness", lambda value: bench(value, "m")),
+    "wet_thickness_m": ("thickness to spread", lambda value: bench(value, "m")),
+    "wet_solids": ("solids of the mix as cast", _of_percent("vol%")),
+    "packing_limit": ("solids at which the filler jams", _of_percent("vol%")),
+    "relative_viscosity": ("thickening by the filler", lambda value: f"x {three(value)}"),
+    "castable": ("can be cast", lambda value: "yes" if value else "no, too stiff"),
+}
+_OF_SOLVENT = ("solvent", "solvent_volume_m3", "wet_over_dry", "wet_thickness_m")
 
 
 def _weigh_out(summary: Summary) -> dict[str, Any]:
+    """Lay out the weigh-out sheet; entries not known here are described as named."""
     sheet = summary.get("weigh_out") or {}
     if not isinstance(sheet, Mapping) or not sheet:
         return {"empty": True}
@@ -252,36 +305,43 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
         "For the candidate that was chosen." if is_chosen else "For the nearest candidate."
     )
     if index is not None:
-        title = f"For {candidate_label(summary['candidates'][index])}" + (
-            "." if is_chosen else ", the nearest candidate."
-        )
+        label = candidate_label(summary["candidates"][index])
+        title = f"For {label}." if is_chosen else f"For {label}, the nearest candidate."
     facts, tables, notes = [], [], []
+    dry = "solvent" in sheet and not sheet["solvent"]
     for key, value in sheet.items():
-        if key in ("masses_g", "grams", "masses"):
+        if key in (*_MASSES, "readings_g") or (dry and key in _OF_SOLVENT):
             continue
-        if key in ("notes", "cautions", "warnings", "steps"):
+        if value is None or value == "":
+            continue
+        if key.endswith("_uncertainty") and key.removesuffix("_uncertainty") in sheet:
+            continue  # printed beside its value
+        if key in _SHEET:
+            name, write = _SHEET[key]
+            text = write(value)
+            # what the balance makes carries the error, else what was asked
+            stem = key.removesuffix("_read")
+            error = number(sheet.get(f"{stem}_uncertainty"))
+            if error is not None and (key != stem or f"{stem}_read" not in sheet):
+                figure, _, unit = text.partition(" ")
+                factor = 100.0 if stem.endswith("fraction") else 1.0
+                text = f"{figure} ± {two(factor * error)} {unit}"
+            facts.append((name, text))
+        elif key in ("notes", "cautions", "warnings", "steps"):
             notes += [
                 str(v) for v in (value if isinstance(value, (list, tuple)) else [value])
             ]
-        elif (
-            isinstance(value, (list, tuple))
-            and value
-            and all(isinstance(v, Mapping) for v in value)
+        elif isinstance(value, (list, tuple)) and all(
+            isinstance(v, Mapping) for v in value
         ):
             keys = list(dict.fromkeys(k for v in value for k in v))
-            tables.append(
-                _table(
-                    [k.replace("_", " ") for k in keys],
-                    [[describe(k, v.get(k))[1] for k in keys] for v in value],
-                    caption=key.replace("_", " "),
-                )
-            )
+            cells = [[describe(k, v.get(k))[1] for k in keys] for v in value]
+            heads = [k.replace("_", " ") for k in keys]
+            tables.append(_table(heads, cells, caption=key.replace("_", " ")))
         elif isinstance(value, Mapping):
-            facts += [
-                (f"{key.replace('_', ' ')}, {name}", text)
-                for name, text in (describe(str(k), v) for k, v in value.items())
-            ]
-        elif value is not None and value != "":
+            entries = (describe(str(k), v) for k, v in value.items())
+            facts += [(f"{key.replace('_', ' ')}, {name}", text) for name, text in entries]
+        else:
             facts.append(describe(str(key), value))
     return {
         "empty": False,
@@ -431,20 +491,21 @@ def _threshold(summary: Summary) -> tuple[str, Table | None]:
     if error:
         text += f", standard error {two(100.0 * error)} vol%"
     if number(threshold.get("n")):
-        text += f" over {three(threshold['n'])} boxes"
+        text += f" from {three(threshold['n'])} growth runs"
     text += ") this filler forms no path through a large film: its percolation threshold."
     curve = threshold.get("aspect_ratio_curve") or []
     if not curve:
         return text, None
     text += " A lot of another aspect ratio has its threshold elsewhere:"
     table = _table(
-        ("#aspect ratio|", "#threshold|wt%", "#threshold|vol%", "#standard error|vol%"),
+        ("#aspect ratio|", "#threshold|wt%", "#threshold|vol%"),
         [
             (
                 three(row.get("aspect_ratio")),
-                percent(row.get("weight_fraction")),
-                percent(row.get("volume_fraction")),
-                two(100.0 * (number(row.get("standard_error")) or 0.0)),
+                _with_error(
+                    row.get("weight_fraction"), row.get("weight_standard_error"), 100.0
+                ),
+                _with_error(row.get("volume_fraction"), row.get("standard_error"), 100.0),
             )
             for row in curve
         ],
@@ -498,7 +559,9 @@ def _fits(summary: Summary) -> Table:
                 )
                 if three(f.get("resistivity_ohm_m")) != "open"
                 else "–",
-                percent(f.get("box_cv")),
+                percent(f.get("box_cv"))
+                if three(f.get("resistivity_ohm_m")) != "open"
+                else "–",
             )
         )
     return _table(
@@ -542,7 +605,7 @@ def _assumptions(summary: Summary) -> Table:
         summary.get("assumptions") or [], key=lambda e: order.get(str(e.get("basis")), 3)
     )
     return _table(
-        ("~quantity", "symbol", "value", "basis", "~source", "~what it moves"),
+        ("~quantity", "symbol", "~value", "basis", "~source", "~what it moves"),
         [
             (
                 str(e.get("name", "")),
@@ -568,6 +631,10 @@ def _temperature_text(summary: Summary) -> str:
     return "No response to temperature was simulated."
 
 
+_FULL_WIDTH = 900.0 / 1155.0
+"""Width of a picture on the page over its pixels."""
+
+
 def _picture(drawing: Drawing) -> dict[str, Any]:
     source, width, height = "", 0, 0
     if drawing.png:
@@ -578,6 +645,7 @@ def _picture(drawing: Drawing) -> dict[str, Any]:
         "caption": drawing.caption,
         "note": drawing.note,
         "source": source,
+        "shown": round(width * _FULL_WIDTH),
         "width": width,
         "height": height,
     }
@@ -585,6 +653,7 @@ def _picture(drawing: Drawing) -> dict[str, Any]:
 
 def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     """Everything the template prints, as text."""
+    summary = open_films_marked(summary)
     index, is_chosen = deciding_index(summary)
     candidate = summary["candidates"][index] if index is not None else None
     margins = None
@@ -609,7 +678,9 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "title": str(summary.get("title") or "Untitled plan"),
         "version": str(summary.get("version", "")),
         "seed": str(summary.get("seed", "")),
-        "created": str(summary.get("created") or "").replace("T", " "),
+        "created": str(summary.get("created") or "")
+        .replace("T", " ")
+        .replace("+00:00", " UTC"),
         "complete": bool(summary.get("complete", True)),
         "is_chosen": is_chosen,
         "headline": headline(summary),
@@ -635,9 +706,18 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "candidates": _candidates(summary),
         "assumptions": _assumptions(summary),
         "not_modelled": [str(x) for x in summary.get("not_modelled") or []],
+        "needs_closing": not any(
+            "no substitute" in str(x) for x in summary.get("cautions") or []
+        ),
         "cautions": [str(x) for x in summary.get("cautions") or []],
         "quality_text": _quality_text(summary),
         "fits": _fits(summary),
+        "fit_notes": [
+            str(note)
+            for f in summary.get("fits") or []
+            for note in f.get("notes") or []
+            if note not in (summary.get("cautions") or [])
+        ],
         "failed_boxes": [_line(x) for x in summary.get("failed_boxes") or []],
         "environment": _table(("environment", "~"), _flat(summary.get("environment"))),
         "plan": _table(("plan as run", "~"), _flat(summary.get("plan"))),

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,11 +25,12 @@ from percsim.report.tables import (
     two,
 )
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 __all__ = ["NothingToDrawError", "Run", "threshold_in_weight"]
+
+# Types of Matplotlib, which nothing here may import outside a function.
+Axes: TypeAlias = Any
+Figure: TypeAlias = Any
+
 
 INK, MUTED, GRID = "#1b2733", "#66727d", "#e2e6e9"
 MAIN, COPPER, PALE = "#0f5a78", "#bf5f1f", "#b9d5dc"
@@ -45,7 +46,7 @@ SHARE_COLOURS = {
     "gap": "#9fd0d3",
     "width": "#5c6873",
     "contact": "#a8472a",
-    "aspect_ratio": "#d9cdb4",
+    "aspect_ratio": "#c8b78f",
     "chains": "#f4f1e6",
 }
 OTHER_SHARES = ("#7b5e8a", "#b4bcc4", "#3b6b4d", "#c7a1b0")
@@ -353,7 +354,10 @@ def threshold_in_weight(
         return None
     error = 0.0
     se = number(threshold.get("standard_error"))
-    if se and phi and math.isfinite(se) and phi + se < 1.0:
+    given = number(threshold.get("weight_standard_error"))
+    if given is not None and math.isfinite(given):
+        error = given
+    elif se and phi and math.isfinite(se) and phi + se < 1.0:
         upper = weight_fraction(threshold, phi + se)
         error = upper - w if upper is not None else 0.0
     curve = [
@@ -391,12 +395,13 @@ def threshold_marks(
         ratios = [
             number(r.get("aspect_ratio")) or 0.0 for r in threshold["aspect_ratio_curve"]
         ]
+        lowest, highest = (three(f(ratios)) for f in (min, max))
         handles.append(
             Patch(
                 color=COPPER,
                 alpha=0.16,
                 lw=0,
-                label=f"the same, aspect ratio {three(min(ratios))} to {three(max(ratios))}",
+                label=f"threshold, aspect ratio {lowest} to {highest}",
             )
         )
     return handles

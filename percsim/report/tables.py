@@ -11,6 +11,7 @@ import io
 import json
 import math
 import os
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -59,6 +60,19 @@ RESPONSE_COLUMNS = (
     "resistance_ohm",
 )
 CASTING_COLUMNS = ("candidate", "weight_fraction", "electrode_gap_m", "casting")
+_TERMINAL = 92
+_PLAIN = {
+    "–": "-",
+    "−": "-",
+    "\u00a0": " ",
+    "±": "+-",
+    "×": "x",
+    "µ": "u",
+    "φ": "phi",
+    "ρ": "rho",
+    "²": "^2",
+    "Ω": "ohm",
+}
 _CASTING_LAST = ("resistance_ohm", "gauge_factor", "passes")
 
 
@@ -121,9 +135,11 @@ def two(value: Any) -> str:
 def share(value: Any) -> str:
     """Write a share of castings as whole per cent, finer below 1 and above 99."""
     x = number(value)
-    if x is None or not 0.01 <= x <= 0.99:
+    if x is None or x in (0.0, 1.0) or not 0.0 < x < 1.0:
         return percent(value)
-    return f"{100.0 * x:.0f}"
+    if x < 5e-4 or x > 0.9995:
+        return "<0.1" if x < 0.5 else ">99.9"
+    return f"{100.0 * x:.0f}" if 0.01 <= x <= 0.99 else f"{100.0 * x:.1f}"
 
 
 def percent(value: Any) -> str:
@@ -182,6 +198,7 @@ def bench(value: Any, unit: str = "") -> str:
     x = number(value)
     if x is None:
         return "–" if value is None else str(value)
+    unit = "" if unit == "1" else unit
     if math.isinf(x):
         return "open" if unit in ("ohm", "fraction", "") else f"infinite {unit}"
     if unit == "K":
@@ -221,6 +238,24 @@ def candidate_label(candidate: Row) -> str:
     """Name a candidate by its weight fraction and electrode gap."""
     weight, gap = label_parts(candidate)
     return f"{weight}, {gap} gap"
+
+
+def open_films_marked(summary: Summary) -> dict[str, Any]:
+    """Copy a summary so that a candidate whose median casting is open has no gauge factor.
+
+    An open film has no gauge factor, whatever number stands in its place: it reads as
+    infinite here, so that every table says open and every figure marks it so.
+    """
+    candidates = []
+    for candidate in summary.get("candidates") or []:
+        if number((candidate.get("resistance_ohm") or {}).get("median")) == math.inf:
+            candidate = {
+                **candidate,
+                "gauge_factor": dict.fromkeys(("median", "p05", "p95"), math.inf),
+                "gauge_factor_initial": math.inf,
+            }
+        candidates.append(candidate)
+    return {**summary, "candidates": candidates}
 
 
 def deciding_index(summary: Summary) -> tuple[int | None, bool]:
@@ -438,13 +473,23 @@ def margin_text(margin: Row) -> str:
     return f"{'+' if margin.get('met') else '−'}{percent(away)} %"
 
 
+def _margin_unit(margin: Row) -> str:
+    """Give the unit of a margin; shares and CVs read as per cent."""
+    unit, name = str(margin.get("unit") or ""), str(margin.get("target", "")).lower()
+    if unit in ("", "1") and any(
+        word in name for word in ("share", "spread", "cv", "variation", "pass")
+    ):
+        return "fraction"
+    return unit
+
+
 def margin_rows(candidate: Row) -> list[dict[str, Any]]:
     """Targets of a candidate: limit, value, margin and whether it is met, as text."""
     return [
         {
             "target": str(m.get("target", "")),
-            "limit": limit_text(m.get("limit"), str(m.get("unit") or "")),
-            "value": bench(m.get("value"), str(m.get("unit") or "")),
+            "limit": limit_text(m.get("limit"), _margin_unit(m)),
+            "value": bench(m.get("value"), _margin_unit(m)),
             "margin": margin_text(m),
             "met": bool(m.get("met")),
         }
@@ -466,7 +511,11 @@ def verdict(candidate: Row, is_chosen: bool) -> str:
     why = [str(reason) for reason in candidate.get("refused_because") or []]
     if why:
         return "; ".join(why)
-    return "meets the targets" if candidate.get("meets_target") else "misses a target"
+    return (
+        "meets the targets, ranked lower"
+        if candidate.get("meets_target")
+        else "misses a target"
+    )
 
 
 def _table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
@@ -523,69 +572,84 @@ def text_summary(summary: Summary) -> str:
         Lines of ASCII, without a final newline.
 
     """
+    summary = open_films_marked(summary)
     index, is_chosen = deciding_index(summary)
-    candidates = summary.get("candidates") or []
-    lines = [headline(summary)]
-    if not summary.get("complete", True):
-        lines.append("This run is not complete; the numbers are those of the boxes so far.")
-    if index is not None:
-        lines.append(expectation(candidates[index]))
-    lines += [f"- {reason}" for reason in summary.get("reasons") or []]
-    change = summary.get("what_would_have_to_change") or []
-    if change and not is_chosen:
-        lines += ["What would have to change:", *(f"- {entry}" for entry in change)]
-    if index is not None and candidates[index].get("margins"):
-        lines.append("")
-        lines += _table(
-            ("target", "limit", "value", "margin", ""),
-            (
-                (
-                    m["target"],
-                    m["limit"],
-                    m["value"],
-                    m["margin"],
-                    "met" if m["met"] else "missed",
-                )
-                for m in margin_rows(candidates[index])
-            ),
-        )
-    if candidates:
-        lines.append("")
-        rows = []
-        for k, c in enumerate(candidates):
-            r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
-            rows.append(
-                (
-                    {True: "*", False: ">"}[is_chosen] if k == index else "",
-                    percent(c.get("weight_fraction")),
-                    scaled(c.get("electrode_gap_m"), 1e3),
-                    r,
-                    r_range,
-                    percent(c.get("resistance_cv")),
-                    percent(c.get("open_fraction")),
-                    quantiles(c.get("gauge_factor"))[0],
-                    share((c.get("pass_share") or {}).get("value")),
+    candidates = summary["candidates"]
+    lines: list[str] = []
+
+    def say(*sentences: str) -> None:
+        for sentence in sentences:
+            indent = "  " if sentence.startswith("- ") else ""
+            lines.extend(
+                textwrap.wrap(
+                    sentence, _TERMINAL, subsequent_indent=indent, break_on_hyphens=False
                 )
             )
-        lines += _table(
-            ("", "wt%", "gap mm", "R kohm", "5-95 %", "CV %", "open %", "GF", "pass %"),
-            rows,
-        )
-        lines.append(
-            f"{'* chosen' if is_chosen else '> nearest'}; all numbers are for castings."
-        )
+
+    say(headline(summary))
+    if not summary.get("complete", True):
+        say("This run is not complete; the numbers are those of the boxes so far.")
+    if index is not None:
+        say(expectation(candidates[index]))
+    reasons = [str(reason) for reason in summary.get("reasons") or []]
+    say(*(f"- {reason}" for reason in reasons))
+    change = summary.get("what_would_have_to_change") or []
+    if change and not is_chosen:
+        say("What would have to change:", *(f"- {entry}" for entry in change))
+    if index is not None and candidates[index].get("margins"):
+        rows = [
+            (
+                m["target"],
+                m["limit"],
+                m["value"],
+                m["margin"],
+                "met" if m["met"] else "missed",
+            )
+            for m in margin_rows(candidates[index])
+        ]
+        lines += ["", *_table(("target", "limit", "value", "margin", ""), rows)]
+    if candidates:
+        lines += ["", *_candidate_lines(candidates, index, is_chosen=is_chosen), ""]
     threshold = summary.get("threshold") or {}
     if number(threshold.get("weight_fraction")) is not None:
-        lines.append(
+        error = two(100.0 * (number(threshold.get("standard_error")) or 0.0))
+        say(
             f"Threshold {percent(threshold['weight_fraction'])} wt% "
-            f"({percent(threshold.get('volume_fraction'))} vol%, standard error "
-            f"{two(100.0 * (number(threshold.get('standard_error')) or 0.0))} vol%)."
+            f"({percent(threshold.get('volume_fraction'))} vol%, "
+            f"standard error {error} vol%)."
         )
     statement = level_statement(summary)
-    if statement:
-        lines.append(statement)
-    lines = [line.rstrip() for line in lines]
-    return "\n".join(lines).replace("–", "-").replace("−", "-")
+    if statement and not any("1/g0" in reason for reason in reasons):
+        say(statement)
+    text = "\n".join(line.rstrip() for line in lines)
+    for fancy, plain in _PLAIN.items():
+        text = text.replace(fancy, plain)
+    return text.encode("ascii", "replace").decode("ascii")
+
+
+def _candidate_lines(
+    candidates: Sequence[Row], index: int | None, *, is_chosen: bool
+) -> list[str]:
+    """Lay out the candidates in the columns that decide."""
+    rows = []
+    for k, c in enumerate(candidates):
+        r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
+        rows.append(
+            (
+                ("*" if is_chosen else ">") if k == index else "",
+                percent(c.get("weight_fraction")),
+                scaled(c.get("electrode_gap_m"), 1e3),
+                r,
+                r_range,
+                percent(c.get("resistance_cv")),
+                share(c.get("open_fraction")),
+                quantiles(c.get("gauge_factor"))[0],
+                share((c.get("pass_share") or {}).get("value")),
+            )
+        )
+    heads = ("", "wt%", "gap mm", "R kohm", "5-95 %", "CV %", "open %", "GF", "pass %")
+    note = f"{'* chosen' if is_chosen else '> nearest'}; all numbers are for castings."
+    return [*_table(heads, rows), note]
 
 
 def level_statement(summary: Summary) -> str:

@@ -8,6 +8,7 @@ of the relative motion of its two bodies at the contact point.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -53,7 +54,9 @@ class Mounting:
 
     def __post_init__(self) -> None:
         if self.mode not in ("free", "bonded", "biaxial"):
-            raise ValueError(f"mode must be 'free', 'bonded' or 'biaxial', got {self.mode!r}")
+            raise ValueError(
+                f"mode must be 'free', 'bonded' or 'biaxial', got {self.mode!r}"
+            )
         for name in ("poisson_ratio", "part_poisson_ratio"):
             if not 0.0 <= getattr(self, name) <= 0.5:
                 raise ValueError(f"{name} must be 0 to 0.5, got {getattr(self, name)}")
@@ -61,13 +64,18 @@ class Mounting:
     def stretches(self, strain: float, dimension: int = 3) -> tuple[float, ...]:
         """Stretch along, across and (3-D) through the film at an engineering strain."""
         along = 1.0 + strain
-        if along <= 0.0:
-            raise ValueError(f"strain must be above -1, got {strain}")
+        if not 0.0 < along < math.inf:
+            raise ValueError(f"strain must be finite and above -1, got {strain}")
         if self.mode == "free":
             across = along**-self.poisson_ratio
             through = across
         elif self.mode == "bonded":
             across = 1.0 - self.part_poisson_ratio * strain
+            if across <= 0.0:
+                raise ValueError(
+                    f"at a strain of {strain} a part of Poisson ratio "
+                    f"{self.part_poisson_ratio} would have no width left"
+                )
             through = 1.0 / (along * across)
         else:
             across = along
@@ -87,12 +95,36 @@ class State:
         Temperature [K].
     gradient : tuple of tuple of float
         Deformation gradient from the reference state, d x d, thermal part included.
+    axis : int
+        Direction of the strain, that of the current in the box, default 0.
+
+    Raises
+    ------
+    ValueError
+        If the temperature is not above 0 K, or the gradient is not square, not finite or
+        turns bodies inside out.
 
     """
 
     strain: float = 0.0
     temperature: float = ROOM_TEMPERATURE
-    gradient: tuple[tuple[float, ...], ...] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+    gradient: tuple[tuple[float, ...], ...] = (
+        (1.0, 0.0, 0.0),
+        (0.0, 1.0, 0.0),
+        (0.0, 0.0, 1.0),
+    )
+    axis: int = 0
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.temperature < math.inf:
+            raise ValueError(f"temperature must be above 0 K, got {self.temperature}")
+        F = self.matrix()
+        if F.ndim != 2 or F.shape[0] != F.shape[1]:
+            raise ValueError(f"gradient must be square, got shape {F.shape}")
+        if not (np.isfinite(F).all() and np.linalg.det(F) > 0.0):
+            raise ValueError(
+                f"gradient must be finite with positive volume, got {F.tolist()}"
+            )
 
     @classmethod
     def at(
@@ -102,20 +134,22 @@ class State:
         mounting: Mounting,
         thermal: ThermalOpening | None = None,
         dimension: int = 3,
+        axis: int = 0,
     ) -> State:
-        """Compose the state of a mounted film with the current along axis 0."""
+        """Compose the state of a mounted film strained along the current."""
         swell = 1.0 + (thermal.strain(temperature) if thermal else 0.0)
-        stretches = mounting.stretches(strain, dimension)
+        along, *others = mounting.stretches(strain, dimension)
+        stretches = [*others[:axis], along, *others[axis:]]
         gradient = tuple(
             tuple(swell * stretches[i] if i == j else 0.0 for j in range(dimension))
             for i in range(dimension)
         )
-        return cls(float(strain), float(temperature), gradient)
+        return cls(float(strain), float(temperature), gradient, axis)
 
     @property
     def opens_along(self) -> float:
         """Stretch along the current less one: negative if more closed than the reference."""
-        return self.gradient[0][0] - 1.0
+        return self.gradient[self.axis][self.axis] - 1.0
 
     def matrix(self) -> Floats:
         """Deformation gradient as a (d, d) array."""
@@ -177,7 +211,6 @@ def body_rotations(particles: Particles, F: Floats) -> Floats:
         return np.asarray(out @ rotation)
     # Rodrigues' formula in the form 1 + [v] + [v]^2 / (1 + cos), v = before x after
     v = np.cross(before, after)
-    v[(particles.kinds != FLAKE) & (particles.kinds != ROD)] = 0.0
     cos = (before * after).sum(axis=1)
     cross = np.zeros((n, 3, 3))
     cross[:, 0, 1], cross[:, 0, 2], cross[:, 1, 2] = -v[:, 2], v[:, 1], -v[:, 0]
@@ -201,20 +234,36 @@ def openings(links: Links, state: State) -> Floats:
     (m,) ndarray of float
         Opening [m], negative where the contact is pressed together.
 
+    Raises
+    ------
+    ValueError
+        If the state and the box differ in dimension or in the direction of the current.
+
     Notes
     -----
     With :math:`a` the arm from a body's centre to the contact point and :math:`\Omega` the
     body's rotation, the opening is
     :math:`u \cdot [(F - I)(c_j - c_i) + (\Omega_j - I) a_j - (\Omega_i - I) a_i]`, and since
-    :math:`c_j - c_i = a_i - a_j` this is :math:`u \cdot [(F - \Omega_i) a_i - (F - \Omega_j) a_j]`.
-    It vanishes for a rigid turn of the whole film.
+    :math:`c_j - c_i = a_i - a_j` this is
+    :math:`u \cdot [(F - \Omega_i) a_i - (F - \Omega_j) a_j]`. It vanishes for a rigid turn of the whole film.
 
     """
+    F, box = state.matrix(), links.particles.box
+    # pure swelling is the same in any dimension and direction
+    swelling = np.count_nonzero(F - F[0, 0] * np.eye(F.shape[0])) == 0
+    if F.shape[0] != box.dimension and not swelling:
+        raise ValueError(
+            f"a {F.shape[0]}-D state cannot open links of a {box.dimension}-D box"
+        )
+    if state.axis != box.axis and not swelling:
+        raise ValueError(
+            f"the state strains along axis {state.axis}, but the current runs along axis "
+            f"{box.axis}"
+        )
     if not len(links):
         return np.zeros(0)
-    F = state.matrix()
     arms_i, arms_j = links.arms
-    if np.count_nonzero(F - F[0, 0] * np.eye(F.shape[0])) == 0:
+    if swelling:
         # pure swelling turns nothing; saves the rotations for the many unstrained states
         return np.asarray((F[0, 0] - 1.0) * ((arms_i - arms_j) * links.normals).sum(axis=1))
     stretch = F - body_rotations(links.particles, F)

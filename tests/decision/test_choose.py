@@ -337,3 +337,42 @@ def test_short_gaps_and_single_boxes_are_cautioned():
     words = " ".join(decision.cautions)
     assert "particle diameters long" in words
     assert "one box of the longest kind" in words
+
+
+@pytest.mark.slow
+def test_limits_of_the_pass_share_cover_the_true_share():
+    # 150 ensembles whose true share is closed form; 95 % limits, 4 standard errors below
+    exact, spread, n = LoadingThreshold(CRITICAL, 0.0, -1.0), 0.3, 150
+    log_r = np.log(resistivity(0.30) * (3e-3 - SHORT) / FILM.section)
+    want = ndtr((np.log(3000) - log_r) / spread) - ndtr((np.log(700) - log_r) / spread)
+    covered = 0
+    for k in range(n):
+        loadings = [loading(w, seed=5000 + k, box_spread=0.2) for w in (0.26, 0.30)]
+        decision = decide(
+            loadings, FILM, (3e-3,), exact,
+            Target(resistance_min=700.0, resistance_max=3000.0),
+            seed=np.random.SeedSequence(k), tolerances=replace(NONE, contact=spread),
+            castings=2000, resamples=100,
+        )  # fmt: skip
+        share = decision.candidates[1].pass_share
+        covered += share.low <= want <= share.high
+    assert covered / n >= 0.95 - 4 * np.sqrt(0.95 * 0.05 / n)
+
+
+def test_error_of_the_spread_is_that_of_the_slope_with_loading():
+    # mixing alone scatters, boxes of two loadings scatter apart: the CV follows the slope
+    loadings = [
+        loading(0.26, seed=1, box_spread=0.2),
+        loading(0.30, seed=2, box_spread=0.2),
+    ]
+    decision = run(loadings=loadings, gaps=(3e-3,), tolerances=replace(NONE, mixing=0.01))
+    candidate = decision.candidates[1]
+    slopes = candidate.castings.replicate_slopes[:, 0]
+    low, high = np.quantile(slopes, [0.158655, 0.841345])
+    relative = 0.5 * (high - low) / abs(candidate.castings.slopes[0])
+    assert relative > 0.05
+    assert candidate.resistance_cv_error == pytest.approx(
+        relative * candidate.castings.resistance_cv, rel=0.15
+    )
+    quiet = run(loadings=[loading(0.26), loading(0.30)], gaps=(3e-3,)).candidates[1]
+    assert quiet.resistance_cv_error < 0.02 * quiet.castings.resistance_cv

@@ -90,15 +90,14 @@ def write_pid_and_sleep(job: BoxJob) -> dict:
     return {}
 
 
-def main(folder: str, workers: str, n_jobs: str, seconds: str, function: str) -> None:
+def main(
+    folder: str, workers: str, n_jobs: str, seconds: str, function: str, batch: str
+) -> None:
     """Run jobs with a store; print what came out."""
     jobs = [BoxJob(k, float(seconds), folder) for k in range(int(n_jobs))]
-    heard = []
 
     def progress(done, *_):
-        if not heard:
-            print("begun", flush=True)
-        heard.append(done)
+        print(done, flush=True)
 
     with Store.open(folder, "plan-a") as store:
         try:
@@ -108,7 +107,7 @@ def main(folder: str, workers: str, n_jobs: str, seconds: str, function: str) ->
                 workers=int(workers),
                 store=store,
                 progress=progress,
-                batch_seconds=0.05,
+                batch_seconds=float(batch),
             )
         except Interrupted as error:
             counts = store.counts()

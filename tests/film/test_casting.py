@@ -279,3 +279,52 @@ def test_too_few_draws_are_refused():
         cast(three(), 1, NONE, n=10, boxes=3)
     with pytest.raises(ValueError, match="1 or more"):
         CastingDraws.draw(0, 1, SEED)
+
+
+def test_gauge_factor_initial_by_hand():
+    # ln R 0, 0.02, 0.03, 0.06: steps rise at 20, 10, 30 at 0.5, 1.5, 2.5 e-3; the line
+    # closest to them starts at 20 - 1.5 x 5 = 12.5
+    heights = {0.0: 0.0, 1e-3: 0.02, 2e-3: 0.03, 3e-3: 0.06}
+    castings = cast(three(response=lambda e, T: heights[e]), 1, NONE, n=10)
+    assert castings.gauge_factor_initial == pytest.approx(12.5, rel=1e-8)
+    # uneven steps count by their length: 20, 15, 40 at 0.5, 2, 3.5 e-3, lengths 1, 2, 1:
+    # mean 22.5 at 2e-3, bend 30/4.5 per 1e-3, so 22.5 - 2 x 30/4.5 at zero
+    uneven = {0.0: 0.0, 1e-3: 0.02, 3e-3: 0.05, 4e-3: 0.09}
+    strains = tuple(uneven)
+    castings = cast(three(response=lambda e, T: uneven[e], strains=strains), 1, NONE, n=10)
+    assert castings.gauge_factor_initial == pytest.approx(22.5 - 60 / 4.5, rel=1e-8)
+
+
+def test_gauge_factor_initial_in_compression():
+    strains = (-3e-3, -2e-3, -1e-3, 0.0)
+    castings = cast(
+        three(response=lambda e, T: 12.0 * e + 900.0 * e**2, strains=strains), 1, NONE, n=10
+    )
+    assert castings.gauge_factor_initial == pytest.approx(12.0, rel=1e-8)
+    assert castings.fit.loading.strains[castings.strained_state] == -3e-3
+
+
+def test_gauge_factor_errors_are_those_of_the_resampled_boxes():
+    quiet = cast(three(), 1, NONE, n=10)
+    np.testing.assert_allclose(quiet.gauge_factor_errors, 0.0, atol=1e-6)
+    loadings = three()
+    rng = np.random.default_rng(8123)
+    for item in loadings:
+        for g in item.conductances:
+            g[:, 3] *= np.exp(0.03 * rng.standard_normal(len(g)))
+    fits = fit_loadings(loadings, EXACT, resamples=400, seed=SEED)
+    noisy = cast_films(fits, 1, FILM, EXACT, NONE, CastingDraws.draw(10, 24, SEED))
+    chord, initial = noisy.gauge_factor_errors
+    # three lengths of 24 boxes share the scatter; electrodes may take part of each length
+    best = 0.03 / np.sqrt(72) * np.exp(0.045) / 3e-3
+    assert 0.9 * best < chord < 3.0 * best
+    assert initial > 0.0
+    assert loadings[0].reference_state == 0
+
+
+def test_gauge_factor_errors_of_open_films():
+    loadings = three()
+    for item in loadings:
+        for g in item.conductances:
+            g[:, 3] = 0.0
+    assert cast(loadings, 1, NONE, n=10).gauge_factor_errors == (np.inf, np.inf)

@@ -32,7 +32,7 @@ def point_core_distance(q, kind, size, axis):
     return np.where(kind == DISC, disc, np.where(kind == SEGMENT, segment, point))
 
 
-def _golden(f, lo, hi, steps=75):
+def _golden(f, lo, hi, steps=60):
     """Minimum of convex f on [lo, hi], row by row."""
     x1, x2 = hi - GOLDEN * (hi - lo), lo + GOLDEN * (hi - lo)
     f1, f2 = f(x1), f(x2)
@@ -99,8 +99,15 @@ def spatial(vectors):
     return np.pad(vectors, ((0, 0), (0, 3 - vectors.shape[1])))
 
 
-def all_gaps(particles):
+def all_gaps(particles, most=np.inf):
     """Smallest gap of every pair i < j over all images.
+
+    Parameters
+    ----------
+    particles : Particles
+        The bodies.
+    most : float
+        Gaps above this are not wanted and left at inf.
 
     Returns
     -------
@@ -116,26 +123,21 @@ def all_gaps(particles):
     best = np.full(first.size, np.inf)
     nearest = np.full(first.size, np.inf)
     reach = p.core_sizes[first] + p.core_sizes[second]
-    shift = np.round((p.centers[first] - p.centers[second]) / size) * np.array(
-        p.box.periodic
-    )
+    balls = p.ball_radii[first] + p.ball_radii[second]
+    shift = np.round((centers[first] - centers[second])[:, : size.size] / size)
+    shift *= np.array(p.box.periodic)
     steps = [(-2, -1, 0, 1, 2) if q else (0,) for q in p.box.periodic]
-    for step in itertools.product(*steps):
+    for step in sorted(itertools.product(*steps), key=lambda s: sum(abs(k) for k in s)):
         move = spatial((shift + step) * size)
         c = centers[second] + move - centers[first]
         length = np.linalg.norm(c, axis=1)
-        # The distance is at least this; leave out images that cannot be the smallest.
-        rows = np.flatnonzero(length - reach <= best)
+        # The distance is at least length - reach: leave out what cannot be the smallest.
+        rows = np.flatnonzero(length - reach <= np.minimum(best, balls + most))
         i, j = first[rows], second[rows]
         d = core_distances(
-            p.kinds[i],
-            p.core_sizes[i],
-            axes[i],
-            p.kinds[j],
-            p.core_sizes[j],
-            axes[j],
-            c[rows],
-        )
+            p.kinds[i], p.core_sizes[i], axes[i],
+            p.kinds[j], p.core_sizes[j], axes[j], c[rows],
+        )  # fmt: skip
         same = np.abs(d - best[rows]) <= 1e-9 * (reach[rows] + length[rows])
         nearest[rows] = np.where(
             same,
@@ -143,8 +145,7 @@ def all_gaps(particles):
             np.where(d < best[rows], length[rows], nearest[rows]),
         )
         best[rows] = np.minimum(best[rows], d)
-    gaps = best - p.ball_radii[first] - p.ball_radii[second]
-    return np.stack([first, second], axis=1), gaps, nearest
+    return np.stack([first, second], axis=1), best - balls, nearest
 
 
 def face_contacts(particles):

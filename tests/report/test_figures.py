@@ -33,7 +33,7 @@ def test_every_figure_is_drawn_and_not_blank(invented, sample):
     for drawing in drawings:
         assert not drawing.failed, drawing.note
         picture = pixels(drawing.png)
-        assert picture.shape[1] > 1000
+        assert picture.shape[1] > 900
         assert (picture.min(axis=2) < 0.9).mean() > 0.01, drawing.name
         assert picture[::3, ::3].std() > 0.05
         assert len(drawing.caption) > 40
@@ -159,6 +159,10 @@ def test_current_runs_from_face_to_face(sample):
     # conservation: what enters at one face leaves at the other
     assert weights[at_source].sum() == pytest.approx(1.0 / solution.resistance, rel=1e-6)
     assert weights[at_sink].sum() == pytest.approx(1.0 / solution.resistance, rel=1e-6)
+    # a body reaches the face it is drawn to
+    reach = (particles.core_sizes + particles.ball_radii).max()
+    electrode = segments[at_source | at_sink]
+    assert abs(electrode[:, 1, 0] - electrode[:, 0, 0]).max() <= reach
     # both legs of a contact meet, up to the image used
     inner = ~(at_source | at_sink)
     steps = (segments[inner][0::2, 1] - segments[inner][1::2, 1]) / length
@@ -185,10 +189,11 @@ def test_a_figure_that_breaks_leaves_the_rest(invented):
     made = invented()
     made.summary["fits"] = [{"lengths_m": [object()], "mean_inverse": 3}]
     made.summary["candidates"][0]["spread_shares"] = "not a table"
-    drawings = {d.name: d for d in draw(run_of(made))}
+    names = ["box_fits", "gap_and_spread", "pass_map", "ratio_vs_strain"]
+    drawings = {d.name: d for d in draw(run_of(made), names)}
     assert drawings["box_fits"].failed
     assert "Error" in drawings["box_fits"].note
-    assert sum(d.png is not None for d in drawings.values()) >= 6
+    assert sum(d.png is not None for d in drawings.values()) >= 2
 
 
 def test_no_candidate_is_a_reason_not_a_failure():

@@ -17,6 +17,7 @@ from percsim.report.tables import (
     jsonable,
     margin_text,
     number,
+    open_films_marked,
     percent,
     read_rows,
     rows_to_csv,
@@ -80,11 +81,13 @@ def test_bench_units(value, unit, text):
 
 
 def test_shares_are_whole_per_cent_and_finer_at_the_ends():
-    assert [share(x) for x in (0.0, 0.0025, 0.4349, 0.997, 1.0)] == [
+    assert [share(x) for x in (0.0, 2e-4, 0.0031, 0.4349, 0.997, 0.9998, 1.0)] == [
         "0",
-        "0.25",
+        "<0.1",
+        "0.3",
         "43",
         "99.7",
+        ">99.9",
         "100",
     ]
     assert percent(0.123456) == "12.3"
@@ -160,13 +163,16 @@ def test_text_with_commas_and_line_ends_survives(tmp_path):
     assert read_rows(path) == rows
 
 
-def test_a_write_that_breaks_leaves_no_part_and_keeps_the_old_file(tmp_path, monkeypatch):
+@pytest.mark.parametrize("step", ["fsync", "replace"])
+def test_a_write_that_breaks_leaves_no_part_and_keeps_the_old_file(
+    tmp_path, monkeypatch, step
+):
     path = write_atomically(tmp_path / "a.txt", "old")
 
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(os, "fsync", full)
+    monkeypatch.setattr(os, step, full)
     with pytest.raises(OSError, match="No space"):
         write_atomically(path, "new")
     assert path.read_text() == "old"
@@ -199,8 +205,13 @@ def test_text_says_the_decision_first(invented):
     assert "kohm" in lines[1]
     assert sum(line.startswith("*  ") for line in lines) == 1
     assert sum("open" in line for line in lines) >= 3
-    assert "1/g0" in text
+    assert text.count("1/g0") == 1
     assert "not complete" not in text
+    assert max(len(line) for line in lines) <= 92
+    made = run.copy()
+    made.summary["reasons"] = ["resistances go as 1/g0 ± a lot"]
+    assert text_summary(made.summary).count("1/g0 +- a lot") == 1
+    assert text_summary(made.summary).count("1/g0") == 1
 
 
 def test_text_says_plainly_that_none_meets_the_target(invented):
@@ -236,3 +247,17 @@ def test_a_measured_contact_conductance_is_not_called_assumed(invented):
     text = text_summary(run.summary)
     assert "is measured" in text
     assert "ten times" not in text
+
+
+def test_an_open_film_has_no_gauge_factor_whatever_stands_in_its_place(invented):
+    made = invented()
+    for candidate in made.summary["candidates"]:
+        if math.isinf(candidate["resistance_ohm"]["median"]):
+            candidate["gauge_factor"] = {"median": 0.0, "p05": 0.0, "p95": 0.0}
+            candidate["gauge_factor_initial"] = 0.0
+    before = made.copy().summary
+    marked = open_films_marked(made.summary)
+    assert made.summary == before
+    factors = [c["gauge_factor"]["median"] for c in marked["candidates"]]
+    assert sum(math.isinf(x) for x in factors) == 3
+    assert text_summary(made.summary) == text_summary(marked)

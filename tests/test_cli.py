@@ -1,0 +1,339 @@
+"""The command line: exit codes, what goes where, nothing written on bad input."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+import tomllib
+import types
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from percsim import __version__
+from percsim.cli import app
+from percsim.errors import FolderError
+from percsim.plan import Plan
+
+PLAN = """
+[filler]
+name = "flake"
+density = "2250 kg/m3"
+diameter = { median = "10 um", geometric_spread = 1.5 }
+aspect_ratio = 15
+[elastomer]
+density = "1030 kg/m3"
+mix_ratio = "7:1"
+[film]
+thickness = "0.2 mm"
+width = "6 mm"
+length = "16 mm"
+[explore]
+weight_fraction = ["26 wt%", "30 wt%"]
+electrode_gap = ["2 mm", "3 mm"]
+"""
+BAD = PLAN.replace('"0.2 mm"', '"0.2"').replace("aspect_ratio", "aspect_ration")
+COMMANDS = ("run", "new", "recipe", "check", "threshold", "report")
+
+
+def call(*arguments: object) -> Result:
+    return CliRunner().invoke(app, [str(a) for a in arguments])
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> Path:
+    file = tmp_path / "film.toml"
+    file.write_text(PLAN)
+    return file
+
+
+@pytest.fixture
+def bad(tmp_path: Path) -> Path:
+    file = tmp_path / "film.toml"
+    file.write_text(BAD)
+    return file
+
+
+# --- help
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_explains_itself_with_an_example(command: str) -> None:
+    result = call(command, "--help")
+    assert result.exit_code == 0
+    assert f"  percsim {command}" in result.stdout.split("Example")[1]
+    for option in ("--quiet", "--json", "--help"):
+        assert option in result.stdout
+    assert command in call("--help").stdout
+
+
+def test_version_and_bare_call() -> None:
+    assert call("--version").stdout == f"percsim {__version__}\n"
+    assert "Commands:" in call().output
+
+
+def test_help_needs_none_of_the_heavy_packages() -> None:
+    heavy = {
+        "numpy",
+        "scipy",
+        "numba",
+        "pydantic",
+        "pint",
+        "matplotlib",
+        "networkx",
+        "rich",
+    }
+    code = (
+        "import sys\nsys.argv = ['percsim', '--help']\n"
+        "from percsim.cli import main\n"
+        "try:\n    main()\nexcept SystemExit as stop:\n    assert stop.code == 0\n"
+        f"print(sorted({heavy} & set(sys.modules)))"
+    )
+    out = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    )
+    assert out.stdout.splitlines()[-1] == "[]"
+
+
+def test_help_is_quick() -> None:
+    # about 0.2 s measured; the best of three leaves out what else the machine was doing
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        subprocess.run(
+            [sys.executable, "-m", "percsim", "--help"], capture_output=True, check=True
+        )
+        times.append(time.perf_counter() - start)
+    assert min(times) < 1.0
+
+
+# --- bad input
+
+
+@pytest.mark.parametrize("command", ["run", "recipe", "check", "threshold"])
+def test_faults_of_a_plan_all_reach_standard_error(
+    command: str, bad: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(bad.parent)
+    result = call(command, bad)
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    assert result.stderr.splitlines() == [
+        "film.toml: filler.aspect_ration is not known; did you mean 'aspect_ratio'?",
+        "film.toml: film.thickness = '0.2' has no unit; write it like '0.2 mm'",
+    ]
+    assert os.listdir(bad.parent) == ["film.toml"]
+
+
+def test_wrong_options_of_a_recipe_are_told_together(plan: Path) -> None:
+    result = call("recipe", plan, "--weight-fraction", "30", "--mass", "-5 g", "--films", 3)
+    assert result.exit_code == 2
+    assert result.stderr.splitlines() == [
+        "--weight-fraction = '30' has no unit; write it like '30 wt%'",
+        "--mass = '-5 g' is negative; a mass is 0 or more",
+        "--films and --mass: give one of them",
+    ]
+    for extreme in ("0 wt%", "100 wt%"):
+        result = call("recipe", plan, "--weight-fraction", extreme)
+        assert result.exit_code == 2
+        assert "must be above 0, below 100 wt%" in result.stderr
+
+
+def test_unknown_commands_and_options_end_with_two(plan: Path) -> None:
+    assert call("rnu", plan).exit_code == 2
+    assert call("run", plan, "--worker", 2).exit_code == 2
+    assert call("run", plan, "--workers", 0).exit_code == 2
+    assert call("run").exit_code == 2
+
+
+# --- new
+
+
+def test_new_writes_a_plan_that_loads_and_never_over_another(tmp_path: Path) -> None:
+    file = tmp_path / "patch.toml"
+    result = call("new", file)
+    assert result.exit_code == 0
+    assert str(file) in result.stdout
+    assert Plan.load(file).title == "untitled"
+    file.write_text("mine")
+    again = call("new", file)
+    assert again.exit_code == 2
+    assert "is there already" in again.stderr
+    assert file.read_text() == "mine"
+    assert call("new", file, "--force", "--quiet").stdout == ""
+    assert Plan.load(file).seed == 1
+    printed = call("new", "-").stdout
+    assert printed == file.read_text(encoding="utf-8")
+    assert tomllib.loads(json.loads(call("new", "-", "--json").stdout)["plan"])
+    lost = call("new", tmp_path / "no" / "patch.toml")
+    assert lost.exit_code == 2
+    assert "cannot be written: no such file or directory" in lost.stderr
+
+
+# --- recipe
+
+
+def test_a_weigh_out_sheet_by_hand(plan: Path) -> None:
+    # 50 g at 30 wt%: 15 g of filler, 35 g of rubber of which 7/8 is base
+    asked = ("recipe", plan, "--weight-fraction", "30 wt%", "--mass", "50 g")
+    text = call(*asked).stdout
+    rows = [line.split() for line in text.splitlines()]
+    for row in (["flake", "15.00"], ["base", "30.62"], ["curing", "agent", "4.38"]):
+        assert row in rows
+    assert ["together", "50.00"] in rows
+    (sheet,) = json.loads(call(*asked, "--json").stdout)
+    assert sheet["grams"] == pytest.approx(
+        {"flake": 15.0, "base": 35 * 7 / 8, "curing agent": 35 / 8}
+    )
+    assert len(call(*asked, "--quiet").stdout) < len(text)
+
+
+def test_a_row_for_each_loading_of_the_plan(plan: Path) -> None:
+    lines = call("recipe", plan, "--quiet").stdout.splitlines()
+    assert [line.split()[0] for line in lines] == ["wt%", "26", "30"]
+    assert len(json.loads(call("recipe", plan, "--json").stdout)) == 2
+
+
+# --- run, with the chain itself replaced
+
+
+SUMMARY: dict[str, Any] = {
+    "command": "percsim run film.toml --out out",
+    "complete": True,
+    "candidates": [],
+    "chosen": None,
+    "nearest": None,
+    "reasons": ["the chain was replaced by this test"],
+}
+
+
+@pytest.fixture
+def chain(monkeypatch: pytest.MonkeyPatch) -> types.SimpleNamespace:
+    """Stand-in for percsim.run: `outcome` is what run_plan returns or raises."""
+    state = types.SimpleNamespace(outcome=None, calls=[])
+
+    def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
+        return {
+            "n_boxes": 144, "n_states": 7, "flakes_per_box": [500.0, 6000.0],
+            "flakes": 3e5, "workers": workers or 2, "seconds": 100.0,
+            "seconds_to_compile": 35.0, "memory_bytes": 5e8,
+        }  # fmt: skip
+
+    def run_plan(plan: Plan, **options: Any) -> Any:
+        state.calls.append(options)
+        if options["progress"] is not None:
+            options["progress"](0, 144, 0, 0.0, float("inf"))
+            options["progress"](144, 144, 1, 2.0, 0.0)
+        if isinstance(state.outcome, BaseException):
+            raise state.outcome
+        return state.outcome
+
+    module = types.ModuleType("percsim.run")
+    module.estimate, module.run_plan = estimate, run_plan  # type: ignore[attr-defined]
+    module.redraw = lambda folder: run_plan(None, progress=None)  # type: ignore[attr-defined, arg-type]
+    monkeypatch.setitem(sys.modules, "percsim.run", module)
+    return state
+
+
+def finished(folder: Path) -> types.SimpleNamespace:
+    return types.SimpleNamespace(summary=SUMMARY, folder=folder, figure_failures=())
+
+
+def test_a_run_says_decision_report_and_command(
+    plan: Path, tmp_path: Path, chain: types.SimpleNamespace
+) -> None:
+    out = tmp_path / "out"
+    chain.outcome = finished(out)
+    result = call("run", plan, "--out", out, "--workers", 3, "--fresh")
+    assert result.exit_code == 0  # also when no candidate meets the target
+    lines = result.stdout.splitlines()
+    assert lines[0] == "No candidate was evaluated."
+    assert f"Report:  {out / 'report.html'}" in lines
+    assert "Repeat:  percsim run film.toml --out out" in lines
+    assert result.stderr.splitlines() == [
+        "2 loadings x 2 gaps: 144 boxes of 500 to 6,000 particles, 7 states each;"
+        " about 1 min 40 s on 3 cores",
+        "0 of 144 boxes",
+        "144 of 144 boxes, 1 failed",
+    ]
+    (options,) = chain.calls
+    assert (options["out"], options["workers"], options["fresh"]) == (out, 3, True)
+
+
+def test_quiet_says_one_line_and_json_is_json(
+    plan: Path, tmp_path: Path, chain: types.SimpleNamespace
+) -> None:
+    chain.outcome = finished(tmp_path / "out")
+    quiet = call("run", plan, "--out", tmp_path / "out", "--quiet")
+    assert (quiet.stdout, quiet.stderr) == ("No candidate was evaluated.\n", "")
+    assert chain.calls[-1]["progress"] is None
+    for command in (("run", plan), ("report", tmp_path)):
+        told = json.loads(call(*command, "--json").stdout)
+        assert told["reasons"] == SUMMARY["reasons"]
+        assert told["report"] == str(tmp_path / "out" / "report.html")
+
+
+def test_the_folder_defaults_to_the_name_of_the_plan(
+    plan: Path, chain: types.SimpleNamespace
+) -> None:
+    chain.outcome = finished(Path("out/film"))
+    call("run", plan)
+    assert chain.calls[-1]["out"] == Path("out/film")
+
+
+def test_an_interrupted_run_says_what_is_stored_and_how_to_go_on(
+    plan: Path, tmp_path: Path, chain: types.SimpleNamespace
+) -> None:
+    from percsim.ensemble.workers import Interrupted
+
+    chain.outcome = Interrupted(40, 144, 0, stored=True)
+    out = tmp_path / "my out"
+    result = call("run", plan, "--out", out)
+    assert result.exit_code == 130
+    assert result.stdout == ""
+    assert result.stderr.splitlines()[-2:] == [
+        f"interrupted: 40 of 144 boxes are stored in {out}",
+        f"go on with:  percsim run {plan} --out '{out}'",
+    ]
+    chain.outcome = KeyboardInterrupt()
+    assert call("run", plan).exit_code == 130
+
+
+def test_folder_faults_are_bad_input_and_surprises_are_not(
+    plan: Path, chain: types.SimpleNamespace
+) -> None:
+    chain.outcome = FolderError("out holds the results of another plan")
+    result = call("run", plan, "--quiet")
+    assert (result.exit_code, result.stderr) == (2, f"{chain.outcome}\n")
+    chain.outcome = ZeroDivisionError("division by zero")
+    result = call("run", plan, "--quiet")
+    assert result.exit_code == 1
+    assert result.stderr == (
+        "unexpected fault, ZeroDivisionError: division by zero; repeat with --debug to see"
+        " where\n"
+    )
+    assert isinstance(call("run", plan, "--debug").exception, ZeroDivisionError)
+
+
+def test_check_prints_size_time_and_memory(
+    plan: Path, chain: types.SimpleNamespace
+) -> None:
+    text = call("check", plan).stdout
+    for words in (
+        "26, 30 wt%",
+        "13.9, 16.4 vol%",
+        "144, edges 100 um",
+        "1 min 40 s",
+        "500 MB",
+        "300,000 in all",
+    ):
+        assert words in text
+    told = json.loads(call("check", plan, "--json").stdout)
+    assert told["n_boxes"] == 144
+    assert Plan.from_dict(told["plan"]).hash == told["hash"] == Plan.load(plan).hash
+    assert len(call("check", plan, "--quiet").stdout.splitlines()) == 1
