@@ -162,7 +162,8 @@ def threshold_jobs(plan: Plan) -> list[GrowthJob]:
 
 def _is_thin(plan: Plan) -> bool:
     """Whether the film is thinner than the cubes, so that boxes take its whole thickness."""
-    return plan.film.thickness < max(plan.box_lengths)
+    # a film exactly as thick as the largest cube is not thin, whatever its last binary digit
+    return plan.film.thickness < max(plan.box_lengths) * (1.0 - 1e-9)
 
 
 def _box(plan: Plan, length: float) -> Box:
@@ -609,7 +610,7 @@ def run_plan(
             executor=executor,
         )
         extra = {
-            "command": shlex.join(["percsim", "run", plan.name, "--out", str(out)]),
+            "command": shlex.join(["percsim", "run", plan.path or plan.name, "--out", str(out)]),
             "created": datetime.now(UTC).isoformat(timespec="seconds"),
             "elapsed_s": round(time.monotonic() - started, 3),
             "environment": environment_record(),
