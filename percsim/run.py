@@ -175,15 +175,18 @@ def _box(plan: Plan, length: float) -> Box:
 
 def box_jobs(plan: Plan) -> list[BoxJob]:
     """Jobs of a plan's boxes, box numbers outermost so that a part of them is a fair sample."""
-    law = plan.law()
+    law, lengths = plan.law(), plan.box_lengths
+    # short boxes are cheap and scatter more: as many more as they are shorter
+    counts = [round(plan.boxes.count * lengths[-1] / length) for length in lengths]
     by_loading = [(plan.recipe(w), plan.states(w)) for w in plan.weight_fractions]
     return [
         BoxJob(
             plan.seed, index, number, recipe, _box(plan, length), law, states, plan.cutoff
         )
-        for number in range(plan.boxes.count)
+        for number in range(max(counts))
         for recipe, states in by_loading
-        for index, length in enumerate(plan.box_lengths)
+        for index, length in enumerate(lengths)
+        if number < counts[index]
     ]
 
 
@@ -610,7 +613,9 @@ def run_plan(
             executor=executor,
         )
         extra = {
-            "command": shlex.join(["percsim", "run", plan.path or plan.name, "--out", str(out)]),
+            "command": shlex.join(
+                ["percsim", "run", plan.path or plan.name, "--out", str(out)]
+            ),
             "created": datetime.now(UTC).isoformat(timespec="seconds"),
             "elapsed_s": round(time.monotonic() - started, 3),
             "environment": environment_record(),
