@@ -108,7 +108,8 @@ def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
 
     """
     n = kinds.size
-    stride = np.array([n_cells[1] * n_cells[2], n_cells[2], 1], np.int64)
+    stride = np.empty(3, np.int64)
+    stride[0], stride[1], stride[2] = n_cells[1] * n_cells[2], n_cells[2], 1
     body_start = np.zeros(n + 1, np.int64)
     body_cells = np.empty(8 * n + 64, np.int32)
     used = 0
@@ -160,7 +161,8 @@ def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
                 part_v = part_u + _wrapped(b, n_cells[v], periodic[v]) * stride[v]
                 if used + c1 - c0 >= body_cells.size:
                     bigger = np.empty(2 * used + c1 - c0 + 64, np.int32)
-                    bigger[:used] = body_cells[:used]
+                    for e in range(used):
+                        bigger[e] = body_cells[e]
                     body_cells = bigger
                 for c in range(c0, c1 + 1):
                     dw = (c + 0.5) * ew - cw
@@ -185,7 +187,9 @@ def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
     for c in range(cell_start.size - 1):
         cell_start[c + 1] += cell_start[c]
     cell_bodies = np.empty(used, np.int32)
-    place = cell_start[:-1].copy()
+    place = np.empty(cell_start.size, np.int64)
+    for c in range(cell_start.size):
+        place[c] = cell_start[c]
     for i in range(n):
         for e in range(body_start[i], body_start[i + 1]):
             c = body_cells[e]
@@ -237,7 +241,9 @@ def pairs_within(
 
     """
     n = kinds.size
-    stamp = np.full(n, -1, np.int32)
+    stamp = np.empty(n, np.int32)
+    for i in range(n):
+        stamp[i] = -1
     room = 3 * n + 16
     pairs = np.empty((room, 2), np.int32)
     images = np.empty((room, 3), np.int32)
@@ -339,7 +345,9 @@ def pairs_within(
 def _longer(array, rows):
     """Return a copy of a table with room for more rows."""
     bigger = np.empty((rows, array.shape[1]), array.dtype)
-    bigger[: array.shape[0]] = array
+    for e in range(array.shape[0]):
+        for k in range(array.shape[1]):
+            bigger[e, k] = array[e, k]
     return bigger
 
 
@@ -361,7 +369,9 @@ def pair_order(pairs, n):
     """
     # Counting sorts: by second, then by first.
     m = pairs.shape[0]
-    order, before = np.empty(m, np.int64), np.arange(m)
+    order, before = np.empty(m, np.int64), np.empty(m, np.int64)
+    for e in range(m):
+        before[e] = e
     for column in (1, 0):
         count = np.zeros(n + 1, np.int64)
         for e in range(m):
@@ -373,5 +383,5 @@ def pair_order(pairs, n):
             a = pairs[row, column]
             order[count[a]] = row
             count[a] += 1
-        before = order.copy()
-    return order
+        before, order = order, before
+    return before
