@@ -22,7 +22,7 @@ from numba import njit
 
 from .geometry import DISC, SEGMENT, _contact_within
 
-__all__ = ["fill_cells", "morton_keys", "pair_order", "pairs_within"]
+__all__ = ["fill_cells", "first_to_span", "morton_keys", "pair_order", "pairs_within"]
 
 # Slack of early rejections, as a share of the sizes; the last word is the exact gap.
 _SLACK = 1e-11
@@ -385,3 +385,66 @@ def pair_order(pairs, n):
             count[a] += 1
         before, order = order, before
     return before
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def first_to_span(pairs, shifts, n, source, sink):
+    """Join pairs one after the other until they span.
+
+    Union-find with displacements: each node knows how many boxes away from its root it
+    hangs, so a pair that closes a loop around a periodic box shows a shift that does not
+    add up to zero.
+
+    Parameters
+    ----------
+    pairs : (m, 2) ndarray of int64
+        Nodes, in the order in which they are joined.
+    shifts : (m,) ndarray of int64
+        Boxes passed from first to second along the direction looked at.
+    n : int
+        Number of nodes.
+    source, sink : int
+        Spanning joins these two; negative: spanning winds around the box.
+
+    Returns
+    -------
+    int
+        Row of the first pair with which they span, m if they do not.
+
+    """
+    m = pairs.shape[0]
+    parent, shift = np.empty(n, np.int64), np.zeros(n, np.int64)
+    for i in range(n):
+        parent[i] = i
+    for e in range(m):
+        root_a, from_a = pairs[e, 0], 0
+        while parent[root_a] != root_a:
+            # Halve the path on the way up.
+            up = parent[root_a]
+            shift[root_a] += shift[up]
+            parent[root_a] = parent[up]
+            from_a += shift[root_a]
+            root_a = parent[root_a]
+        root_b, from_b = pairs[e, 1], 0
+        while parent[root_b] != root_b:
+            up = parent[root_b]
+            shift[root_b] += shift[up]
+            parent[root_b] = parent[up]
+            from_b += shift[root_b]
+            root_b = parent[root_b]
+        if root_a == root_b:
+            if source < 0 and from_a + shifts[e] != from_b:
+                return e
+            continue
+        # A node's shift is its box number less its root's.
+        parent[root_a] = root_b
+        shift[root_a] = from_b - from_a - shifts[e]
+        if source >= 0:
+            a, b = source, sink
+            while parent[a] != a:
+                a = parent[a]
+            while parent[b] != b:
+                b = parent[b]
+            if a == b:
+                return e
+    return m
