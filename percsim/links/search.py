@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from percsim.kernels import pairs as pairs_kernels
 from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 
-__all__ = ["Links", "find_links"]
+__all__ = ["Links", "critical_gap", "find_links"]
 
 # Cost of listing a body in a cell, in tests of a pair that shares one; room for cells.
 _ENTRY_COST = 3.0
@@ -265,3 +265,71 @@ def _face_contacts(
     low = p.centers[:, k] - bodies[:, 8 + k]
     high = p.centers[:, k] + bodies[:, 8 + k]
     return np.flatnonzero(low <= 0.0), np.flatnonzero(high >= p.box.length)
+
+
+def critical_gap(particles: Particles) -> float:
+    """Smallest cutoff at which a sample spans along its current direction.
+
+    Parameters
+    ----------
+    particles : Particles
+        The sample, of hard-core bodies usually: penetrable ones past their threshold span
+        at 0.
+
+    Returns
+    -------
+    float
+        Smallest cutoff [m] at which links join the two electrode faces or, in a box that
+        is periodic along the current, wind around it; inf if none does (no body reaches
+        one of the faces).
+
+    Raises
+    ------
+    ValueError
+        If the box is periodic along the current and so short that two bodies could be
+        linked through both sides of it at that gap, which one link a pair cannot tell.
+
+    """
+    p = particles
+    n, k = len(p), p.box.axis
+    faces = p.box.has_electrodes
+    longest = 2.0 * float((p.core_sizes + p.ball_radii).max(initial=0.0))
+    if faces:
+        contacts = _face_contacts(p, _bodies(p)[0])
+        if not all(c.size for c in contacts):
+            return float("inf")
+        # Source n and sink n + 1 are joined to the bodies that reach them beforehand.
+        held = [
+            np.column_stack([c, np.full_like(c, n + e)]) for e, c in enumerate(contacts)
+        ]
+        most = 2.0 * float(np.linalg.norm(np.ptp(p.centers, axis=0))) + p.box.length
+    else:
+        held = [np.empty((0, 2), np.int64)]
+        most = 0.5 * p.box.length - longest
+        if most < 0.0:
+            raise ValueError(
+                f"the periodic edge along the current is {1e6 * p.box.length:.6g} um; it "
+                f"must be at least twice the longest body, {2e6 * longest:.6g} um"
+            )
+    before = np.concatenate(held)
+    source, sink = (n, n + 1) if faces else (-1, -1)
+    cutoff = 0.0
+    while True:
+        links = find_links(p, cutoff)
+        rows = np.argsort(links.gaps, kind="stable")
+        pairs = np.concatenate([before, links.pairs[rows]])
+        shifts = np.concatenate([np.zeros(len(before), np.int64), links.images[rows, k]])
+        row = int(pairs_kernels.first_to_span(pairs, shifts, n + 2, source, sink))
+        if row < len(pairs):
+            late = row - len(before)
+            return 0.0 if late < 0 else max(float(links.gaps[rows[late]]), 0.0)
+        if cutoff >= most:
+            break
+        cutoff = min(max(2.0 * cutoff, 0.02 * longest, 1e-3 * most), most)
+    if faces or n == 0:
+        return float("inf")
+    raise ValueError(
+        f"no path winds around the box within a gap of {1e6 * most:.6g} um; beyond that "
+        f"bodies meet through both sides of a box of {1e6 * p.box.length:.6g} um: make it "
+        "longer"
+    )
