@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.errors import ConvergenceError
-from percsim.kernels.graph import spanning_forest
+from percsim.kernels.graph import cluster_labels, spanning_forest
 from percsim.kernels.linear import (
     approximate_cholesky,
     back_substitute,
@@ -42,6 +42,9 @@ MOST_WORK = 2e10
 """Updates allowed when iterating has failed (half a minute)."""
 
 MOST_ITERATIONS = 400
+
+CONTRACTED_ABOVE = 1e14
+"""Conductance over that of the bottleneck beyond which iteration merges two nodes."""
 
 ROUNDING = 2.0**-53
 
@@ -160,7 +163,9 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
     *Iteration* (conjugate gradients on randomised approximate factors) ends with voltages
     whose power bounds the conductance from above (Dirichlet) and with currents, made to
     conserve exactly along the tree of the best conductors, whose power bounds the
-    resistance from above (Thomson).
+    resistance from above (Thomson). Resistors more than 1e14 times better than the
+    bottleneck of the best path are contracted for the iteration, inside the proof; the
+    currents given for them are those along the tree.
 
     """
     sweep = Sweep(always_eliminated=ALWAYS_ELIMINATED)
@@ -335,13 +340,27 @@ class _Job:
     ) -> Solution:
         """Answer of conjugate gradients on what a partial elimination left."""
         n, pairs, g = self.n, self.pairs, self.g
+        forest, joint = spanning_forest(
+            n + 2, pairs, np.argsort(-g, kind="stable"), n, n + 1
+        )
+        # far above the bottleneck rounded voltages say nothing of the currents: contract
+        labels = np.arange(n + 2)
+        kept = np.arange(len(g))
+        strong = np.flatnonzero(g > CONTRACTED_ABOVE * g[joint])
+        if len(strong):
+            labels, count = self._contract(strong)
+            pairs = labels[self.pairs]
+            kept = np.flatnonzero(pairs[:, 0] != pairs[:, 1])
+            pairs = np.ascontiguousarray(pairs[kept])
+            n = count - 2
+            guess = None
+            elimination = eliminate(n, pairs, g[kept], 0, 0.0)
         _, order, begin, columns, shares, ca, cb, core, _ = elimination
         nodes, core_begin, core_columns, core_values, to_source, to_sink = core
         x = np.full(len(nodes), 0.5) if guess is None else guess[nodes]
         rank, first, below_rows, lower_shares, pivots = approximate_cholesky(
             core_begin, core_columns, core_values, to_source + to_sink, 0x5EED
         )
-        forest = spanning_forest(n + 2, pairs, np.argsort(-g, kind="stable"))
         iterations = 0
         for _ in range(3):
             x, used, _, _ = conjugate_gradient(
@@ -355,10 +374,12 @@ class _Job:
             # Dirichlet: the power of the voltages as rounded, their differences are exact
             voltages = np.append(above, (1.0, 0.0))
             ideal = voltages[pairs[:, 0]] - voltages[pairs[:, 1]]
-            most = float(np.sum(g * ideal * ideal))
+            most = float(np.sum(g[kept] * ideal * ideal))
+            # Thomson: currents that conserve; what the tree is weak in stays small
             drop = resistor_drops(n, pairs, order, begin, columns, drops, above, below)
-            current = g * drop
-            conserve(n + 2, pairs, current, forest, n, n + 1, most)
+            current = np.zeros(len(g))
+            current[kept] = g[kept] * drop
+            conserve(self.n + 2, self.pairs, current, forest, self.n, self.n + 1, most)
             resistance = float(np.sum(current * (current / g))) / most**2
             # pairwise sums and three products each
             rounding = ROUNDING * (16.0 + 2.0 * math.log2(len(g) + 1.0))
@@ -366,8 +387,29 @@ class _Job:
             if excess <= tolerance:
                 break
             target *= 1e-4
-        method = f"{n} backbone nodes reduced to {len(nodes)}, {iterations} iterations"
-        return self.answer(above, below, current, 1.0 / most, rounding, excess, method)
+        method = f"{self.n} backbone nodes reduced to {len(nodes)}, {iterations} iterations"
+        if len(strong):
+            method += f", {len(strong)} strong resistors contracted"
+        inner = labels[: self.n]
+        return self.answer(
+            voltages[inner],
+            np.append(below, (0.0, 1.0))[inner],
+            current,
+            1.0 / most,
+            rounding,
+            excess,
+            method,
+        )
+
+    def _contract(self, strong: Ints) -> tuple[Ints, int]:
+        """Merge the ends of some resistors; labels of the nodes, the terminals last."""
+        found, count = cluster_labels(self.n + 2, self.pairs, strong)
+        source, sink = found[self.n], found[self.n + 1]
+        labels = np.empty(count, dtype=np.int64)
+        others = np.delete(np.arange(count), [source, sink])
+        labels[others] = np.arange(count - 2)
+        labels[source], labels[sink] = count - 2, count - 1
+        return np.asarray(labels[found]), int(count)
 
     def answer(
         self,

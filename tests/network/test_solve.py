@@ -286,6 +286,8 @@ def test_two_strong_halves_joined_by_a_weak_resistor(way, bottleneck):
     assert solution.lower * (1 - 1e-12) <= exact <= solution.upper * (1 + 1e-12)
     assert solution.resistance == pytest.approx(exact, rel=1e-8)
     assert unbalanced(network, solution.currents) < 1e-9
+    if way is iterate:
+        assert "iterations" in solution.method
 
 
 @pytest.mark.parametrize("seed", [515, 60001])
