@@ -1,8 +1,8 @@
 """Gauge factors of the contact-opening law: the size of the effect, printed as a table.
 
-`python -m benchmarks.gauge_factors` (minutes on one core). Mean over boxes of the slope of
-ln R, in units of beta, for flakes of aspect ratio 15 and log-normal spread 0.405 bonded to a
-part of Poisson ratio 0.33, contacts pressed shut at -40 C and read at 20 C.
+`python -m benchmarks.gauge_factors` (minutes on one core). Mean over boxes of the slope
+of ln R, in units of beta, for flakes of aspect ratio 15 and log-normal spread 0.405 bonded
+to a part of Poisson ratio 0.33, contacts pressed shut at -40 C and read at 20 C.
 """
 
 from __future__ import annotations
@@ -30,7 +30,9 @@ def flakes(orientation: str, tilt: float = 0.0) -> ps.Filler:
 def slopes(filler, times_threshold, threshold, delta_b, strain, boxes, edge, seed):
     """Mean and standard error of (ln R(e) - ln R(0)) / e over the conducting boxes."""
     elastomer = ps.Elastomer(density=1030.0, mix_ratio=7.0)
-    recipe = ps.Recipe.from_volume_fraction(filler, times_threshold * threshold, elastomer)
+    recipe = ps.Recipe(((filler, 0.2),), elastomer).at_volume_fraction(
+        times_threshold * threshold
+    )
     thermal = ps.ThermalOpening(recipe.thermal_expansion, SHUT, 0.3)
     states = [ps.State.at(e, ROOM, ps.Mounting("bonded"), thermal) for e in (0.0, strain)]
     out, n_open = [], 0

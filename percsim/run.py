@@ -26,7 +26,6 @@ from percsim.ensemble.store import (
     Record,
     Store,
     encode_json,
-    environment_record,
     write_atomically,
 )
 from percsim.ensemble.threshold import (
@@ -442,7 +441,7 @@ def _casting_rows(decision: Decision) -> list[dict[str, Any]]:
                 "weight_fraction": castings.fit.loading.weight_fraction,
                 "electrode_gap_m": castings.film.electrode_gap,
                 "casting": k,
-                **{name: float(factors[name][k]) for name in factors},
+                **{name: float(f"{drawn[k]:.6g}") for name, drawn in factors.items()},
                 "resistance_ohm": float(rest[k]),
                 "gauge_factor": float(gauge[k]) if np.isfinite(rest[k]) else "",
                 "passes": bool(candidate.passes[k]),
@@ -538,6 +537,12 @@ def _write(
     """Write everything a folder shows. Numbers first, so that a picture can never cost them."""
     summary, decision, tables = assemble(plan, records)
     summary |= extra
+    if len(summary.pop("environments")) > 1:
+        summary["cautions"].insert(
+            0,
+            "The boxes were computed on more than one machine or with more than one version of "
+            "a library; digits may differ in the last places from those of a single one.",
+        )
     try:
         write_atomically(folder / "summary.json", encode_json(summary, indent=1) + "\n")
         weight_fraction = decision.best.castings.fit.loading.weight_fraction
@@ -612,13 +617,15 @@ def run_plan(
             prepare=lambda: _compile_kernels(plan),
             executor=executor,
         )
+        environments = store.environments
         extra = {
             "command": shlex.join(
                 ["percsim", "run", plan.path or plan.name, "--out", str(out)]
             ),
             "created": datetime.now(UTC).isoformat(timespec="seconds"),
             "elapsed_s": round(time.monotonic() - started, 3),
-            "environment": environment_record(),
+            "environment": environments[-1],
+            "environments": environments,
         }
         store.save_artefact("run", extra)
         return _write(plan, folder, store.records(), extra)
@@ -662,5 +669,6 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
             "created": store.created,
             "elapsed_s": 0.0,
             "environment": store.environments[-1],
+            "environments": store.environments,
         }
     return _write(plan, folder, records, extra)
