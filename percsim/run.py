@@ -73,7 +73,7 @@ NOT_MODELLED = (
     "creep and relaxation under constant strain",
     "the shift of the first strain cycles",
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
-    "clustered or settled filler, voids, and flow alignment other than the plan's orientation",
+    "clustered or settled filler, voids, and alignment other than the plan's orientation",
     "end zones of the bond between film and part, and strain lost in a soft sheet",
     "current crowding at electrodes narrower than the film",
     "self-heating",
@@ -83,9 +83,9 @@ NOT_MODELLED = (
 CAUTIONS = (
     "Fine conductive powders: keep dust out of lungs, electrics and ignition sources; "
     "extract it, wear a mask, and follow the powder's safety data sheet and local rules.",
-    "Curing agents and solvents: gloves, ventilation, and the supplier's safety data sheet.",
-    "Cure inhibition: sulfur, amines, tin compounds and some tapes, gloves and fillers stop "
-    "addition cure; cure a small sample with this powder first.",
+    "Curing agents and solvents: gloves, ventilation, the supplier's safety data sheet.",
+    "Cure inhibition: sulfur, amines, tin compounds and some tapes, gloves and fillers "
+    "stop addition cure; cure a small sample with this powder first.",
     "Self-heating: a film that carries current warms, drifts and, where current "
     "concentrates, may burn; limit supply voltage and current, and check the power in the "
     "readout against the area of the film.",
@@ -119,7 +119,8 @@ class Result:
             verdict = "no candidate meets the target"
         else:
             c = self.summary["candidates"][chosen]
-            verdict = f"{100 * c['weight_fraction']:.4g} wt% at {1e3 * c['electrode_gap_m']:.4g} mm"
+            weight, gap = 100.0 * c["weight_fraction"], 1e3 * c["electrode_gap_m"]
+            verdict = f"{weight:.4g} wt% at {gap:.4g} mm"
         return f"Result: {verdict}, in {self.folder}"
 
 
@@ -160,7 +161,7 @@ def threshold_jobs(plan: Plan) -> list[GrowthJob]:
 
 
 def _is_thin(plan: Plan) -> bool:
-    """Whether the film is thinner than the cubes, so that boxes take its whole thickness."""
+    """Whether the film is thinner than the cubes, so that boxes are as thick as it."""
     # a film exactly as thick as the largest cube is not thin, whatever its last binary digit
     return plan.film.thickness < max(plan.box_lengths) * (1.0 - 1e-9)
 
@@ -173,7 +174,7 @@ def _box(plan: Plan, length: float) -> Box:
 
 
 def box_jobs(plan: Plan) -> list[BoxJob]:
-    """Jobs of a plan's boxes, box numbers outermost so that a part of them is a fair sample."""
+    """Jobs of a plan's boxes, numbers outermost so that a part of them is a fair sample."""
     law, lengths = plan.law(), plan.box_lengths
     # short boxes are cheap and scatter more: as many more as they are shorter
     counts = [round(plan.boxes.count * lengths[-1] / length) for length in lengths]
@@ -246,7 +247,7 @@ def _compile_kernels(plan: Plan) -> None:
     replace(jobs[0], count=1).run()
 
 
-# ------------------------------------------------------------------ what is stored -> summary
+# ------------------------------------------------------------- what is stored -> summary
 def _threshold(
     plan: Plan, records: dict[str, Record]
 ) -> tuple[dict[str, Any], LoadingThreshold, float]:
@@ -317,7 +318,7 @@ def _log_slope(recipe: Recipe) -> float:
 def _loadings(
     plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
 ) -> tuple[list[LoadingResult], list[dict[str, Any]]]:
-    """Stored boxes by loading; a loading counts once every length has two boxes."""
+    """Gather stored boxes by loading, which counts once every length has two boxes."""
     loadings, failed = [], []
     lengths = plan.box_lengths
     for w in plan.weight_fractions:
@@ -409,7 +410,7 @@ def _box_rows(
             | {k: v for k, v in result.items() if k != "conductances"}
             | {
                 "resistance_ohm": rest,
-                # an open box has no gauge factor; one that opens under strain has an infinite one
+                # an open box has none; one that opens under strain has an infinite one
                 "gauge_factor": (strained / rest - 1.0) / plan.largest_strain
                 if rest < float("inf")
                 else "",
@@ -425,7 +426,7 @@ def _box_rows(
 
 
 def _room(job: BoxJob) -> float:
-    """The temperature of a job's states that is 20 C."""
+    """Give the temperature of a job's states that is 20 C."""
     return min((s.temperature for s in job.states), key=lambda t: abs(t - 293.15))
 
 
@@ -534,7 +535,7 @@ def assemble(
 def _write(
     plan: Plan, folder: Path, records: dict[str, Record], extra: dict[str, Any]
 ) -> Result:
-    """Write everything a folder shows. Numbers first, so that a picture can never cost them."""
+    """Write what a folder shows, numbers first, so that a picture can never cost them."""
     summary, decision, tables = assemble(plan, records)
     summary |= extra
     if len(summary.pop("environments")) > 1:

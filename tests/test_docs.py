@@ -14,7 +14,10 @@ README = (ROOT / "README.md").read_text()
 
 def percsim(*words):
     return subprocess.run(
-        [sys.executable, "-m", "percsim", *words], capture_output=True, text=True, check=True
+        [sys.executable, "-m", "percsim", *words],
+        capture_output=True,
+        text=True,
+        check=True,
     ).stdout
 
 

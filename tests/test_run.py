@@ -1,4 +1,4 @@
-"""The whole chain on a small plan: contract of the files, same digits, kills and restarts."""
+"""The whole chain on a small plan: files, same digits, kills and restarts."""
 
 import csv
 import json
