@@ -383,7 +383,8 @@ def _rim_descend(r1, r2, m, s, x0, y0, z0, ct, st, reach, quick):
         cd, sd = (1.0 - t * t) * q, 2.0 * t * q
         c2, s2 = ct * cd - st * sd, st * cd + ct * sd
         d2, slope, curve, sure, out = _rim_terms(r1, r2, m, s, x0, y0, z0, c2, s2)
-        if d2 > d:
+        # Rounding must not stop the last steps, which only the slope can still see.
+        if d2 > d + 1e-15 * size:
             step *= 0.4
             if abs(step) <= 1e-16:
                 break
