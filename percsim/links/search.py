@@ -59,13 +59,13 @@ class Links:
 
     def __repr__(self) -> str:
         n, m = len(self.particles), len(self)
-        story = f"Links: {m} pairs of {n} particles within {1e9 * self.cutoff:.4g} nm"
-        if m:
+        story = f"Links: {m} pairs of {n} bodies within {1e9 * self.cutoff:.4g} nm"
+        if m > 0:
             touching = 100.0 * float((self.gaps <= 0.0).mean())
-            story += f", {2.0 * m / n:.3g} a particle, {touching:.3g} % touching"
+            story += f", {2.0 * m / n:.3g} a body, {touching:.3g} % touching"
         if self.particles.box.has_electrodes:
             at_source, at_sink = self.source_contacts.size, self.sink_contacts.size
-            return f"{story}, {at_source} at the source, {at_sink} at the sink"
+            return f"{story}, {at_source} at source, {at_sink} at sink"
         return f"{story}, no electrodes"
 
     @property
@@ -117,6 +117,8 @@ def _cell_edge(
         fills = fills + 4.0 / 3.0 * np.pi * m**3
     volume = float(np.prod(spans[:dimension]))
     largest = float(widths.max())
+    if largest == 0.0:
+        return float((volume / n) ** (1.0 / dimension))
     smallest = max(float(widths.max(axis=1).min()), 1e-4 * largest)
     best, edge = np.inf, largest
     for a in np.geomspace(0.3 * smallest, 1.2 * largest, 40):
@@ -184,6 +186,24 @@ def find_links(particles: Particles, cutoff: float) -> Links:
     ValueError
         If the cutoff is negative or not finite, or a body is longer than a periodic edge.
 
+    Examples
+    --------
+    Two flakes of 10 um, one lying flat 1 um above the other.
+
+    >>> import numpy as np
+    >>> from percsim.particles.bodies import FLAKE, Particles
+    >>> from percsim.particles.box import Box
+    >>> box = Box((50e-6, 50e-6, 50e-6), (False, True, True))
+    >>> flakes = Particles(
+    ...     kinds=[FLAKE, FLAKE], centers=[[2e-6, 2e-6, 2e-6], [4e-6, 2e-6, 3e-6]],
+    ...     axes=[[0, 0, 1], [0, 0, 1]], core_sizes=[4.75e-6, 4.75e-6],
+    ...     ball_radii=[0.25e-6, 0.25e-6], box=box)
+    >>> links = find_links(flakes, cutoff=0.6e-6)
+    >>> links
+    Links: 1 pairs of 2 bodies within 600 nm, 1 a body, 0 % touching, 2 at source, 0 at sink
+    >>> print(f"{1e6 * links.gaps[0]:.3f} um along {links.normals[0]}")
+    0.500 um along [0. 0. 1.]
+
     """
     p = particles
     cutoff = float(cutoff)
@@ -209,9 +229,14 @@ def find_links(particles: Particles, cutoff: float) -> Links:
     origin = np.where(periodic, 0.0, low - margin)
     spans = np.where(periodic, lengths, high - low + 2.0 * margin)
     edge = _cell_edge(kinds, bodies, swell, spans, d)
-    n_cells = np.maximum((spans / edge).astype(np.int64), 1)
-    if d == 2:
-        n_cells[2] = 1
+    counts = np.maximum(np.floor(spans / edge), 1.0)
+    counts[d:] = 1.0
+    while counts.prod() > _CELLS_PER_BODY * n + 64:
+        # Few bodies far apart: fewer cells, mostly along the longest direction.
+        counts = np.maximum(
+            np.floor(counts / np.where(counts > 0.5 * counts.max(), 2, 1)), 1
+        )
+    n_cells = counts.astype(np.int64)
     edges = spans / n_cells
 
     # Neighbours in space become neighbours in memory.

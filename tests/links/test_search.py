@@ -242,6 +242,20 @@ def test_no_and_one_particle(n, dimension):
     assert "0 pairs" in repr(links)
 
 
+@pytest.mark.parametrize("cutoff", [0.0, 1.0])
+def test_bodies_of_no_size_and_bodies_far_apart(cutoff):
+    """Neither a lack of any length nor one of 1e9 sizes breaks the choice of cells."""
+    box = Box((10.0,) * 3, (False, False, False))
+    for kind in MIXED:
+        at = [(0, 0, 0), (1e9, -1e9, 1e9), (0, 0, 0), (1e9, -1e9, 1e9 + 0.5)]
+        links = one_pair(
+            (kind,) * 4, at, [(0, 0, 1.0)] * 4, (0,) * 4, (0,) * 4, box, cutoff
+        )
+        assert links.pairs.tolist() == ([[0, 2]] if cutoff == 0.0 else [[0, 2], [1, 3]])
+        np.testing.assert_allclose(links.gaps, [0.0, 0.5][: len(links)])
+        np.testing.assert_allclose(np.linalg.norm(links.normals, axis=1), 1.0)
+
+
 @pytest.mark.parametrize("cutoff", [-1e-12, np.nan, np.inf, -np.inf])
 def test_bad_cutoff(cutoff):
     box = Box((1.0, 1.0), (False, False))
@@ -264,8 +278,8 @@ def test_repr_tells_the_story():
         box, 0.1,
     )  # fmt: skip
     assert repr(links) == (
-        "Links: 2 pairs of 3 particles within 1e+08 nm, 1.33 a particle, 50 % touching, "
-        "1 at the source, 0 at the sink"
+        "Links: 2 pairs of 3 bodies within 1e+08 nm, 1.33 a body, 50 % touching, "
+        "1 at source, 0 at sink"
     )
 
 
