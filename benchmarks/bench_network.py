@@ -153,7 +153,7 @@ def compare(sizes: list[int]) -> None:
             print(f"{family:26} growth from {small} to {large}: exponent {growth:.2f}")
 
 
-def timed_solution(network: Network):  # noqa: ANN201
+def timed_solution(network: Network):
     start = time.process_time()
     solution = solve_network(network)
     return time.process_time() - start, solution

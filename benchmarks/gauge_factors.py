@@ -61,10 +61,11 @@ def main() -> None:
     parser.add_argument("--edge", type=float, default=140e-6, help="box edge [m]")
     options = parser.parse_args()
     print(
-        f"{options.boxes} boxes of {1e6 * options.edge:.0f} um; slope of ln R over beta, {BETA:g}"
+        f"{options.boxes} boxes of {1e6 * options.edge:.0f} um; slope of ln R over beta, "
+        f"{BETA:g}"
     )
     print("| orientation | phi/phi_c | shut at 20 C, no loss | shut at -40 C, no loss "
-          "| shut at -40 C, contacts break, to 3000 microstrain | boxes open |")  # fmt: skip
+          "| shut at -40 C, contacts break, 3000 microstrain | boxes open |")  # fmt: skip
     print("|---|---|---|---|---|---|")
     for name, filler in (
         ("isotropic", flakes("isotropic")),

@@ -162,7 +162,7 @@ def threshold_jobs(plan: Plan) -> list[GrowthJob]:
 
 def _is_thin(plan: Plan) -> bool:
     """Whether the film is thinner than the cubes, so that boxes are as thick as it."""
-    # a film exactly as thick as the largest cube is not thin, whatever its last binary digit
+    # a film just as thick as the largest cube is not thin, whatever its last binary digit
     return plan.film.thickness < max(plan.box_lengths) * (1.0 - 1e-9)
 
 
@@ -541,8 +541,8 @@ def _write(
     if len(summary.pop("environments")) > 1:
         summary["cautions"].insert(
             0,
-            "The boxes were computed on more than one machine or with more than one version of "
-            "a library; digits may differ in the last places from those of a single one.",
+            "The boxes were computed on more than one machine or with more than one version "
+            "of a library; last digits may differ from those of a single one.",
         )
     try:
         write_atomically(folder / "summary.json", encode_json(summary, indent=1) + "\n")

@@ -86,7 +86,7 @@ class Progress(Protocol):
         failed : int
             Those of `done` that gave no result.
         rate : float
-            Jobs finished per second since the first was handed out [1/s]; 0 before the first.
+            Jobs finished per second since the first was handed out [1/s].
         seconds_left : float
             At this rate [s]; inf before the first.
 

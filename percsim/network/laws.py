@@ -2,7 +2,7 @@ r"""Stage 5. Conduction laws: a link at a state -> a conductance.
 
 A law is a frozen dataclass with two methods, `conductances` for the links and
 `electrode_conductance_at` for a body on an electrode face. `ContactOpeningLaw` is the
-default; `TunnellingLaw` on absolute gaps is there for nano-sized fillers and for comparison.
+default; `TunnellingLaw` on absolute gaps is for nano-sized fillers and for comparison.
 """
 
 from __future__ import annotations
