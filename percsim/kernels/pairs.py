@@ -20,7 +20,7 @@ import math
 import numpy as np
 from numba import njit
 
-from .geometry import DISC, SEGMENT, _contact_within
+from .geometry import DISC, POINT, SEGMENT, _contact_within
 
 __all__ = ["fill_cells", "first_to_span", "morton_keys", "pair_order", "pairs_within"]
 
@@ -126,6 +126,11 @@ def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
             hi[k] = math.floor((bodies[i, k] + reach - origin[k]) / edge[k])
             if abs(bodies[i, 3 + k]) > abs(bodies[i, 3 + major]):
                 major = k
+        for k in range(3):
+            if periodic[k] and hi[k] - lo[k] >= n_cells[k]:
+                # It reaches around the box: all cells of its bounding box.
+                lo[k], hi[k] = 0, n_cells[k] - 1
+                kind = -1
         # Cells are visited by layers across u, rows along w in each. A disc's rows run
         # along the major direction of its normal, where its slab is thin; a segment's
         # layers lie across its own major direction.
@@ -170,7 +175,7 @@ def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
                         t = au * du + av * dv + aw * dw
                         if du * du + dv * dv + dw * dw - t * t > wide:
                             continue
-                    elif kind != SEGMENT:
+                    elif kind == POINT:
                         ou = max(abs(du) - 0.5 * eu, 0.0)
                         ov = max(abs(dv) - 0.5 * ev, 0.0)
                         ow = max(abs(dw) - 0.5 * ew, 0.0)
@@ -290,8 +295,12 @@ def pairs_within(
                 a, b = i, j
                 if labels[a] > labels[b]:
                     a, b = j, i
+                # The gap at the nearest centre bounds how far off a smaller gap can be.
+                most = math.sqrt(dx * dx + dy * dy + dz * dz) + bodies[a, 6] + bodies[b, 6]
+                most += _SLACK * (most + lengths[0] + lengths[1] + lengths[2])
                 for k in range(3):
                     offset[k] = bodies[b, k] - bodies[a, k]
+                    extent[k] = min(extent[k], most)
                     if periodic[k]:
                         # Every image whose bounding box is near enough.
                         first[k] = math.ceil((-extent[k] - offset[k]) / lengths[k])

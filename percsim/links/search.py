@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.kernels import pairs as pairs_kernels
-from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
+from percsim.particles.bodies import FLAKE, ROD, Particles
 
 __all__ = ["Links", "critical_gap", "find_links"]
 
@@ -135,34 +135,36 @@ def _cell_edge(
     return edge
 
 
-def _bodies(particles: Particles) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Table of bodies for the kernels, and how many boxes each centre was moved."""
+def _bodies(particles: Particles) -> tuple[NDArray[np.float64], NDArray[np.int64] | None]:
+    """Table of bodies for the kernels, and how many boxes centres were moved, if any."""
     p = particles
     n, d = p.centers.shape
     bodies = np.zeros((n, 12))
-    size, periodic = np.asarray(p.box.size), np.asarray(p.box.periodic)
-    moved = np.where(periodic, np.floor(p.centers / size), 0.0)
-    bodies[:, :d] = p.centers - moved * size
-    axes = np.where((p.kinds == SPHERE)[:, None], 0.0, p.axes)
-    norms = np.linalg.norm(axes, axis=1, keepdims=True)
-    bodies[:, 3 : 3 + d] = axes / np.where(norms > 0.0, norms, 1.0)
+    bodies[:, :d] = p.centers
+    moved = None
+    for k in np.flatnonzero(p.box.periodic):
+        boxes = np.floor(p.centers[:, k] / p.box.size[k])
+        if boxes.any():
+            moved = np.zeros((n, d), np.int64) if moved is None else moved
+            moved[:, k] = boxes
+            bodies[:, k] -= boxes * p.box.size[k]
+    norms = np.sqrt(np.einsum("ij,ij->i", p.axes, p.axes))
+    # Axes of spheres are not read; any finite value will do.
+    norms[norms == 0.0] = 1.0
+    np.divide(p.axes, norms[:, None], out=bodies[:, 3 : 3 + d])
     bodies[:, 6] = p.core_sizes
     bodies[:, 7] = p.ball_radii
-    bodies[:, 8:11] = _half_extents(p.kinds, bodies[:, 3:6], p.core_sizes)
-    bodies[:, 8:11] += p.ball_radii[:, None]
+    flakes = p.kinds == FLAKE
+    for i in range(3):
+        # A segment reaches its own component, a disc the size of the other two: exact
+        # where the normal lies along a direction. Spheres have no core to reach.
+        share = abs(bodies[:, 3 + i])
+        if flakes.any():
+            across = np.hypot(bodies[:, 3 + (i + 1) % 3], bodies[:, 3 + (i + 2) % 3])
+            share = np.where(flakes, across, share)
+        bodies[:, 8 + i] = share * p.core_sizes + p.ball_radii
     bodies[:, 11] = p.core_sizes + p.ball_radii
-    return bodies, moved.astype(np.int64)
-
-
-def _half_extents(
-    kinds: NDArray[np.int8], axes: NDArray[np.float64], sizes: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Half widths of cores along the three directions, shape (n, 3)."""
-    squares = axes**2
-    # For a disc the other two components: exact where the normal lies along a direction.
-    across = np.sqrt(squares[:, [1, 2, 0]] + squares[:, [2, 0, 1]])
-    share = np.where((kinds == FLAKE)[:, None], across, abs(axes))
-    return np.asarray(np.where((kinds == SPHERE)[:, None], 0.0, share * sizes[:, None]))
+    return bodies, moved
 
 
 def find_links(particles: Particles, cutoff: float) -> Links:
@@ -223,11 +225,12 @@ def find_links(particles: Particles, cutoff: float) -> Links:
         )  # fmt: skip
 
     swell = 0.5 * cutoff
-    reach = bodies[:, 8:11] + swell * (1.0 + 1e-9)
-    low, high = (bodies[:, :3] - reach).min(axis=0), (bodies[:, :3] + reach).max(axis=0)
-    margin = 1e-6 * (high - low) + np.finfo(float).tiny
-    origin = np.where(periodic, 0.0, low - margin)
-    spans = np.where(periodic, lengths, high - low + 2.0 * margin)
+    origin, spans = np.zeros(3), lengths.copy()
+    for k in np.flatnonzero(~periodic):
+        low = float((bodies[:, k] - bodies[:, 8 + k]).min()) - swell
+        high = float((bodies[:, k] + bodies[:, 8 + k]).max()) + swell
+        margin = 1e-6 * (high - low) + np.finfo(float).tiny
+        origin[k], spans[k] = low - margin, high - low + 2.0 * margin
     edge = _cell_edge(kinds, bodies, swell, spans, d)
     counts = np.maximum(np.floor(spans / edge), 1.0)
     counts[d:] = 1.0
@@ -256,7 +259,7 @@ def find_links(particles: Particles, cutoff: float) -> Links:
     pairs = pairs[rows].astype(np.int64)
     first, second = pairs[:, 0], pairs[:, 1]
     images = images[rows, :d].astype(np.int64)
-    if moved.any():
+    if moved is not None:
         images += moved[first] - moved[second]
     gaps, normals = contacts[rows, 0], contacts[rows, 1 : 1 + d]
     points = contacts[rows, 4 : 4 + d]

@@ -52,6 +52,7 @@ def one_pair(kinds, centers, axes, cores, balls, box, cutoff):
         (18, MIXED, (3.0, 3.0, 3.0), (False, False, False), 0.05),
         (14, MIXED, (2.5, 4.0, 5.0), (True, False, True), 0.5),
         (12, MIXED, (2.5, 2.5, 2.5), (True, True, True), 3.0),
+        (8, MIXED, (2.5, 2.5, 2.5), (True, True, True), 1e6),
         (40, (ROD,), (2.5, 6.0, 3.0), (True, True, False), 0.1),
         (40, (ROD, SPHERE), (2.5, 2.5, 2.5), (False, True, True), 1.0),
         (50, (ROD,), (2.5, 4.0), (True, True), 0.0),
@@ -416,3 +417,39 @@ def test_critical_gap_is_where_links_start_to_span(periodic):
             graph.add_edges_from(("sink", i) for i in links.sink_contacts)
             spans = nx.has_path(graph, "source", "sink")
         assert spans == expected
+
+
+def test_number_of_contacts_is_binomial():
+    """Equal isotropic flakes: degrees are binomial, so (1 - p)^(n - 1) of them are alone.
+
+    Exact, with p the excluded volume over the box: whatever the first body's orientation,
+    the volume excluded to the others, averaged over theirs, is the same. Each of these
+    tends to the Poisson law of large boxes.
+    """
+    rng = np.random.default_rng(940021)
+    r, b, n, runs = 1.0, 0.05, 400, 40
+    box = Box((14.0, 14.0, 14.0), (True, True, True))
+    degrees = []
+    for _ in range(runs):
+        axes = rng.normal(size=(n, 3))
+        axes /= np.linalg.norm(axes, axis=1, keepdims=True)
+        p = Particles(
+            np.full(n, FLAKE, np.int8), rng.uniform(0.0, 14.0, (n, 3)), axes,
+            np.full(n, r), np.full(n, b), box,
+        )  # fmt: skip
+        degrees.append(np.bincount(find_links(p, 0.0).pairs.ravel(), minlength=n))
+    degrees = np.array(degrees)
+    surface = 2 * np.pi * r**2 + 2 * np.pi**2 * r * b + 4 * np.pi * b**2
+    curvature = np.pi**2 * r + 4 * np.pi * b
+    share = (2.0 * p.volumes()[0] + curvature * surface / (2 * np.pi)) / box.volume
+    for values, expected in (
+        (degrees.mean(axis=1), (n - 1) * share),
+        ((degrees == 0).mean(axis=1), (1.0 - share) ** (n - 1)),
+        (
+            ((degrees - (n - 1) * share) ** 2).mean(axis=1),
+            (n - 1) * share * (1.0 - share),
+        ),
+    ):
+        error = values.std(ddof=1) / np.sqrt(runs)
+        assert abs(values.mean() - expected) < 4.0 * error
+        assert 4.0 * error < 0.15 * expected
