@@ -3,7 +3,7 @@
     python benchmarks/bench_network.py            # up to 1e5 nodes, a minute or two
     python benchmarks/bench_network.py --large    # and 1e6 nodes
 
-One process, processor seconds, each row timed after a first call that compiles. The last
+One process and one thread, processor seconds, each row timed after a first call that compiles. The last
 column is the relative error of the conductance, against percsim's own proven value (bounds
 1e-12 apart). Rows of pyamg need `pip install pyamg`. What stops at its limit says so: the
 others' own reports of success are not trusted, the error column is.
@@ -12,23 +12,21 @@ others' own reports of success are not trusted, the error column is.
 from __future__ import annotations
 
 import argparse
-import os
+import itertools
 import resource
 import time
 from collections.abc import Callable
-
-for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-    os.environ.setdefault(variable, "1")
 
 import numpy as np
 from scipy.sparse import csr_array, diags_array
 from scipy.sparse.linalg import LinearOperator, cg, spsolve
 from scipy.spatial import cKDTree
+from threadpoolctl import threadpool_limits
 
 from percsim.known_cases import grid
 from percsim.network.backbone import find_backbone
 from percsim.network.build import Network
-from percsim.network.solve import Sweep, solve_network
+from percsim.network.solve import Solution, Sweep, solve_network
 
 
 def cloud(n: int, neighbours: float, decades: float, dimension: int = 3) -> Network:
@@ -148,12 +146,12 @@ def compare(sizes: list[int]) -> None:
                 if n <= largest:
                     t, g = timed(lambda solver=solver, network=network: solver(network))
                     row(family, n, name, t, t / own, abs(g / exact - 1.0))
-        for small, large in zip(sizes[:-1], sizes[1:], strict=True):
+        for small, large in itertools.pairwise(sizes):
             growth = np.log(seconds[large] / seconds[small]) / np.log(large / small)
             print(f"{family:26} growth from {small} to {large}: exponent {growth:.2f}")
 
 
-def timed_solution(network: Network):
+def timed_solution(network: Network) -> tuple[float, Solution]:
     start = time.process_time()
     solution = solve_network(network)
     return time.process_time() - start, solution
@@ -240,6 +238,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--large", action="store_true", help="1e6 nodes, in minutes")
     arguments = parser.parse_args()
+    threadpool_limits(1)
     for warm in (grid((7, 5)).network, cloud(3000, 14.0, 2.0), cloud(400, 14.0, 8.0)):
         Sweep().solve(warm)
         solve_network(warm)

@@ -65,6 +65,9 @@ SECONDS_PER_FLAKE = 12e-6
 SECONDS_PER_FLAKE_AND_STATE = 12e-6
 """Open, build and solve, one particle and state [s] (as above)."""
 
+SECONDS_PER_GROWTH = 5e-3
+"""One box of a threshold [s] (as above)."""
+
 SECONDS_TO_COMPILE = 35.0
 """First use on a machine, compiling the kernels [s] (as above)."""
 
@@ -125,7 +128,7 @@ class Result:
 
 
 # ------------------------------------------------------------------ a plan -> its jobs
-def _growth_plans(plan: Plan) -> dict[str, tuple[GrowthPlan, Recipe]]:
+def _growth_plans(plan: Plan) -> dict[str, GrowthPlan]:
     """Threshold of the plan's own filler, and of the same with other aspect ratios."""
     own = plan.recipe(plan.weight_fractions[-1])
     recipes = {"own": own}
@@ -134,13 +137,10 @@ def _growth_plans(plan: Plan) -> dict[str, tuple[GrowthPlan, Recipe]]:
             f"aspect {ratio:g}": with_aspect_ratio(own, ratio) for ratio in ASPECT_RATIOS
         }
     return {
-        name: (
-            plan_growth(
-                RecipeParticles(recipe),
-                # the same draws at every aspect ratio, so that the trend is not noise
-                rng=np.random.default_rng(box_seed(plan.seed, 0, PURPOSES["threshold"])),
-            ),
-            recipe,
+        name: plan_growth(
+            RecipeParticles(recipe),
+            # the same draws at every aspect ratio, so that the trend is not noise
+            rng=np.random.default_rng(box_seed(plan.seed, 0, PURPOSES["threshold"])),
         )
         for name, recipe in recipes.items()
     }
@@ -149,7 +149,7 @@ def _growth_plans(plan: Plan) -> dict[str, tuple[GrowthPlan, Recipe]]:
 def threshold_jobs(plan: Plan) -> list[GrowthJob]:
     """Jobs that grow the thresholds of a plan."""
     jobs = []
-    for name, (growth, _) in _growth_plans(plan).items():
+    for name, growth in _growth_plans(plan).items():
         total = plan.boxes.threshold_count
         if name != "own":
             total = max(total // 4, BOXES_PER_GROWTH_JOB)
@@ -221,7 +221,7 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     n_states = len(jobs[0].states)
     flakes = float(sum(counts))
     per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
-    growth = len(threshold_jobs(plan)) * BOXES_PER_GROWTH_JOB * 3000 * 12e-6
+    growth = len(threshold_jobs(plan)) * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
     return {
         "n_boxes": len(jobs),
         "n_states": n_states,
@@ -250,11 +250,10 @@ def _compile_kernels(plan: Plan) -> None:
 # ------------------------------------------------------------- what is stored -> summary
 def _threshold(
     plan: Plan, records: dict[str, Record]
-) -> tuple[dict[str, Any], LoadingThreshold, float]:
+) -> tuple[dict[str, Any], LoadingThreshold]:
     estimates: dict[str, ThresholdEstimate] = {}
-    recipes: dict[str, Recipe] = {}
     jobs = threshold_jobs(plan)
-    for name, (growth, recipe) in _growth_plans(plan).items():
+    for name, growth in _growth_plans(plan).items():
         numbers: list[list[int]] = []
         for job in jobs:
             record = records.get(job.key)
@@ -262,48 +261,39 @@ def _threshold(
                 numbers += record.result["numbers"]
         if len(numbers) >= 2:
             estimates[name] = growth.estimate(np.asarray(numbers))
-            recipes[name] = recipe
     if "own" not in estimates:
         raise FolderError("the threshold is not computed yet; run the plan again to go on")
-    own = estimates["own"].volume_fraction
-    weight, weight_error = _in_weight(recipes["own"], own.value, own.standard_error)
-    curve = []
-    for name, found in estimates.items():
-        if name == "own":
-            continue
-        phi = found.volume_fraction
-        w, error = _in_weight(recipes[name], phi.value, phi.standard_error)
-        curve.append(
-            {
-                "aspect_ratio": float(name.split()[1]),
-                "volume_fraction": phi.value,
-                "weight_fraction": w,
-                "standard_error": phi.standard_error,
-                "weight_standard_error": error,
-            }
-        )
+    own = estimates["own"]
+    curve = [
+        {"aspect_ratio": float(name.split()[1]), **_fractions(found)}
+        for name, found in estimates.items()
+        if name != "own"
+    ]
     slope = 0.0
     if len(curve) >= 2:
         x = np.log([row["aspect_ratio"] for row in curve])
         y = np.log([row["volume_fraction"] for row in curve])
         slope = float(np.polyfit(x, y, 1)[0])
     summary = {
-        "volume_fraction": own.value,
-        "weight_fraction": weight,
-        "standard_error": own.standard_error,
-        "weight_standard_error": weight_error,
-        "n": own.n,
-        "eta": estimates["own"].eta.value,
+        **_fractions(own),
+        "n": own.volume_fraction.n,
+        "eta": own.eta.value,
         "aspect_ratio_curve": curve,
         "aspect_ratio_slope": slope,
     }
-    return summary, LoadingThreshold(own.value, own.standard_error, slope), weight
+    phi = own.volume_fraction
+    return summary, LoadingThreshold(phi.value, phi.standard_error, slope)
 
 
-def _in_weight(recipe: Recipe, phi: float, error: float) -> tuple[float, float]:
-    """Weight fraction at a volume fraction, and its error carried along."""
-    at = [recipe.at_volume_fraction(phi + step).weight_fraction for step in (0.0, error)]
-    return at[0], abs(at[1] - at[0])
+def _fractions(found: ThresholdEstimate) -> dict[str, float]:
+    weight = found.weight_fraction
+    assert weight is not None  # grown from a recipe
+    return {
+        "volume_fraction": found.volume_fraction.value,
+        "weight_fraction": weight.value,
+        "standard_error": found.volume_fraction.standard_error,
+        "weight_standard_error": weight.standard_error,
+    }
 
 
 def _log_slope(recipe: Recipe) -> float:
@@ -493,7 +483,7 @@ def assemble(
 
     """
     jobs = box_jobs(plan)
-    threshold, loading_threshold, _ = _threshold(plan, records)
+    threshold, loading_threshold = _threshold(plan, records)
     loadings, failed = _loadings(plan, jobs, records)
     if not loadings:
         raise FolderError(
@@ -541,7 +531,7 @@ def _write(
     if len(summary.pop("environments")) > 1:
         summary["cautions"].insert(
             0,
-            "The boxes were computed on more than one machine or with more than one version "
+            "The boxes were computed on more than one machine or with several versions "
             "of a library; last digits may differ from those of a single one.",
         )
     try:

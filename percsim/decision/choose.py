@@ -267,7 +267,7 @@ class Candidate:
         )
 
     def as_dict(self) -> dict[str, object]:
-        """Keys as in the `candidates` of `summary.json`; None where an open film has none."""
+        """Keys as in the `candidates` of `summary.json`; None where there is none."""
         castings, loading = self.castings, self.castings.fit.loading
         rho = float(castings.fit.resistivity[loading.reference_state])
         median, p05, p95 = self.resistance

@@ -20,20 +20,22 @@ __all__ = [
 ]
 
 ENTRY = np.dtype(
-    [("node", np.int64), ("twin", np.int64), ("following", np.int64), ("value", np.float64)]
+    [("value", np.float64), ("node", np.int32), ("twin", np.int32), ("following", np.int32)],
+    align=True,
 )
 """One end of a resistor in a list: kept together, as lists are walked at random."""
 
 NODE = np.dtype(
     [
-        ("first", np.int64),
-        ("degree", np.int64),
-        ("listed", np.int64),
-        ("before", np.int64),
-        ("after", np.int64),
-        ("where", np.int64),
         ("to_ground", np.float64),
-    ]
+        ("first", np.int32),
+        ("degree", np.int32),
+        ("listed", np.int32),
+        ("before", np.int32),
+        ("after", np.int32),
+        ("where", np.int32),
+    ],
+    align=True,
 )
 """A node of an approximate elimination: its list of entries, its degree and its neighbours
 in the list of that degree, its place in the star at hand."""
@@ -234,7 +236,8 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
                     break
             else:
                 budget = np.inf
-        if reduced and work > budget:
+        # what is left costs at least this much, as degrees grow: give up early
+        if reduced and work + 2.0 * float(left * degree * degree) > budget:
             failed = True
             break
         if reduced and 16 <= left <= 6000 and 5 * degree >= 3 * left:

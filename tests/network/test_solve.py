@@ -28,7 +28,7 @@ def iterate(network, tolerance=1e-8):
     """Solve with elimination of many nodes switched off, unless it is the last resort."""
     sweep = Sweep()
     sweep._work_per_node = 0.0
-    return sweep._solve(network, tolerance, tolerance**2)
+    return sweep._solve(network, tolerance, 1e-6 * tolerance)
 
 
 @pytest.mark.parametrize("known", all_known_networks(), ids=lambda known: known.name)
