@@ -54,7 +54,7 @@ def push(kinds, centers, axes, sizes, balls, walls=(0, 0, 0), gain=1.0, ease=0.0
     pairs, shifts = near_pairs(centers, radii, far, np.zeros(3, dtype=np.int64), 1.0, 0.0)
     state = push_pass(
         pairs, shifts, np.array(kinds, dtype=np.int64), centers, axes, sizes, balls, balls,
-        radii, np.full(n, ease), far, np.array(walls, dtype=np.int64), False, 0.0, gain,
+        radii, np.full(n, 1.0) * ease, far, np.array(walls, dtype=np.int64), False, 0.0, gain,
         1e9,
     )  # fmt: skip
     return centers, axes, state
@@ -95,6 +95,38 @@ def test_a_push_off_centre_turns_and_keeps_momentum():
     assert math.atan2(-axes[0, 2], axes[0, 0]) == pytest.approx(
         math.atan(3 * 0.9 * step), rel=1e-9
     )
+
+
+def test_one_push_closes_a_small_overlap_to_first_order():
+    # rods of unlike inertia that touch off their middles: a depth of 1e-5 is left with the
+    # square of that
+    start = [[10, 10, 10], [10.4, 10.7, 10 + 0.3 - 1e-5]]
+    directions = [[1, 0, 0], [0.0, 0.8, 0.6]]
+    middle = np.array([10.4, 10.0, 10.0])  # where the first rod is touched, to order 1e-5
+    lowest = np.array(start[1]) - np.array(directions[1]) * 1.0
+    assert lowest[2] < middle[2]  # the second rod dips across the first
+    kinds, sizes, balls = [1, 1], [1, 1], [0.1, 0.2]
+    pairs, shifts = np.array([[1, 0]]), np.zeros((1, 3))
+
+    def share(centers, axes):
+        return deepest_overlap(
+            pairs, shifts, np.array(kinds), np.array(centers, float), np.array(axes, float),
+            np.array(sizes, float), np.array(balls, float), False,
+        )  # fmt: skip
+
+    # slide the second rod until it overlaps by 1e-5
+    rise = 0.0
+    for _ in range(200):
+        here = share([start[0], np.array(start[1]) + [0, 0, rise]], directions)
+        if here >= 1.0 - 1e-5 / 0.3:
+            break
+        rise += 0.3 * max(1.0 - here, 1e-6)
+    second = np.array(start[1]) + [0, 0, rise]
+    before = 0.3 * (1.0 - share([start[0], second], directions))
+    assert 0.0 < before < 2e-5
+    moved = push(kinds, [start[0], second], directions, sizes, balls,
+                 ease=np.array([3.0, 0.7]))  # fmt: skip
+    assert abs(0.3 * (1.0 - share(moved[0], moved[1]))) < 1e-3 * before
 
 
 @pytest.mark.parametrize("side", [0, 1])
