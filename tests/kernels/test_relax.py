@@ -54,8 +54,8 @@ def push(kinds, centers, axes, sizes, balls, walls=(0, 0, 0), gain=1.0, ease=0.0
     pairs, shifts = near_pairs(centers, radii, far, np.zeros(3, dtype=np.int64), 1.0, 0.0)
     state = push_pass(
         pairs, shifts, np.array(kinds, dtype=np.int64), centers, axes, sizes, balls, balls,
-        radii, np.full(n, 1.0) * ease, far, np.array(walls, dtype=np.int64), False, 0.0, gain,
-        1e9,
+        radii, np.full(n, 1.0) * ease, far, np.array(walls, dtype=np.int64), False, 0.0,
+        gain, 1e9,
     )  # fmt: skip
     return centers, axes, state
 
@@ -117,11 +117,11 @@ def test_one_push_closes_a_small_overlap_to_first_order():
     # slide the second rod until it overlaps by 1e-5
     rise = 0.0
     for _ in range(200):
-        here = share([start[0], np.array(start[1]) + [0, 0, rise]], directions)
+        here = share([start[0], np.add(start[1], (0, 0, rise))], directions)
         if here >= 1.0 - 1e-5 / 0.3:
             break
         rise += 0.3 * max(1.0 - here, 1e-6)
-    second = np.array(start[1]) + [0, 0, rise]
+    second = np.add(start[1], (0, 0, rise))
     before = 0.3 * (1.0 - share([start[0], second], directions))
     assert 0.0 < before < 2e-5
     moved = push(kinds, [start[0], second], directions, sizes, balls,
