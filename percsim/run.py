@@ -26,7 +26,6 @@ from percsim.ensemble.store import (
     Record,
     Store,
     encode_json,
-    environment_record,
     write_atomically,
 )
 from percsim.ensemble.threshold import (
@@ -74,7 +73,7 @@ NOT_MODELLED = (
     "creep and relaxation under constant strain",
     "the shift of the first strain cycles",
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
-    "clustered or settled filler, voids, and flow alignment other than the plan's orientation",
+    "clustered or settled filler, voids, and alignment other than the plan's orientation",
     "end zones of the bond between film and part, and strain lost in a soft sheet",
     "current crowding at electrodes narrower than the film",
     "self-heating",
@@ -84,9 +83,9 @@ NOT_MODELLED = (
 CAUTIONS = (
     "Fine conductive powders: keep dust out of lungs, electrics and ignition sources; "
     "extract it, wear a mask, and follow the powder's safety data sheet and local rules.",
-    "Curing agents and solvents: gloves, ventilation, and the supplier's safety data sheet.",
-    "Cure inhibition: sulfur, amines, tin compounds and some tapes, gloves and fillers stop "
-    "addition cure; cure a small sample with this powder first.",
+    "Curing agents and solvents: gloves, ventilation, the supplier's safety data sheet.",
+    "Cure inhibition: sulfur, amines, tin compounds and some tapes, gloves and fillers "
+    "stop addition cure; cure a small sample with this powder first.",
     "Self-heating: a film that carries current warms, drifts and, where current "
     "concentrates, may burn; limit supply voltage and current, and check the power in the "
     "readout against the area of the film.",
@@ -120,7 +119,8 @@ class Result:
             verdict = "no candidate meets the target"
         else:
             c = self.summary["candidates"][chosen]
-            verdict = f"{100 * c['weight_fraction']:.4g} wt% at {1e3 * c['electrode_gap_m']:.4g} mm"
+            weight, gap = 100.0 * c["weight_fraction"], 1e3 * c["electrode_gap_m"]
+            verdict = f"{weight:.4g} wt% at {gap:.4g} mm"
         return f"Result: {verdict}, in {self.folder}"
 
 
@@ -161,8 +161,8 @@ def threshold_jobs(plan: Plan) -> list[GrowthJob]:
 
 
 def _is_thin(plan: Plan) -> bool:
-    """Whether the film is thinner than the cubes, so that boxes take its whole thickness."""
-    # a film exactly as thick as the largest cube is not thin, whatever its last binary digit
+    """Whether the film is thinner than the cubes, so that boxes are as thick as it."""
+    # a film just as thick as the largest cube is not thin, whatever its last binary digit
     return plan.film.thickness < max(plan.box_lengths) * (1.0 - 1e-9)
 
 
@@ -174,7 +174,7 @@ def _box(plan: Plan, length: float) -> Box:
 
 
 def box_jobs(plan: Plan) -> list[BoxJob]:
-    """Jobs of a plan's boxes, box numbers outermost so that a part of them is a fair sample."""
+    """Jobs of a plan's boxes, numbers outermost so that a part of them is a fair sample."""
     law, lengths = plan.law(), plan.box_lengths
     # short boxes are cheap and scatter more: as many more as they are shorter
     counts = [round(plan.boxes.count * lengths[-1] / length) for length in lengths]
@@ -247,7 +247,7 @@ def _compile_kernels(plan: Plan) -> None:
     replace(jobs[0], count=1).run()
 
 
-# ------------------------------------------------------------------ what is stored -> summary
+# ------------------------------------------------------------- what is stored -> summary
 def _threshold(
     plan: Plan, records: dict[str, Record]
 ) -> tuple[dict[str, Any], LoadingThreshold, float]:
@@ -318,7 +318,7 @@ def _log_slope(recipe: Recipe) -> float:
 def _loadings(
     plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
 ) -> tuple[list[LoadingResult], list[dict[str, Any]]]:
-    """Stored boxes by loading; a loading counts once every length has two boxes."""
+    """Gather stored boxes by loading, which counts once every length has two boxes."""
     loadings, failed = [], []
     lengths = plan.box_lengths
     for w in plan.weight_fractions:
@@ -410,7 +410,7 @@ def _box_rows(
             | {k: v for k, v in result.items() if k != "conductances"}
             | {
                 "resistance_ohm": rest,
-                # an open box has no gauge factor; one that opens under strain has an infinite one
+                # an open box has none; one that opens under strain has an infinite one
                 "gauge_factor": (strained / rest - 1.0) / plan.largest_strain
                 if rest < float("inf")
                 else "",
@@ -426,7 +426,7 @@ def _box_rows(
 
 
 def _room(job: BoxJob) -> float:
-    """The temperature of a job's states that is 20 C."""
+    """Give the temperature of a job's states that is 20 C."""
     return min((s.temperature for s in job.states), key=lambda t: abs(t - 293.15))
 
 
@@ -442,7 +442,7 @@ def _casting_rows(decision: Decision) -> list[dict[str, Any]]:
                 "weight_fraction": castings.fit.loading.weight_fraction,
                 "electrode_gap_m": castings.film.electrode_gap,
                 "casting": k,
-                **{name: float(factors[name][k]) for name in factors},
+                **{name: float(f"{drawn[k]:.6g}") for name, drawn in factors.items()},
                 "resistance_ohm": float(rest[k]),
                 "gauge_factor": float(gauge[k]) if np.isfinite(rest[k]) else "",
                 "passes": bool(candidate.passes[k]),
@@ -535,9 +535,15 @@ def assemble(
 def _write(
     plan: Plan, folder: Path, records: dict[str, Record], extra: dict[str, Any]
 ) -> Result:
-    """Write everything a folder shows. Numbers first, so that a picture can never cost them."""
+    """Write what a folder shows, numbers first, so that a picture can never cost them."""
     summary, decision, tables = assemble(plan, records)
     summary |= extra
+    if len(summary.pop("environments")) > 1:
+        summary["cautions"].insert(
+            0,
+            "The boxes were computed on more than one machine or with more than one version "
+            "of a library; last digits may differ from those of a single one.",
+        )
     try:
         write_atomically(folder / "summary.json", encode_json(summary, indent=1) + "\n")
         weight_fraction = decision.best.castings.fit.loading.weight_fraction
@@ -612,13 +618,15 @@ def run_plan(
             prepare=lambda: _compile_kernels(plan),
             executor=executor,
         )
+        environments = store.environments
         extra = {
             "command": shlex.join(
                 ["percsim", "run", plan.path or plan.name, "--out", str(out)]
             ),
             "created": datetime.now(UTC).isoformat(timespec="seconds"),
             "elapsed_s": round(time.monotonic() - started, 3),
-            "environment": environment_record(),
+            "environment": environments[-1],
+            "environments": environments,
         }
         store.save_artefact("run", extra)
         return _write(plan, folder, store.records(), extra)
@@ -662,5 +670,6 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
             "created": store.created,
             "elapsed_s": 0.0,
             "environment": store.environments[-1],
+            "environments": store.environments,
         }
     return _write(plan, folder, records, extra)

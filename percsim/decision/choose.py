@@ -267,7 +267,7 @@ class Candidate:
         )
 
     def as_dict(self) -> dict[str, object]:
-        """Keys as in the `candidates` of `summary.json`; what an open film lacks is None."""
+        """Keys as in the `candidates` of `summary.json`; None where an open film has none."""
         castings, loading = self.castings, self.castings.fit.loading
         rho = float(castings.fit.resistivity[loading.reference_state])
         median, p05, p95 = self.resistance

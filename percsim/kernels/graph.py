@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-__all__ = ["spanning_forest", "two_terminal_attachment"]
+__all__ = ["cluster_labels", "spanning_forest", "two_terminal_attachment"]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -31,6 +31,9 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
         the terminal that is reached, or -1.
     spanning : bool
         Whether the terminals are connected.
+    backbone : (b,) ndarray of int64
+        Its nodes as a breadth-first search from the source meets them, which keeps
+        neighbours close in memory; empty if the terminals are not connected.
 
     Notes
     -----
@@ -105,11 +108,28 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
             attachment[i] = i
         else:
             attachment[i] = attachment[j]
-    return attachment, spanning
+
+    count = 0
+    if spanning:
+        number[:] = -1
+        number[source] = 0
+        visited[0] = source
+        count = 1
+        c = 0
+        while c < count:
+            i = visited[c]
+            c += 1
+            for p in range(start[i], start[i + 1]):
+                j = adjacent[p]
+                if number[j] < 0 and attachment[j] == j:
+                    number[j] = count
+                    visited[count] = j
+                    count += 1
+    return attachment, spanning, visited[:count].copy()
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def spanning_forest(n, pairs, order):  # type: ignore[no-untyped-def]
+def spanning_forest(n, pairs, order, source, sink):  # type: ignore[no-untyped-def]
     """Rows that join two trees when taken in a given order (Kruskal).
 
     Parameters
@@ -122,15 +142,21 @@ def spanning_forest(n, pairs, order):  # type: ignore[no-untyped-def]
         Rows in the order they are tried; best conductors first give the tree that has the
         widest bottleneck between any two nodes.
 
+    source, sink : int
+        Two nodes.
+
     Returns
     -------
-    (t,) ndarray of int64
+    taken : (t,) ndarray of int64
         The rows taken, in that order.
+    joint : int
+        The row that joined source and sink, the bottleneck between them; -1 if none did.
 
     """
     root = np.arange(n)
     taken = np.empty(min(n, order.shape[0]), dtype=np.int64)
     count = 0
+    joint = -1
     for e in order:
         i = pairs[e, 0]
         while root[i] != i:
@@ -144,4 +170,59 @@ def spanning_forest(n, pairs, order):  # type: ignore[no-untyped-def]
             root[max(i, j)] = min(i, j)
             taken[count] = e
             count += 1
-    return taken[:count]
+            if joint < 0:
+                i = source
+                while root[i] != i:
+                    root[i] = root[root[i]]
+                    i = root[i]
+                j = sink
+                while root[j] != j:
+                    root[j] = root[root[j]]
+                    j = root[j]
+                if i == j:
+                    joint = e
+    return taken[:count].copy(), joint
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def cluster_labels(n, pairs, rows):  # type: ignore[no-untyped-def]
+    """Label the clusters that some rows join.
+
+    Parameters
+    ----------
+    n : int
+        Number of nodes.
+    pairs : (e, 2) ndarray of int64
+        Resistors.
+    rows : (k,) ndarray of int64
+        Those that join.
+
+    Returns
+    -------
+    labels : (n,) ndarray of int64
+        Cluster of each node, numbered by its first node.
+    count : int
+        Number of clusters.
+
+    """
+    root = np.arange(n)
+    for e in rows:
+        i = pairs[e, 0]
+        while root[i] != i:
+            root[i] = root[root[i]]
+            i = root[i]
+        j = pairs[e, 1]
+        while root[j] != j:
+            root[j] = root[root[j]]
+            j = root[j]
+        root[max(i, j)] = min(i, j)
+    labels = np.empty(n, dtype=np.int64)
+    count = 0
+    for i in range(n):
+        if root[i] == i:
+            labels[i] = count
+            count += 1
+        else:
+            # roots are the lowest of their cluster, so they have their number already
+            labels[i] = labels[root[i]]
+    return labels, count

@@ -19,6 +19,25 @@ __all__ = [
     "resistor_drops",
 ]
 
+ENTRY = np.dtype(
+    [("node", np.int64), ("twin", np.int64), ("following", np.int64), ("value", np.float64)]
+)
+"""One end of a resistor in a list: kept together, as lists are walked at random."""
+
+NODE = np.dtype(
+    [
+        ("first", np.int64),
+        ("degree", np.int64),
+        ("listed", np.int64),
+        ("before", np.int64),
+        ("after", np.int64),
+        ("where", np.int64),
+        ("to_ground", np.float64),
+    ]
+)
+"""A node of an approximate elimination: its list of entries, its degree and its neighbours
+in the list of that degree, its place in the star at hand."""
+
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _repack(nodes, values, begin, length, room, alive, need):  # type: ignore[no-untyped-def]
@@ -572,43 +591,40 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
     """
     n = ground.shape[0]
     m = columns.shape[0]
-    to_ground = ground.copy()
     # every resistor is two entries, one in the list of each end, that know each other
-    node = columns.copy()
-    value = values.copy()
-    twin = np.empty(m, dtype=np.int64)
-    following = np.empty(m, dtype=np.int64)
-    first = np.full(n, -1, dtype=np.int64)
-    degree = np.zeros(n, dtype=np.int64)
-    where = np.full(n, -1, dtype=np.int64)
+    entries = np.empty(m, dtype=ENTRY)
+    nodes = np.empty(n, dtype=NODE)
     for i in range(n):
-        degree[i] = begin[i + 1] - begin[i]
+        nodes[i]["to_ground"] = ground[i]
+        nodes[i]["first"] = -1
+        nodes[i]["where"] = -1
+        nodes[i]["before"] = -1
+        nodes[i]["degree"] = begin[i + 1] - begin[i]
         for p in range(begin[i], begin[i + 1]):
-            following[p] = p + 1 if p + 1 < begin[i + 1] else -1
-        if degree[i] > 0:
-            first[i] = begin[i]
+            entries[p]["node"] = columns[p]
+            entries[p]["value"] = values[p]
+            entries[p]["following"] = p + 1 if p + 1 < begin[i + 1] else -1
+        nodes[i]["listed"] = nodes[i]["degree"]
+        if nodes[i]["degree"] > 0:
+            nodes[i]["first"] = begin[i]
     for i in range(n):
         for p in range(begin[i], begin[i + 1]):
             j = columns[p]
             if j < i:
                 for q in range(begin[j], begin[j + 1]):
                     if columns[q] == i:
-                        twin[p] = q
-                        twin[q] = p
+                        entries[p]["twin"] = q
+                        entries[q]["twin"] = p
                         break
-    where[:] = -1
 
     head = np.full(m + n + 1, -1, dtype=np.int64)
-    after = np.full(n, -1, dtype=np.int64)
-    before = np.full(n, -1, dtype=np.int64)
     for i in range(n - 1, -1, -1):
-        d = degree[i]
-        after[i] = head[d]
+        d = nodes[i]["degree"]
+        nodes[i]["after"] = head[d]
         if head[d] >= 0:
-            before[head[d]] = i
+            nodes[head[d]]["before"] = i
         head[d] = i
 
-    listed = degree.copy()
     order = np.empty(n, dtype=np.int64)
     pivots = np.empty(n, dtype=np.float64)
     factor_begin = np.zeros(n + 1, dtype=np.int64)
@@ -617,27 +633,28 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
     entry = np.empty(64, dtype=np.int64)
     weight = np.empty(64, dtype=np.float64)
     rest = np.empty(64, dtype=np.float64)
-    state = np.uint64(seed)
+    one = 1 + seed % 2147483562
+    two = 1 + seed % 2147483398
     used = 0
     lowest = 0
     for count in range(n):
         while head[lowest] < 0:
             lowest += 1
         k = head[lowest]
-        head[lowest] = after[k]
-        if after[k] >= 0:
-            before[after[k]] = -1
+        head[lowest] = nodes[k]["after"]
+        if nodes[k]["after"] >= 0:
+            nodes[nodes[k]["after"]]["before"] = -1
         # gather, merging parallel resistors; each living entry's twin is closed
         d = 0
-        p = first[k]
+        p = nodes[k]["first"]
         while p >= 0:
-            if value[p] > 0.0:
-                i = node[p]
-                q = where[i]
+            if entries[p]["value"] > 0.0:
+                i = entries[p]["node"]
+                q = nodes[i]["where"]
                 if q >= 0:
-                    weight[q] += value[p]
-                    value[twin[p]] = 0.0
-                    degree[i] -= 1
+                    weight[q] += entries[p]["value"]
+                    entries[entries[p]["twin"]]["value"] = 0.0
+                    nodes[i]["degree"] -= 1
                 else:
                     if d == entry.shape[0]:
                         more = np.empty(2 * d, dtype=np.int64)
@@ -647,11 +664,11 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
                         wider[:d] = weight
                         weight = wider
                         rest = np.empty(2 * d, dtype=np.float64)
-                    where[i] = d
+                    nodes[i]["where"] = d
                     entry[d] = p
-                    weight[d] = value[p]
+                    weight[d] = entries[p]["value"]
                     d += 1
-            p = following[p]
+            p = entries[p]["following"]
         # ascending order (shell sort: short lists)
         gap = 1
         while 3 * gap + 1 < d:
@@ -672,7 +689,7 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
         for r in range(d - 1, -1, -1):
             rest[r] = total
             total += weight[r]
-        s = total + to_ground[k]
+        s = total + nodes[k]["to_ground"]
         if used + d > factor_columns.shape[0]:
             more = np.empty(2 * factor_columns.shape[0] + d, dtype=np.int64)
             more[:used] = factor_columns[:used]
@@ -680,29 +697,26 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
             wider = np.empty(more.shape[0], dtype=np.float64)
             wider[:used] = factor_shares[:used]
             factor_shares = wider
-        to_ground_share = to_ground[k] / s
+        to_ground_share = nodes[k]["to_ground"] / s
         for r in range(d):
             p = entry[r]
-            i = node[p]
-            where[i] = -1
+            i = entries[p]["node"]
+            nodes[i]["where"] = -1
             factor_columns[used + r] = i
             factor_shares[used + r] = weight[r] / s
-            to_ground[i] += weight[r] * to_ground_share
+            nodes[i]["to_ground"] += weight[r] * to_ground_share
         for r in range(d):
             p = entry[r]
-            t = twin[p]
+            t = entries[p]["twin"]
             i = factor_columns[used + r]
             if r == d - 1:
-                value[t] = 0.0
-                degree[i] -= 1
+                entries[t]["value"] = 0.0
+                nodes[i]["degree"] -= 1
             else:
-                # splitmix64
-                state += np.uint64(0x9E3779B97F4A7C15)
-                z = state
-                z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-                z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-                z = z ^ (z >> np.uint64(31))
-                uniform = float(z >> np.uint64(11)) * 2.0**-53
+                # L'Ecuyer's combined generator (Commun. ACM 31, 742 (1988)) fits int64
+                one = 40014 * one % 2147483563
+                two = 40692 * two % 2147483399
+                uniform = ((one - two) % 2147483562) / 2147483562.0
                 # rest[q] falls with q: partner q has rest[q] <= x < rest[q - 1]
                 x = uniform * rest[r]
                 lo = r + 1
@@ -716,28 +730,28 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
                 j = factor_columns[used + lo]
                 w = weight[r] * (rest[r] / s)
                 # the entry in row i now names j; k's own entry moves to row j
-                node[t] = j
-                value[t] = w
-                node[p] = i
-                value[p] = w
-                following[p] = first[j]
-                first[j] = p
-                degree[j] += 1
+                entries[t]["node"] = j
+                entries[t]["value"] = w
+                entries[p]["node"] = i
+                entries[p]["value"] = w
+                entries[p]["following"] = nodes[j]["first"]
+                nodes[j]["first"] = p
+                nodes[j]["degree"] += 1
         for r in range(d):
             i = factor_columns[used + r]
-            if before[i] >= 0:
-                after[before[i]] = after[i]
+            if nodes[i]["before"] >= 0:
+                nodes[nodes[i]["before"]]["after"] = nodes[i]["after"]
             else:
-                head[listed[i]] = after[i]
-            if after[i] >= 0:
-                before[after[i]] = before[i]
-            h = degree[i]
-            before[i] = -1
-            after[i] = head[h]
+                head[nodes[i]["listed"]] = nodes[i]["after"]
+            if nodes[i]["after"] >= 0:
+                nodes[nodes[i]["after"]]["before"] = nodes[i]["before"]
+            h = nodes[i]["degree"]
+            nodes[i]["before"] = -1
+            nodes[i]["after"] = head[h]
             if head[h] >= 0:
-                before[head[h]] = i
+                nodes[head[h]]["before"] = i
             head[h] = i
-            listed[i] = h
+            nodes[i]["listed"] = h
             if h < lowest:
                 lowest = h
         used += d
@@ -931,11 +945,10 @@ def conserve(n, pairs, currents, forest, source, sink, total):  # type: ignore[n
         e = up[i]
         j = pairs[e, 0] + pairs[e, 1] - i
         # the tree takes what enters i but does not leave it
-        missing = high[i] + low[i]
         if pairs[e, 0] == i:
-            currents[e] -= missing
+            currents[e] = (currents[e] - high[i]) - low[i]
         else:
-            currents[e] += missing
+            currents[e] = (currents[e] + high[i]) + low[i]
         a = high[j]
         t = a + high[i]
         b = t - a

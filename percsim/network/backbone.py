@@ -26,7 +26,8 @@ class Backbone:
         hangs from elsewhere, -1 where no terminal is reached. If the terminals are not
         connected: the terminal that is reached, or -1.
     nodes : (b,) ndarray of int
-        Backbone nodes, terminals included; empty if open.
+        Backbone nodes, terminals included, as a breadth-first search from the source meets
+        them; empty if open.
     resistors : (k,) ndarray of int
         Rows of the network's resistors that lie on the backbone; empty if open.
 
@@ -69,7 +70,7 @@ def find_backbone(network: Network) -> Backbone:
         those, a balanced bridge may still carry nothing.
 
     """
-    attachment, spanning = two_terminal_attachment(
+    attachment, spanning, nodes = two_terminal_attachment(
         network.n_nodes,
         network.resistors,
         network.conductances,
@@ -82,4 +83,4 @@ def find_backbone(network: Network) -> Backbone:
     carries = attachment == np.arange(network.n_nodes)
     pairs = network.resistors
     on = (network.conductances > 0.0) & carries[pairs[:, 0]] & carries[pairs[:, 1]]
-    return Backbone(True, attachment, np.flatnonzero(carries), np.flatnonzero(on))
+    return Backbone(True, attachment, nodes, np.flatnonzero(on))

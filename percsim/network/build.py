@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 
 from percsim.links.search import Links
 from percsim.network.laws import ConductionLaw
+from percsim.particles.bodies import ROD
 from percsim.states.strain import State
 
 if TYPE_CHECKING:
     import networkx as nx
     from scipy.sparse import csr_array
 
-__all__ = ["Network", "build_network"]
+__all__ = ["Network", "build_network", "build_rod_network"]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -200,3 +201,81 @@ def build_network(links: Links, law: ConductionLaw, state: State) -> Network:
     )
     conductances = np.concatenate([g[closed], np.full(len(source) + len(sink), contact)])
     return Network(n + 2, resistors, conductances, n, n + 1)
+
+
+def build_rod_network(
+    links: Links, law: ConductionLaw, state: State, resistivity: float
+) -> Network:
+    r"""As `build_network`, with rods that resist along their length.
+
+    A rod becomes a row of nodes, one where each of its contacts sits, joined by segments of
+    :math:`\rho \, \Delta s / (\pi b^2)`. Other bodies stay single nodes.
+
+    Parameters
+    ----------
+    links, law, state :
+        As for `build_network`.
+    resistivity : float
+        Of the rods [ohm m]; in two dimensions the sheet resistance [ohm] of strips as wide
+        as the rods.
+
+    Returns
+    -------
+    Network
+        The first resistors are those of `build_network` in the same order; the segments
+        follow. Only nodes with a contact are there; the last two are the face at 0 and the
+        face at L. Rod ends beyond the last contact carry no current and are left out.
+
+    Raises
+    ------
+    ValueError
+        If `resistivity` is not positive and finite, a rod has no thickness, or the box has
+        no electrodes.
+
+    """
+    if not 0.0 < resistivity < float("inf"):
+        raise ValueError(f"resistivity must be positive, got {resistivity} ohm m")
+    particles = links.particles
+    rod = particles.kinds == ROD
+    if (particles.ball_radii[rod] <= 0.0).any():
+        raise ValueError("rods that resist need a radius above zero")
+    plain = build_network(links, law, state)
+    n = len(particles)
+    contacts = len(links.source_contacts) + len(links.sink_contacts)
+    m = len(plain.resistors) - contacts
+    closed = law.conductances(links, state) > 0.0
+
+    # where along its rod each end of each resistor sits
+    half = np.where(rod, particles.core_sizes, 0.0)
+    along = np.zeros((len(plain.resistors), 2))
+    for side, arm in enumerate(links.arms):
+        body = plain.resistors[:m, side]
+        along[:m, side] = (arm[closed] * particles.axes[body]).sum(axis=1)
+    tilt = np.sign(particles.axes[:, particles.box.axis]) * half
+    first = m + len(links.source_contacts)
+    along[m:first, 0] = -tilt[links.source_contacts]
+    along[first:, 0] = tilt[links.sink_contacts]
+    body = plain.resistors.ravel()
+    reach = np.append(half, (0.0, 0.0))[body]
+    position = np.clip(along.ravel(), -reach, reach)
+
+    # nodes: contacts sorted along each body; those that share a point share a node, so a
+    # body that is no rod has one, and the two faces, which sort last, have one each
+    order = np.lexsort((position, body))
+    same_body = np.diff(body[order]) == 0
+    step = np.diff(position[order])
+    parted = ~same_body | (step > 1e-9 * reach[order][1:])
+    number = np.zeros(len(order), dtype=np.int64)
+    number[1:] = np.cumsum(parted)
+    node = np.empty(len(order), dtype=np.int64)
+    node[order] = number
+    inner = len(np.unique(node[body < n]))
+    node[body == n], node[body == n + 1] = inner, inner + 1
+    before = np.flatnonzero(parted & same_body)
+    radius = particles.ball_radii[body[order][before]]
+    section = np.pi * radius**2 if particles.box.dimension == 3 else 2.0 * radius
+    pairs = np.concatenate(
+        [node.reshape(-1, 2), np.column_stack([number[before], number[before] + 1])]
+    )
+    g = np.concatenate([plain.conductances, section / (resistivity * step[before])])
+    return Network(inner + 2, pairs, g, inner, inner + 1)

@@ -311,7 +311,11 @@ def critical_path(network: Network) -> CriticalPath:
     """
     order = np.argsort(-network.conductances, kind="stable")
     order = order[network.conductances[order] > 0.0]
-    tree = spanning_forest(network.n_nodes, network.resistors, order)
+    tree, joint = spanning_forest(
+        network.n_nodes, network.resistors, order, network.source, network.sink
+    )
+    if joint < 0:
+        return CriticalPath(0.0, float("inf"), np.zeros(0, dtype=np.int64))
     neighbours: dict[int, list[tuple[int, int]]] = {}
     for row in tree.tolist():
         i, j = network.resistors[row].tolist()
@@ -325,8 +329,6 @@ def critical_path(network: Network) -> CriticalPath:
             if j not in came:
                 came[j] = (i, row)
                 front.append(j)
-    if network.source not in came:
-        return CriticalPath(0.0, float("inf"), np.zeros(0, dtype=np.int64))
     rows = []
     i = network.source
     while i != network.sink:
@@ -334,7 +336,7 @@ def critical_path(network: Network) -> CriticalPath:
         rows.append(row)
     path = np.array(rows, dtype=np.int64)
     g = network.conductances[path]
-    return CriticalPath(float(g.min()), float(np.sum(1.0 / g)), path)
+    return CriticalPath(float(network.conductances[joint]), float(np.sum(1.0 / g)), path)
 
 
 def effective_medium_conductance(conductances: ArrayLike, coordination: float) -> float:

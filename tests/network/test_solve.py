@@ -286,6 +286,8 @@ def test_two_strong_halves_joined_by_a_weak_resistor(way, bottleneck):
     assert solution.lower * (1 - 1e-12) <= exact <= solution.upper * (1 + 1e-12)
     assert solution.resistance == pytest.approx(exact, rel=1e-8)
     assert unbalanced(network, solution.currents) < 1e-9
+    if way is iterate:
+        assert "iterations" in solution.method
 
 
 @pytest.mark.parametrize("seed", [515, 60001])
@@ -329,6 +331,31 @@ def test_sweep_over_breaking_and_appearing_resistors():
         first = first or used
     # the last state was seen, between two others: it starts from what is known
     assert used < first
+
+
+def test_sweep_with_the_same_resistors_is_cheap_and_right():
+    rng = np.random.default_rng(64410)
+    network = random_cloud(rng, 3000, 12.0, 8.0)
+    softening = rng.random(len(network.conductances))
+    sweep = Sweep()
+    sweep._work_per_node = 0.0
+    iterations = []
+    for k in range(8):
+        state = with_conductances(
+            network, network.conductances ** (1.0 + 2e-3 * k * softening)
+        )
+        solution = sweep.solve(state)
+        exact = Sweep(always_eliminated=10_000).solve(state)
+        assert solution.resistance == pytest.approx(exact.resistance, rel=1e-9)
+        assert solution.lower * (1 - 1e-12) <= exact.resistance
+        assert solution.upper * (1 + 1e-12) >= exact.resistance
+        iterations.append(int(solution.method.split(", ")[1].split()[0]))
+    assert max(iterations[2:]) < 0.8 * iterations[0]
+    # another network in between is not mistaken for the last one
+    other = with_conductances(network, np.where(rng.random(len(softening)) < 0.1, 0.0, 1.0))
+    assert sweep.solve(other).resistance == pytest.approx(
+        solve_network(other).resistance, rel=1e-8
+    )
 
 
 def test_what_cannot_be_proven_raises_with_bounds(monkeypatch):

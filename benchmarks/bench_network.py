@@ -1,0 +1,258 @@
+"""Solving networks: time, memory and accuracy against general-purpose solvers.
+
+    python benchmarks/bench_network.py            # up to 1e5 nodes, a minute or two
+    python benchmarks/bench_network.py --large    # and 1e6 nodes
+
+One process, processor seconds, each row timed after a first call that compiles. The last
+column is the relative error of the conductance, against percsim's own proven value (bounds
+1e-12 apart). Rows of pyamg need `pip install pyamg`. What stops at its limit says so: the
+others' own reports of success are not trusted, the error column is.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import resource
+import time
+from collections.abc import Callable
+
+for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(variable, "1")
+
+import numpy as np
+from scipy.sparse import csr_array, diags_array
+from scipy.sparse.linalg import LinearOperator, cg, spsolve
+from scipy.spatial import cKDTree
+
+from percsim.known_cases import grid
+from percsim.network.backbone import find_backbone
+from percsim.network.build import Network
+from percsim.network.solve import Sweep, solve_network
+
+
+def cloud(n: int, neighbours: float, decades: float, dimension: int = 3) -> Network:
+    """Points that conduct to all within reach, less by `decades` at the end of it."""
+    rng = np.random.default_rng(771)
+    points = rng.random((n, dimension))
+    ball = 4.0 / 3.0 * np.pi if dimension == 3 else np.pi
+    reach = (neighbours / (n * ball)) ** (1.0 / dimension)
+    pairs = cKDTree(points).query_pairs(reach, output_type="ndarray").astype(np.int64)
+    distance = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
+    left = np.flatnonzero(points[:, 0] < 0.5 * reach)
+    right = np.flatnonzero(points[:, 0] > 1.0 - 0.5 * reach)
+    pairs = np.concatenate(
+        [
+            pairs,
+            np.column_stack([left, np.full(len(left), n)]),
+            np.column_stack([right, np.full(len(right), n + 1)]),
+        ]
+    )
+    g = 10.0 ** (-decades * distance / reach)
+    return Network(
+        n + 2, pairs, np.concatenate([g, np.ones(len(left) + len(right))]), n, n + 1
+    )
+
+
+FAMILIES: dict[str, Callable[[int], Network]] = {
+    "tunnelling, 8 decades": lambda n: cloud(n, 14.0, 8.0),
+    "tunnelling, 20 decades": lambda n: cloud(n, 14.0, 20.0),
+    "contacts, 2 x threshold": lambda n: cloud(n, 5.5, 1.0),
+    "contacts, 1.2 x threshold": lambda n: cloud(n, 3.3, 1.0),
+    "contacts, plane": lambda n: cloud(n, 8.0, 1.0, 2),
+}
+
+
+def grounded(network: Network) -> tuple[csr_array, np.ndarray, np.ndarray]:
+    """Kirchhoff matrix of the part that reaches a terminal, its load and its nodes."""
+    reached = find_backbone(network).attachment >= 0
+    reached[[network.source, network.sink]] = False
+    inner = np.flatnonzero(reached)
+    matrix = network.laplacian()
+    return (
+        matrix[inner][:, inner].tocsr(),
+        -matrix[inner][:, [network.source]].toarray()[:, 0],
+        inner,
+    )
+
+
+def conductance_of(network: Network, inner: np.ndarray, v: np.ndarray) -> float:
+    """Power at 1 V across: the error of the voltages enters squared."""
+    voltages = np.zeros(network.n_nodes)
+    voltages[network.source] = 1.0
+    voltages[inner] = v
+    drop = voltages[network.resistors[:, 0]] - voltages[network.resistors[:, 1]]
+    power = drop * drop * network.conductances
+    seen = np.zeros(network.n_nodes, dtype=bool)
+    seen[inner] = seen[network.source] = seen[network.sink] = True
+    return float(power[seen[network.resistors[:, 0]]].sum())
+
+
+def by_spsolve(network: Network) -> float:
+    matrix, load, inner = grounded(network)
+    return conductance_of(network, inner, spsolve(matrix.tocsc(), load))
+
+
+def by_jacobi(network: Network) -> float:
+    matrix, load, inner = grounded(network)
+    scale = 1.0 / matrix.diagonal()
+    precondition = LinearOperator(matrix.shape, matvec=lambda x: scale * x)
+    v, _ = cg(matrix, load, rtol=1e-10, maxiter=5000, M=precondition)
+    return conductance_of(network, inner, v)
+
+
+def by_multigrid(network: Network) -> float:
+    import pyamg
+
+    matrix, load, inner = grounded(network)
+    # scaled to a unit diagonal, which is kinder to it
+    half = diags_array(1.0 / np.sqrt(matrix.diagonal()))
+    scaled = (half @ matrix @ half).tocsr()
+    scaled.indices = scaled.indices.astype(np.int32)
+    scaled.indptr = scaled.indptr.astype(np.int32)
+    levels = pyamg.smoothed_aggregation_solver(scaled, max_coarse=500)
+    v = half @ levels.solve(half @ load, tol=1e-10, maxiter=300, accel="cg")
+    return conductance_of(network, inner, v)
+
+
+def timed(function: Callable[[], float]) -> tuple[float, float]:
+    start = time.process_time()
+    value = function()
+    return time.process_time() - start, value
+
+
+def compare(sizes: list[int]) -> None:
+    print(
+        f"{'network':26} {'nodes':>8} {'solver':22} {'time/s':>8} {'ratio':>7} {'error':>8}"
+    )
+    for family, make in FAMILIES.items():
+        seconds: dict[int, float] = {}
+        for n in sizes:
+            network = make(n)
+            own, solution = timed_solution(network)
+            exact = 1.0 / solution.resistance
+            seconds[n] = own
+            gap = solution.upper / solution.lower - 1.0
+            row(family, n, "percsim, proof included", own, 1.0, gap)
+            others: list[tuple[str, Callable[[Network], float], int]] = [
+                ("scipy spsolve", by_spsolve, 30_000 if "plane" not in family else 100_000),
+                ("scipy cg, Jacobi", by_jacobi, 100_000),
+            ]
+            try:
+                import pyamg  # noqa: F401
+
+                others.append(("pyamg, cg", by_multigrid, 100_000))
+            except ImportError:
+                pass
+            for name, solver, largest in others:
+                if n <= largest:
+                    t, g = timed(lambda solver=solver, network=network: solver(network))
+                    row(family, n, name, t, t / own, abs(g / exact - 1.0))
+        for small, large in zip(sizes[:-1], sizes[1:], strict=True):
+            growth = np.log(seconds[large] / seconds[small]) / np.log(large / small)
+            print(f"{family:26} growth from {small} to {large}: exponent {growth:.2f}")
+
+
+def timed_solution(network: Network):
+    start = time.process_time()
+    solution = solve_network(network)
+    return time.process_time() - start, solution
+
+
+def row(family: str, n: int, name: str, seconds: float, ratio: float, error: float) -> None:
+    print(
+        f"{family:26} {n:8d} {name:22} {seconds:8.3f} {ratio:7.1f} {error:8.0e}", flush=True
+    )
+
+
+def sweep_cost(n: int, points: int = 20) -> None:
+    """Strain a tunnelling network: each gap grows by up to 1 % of itself."""
+    network = cloud(n, 14.0, 8.0)
+    rng = np.random.default_rng(5)
+    softening = rng.random(len(network.conductances))
+    sweep = Sweep()
+    states = [
+        Network(
+            network.n_nodes,
+            network.resistors,
+            network.conductances ** (1.0 + 0.01 * softening * k / (points - 1)),
+            network.source,
+            network.sink,
+        )
+        for k in range(points)
+    ]
+    one, _ = timed_solution(states[0])
+    start = time.process_time()
+    answers = [sweep.solve(state) for state in states]
+    spent = time.process_time() - start
+    worst = max(a.upper / a.lower - 1.0 for a in answers)
+    print(
+        f"sweep of {points} states, {n} nodes: {spent / one:.1f} times one solve, "
+        f"bounds within {worst:.0e}"
+    )
+
+
+def decades_table() -> None:
+    """Layers of a grid, alternately good and bad: the exact value is a sum."""
+    bars = grid((40, 9, 9))
+    lines = 81
+    rows = bars.network.resistors
+    along = np.abs(np.diff(rows, axis=1)[:, 0]) == lines
+    layer = 1 + np.minimum(rows.min(axis=1) // lines, 38)
+    layer[rows[:, 0] == bars.network.source] = 0
+    along |= (rows >= bars.network.n_nodes - 2).any(axis=1)
+    layer[rows[:, 1] == bars.network.sink] = 39
+    print(f"{'decades':>8} {'percsim':>9} {'bounds':>9} {'spsolve':>9} {'Jacobi cg':>9}")
+    for decades in (0, 5, 10, 15, 20, 40, 80, 150):
+        steps = 10.0 ** np.random.default_rng(8).uniform(-decades, 0.0, 40)
+        g = np.ones(len(rows))
+        g[along] = steps[layer[along]]
+        network = Network(
+            bars.network.n_nodes, rows, g, bars.network.source, bars.network.sink
+        )
+        exact = lines / float(np.sum(1.0 / steps))
+        solution = solve_network(network)
+        with np.errstate(all="ignore"):
+            direct, iterated = by_spsolve(network), by_jacobi(network)
+        print(
+            f"{decades:8d} {abs(1.0 / solution.resistance / exact - 1.0):9.0e} "
+            f"{solution.upper / solution.lower - 1.0:9.0e} {abs(direct / exact - 1.0):9.0e} "
+            f"{abs(iterated / exact - 1.0):9.0e}"
+        )
+
+
+def large() -> None:
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    seconds = {}
+    for n in (100_000, 1_000_000):
+        network = cloud(n, 5.5, 1.0)
+        seconds[n], solution = timed_solution(network)
+        row("contacts, 2 x threshold", n, "percsim, proof included", seconds[n], 1.0,
+            solution.upper / solution.lower - 1.0)  # fmt: skip
+    after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    print(
+        f"1e6 nodes take {seconds[1_000_000] / seconds[100_000]:.0f} times 1e5; largest "
+        f"memory {after / 1024:.0f} MB, of which {before / 1024:.0f} MB before"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--large", action="store_true", help="1e6 nodes, in minutes")
+    arguments = parser.parse_args()
+    for warm in (grid((7, 5)).network, cloud(3000, 14.0, 2.0), cloud(400, 14.0, 8.0)):
+        Sweep().solve(warm)
+        solve_network(warm)
+    if arguments.large:
+        large()
+        return
+    decades_table()
+    print()
+    compare([10_000, 30_000, 100_000])
+    print()
+    sweep_cost(10_000)
+    sweep_cost(100_000)
+
+
+if __name__ == "__main__":
+    main()
