@@ -76,7 +76,7 @@ def main() -> None:
         print(f"* {note}")
     took = time.perf_counter() - start
     print(
-        f"{within} of {len(rows)} within 4 standard errors or the allowance, {took:.0f} s"
+        f"{within} of {len(rows)} within 4 standard errors and allowance, {took:.0f} s"
     )
 
 

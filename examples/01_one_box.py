@@ -1,4 +1,4 @@
-"""One box of a film for the cargo-bicycle test frame, stage by stage (invented powder data)."""
+"""One box of a film for the cargo-bicycle test frame, stage by stage (invented data)."""
 
 import numpy as np
 

@@ -1,8 +1,8 @@
 """Resistance of one box from compression to tension, with and without a reference state.
 
-The patch sits on a tube of the cargo-bicycle test frame; the powder data are invented. With
-the contacts pressed shut at -40 C the film reads both signs of strain at 20 C; pressed shut at
-20 C it is dead in compression, because a closed contact cannot close further.
+The patch sits on a tube of the cargo-bicycle test frame; the powder data are invented.
+With the contacts pressed shut at -40 C the film reads both signs of strain at 20 C; pressed
+shut at 20 C it is dead in compression, because a closed contact cannot close further.
 """
 
 import numpy as np

@@ -1,9 +1,9 @@
 """A conduction law of your own: contacts of fixed conductance that never open.
 
 A law is any object with `conductances(links, state)` and `electrode_conductance_at(state)`.
-This one makes every contact of a 2-D mesh of sticks one siemens, so that the sheet resistance of
-the mesh can be compared with tables for stick networks. Patch electrodes on the cargo-bicycle
-test frame could be printed from such a mesh; the numbers are invented.
+This one makes every contact of a 2-D mesh of sticks one siemens, so that the sheet
+resistance of the mesh can be compared with tables for stick networks. Patch electrodes on
+the cargo-bicycle test frame could be printed from such a mesh; the numbers are invented.
 """
 
 from dataclasses import dataclass

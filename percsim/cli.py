@@ -643,25 +643,22 @@ def threshold(
     jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or job.name == "own"]
     with _progress(quiet, "batches of boxes") as progress:
         found = run_jobs(run_job, jobs, workers=workers, progress=progress).by_key()
-    blend = loaded.recipe(loaded.weight_fractions[-1])
     rows: list[dict[str, Any]] = []
     for name in dict.fromkeys(job.name for job in jobs):
         mine = [job for job in jobs if job.name == name]
         numbers = [
             row for job in mine if job.key in found for row in found[job.key]["numbers"]
         ]
-        phi = mine[0].plan.estimate(np.asarray(numbers)).volume_fraction
-        at = [
-            blend.at_volume_fraction(phi.value + step).weight_fraction
-            for step in (0.0, phi.standard_error)
-        ]
+        grown = mine[0].plan.estimate(np.asarray(numbers))
+        phi, weight = grown.volume_fraction, grown.weight_fraction
+        assert weight is not None  # grown from a recipe
         rows.append(
             {
                 "filler": "as planned" if name == "own" else name.replace(" ", " ratio "),
                 "volume_fraction": phi.value,
                 "volume_standard_error": phi.standard_error,
-                "weight_fraction": at[0],
-                "weight_standard_error": at[1] - at[0],
+                "weight_fraction": weight.value,
+                "weight_standard_error": weight.standard_error,
                 "n": phi.n,
             }
         )

@@ -26,7 +26,6 @@ from percsim.ensemble.store import (
     Record,
     Store,
     encode_json,
-    environment_record,
     write_atomically,
 )
 from percsim.ensemble.threshold import (
@@ -66,6 +65,9 @@ SECONDS_PER_FLAKE = 12e-6
 SECONDS_PER_FLAKE_AND_STATE = 12e-6
 """Open, build and solve, one particle and state [s] (as above)."""
 
+SECONDS_PER_GROWTH = 5e-3
+"""One box of a threshold [s] (as above)."""
+
 SECONDS_TO_COMPILE = 35.0
 """First use on a machine, compiling the kernels [s] (as above)."""
 
@@ -74,7 +76,7 @@ NOT_MODELLED = (
     "creep and relaxation under constant strain",
     "the shift of the first strain cycles",
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
-    "clustered or settled filler, voids, and flow alignment other than the plan's orientation",
+    "clustered or settled filler, voids, and alignment other than the plan's orientation",
     "end zones of the bond between film and part, and strain lost in a soft sheet",
     "current crowding at electrodes narrower than the film",
     "self-heating",
@@ -84,9 +86,9 @@ NOT_MODELLED = (
 CAUTIONS = (
     "Fine conductive powders: keep dust out of lungs, electrics and ignition sources; "
     "extract it, wear a mask, and follow the powder's safety data sheet and local rules.",
-    "Curing agents and solvents: gloves, ventilation, and the supplier's safety data sheet.",
-    "Cure inhibition: sulfur, amines, tin compounds and some tapes, gloves and fillers stop "
-    "addition cure; cure a small sample with this powder first.",
+    "Curing agents and solvents: gloves, ventilation, the supplier's safety data sheet.",
+    "Cure inhibition: sulfur, amines, tin compounds and some tapes, gloves and fillers "
+    "stop addition cure; cure a small sample with this powder first.",
     "Self-heating: a film that carries current warms, drifts and, where current "
     "concentrates, may burn; limit supply voltage and current, and check the power in the "
     "readout against the area of the film.",
@@ -120,12 +122,13 @@ class Result:
             verdict = "no candidate meets the target"
         else:
             c = self.summary["candidates"][chosen]
-            verdict = f"{100 * c['weight_fraction']:.4g} wt% at {1e3 * c['electrode_gap_m']:.4g} mm"
+            weight, gap = 100.0 * c["weight_fraction"], 1e3 * c["electrode_gap_m"]
+            verdict = f"{weight:.4g} wt% at {gap:.4g} mm"
         return f"Result: {verdict}, in {self.folder}"
 
 
 # ------------------------------------------------------------------ a plan -> its jobs
-def _growth_plans(plan: Plan) -> dict[str, tuple[GrowthPlan, Recipe]]:
+def _growth_plans(plan: Plan) -> dict[str, GrowthPlan]:
     """Threshold of the plan's own filler, and of the same with other aspect ratios."""
     own = plan.recipe(plan.weight_fractions[-1])
     recipes = {"own": own}
@@ -134,13 +137,10 @@ def _growth_plans(plan: Plan) -> dict[str, tuple[GrowthPlan, Recipe]]:
             f"aspect {ratio:g}": with_aspect_ratio(own, ratio) for ratio in ASPECT_RATIOS
         }
     return {
-        name: (
-            plan_growth(
-                RecipeParticles(recipe),
-                # the same draws at every aspect ratio, so that the trend is not noise
-                rng=np.random.default_rng(box_seed(plan.seed, 0, PURPOSES["threshold"])),
-            ),
-            recipe,
+        name: plan_growth(
+            RecipeParticles(recipe),
+            # the same draws at every aspect ratio, so that the trend is not noise
+            rng=np.random.default_rng(box_seed(plan.seed, 0, PURPOSES["threshold"])),
         )
         for name, recipe in recipes.items()
     }
@@ -149,7 +149,7 @@ def _growth_plans(plan: Plan) -> dict[str, tuple[GrowthPlan, Recipe]]:
 def threshold_jobs(plan: Plan) -> list[GrowthJob]:
     """Jobs that grow the thresholds of a plan."""
     jobs = []
-    for name, (growth, _) in _growth_plans(plan).items():
+    for name, growth in _growth_plans(plan).items():
         total = plan.boxes.threshold_count
         if name != "own":
             total = max(total // 4, BOXES_PER_GROWTH_JOB)
@@ -161,8 +161,9 @@ def threshold_jobs(plan: Plan) -> list[GrowthJob]:
 
 
 def _is_thin(plan: Plan) -> bool:
-    """Whether the film is thinner than the cubes, so that boxes take its whole thickness."""
-    return plan.film.thickness < max(plan.box_lengths)
+    """Whether the film is thinner than the cubes, so that boxes are as thick as it."""
+    # a film just as thick as the largest cube is not thin, whatever its last binary digit
+    return plan.film.thickness < max(plan.box_lengths) * (1.0 - 1e-9)
 
 
 def _box(plan: Plan, length: float) -> Box:
@@ -173,16 +174,19 @@ def _box(plan: Plan, length: float) -> Box:
 
 
 def box_jobs(plan: Plan) -> list[BoxJob]:
-    """Jobs of a plan's boxes, box numbers outermost so that a part of them is a fair sample."""
-    law = plan.law()
+    """Jobs of a plan's boxes, numbers outermost so that a part of them is a fair sample."""
+    law, lengths = plan.law(), plan.box_lengths
+    # short boxes are cheap and scatter more: as many more as they are shorter
+    counts = [round(plan.boxes.count * lengths[-1] / length) for length in lengths]
     by_loading = [(plan.recipe(w), plan.states(w)) for w in plan.weight_fractions]
     return [
         BoxJob(
             plan.seed, index, number, recipe, _box(plan, length), law, states, plan.cutoff
         )
-        for number in range(plan.boxes.count)
+        for number in range(max(counts))
         for recipe, states in by_loading
-        for index, length in enumerate(plan.box_lengths)
+        for index, length in enumerate(lengths)
+        if number < counts[index]
     ]
 
 
@@ -217,7 +221,7 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     n_states = len(jobs[0].states)
     flakes = float(sum(counts))
     per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
-    growth = len(threshold_jobs(plan)) * BOXES_PER_GROWTH_JOB * 3000 * 12e-6
+    growth = len(threshold_jobs(plan)) * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
     return {
         "n_boxes": len(jobs),
         "n_states": n_states,
@@ -243,14 +247,13 @@ def _compile_kernels(plan: Plan) -> None:
     replace(jobs[0], count=1).run()
 
 
-# ------------------------------------------------------------------ what is stored -> summary
+# ------------------------------------------------------------- what is stored -> summary
 def _threshold(
     plan: Plan, records: dict[str, Record]
-) -> tuple[dict[str, Any], LoadingThreshold, float]:
+) -> tuple[dict[str, Any], LoadingThreshold]:
     estimates: dict[str, ThresholdEstimate] = {}
-    recipes: dict[str, Recipe] = {}
     jobs = threshold_jobs(plan)
-    for name, (growth, recipe) in _growth_plans(plan).items():
+    for name, growth in _growth_plans(plan).items():
         numbers: list[list[int]] = []
         for job in jobs:
             record = records.get(job.key)
@@ -258,48 +261,39 @@ def _threshold(
                 numbers += record.result["numbers"]
         if len(numbers) >= 2:
             estimates[name] = growth.estimate(np.asarray(numbers))
-            recipes[name] = recipe
     if "own" not in estimates:
         raise FolderError("the threshold is not computed yet; run the plan again to go on")
-    own = estimates["own"].volume_fraction
-    weight, weight_error = _in_weight(recipes["own"], own.value, own.standard_error)
-    curve = []
-    for name, found in estimates.items():
-        if name == "own":
-            continue
-        phi = found.volume_fraction
-        w, error = _in_weight(recipes[name], phi.value, phi.standard_error)
-        curve.append(
-            {
-                "aspect_ratio": float(name.split()[1]),
-                "volume_fraction": phi.value,
-                "weight_fraction": w,
-                "standard_error": phi.standard_error,
-                "weight_standard_error": error,
-            }
-        )
+    own = estimates["own"]
+    curve = [
+        {"aspect_ratio": float(name.split()[1]), **_fractions(found)}
+        for name, found in estimates.items()
+        if name != "own"
+    ]
     slope = 0.0
     if len(curve) >= 2:
         x = np.log([row["aspect_ratio"] for row in curve])
         y = np.log([row["volume_fraction"] for row in curve])
         slope = float(np.polyfit(x, y, 1)[0])
     summary = {
-        "volume_fraction": own.value,
-        "weight_fraction": weight,
-        "standard_error": own.standard_error,
-        "weight_standard_error": weight_error,
-        "n": own.n,
-        "eta": estimates["own"].eta.value,
+        **_fractions(own),
+        "n": own.volume_fraction.n,
+        "eta": own.eta.value,
         "aspect_ratio_curve": curve,
         "aspect_ratio_slope": slope,
     }
-    return summary, LoadingThreshold(own.value, own.standard_error, slope), weight
+    phi = own.volume_fraction
+    return summary, LoadingThreshold(phi.value, phi.standard_error, slope)
 
 
-def _in_weight(recipe: Recipe, phi: float, error: float) -> tuple[float, float]:
-    """Weight fraction at a volume fraction, and its error carried along."""
-    at = [recipe.at_volume_fraction(phi + step).weight_fraction for step in (0.0, error)]
-    return at[0], abs(at[1] - at[0])
+def _fractions(found: ThresholdEstimate) -> dict[str, float]:
+    weight = found.weight_fraction
+    assert weight is not None  # grown from a recipe
+    return {
+        "volume_fraction": found.volume_fraction.value,
+        "weight_fraction": weight.value,
+        "standard_error": found.volume_fraction.standard_error,
+        "weight_standard_error": weight.standard_error,
+    }
 
 
 def _log_slope(recipe: Recipe) -> float:
@@ -314,7 +308,7 @@ def _log_slope(recipe: Recipe) -> float:
 def _loadings(
     plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
 ) -> tuple[list[LoadingResult], list[dict[str, Any]]]:
-    """Stored boxes by loading; a loading counts once every length has two boxes."""
+    """Gather stored boxes by loading, which counts once every length has two boxes."""
     loadings, failed = [], []
     lengths = plan.box_lengths
     for w in plan.weight_fractions:
@@ -406,7 +400,7 @@ def _box_rows(
             | {k: v for k, v in result.items() if k != "conductances"}
             | {
                 "resistance_ohm": rest,
-                # an open box has no gauge factor; one that opens under strain has an infinite one
+                # an open box has none; one that opens under strain has an infinite one
                 "gauge_factor": (strained / rest - 1.0) / plan.largest_strain
                 if rest < float("inf")
                 else "",
@@ -422,7 +416,7 @@ def _box_rows(
 
 
 def _room(job: BoxJob) -> float:
-    """The temperature of a job's states that is 20 C."""
+    """Give the temperature of a job's states that is 20 C."""
     return min((s.temperature for s in job.states), key=lambda t: abs(t - 293.15))
 
 
@@ -438,7 +432,7 @@ def _casting_rows(decision: Decision) -> list[dict[str, Any]]:
                 "weight_fraction": castings.fit.loading.weight_fraction,
                 "electrode_gap_m": castings.film.electrode_gap,
                 "casting": k,
-                **{name: float(factors[name][k]) for name in factors},
+                **{name: float(f"{drawn[k]:.6g}") for name, drawn in factors.items()},
                 "resistance_ohm": float(rest[k]),
                 "gauge_factor": float(gauge[k]) if np.isfinite(rest[k]) else "",
                 "passes": bool(candidate.passes[k]),
@@ -489,7 +483,7 @@ def assemble(
 
     """
     jobs = box_jobs(plan)
-    threshold, loading_threshold, _ = _threshold(plan, records)
+    threshold, loading_threshold = _threshold(plan, records)
     loadings, failed = _loadings(plan, jobs, records)
     if not loadings:
         raise FolderError(
@@ -531,9 +525,15 @@ def assemble(
 def _write(
     plan: Plan, folder: Path, records: dict[str, Record], extra: dict[str, Any]
 ) -> Result:
-    """Write everything a folder shows. Numbers first, so that a picture can never cost them."""
+    """Write what a folder shows, numbers first, so that a picture can never cost them."""
     summary, decision, tables = assemble(plan, records)
     summary |= extra
+    if len(summary.pop("environments")) > 1:
+        summary["cautions"].insert(
+            0,
+            "The boxes were computed on more than one machine or with several versions "
+            "of a library; last digits may differ from those of a single one.",
+        )
     try:
         write_atomically(folder / "summary.json", encode_json(summary, indent=1) + "\n")
         weight_fraction = decision.best.castings.fit.loading.weight_fraction
@@ -608,11 +608,15 @@ def run_plan(
             prepare=lambda: _compile_kernels(plan),
             executor=executor,
         )
+        environments = store.environments
         extra = {
-            "command": shlex.join(["percsim", "run", plan.name, "--out", str(out)]),
+            "command": shlex.join(
+                ["percsim", "run", plan.path or plan.name, "--out", str(out)]
+            ),
             "created": datetime.now(UTC).isoformat(timespec="seconds"),
             "elapsed_s": round(time.monotonic() - started, 3),
-            "environment": environment_record(),
+            "environment": environments[-1],
+            "environments": environments,
         }
         store.save_artefact("run", extra)
         return _write(plan, folder, store.records(), extra)
@@ -656,5 +660,6 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
             "created": store.created,
             "elapsed_s": 0.0,
             "environment": store.environments[-1],
+            "environments": store.environments,
         }
     return _write(plan, folder, records, extra)

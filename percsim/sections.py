@@ -769,8 +769,9 @@ class BoxesSection(Section):
     """
 
     count: Annotated[int, _Number(4, 100_000, whole=True)] = _field(
-        "Boxes for each candidate loading and each length; twice as many take twice as"
-        " long and narrow the simulation error by 1.4.",
+        "Boxes of the longest length for each loading, and of the shorter ones as many more"
+        " as they are shorter; twice as many take twice as long and narrow the simulation"
+        " error by 1.4.",
         20,
     )
     lengths: Annotated[tuple[BoxLength, ...], _Many(_Diameters(), least=2)] = _field(

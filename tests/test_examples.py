@@ -38,7 +38,7 @@ def check_strain_response(module):
 
 def check_own_law(module):
     assert len(module.links) > 0
-    # Foster-like bound: no path shorter than edge / length sticks in series plus two electrodes
+    # all sticks in one bundle of the shortest chains would conduct better
     assert module.resistance > (module.edge / module.length) / len(module.links)
     assert np.isfinite(module.resistance)
 

@@ -267,13 +267,26 @@ class Candidate:
         )
 
     def as_dict(self) -> dict[str, object]:
-        """Keys as in the `candidates` of `summary.json`."""
+        """Keys as in the `candidates` of `summary.json`; None where there is none."""
         castings, loading = self.castings, self.castings.fit.loading
         rho = float(castings.fit.resistivity[loading.reference_state])
         median, p05, p95 = self.resistance
-        gf_median, gf_p05, gf_p95 = self.gauge_factor
         error = castings.log_standard_error
-        chord_error, initial_error = castings.gauge_factor_errors
+        gauge: dict[str, float | None] = dict(
+            zip(
+                ("median", "p05", "p95", "standard_error", "initial", "initial_se", "cv"),
+                (
+                    *self.gauge_factor,
+                    castings.gauge_factor_errors[0],
+                    castings.gauge_factor_initial,
+                    castings.gauge_factor_errors[1],
+                    castings.gauge_factor_cv,
+                ),
+                strict=True,
+            )
+        )
+        if median == float("inf"):
+            gauge = dict.fromkeys(gauge)
         return {
             "weight_fraction": float(loading.weight_fraction),
             "volume_fraction": float(loading.volume_fraction),
@@ -291,14 +304,11 @@ class Candidate:
             "resistance_cv_se": self.resistance_cv_error,
             "open_fraction": castings.open_fraction,
             "gauge_factor": {
-                "median": gf_median,
-                "p05": gf_p05,
-                "p95": gf_p95,
-                "standard_error": chord_error,
+                key: gauge[key] for key in ("median", "p05", "p95", "standard_error")
             },
-            "gauge_factor_initial": castings.gauge_factor_initial,
-            "gauge_factor_initial_se": initial_error,
-            "gauge_factor_cv": castings.gauge_factor_cv,
+            "gauge_factor_initial": gauge["initial"],
+            "gauge_factor_initial_se": gauge["initial_se"],
+            "gauge_factor_cv": gauge["cv"],
             "spread_shares": dict(castings.shares),
             "response": castings.response(),
             "temperature_response": castings.temperature_response(),

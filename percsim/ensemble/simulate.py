@@ -51,7 +51,7 @@ class BoxJob:
     box : Box
         The box.
     law : ContactOpeningLaw or TunnellingLaw
-        Conduction law; the contact-opening law gets its breaking draws from this box's seed.
+        Conduction law; the contact-opening law draws its breaks from this box's seed.
     states : tuple of State
         States to solve, in order.
     cutoff : float

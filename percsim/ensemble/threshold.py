@@ -799,8 +799,10 @@ def plan_growth(
     -----
     Oriented particles link further along some axes than along others. The default box then
     has edges in the ratio of the root-mean-square steps between touching particles, which
-    makes all directions equivalent to the leading order; a cube would put the estimates
-    of its axes on different sides of the threshold.
+    makes all directions equivalent to leading order. Measured for flakes of aspect ratio 15
+    with normals within 10 degrees of the film's: edges of this shape give 0.190(1) to
+    0.192(1) whatever their size, cubes of 10, 16 and 26 diameters 0.175, 0.177 and 0.185,
+    because across the film they wrap far too late.
 
     """
     d = source.dimension

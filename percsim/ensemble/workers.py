@@ -86,7 +86,7 @@ class Progress(Protocol):
         failed : int
             Those of `done` that gave no result.
         rate : float
-            Jobs finished per second since this run began [1/s]; 0 before the first.
+            Jobs finished per second since the first was handed out [1/s].
         seconds_left : float
             At this rate [s]; inf before the first.
 
@@ -601,7 +601,7 @@ class _Run:
         self.n_reused = len(self.records)
         self.failed = sum(r.status == "failed" for r in self.records.values())
         self._pending: list[Record] = []
-        self._begun = self._stored_at = time.monotonic()
+        self._begun = self._prepared = self._stored_at = time.monotonic()
 
     def keep(self, record: Record) -> None:
         self._pending.append(record)
@@ -633,11 +633,15 @@ class _Run:
         if self._progress is None:
             return
         done = len(self.records)
-        rate = (done - self.n_reused) / max(time.monotonic() - self._begun, 1e-9)
+        rate = (done - self.n_reused) / max(time.monotonic() - self._prepared, 1e-9)
         left = 0.0
         if done < self.total:
             left = (self.total - done) / rate if rate > 0.0 else math.inf
         self._progress(done, self.total, self.failed, rate, left)
+
+    def prepared(self) -> None:
+        """Start the clock of the rate: what came before says nothing about the jobs."""
+        self._prepared = time.monotonic()
 
     def outcome(self) -> Outcome:
         records = [self.records[key] for key in self.keys]
@@ -726,10 +730,12 @@ def run_jobs(
         if todo and executor is not None:
             if prepare:
                 prepare()
+            run.prepared()
             _run_on(executor, function, todo, run)
         elif todo and (n_workers == 1 or multiprocessing.current_process().daemon):
             if prepare:
                 prepare()
+            run.prepared()
             for job in todo:
                 # each time: a job may have loaded another library
                 with _one_blas_thread():
@@ -742,6 +748,7 @@ def run_jobs(
             with LocalProcesses(n_workers, preload=preload) as pool:
                 if prepare:
                     prepare()
+                run.prepared()
                 _run_on(pool, function, todo, run)
         run.store()
     except FolderError:

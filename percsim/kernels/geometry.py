@@ -263,42 +263,54 @@ def _disc_segment(r, nx, ny, nz, h, ux, uy, uz, cx, cy, cz, reach, quick):
                     q = math.copysign(q, a)
                     gx, gy, gz = kx * a / q, ky * a / q, -kx * sp / q
         else:
-            # Between the point nearest to the plane and the point nearest to the axis.
+            # Between the point nearest to the plane and the point nearest to the axis,
+            # or where the shadow enters the disc.
             lo = hi = t
             if sp > 0.0:
-                t = min(max(-x0 / sp, -h), h)
+                half = math.sqrt(max(r * r - y * y, 0.0))
+                t = (-half if x < 0.0 else half) - x0
+                t = min(max(t / sp, -h), h)
                 lo, hi = min(lo, t), max(hi, t)
     if not done:
-        # Convex in t: Newton kept inside a bracket.
+        # Convex in t: Newton kept inside a bracket whose ends are tried first when it leads
+        # there. After a small step the next point is exact.
         t = 0.5 * (lo + hi)
+        small = lo_tried = hi_tried = False
         for _ in range(80):
             x, z = x0 + sp * t, z0 + a * t
             rho = math.sqrt(x * x + y * y)
             e = max(rho - r, 0.0)
             d = math.sqrt(z * z + e * e)
+            if small or d == 0.0 or (quick and d <= reach):
+                break
             slope, curve = z * a, a * a
             if e > 0.0:
                 dr = x * sp / rho
                 slope += e * dr
                 curve += dr * dr + e * (sp * sp - dr * dr) / rho
             if slope > 0.0:
-                hi = t
+                hi, hi_tried = t, True
                 room = t - lo
             else:
-                lo = t
+                lo, lo_tried = t, True
                 room = hi - t
-            if d == 0.0 or (quick and d <= reach):
-                break
             # By convexity nothing is closer than this.
             least = d - room * abs(slope) / d
             if least > reach:
                 return least, 0.0, 0.0, 0.0, nx, ny, nz
-            step = slope / curve
-            if min(room, abs(step)) <= 2e-16 * (r + h):
+            if room <= 2e-16 * (r + h):
                 break
+            step = slope / curve
             t -= step
-            if not (lo < t < hi):
+            small = abs(step) <= 1e-9 * (r + h)
+            if not lo <= t <= hi:
+                low = t < lo
                 t = 0.5 * (lo + hi)
+                small = False
+                if low and not lo_tried:
+                    t = lo
+                elif not low and not hi_tried:
+                    t = hi
         q = 1.0 if rho <= r else r / rho
         px, py, pz = q * x, q * y, 0.0
         vx, vy, vz = x - px, y - py, z
@@ -371,7 +383,8 @@ def _rim_descend(r1, r2, m, s, x0, y0, z0, ct, st, reach, quick):
         cd, sd = (1.0 - t * t) * q, 2.0 * t * q
         c2, s2 = ct * cd - st * sd, st * cd + ct * sd
         d2, slope, curve, sure, out = _rim_terms(r1, r2, m, s, x0, y0, z0, c2, s2)
-        if d2 > d:
+        # Rounding must not stop the last steps, which only the slope can still see.
+        if d2 > d + 1e-15 * size:
             step *= 0.4
             if abs(step) <= 1e-16:
                 break

@@ -325,21 +325,18 @@ def grow(  # type: ignore[no-untyped-def]
                         mx = wx - (code % 5 - 2)
                         my = wy - ((code // 5) % 5 - 2)
                         mz = wz - (code // 25 - 2)
+                        other = bodies[j]
+                        ux = other[0] + mx * size[0] - x
+                        uy = other[1] + my * size[1] - y
+                        uz = other[2] + mz * size[2] - z
+                        far = core + ball + other[6] + other[7]
+                        if ux * ux + uy * uy + uz * uz > far * far:
+                            continue
                         key = i * 1024 + (mx + 4) + 9 * (my + 4) + 81 * (mz + 4)
                         if mark[j] == key:
                             continue
                         mark[j] = key
-                        other = bodies[j]
-                        if touching(
-                            dimension,
-                            kind,
-                            body,
-                            kinds[j],
-                            other,
-                            other[0] + mx * size[0] - x,
-                            other[1] + my * size[1] - y,
-                            other[2] + mz * size[2] - z,
-                        ):
+                        if touching(dimension, kind, body, kinds[j], other, ux, uy, uz):
                             image = mx + (my << FIELD) + (mz << (2 * FIELD))
                             winding = unite(parent, offset, i, j, image)
                             if winding != 0:

@@ -20,9 +20,9 @@ import math
 import numpy as np
 from numba import njit
 
-from .geometry import DISC, SEGMENT, _contact_within
+from .geometry import DISC, POINT, SEGMENT, _contact_within
 
-__all__ = ["fill_cells", "morton_keys", "pair_order", "pairs_within"]
+__all__ = ["fill_cells", "first_to_span", "morton_keys", "pair_order", "pairs_within"]
 
 # Slack of early rejections, as a share of the sizes; the last word is the exact gap.
 _SLACK = 1e-11
@@ -108,7 +108,8 @@ def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
 
     """
     n = kinds.size
-    stride = np.array([n_cells[1] * n_cells[2], n_cells[2], 1], np.int64)
+    stride = np.empty(3, np.int64)
+    stride[0], stride[1], stride[2] = n_cells[1] * n_cells[2], n_cells[2], 1
     body_start = np.zeros(n + 1, np.int64)
     body_cells = np.empty(8 * n + 64, np.int32)
     used = 0
@@ -125,6 +126,11 @@ def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
             hi[k] = math.floor((bodies[i, k] + reach - origin[k]) / edge[k])
             if abs(bodies[i, 3 + k]) > abs(bodies[i, 3 + major]):
                 major = k
+        for k in range(3):
+            if periodic[k] and hi[k] - lo[k] >= n_cells[k]:
+                # It reaches around the box: all cells of its bounding box.
+                lo[k], hi[k] = 0, n_cells[k] - 1
+                kind = -1
         # Cells are visited by layers across u, rows along w in each. A disc's rows run
         # along the major direction of its normal, where its slab is thin; a segment's
         # layers lie across its own major direction.
@@ -160,7 +166,8 @@ def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
                 part_v = part_u + _wrapped(b, n_cells[v], periodic[v]) * stride[v]
                 if used + c1 - c0 >= body_cells.size:
                     bigger = np.empty(2 * used + c1 - c0 + 64, np.int32)
-                    bigger[:used] = body_cells[:used]
+                    for e in range(used):
+                        bigger[e] = body_cells[e]
                     body_cells = bigger
                 for c in range(c0, c1 + 1):
                     dw = (c + 0.5) * ew - cw
@@ -168,7 +175,7 @@ def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
                         t = au * du + av * dv + aw * dw
                         if du * du + dv * dv + dw * dw - t * t > wide:
                             continue
-                    elif kind != SEGMENT:
+                    elif kind == POINT:
                         ou = max(abs(du) - 0.5 * eu, 0.0)
                         ov = max(abs(dv) - 0.5 * ev, 0.0)
                         ow = max(abs(dw) - 0.5 * ew, 0.0)
@@ -185,7 +192,9 @@ def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
     for c in range(cell_start.size - 1):
         cell_start[c + 1] += cell_start[c]
     cell_bodies = np.empty(used, np.int32)
-    place = cell_start[:-1].copy()
+    place = np.empty(cell_start.size, np.int64)
+    for c in range(cell_start.size):
+        place[c] = cell_start[c]
     for i in range(n):
         for e in range(body_start[i], body_start[i + 1]):
             c = body_cells[e]
@@ -237,7 +246,9 @@ def pairs_within(
 
     """
     n = kinds.size
-    stamp = np.full(n, -1, np.int32)
+    stamp = np.empty(n, np.int32)
+    for i in range(n):
+        stamp[i] = -1
     room = 3 * n + 16
     pairs = np.empty((room, 2), np.int32)
     images = np.empty((room, 3), np.int32)
@@ -284,8 +295,12 @@ def pairs_within(
                 a, b = i, j
                 if labels[a] > labels[b]:
                     a, b = j, i
+                # The gap at the nearest centre bounds how far off a smaller gap can be.
+                most = math.sqrt(dx * dx + dy * dy + dz * dz) + bodies[a, 6] + bodies[b, 6]
+                most += _SLACK * (most + lengths[0] + lengths[1] + lengths[2])
                 for k in range(3):
                     offset[k] = bodies[b, k] - bodies[a, k]
+                    extent[k] = min(extent[k], most)
                     if periodic[k]:
                         # Every image whose bounding box is near enough.
                         first[k] = math.ceil((-extent[k] - offset[k]) / lengths[k])
@@ -339,7 +354,9 @@ def pairs_within(
 def _longer(array, rows):
     """Return a copy of a table with room for more rows."""
     bigger = np.empty((rows, array.shape[1]), array.dtype)
-    bigger[: array.shape[0]] = array
+    for e in range(array.shape[0]):
+        for k in range(array.shape[1]):
+            bigger[e, k] = array[e, k]
     return bigger
 
 
@@ -361,7 +378,9 @@ def pair_order(pairs, n):
     """
     # Counting sorts: by second, then by first.
     m = pairs.shape[0]
-    order, before = np.empty(m, np.int64), np.arange(m)
+    order, before = np.empty(m, np.int64), np.empty(m, np.int64)
+    for e in range(m):
+        before[e] = e
     for column in (1, 0):
         count = np.zeros(n + 1, np.int64)
         for e in range(m):
@@ -373,5 +392,68 @@ def pair_order(pairs, n):
             a = pairs[row, column]
             order[count[a]] = row
             count[a] += 1
-        before = order.copy()
-    return order
+        before, order = order, before
+    return before
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def first_to_span(pairs, shifts, n, source, sink):
+    """Join pairs one after the other until they span.
+
+    Union-find with displacements: each node knows how many boxes away from its root it
+    hangs, so a pair that closes a loop around a periodic box shows a shift that does not
+    add up to zero.
+
+    Parameters
+    ----------
+    pairs : (m, 2) ndarray of int64
+        Nodes, in the order in which they are joined.
+    shifts : (m,) ndarray of int64
+        Boxes passed from first to second along the direction looked at.
+    n : int
+        Number of nodes.
+    source, sink : int
+        Spanning joins these two; negative: spanning winds around the box.
+
+    Returns
+    -------
+    int
+        Row of the first pair with which they span, m if they do not.
+
+    """
+    m = pairs.shape[0]
+    parent, shift = np.empty(n, np.int64), np.zeros(n, np.int64)
+    for i in range(n):
+        parent[i] = i
+    for e in range(m):
+        root_a, from_a = pairs[e, 0], 0
+        while parent[root_a] != root_a:
+            # Halve the path on the way up.
+            up = parent[root_a]
+            shift[root_a] += shift[up]
+            parent[root_a] = parent[up]
+            from_a += shift[root_a]
+            root_a = parent[root_a]
+        root_b, from_b = pairs[e, 1], 0
+        while parent[root_b] != root_b:
+            up = parent[root_b]
+            shift[root_b] += shift[up]
+            parent[root_b] = parent[up]
+            from_b += shift[root_b]
+            root_b = parent[root_b]
+        if root_a == root_b:
+            if source < 0 and from_a + shifts[e] != from_b:
+                return e
+            continue
+        # A node's shift is its box number less its root's.
+        parent[root_a] = root_b
+        shift[root_a] = from_b - from_a - shifts[e]
+        if source >= 0:
+            a, b = source, sink
+            while parent[a] != a:
+                a = parent[a]
+            while parent[b] != b:
+                b = parent[b]
+            if a == b:
+                return e
+    return m

@@ -1,8 +1,8 @@
 """Compiled push-apart relaxation and random sequential addition of hard bodies.
 
 Bodies are cores swept by balls, in three columns of coordinates also in 2-D (z = 0,
-`planar` true). A pair is listed for every periodic image that may touch, images of a body
-with itself included, so boxes only a body wide are right.
+`planar` true). A pair is listed once for every periodic image that may touch, so boxes
+only a body wide are right; a body no longer than the box never meets its own image.
 """
 
 # mypy: allow-untyped-defs
@@ -108,8 +108,6 @@ def near_pairs(centers, radii, edges, periodic, cell_edge, skin):
                     j = heads[index]
                     while j >= 0:
                         take = radii[j] < radii[i] or (radii[j] == radii[i] and j > i)
-                        if j == i:
-                            take = wx > 0 or (wx == 0 and (wy > 0 or (wy == 0 and wz > 0)))
                         if take:
                             sx, sy, sz = wx * edges[0], wy * edges[1], wz * edges[2]
                             x = centers[j, 0] + sx - centers[i, 0]
@@ -218,18 +216,13 @@ def push_pass(
         weight = 2.0
         weight += ease[i] * (ax * ax + ay * ay + az * az)
         weight += ease[j] * (bx * bx + by * by + bz * bz)
-        if i == j:
-            weight -= 2.0  # its own image moves along with it
-            if not weight > 0.0:
-                continue
         push = gain * min(depth, longest * min(radii[i], radii[j])) / weight
-        if i != j:
-            centers[i, 0] -= push * nx
-            centers[i, 1] -= push * ny
-            centers[i, 2] -= push * nz
-            centers[j, 0] += push * nx
-            centers[j, 1] += push * ny
-            centers[j, 2] += push * nz
+        centers[i, 0] -= push * nx
+        centers[i, 1] -= push * ny
+        centers[i, 2] -= push * nz
+        centers[j, 0] += push * nx
+        centers[j, 1] += push * ny
+        centers[j, 2] += push * nz
         t = push * ease[i]
         _turn(axes, i, -t * ax, -t * ay, -t * az)
         t = push * ease[j]

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.kernels import pairs as pairs_kernels
-from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
+from percsim.particles.bodies import FLAKE, ROD, Particles
 
-__all__ = ["Links", "find_links"]
+__all__ = ["Links", "critical_gap", "find_links"]
 
 # Cost of listing a body in a cell, in tests of a pair that shares one; room for cells.
 _ENTRY_COST = 3.0
@@ -59,13 +59,13 @@ class Links:
 
     def __repr__(self) -> str:
         n, m = len(self.particles), len(self)
-        story = f"Links: {m} pairs of {n} particles within {1e9 * self.cutoff:.4g} nm"
-        if m:
+        story = f"Links: {m} pairs of {n} bodies within {1e9 * self.cutoff:.4g} nm"
+        if m > 0:
             touching = 100.0 * float((self.gaps <= 0.0).mean())
-            story += f", {2.0 * m / n:.3g} a particle, {touching:.3g} % touching"
+            story += f", {2.0 * m / n:.3g} a body, {touching:.3g} % touching"
         if self.particles.box.has_electrodes:
             at_source, at_sink = self.source_contacts.size, self.sink_contacts.size
-            return f"{story}, {at_source} at the source, {at_sink} at the sink"
+            return f"{story}, {at_source} at source, {at_sink} at sink"
         return f"{story}, no electrodes"
 
     @property
@@ -117,6 +117,8 @@ def _cell_edge(
         fills = fills + 4.0 / 3.0 * np.pi * m**3
     volume = float(np.prod(spans[:dimension]))
     largest = float(widths.max())
+    if largest == 0.0:
+        return float((volume / n) ** (1.0 / dimension))
     smallest = max(float(widths.max(axis=1).min()), 1e-4 * largest)
     best, edge = np.inf, largest
     for a in np.geomspace(0.3 * smallest, 1.2 * largest, 40):
@@ -133,34 +135,36 @@ def _cell_edge(
     return edge
 
 
-def _bodies(particles: Particles) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Table of bodies for the kernels, and how many boxes each centre was moved."""
+def _bodies(particles: Particles) -> tuple[NDArray[np.float64], NDArray[np.int64] | None]:
+    """Table of bodies for the kernels, and how many boxes centres were moved, if any."""
     p = particles
     n, d = p.centers.shape
     bodies = np.zeros((n, 12))
-    size, periodic = np.asarray(p.box.size), np.asarray(p.box.periodic)
-    moved = np.where(periodic, np.floor(p.centers / size), 0.0)
-    bodies[:, :d] = p.centers - moved * size
-    axes = np.where((p.kinds == SPHERE)[:, None], 0.0, p.axes)
-    norms = np.linalg.norm(axes, axis=1, keepdims=True)
-    bodies[:, 3 : 3 + d] = axes / np.where(norms > 0.0, norms, 1.0)
+    bodies[:, :d] = p.centers
+    moved = None
+    for k in np.flatnonzero(p.box.periodic):
+        boxes = np.floor(p.centers[:, k] / p.box.size[k])
+        if boxes.any():
+            moved = np.zeros((n, d), np.int64) if moved is None else moved
+            moved[:, k] = boxes
+            bodies[:, k] -= boxes * p.box.size[k]
+    norms = np.sqrt(np.einsum("ij,ij->i", p.axes, p.axes))
+    # Axes of spheres are not read; any finite value will do.
+    norms[norms == 0.0] = 1.0
+    np.divide(p.axes, norms[:, None], out=bodies[:, 3 : 3 + d])
     bodies[:, 6] = p.core_sizes
     bodies[:, 7] = p.ball_radii
-    bodies[:, 8:11] = _half_extents(p.kinds, bodies[:, 3:6], p.core_sizes)
-    bodies[:, 8:11] += p.ball_radii[:, None]
+    flakes = p.kinds == FLAKE
+    for i in range(3):
+        # A segment reaches its own component, a disc the size of the other two: exact
+        # where the normal lies along a direction. Spheres have no core to reach.
+        share = abs(bodies[:, 3 + i])
+        if flakes.any():
+            across = np.hypot(bodies[:, 3 + (i + 1) % 3], bodies[:, 3 + (i + 2) % 3])
+            share = np.where(flakes, across, share)
+        bodies[:, 8 + i] = share * p.core_sizes + p.ball_radii
     bodies[:, 11] = p.core_sizes + p.ball_radii
-    return bodies, moved.astype(np.int64)
-
-
-def _half_extents(
-    kinds: NDArray[np.int8], axes: NDArray[np.float64], sizes: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Half widths of cores along the three directions, shape (n, 3)."""
-    squares = axes**2
-    # For a disc the other two components: exact where the normal lies along a direction.
-    across = np.sqrt(squares[:, [1, 2, 0]] + squares[:, [2, 0, 1]])
-    share = np.where((kinds == FLAKE)[:, None], across, abs(axes))
-    return np.asarray(np.where((kinds == SPHERE)[:, None], 0.0, share * sizes[:, None]))
+    return bodies, moved
 
 
 def find_links(particles: Particles, cutoff: float) -> Links:
@@ -184,6 +188,24 @@ def find_links(particles: Particles, cutoff: float) -> Links:
     ValueError
         If the cutoff is negative or not finite, or a body is longer than a periodic edge.
 
+    Examples
+    --------
+    Two flakes of 10 um, one lying flat 1 um above the other.
+
+    >>> import numpy as np
+    >>> from percsim.particles.bodies import FLAKE, Particles
+    >>> from percsim.particles.box import Box
+    >>> box = Box((50e-6, 50e-6, 50e-6), (False, True, True))
+    >>> flakes = Particles(
+    ...     kinds=[FLAKE, FLAKE], centers=[[2e-6, 2e-6, 2e-6], [4e-6, 2e-6, 3e-6]],
+    ...     axes=[[0, 0, 1], [0, 0, 1]], core_sizes=[4.75e-6, 4.75e-6],
+    ...     ball_radii=[0.25e-6, 0.25e-6], box=box)
+    >>> links = find_links(flakes, cutoff=0.6e-6)
+    >>> links
+    Links: 1 pairs of 2 bodies within 600 nm, 1 a body, 0 % touching, 2 at source, 0 at sink
+    >>> print(f"{1e6 * links.gaps[0]:.3f} um along {links.normals[0]}")
+    0.500 um along [0. 0. 1.]
+
     """
     p = particles
     cutoff = float(cutoff)
@@ -203,15 +225,21 @@ def find_links(particles: Particles, cutoff: float) -> Links:
         )  # fmt: skip
 
     swell = 0.5 * cutoff
-    reach = bodies[:, 8:11] + swell * (1.0 + 1e-9)
-    low, high = (bodies[:, :3] - reach).min(axis=0), (bodies[:, :3] + reach).max(axis=0)
-    margin = 1e-6 * (high - low) + np.finfo(float).tiny
-    origin = np.where(periodic, 0.0, low - margin)
-    spans = np.where(periodic, lengths, high - low + 2.0 * margin)
+    origin, spans = np.zeros(3), lengths.copy()
+    for k in np.flatnonzero(~periodic):
+        low = float((bodies[:, k] - bodies[:, 8 + k]).min()) - swell
+        high = float((bodies[:, k] + bodies[:, 8 + k]).max()) + swell
+        margin = 1e-6 * (high - low) + np.finfo(float).tiny
+        origin[k], spans[k] = low - margin, high - low + 2.0 * margin
     edge = _cell_edge(kinds, bodies, swell, spans, d)
-    n_cells = np.maximum((spans / edge).astype(np.int64), 1)
-    if d == 2:
-        n_cells[2] = 1
+    counts = np.maximum(np.floor(spans / edge), 1.0)
+    counts[d:] = 1.0
+    while counts.prod() > _CELLS_PER_BODY * n + 64:
+        # Few bodies far apart: fewer cells, mostly along the longest direction.
+        counts = np.maximum(
+            np.floor(counts / np.where(counts > 0.5 * counts.max(), 2, 1)), 1
+        )
+    n_cells = counts.astype(np.int64)
     edges = spans / n_cells
 
     # Neighbours in space become neighbours in memory.
@@ -231,7 +259,7 @@ def find_links(particles: Particles, cutoff: float) -> Links:
     pairs = pairs[rows].astype(np.int64)
     first, second = pairs[:, 0], pairs[:, 1]
     images = images[rows, :d].astype(np.int64)
-    if moved.any():
+    if moved is not None:
         images += moved[first] - moved[second]
     gaps, normals = contacts[rows, 0], contacts[rows, 1 : 1 + d]
     points = contacts[rows, 4 : 4 + d]
@@ -265,3 +293,71 @@ def _face_contacts(
     low = p.centers[:, k] - bodies[:, 8 + k]
     high = p.centers[:, k] + bodies[:, 8 + k]
     return np.flatnonzero(low <= 0.0), np.flatnonzero(high >= p.box.length)
+
+
+def critical_gap(particles: Particles) -> float:
+    """Smallest cutoff at which a sample spans along its current direction.
+
+    Parameters
+    ----------
+    particles : Particles
+        The sample, of hard-core bodies usually: penetrable ones past their threshold span
+        at 0.
+
+    Returns
+    -------
+    float
+        Smallest cutoff [m] at which links join the two electrode faces or, in a box that
+        is periodic along the current, wind around it; inf if none does (no body reaches
+        one of the faces).
+
+    Raises
+    ------
+    ValueError
+        If the box is periodic along the current and so short that two bodies could be
+        linked through both sides of it at that gap, which one link a pair cannot tell.
+
+    """
+    p = particles
+    n, k = len(p), p.box.axis
+    faces = p.box.has_electrodes
+    longest = 2.0 * float((p.core_sizes + p.ball_radii).max(initial=0.0))
+    if faces:
+        contacts = _face_contacts(p, _bodies(p)[0])
+        if not all(c.size for c in contacts):
+            return float("inf")
+        # Source n and sink n + 1 are joined to the bodies that reach them beforehand.
+        held = [
+            np.column_stack([c, np.full_like(c, n + e)]) for e, c in enumerate(contacts)
+        ]
+        most = 2.0 * float(np.linalg.norm(np.ptp(p.centers, axis=0))) + p.box.length
+    else:
+        held = [np.empty((0, 2), np.int64)]
+        most = 0.5 * p.box.length - longest
+        if most < 0.0:
+            raise ValueError(
+                f"the periodic edge along the current is {1e6 * p.box.length:.6g} um; it "
+                f"must be at least twice the longest body, {2e6 * longest:.6g} um"
+            )
+    before = np.concatenate(held)
+    source, sink = (n, n + 1) if faces else (-1, -1)
+    cutoff = 0.0
+    while True:
+        links = find_links(p, cutoff)
+        rows = np.argsort(links.gaps, kind="stable")
+        pairs = np.concatenate([before, links.pairs[rows]])
+        shifts = np.concatenate([np.zeros(len(before), np.int64), links.images[rows, k]])
+        row = int(pairs_kernels.first_to_span(pairs, shifts, n + 2, source, sink))
+        if row < len(pairs):
+            late = row - len(before)
+            return 0.0 if late < 0 else max(float(links.gaps[rows[late]]), 0.0)
+        if cutoff >= most:
+            break
+        cutoff = min(max(2.0 * cutoff, 0.02 * longest, 1e-3 * most), most)
+    if faces or n == 0:
+        return float("inf")
+    raise ValueError(
+        f"no path winds around the box within a gap of {1e6 * most:.6g} um; beyond that "
+        f"bodies meet through both sides of a box of {1e6 * p.box.length:.6g} um: make it "
+        "longer"
+    )

@@ -1,8 +1,8 @@
 r"""Stage 5. Conduction laws: a link at a state -> a conductance.
 
 A law is a frozen dataclass with two methods, `conductances` for the links and
-`electrode_conductance_at` for a body on an electrode face. `ContactOpeningLaw` is the default;
-`TunnellingLaw` on absolute gaps is there for nano-sized fillers and for comparison.
+`electrode_conductance_at` for a body on an electrode face. `ContactOpeningLaw` is the
+default; `TunnellingLaw` on absolute gaps is for nano-sized fillers and for comparison.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ class ConductionLaw(Protocol):
 
 
 def contact_draws(pairs: NDArray[np.int64], seed: int) -> Floats:
-    """Standard normal draw of each contact, a function of its two bodies and the seed alone.
+    """Draw a standard normal number for each contact from its bodies and the seed alone.
 
     A contact keeps its draw whatever else is linked, so that states, loadings and cutoffs
     can be compared contact by contact.
@@ -172,7 +172,8 @@ class TunnellingLaw:
     electrode_conductance : float
         Conductance between a body and the electrode face it reaches [S].
     shortest_gap : float
-        Gap of bodies that touch or overlap [m], default 0.3 nm (common practice, no source).
+        Gap of bodies that touch or overlap [m], by default 0.3 nm (common practice, no
+        source).
 
     References
     ----------

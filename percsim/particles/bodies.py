@@ -55,7 +55,8 @@ class Particles:
         n = kinds.shape[0] if kinds.ndim == 1 else -1
         arrays: dict[str, NDArray[np.float64]] = {}
         for name, shape in (
-            ("centers", (n, d)), ("axes", (n, d)), ("core_sizes", (n,)), ("ball_radii", (n,)),
+            ("centers", (n, d)), ("axes", (n, d)),
+            ("core_sizes", (n,)), ("ball_radii", (n,)),
         ):  # fmt: skip
             value = np.ascontiguousarray(getattr(self, name), dtype=np.float64)
             if value.shape != shape:

@@ -142,7 +142,9 @@ def place_particles(
     box : Box
         Where to.
     rng : numpy.random.Generator
-        Parent of the streams. It is spawned from, not drawn from.
+        Parent of the streams. It is spawned from, not drawn from: a second call with the
+        same generator (or another one made from the same `SeedSequence` object) gives
+        fresh particles; make both anew to repeat a call.
     core : float
         Impenetrable share of the thickness of a flake, of the diameter of a rod or
         sphere, 0 to 1. At 0, the default, bodies overlap freely.
@@ -241,9 +243,14 @@ def place_particles(
 
 
 def _exact(filler: Filler) -> bool:
-    """Whether the orientation leaves no room to turn."""
+    """Whether bodies must not turn.
+
+    Rods laid exactly stay so; parallel flakes push each other along their normal only and
+    would jam.
+    """
     o = filler.orientation
-    return o.mode != "isotropic" and o.tilt == 0.0 and o.order in (None, 1.0)
+    exact = o.mode != "isotropic" and o.tilt == 0.0 and o.order in (None, 1.0)
+    return exact and filler.kind == "rod"
 
 
 def _one_by_one(

@@ -1,9 +1,10 @@
 r"""Stage 4. Strain: deformation of the film, and how far it opens each contact.
 
-Links are fixed in a reference state in which cure shrinkage and cooling press the particles
-together. From there the film deforms by :math:`F = (1 + \lambda_T \varepsilon_T) F_\varepsilon`,
-centres follow it, bodies stay rigid but turn, and each contact opens by the normal component
-of the relative motion of its two bodies at the contact point.
+Links are fixed in a reference state in which cure shrinkage and cooling press the
+particles together. From there the film deforms by
+:math:`F = (1 + \lambda_T \varepsilon_T) F_\varepsilon`, centres follow it, bodies stay
+rigid but turn, and each contact opens by the normal component of the relative motion of its
+two bodies at the contact point.
 """
 
 from __future__ import annotations
@@ -148,7 +149,7 @@ class State:
 
     @property
     def opens_along(self) -> float:
-        """Stretch along the current less one: negative if more closed than the reference."""
+        """Stretch along the current less one; below 0 if more closed than the reference."""
         return self.gradient[self.axis][self.axis] - 1.0
 
     def matrix(self) -> Floats:
@@ -243,9 +244,10 @@ def openings(links: Links, state: State) -> Floats:
     -----
     With :math:`a` the arm from a body's centre to the contact point and :math:`\Omega` the
     body's rotation, the opening is
-    :math:`u \cdot [(F - I)(c_j - c_i) + (\Omega_j - I) a_j - (\Omega_i - I) a_i]`, and since
-    :math:`c_j - c_i = a_i - a_j` this is
-    :math:`u \cdot [(F - \Omega_i) a_i - (F - \Omega_j) a_j]`. It vanishes for a rigid turn of the whole film.
+    :math:`u \cdot [(F - I)(c_j - c_i) + (\Omega_j - I) a_j - (\Omega_i - I) a_i]`,
+    and since :math:`c_j - c_i = a_i - a_j` this is
+    :math:`u \cdot [(F - \Omega_i) a_i - (F - \Omega_j) a_j]`. It vanishes for a rigid turn
+    of the whole film.
 
     """
     F, box = state.matrix(), links.particles.box

@@ -74,7 +74,7 @@ def brute_force_ln_resistance(rng: np.random.Generator, edge: float, eta: float)
 
 
 def test_spread_of_log_resistance_equals_a_brute_force_implementation():
-    """Mean and spread of ln R over boxes, band of four standard errors (1 in 16,000 each)."""
+    """Mean and spread of ln R over boxes, four standard errors (1 in 16,000 each)."""
     edge, eta, n_boxes = 6.0 * DIAMETER, 0.60, 150
     rng = np.random.default_rng(918273)
     slow = np.array([brute_force_ln_resistance(rng, edge, eta) for _ in range(n_boxes)])
@@ -157,8 +157,8 @@ def test_a_lower_loading_is_a_subset_and_conducts_less():
     low = dataclasses.replace(high, recipe=Recipe(((filler, 0.26),), high.recipe.elastomer))
     few, many = simulate_box(low), simulate_box(high)
     assert few["n_particles"] < many["n_particles"]
-    # Rayleigh: fewer bodies, the same contacts among them. Only the mean size that scales the
-    # openings moves a little, so the unstrained state carries the comparison.
+    # Rayleigh: fewer bodies, the same contacts among them. Only the mean size that scales
+    # the openings moves a little, so the unstrained state carries the comparison.
     assert few["conductances"][0] < many["conductances"][0]
 
 

@@ -37,6 +37,7 @@ def run(code, root=ROOT, **environment):
     out = subprocess.run(
         [sys.executable, "-c", code],
         env={**kept, "PYTHONPATH": str(root), **environment},
+        cwd=root,  # python -c looks there first
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     return out.stdout.strip()

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import networkx as nx
 import numpy as np
 import pytest
 from reference.gaps import all_gaps, face_contacts
 
 import percsim.links.search as search
-from percsim.links.search import find_links
+from percsim.links.search import critical_gap, find_links
 from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 from percsim.particles.box import Box
 
@@ -51,6 +52,7 @@ def one_pair(kinds, centers, axes, cores, balls, box, cutoff):
         (18, MIXED, (3.0, 3.0, 3.0), (False, False, False), 0.05),
         (14, MIXED, (2.5, 4.0, 5.0), (True, False, True), 0.5),
         (12, MIXED, (2.5, 2.5, 2.5), (True, True, True), 3.0),
+        (8, MIXED, (2.5, 2.5, 2.5), (True, True, True), 1e6),
         (40, (ROD,), (2.5, 6.0, 3.0), (True, True, False), 0.1),
         (40, (ROD, SPHERE), (2.5, 2.5, 2.5), (False, True, True), 1.0),
         (50, (ROD,), (2.5, 4.0), (True, True), 0.0),
@@ -241,6 +243,20 @@ def test_no_and_one_particle(n, dimension):
     assert "0 pairs" in repr(links)
 
 
+@pytest.mark.parametrize("cutoff", [0.0, 1.0])
+def test_bodies_of_no_size_and_bodies_far_apart(cutoff):
+    """Neither a lack of any length nor one of 1e9 sizes breaks the choice of cells."""
+    box = Box((10.0,) * 3, (False, False, False))
+    for kind in MIXED:
+        at = [(0, 0, 0), (1e9, -1e9, 1e9), (0, 0, 0), (1e9, -1e9, 1e9 + 0.5)]
+        links = one_pair(
+            (kind,) * 4, at, [(0, 0, 1.0)] * 4, (0,) * 4, (0,) * 4, box, cutoff
+        )
+        assert links.pairs.tolist() == ([[0, 2]] if cutoff == 0.0 else [[0, 2], [1, 3]])
+        np.testing.assert_allclose(links.gaps, [0.0, 0.5][: len(links)])
+        np.testing.assert_allclose(np.linalg.norm(links.normals, axis=1), 1.0)
+
+
 @pytest.mark.parametrize("cutoff", [-1e-12, np.nan, np.inf, -np.inf])
 def test_bad_cutoff(cutoff):
     box = Box((1.0, 1.0), (False, False))
@@ -263,8 +279,8 @@ def test_repr_tells_the_story():
         box, 0.1,
     )  # fmt: skip
     assert repr(links) == (
-        "Links: 2 pairs of 3 particles within 1e+08 nm, 1.33 a particle, 50 % touching, "
-        "1 at the source, 0 at the sink"
+        "Links: 2 pairs of 3 bodies within 1e+08 nm, 1.33 a body, 50 % touching, "
+        "1 at source, 0 at sink"
     )
 
 
@@ -332,3 +348,108 @@ def test_mean_contacts_of_sticks():
     area = 2.0 * p.volumes()[0] + perimeter**2 / (2.0 * np.pi)
     expected = n * (n - 1) / 2 * area / box.volume
     assert abs(np.mean(counts) - expected) < 4.0 * np.std(counts, ddof=1) / np.sqrt(runs)
+
+
+def spheres(centers, radius, box):
+    centers = np.asarray(centers, float)
+    n = len(centers)
+    return Particles(
+        np.full(n, SPHERE, np.int8), centers, np.ones(centers.shape), np.zeros(n),
+        np.full(n, radius), box,
+    )  # fmt: skip
+
+
+def test_critical_gap_of_a_chain():
+    """A row of balls spans at its widest gap, whatever shorter gaps lie aside."""
+    box = Box((10.0, 10.0), (False, True))
+    row = [(0.5, 1), (1.75, 1), (3.5, 1), (5.0, 1), (6.0, 1), (7.5, 1), (9.0, 1), (9.5, 1)]
+    assert critical_gap(spheres(row, 0.5, box)) == pytest.approx(0.75)
+    # Then the three gaps of 0.5 once a detour avoids the widest; then that detour's own.
+    row += [(1.75, 2.1), (3.0, 2.5), (4.0, 1.9)]
+    assert critical_gap(spheres(row, 0.5, box)) == pytest.approx(0.5)
+    row += [(4.25, 1), (6.75, 1), (8.25, 1)]
+    assert critical_gap(spheres(row, 0.5, box)) == pytest.approx(np.hypot(1.25, 0.4) - 1.0)
+    assert critical_gap(spheres(row[1:8], 0.5, box)) == np.inf
+    assert critical_gap(spheres([(0.5, 1)], 0.5, box)) == np.inf
+    assert critical_gap(spheres([(0.5, 1)], 0.5, Box((1.0, 9.0), (False, True)))) == 0.0
+    assert critical_gap(spheres(np.empty((0, 2)), 0.5, box)) == np.inf
+
+
+def test_critical_gap_around_a_periodic_box():
+    """A ring of balls closes at its widest gap; loops that do not wind do not count."""
+    box = Box((10.0, 12.0), (True, True))
+    at = np.array([0.2, 2.0, 4.0, 5.5, 7.5, 9.0])
+    row = np.column_stack([at, np.full(6, 11.8)])
+    loop = [(3.0, 5.0), (4.0, 5.0), (3.5, 5.8)]
+    assert critical_gap(spheres([*row, *loop], 0.5, box)) == pytest.approx(1.0)
+    with pytest.raises(ValueError, match="no path winds around the box within a gap"):
+        critical_gap(spheres(loop, 0.5, box))
+    with pytest.raises(ValueError, match="at least twice the longest body"):
+        critical_gap(spheres(loop, 2.6, box))
+
+
+@pytest.mark.parametrize("periodic", [False, True])
+def test_critical_gap_is_where_links_start_to_span(periodic):
+    """Just above it links span, just below they do not: by a k-fold unrolled box."""
+    rng = np.random.default_rng(310487)
+    box = Box((9.0, 7.0, 7.0), (periodic, True, True))
+    p = bodies(rng, 60, MIXED, box, size=0.6, ball=0.05)
+    gap = critical_gap(p)
+    assert gap > 0.01
+    for cutoff, expected in ((gap * (1.0 + 1e-9), True), (gap * (1.0 - 1e-9), False)):
+        links = find_links(p, cutoff)
+        n, copies = len(p), 7 if periodic else 1
+        graph = nx.Graph()
+        graph.add_nodes_from(range(n * copies))
+        for (i, j), image in zip(links.pairs, links.images[:, 0], strict=True):
+            for box_number in range(copies):
+                graph.add_edge(
+                    box_number * n + i, (box_number + image) % copies * n + j
+                )  # fmt: skip
+        if periodic:
+            # Bodies joined to a copy of themselves.
+            spans = any(
+                len({v % n for v in part}) < len(part)
+                for part in nx.connected_components(graph)
+            )
+        else:
+            graph.add_edges_from(("source", i) for i in links.source_contacts)
+            graph.add_edges_from(("sink", i) for i in links.sink_contacts)
+            spans = nx.has_path(graph, "source", "sink")
+        assert spans == expected
+
+
+def test_number_of_contacts_is_binomial():
+    """Equal isotropic flakes: degrees are binomial, so (1 - p)^(n - 1) of them are alone.
+
+    Exact, with p the excluded volume over the box: whatever the first body's orientation,
+    the volume excluded to the others, averaged over theirs, is the same. Each of these
+    tends to the Poisson law of large boxes.
+    """
+    rng = np.random.default_rng(940021)
+    r, b, n, runs = 1.0, 0.05, 400, 40
+    box = Box((14.0, 14.0, 14.0), (True, True, True))
+    degrees = []
+    for _ in range(runs):
+        axes = rng.normal(size=(n, 3))
+        axes /= np.linalg.norm(axes, axis=1, keepdims=True)
+        p = Particles(
+            np.full(n, FLAKE, np.int8), rng.uniform(0.0, 14.0, (n, 3)), axes,
+            np.full(n, r), np.full(n, b), box,
+        )  # fmt: skip
+        degrees.append(np.bincount(find_links(p, 0.0).pairs.ravel(), minlength=n))
+    degrees = np.array(degrees)
+    surface = 2 * np.pi * r**2 + 2 * np.pi**2 * r * b + 4 * np.pi * b**2
+    curvature = np.pi**2 * r + 4 * np.pi * b
+    share = (2.0 * p.volumes()[0] + curvature * surface / (2 * np.pi)) / box.volume
+    for values, expected in (
+        (degrees.mean(axis=1), (n - 1) * share),
+        ((degrees == 0).mean(axis=1), (1.0 - share) ** (n - 1)),
+        (
+            ((degrees - (n - 1) * share) ** 2).mean(axis=1),
+            (n - 1) * share * (1.0 - share),
+        ),
+    ):
+        error = values.std(ddof=1) / np.sqrt(runs)
+        assert abs(values.mean() - expected) < 4.0 * error
+        assert 4.0 * error < 0.15 * expected

@@ -8,7 +8,12 @@ from percsim.errors import PlacementError
 from percsim.materials import Elastomer, Filler, Orientation, Recipe, SizeDistribution
 from percsim.particles.bodies import FLAKE, ROD, SPHERE
 from percsim.particles.box import Box
-from percsim.particles.placement import _poisson_quantile, expected_counts, place_particles
+from percsim.particles.placement import (
+    Clusters,
+    _poisson_quantile,
+    expected_counts,
+    place_particles,
+)
 
 SILICONE = Elastomer(1030.0)
 SIZES = SizeDistribution(10e-6, 0.4)
@@ -157,3 +162,165 @@ def test_what_cannot_be_placed_is_refused():
         place_particles(loaded(0.1, FLAKES), Box((1e-2,) * 3, (False,) * 3), rng)
     with pytest.raises(ValueError, match=r"numpy\.random\.Generator"):
         place_particles(loaded(0.1, FLAKES), CUBE, 12)
+
+
+def test_fillers_and_attributes_draw_independently():
+    # the same filler twice: counts, and within a box sizes, places and axes, unrelated
+    blend = loaded(0.04, BLACK, BLACK)
+    box = Box((30e-6,) * 3, (True,) * 3)
+    counts = []
+    for seed in range(118_000, 118_400):
+        alone = place_particles(loaded(0.02, BLACK), box, np.random.default_rng(seed))
+        both = place_particles(blend, box, np.random.default_rng(seed))
+        counts.append((len(alone), len(both) - len(alone)))
+    assert abs(np.corrcoef(np.transpose(counts))[0, 1]) < 4 / math.sqrt(400)
+    p = place_particles(loaded(0.2, FLAKES), CUBE, np.random.default_rng(64))
+    columns = np.column_stack((p.centers, p.axes, p.core_sizes))
+    links = np.corrcoef(columns.T)[np.triu_indices(7, 1)]
+    # 21 correlations: 1 in 16 000 each, 1 in 750 together
+    assert abs(links).max() < 4 / math.sqrt(len(p))
+
+
+# ------------------------------------------------------------------------ agglomerates
+GATHERED = Clusters(share=0.6, diameter=20e-6, solids=0.2)
+
+
+@pytest.mark.parametrize("periodic", [(True, True, True), (False, False, False)])
+def test_agglomerates_keep_the_mean_density_everywhere(periodic):
+    box = Box((60e-6,) * 3, periodic)
+    recipe, boxes = loaded(0.02, BLACK), 300
+    parent = np.random.SeedSequence(557)
+    shares, totals = [], []
+    for seed in parent.spawn(boxes):
+        p = place_particles(recipe, box, np.random.default_rng(seed), clusters=GATHERED)
+        totals.append(p.volume_fraction)
+        shares.append(np.histogram(p.centers[:, 0], 30, (0, 60e-6))[0])
+        assert (p.centers >= 0).all()
+        assert (p.centers <= 60e-6).all()
+    assert abs(np.mean(totals) - 0.02) < 4 * np.std(totals) / math.sqrt(boxes)
+    shares = np.array(shares)
+    errors = shares.std(axis=0) / math.sqrt(boxes)
+    expected = expected_counts(recipe, box)[0] / 30
+    assert (abs(shares.mean(axis=0) - expected) < 4 * errors).all()
+    # nothing like Poisson: that is the point of agglomerates
+    assert (shares.var(axis=0) > 2 * expected).all()
+
+
+@pytest.mark.parametrize("dimension", [2, 3])
+def test_pairs_within_an_agglomerate_follow_the_ball(dimension):
+    # all in agglomerates in a box so large that they do not meet: the mean squared distance
+    # of two uniform points of a ball of diameter a is 2 x 3/5 (a/2)^2, of a disc
+    # 2 x 1/2 (a/2)^2
+    filler = Filler("sphere", 1.0, SizeDistribution(1.0))
+    members = 40
+    solids = members * filler.mean_volume(dimension)
+    a = 30.0
+    solids /= math.pi / 6 * a**3 if dimension == 3 else math.pi / 4 * a**2
+    gathered = Clusters(1.0, a, solids)
+    assert gathered.members(filler, dimension) == members
+    edge = 1e4
+    box = Box((edge,) * dimension, (True,) * dimension)
+    recipe = loaded(200 * members * filler.mean_volume(dimension) / box.volume, filler)
+    p = place_particles(recipe, box, np.random.default_rng(2_290), clusters=gathered)
+    groups = p.centers[: len(p) // members * members].reshape(-1, members, dimension)
+    apart = groups - groups[:, :1]
+    apart -= edge * np.round(apart / edge)
+    assert np.linalg.norm(apart, axis=2).max() <= a * (1 + 1e-9)
+    # sum over pairs of |x_i - x_j|^2 = 2 m sum |x_i - mean|^2
+    inner = ((apart - apart.mean(axis=1, keepdims=True)) ** 2).sum(axis=(1, 2))
+    squared = 2 * inner / (members - 1)
+    expected = 2 * (3 / 5 if dimension == 3 else 1 / 2) * (a / 2) ** 2
+    assert abs(squared.mean() - expected) < 4 * squared.std() / math.sqrt(len(squared))
+
+
+def test_share_in_agglomerates_and_subsets():
+    box = Box((300e-6,) * 3, (True,) * 3)
+    few, many = (
+        place_particles(loaded(v, BLACK), box, np.random.default_rng(91), clusters=GATHERED)
+        for v in (0.002, 0.003)
+    )
+    np.testing.assert_array_equal(few.centers, many.centers[: len(few)])
+    plain = place_particles(loaded(0.003, BLACK), box, np.random.default_rng(91))
+    moved = (plain.centers != many.centers).any(axis=1).mean()
+    assert abs(moved - 0.6) < 4 * math.sqrt(0.24 / len(many))
+    none = Clusters(share=0.0, diameter=20e-6, solids=0.2)
+    same = place_particles(
+        loaded(0.003, BLACK), box, np.random.default_rng(91), clusters=none
+    )
+    np.testing.assert_array_equal(same.centers, plain.centers)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ((1.2, 1e-5), "share"),
+        ((0.5, 0.0), "diameter"),
+        ((0.5, math.inf), "diameter"),
+        ((0.5, 1e-5, 0.0), "solids"),
+    ],
+)
+def test_impossible_agglomerates_are_refused(arguments, words):
+    with pytest.raises(ValueError, match=words):
+        Clusters(*arguments)
+
+
+def test_an_agglomerate_smaller_than_its_particles_is_refused():
+    with pytest.raises(ValueError, match=r"holds 0\.\d+ particles of flake"):
+        place_particles(loaded(0.1, FLAKES), CUBE, np.random.default_rng(1),
+                        clusters=Clusters(0.5, 3e-6))  # fmt: skip
+
+
+# ------------------------------------------------------------------------------- walls
+def test_confined_sticks_follow_the_exact_law():
+    # Sticks of length l without thickness between walls l/2 apart, all else free: uniform
+    # angle and place given that it fits. With s = sin of the angle to the walls, the room
+    # left is h - l s for s < h/l. Mean of s by hand over the angle t in [0, asin(h/l)]:
+    # int s (h - l s) dt / int (h - l s) dt.
+    h, length = 0.5, 1.0
+    filler = Filler("stick", 1.0, SizeDistribution(length), thickness=1e-7)
+    box = Box((50.0, h), (True, False))
+    recipe = loaded(20_000 * filler.mean_volume(2) / box.volume, filler)
+    p = place_particles(recipe, box, np.random.default_rng(7_333), walls="confining")
+    s = abs(p.axes[:, 1])
+    top = math.asin(h / length)
+    below = h * top - length * (1 - math.cos(top))
+    above = h * (1 - math.cos(top)) - length * (top / 2 - math.sin(2 * top) / 4)
+    assert abs(s.mean() - above / below) < 4 * s.std() / math.sqrt(len(p))
+    reach = p.core_sizes * s + p.ball_radii
+    assert (p.centers[:, 1] >= reach).all()
+    assert (p.centers[:, 1] <= h - reach).all()
+    assert abs(p.centers[:, 1].mean() - h / 2) < 4 * p.centers[:, 1].std() / math.sqrt(
+        len(p)
+    )
+
+
+def test_confinement_keeps_subsets_and_leaves_electrodes_open():
+    box = Box((80e-6, 80e-6, 30e-6), (False, True, False))
+    lying = Filler("flake", 2250.0, SIZES, aspect_ratio=15.0,
+                   orientation=Orientation("in-plane", 0.3))  # fmt: skip
+    for clusters in (None, Clusters(0.5, 25e-6)):
+        few, many = (
+            place_particles(loaded(v, lying), box, np.random.default_rng(70_009),
+                            walls="confining", clusters=clusters)
+            for v in (0.03, 0.05)
+        )  # fmt: skip
+        np.testing.assert_array_equal(few.centers, many.centers[: len(few)])
+        np.testing.assert_array_equal(few.axes, many.axes[: len(few)])
+        rim = many.core_sizes * np.sqrt(1 - many.axes[:, 2] ** 2) + many.ball_radii
+        assert (many.centers[:, 2] >= rim).all()
+        assert (many.centers[:, 2] <= 30e-6 - rim).all()
+        side = many.core_sizes * np.sqrt(1 - many.axes[:, 0] ** 2) + many.ball_radii
+        assert (many.centers[:, 0] < side).any()
+
+
+def test_options_out_of_range_are_refused():
+    rng = np.random.default_rng(1)
+    for options, words in (
+        ({"core": -0.1}, "0 to 1"),
+        ({"core": 1.0, "method": "pack"}, "push apart"),
+        ({"walls": "hard"}, "confining"),
+        ({"passes": 0}, "passes"),
+        ({"core": 1.0, "method": "one by one", "clusters": GATHERED}, "neither clusters"),
+    ):
+        with pytest.raises(ValueError, match=words):
+            place_particles(loaded(0.01, BLACK), CUBE, rng, **options)

@@ -36,6 +36,7 @@ from percsim.network.build import Network
 from percsim.network.solve import solve_network
 from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 from percsim.particles.box import Box
+from percsim.particles.hard_core import add_sequentially
 
 CASES = {}
 
@@ -523,3 +524,34 @@ def critical_gap_of_points(effort, rng):
         return math.pi / 6.0 * n * (gap + 2e-6) ** 3
 
     return bootstrap(eta, gaps, rng, 400)
+
+
+# ------------------------------------------------------------------ one by one
+def saturation(dimension, edge, attempts, boxes, rng):
+    """Coverage of equal spheres of diameter 1 after endless attempts."""
+    box = Box((edge,) * dimension, (True,) * dimension)
+    n = int(edge**dimension)
+    axes = np.tile(np.eye(dimension)[0], (n, 1))
+
+    def propose(m):
+        return rng.random((m, dimension)) * edge, axes[np.zeros(m, dtype=int)]
+
+    rows = []
+    for _ in range(boxes):
+        wanted = Particles(
+            np.full(n, SPHERE), np.zeros((n, dimension)), axes, np.zeros(n),
+            np.full(n, 0.5), box,
+        )  # fmt: skip
+        added = add_sequentially(wanted, 1.0, propose, patience=attempts, attempts=attempts)
+        rows.append([added.saturation()])
+    return over_boxes(rows)[0]
+
+
+@case("rsa.2d.disc")
+def saturation_of_discs(effort, rng):
+    return saturation(2, 30.0, 800_000 + 200_000 * effort, 5 + 4 * effort, rng)
+
+
+@case("rsa.3d.sphere")
+def saturation_of_spheres(effort, rng):
+    return saturation(3, 10.0, 800_000 + 200_000 * effort, 5 + 4 * effort, rng)
