@@ -168,6 +168,12 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
     bottleneck of the best path are contracted for the iteration, inside the proof; the
     currents given for them are those along the tree.
 
+    Examples
+    --------
+    >>> from percsim.known_cases import cube
+    >>> solve_network(cube(3).network)
+    Solution: 0.833333 ohm, proven to 1.1e-14 relative, 6 backbone nodes eliminated exactly
+
     """
     sweep = Sweep(always_eliminated=ALWAYS_ELIMINATED)
     return sweep._solve(network, tolerance, 1e-6 * tolerance)
