@@ -52,9 +52,9 @@ def _repack(nodes, values, begin, length, room, alive, need):  # type: ignore[no
     total = 0
     for i in range(alive.shape[0]):
         if alive[i]:
-            total += length[i] + length[i] // 2 + 4
-    size = total + total // 2 + need + 16
-    new_nodes = np.empty(size, dtype=np.int64)
+            total += length[i] + length[i] // 4 + 3
+    size = total + total // 4 + need + 16
+    new_nodes = np.empty(size, dtype=np.int32)
     new_values = np.empty(size, dtype=np.float64)
     end = 0
     for i in range(alive.shape[0]):
@@ -64,7 +64,7 @@ def _repack(nodes, values, begin, length, room, alive, need):  # type: ignore[no
                 new_nodes[end + q] = nodes[b + q]
                 new_values[end + q] = values[b + q]
             begin[i] = end
-            room[i] = length[i] + length[i] // 2 + 4
+            room[i] = length[i] + length[i] // 4 + 3
             end += room[i]
     return new_nodes, new_values, end
 
@@ -132,47 +132,42 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
         else:
             start[i + 1] += 1
             start[j + 1] += 1
+    # rows with slack; parallel resistors are merged in place
+    begin = np.zeros(n, dtype=np.int64)
+    length = np.zeros(n, dtype=np.int64)
+    room = np.zeros(n, dtype=np.int64)
+    end = 0
     for i in range(n):
-        start[i + 1] += start[i]
-    raw_nodes = np.empty(start[n], dtype=np.int64)
-    raw_values = np.empty(start[n], dtype=np.float64)
-    place = start[:n].copy()
+        begin[i] = end
+        room[i] = start[i + 1] + start[i + 1] // 4 + 3
+        end += room[i]
+    nodes = np.empty(end + end // 4 + 16, dtype=np.int32)
+    values = np.empty(nodes.shape[0], dtype=np.float64)
     for e in range(pairs.shape[0]):
         i = pairs[e, 0]
         j = pairs[e, 1]
         if i < n and j < n:
-            raw_nodes[place[i]] = j
-            raw_values[place[i]] = conductances[e]
-            place[i] += 1
-            raw_nodes[place[j]] = i
-            raw_values[place[j]] = conductances[e]
-            place[j] += 1
-
-    # rows with slack; parallel resistors are merged while they are laid down
-    nodes = np.empty(start[n] + start[n] // 2 + 4 * n + 16, dtype=np.int64)
-    values = np.empty(nodes.shape[0], dtype=np.float64)
-    begin = np.zeros(n, dtype=np.int64)
-    length = np.zeros(n, dtype=np.int64)
-    room = np.zeros(n, dtype=np.int64)
+            nodes[begin[i] + length[i]] = j
+            values[begin[i] + length[i]] = conductances[e]
+            length[i] += 1
+            nodes[begin[j] + length[j]] = i
+            values[begin[j] + length[j]] = conductances[e]
+            length[j] += 1
     where = np.full(n, -1, dtype=np.int64)
-    end = 0
     for i in range(n):
-        b = end
+        b = begin[i]
         m = 0
-        for p in range(start[i], start[i + 1]):
-            j = raw_nodes[p]
+        for p in range(b, b + length[i]):
+            j = nodes[p]
             q = where[j]
-            if q >= b:
-                values[q] += raw_values[p]
+            if b <= q < b + m and nodes[q] == j:
+                values[q] += values[p]
             else:
                 where[j] = b + m
                 nodes[b + m] = j
-                values[b + m] = raw_values[p]
+                values[b + m] = values[p]
                 m += 1
-        begin[i] = b
         length[i] = m
-        room[i] = m + (start[i + 1] - start[i]) // 2 + 4
-        end = b + room[i]
 
     # doubly linked lists of the nodes of each degree
     head = np.full(n + 1, -1, dtype=np.int64)
@@ -615,15 +610,23 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
         nodes[i]["listed"] = nodes[i]["degree"]
         if nodes[i]["degree"] > 0:
             nodes[i]["first"] = begin[i]
+    # twins: entries that name j, met row after row, against the places of its own entries
+    naming = np.empty(m, dtype=np.int32)
+    row = np.empty(m, dtype=np.int32)
+    place = begin[:n].copy()
     for i in range(n):
         for p in range(begin[i], begin[i + 1]):
             j = columns[p]
-            if j < i:
-                for q in range(begin[j], begin[j + 1]):
-                    if columns[q] == i:
-                        entries[p]["twin"] = q
-                        entries[q]["twin"] = p
-                        break
+            naming[place[j]] = p
+            row[place[j]] = i
+            place[j] += 1
+    for j in range(n):
+        for q in range(begin[j], begin[j + 1]):
+            nodes[columns[q]]["where"] = q
+        for q in range(begin[j], begin[j + 1]):
+            entries[naming[q]]["twin"] = nodes[row[q]]["where"]
+    for i in range(n):
+        nodes[i]["where"] = -1
 
     head = np.full(m + n + 1, -1, dtype=np.int64)
     for i in range(n - 1, -1, -1):
@@ -769,8 +772,8 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
     return (
         order,
         factor_begin,
-        factor_columns[:used].copy(),
-        factor_shares[:used].copy(),
+        factor_columns[:used],
+        factor_shares[:used],
         pivots,
     )
 

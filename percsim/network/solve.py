@@ -365,12 +365,8 @@ class _Job:
         )
         drop = resistor_drops(n, self.pairs, order, begin, columns, drops, above, below)
         # parallel resistors are summed first, one rounding each
-        inner_rows = (self.pairs < n).any(axis=1)
-        ends = self.pairs[inner_rows]
-        parallel = max(
-            len(self.pairs) - len(ends),
-            int(np.bincount(ends[ends < n], minlength=1).max()),
-        )
+        names = self.pairs.min(axis=1) * (n + 2) + self.pairs.max(axis=1)
+        parallel = int(np.unique(names, return_counts=True)[1].max())
         width = 1.01 * ROUNDING * (5.0 * n + parallel + 16.0)
         method = f"{n} backbone nodes eliminated exactly" + (f" ({why})" if why else "")
         return self.answer(above, below, self.g * drop, 1.0 / total, width, width, method)
