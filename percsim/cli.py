@@ -671,7 +671,8 @@ def threshold(
     own = rows[0]
     in_weight, in_volume = (_with_error(own, kind) for kind in ("weight", "volume"))
     _say(
-        f"Threshold {in_weight} wt%, {in_volume} vol% ({own['n']} boxes, seed {loaded.seed})"
+        f"Threshold {in_weight} wt%, {in_volume} vol%"
+        f" ({own['n']} boxes, seed {loaded.seed})"
     )
     if len(rows) > 1:
         _say()
