@@ -20,7 +20,12 @@ __all__ = [
 ]
 
 ENTRY = np.dtype(
-    [("value", np.float64), ("node", np.int32), ("twin", np.int32), ("following", np.int32)],
+    [
+        ("value", np.float64),
+        ("node", np.int32),
+        ("twin", np.int32),
+        ("following", np.int32),
+    ],
     align=True,
 )
 """One end of a resistor in a list: kept together, as lists are walked at random."""

@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from percsim.kernels.graph import spanning_forest
-from percsim.links.search import Links
+from percsim.links.search import Links, find_links
 from percsim.network.build import Network, build_network
-from percsim.network.laws import ConductionLaw
+from percsim.network.laws import ConductionLaw, TunnellingLaw
 from percsim.network.solve import Solution, solve_network
-from percsim.states.strain import Mounting, State
+from percsim.states.strain import Mounting, State, move_affinely
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
 __all__ = [
@@ -108,7 +108,8 @@ def sensitivities(
     Parameters
     ----------
     links : Links
-        Contacts of a box that has electrodes.
+        Contacts of a box that has electrodes, in the reference state. For a law that reads
+        gaps the bodies are moved and linked again with the same cutoff.
     law : ConductionLaw
         A frozen dataclass; each of its float fields but `delta_b` is a parameter.
     strain, temperature : float
@@ -118,7 +119,7 @@ def sensitivities(
     thermal : ThermalOpening, optional
         What thermal expansion does to the contacts; nothing by default.
     solution : Solution, optional
-        Of this state, if it is there already.
+        Of the network of this state, if it is there already.
 
     Returns
     -------
@@ -140,20 +141,36 @@ def sensitivities(
     def state_at(e: float, t: float, opening: ThermalOpening | None = thermal) -> State:
         return State.at(e, t, held, opening, dimension)
 
+    reads_gaps = isinstance(law, TunnellingLaw)
+
+    def links_at(state: State) -> Links:
+        """Bodies moved and linked again for a law that reads gaps."""
+        if not reads_gaps:
+            return links
+        return find_links(move_affinely(links.particles, state), links.cutoff)
+
     here = state_at(strain, temperature)
+    linked = links_at(here)
     if solution is None:
-        solution = solve_network(build_network(links, law, here))
-    at_contact = law.conductances(links, here)
+        solution = solve_network(build_network(linked, law, here))
+    at_contact = law.conductances(linked, here)
+    name = linked.pairs @ np.array([len(links.particles), 1])
     closed = at_contact > 0.0
     at_electrode = law.electrode_conductance_at(here)
     share = solution.power_shares
     m = int(closed.sum())
-    link_share = np.zeros(len(links))
+    link_share = np.zeros(len(linked))
     link_share[closed] = share[:m]
     electrode_share = float(share[m:].sum())
 
     def logs(other: ConductionLaw, state: State) -> tuple[Floats, float]:
-        g = np.asarray(other.conductances(links, state), dtype=np.float64)
+        moved = links_at(state) if state != here else linked
+        g = np.zeros(len(linked))
+        # pairs are sorted, so are their names; a pair may be gone from the cutoff
+        place = np.searchsorted(name, moved.pairs @ np.array([len(links.particles), 1]))
+        place = np.minimum(place, len(name) - 1)
+        same = (linked.pairs[place] == moved.pairs).all(axis=1) if len(name) else place < 0
+        g[place[same]] = other.conductances(moved, state)[same]
         ratio = np.full(len(g), np.nan)
         both = closed & (g > 0.0)
         ratio[both] = np.log(g[both] / at_contact[both])

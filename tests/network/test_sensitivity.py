@@ -8,9 +8,9 @@ import pytest
 from network.networks import random_cloud, random_network
 
 from percsim.known_cases import grid, parallel, series
-from percsim.links.search import Links
+from percsim.links.search import Links, find_links
 from percsim.network.build import Network, build_network
-from percsim.network.laws import ContactOpeningLaw
+from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
 from percsim.network.sensitivity import (
     conductance_slope,
     critical_path,
@@ -21,9 +21,9 @@ from percsim.network.sensitivity import (
     sensitivities,
 )
 from percsim.network.solve import solve_network
-from percsim.particles.bodies import FLAKE, Particles
+from percsim.particles.bodies import FLAKE, ROD, Particles
 from percsim.particles.box import Box
-from percsim.states.strain import Mounting, State
+from percsim.states.strain import Mounting, State, move_affinely
 from percsim.states.temperature import ThermalOpening
 
 MOUNTING = Mounting("bonded", 0.495, 0.33)
@@ -117,6 +117,35 @@ def test_zero_parameters_have_slopes(links):
     assert slopes.parameters["beta"] == pytest.approx(up / 1e-2, rel=1e-3)
     up = log_resistance(links, replace(law, Ea=1e-23)) - log_resistance(links, law)
     assert slopes.parameters["Ea"] == pytest.approx(up / 1e-23, rel=1e-3)
+
+
+def test_slopes_of_a_law_that_reads_gaps():
+    # nano rods that tunnel: gaps move with the film, by fractions of the decay length
+    rng = np.random.default_rng(40009)
+    n, edge = 2200, 1.6e-6
+    axes = rng.normal(size=(n, 3))
+    axes /= np.linalg.norm(axes, axis=1, keepdims=True)
+    rods = Particles(
+        np.full(n, ROD, np.int8), rng.random((n, 3)) * edge, axes, np.full(n, 0.25e-6),
+        np.full(n, 4e-9), Box((edge,) * 3, (False, True, True)),
+    )  # fmt: skip
+    law = TunnellingLaw(barrier_height=1.6e-19, area=1e-16, electrode_conductance=1e-5)
+    links = find_links(rods, 3e-9)
+
+    def log_r(strain):
+        state = State.at(strain, 293.15, MOUNTING)
+        moved = find_links(move_affinely(rods, state), 3e-9)
+        return math.log(solve_network(build_network(moved, law, state)).resistance)
+
+    slopes = sensitivities(links, law, 1e-3, 293.15, MOUNTING)
+    h = 2e-7
+    full = (log_r(1e-3 + h) - log_r(1e-3 - h)) / (2 * h)
+    assert abs(full) > 1.0
+    assert slopes.strain == pytest.approx(full, rel=2e-3)
+    assert slopes.temperature == 0.0
+    assert slopes.relative["area"] + slopes.relative[
+        "electrode_conductance"
+    ] == pytest.approx(-1)
 
 
 def test_open_box_has_no_slopes(links):

@@ -369,6 +369,43 @@ def test_what_cannot_be_proven_raises_with_bounds(monkeypatch):
     assert len(caught.value.voltages) == network.n_nodes
 
 
+@pytest.mark.parametrize("seed", [4100, 77003])
+@pytest.mark.parametrize("way", [solve_network, iterate])
+def test_any_small_network(way, seed):
+    # parallel rows, absent ones, direct ones, open circuits, cut-off parts
+    rng = np.random.default_rng(seed)
+    opened = 0
+    for _ in range(300):
+        n = int(rng.integers(2, 14))
+        pairs = rng.integers(0, n, (int(rng.integers(0, 40)), 2))
+        pairs = pairs[pairs[:, 0] != pairs[:, 1]]
+        g = 10.0 ** rng.uniform(-3, 0, len(pairs)) * (rng.random(len(pairs)) < 0.8)
+        source, sink = rng.choice(n, 2, replace=False)
+        network = Network(n, pairs, g, source, sink)
+        solution = way(network)
+        resistance, _ = solve_dense(network)
+        assert np.isfinite(solution.voltages).all()
+        assert np.isfinite(solution.currents).all()
+        if solution.is_open:
+            opened += 1
+            # the dense matrix may leave rounding where nothing is
+            assert resistance > 1e12
+        else:
+            assert solution.resistance == pytest.approx(resistance, rel=1e-9)
+            assert solution.lower <= solution.resistance <= solution.upper
+    assert 0 < opened < 300
+
+
+def test_what_no_number_holds_is_said():
+    pairs = np.array([(0, 1), (1, 2)])
+    with pytest.raises(ConvergenceError, match="span 310 decades"):
+        solve_network(Network(3, pairs, np.array([1e-310, 1.0]), 0, 2))
+    with pytest.raises(ConvergenceError, match=r"above 1.8e308 ohm"):
+        solve_network(Network(3, pairs, np.array([1e-310, 1e-310]), 0, 2))
+    far = solve_network(Network(3, pairs, np.array([1e-150, 1e150]), 0, 2))
+    assert far.resistance == pytest.approx(1e150)
+
+
 @pytest.mark.parametrize("tolerance", [0.0, -1e-8, 1.0, math.nan])
 def test_tolerance_must_make_sense(tolerance):
     with pytest.raises(ValueError, match="tolerance must be in"):
