@@ -280,7 +280,7 @@ class Castings:
         return _half_width(chords), _half_width(self._initial_slopes(logs))
 
     def ratio_errors(self, states: Sequence[int]) -> list[float]:
-        """Simulation errors of R at states over R at rest, of the planned film.
+        """Give the simulation errors of R at states over R at rest, of the planned film.
 
         Half of the central 68 % of the resampled boxes; inf where the film is or gets open.
         """
