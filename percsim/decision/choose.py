@@ -736,7 +736,7 @@ def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[
     found = _loading_for(bench, castings, goal)
     own = castings.fit.loading.weight_fraction
     if found is not None and (found[0] > own) == (heavier == "raise"):
-        beyond = "" if found[1] else ", beyond the loadings explored"
+        beyond = "" if found[1] else " (beyond the loadings explored)"
         options.append(
             f"{heavier} the weight fraction to about {_wt(round(found[0], 3))}{beyond}"
         )
@@ -752,9 +752,9 @@ def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[
         )
     scale = goal / nominal
     options.append(
-        f"make the film {1 / scale:.2g} times as thick or wide"
+        f"make the film {1 / scale:.3g} times as thick or wide"
         if scale < 1.0
-        else f"make the film {scale:.2g} times thinner or narrower"
+        else f"make the film {scale:.3g} times thinner or narrower"
     )
     return [f"{' or '.join(options)}: the median is {_ohms(median)}, {where}"]
 

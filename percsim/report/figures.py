@@ -435,7 +435,7 @@ def gap_figure(run: Run) -> Figure:
             right.text(
                 place[k],
                 base[k] + 0.5 * height[k],
-                f"{share(part[k])} %",
+                share(part[k]) + (" %" if len(rows) < 6 else ""),
                 ha="center",
                 va="center",
                 fontsize=8,
@@ -625,7 +625,7 @@ def castings_figure(run: Run) -> Figure:
     )
     handles += [
         Patch(color=MAIN, label="passes every target"),
-        Patch(color="#c9a27e", label="fails one"),
+        Patch(color="#c9a27e", label="fails a target"),
     ]
     n_open = int((~finite).sum())
     if n_open:
@@ -654,7 +654,7 @@ def castings_figure(run: Run) -> Figure:
     axes.set_ylim(0, max(1.0, 1.2 * float((good + bad).max())))
     axes.xaxis.set_major_formatter(FuncFormatter(plain))
     axes.xaxis.set_minor_formatter(NullFormatter())
-    if high / low < 60.0:
+    if high / low < 300.0:
         axes.xaxis.set_major_locator(
             LogLocator(
                 subs=(1.0, 2.0, 3.0, 5.0, 7.0) if high / low < 20 else (1.0, 2.0, 5.0)

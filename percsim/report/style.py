@@ -504,7 +504,8 @@ def side_by_side(run: Run) -> tuple[list[float], Callable[[int], float]]:
     gaps = run.values("electrode_gap_m")
     loadings = run.values("weight_fraction")
     steps = np.diff(loadings) if len(loadings) > 1 else np.array([0.04])
-    step = 100.0 * float(min(steps)) * 0.11
+    # room for every gap and one series more, clear of the next loading
+    step = 100.0 * float(min(steps)) * min(0.11, 0.66 / (len(gaps) + 1))
     return gaps, lambda k: (k - 0.5 * (len(gaps) - 1)) * step
 
 
@@ -697,7 +698,8 @@ def _beside(drawn: Sequence[Curve]) -> tuple[dict[int, float], int]:
             ends[k] = errors[[0, -1]]
     x = np.concatenate([curve.x for curve in drawn])
     low, high = float(x.min()), float(x.max())
-    steps = 0.03 * (high - low) * (1.0 + np.arange(len(ends)))
+    step = min(0.03, 0.2 / max(len(ends), 1)) * (high - low)
+    steps = step * (1.0 + np.arange(len(ends)))
     first, last = np.sum(list(ends.values()), axis=0) if ends else (0.0, 0.0)
     places = low - steps[::-1] if first > last else high + steps
     return dict(zip(ends, places.tolist(), strict=True)), 0 if first > last else -1
