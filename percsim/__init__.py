@@ -21,7 +21,7 @@ if TYPE_CHECKING:
         PlacementError,
         PlanError,
     )
-    from percsim.links.search import Links, find_links
+    from percsim.links.search import Links, critical_gap, find_links
     from percsim.materials.elastomer import (
         Elastomer,
         Material,
@@ -57,7 +57,7 @@ _HOMES = {
     "percsim.particles.box": ("Box",),
     "percsim.particles.bodies": ("FLAKE", "ROD", "SPHERE", "Particles"),
     "percsim.particles.placement": ("place_particles",),
-    "percsim.links.search": ("Links", "find_links"),
+    "percsim.links.search": ("Links", "critical_gap", "find_links"),
     "percsim.states.strain": ("Mounting", "State"),
     "percsim.states.temperature": ("ThermalOpening",),
     "percsim.network.laws": ("ContactOpeningLaw", "TunnellingLaw"),
@@ -100,6 +100,7 @@ __all__ = [
     "TunnellingLaw",
     "__version__",
     "build_network",
+    "critical_gap",
     "find_links",
     "format_quantity",
     "load_material",

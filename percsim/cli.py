@@ -669,8 +669,11 @@ def threshold(
         _say(f"{100 * rows[0]['weight_fraction']:.4g} wt%")
         return
     own = rows[0]
-    weight, volume = (_with_error(own, kind) for kind in ("weight", "volume"))
-    _say(f"Threshold {weight} wt%, {volume} vol% ({own['n']} boxes, seed {loaded.seed})")
+    in_weight, in_volume = (_with_error(own, kind) for kind in ("weight", "volume"))
+    _say(
+        f"Threshold {in_weight} wt%, {in_volume} vol%"
+        f" ({own['n']} boxes, seed {loaded.seed})"
+    )
     if len(rows) > 1:
         _say()
         lines = [

@@ -528,7 +528,7 @@ def _write(
     """Write what a folder shows, numbers first, so that a picture can never cost them."""
     summary, decision, tables = assemble(plan, records)
     summary |= extra
-    if len(summary.pop("environments")) > 1:
+    if len(summary.pop("environments", [])) > 1:
         summary["cautions"].insert(
             0,
             "The boxes were computed on more than one machine or with several versions "

@@ -44,7 +44,15 @@ def check_own_law(module):
 
 
 def check_placements(module):
-    assert module.__doc__
+    free, hard = (
+        module.PLACEMENTS[name]
+        for name in ("isotropic, 15 vol%", "hard, isotropic, 30 vol%")
+    )
+    # Boolean model: penetrable bodies cover 1 - exp(-eta); hard ones their own volume
+    eta = free.volume_fraction
+    assert module.covered(free) == pytest.approx(1.0 - np.exp(-eta), rel=0.08)
+    assert module.covered(hard) == pytest.approx(hard.volume_fraction, rel=0.08)
+    assert hard.volume_fraction > 0.28
 
 
 TESTED = {

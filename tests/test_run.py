@@ -67,6 +67,20 @@ def finished(plan_file, tmp_path_factory):
     return run_plan(Plan.load(plan_file), folder, workers=1)
 
 
+@pytest.fixture(scope="module")
+def long_plan_file(plan_file):
+    """The same with boxes for some seconds, so that it can be stopped halfway."""
+    path = plan_file.with_name("long.toml")
+    path.write_text(SMALL.replace("count = 4", "count = 50"))
+    return path
+
+
+@pytest.fixture(scope="module")
+def long_finished(long_plan_file, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("long") / "out"
+    return run_plan(Plan.load(long_plan_file), folder, workers=2)
+
+
 def digits(folder):
     """All that a run writes as numbers, less times and where it ran."""
     summary = json.loads((folder / "summary.json").read_text())
@@ -179,22 +193,26 @@ def wait_for_boxes(folder, at_least, process):
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
-def test_same_digits_after_a_kill_and_a_restart(finished, plan_file, tmp_path, how):
+def test_same_digits_after_a_kill_and_a_restart(
+    long_finished, long_plan_file, tmp_path, how
+):
     folder = tmp_path / "out"
-    process = run_command(plan_file, folder)
+    process = run_command(long_plan_file, folder)
     wait_for_boxes(folder, 12, process)
     os.kill(process.pid, how)
     _, errors = process.communicate(timeout=60)
     if how == signal.SIGINT:
         assert process.returncode == 130
         assert "stored" in errors
-    total = len(threshold_jobs(Plan.load(plan_file))) + len(box_jobs(Plan.load(plan_file)))
+    total = len(threshold_jobs(Plan.load(long_plan_file))) + len(
+        box_jobs(Plan.load(long_plan_file))
+    )
     with Store.read(folder) as store:
         assert 12 <= store.counts()["done"] < total
-    again = run_command(plan_file, folder)
+    again = run_command(long_plan_file, folder)
     _, errors = again.communicate(timeout=300)
     assert again.returncode == 0, errors
-    assert digits(folder) == digits(finished.folder)
+    assert digits(folder) == digits(long_finished.folder)
 
 
 def test_redraw_gives_the_same_from_what_is_stored(finished, plan_file, tmp_path):

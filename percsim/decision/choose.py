@@ -30,6 +30,7 @@ from percsim.film.blocks import (
 )
 from percsim.film.casting import CastingDraws, Castings, Tolerances, cast_films, chord
 from percsim.film.electrodes import Film, Readout, read_through_series
+from percsim.units import format_quantity
 
 __all__ = ["Candidate", "Decision", "Margin", "PassShare", "Target", "decide", "judge"]
 
@@ -55,6 +56,11 @@ def _ohms(value: float) -> str:
 
 def _number(value: float) -> str:
     return f"{value:.3g}" if np.isfinite(value) else "without bound"
+
+
+def _error(value: float) -> str:
+    """Error in words, two digits."""
+    return f"{value:.2g}" if np.isfinite(value) else "without bound"
 
 
 def _percent(value: float) -> str:
@@ -267,7 +273,7 @@ class Candidate:
         )
 
     def as_dict(self) -> dict[str, object]:
-        """Keys as in the `candidates` of `summary.json`; None where there is none."""
+        """Keys as in the `candidates` of `summary.json`; an open film lacks some: None."""
         castings, loading = self.castings, self.castings.fit.loading
         rho = float(castings.fit.resistivity[loading.reference_state])
         median, p05, p95 = self.resistance
@@ -730,7 +736,7 @@ def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[
     found = _loading_for(bench, castings, goal)
     own = castings.fit.loading.weight_fraction
     if found is not None and (found[0] > own) == (heavier == "raise"):
-        beyond = "" if found[1] else ", beyond the loadings explored"
+        beyond = "" if found[1] else " (beyond the loadings explored)"
         options.append(
             f"{heavier} the weight fraction to about {_wt(round(found[0], 3))}{beyond}"
         )
@@ -746,9 +752,9 @@ def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[
         )
     scale = goal / nominal
     options.append(
-        f"make the film {1 / scale:.2g} times as thick or wide"
+        f"make the film {1 / scale:.3g} times as thick or wide"
         if scale < 1.0
-        else f"make the film {scale:.2g} times thinner or narrower"
+        else f"make the film {scale:.3g} times thinner or narrower"
     )
     return [f"{' or '.join(options)}: the median is {_ohms(median)}, {where}"]
 
@@ -893,8 +899,9 @@ def _calibration_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
     share = _share_over_contact_prior(castings, bench.target)
     ratio = castings.fit.threshold_ratio
     words = [
-        f"the plan is not calibrated: the contact conductance g0 = {bench.contacts.g0:.2g} "
-        f"S is assumed and may be off by a factor of {CONTACT_FACTOR:g} either way. Every "
+        "the plan is not calibrated: the contact conductance g0 = "
+        f"{format_quantity(bench.contacts.g0, 'conductance')} is assumed and may be off by "
+        f"a factor of {CONTACT_FACTOR:g} either way. Every "
         "resistance here goes as 1/g0, so ohms, window, mA, mW and with them this choice "
         f"hold only if g0 does: {_percent(candidate.pass_share.value)} of the castings "
         f"pass at that value, {_percent(share)} averaged over the whole range of g0. Not "
@@ -954,7 +961,7 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
         strain = castings.fit.loading.strains[castings.strained_state]
         words.append(
             f"gauge factor {_number(candidate.gauge_factor[0])} (simulation error "
-            f"{_number(castings.gauge_factor_errors[0])}) as the chord to "
+            f"{_error(castings.gauge_factor_errors[0])}) as the chord to "
             f"{1e6 * strain:.0f} microstrain, {_number(castings.gauge_factor_initial)} "
             f"at zero strain; CV of the gauge factor {_percent(castings.gauge_factor_cv)}"
         )

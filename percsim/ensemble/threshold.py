@@ -18,11 +18,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammainc
 
 from percsim.ensemble.statistics import Estimate
-from percsim.kernels.growth import grow, grow_bonds, touch_pairs
-from percsim.links.search import find_links
+from percsim.kernels.growth import grow, touch_pairs
 from percsim.materials.filler import Orientation
 from percsim.materials.recipe import Recipe
-from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
+from percsim.particles.bodies import FLAKE, ROD, SPHERE
 from percsim.particles.shapes import draw_axes, draw_sizes
 
 __all__ = [
@@ -35,7 +34,6 @@ __all__ = [
     "RecipeParticles",
     "ThresholdEstimate",
     "body_measures",
-    "critical_gap",
     "excluded_volume",
     "isotropic_axes",
     "plan_growth",
@@ -1218,77 +1216,3 @@ def threshold_against_aspect_ratio(
         )
         curve.append((float(ratio), estimate))
     return curve
-
-
-def critical_gap(particles: Particles, largest: float | None = None) -> float:
-    r"""Smallest cutoff at which a given sample spans.
-
-    Parameters
-    ----------
-    particles : Particles
-        Any bodies, hard ones above all. Between electrodes the cluster has to join both
-        faces (a body touches a face when it reaches it, whatever the cutoff); in a box
-        that is periodic along the current it has to wrap along it.
-    largest : float, optional
-        Largest cutoff tried [m]; by default the length of the box.
-
-    Returns
-    -------
-    float
-        The gap [m]: negative if the sample spans by overlap, inf if it does not span at
-        the largest cutoff.
-
-    Raises
-    ------
-    ValueError
-        If `largest` is not a positive length.
-
-    Notes
-    -----
-    The largest gap along the best path: links are joined in the order of their gaps until
-    the cluster spans. The cutoff of the search starts near the typical distance of
-    neighbours and doubles until it does.
-
-    """
-    box, n = particles.box, len(particles)
-    limit = box.length if largest is None else float(largest)
-    if not 0.0 < limit < math.inf:
-        raise ValueError(f"largest must be a positive length in metres, got {largest}")
-    if n == 0:
-        return math.inf
-    cutoff = min(limit, 0.5 * (box.volume / n) ** (1.0 / box.dimension))
-    while True:
-        links = find_links(particles, cutoff)
-        order = np.argsort(links.gaps, kind="stable")
-        if box.has_electrodes:
-            # Two nodes for the faces, joined once around: the loop that this closes winds.
-            source, sink = n, n + 1
-            left = np.column_stack(
-                [np.full(len(links.source_contacts), source), links.source_contacts]
-            )
-            right = np.column_stack(
-                [links.sink_contacts, np.full(len(links.sink_contacts), sink)]
-            )
-            fixed = np.concatenate([[[sink, source]], left, right]).astype(np.int64)
-            images = np.zeros(len(links), dtype=np.int64)
-            fixed_images = np.zeros(len(fixed), dtype=np.int64)
-            fixed_images[0] = 1
-        else:
-            fixed = np.empty((0, 2), dtype=np.int64)
-            fixed_images = np.empty(0, dtype=np.int64)
-            images = links.images[:, box.axis].astype(np.int64)
-        first = np.zeros(1, dtype=np.int64)
-        grow_bonds(
-            n + 2,
-            np.concatenate([fixed, links.pairs[order]]),
-            np.concatenate([fixed_images, images[order]]),
-            np.arange(len(fixed) + len(links), dtype=np.int64),
-            first,
-        )
-        if first[0] > len(fixed):
-            return float(links.gaps[order[first[0] - len(fixed) - 1]])
-        if first[0] > 0:  # one body alone reaches both faces
-            return -math.inf
-        if cutoff >= limit:
-            return math.inf
-        cutoff = min(limit, 2.0 * cutoff)

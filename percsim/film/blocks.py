@@ -222,6 +222,9 @@ class LoadingFit:
         Volume fraction over the threshold.
     mean_inverse : (n lengths, n states) ndarray of float
         A/G of the effective-medium mean of each length [ohm m^2], inf when open.
+    mean_inverse_se : (n lengths,) ndarray of float
+        Standard error of A/G at zero strain and 20 C from the scatter of the boxes
+        [ohm m^2]; inf when open, and for a single box.
     resistivity, electrode_excess : (n states,) ndarray of float
         rho [ohm m] and r_c [ohm m^2]; an open film has rho = inf and r_c = 0.
     resistivity_se, electrode_excess_se : (n states,) ndarray of float
@@ -241,6 +244,7 @@ class LoadingFit:
     loading: LoadingResult
     threshold_ratio: float
     mean_inverse: Floats = field(repr=False)
+    mean_inverse_se: Floats = field(repr=False)
     resistivity: Floats
     resistivity_se: Floats
     electrode_excess: Floats
@@ -276,6 +280,7 @@ class LoadingFit:
             "n_open_boxes": self.loading.n_open_boxes,
             "lengths_m": [float(length) for length in self.loading.lengths],
             "mean_inverse": [float(y) for y in self.mean_inverse[:, s]],
+            "mean_inverse_se": [float(e) for e in self.mean_inverse_se],
             "resistivity_ohm_m": float(self.resistivity[s]),
             "resistivity_se": float(self.resistivity_se[s]),
             "electrode_excess_ohm_m2": float(self.electrode_excess[s]),
@@ -510,6 +515,9 @@ def _fit(
         response_errors.append(np.sqrt((responses**2).sum(axis=0) / degrees))
     y, y_draws = np.stack(inverse), np.stack(inverse_draws, axis=1)
     influence = _influence(loading.conductances[-1], means[-1], d)
+    sized = np.array([len(values) > 1 for values in loading.conductances])
+    known = sized & np.isfinite(y[:, ref])
+    inverse_se = np.where(known, np.where(known, y[:, ref], 0.0) * errors, np.inf)
 
     notes: list[str] = []
     extra = 0.0
@@ -571,6 +579,7 @@ def _fit(
         loading=loading,
         threshold_ratio=ratio,
         mean_inverse=y,
+        mean_inverse_se=inverse_se,
         resistivity=rho,
         resistivity_se=np.maximum(_robust_error(rho_draws, is_open), rejected),
         electrode_excess=excess,

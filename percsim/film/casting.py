@@ -277,11 +277,23 @@ class Castings:
         logs = np.log(self.nominal)[None, :] + shift[keep]
         strain = self.fit.loading.strains[s]
         chords = np.expm1(logs[:, s] - logs[:, ref]) / strain
+        return _half_width(chords), _half_width(self._initial_slopes(logs))
+
+    def ratio_errors(self, states: Sequence[int]) -> list[float]:
+        """Give the simulation errors of R at states over R at rest, of the planned film.
+
+        Half of the central 68 % of the resampled boxes; inf where the film is or gets open.
+        """
+        ref, shift = self.fit.loading.reference_state, self.replicate_log_shift
         errors = []
-        for values in (chords, self._initial_slopes(logs)):
-            low, high = weighted_quantiles(values, (0.158655, 0.841345))
-            errors.append(float(0.5 * (high - low)) if np.isfinite(high) else float("inf"))
-        return errors[0], errors[1]
+        for s in states:
+            keep = np.isfinite(shift[:, ref]) & np.isfinite(shift[:, s])
+            if np.isinf(self.nominal[[ref, s]]).any() or keep.sum() < 2:
+                errors.append(float("inf"))
+                continue
+            ratio = self.nominal[s] / self.nominal[ref]
+            errors.append(_half_width(ratio * np.exp(shift[keep, s] - shift[keep, ref])))
+        return errors
 
     def _initial_slopes(self, logs: Floats) -> Floats:
         """Slope of ln R (n, n states) at zero strain; inf when the first point is open."""
@@ -342,7 +354,10 @@ class Castings:
         )
 
     def response(self) -> dict[str, list[float]]:
-        """R/R0 against strain at 20 C: `strain`, `median`, `p05`, `p95`."""
+        """R/R0 against strain at 20 C: `strain`, `median`, `p05`, `p95`, `standard_error`.
+
+        The last is the simulation error, see `ratio_errors`.
+        """
         states = sorted(
             [*_strain_states(self.fit), self.fit.loading.reference_state],
             key=lambda s: self.fit.loading.strains[s],
@@ -353,7 +368,7 @@ class Castings:
         }
 
     def temperature_response(self) -> dict[str, list[float]]:
-        """R/R(20 C) at zero strain: `temperature_K`, `median`, `p05`, `p95`."""
+        """R/R(20 C) at zero strain: `temperature_K`, and the rest as in `response`."""
         temperatures = self.fit.loading.temperatures
         states = sorted(
             (s for s, strain in enumerate(self.fit.loading.strains) if strain == 0.0),
@@ -369,10 +384,13 @@ class Castings:
         if self.is_open:
             relative = np.full((1, len(states)), np.inf)
         bands = [weighted_quantiles(column, (0.5, 0.05, 0.95)) for column in relative.T]
+        errors = self.ratio_errors(states)
+        if self.is_open:
+            errors = [float("inf")] * len(states)
         return {
             name: [float(band[i]) for band in bands]
             for i, name in enumerate(("median", "p05", "p95"))
-        }
+        } | {"standard_error": errors}
 
     def replicates(self, states: Sequence[int]) -> Iterator[Floats]:
         """Castings again with the boxes of each resample, (n castings, k states) [ohm]."""
@@ -385,6 +403,12 @@ class Castings:
             strict=True,
         ):
             yield self._model.at(drawn, shift[states], slopes[states], float(threshold))
+
+
+def _half_width(values: Floats) -> float:
+    """Half of the central 68 % of resampled values, inf when it reaches into inf."""
+    low, high = weighted_quantiles(values, (0.158655, 0.841345))
+    return float(0.5 * (high - low)) if np.isfinite(high) else float("inf")
 
 
 def chord(at_rest: Floats, strained: Floats, strain: float) -> Floats:

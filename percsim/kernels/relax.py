@@ -141,8 +141,8 @@ def _turn(axes, i, wx, wy, wz):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def push_pass(
-    pairs, shifts, kinds, centers, axes, sizes, balls, outer, radii, ease, edges, walls,
-    planar, margin, gain, longest,
+    pairs, shifts, kinds, centers, axes, sizes, balls, outer, radii, light, ease, edges,
+    walls, planar, margin, gain, longest,
 ):  # fmt: skip
     """One pass over the listed pairs, moving each overlapping one apart at once.
 
@@ -156,8 +156,9 @@ def push_pass(
         Changed in place.
     sizes, balls, outer, radii : (n,) arrays
         Core sizes, ball radii impenetrable to other bodies and to walls, bounding radii.
-    ease : (n,) array
-        How easily a body turns: 0 for one that must not.
+    light, ease : (n,) arrays
+        How easily a body moves and turns: inverse mass and inverse moment of inertia, in
+        any unit of mass; an ease of 0 for one that must not turn.
     edges : (3,) array
         Box edges.
     walls : (3,) array of int64
@@ -213,16 +214,18 @@ def push_pass(
         ax, ay, az = py * nz - pz * ny, pz * nx - px * nz, px * ny - py * nx
         qx, qy, qz = px - cx, py - cy, pz - cz
         bx, by, bz = qy * nz - qz * ny, qz * nx - qx * nz, qx * ny - qy * nx
-        weight = 2.0
+        weight = light[i] + light[j]
         weight += ease[i] * (ax * ax + ay * ay + az * az)
         weight += ease[j] * (bx * bx + by * by + bz * bz)
         push = gain * min(depth, longest * min(radii[i], radii[j])) / weight
-        centers[i, 0] -= push * nx
-        centers[i, 1] -= push * ny
-        centers[i, 2] -= push * nz
-        centers[j, 0] += push * nx
-        centers[j, 1] += push * ny
-        centers[j, 2] += push * nz
+        t = push * light[i]
+        centers[i, 0] -= t * nx
+        centers[i, 1] -= t * ny
+        centers[i, 2] -= t * nz
+        t = push * light[j]
+        centers[j, 0] += t * nx
+        centers[j, 1] += t * ny
+        centers[j, 2] += t * nz
         t = push * ease[i]
         _turn(axes, i, -t * ax, -t * ay, -t * az)
         t = push * ease[j]
@@ -270,8 +273,8 @@ def push_pass(
                 else:
                     wx, wy, wz = ly * s, -lx * s, 0.0
                 push = gain * min(depth, longest * radii[i])
-                push /= 1.0 + ease[i] * (wx * wx + wy * wy + wz * wz)
-                centers[i, k] += s * push
+                push /= light[i] + ease[i] * (wx * wx + wy * wy + wz * wz)
+                centers[i, k] += s * push * light[i]
                 t = push * ease[i]
                 _turn(axes, i, t * wx, t * wy, t * wz)
     return deepest, touching

@@ -22,7 +22,7 @@ from percsim.report.style import (
     ramp_map,
     same,
 )
-from percsim.report.tables import Row, number, percent, scaled, three, two
+from percsim.report.tables import Row, number, percent, scaled, three, two, with_error
 
 __all__ = ["fits_caption", "fits_figure", "network_caption", "network_figure"]
 
@@ -77,7 +77,7 @@ def fits_figure(run: Run) -> Figure:
                     lw=1.3,
                     zorder=3,
                 )
-                title += f": {three(rho)} ± {two(fit.get('resistivity_se'))} ohm m"
+                title += f": {with_error(rho, fit.get('resistivity_se'))} ohm m"
             axes.set_ylim(bottom=min(0.0, 1.15e6 * (excess or 0.0)))
         else:
             axes.text(
@@ -103,13 +103,15 @@ def fits_figure(run: Run) -> Figure:
 def _inverse_errors(
     run: Run, fit: Row, length: NDArray[np.float64], inverse: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Give the standard error of each A/G: as given, or the box scatter over root n."""
-    given = [number(x) for x in fit.get("mean_inverse_se") or []]
-    if len(given) == len(length) and all(x is not None and math.isfinite(x) for x in given):
-        return np.array(given, dtype=float)
+    """Give the standard error of each A/G: as given, else the box scatter over root n."""
+    given = list(map(number, fit.get("mean_inverse_se") or []))
+    given += [None] * (len(length) - len(given))
     w, cv = number(fit.get("weight_fraction")), number(fit.get("box_cv")) or 0.0
     error = np.zeros(len(length))
-    for k, edge in enumerate(length):
+    for k, (edge, known) in enumerate(zip(length, given, strict=False)):
+        if known is not None and math.isfinite(known):
+            error[k] = known
+            continue
         n = sum(
             same(number(row.get("weight_fraction")), w)
             and same(number(row.get("box_length_m")), edge)

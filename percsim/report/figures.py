@@ -34,10 +34,14 @@ from percsim.report.style import (
     Figure,
     NothingToDrawError,
     Run,
+    bar_width,
     by_gap,
     column_of,
     curves,
     draw_curves,
+    error_bars,
+    error_handle,
+    error_range,
     factor_limits,
     index_of,
     is_spread,
@@ -55,9 +59,11 @@ from percsim.report.style import (
     resistance_limits,
     shade_window,
     side_by_side,
+    standard_errors,
     text_on,
     threshold_marks,
     weight_axis,
+    within_reach,
     y_range,
 )
 from percsim.report.tables import (
@@ -121,18 +127,25 @@ def resistance_figure(run: Run) -> Figure:
     gaps, aside = side_by_side(run)
     limits = [1e-3 * x for x in resistance_limits(run)]
     series = [
-        (gap, rows, *quantities(rows, "resistance_ohm", 1e-3))
+        (
+            gap,
+            rows,
+            *quantities(rows, "resistance_ohm", 1e-3),
+            standard_errors(rows, "resistance_ohm", 1e-3),
+        )
         for gap in gaps
         if (rows := by_gap(run, gap))
     ]
     y_range(
-        upper, [a for entry in series for a in entry[2:]] + [np.array(limits)], log=True
+        upper, [a for entry in series for a in entry[2:5]] + [np.array(limits)], log=True
     )
     handles: list[Any] = []
-    any_open, ring = False, None
-    for k, (gap, rows, median, low, high) in enumerate(series):
+    any_open, ring, any_error = False, None, False
+    for k, (gap, rows, median, low, high, error) in enumerate(series):
         colour, marker = GAP_COLOURS[k % 6], GAP_MARKERS[k % 6]
         x = column_of(rows, "weight_fraction", 100.0) + aside(k)
+        error_bars(upper, x, median, error, colour, bar_width(run, aside))
+        any_error |= bool(np.any(error[np.isfinite(median)] > 0.0))
         range_lines(upper, x, low, high, colour, 1.6)
         known = np.isfinite(median)
         upper.plot(
@@ -153,7 +166,8 @@ def resistance_figure(run: Run) -> Figure:
         at = position(rows, reference)
         if at is not None:
             ring = mark_deciding(upper, x[at], median[at], is_chosen=is_chosen)
-    handles += [ring, shade_window(upper, limits), *threshold_marks(run, (upper, lower))]
+    handles += [ring, error_handle() if any_error else None]
+    handles += [shade_window(upper, limits), *threshold_marks(run, (upper, lower))]
     if any_open:
         handles.append(open_handle())
     upper.set_ylabel("film resistance, kohm")
@@ -217,26 +231,43 @@ def factor_figure(run: Run) -> Figure:
             gap,
             rows,
             *quantities(rows, "gauge_factor"),
+            standard_errors(rows, "gauge_factor"),
             column_of(rows, "gauge_factor_initial"),
+            column_of(rows, "gauge_factor_initial_se"),
         )
         for gap in gaps
         if (rows := by_gap(run, gap))
     ]
     limits = factor_limits(run)
-    values = [np.zeros(1), np.array(limits), *[a for entry in series for a in entry[2:]]]
+    values = [np.zeros(1), np.array(limits)]
+    values += [a for entry in series for a in (*entry[2:5], entry[6])]
+    ends = [
+        side
+        for _, _, median, _, _, error, initial, initial_error in series
+        for side in (
+            *error_range(median, error, log=False),
+            *error_range(initial, initial_error, log=False),
+        )
+    ]
+    values.append(within_reach(values, ends))
     finite = np.concatenate([v[np.isfinite(v)] for v in values])
     y_range(axes, values, log=False)
     if finite.min() >= 0.0:
         axes.set_ylim(bottom=0.0)
     handles: list[Any] = []
-    ring, any_open = None, False
-    for k, (gap, rows, median, low, high, initial) in enumerate(series):
+    ring, any_open, any_error = None, False, False
+    wide = bar_width(run, aside)
+    for k, (gap, rows, median, low, high, error, initial, initial_error) in enumerate(
+        series
+    ):
         colour, marker = GAP_COLOURS[k % 6], GAP_MARKERS[k % 6]
         x = column_of(rows, "weight_fraction", 100.0) + aside(k)
+        error_bars(axes, x, median, error, colour, wide)
+        any_error |= bool(np.any(error[np.isfinite(median)] > 0.0))
         range_lines(axes, x, low, high, colour, 1.6)
         known = np.isfinite(median)
         axes.plot(
-            x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=5.5, zorder=4
+            x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=4.8, zorder=4
         )
         any_open |= open_marks(axes, x, median, colour)
         handles.append(
@@ -245,7 +276,7 @@ def factor_figure(run: Run) -> Figure:
                 [],
                 color=colour,
                 marker=marker,
-                ms=5.5,
+                ms=4.8,
                 lw=1.1,
                 label=f"{scaled(gap, 1e3)} mm gap",
             )
@@ -253,8 +284,10 @@ def factor_figure(run: Run) -> Figure:
         at = position(rows, reference)
         if at is not None:
             known = np.isfinite(initial)
+            past = x - aside(k) + aside(len(series))
+            error_bars(axes, past, initial, initial_error, INK, wide)
             axes.plot(
-                x[known],
+                past[known],
                 initial[known],
                 "D",
                 mfc="white",
@@ -278,7 +311,7 @@ def factor_figure(run: Run) -> Figure:
             label=f"initial slope, {scaled(reference.get('electrode_gap_m'), 1e3)} mm",
         )
     )
-    handles.append(ring)
+    handles += [error_handle() if any_error else None, ring]
     if limits:
         axes.axhspan(limits[0], axes.get_ylim()[1], color=WINDOW, lw=0, zorder=0)
         axes.axhline(limits[0], color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
@@ -293,7 +326,7 @@ def factor_figure(run: Run) -> Figure:
     handles += threshold_marks(run, (axes,), with_reach=False)
     if any_open:
         handles.append(open_handle())
-    axes.set_ylabel("gauge factor (chord)")
+    axes.set_ylabel("gauge factor")
     weight_axis(run, axes)
     legend_above(figure, handles, 4)
     return figure
@@ -321,6 +354,7 @@ def gap_figure(run: Run) -> Figure:
     left, right = figure.subplots(1, 2, width_ratios=(1, 1.15))
     x = column_of(rows, "electrode_gap_m", 1e3)
     median, low, high = quantities(rows, "resistance_ohm", 1e-3)
+    error = standard_errors(rows, "resistance_ohm", 1e-3)
     limits = [1e-3 * v for v in resistance_limits(run)]
     values = np.concatenate([median, low, high, limits])
     values = values[np.isfinite(values) & (values > 0.0)]
@@ -339,6 +373,8 @@ def gap_figure(run: Run) -> Figure:
         lw=0,
         zorder=2,
     )
+    error_bars(left, x, median, error, MAIN)
+    any_error = bool(np.any(error[np.isfinite(median)] > 0.0))
     range_lines(left, x, low, high, MAIN, 1.2)
     known = np.isfinite(median)
     left.plot(x[known], median[known], "o-", color=MAIN, lw=1.4, ms=5.5, zorder=4)
@@ -352,6 +388,7 @@ def gap_figure(run: Run) -> Figure:
     handles = [
         Line2D([], [], color=MAIN, marker="o", lw=1.4, label="median"),
         Patch(color=PALE, label="5-95 % of castings"),
+        error_handle(MAIN) if any_error else None,
         shade_window(left, limits),
         ring,
         open_handle() if any_open else None,
@@ -398,7 +435,7 @@ def gap_figure(run: Run) -> Figure:
             right.text(
                 place[k],
                 base[k] + 0.5 * height[k],
-                f"{share(part[k])} %",
+                share(part[k]) + (" %" if len(rows) < 6 else ""),
                 ha="center",
                 va="center",
                 fontsize=8,
@@ -407,6 +444,20 @@ def gap_figure(run: Run) -> Figure:
             )
         base += height
         parts.append(Patch(facecolor=colour, ec=MUTED, lw=0.4, label=share_label(name)))
+    cv_error = column_of(rows, "resistance_cv_se", 100.0)
+    known = np.isfinite(cv) & np.isfinite(cv_error) & (cv_error > 0.0)
+    if known.any():
+        style = {
+            "fmt": "none",
+            "ecolor": INK,
+            "elinewidth": 1.3,
+            "capsize": 3.5,
+            "zorder": 6,
+        }
+        # beside the bar, so that it crosses no label
+        right.errorbar(place[known] + 0.39, cv[known], cv_error[known], **style)
+        tall = max(tall, float((cv + cv_error)[known].max()))
+        parts.append(Line2D([], [], color=INK, lw=1.3, label="simulation error"))
     for k in np.flatnonzero(~np.isfinite(cv)):
         right.text(place[k], 0.04 * tall, "open", ha="center", va="bottom", color=MUTED)
     right.set_xticks(place, [three(v) for v in x])
@@ -574,7 +625,7 @@ def castings_figure(run: Run) -> Figure:
     )
     handles += [
         Patch(color=MAIN, label="passes every target"),
-        Patch(color="#c9a27e", label="fails one"),
+        Patch(color="#c9a27e", label="fails a target"),
     ]
     n_open = int((~finite).sum())
     if n_open:
@@ -603,7 +654,7 @@ def castings_figure(run: Run) -> Figure:
     axes.set_ylim(0, max(1.0, 1.2 * float((good + bad).max())))
     axes.xaxis.set_major_formatter(FuncFormatter(plain))
     axes.xaxis.set_minor_formatter(NullFormatter())
-    if high / low < 60.0:
+    if high / low < 300.0:
         axes.xaxis.set_major_locator(
             LogLocator(
                 subs=(1.0, 2.0, 3.0, 5.0, 7.0) if high / low < 20 else (1.0, 2.0, 5.0)
@@ -640,7 +691,8 @@ def _caption_resistance(run: Run) -> str:
     return (
         "Film resistance at rest and 20 C. Points are medians over castings, vertical "
         "lines hold 5 to 95 % of them; loadings are set slightly apart so that gaps can "
-        "be told from each other. The threshold band is one standard error; the wide "
+        "be told from each other. Wide light bars are the simulation error of the median, "
+        "one standard error each way. The threshold band is one standard error; the wide "
         "band is where the threshold would lie for aspect ratios over the range named. "
         "Below: the share of castings that are open, and of simulated boxes, which are "
         "far smaller than a film and open sooner."
@@ -650,8 +702,16 @@ def _caption_resistance(run: Run) -> str:
 def _caption_ratio(run: Run) -> str:
     return (
         f"Median over castings at the {_gap_text(run)} and 20 C. The copper line is "
-        f"{candidate_label(run.reference[0])}, its band holds 5 to 95 % of castings."
+        f"{candidate_label(run.reference[0])}, its band holds 5 to 95 % of castings. "
+        f"{_BESIDE}"
     )
+
+
+_BESIDE = (
+    "The light band around it and the bars beside the last points are the simulation "
+    "error, one standard error each way: how far another set of boxes could move a whole "
+    "line."
+)
 
 
 def _caption_factor(run: Run) -> str:
@@ -659,17 +719,21 @@ def _caption_factor(run: Run) -> str:
     return (
         "Gauge factor as the chord over the strain window "
         f"({scaled(window.get('min'), 1e6)} to {scaled(window.get('max'), 1e6)} "
-        "microstrain). Points are medians over castings, vertical lines hold 5 to 95 %. "
-        "Diamonds are the slope at zero strain."
+        "microstrain). Points are medians over castings, set slightly apart; thin "
+        "vertical lines hold 5 to 95 % of them. Wide light bars are the simulation "
+        "error, one standard error each way: how far another set of boxes could move all "
+        "castings of a loading together. "
+        f"Diamonds are the slope at zero strain of the film as planned, {_gap_text(run)}."
     )
 
 
 def _caption_gap(run: Run) -> str:
     return (
         f"{percent(run.reference[0].get('weight_fraction'))} wt%. Left: median and 5 to "
-        "95 % of castings. Right: the height of a bar is the coefficient of variation "
-        "of R between castings; its parts show the share of each tolerance in the "
-        "variance of log R."
+        "95 % of castings; the wide light bars are the simulation error of the median, one "
+        "standard error each way. Right: the height of a bar is the coefficient of "
+        "variation of R between castings; its parts show the share of each tolerance in "
+        "the variance of log R. The mark beside it is its simulation error."
     )
 
 
@@ -691,7 +755,7 @@ def _caption_temperature(run: Run) -> str:
     return (
         f"At zero strain and the {_gap_text(run)}. The copper line is "
         f"{candidate_label(run.reference[0])}, its band holds 5 to 95 % of castings. Its "
-        "slope, even its sign, rests on lambda_T and Ea."
+        f"slope, even its sign, rests on lambda_T and Ea. {_BESIDE}"
     )
 
 

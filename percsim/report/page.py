@@ -27,11 +27,15 @@ from percsim.report.tables import (
     percent,
     quantiles,
     scaled,
+    sentence,
     share,
     share_text,
+    simulation_error,
     three,
     two,
+    units_held,
     verdict,
+    with_error,
 )
 
 if TYPE_CHECKING:
@@ -163,8 +167,11 @@ def _flat(mapping: Any, prefix: str = "") -> list[tuple[str, str]]:
 
 def _numbers(candidate: Row) -> list[dict[str, str]]:
     """Four numbers a reader looks for first."""
-    r, r_range = quantiles(candidate.get("resistance_ohm"), 1e-3)
-    f, f_range = quantiles(candidate.get("gauge_factor"))
+    resistance, factor = (
+        candidate.get(key) or {} for key in ("resistance_ohm", "gauge_factor")
+    )
+    r, r_range = quantiles(resistance, 1e-3)
+    f, f_range = quantiles(factor)
     passing = candidate.get("pass_share") or {}
     value, low, high = (share(passing.get(key)) for key in ("value", "low", "high"))
     n_open = share(candidate.get("open_fraction"))
@@ -174,17 +181,25 @@ def _numbers(candidate: Row) -> list[dict[str, str]]:
             "name": "Resistance, median",
             "value": r if r == "open" else f"{r} kohm",
             "detail": _for_most(r_range, "kohm"),
+            "error": simulation_error(resistance.get("standard_error"), 1e-3, "kohm"),
         },
-        {"name": "Gauge factor, median", "value": f, "detail": _for_most(f_range)},
+        {
+            "name": "Gauge factor, median",
+            "value": f,
+            "detail": _for_most(f_range),
+            "error": simulation_error(factor.get("standard_error")),
+        },
         {
             "name": "Castings that pass",
             "value": f"{value} %",
             "detail": f"95 % interval {low} – {high} %",
+            "error": "",
         },
         {
             "name": "Spread of resistance",
             "value": spread if spread in ("open", "–") else f"{spread} %",
             "detail": f"coefficient of variation; {n_open} % open",
+            "error": simulation_error(candidate.get("resistance_cv_se"), 100.0, "%"),
         },
     ]
 
@@ -353,26 +368,31 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
     }
 
 
-def _candidates(summary: Summary) -> Table:
+def _candidates(summary: Summary) -> tuple[Table, str]:
+    """Every candidate in a row, and the mix ratio in a sentence when all share it."""
     index, is_chosen = deciding_index(summary)
+    candidates = summary.get("candidates") or []
+    ratios = {mix(c.get("mix_ratio")) for c in candidates}
+    one_mix = len(ratios) == 1
+    text = f"Base to curing agent {ratios.pop()} by mass." if one_mix else ""
     rows: list[tuple[str, ...]] = []
-    for k, c in enumerate(summary.get("candidates") or []):
+    for k, c in enumerate(candidates):
         r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
-        f, f_range = quantiles(c.get("gauge_factor"))
+        factor = c.get("gauge_factor") or {}
         rows.append(
             (
                 percent(c.get("weight_fraction")),
                 percent(c.get("volume_fraction")),
                 scaled(c.get("electrode_gap_m"), 1e3),
-                mix(c.get("mix_ratio")),
+                *([] if one_mix else [mix(c.get("mix_ratio"))]),
                 three(c.get("threshold_ratio")),
                 r,
                 r_range,
-                percent(c.get("resistance_cv")),
+                with_error(c.get("resistance_cv"), c.get("resistance_cv_se"), 100.0),
                 share(c.get("open_fraction")),
-                f,
-                f_range,
-                three(c.get("gauge_factor_initial")),
+                with_error(factor.get("median"), factor.get("standard_error")),
+                quantiles(factor)[1],
+                with_error(c.get("gauge_factor_initial"), c.get("gauge_factor_initial_se")),
                 percent(c.get("gauge_factor_cv")),
                 share_text(c),
                 "chosen"
@@ -382,12 +402,12 @@ def _candidates(summary: Summary) -> Table:
                 else "no",
             )
         )
-    return _table(
+    table = _table(
         (
             "#filler|wt%",
             "#filler|vol%",
             "#gap|mm",
-            "#base : agent|by mass",
+            *([] if one_mix else ["#base : agent|by mass"]),
             "#φ/φc|",
             "#R|kohm",
             "#R 5 – 95 %|kohm",
@@ -403,6 +423,7 @@ def _candidates(summary: Summary) -> Table:
         rows,
         marked=index,
     )
+    return table, text
 
 
 def _refused(summary: Summary) -> Table | None:
@@ -443,16 +464,23 @@ def _readout(summary: Summary) -> tuple[Table | None, str]:
             continue
         supply = number(readout.get("supply_V")) or supply
         series = number(readout.get("series_ohm")) or series
+        # an open film reads the whole supply and nothing of the strain
+        is_open = number((c.get("resistance_ohm") or {}).get("median")) == math.inf
         rows.append(
             (
                 percent(c.get("weight_fraction")),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 three(c.get("volume_resistivity_ohm_m")),
                 scaled(c.get("sheet_resistance_ohm"), 1e-3),
-                three(readout.get("voltage_V")),
-                three(readout.get("current_mA")),
-                three(readout.get("power_mW")),
-                three(readout.get("mV_per_1000_microstrain")),
+                *(
+                    "–" if is_open else three(readout.get(key))
+                    for key in (
+                        "voltage_V",
+                        "current_mA",
+                        "power_mW",
+                        "mV_per_1000_microstrain",
+                    )
+                ),
             )
         )
     if not rows:
@@ -502,10 +530,10 @@ def _threshold(summary: Summary) -> tuple[str, Table | None]:
         [
             (
                 three(row.get("aspect_ratio")),
-                _with_error(
+                with_error(
                     row.get("weight_fraction"), row.get("weight_standard_error"), 100.0
                 ),
-                _with_error(row.get("volume_fraction"), row.get("standard_error"), 100.0),
+                with_error(row.get("volume_fraction"), row.get("standard_error"), 100.0),
             )
             for row in curve
         ],
@@ -553,8 +581,8 @@ def _fits(summary: Summary) -> Table:
                 three(f.get("n_boxes")),
                 three(f.get("n_open_boxes")),
                 ", ".join(scaled(x, 1e6) for x in f.get("lengths_m") or []),
-                _with_error(f.get("resistivity_ohm_m"), f.get("resistivity_se")),
-                _with_error(
+                with_error(f.get("resistivity_ohm_m"), f.get("resistivity_se")),
+                with_error(
                     f.get("electrode_excess_ohm_m2"), f.get("electrode_excess_se"), 1e6
                 )
                 if three(f.get("resistivity_ohm_m")) != "open"
@@ -576,14 +604,6 @@ def _fits(summary: Summary) -> Table:
             "#CV of boxes|%",
         ),
         rows,
-    )
-
-
-def _with_error(value: Any, error: Any, factor: float = 1.0) -> str:
-    text = scaled(value, factor)
-    x = number(error)
-    return (
-        f"{text} ± {two(x * factor)}" if x and text not in ("open", "-open", "–") else text
     )
 
 
@@ -642,7 +662,7 @@ def _picture(drawing: Drawing) -> dict[str, Any]:
         width, height = struct.unpack(">II", drawing.png[16:24])
     return {
         "name": drawing.name,
-        "caption": drawing.caption,
+        "caption": units_held(drawing.caption),
         "note": drawing.note,
         "source": source,
         "shown": round(width * _FULL_WIDTH),
@@ -673,6 +693,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         )
     sheet = summary.get("weigh_out") or {}
     readout, readout_text = _readout(summary)
+    candidates, mix_text = _candidates(summary)
     threshold_text, threshold_table = _threshold(summary)
     return {
         "title": str(summary.get("title") or "Untitled plan"),
@@ -685,7 +706,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "is_chosen": is_chosen,
         "headline": headline(summary),
         "numbers": _numbers(candidate) if candidate is not None else [],
-        "basis": _basis(summary),
+        "basis": [units_held(line) for line in _basis(summary)],
         "margins": margins,
         "reasons": [str(r) for r in summary.get("reasons") or []],
         "changes": []
@@ -697,20 +718,21 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "figures": [_picture(d) for d in drawings],
         "has_temperature": any(d.name == "temperature" for d in drawings),
         "temperature_text": _temperature_text(summary),
-        "threshold_text": threshold_text,
+        "threshold_text": units_held(threshold_text),
         "threshold_table": threshold_table,
-        "spread_text": _spread_text(summary),
+        "spread_text": units_held(_spread_text(summary)),
         "readout": readout,
-        "readout_text": readout_text,
+        "readout_text": units_held(readout_text),
         "weigh_out": _weigh_out(summary),
-        "candidates": _candidates(summary),
+        "candidates": candidates,
+        "mix_text": mix_text,
         "assumptions": _assumptions(summary),
         "not_modelled": [str(x) for x in summary.get("not_modelled") or []],
         "needs_closing": not any(
             "no substitute" in str(x) for x in summary.get("cautions") or []
         ),
         "cautions": [str(x) for x in summary.get("cautions") or []],
-        "quality_text": _quality_text(summary),
+        "quality_text": units_held(_quality_text(summary)),
         "fits": _fits(summary),
         "fit_notes": [
             str(note)
@@ -764,4 +786,5 @@ def render_page(summary: Summary, drawings: Sequence[Drawing]) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["sentence"] = sentence
     return environment.get_template("report.html.j2").render(_context(summary, drawings))

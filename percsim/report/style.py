@@ -239,6 +239,88 @@ def range_lines(
     axes.vlines(x[drawn], low[drawn], high[drawn], color=colour, lw=width, zorder=3)
 
 
+def standard_errors(
+    rows: Sequence[Row], key: str, factor: float = 1.0
+) -> NDArray[np.float64]:
+    """Give the simulation errors of an entry, missing ones as NaN (never drawn)."""
+    values = [number((row.get(key) or {}).get("standard_error")) for row in rows]
+    return np.array([np.nan if x is None else x * factor for x in values], dtype=float)
+
+
+def error_range(
+    median: NDArray[np.float64], error: NDArray[np.float64], *, log: bool
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """One simulation error each way of a median; by a factor on a scale of logarithms.
+
+    NaN (never drawn) where the median is infinite or missing, or the error is missing.
+    """
+    known = np.isfinite(median) & ~np.isnan(error)
+    middle, error = np.where(known, median, 1.0), np.where(known, error, 0.0)
+    if log:
+        factor = np.exp(np.minimum(error / middle, 20.0))
+        low, high = middle / factor, middle * factor
+    else:
+        low, high = middle - error, middle + error
+    return np.where(known, low, np.nan), np.where(known, high, np.nan)
+
+
+def error_bars(
+    axes: Axes,
+    x: NDArray[np.float64],
+    median: NDArray[np.float64],
+    error: NDArray[np.float64],
+    colour: Any,
+    width: float = 7.0,
+) -> None:
+    """Draw simulation errors as wide light bars behind the points; to the edges if inf."""
+    low, high = error_range(median, error, log=axes.get_yscale() == "log")
+    bottom, top = axes.get_ylim()
+    drawn = np.isfinite(median) & (error > 0.0)
+    axes.vlines(
+        x[drawn],
+        np.clip(low[drawn], bottom, top),
+        np.clip(high[drawn], bottom, top),
+        color=colour,
+        lw=width,
+        alpha=0.28,
+        zorder=2,
+    )
+
+
+def within_reach(
+    ranges: Sequence[NDArray[np.float64]], errors: Sequence[NDArray[np.float64]]
+) -> NDArray[np.float64]:
+    """Keep ends of error bars on a linear axis: none beyond the values by their span.
+
+    An error far larger than what it belongs to may leave the plot, or nothing else would
+    be seen in it.
+    """
+    values = np.concatenate([np.ravel(a) for a in ranges])
+    values = values[np.isfinite(values)]
+    if not values.size:
+        return np.zeros(0)
+    low, high = values.min(), values.max()
+    span = (high - low) or abs(high) or 1.0
+    ends = np.concatenate([np.ravel(a) for a in errors])
+    return np.asarray(np.clip(ends[~np.isnan(ends)], low - span, high + span))
+
+
+def error_handle(colour: Any = MUTED) -> Any:
+    from matplotlib.lines import Line2D
+
+    return Line2D(
+        [],
+        [],
+        ls="",
+        marker="|",
+        color=colour,
+        alpha=0.35,
+        ms=11,
+        mew=7,
+        label="simulation error",
+    )
+
+
 def open_handle(colour: Any = MUTED) -> Any:
     from matplotlib.lines import Line2D
 
@@ -422,8 +504,17 @@ def side_by_side(run: Run) -> tuple[list[float], Callable[[int], float]]:
     gaps = run.values("electrode_gap_m")
     loadings = run.values("weight_fraction")
     steps = np.diff(loadings) if len(loadings) > 1 else np.array([0.04])
-    step = 100.0 * float(min(steps)) * 0.11
+    # room for every gap and one series more, clear of the next loading
+    step = 100.0 * float(min(steps)) * min(0.11, 0.66 / (len(gaps) + 1))
     return gaps, lambda k: (k - 0.5 * (len(gaps) - 1)) * step
+
+
+def bar_width(run: Run, aside: Callable[[int], float]) -> float:
+    """Width of error bars [points] that stand beside each other, one a gap."""
+    loadings = [100.0 * w for w in run.values("weight_fraction")]
+    span = 1.2 * ((max(loadings) - min(loadings)) if len(loadings) > 1 else 4.0)
+    room = 72.0 * 0.85 * WIDTH * (aside(1) - aside(0)) / span
+    return float(np.clip(0.8 * room, 2.5, 7.0))
 
 
 def by_gap(run: Run, gap: float) -> list[Row]:
@@ -476,13 +567,14 @@ def gap_handle(k: int, gap: float) -> Any:
 
 
 class Curve(NamedTuple):
-    """Response of one candidate: abscissa, median, and 5 and 95 % of castings."""
+    """Response of one candidate: abscissa, median, 5 and 95 % of castings, error."""
 
     candidate: Row
     x: NDArray[np.float64]
     median: NDArray[np.float64]
     low: NDArray[np.float64]
     high: NDArray[np.float64]
+    error: NDArray[np.float64]
 
 
 def floats(values: Iterable[Any] | None) -> NDArray[np.float64]:
@@ -505,21 +597,36 @@ def curves(
         median, *bands = (floats(response.get(name)) for name in ("median", "p05", "p95"))
         if len(x) and len(median) == len(x):
             low, high = (band if len(band) == len(x) else median for band in bands)
-            found.append(Curve(candidate, x, median, low, high))
+            error = floats(response.get("standard_error"))
+            error = error if len(error) == len(x) else np.full(len(x), np.nan)
+            found.append(Curve(candidate, x, median, low, high, error))
     return found
 
 
 def draw_curves(figure: Figure, axes: Axes, run: Run, drawn: Sequence[Curve]) -> None:
-    """Draw one line a loading, the deciding one in copper with its band."""
-    from matplotlib.lines import Line2D
+    """Draw one line a loading, the deciding one in copper with its bands.
 
-    values = np.concatenate([np.concatenate(curve[2:]) for curve in drawn])
+    Simulation errors are a light band around the deciding line, and one bar a line beside
+    the point where they are largest.
+    """
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    values = np.concatenate([np.concatenate(curve[2:5]) for curve in drawn])
     values = values[np.isfinite(values)]
-    y_range(axes, [values, np.ones(1)], log=bool(values.size and values.max() > 5.0))
-    top = axes.get_ylim()[1]
+    log = bool(values.size and values.max() > 5.0)
+    ends = [
+        side[np.isfinite(curve.median)]
+        for curve in drawn
+        for side in error_range(curve.median, curve.error, log=log)
+    ]
+    y_range(axes, [values, np.ones(1), within_reach([values, np.ones(1)], ends)], log=log)
+    bottom, top = axes.get_ylim()
+    beside, at_end = _beside(drawn)
+    any_error = bool(beside)
     handles: list[Any] = []
     any_open = False
-    for pale, curve in zip(ramp_colours(len(drawn)), drawn, strict=True):
+    for k, (pale, curve) in enumerate(zip(ramp_colours(len(drawn)), drawn, strict=True)):
         mine = curve.candidate is run.reference[0]
         colour, width = (COPPER, 2.2) if mine else (pale, 1.2)
         known = np.isfinite(curve.median)
@@ -531,7 +638,18 @@ def draw_curves(figure: Figure, axes: Axes, run: Run, drawn: Sequence[Curve]) ->
                 ceiling,
                 where=known & np.isfinite(curve.low),
                 color=COPPER,
-                alpha=0.2,
+                alpha=0.3,
+                lw=0,
+                zorder=2.5,
+            )
+            low, high = error_range(curve.median, curve.error, log=log)
+            axes.fill_between(
+                curve.x,
+                np.clip(low, bottom, top),
+                np.clip(high, bottom, top),
+                where=known & ~np.isnan(curve.error),
+                color=COPPER,
+                alpha=0.17,
                 lw=0,
                 zorder=2,
             )
@@ -545,6 +663,10 @@ def draw_curves(figure: Figure, axes: Axes, run: Run, drawn: Sequence[Curve]) ->
             zorder=5 if mine else 3,
         )
         any_open |= open_marks(axes, curve.x, curve.median, colour)
+        if k in beside:
+            at, place = np.flatnonzero(known)[[at_end]], np.array([beside[k]])
+            error_bars(axes, place, curve.median[at], curve.error[at], colour, 6.0)
+            axes.plot(place, curve.median[at], "_", color=colour, ms=6.0, mew=1.4, zorder=5)
         label = f"{percent(curve.candidate.get('weight_fraction'))} wt%"
         if not known.any():
             label += ", open"
@@ -553,6 +675,31 @@ def draw_curves(figure: Figure, axes: Axes, run: Run, drawn: Sequence[Curve]) ->
         )
     if any_open:
         handles.insert(0, open_handle())
+    if any_error:
+        handles.insert(0, error_handle())
+        reach = np.concatenate([curve.x for curve in drawn])
+        ticks = axes.get_xticks()
+        axes.set_xticks(ticks[(ticks >= reach.min()) & (ticks <= reach.max())])
+    handles.insert(0, Patch(color=COPPER, alpha=0.4, lw=0, label="5-95 % of castings"))
     figure.legend(
         handles=handles[::-1], loc="outside right center", title="filler", handlelength=1.6
     )
+
+
+def _beside(drawn: Sequence[Curve]) -> tuple[dict[int, float], int]:
+    """Where to put the bar of each curve that has one, and which of its points it is of.
+
+    Past the end of the abscissa with the larger errors: 0 the first, -1 the last point.
+    """
+    ends = {}
+    for k, curve in enumerate(drawn):
+        errors = np.nan_to_num(curve.error[np.isfinite(curve.median)], posinf=1.0)
+        if np.any(errors > 0.0):
+            ends[k] = errors[[0, -1]]
+    x = np.concatenate([curve.x for curve in drawn])
+    low, high = float(x.min()), float(x.max())
+    step = min(0.03, 0.2 / max(len(ends), 1)) * (high - low)
+    steps = step * (1.0 + np.arange(len(ends)))
+    first, last = np.sum(list(ends.values()), axis=0) if ends else (0.0, 0.0)
+    places = low - steps[::-1] if first > last else high + steps
+    return dict(zip(ends, places.tolist(), strict=True)), 0 if first > last else -1

@@ -11,6 +11,7 @@ import io
 import json
 import math
 import os
+import re
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -29,6 +30,7 @@ __all__ = [
     "number",
     "read_rows",
     "rows_to_csv",
+    "sentence",
     "text_summary",
     "three",
     "write_atomically",
@@ -137,7 +139,7 @@ def share(value: Any) -> str:
     x = number(value)
     if x is None or x in (0.0, 1.0) or not 0.0 < x < 1.0:
         return percent(value)
-    if x < 5e-4 or x > 0.9995:
+    if x < 5e-4 or x >= 0.9995:
         return "<0.1" if x < 0.5 else ">99.9"
     return f"{100.0 * x:.0f}" if 0.01 <= x <= 0.99 else f"{100.0 * x:.1f}"
 
@@ -157,6 +159,82 @@ def scaled(value: Any, factor: float) -> str:
     """Write a number after multiplying it by the factor of a bench unit."""
     x = number(value)
     return three(None if x is None else x * factor)
+
+
+def with_error(value: Any, error: Any, factor: float = 1.0) -> str:
+    """Write a value and its standard error, both to the second digit of the error.
+
+    Parameters
+    ----------
+    value, error : float, str or None
+        What to write; without an error, or for an open value, the value alone.
+    factor : float
+        Turns both into a bench unit.
+
+    Returns
+    -------
+    str
+        Value, "±" and error.
+
+    Examples
+    --------
+    >>> with_error(9.162, 1.377), with_error(-99.7, 217.0), with_error(2.0, 0.16)
+    ('9.2 ± 1.4', '-100 ± 220', '2.00 ± 0.16')
+    >>> with_error(9.162, "inf"), with_error("inf", 1.0), with_error(9.162, None)
+    ('9.16 ± unknown', 'open', '9.16')
+
+    """
+    x, e = number(value), number(error)
+    text = scaled(value, factor)
+    if x is None or math.isinf(x) or not e:
+        return text
+    if math.isinf(e):
+        return f"{text} ± unknown"
+    x, e = x * factor, float(f"{e * factor:.1e}")
+    places = 1 - math.floor(math.log10(e))
+    if not -4 <= places <= 4 or abs(x) * 10.0**places >= 1e6:
+        return f"{text} ± {two(e)}"
+    return " ± ".join(f"{round(v, places):.{max(places, 0)}f}" for v in (x, e))
+
+
+def simulation_error(error: Any, factor: float = 1.0, unit: str = "") -> str:
+    """Write a simulation error alone, as "simulation ± 1.2"; empty when there is none."""
+    e = number(error)
+    if e is None or e == 0.0:
+        return ""
+    if math.isinf(e):
+        return "simulation error unknown"
+    return f"simulation ± {two(e * factor)} {unit}".strip()
+
+
+_UNIT_AHEAD = re.compile(
+    r"(?<=\d) (?=%|wt%|vol%|(?:[kMG]?ohm|[mun]m|m[AVW]|[mun]?S|V|C|h|min|s|microstrain)\b)"
+)
+
+
+def sentence(text: Any) -> str:
+    """Make a sentence of a phrase: a capital, a full stop, units held to their numbers.
+
+    A symbol at the start, such as g0 or lambda_T, is left as it is.
+
+    Examples
+    --------
+    >>> sentence("self-heating"), sentence("g0 is assumed"), sentence("Open!")
+    ('Self-heating.', 'g0 is assumed.', 'Open!')
+
+    """
+    words = str(text).strip()
+    first = re.match(r"[a-z]+(?=[\s,:;.-]|$)", words)
+    if first and first.group() != "percsim":
+        words = words[0].upper() + words[1:]
+    if words and words[-1] not in ".!?:":
+        words += "."
+    return units_held(words)
+
+
+def units_held(text: str) -> str:
+    """Hold units to their numbers with spaces that break no line."""
+    return _UNIT_AHEAD.sub("\u00a0", text)
 
 
 _STEPS = {
@@ -253,6 +331,8 @@ def open_films_marked(summary: Summary) -> dict[str, Any]:
                 **candidate,
                 "gauge_factor": dict.fromkeys(("median", "p05", "p95"), math.inf),
                 "gauge_factor_initial": math.inf,
+                "gauge_factor_initial_se": None,
+                "resistance_cv_se": None,
             }
         candidates.append(candidate)
     return {**summary, "candidates": candidates}
@@ -541,6 +621,11 @@ def headline(summary: Summary) -> str:
     return f"No candidate meets every target; the nearest is {weight} with a {gap} gap."
 
 
+def _standard_error(candidate: Row, key: str) -> Any:
+    """Give the simulation error of an entry of a candidate."""
+    return (candidate.get(key) or {}).get("standard_error")
+
+
 def expectation(candidate: Row) -> str:
     """Say in one sentence what castings of a candidate are expected to read."""
     r, r_range = quantiles(candidate.get("resistance_ohm"), 1e-3)
@@ -548,9 +633,14 @@ def expectation(candidate: Row) -> str:
     if r == "open":
         text = "The median casting is open"
     else:
-        text = f"Resistance {r} kohm (5-95 % of castings {r_range.replace('–', 'to')} kohm)"
+        error = simulation_error(_standard_error(candidate, "resistance_ohm"), 1e-3, "kohm")
+        text = (
+            f"Resistance {r} kohm (5-95 % of castings {r_range.replace('–', 'to')} kohm"
+            f"{error and ', ' + error})"
+        )
     if f not in ("open", "–"):
-        text += f", gauge factor {f} ({f_range.replace('–', 'to')})"
+        error = simulation_error(_standard_error(candidate, "gauge_factor"))
+        text += f", gauge factor {f} ({f_range.replace('–', 'to')}{error and ', ' + error})"
     passing = candidate.get("pass_share") or {}
     return (
         f"{text}; {share(passing.get('value'))} % of castings meet the targets "
@@ -592,10 +682,10 @@ def text_summary(summary: Summary) -> str:
     if index is not None:
         say(expectation(candidates[index]))
     reasons = [str(reason) for reason in summary.get("reasons") or []]
-    say(*(f"- {reason}" for reason in reasons))
+    say(*(f"- {sentence(reason)}" for reason in reasons))
     change = summary.get("what_would_have_to_change") or []
     if change and not is_chosen:
-        say("What would have to change:", *(f"- {entry}" for entry in change))
+        say("What would have to change:", *(f"- {sentence(entry)}" for entry in change))
     if index is not None and candidates[index].get("margins"):
         rows = [
             (

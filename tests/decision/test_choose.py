@@ -269,6 +269,7 @@ def test_an_assumed_contact_conductance_is_said_plainly(decision):
     words = " ".join(decision.reasons)
     assert "not calibrated" in words
     assert "goes as 1/g0" in words
+    assert "g0 = 80 uS is assumed" in words
     assert "cast first: three films" in words
     averaged = (
         int(re.search(r"(\d+) % averaged over the whole range of g0", words)[1]) / 100

@@ -14,7 +14,6 @@ from percsim.ensemble.threshold import (
     Mixture,
     RecipeParticles,
     body_measures,
-    critical_gap,
     excluded_volume,
     isotropic_axes,
     plan_growth,
@@ -360,34 +359,3 @@ def test_recipe_without_filler_and_spheres_without_aspect_ratio():
         threshold_against_aspect_ratio(
             recipe((black, 0.1)), [10.0], rng=np.random.default_rng(1)
         )
-
-
-# ------------------------------------------------------------------ a given sample's gap
-def row_of_spheres(positions, box, radius=0.5):
-    n = len(positions)
-    centers = np.full((n, 3), 2.0)
-    centers[:, 0] = positions
-    axes = np.tile([1.0, 0.0, 0.0], (n, 1))
-    return Particles(
-        np.full(n, SPHERE), centers, axes, np.zeros(n), np.full(n, radius), box
-    )
-
-
-def test_critical_gap_of_a_row_is_its_widest_gap():
-    free = Box((4.5, 6.0, 6.0), (False, True, True))
-    assert critical_gap(row_of_spheres([0.4, 1.6, 2.7, 4.1], free)) == pytest.approx(0.4)
-    # Overlapping everywhere, it spans before contact; far from a face, never.
-    tight = row_of_spheres([0.4, 1.2, 2.1, 3.0, 3.9, 4.2], free)
-    assert critical_gap(tight) == pytest.approx(-0.1)
-    assert critical_gap(row_of_spheres([0.7, 1.6, 2.7, 4.1], free)) == math.inf
-    assert critical_gap(row_of_spheres([0.4, 1.6, 2.7, 4.1], free), largest=0.3) == math.inf
-    assert critical_gap(row_of_spheres([2.0], free, radius=2.6)) == -math.inf
-    assert critical_gap(row_of_spheres([], free)) == math.inf
-
-
-def test_critical_gap_around_a_periodic_box():
-    ring = Box((4.5, 6.0, 6.0), (True, True, True))
-    # Gaps 0.2, 0.1, 0.4 and, over the face, 0.8 - 1 + ... = 4.5 - 3.7 - 1 = -0.2.
-    assert critical_gap(row_of_spheres([0.4, 1.6, 2.7, 4.1], ring)) == pytest.approx(0.4)
-    with pytest.raises(ValueError, match="largest"):
-        critical_gap(row_of_spheres([0.4], ring), largest=-1.0)

@@ -90,6 +90,21 @@ def test_standard_error_is_the_scatter_of_repeated_ensembles():
     )
 
 
+def test_error_of_a_length_is_the_scatter_of_repeated_ensembles():
+    n = 200
+    fits = [fit(loading(0.30, seed=71000 + k, box_spread=0.2))[0] for k in range(n)]
+    values = np.array([f.mean_inverse[:, 0] for f in fits])
+    claimed = np.median([f.mean_inverse_se for f in fits], axis=0)
+    np.testing.assert_allclose(claimed, values.std(axis=0, ddof=1), rtol=4 / np.sqrt(2 * n))
+
+
+def test_error_of_a_length_is_unknown_for_one_box_and_for_open_boxes():
+    base = loading(0.30, seed=615, box_spread=0.2)
+    first, second, third = base.conductances
+    (result,) = fit(with_conductances(base, (first[:1], 0.0 * second, third)))
+    np.testing.assert_array_equal(np.isinf(result.mean_inverse_se), [True, True, False])
+
+
 def test_electrode_term_with_a_response_of_its_own():
     # rho rises by 6 %, r_c falls by 10 %: boxes without scatter give both
     base = loading(0.30)
@@ -266,8 +281,8 @@ def test_summary_keys():
     row = result.as_dict()
     assert {
         "weight_fraction", "volume_fraction", "n_boxes", "n_open_boxes", "lengths_m",
-        "mean_inverse", "resistivity_ohm_m", "resistivity_se", "electrode_excess_ohm_m2",
-        "electrode_excess_se", "box_cv",
+        "mean_inverse", "mean_inverse_se", "resistivity_ohm_m", "resistivity_se",
+        "electrode_excess_ohm_m2", "electrode_excess_se", "box_cv",
     } <= set(row)  # fmt: skip
     assert row["n_boxes"] == 72
 

@@ -320,6 +320,10 @@ def test_gauge_factor_errors_are_those_of_the_resampled_boxes():
     assert 0.9 * best < chord < 3.0 * best
     assert initial > 0.0
     assert loadings[0].reference_state == 0
+    # the last point of R/R0 carries the error of the chord, rest none at all
+    response = noisy.response()
+    assert response["standard_error"][0] == 0.0
+    assert response["standard_error"][-1] == pytest.approx(chord * 3e-3, rel=1e-9)
 
 
 def test_gauge_factor_errors_of_open_films():
@@ -327,4 +331,8 @@ def test_gauge_factor_errors_of_open_films():
     for item in loadings:
         for g in item.conductances:
             g[:, 3] = 0.0
-    assert cast(loadings, 1, NONE, n=10).gauge_factor_errors == (np.inf, np.inf)
+    castings = cast(loadings, 1, NONE, n=10)
+    assert castings.gauge_factor_errors == (np.inf, np.inf)
+    np.testing.assert_array_equal(
+        np.isinf(castings.response()["standard_error"]), [False, False, False, True]
+    )

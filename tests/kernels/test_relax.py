@@ -45,7 +45,9 @@ def test_near_pairs_are_those_of_brute_force(periodic, cell):
     assert set(got) == brute_pairs(centers, radii, CUBE, periodic, 0.05)
 
 
-def push(kinds, centers, axes, sizes, balls, walls=(0, 0, 0), gain=1.0, ease=0.0):
+def push(
+    kinds, centers, axes, sizes, balls, walls=(0, 0, 0), gain=1.0, ease=0.0, light=1.0
+):
     centers, axes = np.array(centers, float), np.array(axes, float)
     sizes, balls = np.array(sizes, float), np.array(balls, float)
     n = len(kinds)
@@ -54,8 +56,8 @@ def push(kinds, centers, axes, sizes, balls, walls=(0, 0, 0), gain=1.0, ease=0.0
     pairs, shifts = near_pairs(centers, radii, far, np.zeros(3, dtype=np.int64), 1.0, 0.0)
     state = push_pass(
         pairs, shifts, np.array(kinds, dtype=np.int64), centers, axes, sizes, balls, balls,
-        radii, np.full(n, 1.0) * ease, far, np.array(walls, dtype=np.int64), False, 0.0,
-        gain, 1e9,
+        radii, np.full(n, 1.0) * light, np.full(n, 1.0) * ease, far,
+        np.array(walls, dtype=np.int64), False, 0.0, gain, 1e9,
     )  # fmt: skip
     return centers, axes, state
 
@@ -68,6 +70,15 @@ def test_two_spheres_part_along_their_centres():
     assert centers == pytest.approx(np.array([[9.85, 10, 10], [11.35, 10, 10]]))
     assert touching == 1
     assert deepest == pytest.approx(0.3 / 1.5)
+
+
+def test_the_lighter_body_moves_further():
+    # three times as light: overlap 0.3 shared 3 : 1
+    centers, _, _ = push(
+        [2, 2], [[10, 10, 10], [11.2, 10, 10]], np.eye(3)[:2], [0, 0], [1.0, 0.5],
+        light=np.array([2.0, 6.0]),
+    )  # fmt: skip
+    assert centers == pytest.approx(np.array([[9.925, 10, 10], [11.425, 10, 10]]))
 
 
 def test_crossing_discs_part_by_the_least_penetration():
@@ -125,7 +136,7 @@ def test_one_push_closes_a_small_overlap_to_first_order():
     before = 0.3 * (1.0 - share([start[0], second], directions))
     assert 0.0 < before < 2e-5
     moved = push(kinds, [start[0], second], directions, sizes, balls,
-                 ease=np.array([3.0, 0.7]))  # fmt: skip
+                 ease=np.array([3.0, 0.7]), light=np.array([1.0, 2.5]))  # fmt: skip
     assert abs(0.3 * (1.0 - share(moved[0], moved[1]))) < 1e-3 * before
 
 

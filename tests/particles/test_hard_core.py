@@ -308,3 +308,14 @@ def test_thirty_two_per_cent_in_a_box_of_twelve_diameters(aspect, seed):
     )  # fmt: skip
     assert free_core(hard) >= 1.0
     assert measure_orientation(hard)["flake"]["order_nematic"] < 0.1
+
+
+def test_hard_flakes_among_hard_needles():
+    # heavy flakes pierced by many light needles: equal masses would shake on for minutes
+    needles = Filler("rod", 2000.0, SIZES, aspect_ratio=30.0)
+    recipe = Recipe.from_volume_fractions([(flakes(15.0), 0.10), (needles, 0.01)], SILICONE)
+    box = Box((42e-6,) * 3, (False, True, True))
+    hard = place_particles(recipe, box, np.random.default_rng(71), core=1.0, passes=600)
+    assert free_core(hard) >= 1.0
+    assert (hard.kinds == FLAKE).sum() > 50
+    assert len(hard) > 500

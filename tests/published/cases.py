@@ -23,14 +23,13 @@ from percsim.ensemble.threshold import (
     WRAPPING_PROBABILITY,
     Component,
     Mixture,
-    critical_gap,
     excluded_volume,
     isotropic_axes,
     plan_growth,
     threshold,
     wrap_numbers,
 )
-from percsim.links.search import find_links
+from percsim.links.search import critical_gap, find_links
 from percsim.materials.filler import Orientation
 from percsim.network.build import Network
 from percsim.network.solve import solve_network

@@ -114,6 +114,10 @@ def invent(
                 "n_open_boxes": int(n_open),
                 "lengths_m": lengths,
                 "mean_inverse": mean_inverse,
+                "mean_inverse_se": [
+                    box_cv * y / n_each**0.5 if conducts else float("inf")
+                    for y in mean_inverse
+                ],
                 "resistivity_ohm_m": rho,
                 "resistivity_se": 0.04 * rho if conducts else 0.0,
                 "electrode_excess_ohm_m2": -15e-6 * rho,
@@ -188,13 +192,16 @@ def invent(
                         "standard_error": 0.03 * mid if conducts else 0.0,
                     },
                     "resistance_cv": cv,
+                    "resistance_cv_se": 0.02 * cv if conducts else float("inf"),
                     "open_fraction": float(np.isinf(cast).mean()),
                     "gauge_factor": {
                         "median": slope,
                         "p05": 0.9 * slope,
                         "p95": 1.11 * slope,
+                        "standard_error": 0.15 * slope if conducts else None,
                     },
                     "gauge_factor_initial": 0.88 * slope,
+                    "gauge_factor_initial_se": 0.2 * slope if conducts else None,
                     "gauge_factor_cv": 0.065 if conducts else float("inf"),
                     "spread_shares": {k: v / total for k, v in parts.items()},
                     "response": {
@@ -206,6 +213,9 @@ def invent(
                             ]
                             for name, f in (("median", 1.0), ("p05", 0.9), ("p95", 1.1))
                         },
+                        "standard_error": [
+                            0.15 * slope * e if conducts else np.inf for e in strains
+                        ],
                     },
                     "temperature_response": {
                         "temperature_K": list(temperatures),
@@ -216,6 +226,10 @@ def invent(
                             ]
                             for name, f in (("median", 0.5), ("p05", 0.3), ("p95", 0.7))
                         },
+                        "standard_error": [
+                            3e-4 * abs(t - 293.15) if conducts else np.inf
+                            for t in temperatures
+                        ],
                     },
                     "pass_share": {
                         "value": share,

@@ -99,6 +99,99 @@ def test_ranges_that_end_open_reach_the_top_edge(invented):
     assert max(ends) <= top * (1.0 + 1e-9)
 
 
+def bars(axes, width):
+    """Vertical lines of a width at least, as (x, low, high)."""
+    return [
+        (s[0, 0], s[0, 1], s[1, 1])
+        for c in axes.collections
+        if hasattr(c, "get_segments") and c.get_linewidths()[0] >= width
+        for s in c.get_segments()
+    ]
+
+
+def test_simulation_error_of_the_gauge_factor_is_drawn_behind_each_point(invented):
+    run = run_of(invented())
+    axes = figures.factor_figure(run).axes[0]
+    conducting = [c for c in run.candidates if np.isfinite(c["gauge_factor"]["median"])]
+    reach = sorted((low, high) for _, low, high in bars(axes, 2.5))
+    factors = [
+        (c["gauge_factor"]["median"], c["gauge_factor"]["standard_error"])
+        for c in conducting
+    ] + [
+        (c["gauge_factor_initial"], c["gauge_factor_initial_se"])
+        for c in run.along("weight_fraction", "electrode_gap_m")
+        if c in conducting
+    ]
+    np.testing.assert_allclose(reach, sorted((m - e, m + e) for m, e in factors))
+    points = [line.get_zorder() for line in axes.lines if line.get_marker() == "o"]
+    wide = [c for c in axes.collections if c.get_linewidths()[0] >= 2.5]
+    assert max(c.get_zorder() for c in wide) < min(points)
+
+
+def test_simulation_error_of_the_ratio_is_drawn_beside_each_line(invented):
+    run = run_of(invented())
+    axes = figures.ratio_figure(run).axes[0]
+    drawn = bars(axes, 5.0)
+    curves = [
+        c["response"]
+        for c in run.along("weight_fraction", "electrode_gap_m")
+        if np.isfinite(c["response"]["median"][-1])
+    ]
+    assert min(x for x, *_ in drawn) > 3000.0
+    assert max(axes.get_xticks()) <= 3000.0
+    np.testing.assert_allclose(
+        [(low, high) for _, low, high in drawn],
+        [
+            (r["median"][-1] - r["standard_error"][-1],
+             r["median"][-1] + r["standard_error"][-1])
+            for r in curves
+        ],
+    )  # fmt: skip
+
+
+def test_bars_of_a_window_in_compression_stand_where_the_errors_are(invented):
+    made = invented()
+    for c in made.summary["candidates"]:
+        c["response"]["strain"] = [-e for e in reversed(c["response"]["strain"])]
+        for key in ("median", "p05", "p95", "standard_error"):
+            c["response"][key] = c["response"][key][::-1]
+    drawn = bars(figures.ratio_figure(run_of(made)).axes[0], 5.0)
+    assert drawn
+    assert max(x for x, *_ in drawn) < -3000.0
+
+
+def test_an_error_without_bound_reaches_both_edges_and_none_is_no_bar(invented):
+    made = invented(weight_fractions=(0.26, 0.30), gaps=(3e-3,))
+    first, second = made.summary["candidates"]
+    first["gauge_factor"]["standard_error"] = "inf"
+    del second["gauge_factor"]["standard_error"]
+    for c in (first, second):
+        c["gauge_factor_initial_se"] = None
+    axes = figures.factor_figure(run_of(made)).axes[0]
+    ((_, low, high),) = bars(axes, 2.5)
+    assert (low, high) == axes.get_ylim()
+
+
+def test_a_huge_error_does_not_squash_the_rest():
+    ends = style.within_reach([np.array([10.0, 20.0])], [np.array([-1e6, 15.0, 1e6])])
+    np.testing.assert_array_equal(ends, [0.0, 15.0, 30.0])
+
+
+def test_errors_of_a_length_are_those_given(invented):
+    made = invented()
+    fit = made.summary["fits"][-1]
+    length, inverse = np.array(fit["lengths_m"]), np.array(fit["mean_inverse"])
+    run = run_of(made)
+    given = boxes._inverse_errors(run, fit, length, inverse)
+    np.testing.assert_array_equal(given, fit["mean_inverse_se"])
+    # of a single box it is not known: the scatter of the longest boxes, 16 of this length
+    fit["mean_inverse_se"] = [7.0, "inf", 9.0]
+    np.testing.assert_allclose(
+        boxes._inverse_errors(run, fit, length, inverse),
+        [7.0, inverse[1] * fit["box_cv"] / 4.0, 9.0],
+    )
+
+
 def test_threshold_is_drawn_at_its_weight_fraction_with_its_error(invented):
     run = run_of(invented())
     w, error, reach = style.threshold_in_weight(run.summary["threshold"])

@@ -11,6 +11,7 @@ import pytest
 from percsim.report import write_json, write_report
 from percsim.report.figures import Drawing
 from percsim.report.page import SECTIONS, describe, render_page
+from percsim.report.tables import sentence, simulation_error, with_error
 
 VOID = {"meta", "link", "img", "br", "hr", "input"}
 
@@ -136,7 +137,7 @@ def test_the_page_says_what_the_summary_holds(page):
         *made.summary["cautions"],
         *made.summary["reasons"],
     ):
-        assert entry in words
+        assert sentence(entry).replace("\u00a0", " ") in words
     for entry in made.summary["assumptions"]:
         assert entry["name"] in words
         assert entry["source"] in words
@@ -145,6 +146,40 @@ def test_the_page_says_what_the_summary_holds(page):
     assert words.count("% of castings pass, 80 % asked") == sum(
         bool(c["refused_because"]) for c in made.summary["candidates"]
     )
+
+
+def test_simulation_errors_stand_beside_what_castings_scatter(page):
+    made, *_, reader = page
+    best = made.summary["candidates"][made.summary["chosen"]]
+    cards = reader.words[: reader.words.index("What this rests on")]
+    factor = best["gauge_factor"]
+    for error in (
+        simulation_error(best["resistance_ohm"]["standard_error"], 1e-3, "kohm"),
+        simulation_error(factor["standard_error"]),
+        simulation_error(best["resistance_cv_se"], 100.0, "%"),
+    ):
+        assert error.startswith("simulation ± ")
+        assert error in cards
+    table = reader.words[reader.words.index("Every candidate") :]
+    assert with_error(factor["median"], factor["standard_error"]) in table
+    assert "Base to curing agent 7 : 1 by mass." in table
+
+
+def test_an_open_film_reads_nothing(invented):
+    made = invented(weight_fractions=(0.14,), gaps=(3e-3,))
+    words = rendered(made.summary).words
+    readout = words[words.index("Readout at the supply") : words.index("For the median")]
+    assert "14 3 open open – – – –" in readout
+    assert "3.3" not in readout
+
+
+def test_mix_ratios_that_differ_have_a_column(invented):
+    made = invented(weight_fractions=(0.26, 0.30), gaps=(3e-3,))
+    made.summary["candidates"][0]["mix_ratio"] = 10.0
+    words = rendered(made.summary).words
+    assert "base : agent by mass" in words
+    assert "10 : 1" in words
+    assert "Base to curing agent" not in words
 
 
 def test_text_of_the_plan_is_escaped(invented):
@@ -172,7 +207,7 @@ def test_none_meets_the_target(invented):
     assert "No decision" in words
     assert "No candidate meets every target; the nearest is " in words
     assert "What would have to change" in words
-    assert made.summary["what_would_have_to_change"][0] in words
+    assert sentence(made.summary["what_would_have_to_change"][0]) in words
     assert "Cast " not in words[: words.index("Margin")]
 
 
@@ -319,7 +354,7 @@ def test_weigh_out_masses_add_up_and_every_entry_is_there(page):
     assert "base : curing agent by mass 7 : 1" in words
     assert "bench note 1 mm" in words  # an entry the page does not know
     assert "solvent" not in words  # there is none
-    assert sheet["cautions"][0] in words
+    assert sentence(sheet["cautions"][0]) in words
     made = made.copy()
     made.summary["weigh_out"] |= {"solvent": "a thinner", "wet_over_dry": 1.6}
     assert "thickness as spread over thickness when dry 1.6" in rendered(made.summary).words

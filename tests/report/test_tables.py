@@ -21,10 +21,13 @@ from percsim.report.tables import (
     percent,
     read_rows,
     rows_to_csv,
+    sentence,
     share,
+    simulation_error,
     text_summary,
     three,
     two,
+    with_error,
     write_atomically,
     write_json,
     write_rows,
@@ -81,17 +84,65 @@ def test_bench_units(value, unit, text):
 
 
 def test_shares_are_whole_per_cent_and_finer_at_the_ends():
-    assert [share(x) for x in (0.0, 2e-4, 0.0031, 0.4349, 0.997, 0.9998, 1.0)] == [
+    # 0.9995 rounds to 100.0, which would stand beside the 100 of a true 1
+    values = (0.0, 2e-4, 0.0031, 0.4349, 0.997, 0.9994, 0.9995, 0.9998, 1.0)
+    assert [share(x) for x in values] == [
         "0",
         "<0.1",
         "0.3",
         "43",
         "99.7",
+        "99.9",
+        ">99.9",
         ">99.9",
         "100",
     ]
     assert percent(0.123456) == "12.3"
     assert two(0.0012345) == "0.0012"
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "factor", "text"),
+    [
+        (21.26, 1.1586, 1.0, "21.3 ± 1.2"),
+        (0.21176, 0.004231, 100.0, "21.18 ± 0.42"),
+        (1234.0, 96.0, 1.0, "1234 ± 96"),
+        (1234.0, 99.7, 1.0, "1230 ± 100"),
+        (0.07, 0.21, 1.0, "0.07 ± 0.21"),
+        (34.0, 1e-7, 1.0, "34 ± 1e-7"),
+        (5.0, 0.0, 1.0, "5"),
+        (5.0, None, 1.0, "5"),
+        (5.0, "inf", 1.0, "5 ± unknown"),
+        ("inf", 1.0, 1.0, "open"),
+        (None, 1.0, 1.0, "–"),
+    ],
+)
+def test_errors_end_at_their_second_digit(value, error, factor, text):
+    assert with_error(value, error, factor) == text
+
+
+def test_simulation_error_alone():
+    assert simulation_error(47.44, 1e-3, "kohm") == "simulation ± 0.047 kohm"
+    assert simulation_error("inf") == "simulation error unknown"
+    assert simulation_error(None) == simulation_error(0.0) == ""
+
+
+@pytest.mark.parametrize(
+    ("phrase", "text"),
+    [
+        ("cast first: 3 films", "Cast first: 3 films."),
+        ("99.9 % of castings (95 %)", "99.9\u00a0% of castings (95\u00a0%)."),
+        ("CV of R: 25 %, at 3 mm", "CV of R: 25\u00a0%, at 3\u00a0mm."),
+        ("g0 = 80 uS is assumed", "g0 = 80\u00a0uS is assumed."),
+        ("lambda_T decides the sign", "lambda_T decides the sign."),
+        ("open", "Open."),
+        ("Already one.", "Already one."),
+        ("12 mixes and 3 symbols", "12 mixes and 3 symbols."),
+        ("", ""),
+    ],
+)
+def test_phrases_become_sentences(phrase, text):
+    assert sentence(phrase) == text
 
 
 def test_number_reads_json_and_drops_what_is_none():
@@ -208,9 +259,10 @@ def test_text_says_the_decision_first(invented):
     assert text.count("1/g0") == 1
     assert "not complete" not in text
     assert max(len(line) for line in lines) <= 92
+    assert "simulation +- " in text
     made = run.copy()
     made.summary["reasons"] = ["resistances go as 1/g0 ± a lot"]
-    assert text_summary(made.summary).count("1/g0 +- a lot") == 1
+    assert "- Resistances go as 1/g0 +- a lot." in text_summary(made.summary).splitlines()
     assert text_summary(made.summary).count("1/g0") == 1
 
 
