@@ -42,6 +42,10 @@ CUBE_DIAMETERS = 8.0
 """Shortest electrode gap, in diameters, for which rho and r_c of cubes are meant."""
 FARTHEST = 1.25
 """Advice does not go beyond this multiple of the highest weight fraction explored."""
+FIRST_FILMS = 3
+"""Films to cast from one cup for a first measurement of g0."""
+COMMON_TO_A_CUP = ("weighing", "aspect_ratio")
+"""Tolerances that films from one cup share: what was weighed, and the lot of powder."""
 
 
 def _ohms(value: float) -> str:
@@ -76,12 +80,27 @@ def _tenths(value: float) -> str:
     return f"{100 * value:.1f} %" if np.isfinite(value) else "not defined"
 
 
+def _with_error(cv: float, error: float) -> str:
+    """CV and its simulation error, as far as that is known."""
+    known = f" (simulation error {_tenths(error)})" if np.isfinite(error) else ""
+    return f"{_tenths(cv)}{known}"
+
+
 def _wt(weight_fraction: float) -> str:
     return f"{100 * weight_fraction:.4g} wt%"
 
 
 def _mm(length: float) -> str:
     return f"{1e3 * length:.3g} mm"
+
+
+def _own_threshold(ratio: float) -> str:
+    return f"{ratio:.2f} times the film's own threshold at 20 C"
+
+
+def _over_conducting(castings: Castings) -> str:
+    """Say what a spread is taken over, when that is not all castings."""
+    return " over conducting castings" if castings.open_fraction > 0.0 else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +251,8 @@ class Candidate:
     resistance_cv_error : float
         Simulation error of the CV of the resistance, from the resampled boxes: chiefly that
         of the slope with loading.
+    gauge_factor_cv_error : float
+        The same for the CV of the gauge factor.
     margins : tuple of Margin
         One a limit.
     refused_because : tuple of str
@@ -249,6 +270,7 @@ class Candidate:
     resistance: tuple[float, float, float]
     gauge_factor: tuple[float, float, float]
     resistance_cv_error: float
+    gauge_factor_cv_error: float
     margins: tuple[Margin, ...]
     refused_because: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -278,19 +300,16 @@ class Candidate:
         rho = float(castings.fit.resistivity[loading.reference_state])
         median, p05, p95 = self.resistance
         error = castings.log_standard_error
-        gauge: dict[str, float | None] = dict(
-            zip(
-                ("median", "p05", "p95", "standard_error", "initial", "initial_se", "cv"),
-                (
-                    *self.gauge_factor,
-                    castings.gauge_factor_errors[0],
-                    castings.gauge_factor_initial,
-                    castings.gauge_factor_errors[1],
-                    castings.gauge_factor_cv,
-                ),
-                strict=True,
-            )
-        )
+        gauge: dict[str, float | None] = {
+            "median": self.gauge_factor[0],
+            "p05": self.gauge_factor[1],
+            "p95": self.gauge_factor[2],
+            "standard_error": castings.gauge_factor_errors[0],
+            "initial": castings.gauge_factor_initial,
+            "initial_se": castings.gauge_factor_errors[1],
+            "cv": castings.gauge_factor_cv,
+            "cv_se": self.gauge_factor_cv_error,
+        }
         if median == float("inf"):
             gauge = dict.fromkeys(gauge)
         return {
@@ -315,6 +334,7 @@ class Candidate:
             "gauge_factor_initial": gauge["initial"],
             "gauge_factor_initial_se": gauge["initial_se"],
             "gauge_factor_cv": gauge["cv"],
+            "gauge_factor_cv_se": gauge["cv_se"],
             "spread_shares": dict(castings.shares),
             "response": castings.response(),
             "temperature_response": castings.temperature_response(),
@@ -393,18 +413,30 @@ def _gauge_limits(castings: Castings) -> tuple[float, float, float]:
     return float(median), float(p05), float(p95)
 
 
+def _half_of_central(spreads: Sequence[float], castings: Castings) -> float:
+    """Half of the central 68 % of CVs of resampled boxes; inf where they reach into inf."""
+    if castings.is_open:
+        return float("inf")
+    low, high = weighted_quantiles(spreads, (0.158655, 0.841345))
+    return float(0.5 * (high - low)) if np.isfinite(high) else float("inf")
+
+
 def _pass_share(
     castings: Castings, target: Target, passes: NDArray[np.bool_]
-) -> tuple[PassShare, float]:
-    """Share, limits of sampling and resampled boxes in quadrature; error of the CV."""
+) -> tuple[PassShare, float, float]:
+    """Share, limits of sampling and resampled boxes in quadrature; errors of both CVs."""
     share = float(passes.mean())
     low, high = clopper_pearson(int(passes.sum()), len(passes))
     ref, strained = castings.fit.loading.reference_state, castings.strained_state
-    replicas, spreads = [], []
+    replicas, spreads, gauge_spreads = [], [], []
     for r in castings.replicates([ref] if strained is None else [ref, strained]):
-        gauge = np.zeros(len(r))
+        gauge, gauge_cv = np.zeros(len(r)), np.inf
         if strained is not None:
             gauge = chord(r[:, 0], r[:, 1], castings.fit.loading.strains[strained])
+            kept = gauge[np.isfinite(r).all(axis=1)]
+            if 2 * len(kept) > len(r) and kept.mean() != 0.0:
+                gauge_cv = float(kept.std(ddof=1) / abs(kept.mean()))
+        gauge_spreads.append(gauge_cv)
         replicas.append(target.passes(r[:, 0], gauge).mean())
         logs = np.log(r[np.isfinite(r[:, 0]), 0])
         spreads.append(
@@ -413,12 +445,12 @@ def _pass_share(
     b_low, b_high = np.quantile(replicas, [0.025, 0.975])
     down = np.hypot(share - low, max(0.0, share - float(b_low)))
     up = np.hypot(high - share, max(0.0, float(b_high) - share))
-    error = float("inf")
-    if not castings.is_open:
-        a, b = weighted_quantiles(spreads, (0.158655, 0.841345))
-        error = float(0.5 * (b - a)) if np.isfinite(b) else float("inf")
     down, up = max(0.0, share - float(down)), min(1.0, share + float(up))
-    return PassShare(share, down, up), error
+    return (
+        PassShare(share, down, up),
+        _half_of_central(spreads, castings),
+        _half_of_central(gauge_spreads, castings),
+    )
 
 
 def _log_reserve(value: float, limit: float, *, at_least: bool) -> float:
@@ -471,26 +503,54 @@ def _margins(
     return tuple(rows)
 
 
+def _verdict_if_open(castings: Castings) -> str:
+    """Say whether an open film is known to be so, or boxes and castings disagree.
+
+    A film at its threshold is decided by chains longer than a box, either way.
+    """
+    loading = castings.fit.loading
+    if castings.fit.threshold_ratio > 1.0:
+        undecided = loading.n_open_boxes < loading.n_boxes
+    else:
+        undecided = castings.open_fraction < 1.0
+    if not undecided:
+        return "the film is open"
+    n_open, n = loading.n_open_boxes, loading.n_boxes
+    boxes = "all boxes" if n_open == n else f"{n_open} of {n} boxes"
+    if n > n_open > n // 2:
+        boxes = f"most boxes ({n_open} of {n})"
+    castings_open = f"{_percent(castings.open_fraction)} of the castings"
+    if castings.fit.threshold_ratio <= 1.0:
+        boxes = f"{boxes} and {castings_open}"
+    return (
+        f"{boxes} are open: the film is open or of very high resistance; not decided here"
+    )
+
+
+def _share_words(share: PassShare) -> str:
+    return (
+        f"castings pass ({_percent(share.low)} to {_percent(share.high)} with sampling and "
+        "simulation error)"
+    )
+
+
 def _refusals(
-    castings: Castings, target: Target, margins: Sequence[Margin], cv_error: float
+    castings: Castings,
+    target: Target,
+    margins: Sequence[Margin],
+    share: PassShare,
+    cv_error: float,
+    gauge_cv_error: float,
 ) -> list[str]:
     """Why a candidate does not meet the target, in plain words."""
     ratio = castings.fit.threshold_ratio
-    if ratio <= 1.0:
-        return [
-            f"the loading is at {ratio:.2f} times the percolation threshold: the film is "
-            "open"
-        ]
-    if castings.fit.is_open:
-        return [
-            f"the boxes are open at {ratio:.2f} times the threshold, and so is the film"
-        ]
+    if ratio <= 1.0 or castings.fit.is_open:
+        return [f"at {_own_threshold(ratio)} {_verdict_if_open(castings)}"]
     reasons = []
     if ratio < FAITHFUL_RATIO:
         reasons.append(
-            f"at {ratio:.2f} times the percolation threshold (below {FAITHFUL_RATIO:g}) "
-            "boxes of this size do not represent the film, and small errors of weighing "
-            "move R a lot"
+            f"at {_own_threshold(ratio)} (below {FAITHFUL_RATIO:g}) boxes of this size do "
+            "not represent the film, and small errors of weighing move R a lot"
         )
     if castings.open_fraction > 1.0 - target.pass_share_min:
         reasons.append(f"{_percent(castings.open_fraction)} of the castings are open")
@@ -510,16 +570,15 @@ def _refusals(
             )
         elif margin.target.startswith("share"):
             reasons.append(
-                f"{_percent(margin.value)} of the castings pass, "
+                f"{_percent(margin.value)} of the {_share_words(share)}, "
                 f"{_percent(margin.limit)} are asked"
             )
         else:
             what = margin.target.removesuffix(", at most")
-            error = ""
-            if what == "CV of resistance" and np.isfinite(cv_error):
-                error = f" (simulation error {_tenths(cv_error)})"
+            error = cv_error if what == "CV of resistance" else gauge_cv_error
             reasons.append(
-                f"{what} {_tenths(margin.value)}{error}, at most "
+                f"{what.replace('of ', 'of the ')} "
+                f"{_with_error(margin.value, error)}{_over_conducting(castings)}, at most "
                 f"{_percent(margin.limit)} is allowed"
             )
     return reasons
@@ -564,7 +623,7 @@ def judge(castings: Castings, target: Target) -> Candidate:
 
     """
     passes = target.passes(castings.at_rest, castings.gauge_factors)
-    share, cv_error = _pass_share(castings, target, passes)
+    share, cv_error, gauge_cv_error = _pass_share(castings, target, passes)
     median, p05, p95 = weighted_quantiles(castings.at_rest, (0.5, 0.05, 0.95))
     gauge = _gauge_limits(castings)
     margins = _margins(castings, target, float(median), gauge[0], share.value)
@@ -574,9 +633,9 @@ def judge(castings: Castings, target: Target) -> Candidate:
         cautions.append(castings.slope_note)
     if FAITHFUL_RATIO <= ratio < SAFE_RATIO:
         cautions.append(
-            f"{_wt(castings.fit.loading.weight_fraction)}: at {ratio:.2f} times the "
-            f"threshold (below {SAFE_RATIO:g}) boxes still read a few per cent to some ten "
-            "per cent off"
+            f"{_wt(castings.fit.loading.weight_fraction)}: at {_own_threshold(ratio)} "
+            f"(below {SAFE_RATIO:g}) boxes still read a few per cent to some ten per cent "
+            "off"
         )
     diameters = castings.film.electrode_gap / castings.fit.loading.diameter
     if diameters < CUBE_DIAMETERS:
@@ -596,8 +655,11 @@ def judge(castings: Castings, target: Target) -> Candidate:
         resistance=(float(median), float(p05), float(p95)),
         gauge_factor=gauge,
         resistance_cv_error=cv_error,
+        gauge_factor_cv_error=gauge_cv_error,
         margins=margins,
-        refused_because=tuple(_refusals(castings, target, margins, cv_error)),
+        refused_because=tuple(
+            _refusals(castings, target, margins, share, cv_error, gauge_cv_error)
+        ),
         cautions=tuple(cautions),
         readout=_readout(castings, target, float(median)),
     )
@@ -711,8 +773,8 @@ def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[
         w = _weight_fraction_at(castings.fit.loading, phi)
         return [
             f"raise the weight fraction to {_wt(round(w, 3))} or more ({SAFE_RATIO:g} "
-            f"times the threshold): at {_wt(castings.fit.loading.weight_fraction)} the "
-            "film is open"
+            f"times the film's own threshold at 20 C): at "
+            f"{_wt(castings.fit.loading.weight_fraction)} {_verdict_if_open(castings)}"
         ]
     at_rest = castings.at_rest
     above, below = float(np.mean(at_rest > high)), float(np.mean(at_rest < low))
@@ -798,9 +860,10 @@ def _spread_advice(bench: _Bench, candidate: Candidate) -> list[str]:
             break
     top = ordered[0]
     return [
-        f"{' and '.join(steps)}: the CV of the resistance is {_tenths(cv)}, at most "
-        f"{_percent(limit)} is allowed, and {top.replace('_', ' ')} makes "
-        f"{_percent(castings.shares[top])} of it; a higher loading also scatters less"
+        f"{' and '.join(steps)}: the CV of the resistance is {_tenths(cv)}"
+        f"{_over_conducting(castings)}, at most {_percent(limit)} is allowed, and "
+        f"{top.replace('_', ' ')} makes {_percent(castings.shares[top])} of it; "
+        "a higher loading also scatters less"
     ]
 
 
@@ -834,19 +897,23 @@ def _gauge_advice(
                 f"here and {_number(asked)} is asked"
             )
         else:
-            best = max((c.gauge_factor[0] for c in trusted), default=gauge)
+            best = max(trusted, key=lambda c: c.gauge_factor[0], default=candidate)
             words.append(
-                f"no loading explored above {FAITHFUL_RATIO:g} times the threshold reaches "
-                f"a gauge factor of {_number(asked)} (best {_number(best)}); it rises "
-                f"towards the threshold, with beta ({_number(bench.contacts.beta)} here) "
-                "and with a wider strain window"
+                f"no loading explored above {FAITHFUL_RATIO:g} times the film's own "
+                f"threshold at 20 C reaches a gauge factor of {_number(asked)} (best "
+                f"{_number(best.gauge_factor[0])}, at "
+                f"{_wt(best.castings.fit.loading.weight_fraction)}); it rests on beta "
+                f"({_number(bench.contacts.beta)} here), delta_b, lambda_T and closed_at: "
+                "measure films under strain before relying on it"
             )
     cv = candidate.castings.gauge_factor_cv
     if limit is not None and np.isfinite(candidate.resistance[0]) and not cv <= limit:
         words.append(
-            "raise the weight fraction away from the threshold: the CV of the gauge "
-            f"factor is {_tenths(cv)} at {candidate.castings.fit.threshold_ratio:.2f} "
-            f"times the threshold, at most {_percent(limit)} is allowed"
+            "raise the weight fraction away from the threshold: the CV of the gauge factor "
+            f"is {_with_error(cv, candidate.gauge_factor_cv_error)}"
+            f"{_over_conducting(candidate.castings)} at "
+            f"{_own_threshold(candidate.castings.fit.threshold_ratio)}, at most "
+            f"{_percent(limit)} is allowed"
         )
     return words
 
@@ -863,8 +930,8 @@ def _changes(
         w = _weight_fraction_at(candidate.castings.fit.loading, min(phi, 0.999))
         words.append(
             f"explore weight fractions above {_wt(round(w, 3))}: every one explored lies "
-            f"below {FAITHFUL_RATIO:g} times the threshold, where this simulation does not "
-            "decide"
+            f"below {FAITHFUL_RATIO:g} times the film's own threshold at 20 C, where this "
+            "simulation does not decide"
         )
     if ratio >= FAITHFUL_RATIO or not words:
         words += _resistance_advice(bench, index // n_gaps, candidate)
@@ -891,6 +958,20 @@ def _share_over_contact_prior(castings: Castings, target: Target) -> float:
     return float(np.mean([target.passes(at_rest * f, gauge).mean() for f in np.exp(nodes)]))
 
 
+def _first_measurement_factor(castings: Castings) -> float:
+    """Factor within which the first films from one cup give g0 (95 %).
+
+    The geometric mean of their R scatters by the tolerances, those common to a cup in
+    full, the others less by the root of the number of films; the planned R has its
+    simulation error.
+    """
+    variance = float(np.log1p(castings.resistance_cv**2))
+    common = sum(castings.shares[name] for name in COMMON_TO_A_CUP)
+    variance *= common + (1.0 - common) / FIRST_FILMS
+    error = castings.log_standard_error
+    return float(np.exp(ndtri(0.975) * np.hypot(np.sqrt(variance), error)))
+
+
 def _calibration_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
     """Say what an assumed contact conductance means, and what to cast to find out."""
     if bench.contacts.is_calibrated:
@@ -901,29 +982,31 @@ def _calibration_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
     words = [
         "the plan is not calibrated: the contact conductance g0 = "
         f"{format_quantity(bench.contacts.g0, 'conductance')} is assumed and may be off by "
-        f"a factor of {CONTACT_FACTOR:g} either way. Every "
-        "resistance here goes as 1/g0, so ohms, window, mA, mW and with them this choice "
-        f"hold only if g0 does: {_percent(candidate.pass_share.value)} of the castings "
-        f"pass at that value, {_percent(share)} averaged over the whole range of g0. Not "
-        "touched by it: the threshold, the ratios of R between candidates, R/R0, gauge "
-        "factors (they rest on beta and delta_b), spreads and their shares, open castings"
+        f"a factor of {CONTACT_FACTOR:g} either way. Every resistance here goes as 1/g0 "
+        "when the contacts to the electrodes scale with it, so ohms, window, mA, mW and "
+        "with them this choice hold only if g0 does: "
+        f"{_percent(candidate.pass_share.value)} of the castings pass at that value, "
+        f"{_percent(share)} averaged over the whole range of g0. Not touched by it then: "
+        "the threshold, the ratios of R between candidates, R/R0, gauge factors (they rest "
+        "on beta, delta_b, lambda_T and closed_at), spreads and their shares, open castings"
     ]
     if ratio >= SAFE_RATIO and np.isfinite(candidate.resistance[0]):
-        spread = float(np.sqrt(np.log1p(castings.resistance_cv**2)))
-        factor = float(np.exp(ndtri(0.975) * spread / np.sqrt(3.0)))
         words.append(
-            f"cast first: three films of {candidate.name} gap (well above the threshold, "
-            "where R depends least on anything but g0) and measure R at 20 C. The "
-            f"median over {_ohms(candidate.resistance[0])} divides g0, to about a factor "
-            f"{factor:.2g} (95 %); run again with that value as measured before casting "
-            "more"
+            f"cast first: three films of {candidate.name} gap from one cup (well above the "
+            "film's own threshold, where R depends least on the loading) and measure R at "
+            f"20 C. Their geometric mean over {_ohms(candidate.resistance[0])} divides g0, "
+            f"to about a factor {_first_measurement_factor(castings):.2g} (95 %, with the "
+            "simulation error): weighing and the lot of powder are common to the three and "
+            "do not average out, the other tolerances shrink by the root of three. The g0 "
+            "so found also takes up what other values of beta, delta_b, lambda_T or "
+            "closed_at would change in R. Run again with it as measured before casting more"
         )
     else:
         phi = 1.8 * bench.threshold.volume_fraction
         w = _weight_fraction_at(castings.fit.loading, min(phi, 0.999))
         words.append(
-            f"cast first: three films of about {_wt(round(w, 2))} (well above the "
-            "threshold, where R depends least on anything but g0), measure R at 20 C, and "
+            f"cast first: three films of about {_wt(round(w, 2))} (well above the film's "
+            "own threshold, where R depends least on the loading), measure R at 20 C, and "
             "run again with g0 as measured before casting more"
         )
     return words
@@ -935,11 +1018,13 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
     median, p05, p95 = candidate.resistance
     low, high = target.window
     share = candidate.pass_share
-    words = [
-        f"{_percent(share.value)} of its castings pass ({_percent(share.low)} to "
-        f"{_percent(share.high)} with sampling and simulation error), "
-        f"{_percent(target.pass_share_min)} are asked"
-    ]
+    words = []
+    # a refusal for the share has said it already
+    if not any("castings pass" in word for word in candidate.refused_because):
+        words.append(
+            f"{_percent(share.value)} of its {_share_words(share)}, "
+            f"{_percent(target.pass_share_min)} are asked"
+        )
     window = ""
     if low > 0.0 or np.isfinite(high):
         window = (
@@ -952,7 +1037,8 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
                 " (a third to three times the series resistor; common practice, no source)"
             )
     if np.isinf(median):
-        return [*words, "resistance: open"]
+        share_open = _percent(castings.open_fraction)
+        return [*words, f"resistance: {share_open} of the castings are open"]
     words.append(
         f"resistance {_ohms(median)} (5-95 % of castings {_ohms(p05)} to "
         f"{_ohms(p95)}){window}"
@@ -963,7 +1049,10 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
             f"gauge factor {_number(candidate.gauge_factor[0])} (simulation error "
             f"{_error(castings.gauge_factor_errors[0])}) as the chord to "
             f"{1e6 * strain:.0f} microstrain, {_number(castings.gauge_factor_initial)} "
-            f"at zero strain; CV of the gauge factor {_percent(castings.gauge_factor_cv)}"
+            "at zero strain; CV of the gauge factor "
+            f"{_with_error(castings.gauge_factor_cv, candidate.gauge_factor_cv_error)}"
+            f"{_over_conducting(castings)}; differences of beta and delta_b between "
+            "castings are not in it"
         )
     if np.isfinite(castings.resistance_cv) and sum(castings.shares.values()) > 0.0:
         ordered = sorted(castings.shares, key=castings.shares.__getitem__, reverse=True)
@@ -972,7 +1061,9 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
             for name in ordered[:3]
         )
         spread = (
-            f"CV of the resistance {_tenths(castings.resistance_cv)}, mostly from {parts}"
+            "CV of the resistance "
+            f"{_with_error(castings.resistance_cv, candidate.resistance_cv_error)}"
+            f"{_over_conducting(castings)}, mostly from {parts}"
         )
         if castings.shares["chains"] < 0.05:
             spread += (
@@ -1007,7 +1098,7 @@ def decide(
     electrode_gaps : sequence of float
         Gaps to explore [m].
     threshold : LoadingThreshold
-        The simulated threshold.
+        The film's own threshold at 20 C: simulated, contacts open at rest not counted.
     target : Target
         What is asked.
     seed : numpy.random.SeedSequence
@@ -1035,7 +1126,7 @@ def decide(
     -----
     The best candidate has the largest share of passing castings, to a per cent; among
     equals the one farthest inside its closest limit. Candidates below 1.3 times the
-    threshold are never chosen.
+    film's own threshold are never chosen.
 
     """
     if not electrode_gaps:

@@ -138,7 +138,7 @@ def assumptions(
     contacts : ContactParameters
         The contact law as planned.
     threshold : LoadingThreshold
-        The simulated threshold.
+        The film's own threshold at 20 C.
     castings : Castings
         Castings of the chosen or nearest candidate; the effects are worked out for it.
 
@@ -152,9 +152,16 @@ def assumptions(
     The widths of the contact priors are judgement for day one, with no source; measured
     rows replace them.
 
+    What is said of beta and delta_b follows from the law: a lower conductance of any
+    contact cannot lower R, and a contact is open or not by its opening at that state
+    alone, so that one broken at rest conducts again where strain closes it.
+
     """
-    chords = castings.gauge_factors[np.isfinite(castings.gauge_factors)]
-    chord = float(np.median(chords)) if len(chords) else 0.0
+    here = ""
+    chords = castings.gauge_factors
+    chords = chords[np.isfinite(castings.at_rest) & np.isfinite(chords)]
+    if castings.strained_state is not None and len(chords) and not castings.is_open:
+        here = f" ({float(np.median(chords)):.3g} here)"
     per_kelvin = contacts.Ea / Boltzmann / ROOM_TEMPERATURE**2
     at_most = ACTIVATION_RANGE[1] / Boltzmann / ROOM_TEMPERATURE**2
 
@@ -169,12 +176,13 @@ def assumptions(
     measured_shape = "aspect_ratio" in contacts.measured
     rows = [
         Assumption(
-            "percolation threshold",
+            "percolation threshold of the film at 20 C",
             "phi_c",
             100.0 * threshold.volume_fraction,
             "vol%",
             "simulated",
-            f"simulated to {100 * threshold.standard_error:.2g} vol%; aspect ratio "
+            f"simulated to {100 * threshold.standard_error:.2g} vol% and raised by the "
+            "share of contacts open at rest; aspect ratio "
             + (
                 "measured"
                 if measured_shape
@@ -189,8 +197,9 @@ def assumptions(
             "S",
             basis("g0"),
             source("g0", f"a factor {CONTACT_FACTOR:g} either way"),
-            "R of every film in proportion to 1/g0; moves neither the threshold, R/R0, "
-            "gauge factors, spreads nor the order of the candidates in R",
+            "R of every film in proportion to 1/g0 when the contacts to the electrodes "
+            "scale with it; then it moves neither the threshold, R/R0, gauge factors, "
+            "spreads nor the order of the candidates in R",
         ),
         Assumption(
             "decay with opening",
@@ -199,8 +208,9 @@ def assumptions(
             "1",
             basis("beta"),
             source("beta", f"a factor {BETA_FACTOR:g} either way"),
-            f"gauge factor in proportion as long as no contact is lost: {chord:.3g} here, "
-            f"{chord / BETA_FACTOR:.2g} to {chord * BETA_FACTOR:.2g} within that factor",
+            "a larger value can only raise R, and as a rule raises the gauge factor"
+            f"{here}, but far less than in proportion when contacts are lost: what these "
+            "add is there without any decay",
         ),
         Assumption(
             "opening at which a contact breaks",
@@ -209,8 +219,10 @@ def assumptions(
             "1",
             basis("delta_b"),
             source("delta_b", f"a factor {BREAKING_FACTOR:g} either way"),
-            "contacts lost with strain: a smaller value raises the gauge factor, most of "
-            "all near the threshold, and bends R(strain) upwards",
+            "contacts open at rest and lost with strain: a smaller value can only raise R "
+            "and the film's own threshold, and moves the gauge factor either way, because "
+            "contacts broken at rest may re-make where strain closes them (the law has no "
+            "memory)",
         ),
         Assumption(
             "temperature at which contacts are pressed shut",
@@ -219,8 +231,9 @@ def assumptions(
             "C",
             basis("closed_at"),
             source("closed_at", "some tens of kelvin"),
-            "how far contacts stand open at rest: level of R and share of contacts lost; "
-            "compression or cold beyond it would not be felt",
+            "how far contacts stand open at rest and how many are open there: level of R, "
+            "gauge factor and the film's own threshold; a contact pressed further than at "
+            "this temperature does not feel it",
         ),
         Assumption(
             "share of thermal mismatch at the contacts",
@@ -229,8 +242,10 @@ def assumptions(
             "1",
             basis("lambda_T"),
             source("lambda_T", f"{THERMAL_SHARE_RANGE[0]:g} to {THERMAL_SHARE_RANGE[1]:g}"),
-            "rise of R with temperature, about in proportion, against the activated fall; "
-            "even the sign of the temperature coefficient depends on both",
+            "how far contacts stand open at rest and how many are open there, as the "
+            "temperature above: level of R, gauge factor and the film's own threshold; and "
+            "the rise of R with temperature against the activated fall, so that even the "
+            "sign of the temperature coefficient depends on both",
         ),
         Assumption(
             "activation energy",
@@ -244,6 +259,7 @@ def assumptions(
         ),
     ]
     tol, film = castings.tolerances, castings.film
+    over = " over conducting castings" if castings.open_fraction > 0.0 else ""
     values = {
         "weighing": (100 * tol.weighing, "% of the weight fraction"),
         "mixing": (100 * tol.mixing, "% of the weight fraction"),
@@ -261,7 +277,7 @@ def assumptions(
             values[name][1],
             "assumed",
             "bench judgement, no source, unless set in the plan; standard deviation",
-            f"{100 * castings.shares[name]:.2g} % of the variance of ln R",
+            f"{100 * castings.shares[name]:.2g} % of the variance of ln R{over}",
         )
         for name in TOLERANCE_NAMES
         if name != "chains"

@@ -40,6 +40,20 @@ def test_activation_energy_by_hand(castings):
     assert rows(castings)["Ea"].value == pytest.approx(10.0)
 
 
+def test_gauge_factor_is_not_given_in_proportion_to_beta(castings):
+    listed = rows(castings)
+    # made-up boxes: ln R rises by 15 e, so the chord to 3000 microstrain is 15.3
+    assert "gauge factor (15.3 here), but far less than in proportion" in (
+        listed["beta"].effect
+    )
+    assert "can only raise R" in listed["beta"].effect
+    assert re.findall(r"[\d.]+", listed["beta"].effect) == ["15.3"]
+    assert "may re-make where strain closes them" in listed["delta_b"].effect
+    for symbol in ("delta_b", "closed_at", "lambda_T"):
+        assert "gauge factor" in listed[symbol].effect
+        assert "the film's own threshold" in listed[symbol].effect
+
+
 def test_measured_values_are_named_so(castings):
     plain = rows(castings)
     assert plain["g0"].basis == "assumed"
