@@ -42,6 +42,9 @@ CUBE_DIAMETERS = 8.0
 """Shortest electrode gap, in diameters, for which rho and r_c of cubes are meant."""
 FARTHEST = 1.25
 """Advice does not go beyond this multiple of the highest weight fraction explored."""
+SURELY_OPEN = 0.95
+"""Share of open boxes, and of open castings, from which a film below its threshold counts
+as open without more ado (judgement, no source)."""
 FIRST_FILMS = 3
 """Films to cast from one cup for a first measurement of g0."""
 COMMON_TO_A_CUP = ("weighing", "aspect_ratio")
@@ -509,13 +512,13 @@ def _verdict_if_open(castings: Castings) -> str:
     A film at its threshold is decided by chains longer than a box, either way.
     """
     loading = castings.fit.loading
+    n_open, n = loading.n_open_boxes, loading.n_boxes
     if castings.fit.threshold_ratio > 1.0:
-        undecided = loading.n_open_boxes < loading.n_boxes
+        undecided = n_open < n
     else:
-        undecided = castings.open_fraction < 1.0
+        undecided = min(castings.open_fraction, n_open / n) < SURELY_OPEN
     if not undecided:
         return "the film is open"
-    n_open, n = loading.n_open_boxes, loading.n_boxes
     boxes = "all boxes" if n_open == n else f"{n_open} of {n} boxes"
     if n > n_open > n // 2:
         boxes = f"most boxes ({n_open} of {n})"

@@ -495,8 +495,9 @@ def test_the_pass_share_is_told_once(decision):
 
 
 def test_an_open_film_is_decided_only_when_boxes_and_castings_agree():
-    clear, near, above = run(loadings=boxes((0.10, 0.168, 0.22)), gaps=(3e-3,)).candidates
-    assert clear.castings.open_fraction == 1.0
+    clear, near, above = run(loadings=boxes((0.14, 0.168, 0.22)), gaps=(3e-3,)).candidates
+    # a casting in some hundreds is far enough off to conduct; that is no doubt
+    assert 0.98 < clear.castings.open_fraction < 1.0
     assert clear.refused_because[0].endswith("20 C the film is open")
     assert near.castings.fit.threshold_ratio < 1.0
     assert 0.5 < near.castings.open_fraction < 1.0
