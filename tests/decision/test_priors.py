@@ -1,11 +1,24 @@
 import re
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
 from reference.made_up_boxes import CRITICAL, FILM, THRESHOLD, loading, volume_fraction
 
 from percsim.decision import ContactParameters, assumptions
+from percsim.ensemble.simulate import place_box
 from percsim.film import CastingDraws, Tolerances, cast_films, fit_loadings
+from percsim.links.search import find_links
+from percsim.network.build import build_network
+from percsim.network.solve import solve_network
+from percsim.plan import Plan
+from percsim.run import box_jobs
+from percsim.states.strain import Mounting, State
+from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
+
+PLAN = Path(__file__).parents[2] / "examples" / "bike_patch.toml"
 
 SEED = np.random.SeedSequence(2718)
 
@@ -52,6 +65,64 @@ def test_gauge_factor_is_not_given_in_proportion_to_beta(castings):
     for symbol in ("delta_b", "closed_at", "lambda_T"):
         assert "gauge factor" in listed[symbol].effect
         assert "the film's own threshold" in listed[symbol].effect
+
+
+def test_what_is_said_of_the_contacts_is_true_of_the_law():
+    # the shortest boxes of the heaviest loading of the example, solved under other laws
+    plan = Plan.load(PLAN)
+    heaviest = max(plan.weight_fractions)
+    jobs = [
+        job
+        for job in box_jobs(plan)
+        if job.length_index == 0 and job.recipe.weight_fraction == heaviest
+    ][:8]
+    recipe, strain = jobs[0].recipe, 3e-3
+    boxes = [
+        (find_links(place_box(job), 0.0), replace(job.law, seed=6200 + job.number))
+        for job in jobs
+    ]
+
+    def states(share):
+        opening = ThermalOpening(recipe.thermal_expansion, 233.15, share)
+        return [State.at(e, ROOM_TEMPERATURE, Mounting(), opening) for e in (0.0, strain)]
+
+    def solved(share=0.3, **changed):
+        """Resistances at rest and gauge factor of the boxes side by side."""
+        r = np.array([
+            [
+                solve_network(build_network(links, replace(law, **changed), s)).resistance
+                for s in states(share)
+            ]
+            for links, law in boxes
+        ])  # fmt: skip
+        rest, strained = (1.0 / r).mean(axis=0)
+        return r[:, 0], (rest / strained - 1.0) / strain
+
+    beta, delta_b, never = 100.0, 0.01, 1e9
+    decays = [solved(beta=b, delta_b=delta_b) for b in (0.0, beta, 3 * beta)]
+    # "a larger value can only raise R"
+    assert all((a[0] < b[0]).all() for a, b in pairwise(decays))
+    # "far less than in proportion when contacts are lost"
+    assert 1.0 < decays[2][1] / decays[1][1] < 2.0
+    # "what these add is there without any decay", and nothing else is
+    assert decays[0][1] > 0.25 * decays[1][1]
+    assert solved(beta=0.0, delta_b=never)[1] == pytest.approx(0.0, abs=1e-4)
+    # "a smaller value can only raise R"
+    breaks = [solved(beta=beta, delta_b=d) for d in (never, 4 * delta_b, delta_b)]
+    assert all((a[0] <= b[0]).all() for a, b in pairwise(breaks))
+    assert (breaks[0][0] < breaks[2][0]).all()
+    # "contacts broken at rest may re-make where strain closes them"
+    rest, strained = states(0.3)
+    remade = 0
+    for links, law in boxes:
+        own = replace(law, beta=beta, delta_b=delta_b)
+        broken = own.conductances(links, rest) == 0.0
+        remade += int((broken & (own.conductances(links, strained) > 0.0)).sum())
+    assert remade > 100
+    # the share of the mismatch moves the level at rest and the gauge factor
+    little, much = (solved(share, beta=beta, delta_b=delta_b) for share in (0.1, 0.3))
+    assert (little[0] < much[0]).all()
+    assert abs(little[1] / much[1] - 1.0) > 0.1
 
 
 def test_measured_values_are_named_so(castings):
