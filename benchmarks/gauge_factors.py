@@ -115,7 +115,7 @@ def main() -> None:
             print(f"| {name} | {times:.1f} | {' | '.join(cells)} | {n_open} |", flush=True)
     print("\nThe ends of the day-one ranges, the same boxes at 34 wt%, isotropic:\n")
     print(
-        "| changed | gauge factor, chord to 3000 microstrain | resistance of the box, kohm |"
+        "| changed | gauge factor, chord to 3000 microstrain | box resistance, kohm |"
     )
     print("|---|---|---|")
     for words, change in (
