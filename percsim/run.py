@@ -62,10 +62,10 @@ BOXES_PER_GROWTH_JOB = 10
 THIN_FILM = 1.5
 """Films up to this many times the longest box are simulated at full thickness."""
 
-SECONDS_PER_FLAKE = 12e-6
+SECONDS_PER_FLAKE = 4e-6
 """Place, link and prepare, one particle [s] (measured, one core of a 2020s server)."""
 
-SECONDS_PER_FLAKE_AND_STATE = 12e-6
+SECONDS_PER_FLAKE_AND_STATE = 2e-6
 """Open, build and solve, one particle and state [s] (as above)."""
 
 SECONDS_PER_GROWTH = 5e-3

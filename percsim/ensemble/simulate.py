@@ -146,8 +146,8 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         `n_particles`, `n_links`, `volume_fraction` of the box as drawn, `backbone_share` at
         rest (share of the particles that carry current), `electrode_share` there
         (share of the resistance that lies in the contacts to the two electrodes),
-        `lost_share` there (share of the links that do not conduct) and `conductances`, one a
-        state [S], 0 for an open circuit.
+        `lost_share` there (share of the links that do not conduct) and `conductances`, one
+        a state [S], 0 for an open circuit.
 
     """
     particles = place_box(job)
