@@ -693,6 +693,14 @@ class Plan:
             c.lambda_T.value, c.Ea.value, frozenset(measured),
         )  # fmt: skip
 
+    def _closest_transverse(self) -> float:
+        """Smallest stretch across the current, less one; below 0 contacts there clamp."""
+        lowest = 0.0
+        for state in self.states(max(self.weight_fractions)):
+            across = [row[i] for i, row in enumerate(state.gradient) if i != state.axis]
+            lowest = min(lowest, min(across) - 1.0)
+        return lowest
+
     @property
     def cautions(self) -> tuple[str, ...]:
         """What is allowed but may mislead, one line each."""
@@ -703,6 +711,21 @@ class Plan:
             out.append(
                 f"boxes of {edges} are below 8 median diameters and conduct too well"
             )
+        diameters = self.film.thickness / self.median_diameter
+        if self.film.thickness > 1.5 * max(self.box_lengths) and diameters < 60.0:
+            out.append(
+                f"the boxes have no free faces; those of a film {diameters:.0f} diameters"
+                " thick raise its resistance by 2 to 10 %, most near the threshold"
+            )
+        if self.contacts.model == "opening":
+            closing = self._closest_transverse()
+            if closing < -1e-4:
+                out.append(
+                    f"at {1e6 * self.largest_strain:.0f} microstrain the film is"
+                    f" {-1e6 * closing:.0f} microstrain thinner or narrower than where its"
+                    " contacts are pressed shut; contacts across the current are then fully"
+                    " closed and respond no further"
+                )
         if self.film.thickness < self.largest_particle:
             out.append(
                 f"the film, {_length(self.film.thickness)} thick, is thinner"

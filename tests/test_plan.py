@@ -462,13 +462,31 @@ def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
 
 
 def test_cautions_name_thin_films_and_small_boxes() -> None:
-    assert Plan.from_dict(BASE).cautions == ()
+    cold = {"closed_at": "-40 C"}
+    assert Plan.from_dict(changed(contacts=cold)).cautions == ()
     thin = Plan.from_dict(
-        changed(film={"thickness": "30 um"}, boxes={"lengths": ["6 D", "9 D"]})
+        changed(
+            film={"thickness": "30 um"}, boxes={"lengths": ["6 D", "9 D"]}, contacts=cold
+        )
     )
     small, flat = thin.cautions
     assert small.startswith("boxes of 60 um are below 8 median diameters")
     assert flat.startswith("the film, 30 um thick, is thinner than the largest particles")
+
+
+def test_cautions_name_faces_left_out_and_contacts_pressed_shut_across() -> None:
+    (pressed,) = Plan.from_dict(BASE).cautions
+    # by hand: 3000 microstrain on a part of Poisson ratio 0.33 thins the film by
+    # 1 - 1/(1.003 x 0.99901) = 2005 microstrain; 20 K of expansion give part of it back
+    plan = Plan.from_dict(BASE)
+    expansion = plan.recipe(plan.weight_fractions[-1]).thermal_expansion
+    share = plan.contacts.lambda_T.value
+    closing = (1.0 + share * expansion * 20.0) / (1.003 * (1.0 - 0.33 * 0.003)) - 1.0
+    assert f"{-1e6 * closing:.0f} microstrain thinner" in pressed
+    thick = changed(film={"thickness": "0.5 mm"}, contacts={"closed_at": "-40 C"})
+    (faces,) = Plan.from_dict(thick).cautions
+    assert "no free faces" in faces
+    assert "50 diameters" in faces
 
 
 # --- the starter and the examples
@@ -529,7 +547,8 @@ def test_starter_sections_carry_the_documentation_of_the_models() -> None:
 def test_the_starter_and_the_examples_load(tmp_path: Path) -> None:
     file = tmp_path / "starter.toml"
     file.write_text(STARTER, encoding="utf-8")
-    assert Plan.load(file).cautions == ()
+    (pressed,) = Plan.load(file).cautions
+    assert "pressed shut" in pressed
     assert EXAMPLES
     for example in EXAMPLES:
         assert Plan.load(example).cautions == ()

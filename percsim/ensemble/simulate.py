@@ -23,6 +23,7 @@ from percsim.particles.bodies import Particles
 from percsim.particles.box import Box
 from percsim.particles.placement import place_particles
 from percsim.states.strain import State, move_affinely
+from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = ["BoxJob", "Sample", "place_box", "run_job", "simulate_box", "solve_sample"]
 
@@ -30,7 +31,7 @@ TOLERANCE = 1e-7
 """Proven relative error of a resistance: far below what a box's own randomness leaves."""
 
 BOXES_PER_LENGTH = 1_000_000
-"""Box numbers set aside for each box length, so that adding a length renumbers nothing."""
+"""Box numbers set aside for each box length."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +42,6 @@ class BoxJob:
     ----------
     seed : int
         Seed of the ensemble.
-    length_index : int
-        Which of the box lengths this is, from 0.
     number : int
         Number of the box among those of its length, from 0. The same number draws the same
         particles at every loading, fewer of them at a lower one.
@@ -60,7 +59,6 @@ class BoxJob:
     """
 
     seed: int
-    length_index: int
     number: int
     recipe: Recipe
     box: Box
@@ -70,13 +68,29 @@ class BoxJob:
 
     @property
     def box_number(self) -> int:
-        """Number that the seeds of this box are drawn from."""
-        return self.length_index * BOXES_PER_LENGTH + self.number
+        """Number that the seeds of this box are drawn from.
+
+        It comes from the length itself, in nanometres, so that adding a length to a plan
+        renumbers nothing.
+        """
+        return round(self.box.length * 1e9) * BOXES_PER_LENGTH + self.number
+
+    @property
+    def rest(self) -> int:
+        """Index of the state at rest: no strain, nearest to 20 C."""
+        return min(
+            range(len(self.states)),
+            key=lambda i: (
+                abs(self.states[i].strain),
+                abs(self.states[i].temperature - ROOM_TEMPERATURE),
+            ),
+        )
 
     @property
     def key(self) -> str:
         """Name under which the store keeps this box."""
-        return f"box/{self.recipe.weight_fraction!r}/{self.length_index}/{self.number}"
+        nanometres = round(self.box.length * 1e9)
+        return f"box/{self.recipe.weight_fraction!r}/{nanometres}/{self.number}"
 
 
 class Sample(NamedTuple):
@@ -130,27 +144,31 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
     -------
     dict
         `n_particles`, `n_links`, `volume_fraction` of the box as drawn, `backbone_share` at
-        the first state (share of the particles that carry current), `electrode_share` there
-        (share of the resistance that lies in the contacts to the two electrodes) and
-        `conductances`, one a state [S], 0 for an open circuit.
+        rest (share of the particles that carry current), `electrode_share` there
+        (share of the resistance that lies in the contacts to the two electrodes),
+        `lost_share` there (share of the links that do not conduct) and `conductances`, one
+        a state [S], 0 for an open circuit.
 
     """
     particles = place_box(job)
     links = find_links(particles, job.cutoff)
     law = _law_of_box(job)
     conductances: list[float] = []
-    backbone_share = electrode_share = 0.0
+    backbone_share = electrode_share = lost_share = 0.0
     sweep = Sweep()
+    rest = job.rest
     for index, state in enumerate(job.states):
         linked, network = _network_at(links, law, state)
         solution = sweep.solve(network, TOLERANCE)
         conductances.append(
             0.0 if np.isinf(solution.resistance) else 1.0 / solution.resistance
         )
-        if index == 0:
+        if index == rest:
             backbone_share = _carrying_share(network, solution.currents, len(particles))
             # power divides as series resistance does (Tellegen's theorem)
             contacts = len(linked.source_contacts) + len(linked.sink_contacts)
+            lost = len(linked) - (len(network.conductances) - contacts)
+            lost_share = lost / len(linked) if len(linked) else 0.0
             if contacts:
                 electrode_share = float(solution.power_shares[-contacts:].sum())
     return {
@@ -158,6 +176,7 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         "n_links": len(links),
         "volume_fraction": particles.volume_fraction,
         "backbone_share": backbone_share,
+        "lost_share": lost_share,
         "conductances": conductances,
         "electrode_share": electrode_share,
     }

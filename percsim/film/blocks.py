@@ -33,6 +33,7 @@ __all__ = [
     "LoadingFit",
     "LoadingResult",
     "LoadingThreshold",
+    "film_threshold",
     "fit_loadings",
     "is_room_temperature",
 ]
@@ -97,6 +98,52 @@ class LoadingThreshold:
             raise ValueError(
                 f"aspect_ratio_slope must be finite, got {self.aspect_ratio_slope}"
             )
+
+
+def film_threshold(touching: LoadingThreshold, lost: float) -> LoadingThreshold:
+    """Threshold of a film whose contacts are open in part.
+
+    Parameters
+    ----------
+    touching : LoadingThreshold
+        Threshold of the particles that touch.
+    lost : float
+        Share of the contacts that do not conduct at rest, 0 to below 1.
+
+    Returns
+    -------
+    LoadingThreshold
+        Higher by 1/(1 - lost), a quarter of the rise taken as its error.
+
+    Raises
+    ------
+    ValueError
+        If the share is not in 0 to 1.
+
+    Notes
+    -----
+    Particles percolate at a given mean number of contacts each [1]_, so that a share of
+    contacts lost at random asks for as many more particles. Boxes of the example with 8 %
+    of their contacts open first span at 1.06 ± 0.015 times the touching threshold, against
+    1.09 by this rule.
+
+    References
+    ----------
+    .. [1] Balberg, Anderson, Alexander & Wagner, "Excluded volume and its relation to the
+       onset of percolation", Phys. Rev. B 30, 3933 (1984).
+       https://doi.org/10.1103/PhysRevB.30.3933
+
+    """
+    if not 0.0 <= lost < 1.0:
+        raise ValueError(f"the share of lost contacts must be 0 to below 1, got {lost}")
+    factor = 1.0 / (1.0 - lost)
+    value = min(touching.volume_fraction * factor, 1.0 - 1e-9)
+    error = float(
+        np.hypot(
+            touching.standard_error * factor, 0.25 * (value - touching.volume_fraction)
+        )
+    )
+    return LoadingThreshold(value, error, touching.aspect_ratio_slope)
 
 
 @dataclass(frozen=True, slots=True)

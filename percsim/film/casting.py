@@ -621,14 +621,14 @@ def cast_films(
     with the correlation between states that the boxes have.
 
     A candidate at or below the threshold is open whatever its boxes do (a short box spans
-    by chance); its castings above the threshold are extrapolated from the nearest loading
-    above.
+    by chance), and one above it may have open boxes; castings above the threshold are then
+    extrapolated from the nearest conducting loading above.
 
     """
     own = fits[index]
     ref = own.loading.reference_state
     base_index = index
-    if own.threshold_ratio <= 1.0:
+    if own.threshold_ratio <= 1.0 or own.is_open:
         candidates = [
             j for j, fit in enumerate(fits) if fit.threshold_ratio > 1.0 and not fit.is_open
         ]

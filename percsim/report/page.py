@@ -18,6 +18,7 @@ from percsim.report.tables import (
     bench,
     candidate_label,
     deciding_index,
+    film_threshold_sentence,
     headline,
     level_statement,
     margin_rows,
@@ -521,6 +522,7 @@ def _threshold(summary: Summary) -> tuple[str, Table | None]:
     if number(threshold.get("n")):
         text += f" from {three(threshold['n'])} growth runs"
     text += ") this filler forms no path through a large film: its percolation threshold."
+    text += film_threshold_sentence(threshold)
     curve = threshold.get("aspect_ratio_curve") or []
     if not curve:
         return text, None

@@ -304,6 +304,19 @@ def quantiles(row: Any, factor: float = 1.0) -> tuple[str, str]:
     return scaled(row.get("median"), factor), low if low == high else f"{low} – {high}"
 
 
+def film_threshold_sentence(threshold: Row) -> str:
+    """Say how far contacts open at rest raise the threshold, empty if they do not."""
+    lost = number(threshold.get("contacts_lost_at_rest"))
+    if not lost or number(threshold.get("film_weight_fraction")) is None:
+        return ""
+    return (
+        f" With the {two(100.0 * lost)} % of contacts that stand open at rest and 20 C the"
+        f" film's own threshold is about {percent(threshold['film_weight_fraction'])} wt% "
+        f"({percent(threshold.get('film_volume_fraction'))} vol%); loadings are judged by"
+        " it."
+    )
+
+
 def label_parts(candidate: Row) -> tuple[str, str]:
     """Weight fraction and electrode gap of a candidate, with units."""
     return (
@@ -706,7 +719,7 @@ def text_summary(summary: Summary) -> str:
         say(
             f"Threshold {percent(threshold['weight_fraction'])} wt% "
             f"({percent(threshold.get('volume_fraction'))} vol%, "
-            f"standard error {error} vol%)."
+            f"standard error {error} vol%)." + film_threshold_sentence(threshold)
         )
     statement = level_statement(summary)
     if statement and not any("1/g0" in reason for reason in reasons):

@@ -35,7 +35,6 @@ def sphere_recipe(volume_fraction: float) -> Recipe:
 def sphere_job(number: int, edge: float, volume_fraction: float) -> BoxJob:
     return BoxJob(
         seed=70124,
-        length_index=0,
         number=number,
         recipe=sphere_recipe(volume_fraction),
         box=Box((edge,) * 3, (False, True, True)),
@@ -114,7 +113,6 @@ def flake_job(**changes) -> BoxJob:
     )
     job = BoxJob(
         seed=5150,
-        length_index=0,
         number=0,
         recipe=recipe,
         box=Box((80e-6,) * 3, (False, True, True)),
@@ -197,3 +195,27 @@ def test_electrode_share_is_what_perfect_electrodes_would_save():
     slope = np.log(one["conductances"][0] / other["conductances"][0]) / np.log1p(step)
     assert one["electrode_share"] == pytest.approx(slope, rel=1e-2)
     assert 0.0 < one["electrode_share"] < 1.0
+
+
+def test_lost_share_is_that_of_contacts_past_their_breaking_opening():
+    job = flake_job()
+    result = simulate_box(job)
+    assert 0.02 < result["lost_share"] < 0.2
+    never = dataclasses.replace(job, law=dataclasses.replace(job.law, delta_b=1e9))
+    assert simulate_box(never)["lost_share"] == 0.0
+
+
+def test_rest_is_found_among_other_strains_and_temperatures():
+    states = tuple(
+        State.at(e, t, Mounting("free"))
+        for t in (273.15, 293.15)
+        for e in (-1e-3, 0.0, 1e-3)
+    )
+    assert flake_job(states=states).rest == 4
+
+
+def test_seeds_and_keys_follow_the_length_not_its_rank():
+    job, longer = flake_job(), flake_job(box=Box((90e-6,) * 3, (False, True, True)))
+    assert job.box_number != longer.box_number
+    assert job.key != longer.key
+    assert flake_job().box_number == job.box_number

@@ -14,7 +14,12 @@ from reference.made_up_boxes import (
 
 from percsim.ensemble.statistics import effective_medium_mean
 from percsim.film import LoadingThreshold, fit_loadings
-from percsim.film.blocks import _influence, _response_weights, _weighted_medium
+from percsim.film.blocks import (
+    _influence,
+    _response_weights,
+    _weighted_medium,
+    film_threshold,
+)
 
 SEED = np.random.SeedSequence(7319)
 
@@ -357,3 +362,14 @@ def test_film_of_a_diluted_lattice_is_that_of_the_whole_lattice_solved():
     error = np.hypot(draws.std(), films.std(ddof=1) / np.sqrt(whole))
     assert error < 0.08
     assert ours == pytest.approx(films.mean(), abs=4 * error)
+
+
+def test_lost_contacts_raise_the_threshold_by_the_contacts_they_cost():
+    touching = LoadingThreshold(0.08, 0.0005, -0.8)
+    own = film_threshold(touching, 0.1)
+    assert own.volume_fraction == pytest.approx(0.08 / 0.9, rel=1e-12)
+    assert own.standard_error >= 0.0005 / 0.9
+    assert own.aspect_ratio_slope == -0.8
+    assert film_threshold(touching, 0.0) == touching
+    with pytest.raises(ValueError, match="0 to below 1"):
+        film_threshold(touching, 1.0)
