@@ -21,7 +21,7 @@ from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
 from percsim.network.solve import Solution, Sweep, solve_network
 from percsim.particles.bodies import Particles
 from percsim.particles.box import Box
-from percsim.particles.placement import place_particles
+from percsim.particles.placement import Clusters, place_particles
 from percsim.states.strain import State, move_affinely
 from percsim.states.temperature import ROOM_TEMPERATURE
 
@@ -55,6 +55,12 @@ class BoxJob:
         States to solve, in order.
     cutoff : float
         Largest gap that counts as a link [m]; 0 links what touches.
+    core : float
+        Impenetrable share of the thickness of the particles.
+    clusters : Clusters, optional
+        Poor dispersion.
+    walls : {"free", "confining"}
+        What faces that are neither periodic nor electrodes do; see `place_particles`.
 
     """
 
@@ -65,6 +71,9 @@ class BoxJob:
     law: ContactOpeningLaw | TunnellingLaw
     states: tuple[State, ...]
     cutoff: float = 0.0
+    core: float = 0.0
+    clusters: Clusters | None = None
+    walls: str = "free"
 
     @property
     def box_number(self) -> int:
@@ -105,7 +114,9 @@ class Sample(NamedTuple):
 def place_box(job: BoxJob) -> Particles:
     """Place the particles of a job's box."""
     rng = np.random.default_rng(box_seed(job.seed, job.box_number, PURPOSES["placement"]))
-    return place_particles(job.recipe, job.box, rng)
+    return place_particles(
+        job.recipe, job.box, rng, core=job.core, clusters=job.clusters, walls=job.walls
+    )
 
 
 def _law_of_box(job: BoxJob) -> ContactOpeningLaw | TunnellingLaw:
