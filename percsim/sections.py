@@ -763,7 +763,8 @@ class FillerSection(Section):
     order: Annotated[float, _Number(-0.5, 1.0)] | None = _field(
         "Instead of a tilt, for in-plane or aligned flakes and aligned rods: order"
         " parameter (3 <cos^2> - 1)/2 of flake normals about the thickness, of rods about"
-        " the current. 1 is perfect, 0 isotropic, below 0 turned away from it.",
+        " the current. 1 is perfect, 0 isotropic, below 0 turned away from it. boxes.csv"
+        " has the order as it came out.",
         None,
         example=0.8,
     )

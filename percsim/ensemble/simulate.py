@@ -22,6 +22,7 @@ from percsim.network.solve import Solution, Sweep, solve_network
 from percsim.particles.bodies import Particles
 from percsim.particles.box import Box
 from percsim.particles.placement import Clusters, place_particles
+from percsim.particles.shapes import measure_orientation
 from percsim.states.strain import State, move_affinely
 from percsim.states.temperature import ROOM_TEMPERATURE
 
@@ -157,8 +158,10 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         `n_particles`, `n_links`, `volume_fraction` of the box as drawn, `backbone_share` at
         rest (share of the particles that carry current), `electrode_share` there
         (share of the resistance that lies in the contacts to the two electrodes),
-        `lost_share` there (share of the links that do not conduct) and `conductances`, one
-        a state [S], 0 for an open circuit.
+        `lost_share` there (share of the links that do not conduct), `flake_order` and
+        `rod_order` (order parameters as placed, of flake normals about the thickness and of
+        rods about the current, if the recipe holds any) and `conductances`, one a state
+        [S], 0 for an open circuit.
 
     """
     particles = place_box(job)
@@ -190,6 +193,19 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         "lost_share": lost_share,
         "conductances": conductances,
         "electrode_share": electrode_share,
+        **_orders(job, particles),
+    }
+
+
+def _orders(job: BoxJob, particles: Particles) -> dict[str, float]:
+    """Order parameters as they came out: pushing hard particles apart also turns them."""
+    found = measure_orientation(particles)
+    abouts = {"flake": "order_thickness", "rod": "order_current"}
+    kinds = {filler.kind for filler, _ in job.recipe.fillers}
+    return {
+        f"{kind}_order": found[kind][about] if kind in found else 0.0
+        for kind, about in abouts.items()
+        if kind in kinds
     }
 
 

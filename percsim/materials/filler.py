@@ -23,7 +23,7 @@ _KINDS = {
 }
 _MODES = ("isotropic", "in-plane", "aligned")
 _DIRECTORS = ("", "current", "width", "thickness")
-_CSV_UNITS = {"nm": 1e-9, "um": 1e-6, "mm": 1e-3, "m": 1.0}
+_CSV_UNITS = {"nm": 1e9, "um": 1e6, "mm": 1e3, "m": 1.0}  # in a metre; 5 / 1e6 is 5e-6
 _TEN_PER_CENT = 1.2815515655446004  # standard normal quantile at 0.9
 
 
@@ -261,12 +261,12 @@ class SizeDistribution:
         e = np.asarray(self.edges)
         a, b = np.clip(e[:-1], lower, upper), np.clip(e[1:], lower, upper)
         p = np.asarray(self.shares) * np.log(b / a) / np.log(e[1:] / e[:-1])
-        if not p.sum() > 0.0:
+        keep = b > a * (1.0 + 1e-12)  # a cut at an edge leaves no sliver of a bin
+        if not p[keep].sum() > 0.0:
             raise ValueError(
                 f"the sieve cuts {lower:g} to {upper:g} leave none of the sizes"
                 f" {e[0]:g} to {e[-1]:g}"
             )
-        keep = b > a
         cut = np.append(a[keep], b[keep][-1])
         return SizeDistribution.from_histogram(cut, p[keep], weighting="number")
 
@@ -416,7 +416,7 @@ def read_size_bins(
         for j, name in enumerate(("lower", "upper", "share")):
             index, scale = columns[name]
             try:
-                table[k, j] = float(row[index]) * scale
+                table[k, j] = float(row[index]) / scale
             except (IndexError, ValueError):
                 raise ValueError(f"{where}: {name} is missing or not a number") from None
         low, high, share = table[k]
