@@ -81,8 +81,8 @@ NOT_MODELLED = (
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
     "clustered or settled filler, voids, and alignment other than the plan's orientation",
     "end zones of the bond between film and part, and strain lost in a soft sheet",
-    "that solid particles cannot interpenetrate: bodies are placed at random and may overlap, "
-    "and what overlaps is a contact",
+    "that solid particles cannot interpenetrate: bodies are placed at random and may "
+    "overlap, and what overlaps is a contact",
     "current crowding at electrodes narrower than the film",
     "self-heating",
     "ageing, moisture, and drift of the contacts",
