@@ -71,7 +71,7 @@ SECONDS_PER_FLAKE_AND_STATE = 2e-6
 SECONDS_PER_GROWTH = 5e-3
 """One box of a threshold [s] (as above)."""
 
-SECONDS_TO_COMPILE = 35.0
+SECONDS_TO_COMPILE = 20.0
 """First use on a machine, compiling the kernels [s] (as above)."""
 
 NOT_MODELLED = (
