@@ -71,7 +71,7 @@ SECONDS_PER_HARD_FLAKE = 2.7e-4
 SECONDS_PER_GROWTH = 5e-3
 """One box of a threshold [s] (as above)."""
 
-SECONDS_TO_COMPILE = 35.0
+SECONDS_TO_COMPILE = 20.0
 """First use on a machine, compiling the kernels [s] (as above)."""
 
 NOT_MODELLED = (
@@ -81,6 +81,8 @@ NOT_MODELLED = (
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
     "clustered filler and alignment other than the plan's; settled filler, voids",
     "end zones of the bond between film and part, and strain lost in a soft sheet",
+    "that solid particles cannot interpenetrate: bodies are placed at random and may "
+    "overlap, and what overlaps is a contact",
     "current crowding at electrodes narrower than the film",
     "self-heating",
     "ageing, moisture, and drift of the contacts",

@@ -71,7 +71,7 @@ def finished(plan_file, tmp_path_factory):
 def long_plan_file(plan_file):
     """The same with boxes for some seconds, so that it can be stopped halfway."""
     path = plan_file.with_name("long.toml")
-    path.write_text(SMALL.replace("count = 4", "count = 50"))
+    path.write_text(SMALL.replace("count = 4", "count = 150"))
     return path
 
 

@@ -43,8 +43,8 @@ CUBE_DIAMETERS = 8.0
 FARTHEST = 1.25
 """Advice does not go beyond this multiple of the highest weight fraction explored."""
 SURELY_OPEN = 0.95
-"""Share of open boxes, and of open castings, from which a film below its threshold counts
-as open without more ado (judgement, no source)."""
+"""Share of open boxes, and of open castings, from which a film counts as open without more
+ado (judgement, no source)."""
 FIRST_FILMS = 3
 """Films to cast from one cup for a first measurement of g0."""
 COMMON_TO_A_CUP = ("weighing", "aspect_ratio")
@@ -513,20 +513,14 @@ def _verdict_if_open(castings: Castings) -> str:
     """
     loading = castings.fit.loading
     n_open, n = loading.n_open_boxes, loading.n_boxes
-    if castings.fit.threshold_ratio > 1.0:
-        undecided = n_open < n
-    else:
-        undecided = min(castings.open_fraction, n_open / n) < SURELY_OPEN
-    if not undecided:
+    if min(castings.open_fraction, n_open / n) >= SURELY_OPEN:
         return "the film is open"
     boxes = "all boxes" if n_open == n else f"{n_open} of {n} boxes"
     if n > n_open > n // 2:
         boxes = f"most boxes ({n_open} of {n})"
-    castings_open = f"{_percent(castings.open_fraction)} of the castings"
-    if castings.fit.threshold_ratio <= 1.0:
-        boxes = f"{boxes} and {castings_open}"
     return (
-        f"{boxes} are open: the film is open or of very high resistance; not decided here"
+        f"{boxes} and {_percent(castings.open_fraction)} of the castings are open: the "
+        "film is open or of very high resistance; not decided here"
     )
 
 
@@ -769,15 +763,20 @@ def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[
     castings, target = candidate.castings, bench.target
     low, high = target.window
     median = candidate.resistance[0]
-    if np.isinf(median):
+    # castings are centred on the planned film up to a few per cent
+    nominal = float(castings.nominal[castings.fit.loading.reference_state])
+    if np.isinf(median) or np.isinf(nominal):
+        own = _wt(castings.fit.loading.weight_fraction)
+        if castings.fit.threshold_ratio >= SAFE_RATIO:
+            return [f"raise the weight fraction: at {own} {_verdict_if_open(castings)}"]
         phi = SAFE_RATIO * bench.threshold.volume_fraction
         if phi >= 1.0:
             return ["the film is open, and no loading of this filler would be clear of it"]
         w = _weight_fraction_at(castings.fit.loading, phi)
         return [
             f"raise the weight fraction to {_wt(round(w, 3))} or more ({SAFE_RATIO:g} "
-            f"times the film's own threshold at 20 C): at "
-            f"{_wt(castings.fit.loading.weight_fraction)} {_verdict_if_open(castings)}"
+            f"times the film's own threshold at 20 C): at {own} "
+            f"{_verdict_if_open(castings)}"
         ]
     at_rest = castings.at_rest
     above, below = float(np.mean(at_rest > high)), float(np.mean(at_rest < low))
@@ -794,13 +793,11 @@ def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[
         aim = low * room if middle is None else min(low * room, float(middle))
         where = f"the window starts at {_ohms(low)}"
         heavier = "lower"
-    # castings are centred on the planned film up to a few per cent
-    nominal = float(castings.nominal[castings.fit.loading.reference_state])
     goal = aim * nominal / median
     options = []
     found = _loading_for(bench, castings, goal)
-    own = castings.fit.loading.weight_fraction
-    if found is not None and (found[0] > own) == (heavier == "raise"):
+    weight = castings.fit.loading.weight_fraction
+    if found is not None and (found[0] > weight) == (heavier == "raise"):
         beyond = "" if found[1] else " (beyond the loadings explored)"
         options.append(
             f"{heavier} the weight fraction to about {_wt(round(found[0], 3))}{beyond}"
@@ -1042,6 +1039,8 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
     if np.isinf(median):
         share_open = _percent(castings.open_fraction)
         return [*words, f"resistance: {share_open} of the castings are open"]
+    if np.isinf(castings.nominal[castings.fit.loading.reference_state]):
+        return [*words, "resistance: not decided, most of its boxes are open"]
     words.append(
         f"resistance {_ohms(median)} (5-95 % of castings {_ohms(p05)} to "
         f"{_ohms(p95)}){window}"
@@ -1052,7 +1051,8 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
             f"gauge factor {_number(candidate.gauge_factor[0])} (simulation error "
             f"{_error(castings.gauge_factor_errors[0])}) as the chord to "
             f"{1e6 * strain:.0f} microstrain, {_number(castings.gauge_factor_initial)} "
-            "at zero strain; CV of the gauge factor "
+            f"at zero strain (simulation error {_error(castings.gauge_factor_errors[1])}); "
+            "CV of the gauge factor "
             f"{_with_error(castings.gauge_factor_cv, candidate.gauge_factor_cv_error)}"
             f"{_over_conducting(castings)}; differences of beta and delta_b between "
             "castings are not in it"

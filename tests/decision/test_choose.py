@@ -510,9 +510,30 @@ def test_an_open_film_is_decided_only_when_boxes_and_castings_agree():
     sparse = replace(
         sparse, conductances=tuple(np.where(holes, 0.0, g) for g in sparse.conductances)
     )
-    (few,) = run(loadings=[sparse], gaps=(3e-3,)).candidates
+    few = run(loadings=[sparse, *boxes((0.26,))], gaps=(3e-3,)).candidates[0]
     assert few.castings.fit.threshold_ratio > 1.0
-    assert "most boxes (54 of 72) are open" in few.refused_because[0]
+    assert few.castings.fit.is_open
+    assert 0.0 < few.castings.open_fraction < 0.1
+    assert "most boxes (54 of 72) and 2.3 % of the castings are" in few.refused_because[0]
     assert "not decided here" in few.refused_because[0]
     assert above.castings.fit.threshold_ratio > 1.3
     assert "not decided here" not in " ".join(above.refused_because)
+
+
+def test_advice_where_boxes_are_open_but_castings_conduct():
+    # castings are extrapolated from the loading above; the planned film has no resistance
+    sparse = loading(0.245, seed=5502, box_spread=0.1)
+    holes = np.arange(24)[:, None] % 4 > 0
+    sparse = replace(
+        sparse, conductances=tuple(np.where(holes, 0.0, g) for g in sparse.conductances)
+    )
+    decision = run(
+        Target(resistance_min=7e3, resistance_max=8e3), gaps=(3e-3,),
+        loadings=[sparse, loading(0.30, seed=5503, box_spread=0.1)],
+    )  # fmt: skip
+    assert decision.nearest == 0
+    assert 7e3 < decision.best.resistance[0] < 8e3
+    assert np.isinf(decision.best.castings.nominal[0])
+    assert "resistance: not decided, most of its boxes are open" in decision.reasons
+    (advice,) = decision.what_would_have_to_change
+    assert advice.startswith("raise the weight fraction: at 24.5 wt% most boxes (54 of 72)")

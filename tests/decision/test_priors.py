@@ -74,7 +74,7 @@ def test_what_is_said_of_the_contacts_is_true_of_the_law():
     jobs = [
         job
         for job in box_jobs(plan)
-        if job.length_index == 0 and job.recipe.weight_fraction == heaviest
+        if job.box.length == plan.box_lengths[0] and job.recipe.weight_fraction == heaviest
     ][:8]
     recipe, strain = jobs[0].recipe, 3e-3
     boxes = [
