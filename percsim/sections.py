@@ -856,8 +856,9 @@ class PlacementSection(Section):
     impenetrable: Annotated[float, _Number(0.0, 1.0)] = _field(
         "Share of the thickness of a particle that no other one enters; the rest may"
         " overlap, which makes a contact. At 0 particles overlap freely, quick to place"
-        " and right for small loadings. Hard flakes take up to a hundred times longer to"
-        " place and reach about 32 vol% at aspect ratios of 15 to 20.",
+        " and right for small loadings. Hard flakes of aspect ratio 15 to 20 can be placed"
+        " up to 32 vol% and somewhat beyond; a box then takes five to twenty times as long,"
+        " and far longer near the limit.",
         0.0,
     )
     clustered: Annotated[float, _Quantity("fraction", "%", "0 %", "100 %")] = _field(
