@@ -680,6 +680,8 @@ def threshold(
             (r["filler"], _with_error(r, "weight"), _with_error(r, "volume")) for r in rows
         ]
         _say(_table(("filler", "wt%", "vol%"), lines))
+    if loaded.threshold_caution:
+        _say(f"Mind: {loaded.threshold_caution}")
 
 
 def _with_error(row: dict[str, Any], kind: str) -> str:

@@ -787,22 +787,23 @@ class Plan:
             )
         return (*out, *self._placement_cautions())
 
+    @property
+    def threshold_caution(self) -> str:
+        """Where boxes differ from what the threshold is grown with; empty if nowhere."""
+        p = self.placement
+        used = {"hard": p.impenetrable > 0.0, "clustered": p.clustered > 0.0}
+        words = " and ".join(word for word in used if used[word])
+        if not words:
+            return ""
+        return (
+            "the percolation threshold is grown with particles that overlap and are"
+            f" dispersed at random, the boxes hold {words} ones; take the distance from the"
+            " threshold as a guide only"
+        )
+
     def _placement_cautions(self) -> list[str]:
         p = self.placement
-        out = []
-        words = [
-            word
-            for word, used in (
-                ("hard", p.impenetrable > 0.0), ("clustered", p.clustered > 0.0),
-            )
-            if used
-        ]  # fmt: skip
-        if words:
-            out.append(
-                "the percolation threshold is grown with particles that overlap and are"
-                f" dispersed at random, the boxes hold {' and '.join(words)} ones; take the"
-                " distance from the threshold as a guide only"
-            )
+        out = [self.threshold_caution] if self.threshold_caution else []
         if p.impenetrable > 0.0:
             out.append(
                 "hard particles start from the same places at every loading and are then"
