@@ -209,8 +209,9 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     Returns
     -------
     dict
-        `n_boxes`, `n_states`, `flakes_per_box` (smallest, largest), `flakes`, `seconds`
-        (computing on `workers`), `seconds_to_compile` (first use only), `memory_bytes`.
+        `n_boxes`, `n_threshold_batches`, `n_states`, `flakes_per_box` (smallest,
+        largest), `flakes`, `seconds` (computing on `workers`), `seconds_to_compile` (first
+        use only), `memory_bytes`.
 
     """
     workers = workers or available_cores()
@@ -227,9 +228,11 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     n_states = len(jobs[0].states)
     flakes = float(sum(counts))
     per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
-    growth = len(threshold_jobs(plan)) * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
+    batches = len(threshold_jobs(plan))
+    growth = batches * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
     return {
         "n_boxes": len(jobs),
+        "n_threshold_batches": batches,
         "n_states": n_states,
         "flakes_per_box": [min(counts), max(counts)],
         "flakes": flakes,
