@@ -59,14 +59,14 @@ ASPECT_RATIOS = (10.0, 15.0, 20.0, 25.0)
 
 BOXES_PER_GROWTH_JOB = 10
 
-THIN_FILM = 1.5
-"""Films up to this many times the longest box are simulated at full thickness."""
-
 SECONDS_PER_FLAKE = 4e-6
 """Place, link and prepare, one particle [s] (measured, one core of a 2020s server)."""
 
 SECONDS_PER_FLAKE_AND_STATE = 2e-6
 """Open, build and solve, one particle and state [s] (as above)."""
+
+SECONDS_PER_HARD_FLAKE = 2.7e-4
+"""Push a flake apart from its neighbours, over the volume fraction [s] (as above)."""
 
 SECONDS_PER_GROWTH = 5e-3
 """One box of a threshold [s] (as above)."""
@@ -79,7 +79,7 @@ NOT_MODELLED = (
     "creep and relaxation under constant strain",
     "the shift of the first strain cycles",
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
-    "clustered or settled filler, voids, and alignment other than the plan's orientation",
+    "clustered filler and alignment other than the plan's; settled filler, voids",
     "end zones of the bond between film and part, and strain lost in a soft sheet",
     "that solid particles cannot interpenetrate: bodies are placed at random and may "
     "overlap, and what overlaps is a contact",
@@ -165,18 +165,9 @@ def threshold_jobs(plan: Plan) -> list[GrowthJob]:
     return jobs
 
 
-def _is_thin(plan: Plan) -> bool:
-    """Whether boxes take the film's whole thickness, because its faces lower conduction.
-
-    Free faces act like a dead skin of 1.4 diameters in all at twice the threshold and 2.6
-    at 1.6 times (measured on the example): 7 and 14 % of a film of 20 diameters.
-    """
-    return plan.film.thickness <= THIN_FILM * max(plan.box_lengths)
-
-
 def _box(plan: Plan, length: float) -> Box:
     """Cube periodic across, or in a thin film the film's own thickness and free faces."""
-    if _is_thin(plan):
+    if plan.is_thin:
         return Box((length, length, plan.film.thickness), (False, True, False))
     return Box((length, length, length), (False, True, True))
 
@@ -184,11 +175,23 @@ def _box(plan: Plan, length: float) -> Box:
 def box_jobs(plan: Plan) -> list[BoxJob]:
     """Jobs of a plan's boxes, numbers outermost so that a part of them is a fair sample."""
     law, lengths = plan.law(), plan.box_lengths
+    cutoff, clusters = plan.cutoff, plan.clusters
     # short boxes are cheap and scatter more: as many more as they are shorter
     counts = [round(plan.boxes.count * lengths[-1] / length) for length in lengths]
     by_loading = [(plan.recipe(w), plan.states(w)) for w in plan.weight_fractions]
     return [
-        BoxJob(plan.seed, number, recipe, _box(plan, length), law, states, plan.cutoff)
+        BoxJob(
+            plan.seed,
+            number,
+            recipe,
+            _box(plan, length),
+            law,
+            states,
+            cutoff,
+            core=plan.placement.impenetrable,
+            clusters=clusters,
+            walls=plan.placement.faces,
+        )
         for number in range(max(counts))
         for recipe, states in by_loading
         for index, length in enumerate(lengths)
@@ -230,6 +233,11 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
     batches = len(threshold_jobs(plan))
     growth = batches * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
+    pushing = 0.0
+    if plan.placement.impenetrable > 0.0:
+        pushing = SECONDS_PER_HARD_FLAKE * sum(
+            n * job.recipe.volume_fraction for n, job in zip(counts, jobs, strict=True)
+        )
     return {
         "n_boxes": len(jobs),
         "n_threshold_batches": batches,
@@ -237,7 +245,7 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
         "flakes_per_box": [min(counts), max(counts)],
         "flakes": flakes,
         "workers": workers,
-        "seconds": (flakes * per_flake + growth) / workers + 5.0,
+        "seconds": (flakes * per_flake + pushing + growth) / workers + 5.0,
         "seconds_to_compile": SECONDS_TO_COMPILE,
         "memory_bytes": (workers + 1) * 220e6 + workers * 4e3 * max(counts),
     }
@@ -370,7 +378,7 @@ def _loadings(
                 temperatures=tuple(s.temperature for s in states),
                 diameter=plan.median_diameter,
                 mix_ratio=plan.cured_elastomer.mix_ratio,
-                dimension=2 if _is_thin(plan) else 3,
+                dimension=2 if plan.is_thin else 3,
             )
         )
     return loadings, failed
@@ -622,7 +630,7 @@ def run_plan(
     jobs: list[GrowthJob | BoxJob] = [*threshold_jobs(plan), *box_jobs(plan)]
     with Store.open(folder, plan.hash, fresh=fresh) as store:
         store.save_artefact("plan", plan.as_dict())
-        write_atomically(folder / "plan.toml", plan.text)
+        write_atomically(folder / "plan.toml", plan.whole_text)
         run_jobs(
             run_job,
             jobs,

@@ -11,17 +11,24 @@ import difflib
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from contextvars import ContextVar
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
 from percsim.units import format_quantity, parse_quantity, parse_range
 
+if TYPE_CHECKING:
+    from percsim.materials.filler import SizeDistribution
+
 __all__ = [
     "ESSENTIAL",
+    "PLAN_FOLDER",
     "SECTIONS",
+    "AspectRatio",
     "BatchSection",
     "BoxLength",
     "BoxesSection",
@@ -32,6 +39,7 @@ __all__ = [
     "FillerSection",
     "FilmSection",
     "HeadSection",
+    "PlacementSection",
     "Reader",
     "Section",
     "Sizes",
@@ -45,6 +53,10 @@ __all__ = [
     "reader_of",
     "show_value",
 ]
+
+
+PLAN_FOLDER: ContextVar[Path] = ContextVar("PLAN_FOLDER", default=Path())
+"""Folder that the plan being read stands in; names of other files are relative to it."""
 
 
 class FaultsError(ValueError):
@@ -360,7 +372,7 @@ class _Stated(Reader):
 
 @dataclass(frozen=True, slots=True)
 class Sizes:
-    """Sizes of a powder, log-normal.
+    """Sizes of a powder, log-normal unless `edges` and `shares` give a histogram.
 
     Parameters
     ----------
@@ -370,6 +382,12 @@ class Sizes:
         Standard deviation of ln D.
     d10, d50, d90 : float or None
         The percentiles by volume it was given as [m].
+    sieve : (float, float) or None
+        Mesh openings between which particles are kept [m].
+    edges, shares : tuple of float
+        Bins of a size analysis as measured, m + 1 edges [m] and m shares.
+    weighting : {"volume", "number"}
+        What the shares count.
 
     """
 
@@ -378,19 +396,74 @@ class Sizes:
     d10: float | None = None
     d50: float | None = None
     d90: float | None = None
+    sieve: tuple[float, float] | None = None
+    edges: tuple[float, ...] = ()
+    shares: tuple[float, ...] = ()
+    weighting: Literal["volume", "number"] = "volume"
+
+    def distribution(self) -> SizeDistribution:
+        """Law of the sizes by number, sieved.
+
+        Returns
+        -------
+        SizeDistribution
+
+        Raises
+        ------
+        ValueError
+            If the bins are no histogram or the sieve leaves nothing.
+
+        """
+        from percsim.materials.filler import SizeDistribution
+
+        if self.edges:
+            law = SizeDistribution.from_histogram(
+                self.edges, self.shares, weighting=self.weighting
+            )
+        else:
+            law = SizeDistribution(self.median, self.spread)
+        if self.sieve is None:
+            return law
+        low, high = law.bounds
+        if not (self.sieve[0] < high and self.sieve[1] > low) and low < high:
+            ends = (format_quantity(v, "length") for v in (low, high))
+            raise ValueError(f"leaves none of the sizes, {' to '.join(ends)}")
+        return law.sieved(*self.sieve)
 
 
 class _Sizes(Reader):
-    """One size, {median, geometric_spread or spread}, or {d10, d50, d90} by volume."""
+    """One size, {median, geometric_spread or spread}, {d10, d50, d90}, or bins."""
 
     length = _Quantity("length", "um", "1 nm", "10 mm")
     geometric = _Number(1.0, 4.0)
     spread = _Number(0.0, 1.386)
+    sieve = _Window("length", "um", "0 nm", "10 mm")
     range = f"{length.range}; geometric spread {geometric.range}"
 
     def read(self, value: Any) -> Sizes:
         if not isinstance(value, Mapping):
             return Sizes(self.length.read(value), 0.0)
+        value = dict(value)
+        sieve = None
+        if "sieve" in value:
+            got = _read_table({"sieve": value.pop("sieve")}, {"sieve": self.sieve}, ())
+            sieve = got["sieve"]
+        if {"csv", "edges", "shares", "weighting"} & set(value):
+            sizes = self._read_bins(value)
+        else:
+            sizes = self._read_law(value)
+        if sieve is None:
+            return sizes
+        if not sizes.edges and sizes.spread == 0.0:
+            raise FaultsError([(".sieve", "cuts nothing, all particles have one size")])
+        sizes = replace(sizes, sieve=sieve)
+        try:
+            sizes.distribution()
+        except ValueError as error:
+            raise FaultsError([(".sieve", str(error))]) from None
+        return sizes
+
+    def _read_law(self, value: Mapping[str, Any]) -> Sizes:
         readers: dict[str, Reader] = {
             "median": self.length, "geometric_spread": self.geometric,
             "spread": self.spread, "d10": self.length, "d50": self.length,
@@ -404,7 +477,7 @@ class _Sizes(Reader):
                 "must hold either median and geometric_spread (by number) or d10, d50 and"
                 " d90 (by volume), not some of both"
             )
-        got: dict[str, float] = _read_table(value, readers, needed)
+        got = _read_table(value, readers, needed)
         if {"geometric_spread", "spread"} <= number:
             raise ValueError("has both geometric_spread and spread; give one of them")
         if number == {"median"}:
@@ -424,18 +497,172 @@ class _Sizes(Reader):
             raise ValueError("is wider than a geometric spread of 4; check d10 and d90")
         return Sizes(law.median, law.spread, **got)
 
+    def _read_bins(self, value: Mapping[str, Any]) -> Sizes:
+        """Bins from a file, or as `write` put them."""
+        readers: dict[str, Reader] = {"weighting": _Choice("volume", "number")}
+        if "csv" in value or not {"edges", "shares"} & set(value):
+            readers |= {"csv": _Text()}
+            got = _read_table(value, readers, ("csv", "weighting"))
+            edges, shares = self._load(got["csv"])
+        else:
+            readers |= {"edges": _InOrder(self.length), "shares": _InOrder(_SHARE)}
+            got = _read_table(value, readers, ("edges", "shares", "weighting"))
+            edges, shares = got["edges"], got["shares"]
+            if not edges:
+                raise FaultsError([(".edges", "is an empty list")])
+        sizes = Sizes(0.0, 0.0, None, None, None, None, edges, shares, got["weighting"])
+        try:
+            law = sizes.distribution()
+        except ValueError as error:
+            where = (".csv", f"= {got['csv']!r}: ") if "csv" in got else (".shares", "= ")
+            raise FaultsError([(where[0], f"{where[1]}{error}")]) from None
+        return replace(sizes, median=law.median, spread=law.spread)
+
+    def _load(self, name: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        from percsim.materials.filler import read_size_bins
+
+        path = PLAN_FOLDER.get() / name
+        try:
+            edges, shares = read_size_bins(path)
+        except (OSError, ValueError) as error:
+            if isinstance(error, OSError):
+                reason = f": cannot be read: {(error.strerror or str(error)).lower()}"
+            else:
+                reason = str(error).removeprefix(str(path))
+            raise FaultsError([(".csv", f"= {name!r}{reason}")]) from None
+        for edge in (edges[0], edges[-1]):
+            if not self.length.lowest <= edge <= self.length.highest:
+                raise FaultsError(
+                    [
+                        (
+                            ".csv",
+                            f"= {name!r} holds {format_quantity(float(edge), 'length')};"
+                            f" sizes may run from {self.length.range}",
+                        )
+                    ]
+                )
+        return tuple(map(float, edges)), tuple(map(float, shares))
+
     def write(self, value: Any) -> Any:
+        if value.sieve is not None:
+            bare = self.write(replace(value, sieve=None))
+            return bare | {"sieve": self.sieve.write(value.sieve)}
+        if value.edges:
+            return {
+                "edges": [self.length.write(edge) for edge in value.edges],
+                "shares": list(value.shares),
+                "weighting": value.weighting,
+            }
         if value.d50 is not None:
             return {k: self.length.write(getattr(value, k)) for k in ("d10", "d50", "d90")}
         if value.spread == 0.0:
             return self.length.write(value.median)
         out: dict[str, Any] = {"median": self.length.write(value.median)}
-        for digits in range(1, 8):
-            geometric = float(f"{math.exp(value.spread):.{digits}g}")
-            if math.log(geometric) == value.spread:
-                return out | {"geometric_spread": geometric}
-        # not every spread is the logarithm of a short number
-        return out | {"spread": value.spread}
+        return out | _written_spread(value.spread)
+
+
+def _written_spread(spread: float) -> dict[str, float]:
+    for digits in range(1, 8):
+        geometric = float(f"{math.exp(spread):.{digits}g}")
+        if math.log(geometric) == spread:
+            return {"geometric_spread": geometric}
+    # not every spread is the logarithm of a short number
+    return {"spread": spread}
+
+
+class _InOrder(Reader):
+    """A list of values in the order written, repeats allowed."""
+
+    def __init__(self, each: Reader) -> None:
+        self.each = each
+        self.range = f"each {each.range}"
+
+    def read(self, value: Any) -> tuple[Any, ...]:
+        if not isinstance(value, list | tuple):
+            raise ValueError(f"{show_value(value)} must be a list, [ ... ]")
+        faults: list[tuple[str, str]] = []
+        read: list[Any] = []
+        for i, entry in enumerate(value, 1):
+            try:
+                read.append(self.each.read(entry))
+            except ValueError as error:
+                faults.append((f" (entry {i})", f"= {error}"))
+        if faults:
+            raise FaultsError(faults)
+        return tuple(read)
+
+
+_SHARE = _Number(0.0, 1e30)  # counts, per cent, anything
+
+
+@dataclass(frozen=True, slots=True)
+class AspectRatio:
+    """Aspect ratio of a powder with where it comes from.
+
+    Parameters
+    ----------
+    value : float
+        Of all particles, or the number median.
+    basis : {"assumed", "measured"}
+        Whether somebody measured it on this powder or it is a guess.
+    source : str
+        Free text, for the report.
+    spread : float
+        Standard deviation of ln(aspect ratio).
+
+    """
+
+    value: float
+    basis: Literal["assumed", "measured"] = "assumed"
+    source: str = ""
+    spread: float = 0.0
+
+    def distribution(self) -> float | SizeDistribution:
+        """Aspect ratio as a filler takes it."""
+        from percsim.materials.filler import SizeDistribution
+
+        return SizeDistribution(self.value, self.spread) if self.spread else self.value
+
+
+class _AspectRatio(Reader):
+    """A number, {value}, or {median, geometric_spread}; tables also take basis, source."""
+
+    each = _Number(1.0, 10_000.0)
+    range = each.range
+
+    def read(self, value: Any) -> AspectRatio:
+        if not isinstance(value, Mapping):
+            return AspectRatio(self.each.read(value))
+        known: dict[str, Reader] = {
+            "basis": _Choice("assumed", "measured"),
+            "source": _Text(),
+        }
+        spreads = {"geometric_spread", "spread"} & set(value)
+        if not spreads and "median" not in value:
+            known |= {"value": self.each}
+            return AspectRatio(**_read_table(value, known, ("value",)))
+        known |= {
+            "median": self.each,
+            "geometric_spread": _Sizes.geometric,
+            "spread": _Sizes.spread,
+        }
+        got = _read_table(value, known, ("median",))
+        if len(spreads) == 2:
+            raise ValueError("has both geometric_spread and spread; give one of them")
+        if not spreads:
+            raise ValueError(
+                "is without its geometric_spread; write it like geometric_spread = 1.3"
+            )
+        spread = got["spread"] if "spread" in got else math.log(got["geometric_spread"])
+        stated = {k: v for k, v in got.items() if k in ("basis", "source")}
+        return AspectRatio(got["median"], spread=spread, **stated)
+
+    def write(self, value: Any) -> dict[str, Any]:
+        out: dict[str, Any] = {"value": self.each.write(value.value)}
+        if value.spread:
+            out = {"median": out["value"]} | _written_spread(value.spread)
+        out["basis"] = value.basis
+        return out | ({"source": value.source} if value.source else {})
 
 
 # ------------------------------------------------------------------------------------------
@@ -498,8 +725,11 @@ class FillerSection(Section):
         "Lateral size of flakes, edge included, or diameter of spheres: the median by"
         " number with the geometric spread (1.5: 68 % lie within x/ 1.5) or the spread of"
         " ln D (0.405); or d10, d50 and d90 by volume as a laser diffraction sheet gives"
-        " them; or one size. Log-normal, cut at three spreads either side. Default: the"
-        " material's.",
+        " them; or one size. Log-normal, cut at three spreads either side. Or a measured"
+        ' histogram, { csv = "powder.csv", weighting = "volume" } (or "number"), from a'
+        " file beside the plan with columns lower_um, upper_um and share, a bin a row. Each"
+        ' table also takes sieve = "2 um to 50 um", the meshes the powder passed and'
+        " stayed on. Default: the material's.",
         None,
         example={"median": "10 um", "geometric_spread": 1.5},
     )
@@ -509,10 +739,12 @@ class FillerSection(Section):
         None,
         example={"median": "20 um", "geometric_spread": 1.3},
     )
-    aspect_ratio: Annotated[Stated, _Stated(_Number(1.0, 10_000.0))] | None = _field(
+    aspect_ratio: Annotated[AspectRatio, _AspectRatio()] | None = _field(
         "Diameter over thickness of a flake, length over diameter of a rod, the same for"
         " all sizes. It sets the threshold more than anything else: measure it if you can,"
-        ' and then write { value = 15, basis = "measured" }. Default: the material\'s.',
+        ' and then write { value = 15, basis = "measured" }. Where it differs from particle'
+        " to particle, { median = 15, geometric_spread = 1.3 }: log-normal, independent of"
+        " the size. Default: the material's.",
         None,
         example=15,
     )
@@ -531,6 +763,14 @@ class FillerSection(Section):
     )
     tilt: Annotated[float, _Quantity("angle", "deg", "0 deg", "54 deg")] = _field(
         "Root mean square angle out of that arrangement, for in-plane and aligned.", "0 deg"
+    )
+    order: Annotated[float, _Number(-0.5, 1.0)] | None = _field(
+        "Instead of a tilt, for in-plane or aligned flakes and aligned rods: order"
+        " parameter (3 <cos^2> - 1)/2 of flake normals about the thickness, of rods about"
+        " the current. 1 is perfect, 0 isotropic, below 0 turned away from it. boxes.csv"
+        " has the order as it came out.",
+        None,
+        example=0.8,
     )
     thermal_expansion: (
         Annotated[float, _Quantity("expansion", "ppm/K", "-50 ppm/K", "500 ppm/K")] | None
@@ -611,6 +851,44 @@ class FilmSection(Section):
     )
 
 
+class PlacementSection(Section):
+    """How the particles sit in the rubber: overlapping or hard, well or badly dispersed.
+
+    Left out, they are dispersed at random and may overlap.
+    """
+
+    impenetrable: Annotated[float, _Number(0.0, 1.0)] = _field(
+        "Share of the thickness of a particle that no other one enters; the rest may"
+        " overlap, which makes a contact. At 0 particles overlap freely, quick to place"
+        " and right for small loadings. Hard flakes take up to a hundred times longer to"
+        " place and reach about 32 vol% at aspect ratios of 15 to 20.",
+        0.0,
+    )
+    clustered: Annotated[float, _Quantity("fraction", "%", "0 %", "100 %")] = _field(
+        "Share of the particles that sit in round agglomerates, from poor dispersion.",
+        "0 %",
+    )
+    cluster_diameter: (
+        Annotated[float, _Quantity("length", "um", "10 nm", "10 mm")] | None
+    ) = _field(
+        "Diameter of an agglomerate, the centres of its particles; needed when some are"
+        " clustered.",
+        None,
+        example="40 um",
+    )
+    cluster_solids: Annotated[float, _Number(0.01, 2.0)] = _field(
+        "Volume of the particles of an agglomerate over its own volume: above the film's"
+        " share of particles by volume, and for hard ones below about 0.6.",
+        0.3,
+    )
+    faces: Annotated[str, _Choice("free", "confining")] = _field(
+        "Top and bottom of a film no thicker than 1.5 of the longest boxes: free, particles"
+        " may be cut by them; confining, they lie wholly inside. Thicker films are"
+        " simulated without faces.",
+        "free",
+    )
+
+
 class ContactsSection(Section):
     """What a contact between two particles conducts.
 
@@ -671,7 +949,10 @@ class ContactsSection(Section):
     )
     cutoff: Annotated[float, _Quantity("length", "nm", "0 nm", "100 um")] | None = _field(
         "Longest gap between two particles that counts as a contact. Default: 0 nm,"
-        " particles that touch; with model = 'affine' 2 nm.",
+        " particles that touch; with impenetrable particles 2 % of the median thickness of"
+        " the thinnest filler (common practice, no source), since placement leaves wholly"
+        " impenetrable ones apart: flakes at 32 vol% then have 2.6 to 4.0 contacts each, at"
+        " 0 nm none; with model = 'affine' 2 nm.",
         None,
         example="0 nm",
     )
@@ -917,6 +1198,7 @@ SECTIONS: dict[str, type[Section]] = {
     "filler": FillerSection,
     "elastomer": ElastomerSection,
     "film": FilmSection,
+    "placement": PlacementSection,
     "contacts": ContactsSection,
     "strain": StrainSection,
     "temperature": TemperatureSection,

@@ -21,7 +21,8 @@ from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
 from percsim.network.solve import Solution, Sweep, solve_network
 from percsim.particles.bodies import Particles
 from percsim.particles.box import Box
-from percsim.particles.placement import place_particles
+from percsim.particles.placement import Clusters, place_particles
+from percsim.particles.shapes import measure_orientation
 from percsim.states.strain import State, move_affinely
 from percsim.states.temperature import ROOM_TEMPERATURE
 
@@ -55,6 +56,12 @@ class BoxJob:
         States to solve, in order.
     cutoff : float
         Largest gap that counts as a link [m]; 0 links what touches.
+    core : float
+        Impenetrable share of the thickness of the particles.
+    clusters : Clusters, optional
+        Poor dispersion.
+    walls : {"free", "confining"}
+        What faces that are neither periodic nor electrodes do; see `place_particles`.
 
     """
 
@@ -65,6 +72,9 @@ class BoxJob:
     law: ContactOpeningLaw | TunnellingLaw
     states: tuple[State, ...]
     cutoff: float = 0.0
+    core: float = 0.0
+    clusters: Clusters | None = None
+    walls: str = "free"
 
     @property
     def box_number(self) -> int:
@@ -105,7 +115,9 @@ class Sample(NamedTuple):
 def place_box(job: BoxJob) -> Particles:
     """Place the particles of a job's box."""
     rng = np.random.default_rng(box_seed(job.seed, job.box_number, PURPOSES["placement"]))
-    return place_particles(job.recipe, job.box, rng)
+    return place_particles(
+        job.recipe, job.box, rng, core=job.core, clusters=job.clusters, walls=job.walls
+    )
 
 
 def _law_of_box(job: BoxJob) -> ContactOpeningLaw | TunnellingLaw:
@@ -146,8 +158,10 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         `n_particles`, `n_links`, `volume_fraction` of the box as drawn, `backbone_share` at
         rest (share of the particles that carry current), `electrode_share` there
         (share of the resistance that lies in the contacts to the two electrodes),
-        `lost_share` there (share of the links that do not conduct) and `conductances`, one
-        a state [S], 0 for an open circuit.
+        `lost_share` there (share of the links that do not conduct), `flake_order` and
+        `rod_order` (order parameters as placed, of flake normals about the thickness and of
+        rods about the current, if the recipe holds any) and `conductances`, one a state
+        [S], 0 for an open circuit.
 
     """
     particles = place_box(job)
@@ -179,6 +193,19 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         "lost_share": lost_share,
         "conductances": conductances,
         "electrode_share": electrode_share,
+        **_orders(job, particles),
+    }
+
+
+def _orders(job: BoxJob, particles: Particles) -> dict[str, float]:
+    """Order parameters as they came out: pushing hard particles apart also turns them."""
+    found = measure_orientation(particles)
+    abouts = {"flake": "order_thickness", "rod": "order_current"}
+    kinds = {filler.kind for filler, _ in job.recipe.fillers}
+    return {
+        f"{kind}_order": found[kind][about] if kind in found else 0.0
+        for kind, about in abouts.items()
+        if kind in kinds
     }
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
-__all__ = ["Filler", "Orientation", "SizeDistribution"]
+__all__ = ["Filler", "Orientation", "SizeDistribution", "read_size_bins"]
 
 _KINDS = {
     "flake": "flake",
@@ -23,7 +23,7 @@ _KINDS = {
 }
 _MODES = ("isotropic", "in-plane", "aligned")
 _DIRECTORS = ("", "current", "width", "thickness")
-_CSV_UNITS = {"nm": 1e-9, "um": 1e-6, "mm": 1e-3, "m": 1.0}
+_CSV_UNITS = {"nm": 1e9, "um": 1e6, "mm": 1e3, "m": 1.0}  # in a metre; 5 / 1e6 is 5e-6
 _TEN_PER_CENT = 1.2815515655446004  # standard normal quantile at 0.9
 
 
@@ -231,50 +231,9 @@ class SizeDistribution:
             If the file cannot be read.
 
         """
-        lines = [
-            (i, line)
-            for i, line in enumerate(
-                Path(path).read_text(encoding="utf-8-sig").splitlines(), 1
-            )
-            if line.strip() and not line.lstrip().startswith("#")
-        ]
-        rows = list(csv.reader(line for _, line in lines))
-        if len(rows) < 2:
-            raise ValueError(f"{path}: no size bins; need a header and at least one row")
-        header = [cell.strip() for cell in rows[0]]
-        columns: dict[str, tuple[int, float]] = {}
-        for index, cell in enumerate(header):
-            name, _, unit = cell.partition("_")
-            if name in ("lower", "upper") and unit in _CSV_UNITS:
-                columns[name] = (index, _CSV_UNITS[unit])
-            elif cell == "share":
-                columns[cell] = (index, 1.0)
-        if set(columns) != {"lower", "upper", "share"}:
-            raise ValueError(
-                f"{path}: the header must name lower_um, upper_um and share"
-                f" (or nm, mm, m), got {', '.join(header)}"
-            )
-        table = np.empty((len(rows) - 1, 3))
-        for k, row in enumerate(rows[1:]):
-            for j, name in enumerate(("lower", "upper", "share")):
-                index, scale = columns[name]
-                try:
-                    table[k, j] = float(row[index]) * scale
-                except (IndexError, ValueError):
-                    raise ValueError(
-                        f"{path}, line {lines[k + 1][0]}: {name} is missing or not a number"
-                    ) from None
-        low, high = table[:, 0], table[:, 1]
-        gaps = np.flatnonzero(abs(low[1:] - high[:-1]) > 1e-9 * high[:-1])
-        if gaps.size:
-            raise ValueError(
-                f"{path}, line {lines[gaps[0] + 2][0]}: bins must touch, this one starts at"
-                f" {low[gaps[0] + 1]:g} m and the last ended at {high[gaps[0]]:g} m"
-            )
+        edges, shares = read_size_bins(path)
         try:
-            return cls.from_histogram(
-                np.append(low, high[-1]), table[:, 2], weighting=weighting
-            )
+            return cls.from_histogram(edges, shares, weighting=weighting)
         except ValueError as error:
             raise ValueError(f"{path}: {error}") from None
 
@@ -302,12 +261,12 @@ class SizeDistribution:
         e = np.asarray(self.edges)
         a, b = np.clip(e[:-1], lower, upper), np.clip(e[1:], lower, upper)
         p = np.asarray(self.shares) * np.log(b / a) / np.log(e[1:] / e[:-1])
-        if not p.sum() > 0.0:
+        keep = b > a * (1.0 + 1e-12)  # a cut at an edge leaves no sliver of a bin
+        if not p[keep].sum() > 0.0:
             raise ValueError(
                 f"the sieve cuts {lower:g} to {upper:g} leave none of the sizes"
                 f" {e[0]:g} to {e[-1]:g}"
             )
-        keep = b > a
         cut = np.append(a[keep], b[keep][-1])
         return SizeDistribution.from_histogram(cut, p[keep], weighting="number")
 
@@ -393,6 +352,89 @@ class SizeDistribution:
         return math.log(low / self.median) / self.spread, math.log(
             high / self.median
         ) / self.spread
+
+
+def read_size_bins(
+    path: str | Path,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Bins of a particle-size analysis as they stand in a CSV file.
+
+    Parameters
+    ----------
+    path : str or Path
+        See `SizeDistribution.from_csv`.
+
+    Returns
+    -------
+    edges : (m + 1,) ndarray of float
+        Bin edges [m], rising.
+    shares : (m,) ndarray of float
+        Share in each bin, in the unit of the file.
+
+    Raises
+    ------
+    ValueError
+        If the file has no rows, lacks a column, or a row is no bin; the message names the
+        line.
+    OSError
+        If the file cannot be read.
+
+    """
+    try:
+        text = Path(path).read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise ValueError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from None
+    lines = [
+        (i, line)
+        for i, line in enumerate(text.splitlines(), 1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    try:
+        rows = list(csv.reader(line for _, line in lines))
+    except csv.Error as error:
+        raise ValueError(f"{path}: is not CSV: {error}") from None
+    if len(rows) < 2:
+        raise ValueError(f"{path}: no size bins; need a header and at least one row")
+    if len(rows) != len(lines):
+        raise ValueError(f"{path}: a cell in quotes runs over several lines")
+    header = [cell.strip() for cell in rows[0]]
+    columns: dict[str, tuple[int, float]] = {}
+    for index, cell in enumerate(header):
+        name, _, unit = cell.partition("_")
+        if name in ("lower", "upper") and unit in _CSV_UNITS:
+            columns[name] = (index, _CSV_UNITS[unit])
+        elif cell == "share":
+            columns[cell] = (index, 1.0)
+    if set(columns) != {"lower", "upper", "share"}:
+        raise ValueError(
+            f"{path}: the header must name lower_um, upper_um and share"
+            f" (or nm, mm, m), got {', '.join(header)}"
+        )
+    table = np.empty((len(rows) - 1, 3))
+    for k, row in enumerate(rows[1:]):
+        where = f"{path}, line {lines[k + 1][0]}"
+        for j, name in enumerate(("lower", "upper", "share")):
+            index, scale = columns[name]
+            try:
+                table[k, j] = float(row[index]) / scale
+            except (IndexError, ValueError):
+                raise ValueError(f"{where}: {name} is missing or not a number") from None
+        low, high, share = table[k]
+        if not 0.0 < low < high < math.inf:
+            raise ValueError(
+                f"{where}: a bin must run from a positive size up to a larger one, got"
+                f" {low:g} to {high:g} m"
+            )
+        if not 0.0 <= share <= 1e30:
+            raise ValueError(f"{where}: share must be 0 or more, up to 1e30, got {share:g}")
+    low, high = table[:, 0], table[:, 1]
+    gaps = np.flatnonzero(abs(low[1:] - high[:-1]) > 1e-9 * high[:-1])
+    if gaps.size:
+        raise ValueError(
+            f"{path}, line {lines[gaps[0] + 2][0]}: bins must touch, this one starts at"
+            f" {low[gaps[0] + 1]:g} m and the last ended at {high[gaps[0]]:g} m"
+        )
+    return np.append(low, high[-1]), table[:, 2].copy()
 
 
 def _weight_power(weighting: str) -> float:

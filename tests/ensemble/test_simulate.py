@@ -5,12 +5,14 @@ import dataclasses
 import numpy as np
 import pytest
 
-from percsim.ensemble.simulate import BoxJob, simulate_box, solve_sample
+from percsim.ensemble.simulate import BoxJob, place_box, simulate_box, solve_sample
 from percsim.materials.elastomer import Elastomer
 from percsim.materials.filler import Filler, Orientation, SizeDistribution
 from percsim.materials.recipe import Recipe
 from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
 from percsim.particles.box import Box
+from percsim.particles.hard_core import free_core
+from percsim.particles.placement import Clusters
 from percsim.states.strain import Mounting, State
 from percsim.states.temperature import ThermalOpening
 
@@ -219,3 +221,52 @@ def test_seeds_and_keys_follow_the_length_not_its_rank():
     assert job.box_number != longer.box_number
     assert job.key != longer.key
     assert flake_job().box_number == job.box_number
+
+
+def test_hard_particles_touch_only_with_what_is_left_of_their_thickness():
+    job = flake_job()
+    hard = dataclasses.replace(job, core=0.9)
+    assert free_core(place_box(hard)) >= 0.9 > free_core(place_box(job))
+    soft_result, result = simulate_box(job), simulate_box(hard)
+    assert result["n_particles"] == soft_result["n_particles"]
+    assert result["volume_fraction"] == soft_result["volume_fraction"]
+    assert 0 < result["n_links"] < 0.9 * soft_result["n_links"]
+    whole = dataclasses.replace(job, core=1.0)
+    assert simulate_box(whole)["n_links"] == 0
+    thickness = 10e-6 / 15
+    near = simulate_box(dataclasses.replace(whole, cutoff=0.02 * thickness))
+    # two per cent of the thickness reach less far than the ten that may overlap above
+    assert 0 < near["n_links"] < result["n_links"]
+
+
+def test_clusters_add_contacts_and_leave_the_number_of_particles():
+    job = flake_job()
+    lumps = dataclasses.replace(job, clusters=Clusters(0.6, 30e-6, 0.5))
+    even, lumpy = simulate_box(job), simulate_box(lumps)
+    assert lumpy["n_particles"] == even["n_particles"]
+    assert lumpy["n_links"] > 1.3 * even["n_links"]
+
+
+def test_confining_faces_hold_every_particle_inside():
+    job = flake_job(box=Box((80e-6, 80e-6, 50e-6), (False, True, False)))
+    for walls, inside in (("free", False), ("confining", True)):
+        placed = place_box(dataclasses.replace(job, walls=walls))
+        # half height of a flake with a rounded edge
+        tilted = np.sqrt(1.0 - placed.axes[:, 2] ** 2)
+        reach = placed.core_sizes * tilted + placed.ball_radii
+        held = (placed.centers[:, 2] >= reach) & (placed.centers[:, 2] <= 50e-6 - reach)
+        assert held.all() == inside
+
+
+def test_order_is_reported_as_it_came_out():
+    filler = dataclasses.replace(
+        flake_job().recipe.fillers[0][0], orientation=Orientation("aligned", order=0.6)
+    )
+    recipe = Recipe(((filler, 0.32),), flake_job().recipe.elastomer)
+    job = dataclasses.replace(flake_job(), recipe=recipe)
+    result, normals = simulate_box(job), place_box(job).axes
+    by_hand = 1.5 * (normals[:, 2] ** 2).mean() - 0.5
+    assert result["flake_order"] == pytest.approx(by_hand, rel=1e-12)
+    assert by_hand == pytest.approx(0.6, abs=4 * 0.5 / np.sqrt(len(normals)))
+    assert "rod_order" not in result
+    assert "flake_order" not in simulate_box(sphere_job(0, 6.0 * DIAMETER, 0.3))
