@@ -125,7 +125,11 @@ def _guarded(command: Callable[P, None]) -> Callable[P, None]:
             # only a command that runs jobs has loaded what can raise this
             workers = sys.modules.get("percsim.ensemble.workers")
             if workers is not None and isinstance(error, workers.Interrupted):
-                _leave(INTERRUPTED, str(error))
+                _leave(
+                    INTERRUPTED,
+                    f"interrupted: {error.done} of {_count(error.total, 'job')} done,"
+                    " none of them stored",
+                )
             if kwargs.get("debug"):
                 raise
             what = str(error) if isinstance(error, PercsimError) else _unexpected(error)
@@ -160,6 +164,11 @@ def _top(
     pass
 
 
+def _count(number: int, noun: str, plural: str = "") -> str:
+    """Give a number with its noun: 1 core, 2 cores."""
+    return f"{number} {noun if number == 1 else plural or noun + 's'}"
+
+
 # ------------------------------------------------------------------------------------------
 # Progress
 # ------------------------------------------------------------------------------------------
@@ -180,7 +189,7 @@ def _duration(seconds: float) -> str:
 def _progress_text(
     noun: str, done: int, total: int, failed: int, rate: float, left: float
 ) -> str:
-    text = f"{done} of {total} {noun}"
+    text = f"{done} of {_count(total, noun)}"
     if failed:
         text += f", {failed} failed"
     if rate > 0.0 and done < total:
@@ -190,7 +199,7 @@ def _progress_text(
 
 
 @contextmanager
-def _progress(quiet: bool, noun: str = "boxes") -> Iterator[Progress | None]:
+def _progress(quiet: bool, noun: str = "job") -> Iterator[Progress | None]:
     """Show a bar on a terminal, otherwise a plain line now and then; nothing if quiet."""
     if quiet:
         yield None
@@ -199,6 +208,23 @@ def _progress(quiet: bool, noun: str = "boxes") -> Iterator[Progress | None]:
             yield report
     else:
         yield _PlainLines(noun)
+
+
+def _after_lines(lines: Sequence[str], report: Progress | None) -> Progress | None:
+    """Tell lines once the work has begun, that is when no fault can come before it."""
+    if not lines:
+        return report
+    left = list(lines)
+
+    def first_lines(
+        done: int, total: int, failed: int, rate: float, seconds_left: float
+    ) -> None:
+        while left:
+            _tell(left.pop(0))
+        if report is not None:
+            report(done, total, failed, rate, seconds_left)
+
+    return first_lines
 
 
 class _PlainLines:
@@ -322,32 +348,108 @@ def run(
     from percsim.run import estimate, run_plan
 
     folder = Path("out") / plan.stem if out is None else out
+    lines = _removed(folder, loaded) if fresh else []
     if not quiet:
-        _tell(_size_line(loaded, estimate(loaded, workers)))
+        size = estimate(loaded, workers)
+        lines.append(_size_line(loaded, size))
+        lines += [f"Mind: {caution}" for caution in _memory_cautions(loaded, size)]
     try:
         with _progress(quiet) as progress:
             result = run_plan(
-                loaded, out=folder, workers=workers, fresh=fresh, progress=progress
+                loaded,
+                out=folder,
+                workers=workers,
+                fresh=fresh,
+                # a fault of the folder comes first, and alone
+                progress=_after_lines(lines, progress),
             )
     except Interrupted as stop:
         where = f"stored in {folder}" if stop.stored else "done, none of them stored"
         _leave(
             INTERRUPTED,
-            f"interrupted: {stop.done} of {stop.total} boxes are {where}",
+            f"interrupted: {stop.done} of {_count(stop.total, 'job')} {where}",
             f"go on with:  {_command(loaded, folder)}",
         )
     _say_result(result, quiet, as_json)
 
 
+def _removed(folder: Path, plan: Plan) -> list[str]:
+    """Say whose results a fresh start removes; nothing of the plan's own or of none."""
+    from percsim.ensemble.store import DATABASE, Store
+    from percsim.errors import FolderError
+
+    if not (folder / DATABASE).is_file():
+        return []
+    try:
+        with Store.read(folder) as store:
+            if store.plan_hash == plan.hash:
+                return []
+            stored = store.load_artefact("plan")
+            jobs = _count(store.counts()["done"], "job")
+    except FolderError:
+        return [f"removed earlier results in {folder}, which this version cannot read"]
+    title = stored.get("title") if isinstance(stored, dict) else None
+    whose = f"another plan, {title!r}" if title else "another plan"
+    return [f"removed the results of {whose}, in {folder} ({jobs} done)"]
+
+
 def _size_line(plan: Plan, size: dict[str, Any]) -> str:
-    low, high = size["flakes_per_box"]
-    states = "state" if size["n_states"] == 1 else "states"
+    boxes, batches = size["n_boxes"], size["n_threshold_batches"]
     return (
-        f"{len(plan.weight_fractions)} loadings x {len(plan.electrode_gaps)} gaps:"
-        f" {size['n_boxes']} boxes of {low:,.0f} to {high:,.0f} particles,"
-        f" {size['n_states']} {states} each; about {_duration(size['seconds'])}"
-        f" on {size['workers']} cores"
+        f"{_count(len(plan.weight_fractions), 'loading')} x"
+        f" {_count(len(plan.electrode_gaps), 'gap')}: {_count(boxes + batches, 'job')},"
+        f" {_count(boxes, 'box', 'boxes')} of {_particles(size)} particles in"
+        f" {_count(size['n_states'], 'state')} each and"
+        f" {_count(batches, 'batch', 'batches')} for the threshold;"
+        f" about {_duration(size['seconds'])} on {_count(size['workers'], 'core')}"
     )
+
+
+def _particles(size: dict[str, Any]) -> str:
+    low, high = (f"{n:,.0f}" for n in size["flakes_per_box"])
+    return low if low == high else f"{low} to {high}"
+
+
+def _memory(size: float) -> str:
+    if size < 1e10:
+        return f"{size / 1e6:,.0f} MB"
+    return f"{size / 1e9:,.0f} GB"
+
+
+def _machine_memory() -> float | None:
+    """Memory of this machine [bytes], None where the system does not say."""
+    try:
+        pages, page = os.sysconf("SC_PHYS_PAGES"), os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, OSError, ValueError):  # not on every system
+        return None
+    return float(pages * page) if pages > 0 and page > 0 else None
+
+
+def _memory_cautions(plan: Plan, size: dict[str, Any]) -> list[str]:
+    """One line if a run would not fit into memory."""
+    needed, there = size["memory_bytes"], _machine_memory()
+    if there is None or needed <= there:
+        return []
+    help_ = "smaller boxes"
+    if needed / size["workers"] <= there:
+        help_ += ", fewer --workers"
+    if len(plan.fillers) > 1:
+        recipe = plan.recipe(plan.weight_fractions[-1])
+        numbers = [
+            volume / filler.mean_volume()
+            for (filler, _), volume in zip(
+                recipe.fillers, recipe.volume_fractions, strict=True
+            )
+        ]
+        name = recipe.filler_names[numbers.index(max(numbers))]
+        help_ += f", or a larger or agglomerated {name} in place of its single particles"
+    else:
+        help_ += ", or a larger filler"
+    return [
+        f"the run takes about {_memory(needed)} of memory, with boxes of"
+        f" {_particles(size)} particles, and this machine has {_memory(there)};"
+        f" {help_} would help"
+    ]
 
 
 @app.command(epilog=_example("percsim new", "percsim new patch.toml", "percsim new -"))
@@ -429,6 +531,10 @@ def recipe(
             problems.append(
                 f"--weight-fraction = '{weight_fraction}' must be above 0, below 100 wt%"
             )
+        elif asked is not None:
+            fault = loaded.loading_fault(asked, weight_fraction)
+            if fault:
+                problems.append(f"--weight-fraction {fault}")
     kilograms = None if mass is None else _option("--mass", mass, "mass", problems)
     if kilograms == 0.0:
         problems.append(f"--mass = '{mass}' must be above 0")
@@ -472,7 +578,7 @@ def _sheet(sheet: WeighOut, quiet: bool) -> str:
     step = 1e3 * sheet.resolution
     blend = sheet.recipe
     lines = [
-        f"{100 * blend.weight_fraction:.4g} wt% filler ({100 * sheet.solids:.3g} vol%),"
+        f"{_percent(sheet)} wt% filler ({100 * sheet.solids:.3g} vol%),"
         f" base to curing agent {blend.elastomer.mix_ratio:g}:1",
         "",
         _table(
@@ -488,7 +594,7 @@ def _sheet(sheet: WeighOut, quiet: bool) -> str:
             "",
             f"As weighed: {100 * sheet.weight_fraction_read:.4g} +-"
             f" {100 * sheet.weight_fraction_uncertainty:.2g} wt%,"
-            f" {sheet.mix_ratio_read:.4g}:1 (balance steps of {step:g} g, standard"
+            f" base to curing agent {_mix(sheet)} (balance steps of {step:g} g, standard"
             " uncertainty).",
             f"Of it {1e3 * sheet.wanted:.4g} g reach the films; losses take"
             f" {100 * sheet.loss:.3g} %.",
@@ -500,8 +606,18 @@ def _sheet(sheet: WeighOut, quiet: bool) -> str:
                 for thickness in (sheet.wet_thickness, sheet.film_thickness)
             )
             lines.append(f"{sheet.solvent}: {volume}; spread {wet} wet for {dry} dry.")
-        lines += [f"Mind: {caution}" for caution in sheet.cautions]
+        lines += [f"Mind, at {_percent(sheet)} wt%: {c}" for c in sheet.cautions]
     return "\n".join(lines)
+
+
+def _percent(sheet: WeighOut) -> str:
+    return f"{100 * sheet.recipe.weight_fraction:.4g}"
+
+
+def _mix(sheet: WeighOut) -> str:
+    """Mix ratio that the masses on the balance give."""
+    ratio = sheet.mix_ratio_read
+    return f"{ratio:.4g}:1" if ratio < float("inf") else "no agent"
 
 
 def _sheets(sheets: Sequence[WeighOut], quiet: bool) -> str:
@@ -512,29 +628,36 @@ def _sheets(sheets: Sequence[WeighOut], quiet: bool) -> str:
         step = 1e3 * sheet.resolution
         rows.append(
             (
-                f"{100 * sheet.recipe.weight_fraction:.4g}",
+                _percent(sheet),
                 f"{100 * sheet.solids:.3g}",
                 *(_grams(sheet.readings[name], step) for name in names),
+                _mix(sheet),
                 f"{100 * sheet.weight_fraction_uncertainty:.2g}",
                 "yes" if sheet.castable else "no",
             )
         )
-    head = ("wt%", "vol%", *(f"{name} (g)" for name in names), "+- wt%", "castable")
+    head = ("wt%", "vol%", *(f"{name} (g)" for name in names), "mix", "+- wt%", "castable")
     text = _table(head, rows, left=0)
     if quiet:
         return text
     first = sheets[0]
     text += (
-        f"\n\nLosses take {100 * first.loss:.3g} % of each batch; +- is the standard"
-        " uncertainty of the loading from the balance."
+        f"\n\nLosses take {100 * first.loss:.3g} % of each batch; mix is base to"
+        " curing agent as weighed, +- the standard uncertainty of the loading from the"
+        " balance."
     )
-    # the same thing said of every loading is said once, with the first one's numbers
-    cautions = {
-        " ".join(c.split()[:2]).partition(":")[0]: c
-        for s in sheets[::-1]
-        for c in s.cautions
-    }
-    return "\n".join([text, *(f"Mind: {caution}" for caution in cautions.values())])
+    # the same thing said of several loadings is said once, with the first one's numbers
+    about: dict[str, list[tuple[str, str]]] = {}
+    for sheet in sheets:
+        for caution in sheet.cautions:
+            subject = " ".join(caution.split()[:2]).partition(":")[0]
+            about.setdefault(subject, []).append((_percent(sheet), caution))
+    for said in about.values():
+        first_percent, caution = said[0]
+        others = ", ".join(percent for percent, _ in said[1:])
+        text += f"\nMind, at {first_percent} wt%: {caution}"
+        text += f" (likewise at {others} wt%)" if others else ""
+    return text
 
 
 @app.command(epilog=_example("percsim check patch.toml", "percsim check patch.toml --json"))
@@ -556,29 +679,40 @@ def check(
     from percsim.run import estimate
 
     size = estimate(loaded, workers)
+    if _kernels_compiled():
+        size["seconds_to_compile"] = 0.0
+    cautions = [*_memory_cautions(loaded, size), *loaded.cautions]
     if as_json:
         _print_json(
             {
                 **size,
                 "plan": loaded.as_dict(),
                 "hash": loaded.hash,
-                "cautions": list(loaded.cautions),
+                "machine_memory_bytes": _machine_memory(),
+                "cautions": cautions,
             }
         )
         return
     if quiet:
         _say(_size_line(loaded, size))
         return
-    _say(_check_text(loaded, size))
+    _say(_check_text(loaded, size, cautions))
 
 
-def _check_text(plan: Plan, size: dict[str, Any]) -> str:
+def _kernels_compiled() -> bool:
+    """Whether kernels of this version have been compiled on this machine."""
+    from percsim.kernels import cache_folder
+
+    # index files of numba's cache
+    return cache_folder is not None and any(cache_folder.rglob("*.nbi"))
+
+
+def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> str:
     from percsim.units import format_quantity
 
     def lengths(values: Sequence[float]) -> str:
         return ", ".join(format_quantity(v, "length", digits=3) for v in values)
 
-    low, high = size["flakes_per_box"]
     fillers = ", ".join(
         f"{f.name} {format_quantity(f.median_diameter, 'length', digits=3)}"
         + ("" if f.kind == "sphere" else f", aspect ratio {f.median_aspect_ratio:.3g}")
@@ -591,23 +725,37 @@ def _check_text(plan: Plan, size: dict[str, Any]) -> str:
     in_all = float(f"{size['flakes']:.3g}")
     ends = f"{1e6 * strains[0]:.4g} to {1e6 * strains[-1]:.4g} microstrain"
     temperatures = ", ".join(format_quantity(t, "temperature") for t in plan.temperatures)
+    compile_time = size["seconds_to_compile"]
+    compiling = (
+        [("", f"and {_duration(compile_time)} more the first time here")]
+        if compile_time > 0.0
+        else []
+    )
     rows = [
         ("plan", f"{plan.name}, no fault: {plan.title}"),
         ("filler", fillers),
         ("loadings", ", ".join(f"{100 * w:.4g}" for w in plan.weight_fractions) + " wt%"),
         ("", f"{volumes} vol%"),
         ("electrode gaps", lengths(plan.electrode_gaps)),
-        ("states", f"{size['n_states']}: {len(strains)} strains, {ends}"),
-        ("", f"by {n} temperature{'s' if n > 1 else ''}, {temperatures}"),
+        ("states", f"{size['n_states']}: {_count(len(strains), 'strain')}, {ends}"),
+        ("", f"by {_count(n, 'temperature')}, {temperatures}"),
         ("contacts closed at", format_quantity(plan.closed_at.value, "temperature")),
         ("boxes", f"{size['n_boxes']}, edges {lengths(plan.box_lengths)}"),
-        ("particles", f"{low:,.0f} to {high:,.0f} a box, {in_all:,.0f} in all"),
-        ("time", f"about {_duration(size['seconds'])} on {size['workers']} cores"),
-        ("", f"and {_duration(size['seconds_to_compile'])} more the first time here"),
-        ("memory", f"about {size['memory_bytes'] / 1e6:,.0f} MB"),
+        (
+            "",
+            f"and {_count(size['n_threshold_batches'], 'batch', 'batches')}"
+            " for the threshold",
+        ),
+        ("particles", f"{_particles(size)} a box, {in_all:,.0f} in all"),
+        (
+            "time",
+            f"about {_duration(size['seconds'])} on {_count(size['workers'], 'core')}",
+        ),
+        *compiling,
+        ("memory", f"about {_memory(size['memory_bytes'])}"),
     ]
     text = _table(("", ""), rows, left=2).strip("\n")
-    return "\n".join([text, *(f"Mind: {caution}" for caution in plan.cautions)])
+    return "\n".join([text, *(f"Mind: {caution}" for caution in cautions)])
 
 
 @app.command(
@@ -641,7 +789,7 @@ def threshold(
     from percsim.run import threshold_jobs
 
     jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or job.name == "own"]
-    with _progress(quiet, "batches of boxes") as progress:
+    with _progress(quiet) as progress:
         found = run_jobs(run_job, jobs, workers=workers, progress=progress).by_key()
     rows: list[dict[str, Any]] = []
     for name in dict.fromkeys(job.name for job in jobs):
@@ -672,7 +820,7 @@ def threshold(
     in_weight, in_volume = (_with_error(own, kind) for kind in ("weight", "volume"))
     _say(
         f"Threshold {in_weight} wt%, {in_volume} vol%"
-        f" ({own['n']} boxes, seed {loaded.seed})"
+        f" ({_count(own['n'], 'box', 'boxes')}, seed {loaded.seed})"
     )
     if len(rows) > 1:
         _say()

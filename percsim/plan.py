@@ -294,8 +294,10 @@ class Plan:
             raise PlanError([f"{name}: must hold sections, got {show_value(mapping)}"])
         mapping = {str(key): value for key, value in mapping.items()}
         known = (*HeadSection.model_fields, *SECTIONS)
+        hints = ""
         for key in mapping:
             if key not in known:
+                hints += did_you_mean(key, known)
                 kind = "a section" if isinstance(mapping[key], Mapping) else "a key"
                 what = _unknown_key("", key, known)
                 reading.lines.append(
@@ -309,9 +311,12 @@ class Plan:
         parts: dict[str, Any] = {}
         for key, model in SECTIONS.items():
             if key not in mapping:
-                if key in ESSENTIAL:
+                if repr(key) in hints:  # it is there, misspelt
+                    reading.bad.add(key)
+                elif key in ESSENTIAL:
                     reading.fault(f"[{key}]", f"is missing; {_section_help(key)}")
                     reading.bad.add(key)
+                if key in ESSENTIAL:
                     parts[key] = None
                 else:
                     parts[key] = model()
@@ -380,6 +385,9 @@ class Plan:
             if key != "filler":
                 name = "tolerances_section" if key == "tolerances" else key
                 out[key] = _written(getattr(self, name), derived.get(key, {}))
+        if self.contacts.model == "affine":
+            for key in _OF_OPENING:
+                del out["contacts"][key]
         return out
 
     @cached_property
@@ -643,6 +651,33 @@ class Plan:
             return None
         return 0.02 if self.batch.mass is None else self.batch.mass
 
+    def loading_fault(self, weight_fraction: float, written: str) -> str | None:
+        """Why no film of the plan's powders can have a loading.
+
+        Parameters
+        ----------
+        weight_fraction : float
+            Mass of all fillers over mass of the cured film.
+        written : str
+            The loading as it was written, for the message.
+
+        Returns
+        -------
+        str or None
+            One line to follow the name of the key; None if the loading is possible.
+
+        """
+        recipe = self.recipe(weight_fraction)
+        if recipe.volume_fraction <= _DENSEST:
+            return None
+        limit = 100.0 * recipe.at_volume_fraction(_DENSEST).weight_fraction
+        return (
+            f"= '{written}' is impossible at these densities: it would be"
+            f" {100 * recipe.volume_fraction:.3g} vol% of particles, and equal spheres"
+            f" fill {100 * _DENSEST:.3g} vol% at their densest; stay below"
+            f" {math.floor(10 * limit) / 10:g} wt%"
+        )
+
     def weigh_out(
         self,
         recipe: Recipe,
@@ -692,6 +727,7 @@ class Plan:
             films=films or 1,
             loss=batch.loss,
             resolution=batch.balance_resolution,
+            tolerance=self.tolerances_section.weighing,
             solvent=batch.solvent,
             solvent_ratio=ratio,
             film_thickness=thickness,
@@ -947,7 +983,7 @@ def _cross_check(plan: Plan, reading: _Reading) -> None:
     """Add the faults that no single key has; keys at fault already stay out of it."""
     checks: tuple[Callable[[Plan, _Reading], None], ...] = (
         _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
-        _check_boxes, _check_placement, _check_states, _check_batch,
+        _check_boxes, _check_contacts, _check_placement, _check_states, _check_batch,
     )  # fmt: skip
     for check in checks:
         check(plan, reading)
@@ -1028,8 +1064,13 @@ def _check_shape(
             "density", 'is missing; write it like density = "2250 kg/m3" or name a material'
         )
     if kind == "sphere":
-        for name in {"aspect_ratio", "thickness"} & given:
+        for name in sorted({"aspect_ratio", "thickness"} & given):
             fault(name, "does not belong to a sphere")
+        # isotropic is what every sphere is
+        if section.orientation != "isotropic":
+            fault("orientation", "does not belong to a sphere, which lies no way")
+        if section.tilt > 0.0:
+            fault("tilt", "does not belong to a sphere")
     elif {"aspect_ratio", "thickness"} <= given:
         fault("thickness", "and aspect_ratio say the same thing twice; give one of them")
     elif not {"aspect_ratio", "thickness"} & given and not known:
@@ -1037,7 +1078,11 @@ def _check_shape(
             "aspect_ratio",
             "is missing; write it like aspect_ratio = 15, or give a thickness",
         )
-    if section.orientation == "isotropic" and section.tilt > 0.0:
+    elif (
+        section.orientation == "isotropic"
+        and section.tilt > 0.0
+        and reading.usable("filler.orientation")
+    ):
         fault(
             "tilt", "belongs to orientation = 'in-plane' or 'aligned', not to 'isotropic'"
         )
@@ -1151,16 +1196,9 @@ def _check_loadings(plan: Plan, reading: _Reading) -> None:
         reader_of(ExploreSection, way).write(getattr(explore, way)),
         strict=True,
     ):
-        recipe = plan.recipe(weight)
-        if recipe.volume_fraction > _DENSEST:
-            limit = 100.0 * recipe.at_volume_fraction(_DENSEST).weight_fraction
-            reading.fault(
-                f"explore.{way}",
-                f"= '{written}' is impossible at these densities: it would be"
-                f" {100 * recipe.volume_fraction:.3g} vol% of particles, and equal spheres"
-                f" fill {100 * _DENSEST:.3g} vol% at their densest; stay below"
-                f" {math.floor(10 * limit) / 10:g} wt%",
-            )
+        fault = plan.loading_fault(weight, written)
+        if fault:
+            reading.fault(f"explore.{way}", fault)
             reading.bad.add("explore.weight_fraction")
 
 
@@ -1217,6 +1255,32 @@ def _check_boxes(plan: Plan, reading: _Reading) -> None:
                 f"has boxes of {_length(a)} and {_length(b)};"
                 " make them differ by 5 % or more",
             )
+
+
+_OF_OPENING = ("g0", "beta", "delta_b", "Ea")
+_OF_AFFINE = ("barrier_height", "contact_area")
+"""Keys of [contacts] that only one of the two models reads."""
+
+
+def _check_contacts(plan: Plan, reading: _Reading) -> None:
+    """Refuse keys that the model would not read."""
+    section = plan.contacts
+    if section is None or not reading.usable("contacts.model"):
+        return
+    if section.model == "affine":
+        other, strangers = (
+            "opening",
+            [k for k in _OF_OPENING if k in section.model_fields_set],
+        )
+    else:
+        # a filled-in plan says the defaults of these too, and means nothing by it
+        usual = ContactsSection()
+        other = "affine"
+        strangers = [k for k in _OF_AFFINE if getattr(section, k) != getattr(usual, k)]
+    for name in strangers:
+        reading.fault(
+            f"contacts.{name}", f"belongs to model = {other!r}, not to {section.model!r}"
+        )
 
 
 def _check_placement(plan: Plan, reading: _Reading) -> None:

@@ -215,8 +215,9 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     Returns
     -------
     dict
-        `n_boxes`, `n_states`, `flakes_per_box` (smallest, largest), `flakes`, `seconds`
-        (computing on `workers`), `seconds_to_compile` (first use only), `memory_bytes`.
+        `n_boxes`, `n_threshold_batches`, `n_states`, `flakes_per_box` (smallest,
+        largest), `flakes`, `seconds` (computing on `workers`), `seconds_to_compile` (first
+        use only), `memory_bytes`.
 
     """
     workers = workers or available_cores()
@@ -233,15 +234,17 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     n_states = len(jobs[0].states)
     flakes = float(sum(counts))
     per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
+    batches = len(threshold_jobs(plan))
+    growth = batches * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
     pushing = 0.0
     if plan.placement.impenetrable > 0.0:
         for n, job in zip(counts, jobs, strict=True):
             phi = job.recipe.volume_fraction
             crowd = 1.0 + (phi / CROWDED) ** 6
             pushing += SECONDS_PER_HARD_FLAKE * n * phi * crowd
-    growth = len(threshold_jobs(plan)) * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
     return {
         "n_boxes": len(jobs),
+        "n_threshold_batches": batches,
         "n_states": n_states,
         "flakes_per_box": [min(counts), max(counts)],
         "flakes": flakes,

@@ -272,7 +272,11 @@ class _Many(Reader):
         if faults:
             raise FaultsError(faults)
         if len(read) < self.least:
-            few = "is an empty list" if not read else f"has {len(read)} entries"
+            few = (
+                "is an empty list"
+                if not read
+                else f"has {len(read)} entr{'y' if len(read) == 1 else 'ies'}"
+            )
             raise ValueError(f"{few}; it needs at least {self.least}")
         return tuple(sorted(read))
 

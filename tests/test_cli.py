@@ -179,13 +179,15 @@ def test_new_writes_a_plan_that_loads_and_never_over_another(tmp_path: Path) -> 
 
 
 def test_a_weigh_out_sheet_by_hand(plan: Path) -> None:
-    # 50 g at 30 wt%: 15 g of filler, 35 g of rubber of which 7/8 is base
+    # 50 g at 30 wt%: 15 g of filler, 35 g of rubber of which 7/8, 30.625 g, is base
     asked = ("recipe", plan, "--weight-fraction", "30 wt%", "--mass", "50 g")
     text = call(*asked).stdout
     rows = [line.split() for line in text.splitlines()]
-    for row in (["flake", "15.00"], ["base", "30.62"], ["curing", "agent", "4.38"]):
+    for row in (["flake", "15.00"], ["base", "30.63"], ["curing", "agent", "4.38"]):
         assert row in rows
-    assert ["together", "50.00"] in rows
+    assert ["together", "50.01"] in rows
+    # 30.63 / 4.38 = 6.9932
+    assert "base to curing agent 6.993:1 (balance" in text
     (sheet,) = json.loads(call(*asked, "--json").stdout)
     assert sheet["grams"] == pytest.approx(
         {"flake": 15.0, "base": 35 * 7 / 8, "curing agent": 35 / 8}
@@ -196,7 +198,44 @@ def test_a_weigh_out_sheet_by_hand(plan: Path) -> None:
 def test_a_row_for_each_loading_of_the_plan(plan: Path) -> None:
     lines = call("recipe", plan, "--quiet").stdout.splitlines()
     assert [line.split()[0] for line in lines] == ["wt%", "26", "30"]
+    # 20 g: 5.2 g, 12.95 and 1.85; 6 g, 12.25 and 1.75
+    assert [line.split()[2:6] for line in lines[1:]] == [
+        ["5.20", "12.95", "1.85", "7:1"],
+        ["6.00", "12.25", "1.75", "7:1"],
+    ]
     assert len(json.loads(call("recipe", plan, "--json").stdout)) == 2
+
+
+def test_a_batch_too_small_for_the_balance_is_said_for_its_loading(plan: Path) -> None:
+    alone = call("recipe", plan, "--weight-fraction", "30 wt%", "--mass", "1 g").stdout
+    start = "Mind, at 30 wt%: this batch is too small for the balance: "
+    assert [line.startswith(start) for line in alone.splitlines()].count(True) == 1
+    # 1 g at 0.01 g: 0.91 % of 26 wt%, 0.79 % of 30 wt%
+    plan.write_text(PLAN + '[tolerances]\nweighing = "0.85 %"\n[batch]\nmass = "1 g"\n')
+    minded = [x for x in call("recipe", plan).stdout.splitlines() if "too small" in x]
+    assert len(minded) == 1
+    assert minded[0].startswith("Mind, at 26 wt%: this batch is too small")
+    assert "likewise" not in minded[0]
+    plan.write_text(PLAN + '[batch]\nmass = "1 g"\n')
+    (line,) = [x for x in call("recipe", plan).stdout.splitlines() if "too small" in x]
+    assert line.endswith("(likewise at 30 wt%)")
+    # 0.03 g: 2.6 mg of curing agent do not move this balance
+    none = call("recipe", plan, "--weight-fraction", "30 wt%", "--mass", "0.03 g").stdout
+    assert "inf" not in none
+    assert "no agent" in none
+
+
+def test_a_loading_that_no_plan_may_have_is_refused_for_a_recipe_too(plan: Path) -> None:
+    asked = call("recipe", plan, "--weight-fraction", "95 wt%")
+    assert (asked.exit_code, asked.stdout) == (2, "")
+    plan.write_text(PLAN.replace('"26 wt%", "30 wt%"', '"95 wt%"'))
+    planned = call("recipe", plan)
+    assert planned.exit_code == 2
+    assert asked.stderr.count("\n") == 1
+    assert asked.stderr.removeprefix("--weight-fraction") == planned.stderr.removeprefix(
+        "film.toml: explore.weight_fraction"
+    )
+    assert "is impossible at these densities" in asked.stderr
 
 
 # --- run, with the chain itself replaced
@@ -215,20 +254,23 @@ SUMMARY: dict[str, Any] = {
 @pytest.fixture
 def chain(monkeypatch: pytest.MonkeyPatch) -> types.SimpleNamespace:
     """Stand-in for percsim.run: `outcome` is what run_plan returns or raises."""
-    state = types.SimpleNamespace(outcome=None, calls=[])
+    state = types.SimpleNamespace(outcome=None, calls=[], size={})
 
     def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
         return {
-            "n_boxes": 144, "n_states": 7, "flakes_per_box": [500.0, 6000.0],
-            "flakes": 3e5, "workers": workers or 2, "seconds": 100.0,
+            "n_boxes": 144, "n_threshold_batches": 22, "n_states": 7,
+            "flakes_per_box": [500.0, 6000.0], "flakes": 3e5,
+            "workers": workers or 2, "seconds": 100.0,
             "seconds_to_compile": 35.0, "memory_bytes": 5e8,
-        }  # fmt: skip
+        } | state.size  # fmt: skip
 
     def run_plan(plan: Plan, **options: Any) -> Any:
         state.calls.append(options)
+        if isinstance(state.outcome, FolderError):
+            raise state.outcome  # as the folder is opened, before any job
         if options["progress"] is not None:
-            options["progress"](0, 144, 0, 0.0, float("inf"))
-            options["progress"](144, 144, 1, 2.0, 0.0)
+            options["progress"](0, 166, 0, 0.0, float("inf"))
+            options["progress"](166, 166, 1, 2.0, 0.0)
         if isinstance(state.outcome, BaseException):
             raise state.outcome
         return state.outcome
@@ -256,10 +298,10 @@ def test_a_run_says_decision_report_and_command(
     assert f"Report:  {out / 'report.html'}" in lines
     assert "Repeat:  percsim run film.toml --out out" in lines
     assert result.stderr.splitlines() == [
-        "2 loadings x 2 gaps: 144 boxes of 500 to 6,000 particles, 7 states each;"
-        " about 1 min 40 s on 3 cores",
-        "0 of 144 boxes",
-        "144 of 144 boxes, 1 failed",
+        "2 loadings x 2 gaps: 166 jobs, 144 boxes of 500 to 6,000 particles in 7 states"
+        " each and 22 batches for the threshold; about 1 min 40 s on 3 cores",
+        "0 of 166 jobs",
+        "166 of 166 jobs, 1 failed",
     ]
     (options,) = chain.calls
     assert (options["out"], options["workers"], options["fresh"]) == (out, 3, True)
@@ -291,13 +333,13 @@ def test_an_interrupted_run_says_what_is_stored_and_how_to_go_on(
 ) -> None:
     from percsim.ensemble.workers import Interrupted
 
-    chain.outcome = Interrupted(40, 144, 0, stored=True)
+    chain.outcome = Interrupted(40, 166, 0, stored=True)
     out = tmp_path / "my out"
     result = call("run", plan, "--out", out)
     assert result.exit_code == 130
     assert result.stdout == ""
     assert result.stderr.splitlines()[-2:] == [
-        f"interrupted: 40 of 144 boxes are stored in {out}",
+        f"interrupted: 40 of 166 jobs stored in {out}",
         f"go on with:  percsim run {plan} --out '{out}'",
     ]
     chain.outcome = KeyboardInterrupt()
@@ -308,8 +350,10 @@ def test_folder_faults_are_bad_input_and_surprises_are_not(
     plan: Path, chain: types.SimpleNamespace
 ) -> None:
     chain.outcome = FolderError("out holds the results of another plan")
-    result = call("run", plan, "--quiet")
-    assert (result.exit_code, result.stderr) == (2, f"{chain.outcome}\n")
+    for options in ((), ("--quiet",), ("--fresh",)):
+        result = call("run", plan, *options)
+        # nothing comes before it
+        assert (result.exit_code, result.stderr) == (2, f"{chain.outcome}\n")
     chain.outcome = ZeroDivisionError("division by zero")
     result = call("run", plan, "--quiet")
     assert result.exit_code == 1
@@ -337,3 +381,107 @@ def test_check_prints_size_time_and_memory(
     assert told["n_boxes"] == 144
     assert Plan.from_dict(told["plan"]).hash == told["hash"] == Plan.load(plan).hash
     assert len(call("check", plan, "--quiet").stdout.splitlines()) == 1
+
+
+def test_one_of_a_thing_is_no_plural(plan: Path, chain: types.SimpleNamespace) -> None:
+    plan.write_text(
+        PLAN.replace('"26 wt%", "30 wt%"', '"30 wt%"').replace('"2 mm", "3 mm"', '"2 mm"')
+    )
+    chain.size = {
+        "n_boxes": 1, "n_threshold_batches": 1, "n_states": 1,
+        "flakes_per_box": [600.0, 600.0],
+    }  # fmt: skip
+    chain.outcome = finished(Path("out"))
+    assert call("run", plan, "--workers", 1).stderr.splitlines()[0] == (
+        "1 loading x 1 gap: 2 jobs, 1 box of 600 particles in 1 state each and 1 batch for"
+        " the threshold; about 1 min 40 s on 1 core"
+    )
+    assert "on 1 core\n" in call("check", plan, "--workers", 1).stdout
+
+
+BLEND = PLAN.replace(
+    "[elastomer]",
+    """share = "90 %"
+[[filler]]
+name = "black"
+kind = "sphere"
+density = "1800 kg/m3"
+diameter = "200 nm"
+share = "10 %"
+[elastomer]""",
+).replace("\n[filler]", "\n[[filler]]")
+
+
+def test_a_run_larger_than_the_memory_is_cautioned_with_both_numbers(
+    plan: Path, chain: types.SimpleNamespace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pages = {"SC_PHYS_PAGES": 4_000_000, "SC_PAGE_SIZE": 4096}  # 16.4 GB
+    monkeypatch.setattr(os, "sysconf", pages.__getitem__, raising=False)
+    chain.outcome = finished(Path("out"))
+    for needed, expected in ((16e9, 0), (56e9, 1)):
+        chain.size = {"memory_bytes": needed}
+        for command in (("check", plan), ("run", plan)):
+            lines = [x for x in call(*command).output.splitlines() if "Mind: the run" in x]
+            assert len(lines) == expected
+    assert "about 56 GB of memory" in lines[0]
+    assert (
+        "this machine has 16 GB; smaller boxes, or a larger filler would help" in lines[0]
+    )
+    told = json.loads(call("check", plan, "--json").stdout)
+    assert told["machine_memory_bytes"] == 4_000_000 * 4096
+    assert told["cautions"][0] == lines[0].removeprefix("Mind: ")
+    chain.size = {"memory_bytes": 30e9}  # would fit one process
+    assert "fewer --workers" in call("check", plan).stdout
+    plan.write_text(BLEND)
+    assert "a larger or agglomerated black in place" in call("check", plan).stdout
+
+    def unknown(name: str) -> int:
+        raise ValueError("unrecognized configuration name")
+
+    monkeypatch.setattr(os, "sysconf", unknown)
+    assert "Mind: the run" not in call("check", plan).stdout
+    monkeypatch.delattr(os, "sysconf")
+    assert call("check", plan).exit_code == 0
+
+
+def test_compiling_is_announced_only_where_nothing_is_compiled(
+    plan: Path,
+    chain: types.SimpleNamespace,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    words = "35 s more the first time here"
+    for folder in (tmp_path, tmp_path / "missing", None):
+        monkeypatch.setattr("percsim.kernels.cache_folder", folder)
+        assert words in call("check", plan).stdout
+    monkeypatch.setattr("percsim.kernels.cache_folder", tmp_path)
+    (tmp_path / "growth").mkdir()
+    (tmp_path / "growth" / "kernel.nbi").write_bytes(b"")
+    assert words not in call("check", plan).stdout
+    assert json.loads(call("check", plan, "--json").stdout)["seconds_to_compile"] == 0.0
+
+
+def test_a_fresh_start_says_whose_results_it_removes(
+    plan: Path, tmp_path: Path, chain: types.SimpleNamespace
+) -> None:
+    from percsim.ensemble.store import Record, Store
+
+    out = tmp_path / "out"
+    chain.outcome = finished(out)
+    mine = Plan.load(plan)
+    other = Plan.from_dict({**mine.as_dict(), "seed": 77, "title": "Seat tube"})
+
+    def told(*options: str) -> list[str]:
+        lines = call("run", plan, "--out", out, "--fresh", *options).stderr.splitlines()
+        return [line for line in lines if line.startswith("removed")]
+
+    assert told() == []
+    with Store.open(out, other.hash) as store:
+        store.save_artefact("plan", other.as_dict())
+        store.add([Record("a", "done", "{}", 0.1), Record("b", "done", "{}", 0.1)])
+    expected = f"removed the results of another plan, 'Seat tube', in {out} (2 jobs done)"
+    assert told() == [expected]
+    assert told("--quiet") == [expected]
+    with Store.open(out, mine.hash, fresh=True) as store:
+        store.save_artefact("plan", mine.as_dict())
+    assert told() == []

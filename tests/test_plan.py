@@ -456,6 +456,8 @@ def test_cautions_say_what_hard_and_clustered_particles_change() -> None:
             target={"resistance": "0.7 to 3 kohm", "series_resistor": "1.8 kohm"},
             batch={"solvent": "heptane", "wet_thickness": "0.33 mm", "mass": "55 g"},
         ),
+        changed(contacts={"model": "affine", "barrier_height": "1.5 eV"}),
+        changed(filler={"kind": "sphere", "aspect_ratio": None}),
     ],
 )
 def test_round_trip_through_dict_json_toml_and_pickle(mapping: dict[str, Any]) -> None:
@@ -534,6 +536,13 @@ def test_every_fault_is_reported_at_once() -> None:
         ({"filler": {"kind": "rod"}}, "filler.diameter is not a size of a rod; give length"),
         ({"filler": {"kind": "sphere"}}, "filler.aspect_ratio does not belong to a sphere"),
         ({"filler": {"kind": "flak"}}, "filler.kind = 'flak' must be 'flake', 'rod' or 'sphere'; did you mean 'flake'?"),
+        ({"filler": {"kind": "sphere", "aspect_ratio": None, "orientation": "in-plane"}}, "filler.orientation does not belong to a sphere"),
+        ({"filler": {"kind": "sphere", "aspect_ratio": None, "tilt": "5 deg"}}, "filler.tilt does not belong to a sphere"),
+        ({"filler": {"orientaton": "in-plane", "tilt": "10 deg"}}, "filler.orientaton is not known; did you mean 'orientation'?"),
+        ({"contacs": {"closed_at": "15 C"}, "strain": {"window": "-5000 to 0 microstrain"}}, "contacs is a section that is not known; did you mean 'contacts'?"),
+        ({"contacts": {"model": "affine", "g0": "80 uS"}}, "contacts.g0 belongs to model = 'opening', not to 'affine'"),
+        ({"contacts": {"model": "affine", "Ea": "20 meV"}}, "contacts.Ea belongs to model = 'opening', not to 'affine'"),
+        ({"contacts": {"barrier_height": "2 eV"}}, "contacts.barrier_height belongs to model = 'affine', not to 'opening'"),
         ({"filler": {"tilt": "10 deg"}}, "filler.tilt belongs to orientation = 'in-plane'"),
         ({"filler": {"diameter": {"median": "10 um"}}}, "filler.diameter is without its geometric_spread"),
         ({"filler": {"diameter": {"d10": "5 um", "d50": "3 um", "d90": "9 um"}}}, "filler.diameter must rise from d10 over d50 to d90"),
@@ -561,7 +570,7 @@ def test_every_fault_is_reported_at_once() -> None:
         ({"boxes": {"count": -3}}, "boxes.count = -3 is out of range"),
         ({"boxes": {"lengths": ["30 um", "100 um"]}}, "boxes.lengths has a box of 30 um, smaller than the largest flake"),
         ({"boxes": {"lengths": ["8 D", "8.1 D"]}}, "boxes.lengths has boxes of 80 um and 81 um; make them differ"),
-        ({"boxes": {"lengths": ["8 D"]}}, "boxes.lengths has 1 entries; it needs at least 2"),
+        ({"boxes": {"lengths": ["8 D"]}}, "boxes.lengths has 1 entry; it needs at least 2"),
         ({"strain": {"window": "3000 to 0 microstrain"}}, "strain.window = '3000 to 0 microstrain' must rise"),
         ({"strain": {"window": {"from": "0", "to": "1 %"}}}, "strain.window.from = '0' has no unit"),
         ({"strain": {"points": 3.5}}, "strain.points = 3.5 must be a whole number"),
@@ -629,6 +638,13 @@ def test_missing_sections_are_named() -> None:
     assert [line.split()[1] for line in caught.value.faults] == [
         f"[{s}]" for s in ESSENTIAL
     ]
+    # a misspelt one is told once, under the name it has
+    misspelt = {"flim" if key == "film" else key: part for key, part in BASE.items()}
+    with pytest.raises(PlanError) as caught:
+        Plan.from_dict(misspelt, name="film.toml")
+    assert caught.value.faults == (
+        "film.toml: flim is a section that is not known; did you mean 'film'?",
+    )
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 from percsim.materials.elastomer import Elastomer, Material, load_material
@@ -465,6 +466,15 @@ class WeighOut:
     cautions: tuple[str, ...]
 
     @property
+    def relative_uncertainty(self) -> float:
+        """Standard uncertainty of the loading from the balance, over the loading.
+
+        0 without filler. Comparable with a weighing tolerance.
+        """
+        w = self.recipe.weight_fraction
+        return self.weight_fraction_uncertainty / w if w > 0.0 else 0.0
+
+    @property
     def wet_thickness(self) -> float | None:
         """Thickness to spread [m], None when no dry thickness was given."""
         return (
@@ -486,10 +496,11 @@ class WeighOut:
         Returns
         -------
         dict
-            Masses in grams, the rest SI; an infinite viscosity is the string "inf".
+            Masses in grams, the rest SI; an infinite viscosity, and the mix ratio when
+            the curing agent rounds to nothing, are the string "inf".
 
         """
-        viscosity = self.relative_viscosity
+        viscosity, ratio = self.relative_viscosity, self.mix_ratio_read
         return {
             "total_g": 1e3 * self.total,
             "wanted_g": 1e3 * self.wanted,
@@ -503,7 +514,7 @@ class WeighOut:
             "volume_fraction": self.solids,
             "volume_fraction_uncertainty": self.volume_fraction_uncertainty,
             "mix_ratio": self.recipe.elastomer.mix_ratio,
-            "mix_ratio_read": self.mix_ratio_read,
+            "mix_ratio_read": ratio if ratio < math.inf else "inf",
             "mix_ratio_uncertainty": self.mix_ratio_uncertainty,
             "solvent": self.solvent,
             "solvent_volume_m3": self.solvent_volume,
@@ -526,6 +537,23 @@ class WeighOut:
         )
 
 
+def _on_balance(grams: float, step: float) -> float:
+    """Mass rounded to a step of the balance [g], halves up, as one does by hand.
+
+    In decimals: the double nearest to 17.325 lies below it and would round down. Twelve
+    digits forget what binary arithmetic added.
+    """
+    exact, decimal_step = Decimal(f"{grams:.12g}"), Decimal(f"{step:.12g}")
+    steps = (exact / decimal_step).to_integral_value(ROUND_HALF_UP)
+    return float(steps * decimal_step)
+
+
+def _round_up(value: float) -> float:
+    """Next number of two digits."""
+    unit = Decimal(1).scaleb(math.floor(math.log10(value)) - 1)
+    return float(math.ceil(value / float(unit)) * unit)
+
+
 def weigh_out(
     recipe: Recipe,
     *,
@@ -534,6 +562,7 @@ def weigh_out(
     films: int = 1,
     loss: float = 0.1,
     resolution: float = 1e-5,
+    tolerance: float = 0.0,
     solvent: Material | str | None = None,
     solvent_ratio: float = 0.0,
     film_thickness: float | None = None,
@@ -552,6 +581,9 @@ def weigh_out(
         Share of the mix that does not reach the films.
     resolution : float
         Step of the balance [kg]; the default is 0.01 g.
+    tolerance : float
+        Standard deviation of the loading that weighing is taken to leave, relative. A
+        batch too small to keep it on this balance is cautioned; 0 asks for nothing.
     solvent : Material or str, optional
         A thinner that evaporates before the cure, from the data files.
     solvent_ratio : float
@@ -566,7 +598,7 @@ def weigh_out(
     Raises
     ------
     ValueError
-        If the batch, loss, resolution or solvent make no sense.
+        If the batch, loss, resolution, tolerance or solvent make no sense.
 
     Notes
     -----
@@ -592,6 +624,8 @@ def weigh_out(
         raise ValueError(f"loss is a share of the mix, 0 to 1, got {loss:g}")
     if not 0.0 < resolution < math.inf:
         raise ValueError(f"balance resolution must be positive [kg], got {resolution:g}")
+    if not 0.0 <= tolerance < math.inf:
+        raise ValueError(f"weighing tolerance must be 0 or more, got {tolerance:g}")
     if film_thickness is not None and not 0.0 < film_thickness < math.inf:
         raise ValueError(f"film thickness must be positive [m], got {film_thickness:g}")
     if not 0.0 <= solvent_ratio < math.inf:
@@ -607,7 +641,7 @@ def weigh_out(
     total = wanted / (1.0 - loss)
     grams = recipe.masses(total)
     step = 1e3 * resolution
-    readings = {name: step * round(g / step) for name, g in grams.items()}
+    readings = {name: _on_balance(g, step) for name, g in grams.items()}
     w, u = recipe.weight_fraction, step / math.sqrt(12.0)
     n, grams_total = len(recipe.fillers), 1e3 * total
     u_w = u / grams_total * math.sqrt(n * (1.0 - w) ** 2 + 2.0 * w**2)
@@ -623,6 +657,14 @@ def weigh_out(
     read_agent = readings["curing agent"]
 
     cautions = []
+    if w > 0.0 and u_w / w > tolerance > 0.0:
+        least = _round_up(grams_total * u_w / w / tolerance)
+        cautions.append(
+            f"this batch is too small for the balance: steps of {step:g} g leave the"
+            f" loading uncertain by {100.0 * u_w / w:.2g} % of itself, and the tolerance"
+            f" for weighing is {100.0 * tolerance:.3g} %; mix {least:g} g or more, or use"
+            " a finer balance"
+        )
     for name, g in grams.items():
         if 0.0 < g < 20.0 * step:
             cautions.append(
@@ -632,7 +674,7 @@ def weigh_out(
     wet_over_dry, solvent_volume = 1.0, 0.0
     if solvent is not None:
         grams["solvent"] = grams_total * solvent_ratio
-        readings["solvent"] = step * round(grams["solvent"] / step)
+        readings["solvent"] = _on_balance(grams["solvent"], step)
         solvent_volume = solvent_ratio * total / solvent.density
         wet_over_dry = 1.0 + solvent_ratio * recipe.density / solvent.density
         cautions += solvent.cautions

@@ -173,6 +173,49 @@ def test_uncertainties_against_drawn_rounding_errors():
     assert sheet.mix_ratio_uncertainty == pytest.approx(ratio.std(), rel=tolerance)
 
 
+def test_masses_on_the_balance_round_half_up():
+    # 30 g at 34 wt%: 10.2 g of filler, 19.8 g of rubber, 17.325 + 2.475 g at 7:1. As
+    # doubles both halves lie a little to one side of the half
+    sheet = weigh_out(Recipe(((GRAPHITE, 0.34),), SILICONE), mass=0.03, loss=0.0)
+    assert sheet.readings == {"graphite": 10.2, "base": 17.33, "curing agent": 2.48}
+    assert sheet.mix_ratio_read == pytest.approx(1733 / 248)
+    # 0.5 g of 0.02 g steps is 25 of them; 17.325 g is 866.25, 2.475 g 123.75
+    coarse = weigh_out(
+        Recipe(((GRAPHITE, 0.34),), SILICONE), mass=0.03, loss=0.0, resolution=2e-5
+    )
+    assert coarse.readings == {"graphite": 10.2, "base": 17.32, "curing agent": 2.48}
+    # an even half too: 0.125 g is 12.5 steps, which rounding to even would make 12
+    solved = weigh_out(
+        Recipe(((GRAPHITE, 0.3),), SILICONE),
+        mass=0.01,
+        loss=0.0,
+        solvent="toluene",
+        solvent_ratio=0.0125,
+    )
+    assert solved.readings["solvent"] == 0.13
+
+
+def test_a_batch_too_small_for_the_balance_is_cautioned():
+    # steps of 0.01 g, 30 wt%: relative 2.88675e-3/0.3 sqrt(0.67) / M = 7.8764e-3 g / M,
+    # so 0.5 % need 1.575 g
+    def sheet(grams, tolerance):
+        return weigh_out(
+            Recipe(((GRAPHITE, 0.3),), SILICONE),
+            mass=1e-3 * grams,
+            loss=0.0,
+            tolerance=tolerance,
+        )
+
+    small = sheet(1.5, 0.005)
+    assert small.relative_uncertainty == pytest.approx(7.8764e-3 / 1.5, rel=1e-4)
+    (caution,) = [c for c in small.cautions if c.startswith("this batch is too small")]
+    assert "mix 1.6 g or more" in caution
+    for enough in (sheet(1.6, 0.005), sheet(1.5, 0.006), sheet(1.5, 0.0)):
+        assert not any("this batch" in c for c in enough.cautions)
+    bare = weigh_out(Recipe((), SILICONE), mass=0.001, tolerance=0.005)
+    assert bare.relative_uncertainty == 0.0
+
+
 def test_solvent_and_wet_thickness_by_hand():
     # 1.230989 g/cm^3 dry; one gram of toluene (0.867 g/cm^3) a gram of solids:
     # a cubic centimetre of film was 1 + 1.230989/0.867 = 2.419826 cm^3 of wet mix
@@ -190,7 +233,8 @@ def test_solvent_and_wet_thickness_by_hand():
     assert sheet.grams["solvent"] == pytest.approx(10.0)
     assert sheet.solvent_volume == pytest.approx(0.01 / 867)
     assert sheet.wet_solids == pytest.approx(recipe.volume_fraction / 2.419826, rel=1e-5)
-    assert sheet.weight_fraction_read == pytest.approx(0.3)
+    # 3, 6.125 and 0.875 g; the balance shows 3.00, 6.13 and 0.88
+    assert sheet.weight_fraction_read == pytest.approx(3 / 10.01)
     assert any("Flammable" in c for c in sheet.cautions)
 
 
@@ -242,6 +286,7 @@ def test_a_mix_with_too_much_solids_is_flagged():
         ({"mass": 0.1, "films": 0}, "films"),
         ({"mass": 0.1, "loss": 1.0}, "loss"),
         ({"mass": 0.1, "resolution": 0.0}, "resolution"),
+        ({"mass": 0.1, "tolerance": -0.1}, "tolerance"),
         ({"mass": 0.1, "solvent": "toluene"}, "solvent ratio"),
         ({"mass": 0.1, "solvent_ratio": 1.0}, "solvent ratio"),
         ({"mass": 0.1, "solvent": "tolune", "solvent_ratio": 1.0}, "did you mean"),

@@ -171,3 +171,20 @@ def test_network_takes_lists_and_an_absent_resistor():
 def test_bad_networks_are_refused(arguments, message):
     with pytest.raises(ValueError, match=message):
         Network(*arguments)
+
+
+@pytest.mark.parametrize("count", [1, 2, 7])
+def test_chain_of_spheres_is_a_series_of_contacts(count):
+    """From bodies to ohms: (count + 1)/g, by hand."""
+    from percsim.known_cases import chain_of_spheres
+    from percsim.links.search import find_links
+    from percsim.network.laws import ContactOpeningLaw
+    from percsim.network.solve import solve_network
+
+    g = 8e-5
+    links = find_links(chain_of_spheres(count, radius=5e-6, overlap=0.1), cutoff=0.0)
+    assert len(links) == count - 1
+    law = ContactOpeningLaw(g, 100.0, 0.01, 0.0, g)
+    solution = solve_network(build_network(links, law, State()))
+    assert solution.resistance == pytest.approx((count + 1) / g, rel=1e-12)
+    assert solution.lower <= solution.resistance <= solution.upper
