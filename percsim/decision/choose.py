@@ -1388,8 +1388,8 @@ def _level_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
         f"{format_quantity(bench.contacts.g0, 'conductance')} is assumed and may be off by "
         f"a factor of {CONTACT_FACTOR:g} either way",
         "every resistance here goes as 1/g0 when the contacts to the electrodes scale with "
-        "it, so resistance, current, power and with them this choice hold only if g0 does: "
-        f"{passing} of the castings pass at that value, {_percent(share)} averaged over "
+        "it, so resistance, current and power, and with them this choice, hold only if g0 "
+        f"does: {passing} of the castings pass at that value, {_percent(share)} averaged over "
         "the whole range of g0",
         "g0 does not touch the threshold, the ratios of R between candidates, R/R0, gauge "
         "factors (they rest on beta, delta_b, lambda_T and closed_at), spreads and their "
@@ -1399,7 +1399,7 @@ def _level_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
 
 def _cast_first(
     bench: _Bench, candidates: Sequence[Candidate], candidate: Candidate
-) -> str:
+) -> list[str]:
     """Say which films to cast first, none that cannot be cast or may not conduct."""
     castings = candidate.castings
     opening = isinstance(bench.contacts, ContactParameters)
@@ -1427,16 +1427,16 @@ def _cast_first(
             wanted = _weight_fraction_at(loading, min(phi, 0.999))
             w = bench.castable_up_to(wanted)
             if w < _clear_of_threshold(bench)[0]:
-                return (
+                return [
                     "nothing to cast first: no loading of this filler that can be cast is "
                     f"clear of the film's own threshold; {_OTHER_FILLER}"
-                )
+                ]
             w = _tenths_of_wt(w, 0.0, w)
-        return (
+        return [
             f"cast first: three films of about {_wt(w)}{bench.beyond(w)} (well above the "
             "film's own threshold, where R depends least on the loading), measure R at "
             f"20 C, and run again with {level} as measured before casting more"
-        )
+        ]
     factor = _first_measurement_factor(castings)
     second = (
         _second_loading(candidates, candidate)
@@ -1451,25 +1451,29 @@ def _cast_first(
             f"{_wt(other.fit.loading.weight_fraction)} at "
             f"{_mm(castings.film.electrode_gap)} gap, one cup a loading, and measure R at "
             f"20 C. The ratio of R between the two, {_number(ratio)} here, tells the "
-            "aspect ratio, because it moves with the threshold and not with "
-            f"{level}; the level tells {level}. The geometric mean of R at "
-            f"{_wt(loading.weight_fraction)}"
+            "threshold and so the aspect ratio, because it does not move with "
+            f"{level}; the level tells {level}"
         )
+        mean = f"the geometric mean of R of the three of {_wt(loading.weight_fraction)}"
     else:
         films = (
             f"three films of {candidate.name} gap from one cup (well above the film's own "
-            "threshold, where R depends least on the loading) and measure R at 20 C. "
-            "Their geometric mean"
+            "threshold, where R depends least on the loading) and measure R at 20 C"
         )
-    also = " The g0 so found also takes up what other values of beta, delta_b, lambda_T or "
-    also += "closed_at would change in R." if opening else ""
-    return (
-        f"cast first: {films} over {_ohms(candidate.resistance[0])} divides {unit}, "
-        f"to about a factor {factor:.2g} (95 %, with the "
-        "simulation error): weighing and the lot of powder are common to the three and "
-        "do not average out, the other tolerances shrink by the root of three."
-        f"{also if opening else ''} Run again with it as measured before casting more"
+        mean = "their geometric mean"
+    also = (
+        " The g0 so found also takes up what other values of beta, delta_b, lambda_T or "
+        "closed_at would change in R."
+        if opening
+        else ""
     )
+    return [
+        f"cast first: {films}",
+        f"{mean} over {_ohms(candidate.resistance[0])} divides {unit}, to about a factor "
+        f"{factor:.2g} (95 %, with the simulation error): weighing and the lot of powder "
+        "are common to the three and do not average out, the other tolerances shrink by "
+        f"the root of three.{also} Run again with it as measured before casting more",
+    ]
 
 
 def _calibration_reasons(
@@ -1488,7 +1492,7 @@ def _calibration_reasons(
             f"one loading cannot tell {level} from aspect ratio, films of two can"
         )
     if not calibrated:
-        words.append(_cast_first(bench, candidates, candidate))
+        words += _cast_first(bench, candidates, candidate)
     return words
 
 

@@ -730,4 +730,12 @@ def test_one_other_candidate_meets_and_two_meet(decision):
     )
     two = run(gaps=(2e-3, 3e-3), loadings=boxes((0.34,)))
     assert "34 wt% at 2 mm also meets the target" in " ".join(two.reasons)
-    assert all(len(word) < 260 for word in decision.reasons if "cast first" not in word)
+
+
+def test_what_an_assumed_level_means_is_told_in_short_reasons(decision):
+    told = [w for w in decision.reasons if "g0" in w and "cast" not in w.split(":")[0]]
+    assert len(told) >= 3
+    assert all(len(word) < 420 for word in told)
+    (first,) = [w for w in decision.reasons if "not calibrated" in w]
+    assert len(first) < 160
+    assert "ohms, window, mA, mW" not in " ".join(told)
