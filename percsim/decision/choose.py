@@ -59,6 +59,8 @@ SHORTEST_GAP = 10.0
 """Advice does not shorten the electrode gap below this many median diameters."""
 FARTHEST_GAP = 10.0
 """Nor lengthen it beyond this multiple of the longest gap explored, if no film ends it."""
+TIGHTEST = 0.3
+"""A tolerance can be tightened to about this share with care, not to nothing."""
 THICKER = 3.0
 """Nor change thickness or width by more than this factor."""
 CASTABLE = 0.9
@@ -1038,7 +1040,7 @@ def _resistance_advice(
         return _open_advice(bench, candidate)
     at_rest = castings.at_rest
     above, below = float(np.mean(at_rest > high)), float(np.mean(at_rest < low))
-    if max(above, below) <= 0.5 * (1.0 - target.pass_share_min):
+    if above + below <= 1.0 - target.pass_share_min:
         return []
     spread = float(np.sqrt(np.log1p(castings.resistance_cv**2)))
     room = float(np.exp(max(ndtri(min(target.pass_share_min, 0.999)), 0.0) * spread))
@@ -1051,6 +1053,11 @@ def _resistance_advice(
         aim = low * room if middle is None else min(low * room, float(middle))
         where = f"the window starts at {_ohms(low)}"
         heavier = "lower"
+    if (aim > median) == (heavier == "raise"):
+        # as far from that end as it need be, so the window is too narrow for the spread
+        if middle is None or (middle > median) == (heavier == "raise"):
+            return []
+        aim = float(middle)
     goal = aim * nominal / median
     options = []
     found = _loading_for(bench, castings, goal)
@@ -1179,17 +1186,21 @@ def _spread_advice(
         return []
     variance, goal = np.log1p(cv**2), np.log1p(limit**2)
     ordered = sorted(castings.shares, key=castings.shares.__getitem__, reverse=True)
-    excess, steps = variance - goal, []
+    excess, steps, reached = variance - goal, [], False
     for name in ordered:
         part = castings.shares[name] * variance
         if part > excess:
-            keep = float(np.sqrt(1.0 - excess / part))
+            keep = max(float(np.sqrt(1.0 - excess / part)), TIGHTEST)
             steps.append(f"{_REMEDY[name]} (to {_percent(keep)} of its present tolerance)")
-            break
-        # a tolerance can be tightened threefold with care, not to nothing
+            excess -= part * (1.0 - keep**2)
+            reached = excess <= 1e-12
+            if reached or len(steps) == 3:
+                break
+            continue
         steps.append(f"{_REMEDY[name]} (to a third of its present tolerance)")
         excess -= part * (1.0 - 1.0 / 9.0)
-        if excess <= 0.0 or len(steps) == 3:
+        reached = excess <= 0.0
+        if reached or len(steps) == 3:
             break
     top = ordered[0]
     calm = _scatters_less(candidates, candidate, _resistance_cv)
@@ -1200,8 +1211,12 @@ def _spread_advice(
             f"({_tenths(calm.castings.resistance_cv)})"
         )
     told, allowed = _against(cv, np.inf, limit)
+    left = ""
+    if not reached:
+        rest = cv_from_log_std(float(np.sqrt(goal + excess)))
+        left = f", which alone still leaves {_tenths(rest)}"
     return [
-        f"{' and '.join(steps)}: the CV of the resistance is {told}"
+        f"{' and '.join(steps)}{left}: the CV of the resistance is {told}"
         f"{_over_conducting(castings)}, at most {allowed} is allowed, and "
         f"{top.replace('_', ' ')} makes {_percent(castings.shares[top])} of it{also}"
     ]
@@ -1297,6 +1312,8 @@ def _changes(
             if can_be_cast
             else f"{why}, and {_wt(clear)}, clear of it, cannot be cast: {_OTHER_FILLER}"
         )
+        if ratio < FAITHFUL_RATIO:
+            return words  # spreads there say nothing about films worth casting
     if ratio >= FAITHFUL_RATIO or not words:
         words += _resistance_advice(bench, index // n_gaps, candidates, candidate)
     words += _spread_advice(bench, candidates, candidate)
@@ -1389,8 +1406,8 @@ def _level_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
         f"a factor of {CONTACT_FACTOR:g} either way",
         "every resistance here goes as 1/g0 when the contacts to the electrodes scale with "
         "it, so resistance, current and power, and with them this choice, hold only if g0 "
-        f"does: {passing} of the castings pass at that value, {_percent(share)} averaged over "
-        "the whole range of g0",
+        f"does: {passing} of the castings pass at that value, {_percent(share)} averaged "
+        "over the whole range of g0",
         "g0 does not touch the threshold, the ratios of R between candidates, R/R0, gauge "
         "factors (they rest on beta, delta_b, lambda_T and closed_at), spreads and their "
         "shares, nor open castings",
@@ -1425,16 +1442,22 @@ def _cast_first(
         else:
             phi = 1.8 * bench.threshold.volume_fraction
             wanted = _weight_fraction_at(loading, min(phi, 0.999))
-            w = bench.castable_up_to(wanted)
-            if w < _clear_of_threshold(bench)[0]:
+            w = min(wanted, bench.weights[1])
+            clear_at, can_be_cast = _clear_of_threshold(bench)
+            if not can_be_cast:
                 return [
                     "nothing to cast first: no loading of this filler that can be cast is "
                     f"clear of the film's own threshold; {_OTHER_FILLER}"
                 ]
-            w = _tenths_of_wt(w, 0.0, w)
+            if w < clear_at:
+                return [
+                    f"cast nothing yet: explore loadings above {_wt(clear_at)} first, "
+                    "clear of the film's own threshold"
+                ]
+            w = _tenths_of_wt(w, clear_at, w)
         return [
-            f"cast first: three films of about {_wt(w)}{bench.beyond(w)} (well above the "
-            "film's own threshold, where R depends least on the loading), measure R at "
+            f"cast first: three films of about {_wt(w)}{bench.beyond(w)}, well above the "
+            "film's own threshold, where R depends least on the loading; measure R at "
             f"20 C, and run again with {level} as measured before casting more"
         ]
     factor = _first_measurement_factor(castings)

@@ -739,3 +739,42 @@ def test_what_an_assumed_level_means_is_told_in_short_reasons(decision):
     (first,) = [w for w in decision.reasons if "not calibrated" in w]
     assert len(first) < 160
     assert "ohms, window, mA, mW" not in " ".join(told)
+
+
+def test_advice_on_the_resistance_never_leads_away_from_the_window():
+    # a median in the upper part of a wide window, refused for its spread alone
+    target = Target(resistance_min=300.0, resistance_max=3000.0, resistance_cv_max=0.1)
+    decision = run(target, loadings=boxes((0.26, 0.30)), gaps=(3e-3,))
+    assert decision.best.resistance[0] > 1.5e3
+    assert decision.best.pass_share.value > 0.8
+    words = " ".join(decision.what_would_have_to_change)
+    assert "the window ends" not in words
+    assert "thinner" not in words
+    # a window too narrow for the spread: any advice moves the median to its middle
+    narrow = Target(resistance_min=2.2e3, resistance_max=2.5e3)
+    decision = run(narrow, loadings=boxes((0.26, 0.30)), gaps=(3e-3,))
+    middle = np.sqrt(2.2e3 * 2.5e3)
+    for word in decision.what_would_have_to_change:
+        for gap in numbers(r"the gap to ([\d.]+) mm", word):
+            moved = decision.best.resistance[0] * (gap * 1e-3 - SHORT) / (3e-3 - SHORT)
+            assert moved == pytest.approx(middle, rel=0.02)
+
+
+def test_tolerances_that_cannot_be_tightened_enough_are_said_to_fall_short():
+    decision = run(replace(TARGET, resistance_cv_max=0.02), loadings=boxes((0.30, 0.34)))
+    (advice,) = [
+        w for w in decision.what_would_have_to_change if "CV of the resistance" in w
+    ]
+    left = numbers(r"which alone still leaves ([\d.]+) %", advice)[0] / 100
+    best = decision.best.castings
+    shares = sorted(best.shares.values(), reverse=True)
+    variance = np.log1p(best.resistance_cv**2)
+    kept = variance * (1.0 - sum(shares[:3]) * (1.0 - 1.0 / 9.0))
+    assert left == pytest.approx(np.sqrt(np.expm1(kept)), abs=6e-4)
+
+
+def test_below_the_threshold_loadings_alone_are_advised():
+    decision = run(loadings=boxes((0.18, 0.20)), gaps=(3e-3,))
+    (advice,) = decision.what_would_have_to_change
+    assert advice.startswith("explore weight fractions above")
+    assert decision.reasons[-1].startswith("cast nothing yet: explore loadings above")
