@@ -145,7 +145,7 @@ def _unresolved(value: float, error: float) -> str:
     if not np.isfinite(value):
         return ""
     if np.isfinite(error) and abs(value) <= error and error > 0.0:
-        return "not resolved: more boxes are needed"
+        return "within its simulation error of zero, not resolved: more boxes are needed"
     if value < 0.0:
         return "negative: R falls with strain"
     return ""
@@ -723,9 +723,8 @@ def judge(castings: Castings, target: Target) -> Candidate:
     unresolved = "" if castings.is_open else _unresolved(gauge[0], error)
     if unresolved and castings.strained_state is not None:
         cautions.append(
-            f"{_wt(castings.fit.loading.weight_fraction)} at "
-            f"{_mm(castings.film.electrode_gap)}: gauge factor {_number(gauge[0])} "
-            f"(simulation error {_error(error)}) {unresolved}"
+            # no number, so that every gap of a loading says the same and it is told once
+            f"{_wt(castings.fit.loading.weight_fraction)}: gauge factor {unresolved}"
         )
     diameters = castings.film.electrode_gap / castings.fit.loading.diameter
     if diameters < CUBE_DIAMETERS:
@@ -1128,7 +1127,7 @@ def _what_is_known_there(
             and abs(w / weight_fraction - 1.0) < 0.05
             and missed
         ):
-            return f" ({_wt(w)}, explored, still misses: {', '.join(missed)})"
+            return f", where {_wt(w)}, explored, still misses {' and '.join(missed)}"
     return ""
 
 

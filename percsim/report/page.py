@@ -13,6 +13,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from percsim.report.tables import (
+    WITHIN_ERROR,
     Row,
     Summary,
     bench,
@@ -732,7 +733,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
                     m["target"],
                     m["limit"],
                     m["value"],
-                    m["margin"],
+                    m["margin"] + (f", {WITHIN_ERROR}" if m["close"] else ""),
                     "met" if m["met"] else "missed",
                 )
                 for m in margin_rows(candidate)

@@ -598,14 +598,14 @@ def margin_rows(candidate: Row) -> list[dict[str, Any]]:
     rows = []
     for m in candidate.get("margins") or []:
         limit, value = _told_apart(m)
-        close = f", {WITHIN_ERROR}" if m.get("within_error") else ""
         rows.append(
             {
                 "target": str(m.get("target", "")),
                 "limit": limit,
                 "value": value,
-                "margin": margin_text(m) + close,
+                "margin": margin_text(m),
                 "met": bool(m.get("met")),
+                "close": bool(m.get("within_error")),
             }
         )
     return rows
@@ -726,12 +726,14 @@ def text_summary(summary: Summary) -> str:
                 m["target"],
                 m["limit"],
                 m["value"],
-                m["margin"],
+                ("~ " if m["close"] else "") + m["margin"],
                 "met" if m["met"] else "missed",
             )
             for m in margin_rows(candidates[index])
         ]
         lines += ["", *_table(("target", "limit", "value", "margin", ""), rows)]
+        if any(row[3].startswith("~") for row in rows):
+            lines.append(f"~ {WITHIN_ERROR}.")
     if candidates:
         lines += ["", *_candidate_lines(candidates, index, is_chosen=is_chosen), ""]
     threshold = summary.get("threshold") or {}

@@ -422,3 +422,11 @@ def test_the_sheet_says_what_jamming_and_thickening_rest_on(page):
     sheet = words[words.index("Weigh-out sheet") : words.index("Every candidate")]
     assert "estimate from its aspect ratio alone" in sheet
     assert "(1 - solids/jamming)^-2" in sheet
+
+
+def test_a_margin_within_its_error_is_said_on_the_page(invented):
+    made = invented()
+    assert "within its simulation error" not in rendered(made.summary).words
+    best = made.summary["candidates"][made.summary["chosen"]]
+    best["margins"][0]["within_error"] = True
+    assert rendered(made.summary).words.count("within its simulation error") == 1

@@ -327,10 +327,22 @@ def test_margins_that_round_to_their_limit_get_another_digit():
     ]  # fmt: skip
     close, equal, share = margin_rows({"margins": margins})
     assert (close["limit"], close["value"]) == ("25.000 %", "24.996 %")
-    assert close["margin"].endswith(", within its simulation error")
+    assert close["close"]
     assert (equal["limit"], equal["value"]) == ("25 %", "25 %")
-    assert "within" not in equal["margin"]
+    assert not equal["close"]
     assert (share["limit"], share["value"]) == ("80.00 %", "79.98 %")
+
+
+def test_a_margin_within_its_error_is_marked_in_the_text(invented):
+    made = invented()
+    text = text_summary(made.summary)
+    assert "within its simulation error" not in text
+    best = made.summary["candidates"][made.summary["chosen"]]
+    best["margins"][0]["within_error"] = True
+    lines = text_summary(made.summary).splitlines()
+    (line,) = [x for x in lines if x.startswith(best["margins"][0]["target"])]
+    assert " ~ " in line
+    assert "~ within its simulation error." in lines
 
 
 def test_gauge_factors_of_the_text_carry_their_error(invented):
