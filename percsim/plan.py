@@ -51,8 +51,8 @@ from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import format_quantity
 
 if TYPE_CHECKING:
-    from percsim.decision.choose import Target
-    from percsim.decision.priors import ContactParameters
+    from percsim.decision.choose import BenchLimits, Target
+    from percsim.decision.priors import ContactParameters, TunnellingParameters
     from percsim.film.casting import Tolerances
     from percsim.film.electrodes import Film
     from percsim.materials.elastomer import Elastomer
@@ -764,23 +764,47 @@ class Plan:
             self.film.thickness, self.film.width, electrode_gap, self.film.cast == "drop"
         )
 
-    def contact_parameters(self) -> ContactParameters:
-        """Parameters of the opening law and which of them were measured, for the priors."""
-        from percsim.decision.priors import ContactParameters
+    def bench_limits(self) -> BenchLimits:
+        """Limits of what the bench of this plan can make, which bound the advice."""
+        from percsim.decision.choose import BenchLimits
 
-        c = self.contacts
-        stated = {
+        def solids(weight_fraction: float) -> float:
+            sheet = self.weigh_out(self.recipe(weight_fraction))
+            return sheet.wet_solids / sheet.packing
+
+        return BenchLimits(self.film.length, self.largest_particle, solids)
+
+    def contact_parameters(self) -> ContactParameters | TunnellingParameters:
+        """Parameters of the contacts and which of them were measured, for the priors."""
+        from percsim.decision.priors import ContactParameters, TunnellingParameters
+        from percsim.network.laws import TunnellingLaw
+
+        c, law = self.contacts, self.law()
+        if isinstance(law, TunnellingLaw):
+            stated = {"barrier_height": c.barrier_height, "contact_area": c.contact_area}
+            measured = {name for name, s in stated.items() if s.basis == "measured"}
+            if self._shapes_are_measured:
+                measured.add("aspect_ratio")
+            return TunnellingParameters(
+                law.barrier_height, law.area, law.shortest_gap, self.cutoff,
+                frozenset(measured),
+            )  # fmt: skip
+        values = {
             "g0": c.g0, "beta": c.beta, "delta_b": c.delta_b, "closed_at": self.closed_at,
             "lambda_T": c.lambda_T, "Ea": c.Ea,
         }  # fmt: skip
-        measured = {name for name, s in stated.items() if s.basis == "measured"}
-        shapes = [s.aspect_ratio or s.thickness for s in self.filler]
-        if all(s is not None and s.basis == "measured" for s in shapes):
+        measured = {name for name, s in values.items() if s.basis == "measured"}
+        if self._shapes_are_measured:
             measured.add("aspect_ratio")
         return ContactParameters(
             c.g0.value, c.beta.value, c.delta_b.value, self.closed_at.value,
             c.lambda_T.value, c.Ea.value, frozenset(measured),
         )  # fmt: skip
+
+    @property
+    def _shapes_are_measured(self) -> bool:
+        shapes = [s.aspect_ratio or s.thickness for s in self.filler]
+        return all(s is not None and s.basis == "measured" for s in shapes)
 
     def _closest_transverse(self) -> float:
         """Smallest stretch across the current, less one; below 0 contacts there clamp."""

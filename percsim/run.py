@@ -400,6 +400,7 @@ def _decide(
         seed=box_seed(plan.seed, 0, PURPOSES["tolerances"]),
         tolerances=plan.casting_tolerances(),
         contacts=plan.contact_parameters(),
+        limits=plan.bench_limits(),
         castings=plan.castings,
     )
 

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.constants import elementary_charge
 from scipy.special import ndtri
 
 from percsim.decision.priors import (
     CONTACT_FACTOR,
+    THRESHOLD_FACTOR,
     Assumption,
     ContactParameters,
+    TunnellingParameters,
     assumptions,
+    shape_is_assumed,
 )
 from percsim.ensemble.statistics import (
     clopper_pearson,
@@ -32,7 +36,16 @@ from percsim.film.casting import CastingDraws, Castings, Tolerances, cast_films,
 from percsim.film.electrodes import Film, Readout, read_through_series
 from percsim.units import format_quantity
 
-__all__ = ["Candidate", "Decision", "Margin", "PassShare", "Target", "decide", "judge"]
+__all__ = [
+    "BenchLimits",
+    "Candidate",
+    "Decision",
+    "Margin",
+    "PassShare",
+    "Target",
+    "decide",
+    "judge",
+]
 
 Floats = NDArray[np.float64]
 
@@ -40,8 +53,20 @@ SERIES_WINDOW = 3.0
 """Film between series/3 and 3 x series reads at least 3/4 of the divider's best slope."""
 CUBE_DIAMETERS = 8.0
 """Shortest electrode gap, in diameters, for which rho and r_c of cubes are meant."""
-FARTHEST = 1.25
-"""Advice does not go beyond this multiple of the highest weight fraction explored."""
+FARTHEST = 1.2
+"""Advice does not go beyond this multiple of the highest loading explored."""
+SHORTEST_GAP = 10.0
+"""Advice does not shorten the electrode gap below this many median diameters."""
+FARTHEST_GAP = 10.0
+"""Nor lengthen it beyond this multiple of the longest gap explored, if no film ends it."""
+TIGHTEST = 0.3
+"""A tolerance can be tightened to about this share with care, not to nothing."""
+THICKER = 3.0
+"""Nor change thickness or width by more than this factor."""
+CASTABLE = 0.9
+"""Share of the solids at which the filler jams up to which a mix can be cast."""
+STIFF = 20.0
+"""Thickening by the filler from which casting takes care (judgement, no source)."""
 SURELY_OPEN = 0.95
 """Share of open boxes, and of open castings, from which a film counts as open without more
 ado (judgement, no source)."""
@@ -87,6 +112,43 @@ def _with_error(cv: float, error: float) -> str:
     """CV and its simulation error, as far as that is known."""
     known = f" (simulation error {_tenths(error)})" if np.isfinite(error) else ""
     return f"{_tenths(cv)}{known}"
+
+
+def _apart(value: float, limit: float, least: int = 0) -> tuple[str, str]:
+    """Two shares in per cent with as many digits as it takes to see them differ."""
+    if not (np.isfinite(value) and np.isfinite(limit)):
+        return _percent(value), _percent(limit)
+    for digits in range(least, 5):
+        told = f"{100 * value:.{digits}f} %", f"{100 * limit:.{digits}f} %"
+        if told[0] != told[1] or value == limit:
+            break
+    return told
+
+
+def _shares(value: float, limit: float) -> tuple[str, str]:
+    """Share reached and share asked, told apart when rounding makes them equal."""
+    told = _percent(value), _percent(limit)
+    return _apart(value, limit, 1) if told[0] == told[1] and value != limit else told
+
+
+def _against(cv: float, error: float, limit: float) -> tuple[str, str]:
+    """CV with its error, and its limit, told apart when rounding makes them equal."""
+    known = f" (simulation error {_tenths(error)})" if np.isfinite(error) else ""
+    told, allowed = _tenths(cv), _percent(limit)
+    if np.isfinite(cv) and round(cv, 3) == round(limit, 3):
+        told, allowed = _apart(cv, limit, 1)
+    return f"{told}{known}", allowed
+
+
+def _unresolved(value: float, error: float) -> str:
+    """Say why a gauge factor is not to be relied on; empty when it is."""
+    if not np.isfinite(value):
+        return ""
+    if np.isfinite(error) and abs(value) <= error and error > 0.0:
+        return "within its simulation error of zero, not resolved: more boxes are needed"
+    if value < 0.0:
+        return "negative: R falls with strain"
+    return ""
 
 
 def _wt(weight_fraction: float) -> str:
@@ -219,6 +281,8 @@ class Margin:
     reserve : float
         How far inside (positive) or outside: logarithm of the ratio for resistances and
         gauge factors, relative to the limit for CVs, as a difference for shares.
+    within_error : bool
+        Whether the distance to the limit is smaller than the simulation error of the value.
 
     """
 
@@ -228,12 +292,13 @@ class Margin:
     unit: str
     met: bool
     reserve: float
+    within_error: bool = False
 
     def as_dict(self) -> dict[str, object]:
         """Keys as in `summary.json`."""
         return {
             name: getattr(self, name)
-            for name in ("target", "limit", "value", "unit", "met")
+            for name in ("target", "limit", "value", "unit", "met", "within_error")
         }
 
 
@@ -468,40 +533,56 @@ def _margins(
     target: Target,
     resistance: float,
     gauge: float,
-    share: float,
+    share: PassShare,
+    cv_errors: tuple[float, float],
 ) -> tuple[Margin, ...]:
     """One row a limit of the target."""
     rows: list[Margin] = []
     low, high = target.window
 
-    def add(name: str, limit: float, value: float, unit: str, reserve: float) -> None:
-        rows.append(Margin(name, limit, value, unit, reserve >= 0.0, reserve))
+    def add(
+        name: str, limit: float, value: float, unit: str, reserve: float, error: float
+    ) -> None:
+        close = bool(np.isfinite(error) and abs(value - limit) < error)
+        rows.append(Margin(name, limit, value, unit, reserve >= 0.0, reserve, close))
 
+    error = float(np.expm1(castings.log_standard_error)) * resistance
     if low > 0.0:
         reserve = _log_reserve(resistance, low, at_least=True)
-        add("median resistance, at least", low, resistance, "ohm", reserve)
+        add("median resistance, at least", low, resistance, "ohm", reserve, error)
     if np.isfinite(high):
         reserve = _log_reserve(resistance, high, at_least=False)
-        add("median resistance, at most", high, resistance, "ohm", reserve)
-    if target.gauge_factor_min is not None:
-        reserve = _log_reserve(gauge, target.gauge_factor_min, at_least=True)
-        add("median gauge factor, at least", target.gauge_factor_min, gauge, "1", reserve)
-    for name, limit, value in (
-        ("CV of resistance, at most", target.resistance_cv_max, castings.resistance_cv),
+        add("median resistance, at most", high, resistance, "ohm", reserve, error)
+    asked = target.gauge_factor_min
+    if asked is not None:
+        reserve = _log_reserve(gauge, asked, at_least=True)
+        error = castings.gauge_factor_errors[0]
+        add("median gauge factor, at least", asked, gauge, "1", reserve, error)
+    for name, limit, value, error in (
+        (
+            "CV of resistance, at most",
+            target.resistance_cv_max,
+            castings.resistance_cv,
+            cv_errors[0],
+        ),
         (
             "CV of gauge factor, at most",
             target.gauge_factor_cv_max,
             castings.gauge_factor_cv,
+            cv_errors[1],
         ),
     ):
         if limit is not None:
-            add(name, limit, value, "1", 1.0 - value / limit)
+            add(name, limit, value, "1", 1.0 - value / limit, error)
+    wanted, reached = target.pass_share_min, share.value
+    error = share.high - reached if reached < wanted else reached - share.low
     add(
         "share of castings that pass, at least",
-        target.pass_share_min,
-        share,
+        wanted,
+        reached,
         "1",
-        share - target.pass_share_min,
+        reached - wanted,
+        error,
     )
     return tuple(rows)
 
@@ -554,29 +635,31 @@ def _refusals(
     for margin in margins:
         if margin.met:
             continue
+        close = ", within its simulation error" if margin.within_error else ""
         if margin.unit == "ohm":
             what = "highest" if margin.target.endswith("most") else "lowest"
             reasons.append(
                 f"median resistance {_ohms(margin.value)}, {what} allowed "
-                f"{_ohms(margin.limit)}"
+                f"{_ohms(margin.limit)}{close}"
             )
         elif margin.target.startswith("median gauge"):
             reasons.append(
                 f"median gauge factor {_number(margin.value)}, "
-                f"at least {_number(margin.limit)} is asked"
+                f"at least {_number(margin.limit)} is asked{close}"
             )
         elif margin.target.startswith("share"):
+            reached, wanted = _shares(margin.value, margin.limit)
             reasons.append(
-                f"{_percent(margin.value)} of the {_share_words(share)}, "
-                f"{_percent(margin.limit)} are asked"
+                f"{reached} of the {_share_words(share)}, {wanted} are asked{close}"
             )
         else:
             what = margin.target.removesuffix(", at most")
             error = cv_error if what == "CV of resistance" else gauge_cv_error
             reasons.append(
                 f"{what.replace('of ', 'of the ')} "
-                f"{_with_error(margin.value, error)}{_over_conducting(castings)}, at most "
-                f"{_percent(margin.limit)} is allowed"
+                f"{_against(margin.value, error, margin.limit)[0]}"
+                f"{_over_conducting(castings)}, at most "
+                f"{_against(margin.value, error, margin.limit)[1]} is allowed{close}"
             )
     return reasons
 
@@ -623,7 +706,9 @@ def judge(castings: Castings, target: Target) -> Candidate:
     share, cv_error, gauge_cv_error = _pass_share(castings, target, passes)
     median, p05, p95 = weighted_quantiles(castings.at_rest, (0.5, 0.05, 0.95))
     gauge = _gauge_limits(castings)
-    margins = _margins(castings, target, float(median), gauge[0], share.value)
+    margins = _margins(
+        castings, target, float(median), gauge[0], share, (cv_error, gauge_cv_error)
+    )
     ratio = castings.fit.threshold_ratio
     cautions = list(castings.fit.notes)
     if castings.slope_note:
@@ -633,6 +718,13 @@ def judge(castings: Castings, target: Target) -> Candidate:
             f"{_wt(castings.fit.loading.weight_fraction)}: at {_own_threshold(ratio)} "
             f"(below {SAFE_RATIO:g}) boxes still read a few per cent to some ten per cent "
             "off"
+        )
+    error = castings.gauge_factor_errors[0]
+    unresolved = "" if castings.is_open else _unresolved(gauge[0], error)
+    if unresolved and castings.strained_state is not None:
+        cautions.append(
+            # no number, so that every gap of a loading says the same and it is told once
+            f"{_wt(castings.fit.loading.weight_fraction)}: gauge factor {unresolved}"
         )
     diameters = castings.film.electrode_gap / castings.fit.loading.diameter
     if diameters < CUBE_DIAMETERS:
@@ -675,6 +767,62 @@ def _distance(candidate: Candidate) -> float:
 
 
 @dataclass(frozen=True, slots=True)
+class BenchLimits:
+    """What a bench can make, which bounds the advice.
+
+    Parameters
+    ----------
+    film_length : float or None
+        Whole length of the film [m], which no electrode gap can exceed.
+    largest_particle : float or None
+        Largest extent of any particle [m], below which no film is advised.
+    solids : callable or None
+        Solids of the mix as cast over those at which the filler jams, for a weight
+        fraction.
+
+    Raises
+    ------
+    ValueError
+        If a length is not positive.
+
+    """
+
+    film_length: float | None = None
+    largest_particle: float | None = None
+    solids: Callable[[float], float] | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("film_length", "largest_particle"):
+            value = getattr(self, name)
+            if value is not None and not 0.0 < value < float("inf"):
+                raise ValueError(f"{name} must be a positive length, got {value}")
+
+    def castable(self, weight_fraction: float) -> bool:
+        """Whether a mix of this loading stays clear of jamming, as far as that is known."""
+        return self.solids is None or self.solids(weight_fraction) < CASTABLE
+
+    def stiffness(self, weight_fraction: float) -> str:
+        """Say how close to jamming a mix is cast; empty when it is far from it."""
+        if self.solids is None:
+            return ""
+        share = self.solids(weight_fraction)
+        thicker = (1.0 - share) ** -2.0 if share < 1.0 else np.inf
+        if share < CASTABLE and thicker <= STIFF:
+            return ""
+        solids = f"solids take {_percent(share)} of those at which the filler jams"
+        if share >= 1.0:
+            return f"{_wt(weight_fraction)}: {solids}: it cannot be cast so"
+        trouble = (
+            "expect a crumbly paste with pores" if share >= CASTABLE else "a stiff mix"
+        )
+        return (
+            f"{_wt(weight_fraction)}: {solids} and thicken the mix about "
+            f"{float(f'{thicker:.2g}'):.0f} times: {trouble}; thin it with solvent or "
+            "lower the loading"
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class _Bench:
     """Everything needed to cast again while looking for advice."""
 
@@ -683,7 +831,53 @@ class _Bench:
     draws: CastingDraws
     threshold_draws: Floats
     target: Target
-    contacts: ContactParameters
+    contacts: ContactParameters | TunnellingParameters
+    limits: BenchLimits
+    longest: float
+    """Longest electrode gap explored [m]."""
+
+    @property
+    def weights(self) -> tuple[float, float]:
+        """Lowest and highest weight fraction that may be advised; none if crossed.
+
+        From 1.3 times the film's own threshold, or 20 % below the lowest explored, to 20 %
+        above the highest explored, less where the mix can no longer be cast.
+        """
+        first, last = self.fits[0].loading, self.fits[-1].loading
+        phi = FAITHFUL_RATIO * self.threshold.volume_fraction
+        low = max(
+            _weight_fraction_at(last, min(phi, 0.999)), first.weight_fraction / FARTHEST
+        )
+        high = min(
+            FARTHEST * last.weight_fraction,
+            _weight_fraction_at(last, min(FARTHEST * last.volume_fraction, 0.999)),
+        )
+        return low, self.castable_up_to(high)
+
+    def castable_up_to(self, high: float) -> float:
+        """Highest weight fraction below `high` that can be cast."""
+        if self.limits.castable(high):
+            return high
+        low = 0.0
+        for _ in range(20):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if self.limits.castable(middle) else (low, middle)
+        return low
+
+    def beyond(self, weight_fraction: float) -> str:
+        """Say that a loading lies outside those explored; empty when it does not."""
+        first, last = self.fits[0].loading, self.fits[-1].loading
+        if first.weight_fraction <= weight_fraction <= last.weight_fraction:
+            return ""
+        return " (outside the loadings explored)"
+
+    def gaps(self, diameter: float) -> tuple[float, float]:
+        """Shortest and longest electrode gap that may be advised [m]."""
+        low = SHORTEST_GAP * diameter
+        if self.limits.largest_particle is not None:
+            low = max(low, self.limits.largest_particle)
+        longest = self.limits.film_length
+        return low, FARTHEST_GAP * self.longest if longest is None else longest
 
     def cast(self, index: int, film: Film, tolerances: Tolerances) -> Castings:
         return cast_films(
@@ -705,18 +899,36 @@ def _weight_fraction_at(loading: LoadingResult, phi: float) -> float:
     return odds / (1.0 + odds)
 
 
-def _gap_for(castings: Castings, aim: float) -> float | None:
-    """Electrode gap at which the planned film has a resistance; None when too short."""
+def _gap_for(castings: Castings, aim: float) -> float:
+    """Electrode gap at which the planned film has a resistance [m]."""
     ref = castings.fit.loading.reference_state
     rho, excess = castings.fit.resistivity[ref], castings.fit.electrode_excess[ref]
-    gap = (aim * castings.film.section - excess) / rho
-    return float(gap) if gap >= CUBE_DIAMETERS * castings.fit.loading.diameter else None
+    return float((aim * castings.film.section - excess) / rho)
 
 
-def _loading_for(
-    bench: _Bench, castings: Castings, aim: float
-) -> tuple[float, bool] | None:
-    """Weight fraction with a resistance at this gap, and whether among the explored.
+def _three_digits(value: float, low: float, high: float) -> float:
+    """Round a length [m] to a hundredth of a millimetre or three digits, inside limits."""
+    step = 10.0 ** (np.floor(np.log10(value)) - 2)
+    value = round(value / step) * step
+    if value < low:
+        value = np.ceil(low / step) * step
+    if value > high:
+        value = np.floor(high / step + 1e-9) * step
+    return float(value)
+
+
+def _tenths_of_wt(value: float, low: float, high: float) -> float:
+    """Round a weight fraction to a tenth of a per cent, inside limits."""
+    steps = round(1e3 * value)
+    if steps < 1e3 * low:
+        steps = int(np.ceil(1e3 * low))
+    if steps > 1e3 * high:
+        steps = int(np.floor(1e3 * high))
+    return steps / 1e3
+
+
+def _loading_for(bench: _Bench, castings: Castings, aim: float) -> float | None:
+    """Weight fraction with a resistance at this gap, None when none may be advised.
 
     Interpolates ln R over ln(phi - phi_c) between trusted loadings, and goes on with the
     slope at the end.
@@ -748,17 +960,75 @@ def _loading_for(
         if slope >= -0.2:
             return None
         at = x[end] + (goal - y[end]) / slope
-        inside = False
     phi = bench.threshold.volume_fraction + float(np.exp(at))
     if not 0.0 < phi < 1.0:
         return None
     found = _weight_fraction_at(castings.fit.loading, phi)
-    if found > FARTHEST * bench.fits[-1].loading.weight_fraction:
-        return None
-    return found, inside
+    low, high = bench.weights
+    return _tenths_of_wt(found, low, high) if low <= found <= high else None
 
 
-def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[str]:
+def _clear_of_threshold(bench: _Bench) -> tuple[float, bool]:
+    """Weight fraction at 1.5 times the film's own threshold, and whether it can be cast."""
+    loading = bench.fits[-1].loading
+    phi = SAFE_RATIO * bench.threshold.volume_fraction
+    w = _tenths_of_wt(_weight_fraction_at(loading, min(phi, 0.999)), 0.0, 0.999)
+    return w, phi < 0.999 and bench.limits.castable(w)
+
+
+_OTHER_FILLER = (
+    "another filler, or one of a larger aspect ratio, conducts at lower loadings"
+)
+
+
+def _open_advice(bench: _Bench, candidate: Candidate) -> list[str]:
+    """Say what to do about a film that is open or not decided."""
+    castings = candidate.castings
+    weight = castings.fit.loading.weight_fraction
+    why = f"at {_wt(weight)} {_verdict_if_open(castings)}"
+    clear, can_be_cast = _clear_of_threshold(bench)
+    if castings.fit.threshold_ratio < SAFE_RATIO:
+        if not can_be_cast:
+            return [
+                "no loading that can be cast is clear of the threshold "
+                f"({_wt(clear)} would be {SAFE_RATIO:g} times the film's own): {why}; "
+                f"{_OTHER_FILLER}"
+            ]
+        return [
+            f"raise the weight fraction to {_wt(clear)} or more ({SAFE_RATIO:g} "
+            f"times the film's own threshold at 20 C){bench.beyond(clear)}: {why}"
+        ]
+    higher = [
+        fit.loading.weight_fraction
+        for fit in bench.fits
+        if fit.loading.weight_fraction > weight and not fit.is_open
+    ]
+    if higher:
+        return [f"raise the weight fraction to {_wt(higher[0])}, which conducts: {why}"]
+    high = bench.weights[1]
+    if high > 1.02 * weight:
+        return [
+            f"raise the weight fraction, at most to {_wt(_tenths_of_wt(high, 0.0, high))}"
+            f"{bench.beyond(high)}: {why}"
+        ]
+    return [f"{why}, and no higher loading can be advised; {_OTHER_FILLER}"]
+
+
+def _size_option(bench: _Bench, film: Film, scale: float) -> str:
+    """Change thickness or width so that R is multiplied by `scale`; empty if it cannot."""
+    if not 1.0 / THICKER <= scale <= THICKER:
+        return ""
+    if scale < 1.0:
+        return f"make the film {1.0 / scale:.3g} times as thick or wide"
+    smallest = max(bench.limits.largest_particle or 0.0, bench.fits[0].loading.diameter)
+    sizes = {"thinner": film.thickness, "narrower": film.width}
+    verbs = [verb for verb, size in sizes.items() if size / scale >= smallest]
+    return f"make the film {scale:.3g} times {' or '.join(verbs)}" if verbs else ""
+
+
+def _resistance_advice(
+    bench: _Bench, index: int, candidates: Sequence[Candidate], candidate: Candidate
+) -> list[str]:
     """How to bring the median into the window with room for the spread."""
     castings, target = candidate.castings, bench.target
     low, high = target.window
@@ -766,21 +1036,10 @@ def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[
     # castings are centred on the planned film up to a few per cent
     nominal = float(castings.nominal[castings.fit.loading.reference_state])
     if np.isinf(median) or np.isinf(nominal):
-        own = _wt(castings.fit.loading.weight_fraction)
-        if castings.fit.threshold_ratio >= SAFE_RATIO:
-            return [f"raise the weight fraction: at {own} {_verdict_if_open(castings)}"]
-        phi = SAFE_RATIO * bench.threshold.volume_fraction
-        if phi >= 1.0:
-            return ["the film is open, and no loading of this filler would be clear of it"]
-        w = _weight_fraction_at(castings.fit.loading, phi)
-        return [
-            f"raise the weight fraction to {_wt(round(w, 3))} or more ({SAFE_RATIO:g} "
-            f"times the film's own threshold at 20 C): at {own} "
-            f"{_verdict_if_open(castings)}"
-        ]
+        return _open_advice(bench, candidate)
     at_rest = castings.at_rest
     above, below = float(np.mean(at_rest > high)), float(np.mean(at_rest < low))
-    if max(above, below) <= 0.5 * (1.0 - target.pass_share_min):
+    if above + below <= 1.0 - target.pass_share_min:
         return []
     spread = float(np.sqrt(np.log1p(castings.resistance_cv**2)))
     room = float(np.exp(max(ndtri(min(target.pass_share_min, 0.999)), 0.0) * spread))
@@ -793,32 +1052,83 @@ def _resistance_advice(bench: _Bench, index: int, candidate: Candidate) -> list[
         aim = low * room if middle is None else min(low * room, float(middle))
         where = f"the window starts at {_ohms(low)}"
         heavier = "lower"
+    if (aim > median) == (heavier == "raise"):
+        # as far from that end as it need be, so the window is too narrow for the spread
+        if middle is None or (middle > median) == (heavier == "raise"):
+            return []
+        aim = float(middle)
     goal = aim * nominal / median
     options = []
     found = _loading_for(bench, castings, goal)
     weight = castings.fit.loading.weight_fraction
-    if found is not None and (found[0] > weight) == (heavier == "raise"):
-        beyond = "" if found[1] else " (beyond the loadings explored)"
+    if found is not None and found != weight and (found > weight) == (heavier == "raise"):
         options.append(
-            f"{heavier} the weight fraction to about {_wt(round(found[0], 3))}{beyond}"
+            f"{heavier} the weight fraction to about {_wt(found)}{bench.beyond(found)}"
+            f"{_what_is_known_there(candidates, candidate, found)}"
         )
-    gap = _gap_for(castings, goal)
-    if gap is not None:
+    shortest, longest = bench.gaps(castings.fit.loading.diameter)
+    wanted = _gap_for(castings, goal)
+    own = castings.film.electrode_gap
+    if shortest <= longest:
+        gap = _three_digits(min(max(wanted, shortest), longest), shortest, longest)
         film = replace(castings.film, electrode_gap=gap)
         again = bench.cast(index, film, castings.tolerances).at_rest
         inside = float(np.mean((again >= low) & (again <= high)))
-        verb = "shorten" if gap < castings.film.electrode_gap else "lengthen"
-        options.append(
-            f"{verb} the gap to {_mm(gap)} (which puts {_percent(inside)} of the castings "
-            "into the window)"
-        )
-    scale = goal / nominal
-    options.append(
-        f"make the film {1 / scale:.3g} times as thick or wide"
-        if scale < 1.0
-        else f"make the film {scale:.3g} times thinner or narrower"
+        # a gap at the end of its bounds falls short of the goal: it must still do
+        does = shortest <= wanted <= longest or inside >= target.pass_share_min
+        if does and gap != own and (gap < own) == (heavier == "raise"):
+            verb = "shorten" if gap < own else "lengthen"
+            options.append(
+                f"{verb} the gap to {_mm(gap)} (which puts {_percent(inside)} of the "
+                "castings into the window)"
+            )
+    size = _size_option(bench, castings.film, goal / nominal)
+    if size:
+        options.append(size)
+    state = f"the median is {_ohms(median)}, {where}"
+    if options:
+        return [f"{' or '.join(options)}: {state}"]
+    w_low, w_high = bench.weights
+    loadings = (
+        f"loadings of {_wt(_tenths_of_wt(w_low, w_low, w_high))} to "
+        f"{_wt(_tenths_of_wt(w_high, w_low, w_high))}"
+        if w_low < w_high
+        else "loadings that conduct and can be cast"
     )
-    return [f"{' or '.join(options)}: the median is {_ohms(median)}, {where}"]
+    return [
+        f"{state}, and no single change brings it in: not {loadings}, nor gaps of "
+        f"{_mm(shortest)} to {_mm(longest)}, nor a film up to {THICKER:g} times thicker, "
+        f"thinner, wider or narrower; what could: {_other_window(target, median)}, or "
+        "another filler or aspect ratio"
+    ]
+
+
+def _other_window(target: Target, median: float) -> str:
+    """Window that a film of this resistance would lie in the middle of."""
+    if target.resistance_min is None and target.resistance_max is None:
+        return f"a series resistor of about {_ohms(median)}"
+    return f"a window around {_ohms(median)}, with a series resistor of about as much"
+
+
+def _what_is_known_there(
+    candidates: Sequence[Candidate], candidate: Candidate, weight_fraction: float
+) -> str:
+    """Say what an explored loading beside an advised one still misses at this gap."""
+    gap = candidate.castings.film.electrode_gap
+    for other in candidates:
+        w = other.castings.fit.loading.weight_fraction
+        missed = [
+            m.target.partition(",")[0]
+            for m in other.margins
+            if not m.met and m.unit != "ohm" and not m.target.startswith("share")
+        ]
+        if (
+            other.castings.film.electrode_gap == gap
+            and abs(w / weight_fraction - 1.0) < 0.05
+            and missed
+        ):
+            return f", where {_wt(w)}, explored, still misses {' and '.join(missed)}"
+    return ""
 
 
 _REMEDY = {
@@ -833,7 +1143,36 @@ _REMEDY = {
 }
 
 
-def _spread_advice(bench: _Bench, candidate: Candidate) -> list[str]:
+def _scatters_less(
+    candidates: Sequence[Candidate],
+    candidate: Candidate,
+    value: Callable[[Candidate], float],
+) -> Candidate | None:
+    """Higher loading at the same gap, explored and trusted, with the smallest CV."""
+    here = candidate.castings
+    higher = [
+        c
+        for c in candidates
+        if c.castings.film.electrode_gap == here.film.electrode_gap
+        and c.castings.fit.loading.weight_fraction > here.fit.loading.weight_fraction
+        and c.castings.fit.threshold_ratio >= FAITHFUL_RATIO
+        and np.isfinite(c.resistance[0])
+        and value(c) < value(candidate)
+    ]
+    return min(higher, key=value, default=None)
+
+
+def _resistance_cv(candidate: Candidate) -> float:
+    return candidate.castings.resistance_cv
+
+
+def _gauge_factor_cv(candidate: Candidate) -> float:
+    return candidate.castings.gauge_factor_cv
+
+
+def _spread_advice(
+    bench: _Bench, candidates: Sequence[Candidate], candidate: Candidate
+) -> list[str]:
     """Which tolerances to tighten, and to what, for the spread of R that is asked."""
     castings, limit = candidate.castings, bench.target.resistance_cv_max
     cv = castings.resistance_cv
@@ -846,25 +1185,47 @@ def _spread_advice(bench: _Bench, candidate: Candidate) -> list[str]:
         return []
     variance, goal = np.log1p(cv**2), np.log1p(limit**2)
     ordered = sorted(castings.shares, key=castings.shares.__getitem__, reverse=True)
-    excess, steps = variance - goal, []
+    excess, steps, reached = variance - goal, [], False
     for name in ordered:
         part = castings.shares[name] * variance
         if part > excess:
-            keep = float(np.sqrt(1.0 - excess / part))
+            keep = max(float(np.sqrt(1.0 - excess / part)), TIGHTEST)
             steps.append(f"{_REMEDY[name]} (to {_percent(keep)} of its present tolerance)")
-            break
-        # a tolerance can be tightened threefold with care, not to nothing
+            excess -= part * (1.0 - keep**2)
+            reached = excess <= 1e-12
+            if reached or len(steps) == 3:
+                break
+            continue
         steps.append(f"{_REMEDY[name]} (to a third of its present tolerance)")
         excess -= part * (1.0 - 1.0 / 9.0)
-        if excess <= 0.0 or len(steps) == 3:
+        reached = excess <= 0.0
+        if reached or len(steps) == 3:
             break
     top = ordered[0]
+    calm = _scatters_less(candidates, candidate, _resistance_cv)
+    also = ""
+    if calm is not None:
+        also = (
+            f"; {_wt(calm.castings.fit.loading.weight_fraction)} scatters less "
+            f"({_tenths(calm.castings.resistance_cv)})"
+        )
+    told, allowed = _against(cv, np.inf, limit)
+    left = ""
+    if not reached:
+        rest = cv_from_log_std(float(np.sqrt(goal + excess)))
+        left = f", which alone still leaves {_tenths(rest)}"
     return [
-        f"{' and '.join(steps)}: the CV of the resistance is {_tenths(cv)}"
-        f"{_over_conducting(castings)}, at most {_percent(limit)} is allowed, and "
-        f"{top.replace('_', ' ')} makes {_percent(castings.shares[top])} of it; "
-        "a higher loading also scatters less"
+        f"{' and '.join(steps)}{left}: the CV of the resistance is {told}"
+        f"{_over_conducting(castings)}, at most {allowed} is allowed, and "
+        f"{top.replace('_', ' ')} makes {_percent(castings.shares[top])} of it{also}"
     ]
+
+
+def _what_strain_rests_on(contacts: ContactParameters | TunnellingParameters) -> str:
+    """Name the parameters that the response to strain depends on."""
+    if isinstance(contacts, ContactParameters):
+        return f"beta ({_number(contacts.beta)} here), delta_b, lambda_T and closed_at"
+    return "the barrier height, the cutoff and rigid-body moves"
 
 
 def _gauge_advice(
@@ -902,19 +1263,33 @@ def _gauge_advice(
                 f"no loading explored above {FAITHFUL_RATIO:g} times the film's own "
                 f"threshold at 20 C reaches a gauge factor of {_number(asked)} (best "
                 f"{_number(best.gauge_factor[0])}, at "
-                f"{_wt(best.castings.fit.loading.weight_fraction)}); it rests on beta "
-                f"({_number(bench.contacts.beta)} here), delta_b, lambda_T and closed_at: "
+                f"{_wt(best.castings.fit.loading.weight_fraction)}); it rests on "
+                f"{_what_strain_rests_on(bench.contacts)}: "
                 "measure films under strain before relying on it"
             )
     cv = candidate.castings.gauge_factor_cv
     if limit is not None and np.isfinite(candidate.resistance[0]) and not cv <= limit:
-        words.append(
-            "raise the weight fraction away from the threshold: the CV of the gauge factor "
-            f"is {_with_error(cv, candidate.gauge_factor_cv_error)}"
+        told, allowed = _against(cv, candidate.gauge_factor_cv_error, limit)
+        state = (
+            f"the CV of the gauge factor is {told}"
             f"{_over_conducting(candidate.castings)} at "
-            f"{_own_threshold(candidate.castings.fit.threshold_ratio)}, at most "
-            f"{_percent(limit)} is allowed"
+            f"{_own_threshold(candidate.castings.fit.threshold_ratio)}, at most {allowed} "
+            "is allowed"
         )
+        calm = _scatters_less(candidates, candidate, _gauge_factor_cv)
+        if calm is not None:
+            words.append(
+                "raise the weight fraction, "
+                f"{_wt(calm.castings.fit.loading.weight_fraction)} has "
+                f"{_tenths(calm.castings.gauge_factor_cv)}: {state}"
+            )
+        else:
+            words.append(
+                f"{state}, and no higher loading explored has less: more boxes (it "
+                "rests on how the gauge factor moves with loading, which few boxes tell "
+                "badly), tighter tolerances of weighing and "
+                "mixing, or another filler"
+            )
     return words
 
 
@@ -926,22 +1301,27 @@ def _changes(
     ratio = candidate.castings.fit.threshold_ratio
     words = []
     if all(c.castings.fit.threshold_ratio < FAITHFUL_RATIO for c in candidates):
-        phi = SAFE_RATIO * bench.threshold.volume_fraction
-        w = _weight_fraction_at(candidate.castings.fit.loading, min(phi, 0.999))
-        words.append(
-            f"explore weight fractions above {_wt(round(w, 3))}: every one explored lies "
-            f"below {FAITHFUL_RATIO:g} times the film's own threshold at 20 C, where this "
-            "simulation does not decide"
+        clear, can_be_cast = _clear_of_threshold(bench)
+        why = (
+            f"every one explored lies below {FAITHFUL_RATIO:g} times the film's own "
+            "threshold at 20 C, where this simulation does not decide"
         )
+        words.append(
+            f"explore weight fractions above {_wt(clear)}: {why}"
+            if can_be_cast
+            else f"{why}, and {_wt(clear)}, clear of it, cannot be cast: {_OTHER_FILLER}"
+        )
+        if ratio < FAITHFUL_RATIO:
+            return words  # spreads there say nothing about films worth casting
     if ratio >= FAITHFUL_RATIO or not words:
-        words += _resistance_advice(bench, index // n_gaps, candidate)
-    words += _spread_advice(bench, candidate)
+        words += _resistance_advice(bench, index // n_gaps, candidates, candidate)
+    words += _spread_advice(bench, candidates, candidate)
     words += _gauge_advice(bench, candidates, candidate)
     if not words:
         missed = [m for m in candidate.margins if not m.met]
+        reached, wanted = _shares(candidate.pass_share.value, bench.target.pass_share_min)
         words.append(
-            f"{_percent(candidate.pass_share.value)} of the castings pass, "
-            f"{_percent(bench.target.pass_share_min)} are asked: widen the resistance "
+            f"{reached} of the castings pass, {wanted} are asked: widen the resistance "
             "window, tighten the tolerances, or ask for fewer"
             if missed
             else "use boxes that represent the film: raise the weight fraction"
@@ -972,47 +1352,177 @@ def _first_measurement_factor(castings: Castings) -> float:
     return float(np.exp(ndtri(0.975) * np.hypot(np.sqrt(variance), error)))
 
 
-def _calibration_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
-    """Say what an assumed contact conductance means, and what to cast to find out."""
-    if bench.contacts.is_calibrated:
-        return []
-    castings = candidate.castings
-    share = _share_over_contact_prior(castings, bench.target)
-    ratio = castings.fit.threshold_ratio
-    words = [
+def _second_loading(
+    candidates: Sequence[Candidate], candidate: Candidate
+) -> Candidate | None:
+    """Find a loading to cast beside one: at the same gap, the next lower that conducts.
+
+    The next higher when none does; None with a single loading.
+    """
+    here = candidate.castings
+    weight = here.fit.loading.weight_fraction
+
+    def weight_of(c: Candidate) -> float:
+        return c.castings.fit.loading.weight_fraction
+
+    peers = [
+        c
+        for c in candidates
+        if c.castings.film.electrode_gap == here.film.electrode_gap
+        and c.castings.fit.threshold_ratio >= FAITHFUL_RATIO
+        and np.isfinite(c.resistance[0])
+        and not c.castings.fit.is_open
+    ]
+    lower = [c for c in peers if weight_of(c) < weight]
+    higher = [c for c in peers if weight_of(c) > weight]
+    return max(lower, key=weight_of, default=min(higher, key=weight_of, default=None))
+
+
+def _level_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
+    """Say what an assumed level of the contacts means for the choice."""
+    share = _share_over_contact_prior(candidate.castings, bench.target)
+    passing = _percent(candidate.pass_share.value)
+    if isinstance(bench.contacts, TunnellingParameters):
+        contacts = bench.contacts
+        return [
+            "the plan is not calibrated: tunnelling across absolute gaps rests on a "
+            f"contact area of {1e18 * contacts.area:.3g} nm2, a barrier of "
+            f"{contacts.barrier_height / elementary_charge:.3g} eV, a shortest gap of "
+            f"{1e9 * contacts.shortest_gap:.2g} nm and a cutoff of "
+            f"{1e9 * contacts.cutoff:.2g} nm, all assumed unless the plan says measured",
+            "every resistance goes as 1/area when the contacts to the electrodes scale "
+            "with it, and exponentially in barrier and gap (tenfold each "
+            f"{1e9 * contacts.decade:.2g} nm here), so its level is good to orders of "
+            f"magnitude at best: {passing} of the castings pass at these values, "
+            f"{_percent(share)} averaged over a factor {CONTACT_FACTOR:g} either way of "
+            "the area alone",
+            "responses to strain come from particles that move rigidly with the film: they "
+            "are for comparison only and may have either sign",
+        ]
+    return [
         "the plan is not calibrated: the contact conductance g0 = "
         f"{format_quantity(bench.contacts.g0, 'conductance')} is assumed and may be off by "
-        f"a factor of {CONTACT_FACTOR:g} either way. Every resistance here goes as 1/g0 "
-        "when the contacts to the electrodes scale with it, so ohms, window, mA, mW and "
-        "with them this choice hold only if g0 does: "
-        f"{_percent(candidate.pass_share.value)} of the castings pass at that value, "
-        f"{_percent(share)} averaged over the whole range of g0. Not touched by it then: "
-        "the threshold, the ratios of R between candidates, R/R0, gauge factors (they rest "
-        "on beta, delta_b, lambda_T and closed_at), spreads and their shares, open castings"
+        f"a factor of {CONTACT_FACTOR:g} either way",
+        "every resistance here goes as 1/g0 when the contacts to the electrodes scale with "
+        "it, so resistance, current and power, and with them this choice, hold only if g0 "
+        f"does: {passing} of the castings pass at that value, {_percent(share)} averaged "
+        "over the whole range of g0",
+        "g0 does not touch the threshold, the ratios of R between candidates, R/R0, gauge "
+        "factors (they rest on beta, delta_b, lambda_T and closed_at), spreads and their "
+        "shares, nor open castings",
     ]
-    if ratio >= SAFE_RATIO and np.isfinite(candidate.resistance[0]):
-        words.append(
-            f"cast first: three films of {candidate.name} gap from one cup (well above the "
-            "film's own threshold, where R depends least on the loading) and measure R at "
-            f"20 C. Their geometric mean over {_ohms(candidate.resistance[0])} divides g0, "
-            f"to about a factor {_first_measurement_factor(castings):.2g} (95 %, with the "
-            "simulation error): weighing and the lot of powder are common to the three and "
-            "do not average out, the other tolerances shrink by the root of three. The g0 "
-            "so found also takes up what other values of beta, delta_b, lambda_T or "
-            "closed_at would change in R. Run again with it as measured before casting more"
+
+
+def _cast_first(
+    bench: _Bench, candidates: Sequence[Candidate], candidate: Candidate
+) -> list[str]:
+    """Say which films to cast first, none that cannot be cast or may not conduct."""
+    castings = candidate.castings
+    opening = isinstance(bench.contacts, ContactParameters)
+    level = "g0" if opening else "the contact area"
+    unit = "g0" if opening else "the area"
+    loading = castings.fit.loading
+    fit_to_cast = bench.limits.castable(loading.weight_fraction)
+    if (
+        castings.fit.threshold_ratio < SAFE_RATIO
+        or not np.isfinite(candidate.resistance[0])
+        or not fit_to_cast
+    ):
+        clear = [
+            c
+            for c in candidates
+            if c.castings.fit.threshold_ratio >= SAFE_RATIO
+            and np.isfinite(c.resistance[0])
+            and not c.castings.fit.is_open
+            and bench.limits.castable(c.castings.fit.loading.weight_fraction)
+        ]
+        if clear:
+            w = clear[0].castings.fit.loading.weight_fraction
+        else:
+            phi = 1.8 * bench.threshold.volume_fraction
+            wanted = _weight_fraction_at(loading, min(phi, 0.999))
+            w = min(wanted, bench.weights[1])
+            clear_at, can_be_cast = _clear_of_threshold(bench)
+            if not can_be_cast:
+                return [
+                    "nothing to cast first: no loading of this filler that can be cast is "
+                    f"clear of the film's own threshold; {_OTHER_FILLER}"
+                ]
+            if w < clear_at:
+                return [
+                    f"cast nothing yet: explore loadings above {_wt(clear_at)} first, "
+                    "clear of the film's own threshold"
+                ]
+            w = _tenths_of_wt(w, clear_at, w)
+        return [
+            f"cast first: three films of about {_wt(w)}{bench.beyond(w)}, well above the "
+            "film's own threshold, where R depends least on the loading; measure R at "
+            f"20 C, and run again with {level} as measured before casting more"
+        ]
+    factor = _first_measurement_factor(castings)
+    second = (
+        _second_loading(candidates, candidate)
+        if shape_is_assumed(bench.contacts, bench.threshold)
+        else None
+    )
+    if second is not None:
+        other = second.castings
+        ratio = second.resistance[0] / candidate.resistance[0]
+        films = (
+            f"three films each of {_wt(loading.weight_fraction)} and "
+            f"{_wt(other.fit.loading.weight_fraction)} at "
+            f"{_mm(castings.film.electrode_gap)} gap, one cup a loading, and measure R at "
+            f"20 C. The ratio of R between the two, {_number(ratio)} here, tells the "
+            "threshold and so the aspect ratio, because it does not move with "
+            f"{level}; the level tells {level}"
         )
+        mean = f"the geometric mean of R of the three of {_wt(loading.weight_fraction)}"
     else:
-        phi = 1.8 * bench.threshold.volume_fraction
-        w = _weight_fraction_at(castings.fit.loading, min(phi, 0.999))
-        words.append(
-            f"cast first: three films of about {_wt(round(w, 2))} (well above the film's "
-            "own threshold, where R depends least on the loading), measure R at 20 C, and "
-            "run again with g0 as measured before casting more"
+        films = (
+            f"three films of {candidate.name} gap from one cup (well above the film's own "
+            "threshold, where R depends least on the loading) and measure R at 20 C"
         )
+        mean = "their geometric mean"
+    also = (
+        " The g0 so found also takes up what other values of beta, delta_b, lambda_T or "
+        "closed_at would change in R."
+        if opening
+        else ""
+    )
+    return [
+        f"cast first: {films}",
+        f"{mean} over {_ohms(candidate.resistance[0])} divides {unit}, to about a factor "
+        f"{factor:.2g} (95 %, with the simulation error): weighing and the lot of powder "
+        "are common to the three and do not average out, the other tolerances shrink by "
+        f"the root of three.{also} Run again with it as measured before casting more",
+    ]
+
+
+def _calibration_reasons(
+    bench: _Bench, candidates: Sequence[Candidate], candidate: Candidate
+) -> list[str]:
+    """Say what assumed contacts and particles mean, and what to cast to find out."""
+    words = []
+    calibrated = bench.contacts.is_calibrated
+    if not calibrated:
+        words += _level_reasons(bench, candidate)
+    if shape_is_assumed(bench.contacts, bench.threshold):
+        level = "g0" if isinstance(bench.contacts, ContactParameters) else "contact area"
+        words.append(
+            "the aspect ratio of the powder is assumed as well and moves the threshold by "
+            f"up to a factor {THRESHOLD_FACTOR:g}, and with it every resistance: films of "
+            f"one loading cannot tell {level} from aspect ratio, films of two can"
+        )
+    if not calibrated:
+        words += _cast_first(bench, candidates, candidate)
     return words
 
 
-def _describe(candidate: Candidate, target: Target) -> list[str]:
+def _describe(
+    candidate: Candidate,
+    target: Target,
+    contacts: ContactParameters | TunnellingParameters,
+) -> list[str]:
     """Numbers of one candidate against the target, in plain words."""
     castings = candidate.castings
     median, p05, p95 = candidate.resistance
@@ -1021,10 +1531,8 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
     words = []
     # a refusal for the share has said it already
     if not any("castings pass" in word for word in candidate.refused_because):
-        words.append(
-            f"{_percent(share.value)} of its {_share_words(share)}, "
-            f"{_percent(target.pass_share_min)} are asked"
-        )
+        reached, wanted = _shares(share.value, target.pass_share_min)
+        words.append(f"{reached} of its {_share_words(share)}, {wanted} are asked")
     window = ""
     if low > 0.0 or np.isfinite(high):
         window = (
@@ -1047,14 +1555,25 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
     )
     if castings.strained_state is not None:
         strain = castings.fit.loading.strains[castings.strained_state]
+        error, initial_error = castings.gauge_factor_errors
+        trouble = _unresolved(candidate.gauge_factor[0], error)
+        initial = castings.gauge_factor_initial
+        at_zero = (
+            "not resolved at zero strain"
+            if 0.0 < abs(initial) <= initial_error < np.inf
+            else f"{_number(initial)} at zero strain (simulation error {_error(initial_error)})"
+        )
+        left_out = (
+            "beta and delta_b"
+            if isinstance(contacts, ContactParameters)
+            else "barrier height and gaps"
+        )
         words.append(
             f"gauge factor {_number(candidate.gauge_factor[0])} (simulation error "
-            f"{_error(castings.gauge_factor_errors[0])}) as the chord to "
-            f"{1e6 * strain:.0f} microstrain, {_number(castings.gauge_factor_initial)} "
-            f"at zero strain (simulation error {_error(castings.gauge_factor_errors[1])}); "
-            "CV of the gauge factor "
+            f"{_error(error)}) as the chord to {1e6 * strain:.0f} microstrain"
+            f"{trouble and ', ' + trouble}, {at_zero}; CV of the gauge factor "
             f"{_with_error(castings.gauge_factor_cv, candidate.gauge_factor_cv_error)}"
-            f"{_over_conducting(castings)}; differences of beta and delta_b between "
+            f"{_over_conducting(castings)}; differences of {left_out} between "
             "castings are not in it"
         )
     if np.isfinite(castings.resistance_cv) and sum(castings.shares.values()) > 0.0:
@@ -1074,6 +1593,16 @@ def _describe(candidate: Candidate, target: Target) -> list[str]:
                 "it, so they are hardly why nominally equal films differ"
             )
         words.append(spread)
+    close = [
+        margin.target.partition(",")[0]
+        for margin in candidate.margins
+        if margin.met and margin.within_error
+    ]
+    if close:
+        words.append(
+            f"met, but within its simulation error: {', '.join(close)}; more boxes would "
+            "tell"
+        )
     return words
 
 
@@ -1086,7 +1615,8 @@ def decide(
     *,
     seed: np.random.SeedSequence,
     tolerances: Tolerances | None = None,
-    contacts: ContactParameters | None = None,
+    contacts: ContactParameters | TunnellingParameters | None = None,
+    limits: BenchLimits | None = None,
     castings: int = 2000,
     resamples: int = 200,
 ) -> Decision:
@@ -1108,8 +1638,10 @@ def decide(
         Seed of castings and resampling; the same seed gives the same digits.
     tolerances : Tolerances, optional
         What scatters castings; the defaults without.
-    contacts : ContactParameters, optional
-        The contact law as planned; day-one values without.
+    contacts : ContactParameters or TunnellingParameters, optional
+        The contact law as planned; day-one values of the contact-opening law without.
+    limits : BenchLimits, optional
+        What the bench can make, which bounds the advice.
     castings : int
         Castings drawn for each candidate.
     resamples : int
@@ -1136,6 +1668,7 @@ def decide(
         raise ValueError("at least one electrode gap is needed")
     tolerances = tolerances or Tolerances()
     contacts = contacts or ContactParameters()
+    limits = limits or BenchLimits()
 
     def child(key: int) -> np.random.SeedSequence:
         return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, key))
@@ -1149,6 +1682,8 @@ def decide(
         np.random.default_rng(child(2)).standard_normal(resamples),
         target,
         contacts,
+        limits,
+        max(electrode_gaps),
     )
     candidates = tuple(
         judge(bench.cast(i, replace(film, electrode_gap=float(gap)), tolerances), target)
@@ -1168,28 +1703,40 @@ def decide(
     changes: list[str] = []
     if chosen is not None:
         reasons.append(f"cast {best.name} gap: it meets every target")
-        reasons += _describe(best, target)
-        if best.pass_share.low < target.pass_share_min:
+        reasons += _describe(best, target, contacts)
+        share_is_close = any(
+            m.within_error for m in best.margins if m.target.startswith("share")
+        )
+        if best.pass_share.low < target.pass_share_min and not share_is_close:
             reasons.append(
                 f"the share that passes is above {_percent(target.pass_share_min)} but not "
                 "by more than its error; more boxes or a measured g0 would settle it"
             )
         others = [candidates[i].name for i in meeting if i != chosen]
         if others:
-            reasons.append(f"{', '.join(others)} also meet the target, with less to spare")
+            verb = "meets" if len(others) == 1 else "meet"
+            reasons.append(
+                f"{', '.join(others)} also {verb} the target, with less to spare"
+            )
         refused = len(candidates) - len(meeting)
         if refused:
-            reasons.append(f"{refused} of {len(candidates)} candidates are refused")
+            verb = "is" if refused == 1 else "are"
+            reasons.append(f"{refused} of {len(candidates)} candidates {verb} refused")
     else:
         reasons.append(
             f"none of the {len(candidates)} candidates meets the target; "
             f"{best.name} gap comes nearest"
+            if len(candidates) > 1
+            else f"the only candidate, {best.name} gap, does not meet the target"
         )
         reasons += [f"refused because {word}" for word in best.refused_because]
-        reasons += _describe(best, target)
+        reasons += _describe(best, target, contacts)
         changes = _changes(bench, candidates, nearest or 0, len(electrode_gaps))
-    reasons += _calibration_reasons(bench, best)
+    reasons += _calibration_reasons(bench, candidates, best)
     cautions = dict.fromkeys(word for c in candidates for word in c.cautions)
+    stiff = limits.stiffness(best.castings.fit.loading.weight_fraction)
+    if stiff:
+        cautions = dict.fromkeys([stiff, *cautions])
     return Decision(
         target=target,
         fits=fits,

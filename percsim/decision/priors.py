@@ -5,16 +5,23 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.constants import Boltzmann, elementary_charge
+from scipy.constants import Boltzmann, electron_mass, elementary_charge, h
 
 from percsim.film.blocks import LoadingThreshold
 from percsim.film.casting import TOLERANCE_NAMES, Castings
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["CONTACT_FACTOR", "Assumption", "ContactParameters", "assumptions"]
+__all__ = [
+    "CONTACT_FACTOR",
+    "Assumption",
+    "ContactParameters",
+    "TunnellingParameters",
+    "assumptions",
+]
 
 CONTACT_FACTOR = 10.0
-"""95 % of the contact conductances of day one lie within this factor of the median."""
+"""95 % of the contact conductances of day one lie within this factor of the median; so do
+the areas of tunnelling contacts."""
 THRESHOLD_FACTOR = 2.0
 """The same for the threshold as simulated, unless the aspect ratio was measured."""
 BETA_FACTOR = 3.0
@@ -80,6 +87,61 @@ class ContactParameters:
 
 
 @dataclass(frozen=True, slots=True)
+class TunnellingParameters:
+    """Parameters of tunnelling across absolute gaps as planned, and which were measured.
+
+    Parameters
+    ----------
+    barrier_height : float
+        Height of the barrier [J].
+    area : float
+        Area of a contact [m^2].
+    shortest_gap : float
+        Gap of bodies that touch or overlap [m].
+    cutoff : float
+        Longest gap that counts as a contact [m].
+    measured : frozenset of str
+        Which come from measured films, by symbol: barrier_height, contact_area,
+        shortest_gap, cutoff; also aspect_ratio when that of the powder was measured.
+
+    Raises
+    ------
+    ValueError
+        If a number is not positive, or `measured` holds an unknown name.
+
+    """
+
+    barrier_height: float
+    area: float
+    shortest_gap: float = 0.3e-9
+    cutoff: float = 2e-9
+    measured: frozenset[str] = field(default_factory=frozenset)
+
+    def __post_init__(self) -> None:
+        for name in ("barrier_height", "area", "shortest_gap", "cutoff"):
+            if not 0.0 < getattr(self, name) < float("inf"):
+                raise ValueError(f"{name} must be positive, got {getattr(self, name)}")
+        known = {"barrier_height", "contact_area", "shortest_gap", "cutoff", "aspect_ratio"}
+        unknown = sorted(set(self.measured) - known)
+        if unknown:
+            raise ValueError(
+                f"measured names {', '.join(unknown)} not known; use "
+                f"{', '.join(sorted(known))}"
+            )
+
+    @property
+    def is_calibrated(self) -> bool:
+        """Whether the level of the resistance rests on a measurement."""
+        return {"barrier_height", "contact_area"} <= self.measured
+
+    @property
+    def decade(self) -> float:
+        """Widening of a gap that lowers its conductance tenfold, 1/d set aside [m]."""
+        momentum = np.sqrt(2.0 * electron_mass * self.barrier_height)
+        return float(np.log(10.0) * h / (4.0 * np.pi * momentum))
+
+
+@dataclass(frozen=True, slots=True)
 class Assumption:
     """One number the answer rests on.
 
@@ -128,35 +190,16 @@ def _threshold_effect(castings: Castings, threshold: LoadingThreshold) -> str:
     return "; ".join(words)
 
 
-def assumptions(
-    contacts: ContactParameters, threshold: LoadingThreshold, castings: Castings
-) -> tuple[Assumption, ...]:
-    """List what the answer for one candidate rests on.
+def _basis(contacts: ContactParameters | TunnellingParameters, name: str) -> str:
+    return "measured" if name in contacts.measured else "assumed"
 
-    Parameters
-    ----------
-    contacts : ContactParameters
-        The contact law as planned.
-    threshold : LoadingThreshold
-        The film's own threshold at 20 C.
-    castings : Castings
-        Castings of the chosen or nearest candidate; the effects are worked out for it.
 
-    Returns
-    -------
-    tuple of Assumption
-        Threshold, contact law, bench tolerances.
+def _source(contacts: ContactParameters | TunnellingParameters, name: str, why: str) -> str:
+    return "measured, as entered in the plan" if name in contacts.measured else why
 
-    Notes
-    -----
-    The widths of the contact priors are judgement for day one, with no source; measured
-    rows replace them.
 
-    What is said of beta and delta_b follows from the law: a lower conductance of any
-    contact cannot lower R, and a contact is open or not by its opening at that state
-    alone, so that one broken at rest conducts again where strain closes it.
-
-    """
+def _opening_rows(contacts: ContactParameters, castings: Castings) -> list[Assumption]:
+    """List what acts in the contact-opening law."""
     here = ""
     chords = castings.gauge_factors
     chords = chords[np.isfinite(castings.at_rest) & np.isfinite(chords)]
@@ -166,30 +209,12 @@ def assumptions(
     at_most = ACTIVATION_RANGE[1] / Boltzmann / ROOM_TEMPERATURE**2
 
     def basis(name: str) -> str:
-        return "measured" if name in contacts.measured else "assumed"
+        return _basis(contacts, name)
 
     def source(name: str, width: str) -> str:
-        if name in contacts.measured:
-            return "measured, as entered in the plan"
-        return f"judgement, no source; 95 % within {width}"
+        return _source(contacts, name, f"judgement, no source; 95 % within {width}")
 
-    measured_shape = "aspect_ratio" in contacts.measured
-    rows = [
-        Assumption(
-            "percolation threshold of the film at 20 C",
-            "phi_c",
-            100.0 * threshold.volume_fraction,
-            "vol%",
-            "simulated",
-            f"simulated to {100 * threshold.standard_error:.2g} vol% and raised by the "
-            "share of contacts open at rest; aspect ratio "
-            + (
-                "measured"
-                if measured_shape
-                else f"assumed, so the real one may differ by a factor {THRESHOLD_FACTOR:g}"
-            ),
-            _threshold_effect(castings, threshold),
-        ),
+    return [
         Assumption(
             "contact conductance",
             "g0",
@@ -258,6 +283,129 @@ def assumptions(
             f"(up to {100 * at_most:.2g} % at the end of the range)",
         ),
     ]
+
+
+def _tunnelling_rows(contacts: TunnellingParameters) -> list[Assumption]:
+    """List what acts in tunnelling across absolute gaps."""
+    decade = 1e9 * contacts.decade
+
+    def row(
+        name: str, symbol: str, value: float, unit: str, why: str, effect: str
+    ) -> Assumption:
+        return Assumption(
+            name, symbol, value, unit, _basis(contacts, symbol),
+            _source(contacts, symbol, why), effect,
+        )  # fmt: skip
+
+    return [
+        row(
+            "contact area",
+            "contact_area",
+            1e18 * contacts.area,
+            "nm2",
+            f"judgement, no source; 95 % within a factor {CONTACT_FACTOR:g} either way",
+            "R of every film in proportion to 1/area when the contacts to the electrodes "
+            "scale with it; then it moves neither the threshold, R/R0 nor spreads",
+        ),
+        row(
+            "height of the tunnelling barrier",
+            "barrier_height",
+            contacts.barrier_height / elementary_charge,
+            "eV",
+            "judgement, no source; depends on filler, elastomer and what lies between",
+            f"R of a contact grows exponentially with barrier and gap: tenfold each "
+            f"{decade:.2g} nm of gap at this height; so it moves the level of R and every "
+            "response to strain",
+        ),
+        row(
+            "gap of particles that touch",
+            "shortest_gap",
+            1e9 * contacts.shortest_gap,
+            "nm",
+            "common practice, no source",
+            "no contact conducts better than at this gap: level of R, in which a tenfold "
+            f"change takes {decade:.2g} nm; contacts shorter than it do not feel strain",
+        ),
+        row(
+            "longest gap that counts as a contact",
+            "cutoff",
+            1e9 * contacts.cutoff,
+            "nm",
+            "as planned; beyond it contacts conduct too little to matter, if it is long "
+            "enough",
+            "the percolation threshold and with it every loading; strain makes and breaks "
+            "contacts there",
+        ),
+    ]
+
+
+def shape_is_assumed(
+    contacts: ContactParameters | TunnellingParameters, threshold: LoadingThreshold
+) -> bool:
+    """Whether the threshold rests on an aspect ratio that nobody measured.
+
+    Spheres have none, and a threshold that does not move with it.
+    """
+    return "aspect_ratio" not in contacts.measured and threshold.aspect_ratio_slope != 0.0
+
+
+def assumptions(
+    contacts: ContactParameters | TunnellingParameters,
+    threshold: LoadingThreshold,
+    castings: Castings,
+) -> tuple[Assumption, ...]:
+    """List what the answer for one candidate rests on.
+
+    Parameters
+    ----------
+    contacts : ContactParameters or TunnellingParameters
+        The contact law as planned.
+    threshold : LoadingThreshold
+        The film's own threshold at 20 C.
+    castings : Castings
+        Castings of the chosen or nearest candidate; the effects are worked out for it.
+
+    Returns
+    -------
+    tuple of Assumption
+        Threshold, contact law, bench tolerances.
+
+    Notes
+    -----
+    The widths of the contact priors are judgement for day one, with no source; measured
+    rows replace them.
+
+    What is said of beta and delta_b follows from the law: a lower conductance of any
+    contact cannot lower R, and a contact is open or not by its opening at that state
+    alone, so that one broken at rest conducts again where strain closes it.
+
+    """
+    opening = isinstance(contacts, ContactParameters)
+    raised = " and raised by the share of contacts open at rest" if opening else ""
+    shape = ""
+    if shape_is_assumed(contacts, threshold):
+        shape = (
+            "; aspect ratio assumed, so the real one may differ by a factor "
+            f"{THRESHOLD_FACTOR:g}"
+        )
+    elif "aspect_ratio" in contacts.measured:
+        shape = "; aspect ratio measured"
+    rows = [
+        Assumption(
+            "percolation threshold of the film at 20 C",
+            "phi_c",
+            100.0 * threshold.volume_fraction,
+            "vol%",
+            "simulated",
+            f"simulated to {100 * threshold.standard_error:.2g} vol%{raised}{shape}",
+            _threshold_effect(castings, threshold),
+        ),
+    ]
+    rows += (
+        _opening_rows(contacts, castings)
+        if isinstance(contacts, ContactParameters)
+        else _tunnelling_rows(contacts)
+    )
     tol, film = castings.tolerances, castings.film
     over = " over conducting castings" if castings.open_fraction > 0.0 else ""
     values = {

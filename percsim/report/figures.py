@@ -69,6 +69,7 @@ from percsim.report.style import (
 from percsim.report.tables import (
     candidate_label,
     deciding_index,
+    is_tunnelling,
     number,
     open_films_marked,
     percent,
@@ -217,6 +218,14 @@ def ratio_figure(run: Run) -> Figure:
     return figure
 
 
+def _resolved(
+    values: NDArray[np.float64], errors: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Leave out values that are smaller than their simulation error."""
+    lost = np.isfinite(values) & (errors > np.abs(values))
+    return np.where(lost, np.nan, values), np.where(lost, np.nan, errors)
+
+
 def factor_figure(run: Run) -> Figure:
     """Draw the gauge factor against weight fraction."""
     from matplotlib.lines import Line2D
@@ -232,8 +241,10 @@ def factor_figure(run: Run) -> Figure:
             rows,
             *quantities(rows, "gauge_factor"),
             standard_errors(rows, "gauge_factor"),
-            column_of(rows, "gauge_factor_initial"),
-            column_of(rows, "gauge_factor_initial_se"),
+            *_resolved(
+                column_of(rows, "gauge_factor_initial"),
+                column_of(rows, "gauge_factor_initial_se"),
+            ),
         )
         for gap in gaps
         if (rows := by_gap(run, gap))
@@ -299,18 +310,19 @@ def factor_figure(run: Run) -> Figure:
                 zorder=4,
             )
             ring = mark_deciding(axes, x[at], median[at], is_chosen=is_chosen)
-    handles.append(
-        Line2D(
-            [],
-            [],
-            ls=":",
-            color=INK,
-            marker="D",
-            mfc="white",
-            ms=5,
-            label=f"initial slope, {scaled(reference.get('electrode_gap_m'), 1e3)} mm",
+    if any(np.isfinite(entry[6]).any() for entry in series):
+        handles.append(
+            Line2D(
+                [],
+                [],
+                ls=":",
+                color=INK,
+                marker="D",
+                mfc="white",
+                ms=5,
+                label=f"initial slope, {scaled(reference.get('electrode_gap_m'), 1e3)} mm",
+            )
         )
-    )
     handles += [error_handle() if any_error else None, ring]
     if limits:
         axes.axhspan(limits[0], axes.get_ylim()[1], color=WINDOW, lw=0, zorder=0)
@@ -723,7 +735,8 @@ def _caption_factor(run: Run) -> str:
         "vertical lines hold 5 to 95 % of them. Wide light bars are the simulation "
         "error, one standard error each way: how far another set of boxes could move all "
         "castings of a loading together. "
-        f"Diamonds are the slope at zero strain of the film as planned, {_gap_text(run)}."
+        f"Diamonds are the slope at zero strain of the film as planned, {_gap_text(run)}; "
+        "left out where its simulation error exceeds it."
     )
 
 
@@ -754,8 +767,13 @@ def _caption_castings(run: Run) -> str:
 def _caption_temperature(run: Run) -> str:
     return (
         f"At zero strain and the {_gap_text(run)}. The copper line is "
-        f"{candidate_label(run.reference[0])}, its band holds 5 to 95 % of castings. Its "
-        f"slope, even its sign, rests on lambda_T and Ea. {_BESIDE}"
+        f"{candidate_label(run.reference[0])}, its band holds 5 to 95 % of castings. "
+        + (
+            ""
+            if is_tunnelling(run.summary)
+            else "Its slope, even its sign, rests on lambda_T and Ea. "
+        )
+        + _BESIDE
     )
 
 

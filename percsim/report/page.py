@@ -13,6 +13,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from percsim.report.tables import (
+    WITHIN_ERROR,
     Row,
     Summary,
     bench,
@@ -20,6 +21,7 @@ from percsim.report.tables import (
     deciding_index,
     film_threshold_sentence,
     headline,
+    is_tunnelling,
     level_statement,
     margin_rows,
     mix,
@@ -29,6 +31,7 @@ from percsim.report.tables import (
     quantiles,
     scaled,
     sentence,
+    shape_is_assumed,
     share,
     share_text,
     simulation_error,
@@ -226,10 +229,17 @@ def _basis(summary: Summary) -> list[str]:
                 else ""
             )
         )
+    if shape_is_assumed(summary):
+        level = "the contact area" if is_tunnelling(summary) else "g0"
+        lines.append(
+            "The aspect ratio of the powder is assumed too; it moves the threshold by up "
+            "to a factor 2, and every resistance with it. Films of one loading cannot tell "
+            f"{level} from aspect ratio; films of two loadings can."
+        )
     others = [
         str(e.get("symbol") or e.get("name"))
         for e in assumed
-        if str(e.get("symbol")) != "g0"
+        if str(e.get("symbol")) not in ("g0", "contact_area")
     ]
     if any(symbol.startswith("tau_") for symbol in others):
         others = [symbol for symbol in others if not symbol.startswith("tau_")]
@@ -308,6 +318,12 @@ _SHEET: dict[str, tuple[str, Callable[[Any], str]]] = {
     "relative_viscosity": ("thickening by the filler", lambda value: f"x {three(value)}"),
     "castable": ("can be cast", lambda value: "yes" if value else "no, too stiff"),
 }
+_JAMMING = (
+    "The solids at which the filler jams are an estimate from its aspect ratio alone, for "
+    "randomly turned particles with about 10.8 neighbours each (an assumption for flakes; "
+    "64 vol% at most, as for spheres), and the thickening is (1 - solids/jamming)^-2: both "
+    "are formulas from memory and rough, and wide sizes or shear let more in"
+)
 _OF_SOLVENT = ("solvent", "solvent_volume_m3", "wet_over_dry", "wet_thickness_m")
 
 
@@ -359,6 +375,8 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
             facts += [(f"{key.replace('_', ' ')}, {name}", text) for name, text in entries]
         else:
             facts.append(describe(str(key), value))
+    if "packing_limit" in sheet:
+        notes.insert(0, _JAMMING)
     return {
         "empty": False,
         "title": title,
@@ -394,7 +412,7 @@ def _candidates(summary: Summary) -> tuple[Table, str]:
                 with_error(factor.get("median"), factor.get("standard_error")),
                 quantiles(factor)[1],
                 with_error(c.get("gauge_factor_initial"), c.get("gauge_factor_initial_se")),
-                percent(c.get("gauge_factor_cv")),
+                with_error(c.get("gauge_factor_cv"), c.get("gauge_factor_cv_se"), 100.0),
                 share_text(c),
                 "chosen"
                 if is_chosen and k == index
@@ -438,7 +456,10 @@ def _refused(summary: Summary) -> Table | None:
                 percent(c.get("weight_fraction")),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 quantiles(c.get("resistance_ohm"), 1e-3)[0],
-                quantiles(c.get("gauge_factor"))[0],
+                with_error(
+                    (c.get("gauge_factor") or {}).get("median"),
+                    (c.get("gauge_factor") or {}).get("standard_error"),
+                ),
                 share((c.get("pass_share") or {}).get("value")),
                 verdict(c, is_chosen=False),
             )
@@ -505,7 +526,23 @@ def _readout(summary: Summary) -> tuple[Table | None, str]:
         text += f", at a supply of {bench(supply, 'V')}"
     if series is not None:
         text += f" through a series resistor of {bench(series, 'ohm')}"
-    return table, f"{text}."
+    return table, f"{text}. {_signal_text(summary)}"
+
+
+def _signal_text(summary: Summary) -> str:
+    """Say where the signal at 1000 microstrain is read."""
+    window = summary.get("window") or {}
+    low, high = number(window.get("min")), number(window.get("max"))
+    if low is None or high is None or low <= 1e-3 <= high:
+        return (
+            "The signal comes from the curve of R against strain at 1000 microstrain, not "
+            "from the chord gauge factor over the whole window."
+        )
+    end = high if abs(high) >= abs(low) else low
+    return (
+        "The signal comes from the chord to the end of the strain window, "
+        f"{bench(end, 'strain')}, carried on to 1000 microstrain."
+    )
 
 
 def _threshold(summary: Summary) -> tuple[str, Table | None]:
@@ -642,13 +679,22 @@ def _assumptions(summary: Summary) -> Table:
     )
 
 
+_ACTING = {
+    False: "The contact conductance g0 sets only the level of the resistance. beta and "
+    "delta_b set the response to strain, lambda_T and Ea the response to temperature.",
+    True: "The contact area sets only the level of the resistance; the barrier and the "
+    "gaps move it exponentially. The response to strain comes from particles moved "
+    "rigidly with the film.",
+}
+
+
 def _temperature_text(summary: Summary) -> str:
     temperatures = (summary.get("states") or {}).get("temperatures_K") or []
     if len(temperatures) == 1:
         return (
             f"Simulated at {bench(temperatures[0], 'K')} alone. List more temperatures "
-            "in the plan to see how the resistance moves between them; lambda_T and Ea "
-            "decide even its sign."
+            "in the plan to see how the resistance moves between them"
+            + ("." if is_tunnelling(summary) else "; lambda_T and Ea decide even its sign.")
         )
     return "No response to temperature was simulated."
 
@@ -687,7 +733,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
                     m["target"],
                     m["limit"],
                     m["value"],
-                    m["margin"],
+                    m["margin"] + (f", {WITHIN_ERROR}" if m["close"] else ""),
                     "met" if m["met"] else "missed",
                 )
                 for m in margin_rows(candidate)
@@ -729,6 +775,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "candidates": candidates,
         "mix_text": mix_text,
         "assumptions": _assumptions(summary),
+        "acting": _ACTING[is_tunnelling(summary)],
         "not_modelled": [str(x) for x in summary.get("not_modelled") or []],
         "needs_closing": not any(
             "no substitute" in str(x) for x in summary.get("cautions") or []

@@ -576,18 +576,39 @@ def _margin_unit(margin: Row) -> str:
     return unit
 
 
+def _told_apart(margin: Row) -> tuple[str, str]:
+    """Limit and value, with as many digits as it takes to see that they differ."""
+    unit = _margin_unit(margin)
+    texts = limit_text(margin.get("limit"), unit), bench(margin.get("value"), unit)
+    limit, value = number(margin.get("limit")), number(margin.get("value"))
+    if unit != "fraction" or limit is None or value is None or texts[0] != texts[1]:
+        return texts
+    for digits in range(1, 5):
+        if texts[0] != texts[1] or limit == value or math.isinf(value):
+            break
+        texts = f"{100.0 * limit:.{digits}f} %", f"{100.0 * value:.{digits}f} %"
+    return texts
+
+
+WITHIN_ERROR = "within its simulation error"
+
+
 def margin_rows(candidate: Row) -> list[dict[str, Any]]:
     """Targets of a candidate: limit, value, margin and whether it is met, as text."""
-    return [
-        {
-            "target": str(m.get("target", "")),
-            "limit": limit_text(m.get("limit"), _margin_unit(m)),
-            "value": bench(m.get("value"), _margin_unit(m)),
-            "margin": margin_text(m),
-            "met": bool(m.get("met")),
-        }
-        for m in candidate.get("margins") or []
-    ]
+    rows = []
+    for m in candidate.get("margins") or []:
+        limit, value = _told_apart(m)
+        rows.append(
+            {
+                "target": str(m.get("target", "")),
+                "limit": limit,
+                "value": value,
+                "margin": margin_text(m),
+                "met": bool(m.get("met")),
+                "close": bool(m.get("within_error")),
+            }
+        )
+    return rows
 
 
 def share_text(candidate: Row) -> str:
@@ -705,12 +726,14 @@ def text_summary(summary: Summary) -> str:
                 m["target"],
                 m["limit"],
                 m["value"],
-                m["margin"],
+                ("~ " if m["close"] else "") + m["margin"],
                 "met" if m["met"] else "missed",
             )
             for m in margin_rows(candidates[index])
         ]
         lines += ["", *_table(("target", "limit", "value", "margin", ""), rows)]
+        if any(row[3].startswith("~") for row in rows):
+            lines.append(f"~ {WITHIN_ERROR}.")
     if candidates:
         lines += ["", *_candidate_lines(candidates, index, is_chosen=is_chosen), ""]
     threshold = summary.get("threshold") or {}
@@ -722,7 +745,8 @@ def text_summary(summary: Summary) -> str:
             f"standard error {error} vol%)." + film_threshold_sentence(threshold)
         )
     statement = level_statement(summary)
-    if statement and not any("1/g0" in reason for reason in reasons):
+    said = ("1/g0", "1/area")
+    if statement and not any(word in reason for reason in reasons for word in said):
         say(statement)
     text = "\n".join(line.rstrip() for line in lines)
     for fancy, plain in _PLAIN.items():
@@ -746,24 +770,58 @@ def _candidate_lines(
                 r_range,
                 percent(c.get("resistance_cv")),
                 share(c.get("open_fraction")),
-                quantiles(c.get("gauge_factor"))[0],
+                with_error(
+                    (c.get("gauge_factor") or {}).get("median"),
+                    _standard_error(c, "gauge_factor"),
+                ),
                 share((c.get("pass_share") or {}).get("value")),
             )
         )
     heads = ("", "wt%", "gap mm", "R kohm", "5-95 %", "CV %", "open %", "GF", "pass %")
-    note = f"{'* chosen' if is_chosen else '> nearest'}; all numbers are for castings."
+    note = (
+        f"{'* chosen' if is_chosen else '> nearest'}; all numbers are for castings, +- is "
+        "the simulation error."
+    )
     return [*_table(heads, rows), note]
+
+
+def is_tunnelling(summary: Summary) -> bool:
+    """Whether contacts tunnel across absolute gaps, so that g0 and beta do not act."""
+    return any(
+        str(entry.get("symbol")) == "contact_area"
+        for entry in summary.get("assumptions") or []
+    )
+
+
+def shape_is_assumed(summary: Summary) -> bool:
+    """Whether the threshold rests on an aspect ratio that nobody measured."""
+    return any(
+        str(entry.get("symbol")) == "phi_c"
+        and "aspect ratio assumed" in str(entry.get("source"))
+        for entry in summary.get("assumptions") or []
+    )
 
 
 def level_statement(summary: Summary) -> str:
     """Say what the level of resistance rests on."""
     for entry in summary.get("assumptions") or []:
-        if str(entry.get("symbol")) == "g0":
-            value = bench(entry.get("value"), str(entry.get("unit") or "S"))
-            if entry.get("basis") == "assumed":
-                return (
-                    f"The contact conductance g0 = {value} is assumed, not calibrated: "
-                    "every resistance scales as 1/g0 and may be ten times lower or higher."
-                )
-            return f"The contact conductance g0 = {value} is {entry.get('basis')}."
+        symbol = str(entry.get("symbol"))
+        if symbol not in ("g0", "contact_area"):
+            continue
+        value = bench(entry.get("value"), str(entry.get("unit") or "S"))
+        name = "contact conductance g0 =" if symbol == "g0" else "contact area of"
+        if entry.get("basis") != "assumed":
+            return f"The {name} {value} is {entry.get('basis')}."
+        if symbol == "g0":
+            return (
+                f"The contact conductance g0 = {value} is assumed, not calibrated: "
+                "every resistance scales as 1/g0 and may be ten times lower or higher."
+            )
+        return (
+            f"The contact area of {value} is assumed, not calibrated: every resistance "
+            "goes as 1/area, and exponentially in the barrier and the gaps, so it may be "
+            "orders of magnitude lower or higher. Responses to strain come from particles "
+            "moved rigidly with the film: they are for comparison only and may have "
+            "either sign."
+        )
     return ""

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from reference.made_up_boxes import CRITICAL, FILM, THRESHOLD, loading, volume_fraction
 
-from percsim.decision import ContactParameters, assumptions
+from percsim.decision import ContactParameters, TunnellingParameters, assumptions
 from percsim.ensemble.simulate import place_box
 from percsim.film import CastingDraws, Tolerances, cast_films, fit_loadings
 from percsim.links.search import find_links
@@ -157,3 +157,47 @@ def test_dictionary_keys(castings):
 def test_unknown_measured_names_are_refused():
     with pytest.raises(ValueError, match="gnought"):
         ContactParameters(measured=frozenset({"gnought"}))
+
+
+def test_a_tenfold_fall_of_tunnelling_by_hand():
+    # 4 pi sqrt(2 m 1 eV)/h = 10.25 /nm, ln 10 = 2.303
+    assert TunnellingParameters(1.602176634e-19, 1e-16).decade == pytest.approx(
+        0.2247e-9, rel=1e-3
+    )
+
+
+@pytest.mark.parametrize(
+    ("fields", "message"),
+    [
+        ({"area": 0.0}, "area must be positive"),
+        ({"measured": frozenset({"g0"})}, "g0 not known"),
+    ],
+)
+def test_bad_tunnelling_parameters_are_refused(fields, message):
+    with pytest.raises(ValueError, match=message):
+        TunnellingParameters(**{"barrier_height": 1e-19, "area": 1e-16, **fields})
+
+
+def test_an_affine_plan_gives_tunnelling_parameters(tmp_path):
+    plan = Plan.load(PLAN)
+    assert isinstance(plan.contact_parameters(), ContactParameters)
+    text = PLAN.read_text()
+    contacts = 'model = "affine"\nbarrier_height = "2 eV"\ncutoff = "3 nm"\n'
+    head, _, tail = text.partition("[contacts]\n")
+    kept = tail[tail.index("\n[") :] if "\n[" in tail else ""
+    path = tmp_path / "plan.toml"
+    path.write_text(f"{head}\n[contacts]\n{contacts}{kept}")
+    found = Plan.load(path).contact_parameters()
+    assert isinstance(found, TunnellingParameters)
+    assert found.barrier_height == pytest.approx(2 * 1.602176634e-19)
+    assert found.cutoff == pytest.approx(3e-9)
+
+
+def test_limits_of_the_bench_agree_with_the_weigh_out_sheet():
+    plan = Plan.load(PLAN)
+    limits = plan.bench_limits()
+    sheet = plan.weigh_out(plan.recipe(0.3))
+    assert limits.film_length == plan.film.length
+    assert limits.largest_particle == plan.largest_particle
+    share = limits.solids(0.3)
+    assert (1.0 - share) ** -2 == pytest.approx(sheet.relative_viscosity)

@@ -336,3 +336,25 @@ def test_global_settings_are_left_alone(invented):
     before = dict(matplotlib.rcParams)
     list(draw(run_of(invented(weight_fractions=(0.3,), gaps=(3e-3,))), ["pass_map"]))
     assert dict(matplotlib.rcParams) == before
+
+
+def test_an_initial_slope_lost_in_its_error_is_not_drawn(invented):
+    def diamonds(made):
+        axes = figures.factor_figure(run_of(made)).axes[0]
+        labels = [t.get_text() for g in axes.figure.legends for t in g.get_texts()]
+        labels += [
+            t.get_text()
+            for t in (axes.get_legend().get_texts() if axes.get_legend() else [])
+        ]
+        drawn = sum(
+            len(line.get_xdata()) for line in axes.lines if line.get_marker() == "D"
+        )
+        return drawn, any("initial slope" in label for label in labels)
+
+    made = invented(weight_fractions=(0.26, 0.30), gaps=(3e-3,))
+    assert diamonds(made) == (2, True)
+    first, second = made.summary["candidates"]
+    first["gauge_factor_initial_se"] = 1.1 * first["gauge_factor_initial"]
+    assert diamonds(made) == (1, True)
+    second["gauge_factor_initial_se"] = "inf"
+    assert diamonds(made) == (0, False)

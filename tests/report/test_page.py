@@ -6,6 +6,7 @@ import json
 import re
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 
 from percsim.report import write_json, write_report
@@ -358,3 +359,74 @@ def test_weigh_out_masses_add_up_and_every_entry_is_there(page):
     made = made.copy()
     made.summary["weigh_out"] |= {"solvent": "a thinner", "wet_over_dry": 1.6}
     assert "thickness as spread over thickness when dry 1.6" in rendered(made.summary).words
+
+
+def test_the_box_says_what_one_film_cannot_tell(invented):
+    made = invented()
+    assert "cannot tell g0 from aspect ratio" not in rendered(made.summary).words
+    for row in made.summary["assumptions"]:
+        if row["symbol"] == "phi_c":
+            row["source"] = "simulated; aspect ratio assumed, so the real one may differ"
+    words = rendered(made.summary).words
+    at = words.index("Films of one loading cannot tell g0 from aspect ratio")
+    assert words.index("What this rests on") < at < words.index("Margin to each target")
+
+
+def test_a_tunnelling_plan_reads_nothing_of_the_opening_law(invented):
+    made = invented()
+    made.summary["assumptions"] = [
+        {"name": "contact area", "symbol": "contact_area", "value": 100.0, "unit": "nm2",
+         "basis": "assumed", "source": "", "effect": ""},
+    ]  # fmt: skip
+    for key in ("reasons", "not_modelled", "cautions"):
+        made.summary[key] = []
+    made.summary["plan"] = {}
+    words = rendered(made.summary).words
+    assert "The contact area of 100 nm2 is assumed" in words
+    for name in ("g0", "beta", "delta_b", "lambda_T"):
+        assert name not in words, name
+
+
+def test_every_gauge_factor_of_the_tables_carries_its_error(page):
+    made, *_, reader = page
+    refused = reader.words[reader.words.index("The alternatives") :]
+    refused = refused[: refused.index("Resistance against weight fraction")]
+    full = reader.words[reader.words.index("Every candidate") :]
+    for k, c in enumerate(made.summary["candidates"]):
+        if not np.isfinite(c["resistance_ohm"]["median"]):
+            continue
+        factor = with_error(
+            c["gauge_factor"]["median"], c["gauge_factor"]["standard_error"]
+        )
+        assert "±" in factor
+        assert factor in full
+        assert k == made.summary["chosen"] or factor in refused
+
+
+@pytest.mark.parametrize(
+    ("window", "said"),
+    [
+        ((0.0, 3e-3), "comes from the curve of R against strain at 1000 microstrain"),
+        ((0.0, 5e-4), "chord to the end of the strain window, 500 microstrain, carried on"),
+        ((-2e-3, 5e-4), "chord to the end of the strain window, -2000 microstrain"),
+    ],
+)
+def test_the_readout_says_where_the_signal_is_read(invented, window, said):
+    made = invented()
+    made.summary["window"] = {"min": window[0], "max": window[1]}
+    assert said in rendered(made.summary).words
+
+
+def test_the_sheet_says_what_jamming_and_thickening_rest_on(page):
+    words = page[-1].words
+    sheet = words[words.index("Weigh-out sheet") : words.index("Every candidate")]
+    assert "estimate from its aspect ratio alone" in sheet
+    assert "(1 - solids/jamming)^-2" in sheet
+
+
+def test_a_margin_within_its_error_is_said_on_the_page(invented):
+    made = invented()
+    assert "within its simulation error" not in rendered(made.summary).words
+    best = made.summary["candidates"][made.summary["chosen"]]
+    best["margins"][0]["within_error"] = True
+    assert rendered(made.summary).words.count("within its simulation error") == 1

@@ -15,6 +15,7 @@ from percsim.report.tables import (
     bench,
     deciding_index,
     jsonable,
+    margin_rows,
     margin_text,
     number,
     open_films_marked,
@@ -313,3 +314,61 @@ def test_an_open_film_has_no_gauge_factor_whatever_stands_in_its_place(invented)
     factors = [c["gauge_factor"]["median"] for c in marked["candidates"]]
     assert sum(math.isinf(x) for x in factors) == 3
     assert text_summary(made.summary) == text_summary(marked)
+
+
+def test_margins_that_round_to_their_limit_get_another_digit():
+    margins = [
+        {"target": "CV of resistance, at most", "limit": 0.25, "value": 0.24996,
+         "unit": "1", "met": True, "within_error": True},
+        {"target": "CV of gauge factor, at most", "limit": 0.25, "value": 0.25,
+         "unit": "1", "met": True, "within_error": False},
+        {"target": "share of castings that pass, at least", "limit": 0.8, "value": 0.7998,
+         "unit": "1", "met": False},
+    ]  # fmt: skip
+    close, equal, share = margin_rows({"margins": margins})
+    assert (close["limit"], close["value"]) == ("25.000 %", "24.996 %")
+    assert close["close"]
+    assert (equal["limit"], equal["value"]) == ("25 %", "25 %")
+    assert not equal["close"]
+    assert (share["limit"], share["value"]) == ("80.00 %", "79.98 %")
+
+
+def test_a_margin_within_its_error_is_marked_in_the_text(invented):
+    made = invented()
+    text = text_summary(made.summary)
+    assert "within its simulation error" not in text
+    best = made.summary["candidates"][made.summary["chosen"]]
+    best["margins"][0]["within_error"] = True
+    lines = text_summary(made.summary).splitlines()
+    (line,) = [x for x in lines if x.startswith(best["margins"][0]["target"])]
+    assert " ~ " in line
+    assert "~ within its simulation error." in lines
+
+
+def test_gauge_factors_of_the_text_carry_their_error(invented):
+    run = invented()
+    best = run.summary["candidates"][run.summary["chosen"]]
+    factor = best["gauge_factor"]
+    told = with_error(factor["median"], factor["standard_error"]).replace("±", "+-")
+    (line,) = [x for x in text_summary(run.summary).splitlines() if x.startswith("*  ")]
+    assert told in line
+
+
+TUNNELLING = [
+    {"name": "contact area", "symbol": "contact_area", "value": 100.0, "unit": "nm2",
+     "basis": "assumed", "source": "", "effect": ""},
+    {"name": "threshold", "symbol": "phi_c", "value": 8.0, "unit": "vol%",
+     "basis": "simulated", "source": "simulated; aspect ratio assumed, so", "effect": ""},
+]  # fmt: skip
+
+
+def test_the_level_of_a_tunnelling_plan_rests_on_area_barrier_and_gaps(invented):
+    made = invented()
+    made.summary["assumptions"] = TUNNELLING
+    text = " ".join(text_summary(made.summary).split())
+    assert "The contact area of 100 nm2 is assumed, not calibrated" in text
+    assert "goes as 1/area" in text
+    assert "may have either sign" in text
+    assert "g0" not in text
+    made.summary["reasons"] = ["every resistance goes as 1/area"]
+    assert text_summary(made.summary).count("1/area") == 1
