@@ -1561,7 +1561,8 @@ def _describe(
         at_zero = (
             "not resolved at zero strain"
             if 0.0 < abs(initial) <= initial_error < np.inf
-            else f"{_number(initial)} at zero strain (simulation error {_error(initial_error)})"
+            else f"{_number(initial)} at zero strain "
+            f"(simulation error {_error(initial_error)})"
         )
         left_out = (
             "beta and delta_b"
