@@ -1053,8 +1053,11 @@ def _resistance_advice(
         where = f"the window starts at {_ohms(low)}"
         heavier = "lower"
     if (aim > median) == (heavier == "raise"):
-        # as far from that end as it need be, so the window is too narrow for the spread
-        if middle is None or (middle > median) == (heavier == "raise"):
+        # as far from that end as it need be: the window is too narrow for the spread, and
+        # a few per cent towards its middle would not help
+        if middle is None or abs(np.log(middle / median)) < 0.05:
+            return []
+        if (middle > median) == (heavier == "raise"):
             return []
         aim = float(middle)
     goal = aim * nominal / median

@@ -751,6 +751,16 @@ def test_advice_on_the_resistance_never_leads_away_from_the_window():
     words = " ".join(decision.what_would_have_to_change)
     assert "the window ends" not in words
     assert "thinner" not in words
+    # the median in the middle of a window that is too narrow for the spread
+    median, cv = decision.best.resistance[0], decision.best.castings.resistance_cv
+    narrow = Target(
+        resistance_min=median * np.exp(-0.95 * cv),
+        resistance_max=median * np.exp(0.9 * cv),
+    )
+    decision = run(narrow, loadings=boxes((0.26, 0.30)), gaps=(3e-3,))
+    assert decision.best.name == "30 wt% at 3 mm"
+    (advice,) = decision.what_would_have_to_change
+    assert "widen the resistance window, tighten the tolerances" in advice
     # a window too narrow for the spread: any advice moves the median to its middle
     narrow = Target(resistance_min=2.2e3, resistance_max=2.5e3)
     decision = run(narrow, loadings=boxes((0.26, 0.30)), gaps=(3e-3,))
@@ -779,3 +789,24 @@ def test_below_the_threshold_loadings_alone_are_advised():
     (advice,) = decision.what_would_have_to_change
     assert advice.startswith("explore weight fractions above")
     assert decision.reasons[-1].startswith("cast nothing yet: explore loadings above")
+
+
+def test_a_film_is_not_advised_thinner_than_its_largest_particle():
+    plain = run(loadings=boxes((0.30,)), gaps=(3e-3,)).best.resistance[0]
+    target = Target(resistance_min=2.5 * plain / 1.3, resistance_max=2.5 * plain * 1.3)
+    for largest, said in ((90e-6, "times narrower"), (70e-6, "times thinner or narrower")):
+        limits = BenchLimits(None, largest)
+        told = run(target, limits=limits, loadings=boxes((0.30,)), gaps=(3e-3,))
+        (advice,) = told.what_would_have_to_change
+        scale = numbers(r"make the film ([\d.]+) times", advice)[0]
+        assert 200 / 90 < scale < 200 / 70
+        assert said in advice
+
+
+def test_a_loading_that_cannot_be_cast_is_not_advised():
+    target = replace(TARGET, resistance_cv_max=None)
+    stiff = BenchLimits(solids=lambda w: 0.9 * w / 0.28)
+    for limits, said in ((None, True), (stiff, False)):
+        told = run(target, limits=limits, loadings=boxes((0.24, 0.26)), gaps=(3e-3,))
+        words = " ".join(told.what_would_have_to_change)
+        assert ("raise the weight fraction to about 30" in words) == said
