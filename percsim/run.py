@@ -583,10 +583,10 @@ def _write(
             tables["castings"],
             sample,
         )
-    except OSError as error:
+    except (OSError, FolderError) as error:
         raise FolderError(
-            f"cannot write in {folder}: {error.strerror}; the finished boxes are stored, "
-            f"'percsim report {folder}' writes the rest once there is room"
+            f"{error}; the finished boxes are stored, 'percsim report {folder}' writes the "
+            "rest once there is room"
         ) from error
     return Result(summary, folder, report.failures)
 

@@ -280,3 +280,20 @@ def test_a_figure_that_fails_costs_nothing_else(finished, plan_file, monkeypatch
     assert "no ink" in (finished.folder / "report.html").read_text()
     monkeypatch.undo()
     assert redraw(finished.folder).figure_failures == ()
+
+
+def test_a_full_disk_while_reporting_keeps_the_boxes_and_says_how_to_go_on(
+    finished, monkeypatch
+):
+    before = digits(finished.folder)
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(FolderError, match=r"No space left.*percsim report"):
+        redraw(finished.folder)
+    monkeypatch.undo()
+    assert digits(finished.folder) == before
+    redraw(finished.folder)
+    assert digits(finished.folder) == before

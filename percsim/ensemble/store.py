@@ -166,7 +166,7 @@ def _sync_folder(folder: Path) -> None:
             os.close(handle)
 
 
-def write_atomically(path: str | os.PathLike[str], data: bytes | str) -> None:
+def write_atomically(path: str | os.PathLike[str], data: bytes | str) -> Path:
     """Write a file beside its place and rename it, so that it is whole or absent.
 
     Parameters
@@ -175,6 +175,11 @@ def write_atomically(path: str | os.PathLike[str], data: bytes | str) -> None:
         Where it shall be; its folder is made if missing.
     data : bytes or str
         Content; text is written as UTF-8.
+
+    Returns
+    -------
+    Path
+        The file written.
 
     Raises
     ------
@@ -199,6 +204,7 @@ def write_atomically(path: str | os.PathLike[str], data: bytes | str) -> None:
             raise FolderError(f"cannot write {path}: {_reason(error)}") from error
         raise
     _sync_folder(path.parent)
+    return path
 
 
 def _processor() -> str:

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from percsim.ensemble.store import write_atomically
+from percsim.errors import FolderError
 from percsim.report.tables import (
     Row,
     Summary,
     read_rows,
     text_summary,
-    write_atomically,
-    write_json,
     write_rows,
 )
 
@@ -26,8 +26,6 @@ __all__ = [
     "Report",
     "read_rows",
     "text_summary",
-    "write_atomically",
-    "write_json",
     "write_report",
     "write_rows",
 ]
@@ -84,7 +82,7 @@ def write_report(
 
     Raises
     ------
-    OSError
+    FolderError
         If the rows or the page cannot be written; files that were there stay as they were.
     ValueError
         If a row holds NaN.
@@ -116,7 +114,7 @@ def write_report(
                 continue
             pictures.mkdir(exist_ok=True)
             files.append(write_atomically(target, drawing.png))
-        except OSError as error:
+        except (OSError, FolderError) as error:
             failures.append(f"{drawing.name}: {error}")
             _log.warning("figure %s was not saved: %s", drawing.name, error)
     page = write_atomically(folder / "report.html", render_page(summary, drawings))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import math
 import os
 import re
@@ -16,6 +15,8 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
+
+from percsim.ensemble.store import write_atomically
 
 __all__ = [
     "BOX_COLUMNS",
@@ -26,15 +27,12 @@ __all__ = [
     "bench",
     "candidate_label",
     "deciding_index",
-    "jsonable",
     "number",
     "read_rows",
     "rows_to_csv",
     "sentence",
     "text_summary",
     "three",
-    "write_atomically",
-    "write_json",
     "write_rows",
 ]
 
@@ -364,72 +362,6 @@ def deciding_index(summary: Summary) -> tuple[int | None, bool]:
 # ------------------------------------------------------------------ files
 
 
-def write_atomically(path: str | os.PathLike[str], content: str | bytes) -> Path:
-    """Write a file beside its place, then rename it: whole or absent.
-
-    Parameters
-    ----------
-    path : path
-        Where the file goes; its folder must exist.
-    content : str or bytes
-        Text is written as UTF-8 with line ends as given.
-
-    Returns
-    -------
-    Path
-        The file written.
-
-    Raises
-    ------
-    OSError
-        If it cannot be written; the file that was there stays as it was.
-
-    """
-    path = Path(path)
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    data = content.encode("utf-8") if isinstance(content, str) else content
-    try:
-        with beside.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(beside, path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise
-    return path
-
-
-def jsonable(value: Any) -> Any:
-    """Turn a value into what JSON can hold: infinite numbers become "inf" and "-inf".
-
-    Raises
-    ------
-    ValueError
-        On NaN.
-
-    """
-    if isinstance(value, Mapping):
-        return {str(key): jsonable(entry) for key, entry in value.items()}
-    if hasattr(value, "tolist"):
-        return jsonable(value.tolist())
-    if isinstance(value, (list, tuple, set, frozenset)):
-        return [jsonable(entry) for entry in value]
-    if isinstance(value, float):
-        if math.isnan(value):
-            raise ValueError("a result is not a number (NaN); results hold numbers or inf")
-        return ("inf" if value > 0 else "-inf") if math.isinf(value) else value
-    if value is None or isinstance(value, (bool, int, str)):
-        return value
-    return str(value)
-
-
-def write_json(path: str | os.PathLike[str], value: Any) -> Path:
-    """Write a value as JSON, infinite numbers as the string "inf", whole or absent."""
-    text = json.dumps(jsonable(value), indent=1, ensure_ascii=False, allow_nan=False)
-    return write_atomically(path, text + "\n")
-
-
 def _cell(value: Any) -> Any:
     if value is None:
         return ""
@@ -504,7 +436,7 @@ def write_rows(
 
     Raises
     ------
-    OSError
+    FolderError
         If a file cannot be written.
     ValueError
         If a row holds NaN.
