@@ -291,7 +291,7 @@ def test_a_full_disk_while_reporting_keeps_the_boxes_and_says_how_to_go_on(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("os.fsync", full)
-    with pytest.raises(FolderError, match=r"No space left.*percsim report"):
+    with pytest.raises(FolderError, match=r"no space left.*percsim report"):
         redraw(finished.folder)
     monkeypatch.undo()
     assert digits(finished.folder) == before
