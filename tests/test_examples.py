@@ -65,4 +65,5 @@ TESTED = {
 
 @pytest.mark.parametrize("names", TESTED, ids=lambda names: names[0])
 def test_example(names):
-    TESTED[names](load(names[0]))
+    check = TESTED[names]
+    check(load(names[0]))

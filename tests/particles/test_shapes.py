@@ -15,7 +15,7 @@ def draw(orientation, kind="flake", dimension=3, axis=0, seed=90511, n=N):
     return draw_axes(orientation, kind, n, dimension, axis, np.random.default_rng(seed))
 
 
-def within(sample, mean):
+def check_within(sample, mean):
     """Mean of a sample within 4 standard errors."""
     error = np.std(sample) / math.sqrt(len(sample))
     assert abs(np.mean(sample) - mean) < 4 * error + 1e-12, (np.mean(sample), mean, error)
@@ -27,31 +27,33 @@ def test_isotropic_axes_have_no_direction(kind, dimension):
     axes = draw(Orientation(), kind, dimension)
     assert abs(np.linalg.norm(axes, axis=1) - 1).max() < 1e-12
     for i in range(dimension):
-        within(axes[:, i] ** 2, 1 / dimension)
+        check_within(axes[:, i] ** 2, 1 / dimension)
         # fourth moment of an isotropic unit vector: 3 / (d (d + 2))
-        within(axes[:, i] ** 4, 3 / (dimension * (dimension + 2)))
-        within(axes[:, i] * axes[:, (i + 1) % dimension], 0.0)
+        check_within(axes[:, i] ** 4, 3 / (dimension * (dimension + 2)))
+        check_within(axes[:, i] * axes[:, (i + 1) % dimension], 0.0)
 
 
 @pytest.mark.parametrize("tilt", [0.01, 0.2, 0.6, 1.0])
 def test_flake_normals_have_the_rms_tilt_asked(tilt):
     axes = draw(Orientation("in-plane", tilt))
-    within(np.arctan2(np.hypot(axes[:, 0], axes[:, 1]), abs(axes[:, 2])) ** 2, tilt**2)
-    within(axes[:, 0] * axes[:, 1], 0.0)
+    check_within(
+        np.arctan2(np.hypot(axes[:, 0], axes[:, 1]), abs(axes[:, 2])) ** 2, tilt**2
+    )
+    check_within(axes[:, 0] * axes[:, 1], 0.0)
 
 
 @pytest.mark.parametrize("tilt", [0.01, 0.2, 0.6])
 def test_rods_in_plane_leave_it_by_the_rms_tilt_asked(tilt):
     axes = draw(Orientation("in-plane", tilt), "rod")
-    within(np.arcsin(abs(axes[:, 2])) ** 2, tilt**2)
-    within(axes[:, 2], 0.0)
-    within(axes[:, 0] ** 2 - axes[:, 1] ** 2, 0.0)
+    check_within(np.arcsin(abs(axes[:, 2])) ** 2, tilt**2)
+    check_within(axes[:, 2], 0.0)
+    check_within(axes[:, 0] ** 2 - axes[:, 1] ** 2, 0.0)
 
 
 @pytest.mark.parametrize("dimension", [2, 3])
 def test_aligned_rods_lie_about_the_current(dimension):
     axes = draw(Orientation("aligned", 0.3), "rod", dimension, axis=1)
-    within(np.arccos(np.minimum(1, abs(axes[:, 1]))) ** 2, 0.09)
+    check_within(np.arccos(np.minimum(1, abs(axes[:, 1]))) ** 2, 0.09)
 
 
 def test_without_tilt_everything_lies_exactly():
@@ -65,20 +67,20 @@ def test_without_tilt_everything_lies_exactly():
 def test_order_parameter_comes_out_as_asked(order, kind):
     axes = draw(Orientation("aligned", order=order), kind)
     director = 2 if kind == "flake" else 0
-    within(1.5 * axes[:, director] ** 2 - 0.5, order)
+    check_within(1.5 * axes[:, director] ** 2 - 0.5, order)
     assert order_parameter(axes, director) == pytest.approx(order, abs=0.01)
 
 
 @pytest.mark.parametrize("order", [-0.6, 0.4])
 def test_order_parameter_in_the_plane(order):
     axes = draw(Orientation("aligned", order=order), "rod", 2)
-    within(2 * axes[:, 0] ** 2 - 1, order)
+    check_within(2 * axes[:, 0] ** 2 - 1, order)
 
 
 def test_flakes_turned_edge_on_to_a_flow():
     axes = draw(Orientation("aligned", order=-0.5, director="current"))
     assert abs(axes[:, 0]).max() < 1e-12
-    within(axes[:, 2] ** 2, 0.5)
+    check_within(axes[:, 2] ** 2, 0.5)
 
 
 def test_law_of_the_angle_against_its_closed_form():
