@@ -84,12 +84,16 @@ NOT_MODELLED = (
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
     "clustered filler and alignment other than the plan's; settled filler, voids",
     "end zones of the bond between film and part, and strain lost in a soft sheet",
-    "that solid particles cannot interpenetrate: bodies are placed at random and may "
-    "overlap, and what overlaps is a contact",
     "current crowding at electrodes narrower than the film",
     "self-heating",
     "ageing, moisture, and drift of the contacts",
 )
+
+OVERLAP = (
+    "that solid particles cannot interpenetrate: bodies are placed at random and may "
+    "overlap, and what overlaps is a contact"
+)
+"""Not modelled either, unless the plan makes particles impenetrable."""
 
 CAUTIONS = (
     "Fine conductive powders: keep dust out of lungs, electrics and ignition sources; "
@@ -550,7 +554,10 @@ def assemble(
         "window": {"min": plan.strain.window[0], "max": plan.strain.window[1]},
         **words,
         "weigh_out": plan.weigh_out(recipe, decision.best.castings.film).as_dict(),
-        "not_modelled": list(NOT_MODELLED),
+        "not_modelled": [
+            *NOT_MODELLED,
+            *([OVERLAP] if plan.placement.impenetrable == 0.0 else []),
+        ],
         "cautions": [*plan.cautions, *decision.cautions, *CAUTIONS],
         "failed_boxes": failed,
     }

@@ -415,7 +415,9 @@ def cv_from_log_std(log_std: float) -> float:
     r"""CV of a log-normal from its spread of ln x: :math:`\sqrt{e^{s^2} - 1}`."""
     if not 0.0 <= log_std < math.inf:
         raise ValueError(f"log_std must be finite and not negative, got {log_std}")
-    return math.sqrt(math.expm1(log_std * log_std))
+    variance = log_std * log_std
+    # beyond the largest number the CV says no more than that it is without bound
+    return math.sqrt(math.expm1(variance)) if variance < 700.0 else math.inf
 
 
 def log_std_from_cv(cv: float) -> float:

@@ -32,6 +32,9 @@ Floats = NDArray[np.float64]
 PUBLISHED_EXPONENT = 2.0
 """Conductivity exponent in 3-D, 1.9 to 2.1 in print (from memory); fall-back only."""
 
+CLOSEST_STEP = 0.05
+"""Smallest difference of ln(volume fraction) that a slope is taken over (judgement)."""
+
 TOLERANCE_NAMES = (
     "weighing",
     "mixing",
@@ -520,11 +523,18 @@ class _Model:
 
 
 def _neighbours(fits: Sequence[LoadingFit], i: int) -> tuple[int | None, int | None]:
-    """Nearest loadings below and above that conduct, well clear of the threshold if any."""
+    """Nearest loadings below and above that conduct, well clear of the threshold if any.
+
+    Loadings closer than `CLOSEST_STEP` are passed over: the slope between them would be the
+    simulation error of both, divided by next to nothing.
+    """
+    own = np.log(fits[i].loading.volume_fraction)
     conducting = [
         j
         for j, fit in enumerate(fits)
-        if j != i and not fit.is_open and fit.threshold_ratio > 1
+        if not fit.is_open
+        and fit.threshold_ratio > 1
+        and abs(np.log(fit.loading.volume_fraction) - own) >= CLOSEST_STEP
     ]
     clear = [j for j in conducting if fits[j].threshold_ratio >= FAITHFUL_RATIO]
     chosen = clear or conducting
@@ -642,8 +652,9 @@ def cast_films(
     note = ""
     if below is None and above is None and not own.is_open:
         note = (
-            f"{100 * own.loading.weight_fraction:.4g} wt%: no other conducting loading was "
-            f"explored, so its slope with loading is the published exponent "
+            f"{100 * own.loading.weight_fraction:.4g} wt%: no other conducting loading at "
+            f"least {100 * CLOSEST_STEP:.0f} % away by volume was explored, so its slope "
+            "with loading, and the spread that rests on it, is the published exponent "
             f"{PUBLISHED_EXPONENT:g} (3-D, from memory), not simulated"
         )
     involved = [j for j in (base_index, below, above) if j is not None]

@@ -752,8 +752,9 @@ def _caption_gap(run: Run) -> str:
 
 def _caption_map(run: Run) -> str:
     return (
-        "Share of castings that meet every target, in per cent; the small figures are "
-        "the 95 % interval of that share. The deciding candidate is framed."
+        "Share of castings with resistance and gauge factor inside their limits, in per "
+        "cent; the small figures are the 95 % interval of that share. A candidate with a "
+        "high share may still be refused for its spread. The deciding one is framed."
     )
 
 

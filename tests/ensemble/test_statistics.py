@@ -203,3 +203,8 @@ def test_log_normal_round_trip():
     x = np.exp(rng.normal(0.0, 0.3, size=200_000))
     # The relative error of this CV is near 0.3 %; the band is four of them.
     assert x.std() / x.mean() == pytest.approx(cv_from_log_std(0.3), rel=0.012)
+
+
+def test_cv_of_a_spread_without_bound_is_infinite_not_an_error():
+    assert cv_from_log_std(26.0) > 1e146
+    assert cv_from_log_std(27.0) == math.inf

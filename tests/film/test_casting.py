@@ -336,3 +336,23 @@ def test_gauge_factor_errors_of_open_films():
     np.testing.assert_array_equal(
         np.isinf(castings.response()["standard_error"]), [False, False, False, True]
     )
+
+
+def test_loadings_explored_close_by_do_not_change_the_spread():
+    # noisy boxes at 29.9 and 30.1 wt%: the slope at 30 wt% still comes from 26 and 34 wt%
+    far = [
+        loading(w, seed=71 + k, box_spread=0.3) for k, w in enumerate((0.26, 0.30, 0.34))
+    ]
+    close = [
+        far[0],
+        loading(0.299, seed=81, box_spread=0.3),
+        far[1],
+        loading(0.301, seed=82, box_spread=0.3),
+        far[2],
+    ]
+    alone = cast(far, 1, Tolerances())
+    crowded = cast(close, 2, Tolerances())
+    np.testing.assert_allclose(crowded.slopes, alone.slopes, rtol=1e-12)
+    only_close = cast(close[1:4], 1, Tolerances())
+    assert "published exponent 2" in only_close.slope_note
+    assert "5 % away" in only_close.slope_note
