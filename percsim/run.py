@@ -476,10 +476,11 @@ def _casting_rows(decision: Decision) -> list[dict[str, Any]]:
 
 
 def _sample(plan: Plan, jobs: Sequence[BoxJob], weight_fraction: float) -> Sample | None:
-    """First conducting box of the shortest length at a loading, solved at rest."""
+    """First conducting box of the middle length at a loading, solved at rest."""
+    lengths = plan.box_lengths
     for job in jobs:
-        shortest = job.box.length == plan.box_lengths[0]
-        if shortest and job.recipe.weight_fraction == weight_fraction:
+        middle = job.box.length == lengths[len(lengths) // 2]
+        if middle and job.recipe.weight_fraction == weight_fraction:
             sample = solve_sample(job, job.states[job.rest])
             if np.isfinite(sample.solution.resistance):
                 return sample

@@ -145,9 +145,10 @@ def network_figure(run: Run) -> Figure:
         np.add.at(carried, network.resistors[:, end], 0.5 * currents)
     load = carried[:n] / total if total > 0.0 else np.zeros(n)
 
-    figure = new_figure(5.5, 6.3)
-    axes = figure.subplots()
     length, height = box.size[along] * micro, box.size[across] * micro
+    # beside a box that stands tall the page would stay empty
+    figure = new_figure(5.5, 6.3 if height < 1.3 * length else 5.0)
+    axes = figure.subplots()
     axes.set_aspect("equal")
     bar = 0.022 * length
     axes.set_xlim(-bar, length + bar)
@@ -263,7 +264,7 @@ def network_figure(run: Run) -> Figure:
                     label="little or none",
                 ),
             ],
-            4,
+            2,
         )
     return figure
 
