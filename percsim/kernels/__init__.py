@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import sys
 import tempfile
 from pathlib import Path
 
@@ -44,10 +43,10 @@ def _parents() -> list[Path]:
     parents = []
     if os.environ.get("NUMBA_CACHE_DIR"):
         parents.append(Path(os.environ["NUMBA_CACHE_DIR"]))
-    if sys.platform == "win32":
+    if os.name == "nt":
         local = os.environ.get("LOCALAPPDATA")
         cache = Path(local) if local else Path("~/AppData/Local")
-    elif sys.platform == "darwin":
+    elif os.uname().sysname == "Darwin":
         cache = Path("~/Library/Caches")
     else:
         cache = Path(os.environ.get("XDG_CACHE_HOME") or "~/.cache")
