@@ -20,7 +20,6 @@ from percsim.report.tables import (
     deciding_index,
     number,
     percent,
-    scaled,
     three,
     two,
 )
@@ -549,21 +548,6 @@ def text_on(colour: Any) -> str:
 
     ground = luminance(colour) + 0.05
     return "white" if 1.05 / ground > ground / (luminance(INK) + 0.05) else INK
-
-
-def gap_handle(k: int, gap: float) -> Any:
-    """Legend entry of the k-th gap."""
-    from matplotlib.lines import Line2D
-
-    return Line2D(
-        [],
-        [],
-        color=GAP_COLOURS[k % 6],
-        marker=GAP_MARKERS[k % 6],
-        ms=5.5,
-        lw=1.1,
-        label=f"{scaled(gap, 1e3)} mm gap",
-    )
 
 
 class Curve(NamedTuple):
