@@ -292,6 +292,7 @@ def _command(plan: Plan, out: Path) -> str:
 
 
 def _say_result(result: Result, quiet: bool, as_json: bool) -> None:
+    from percsim.report.chapters import chapter_lines
     from percsim.report.tables import headline, text_summary
 
     page = result.folder / "report.html"
@@ -300,7 +301,7 @@ def _say_result(result: Result, quiet: bool, as_json: bool) -> None:
     elif quiet:
         _say(headline(result.summary))
     else:
-        _say(text_summary(result.summary))
+        _say(text_summary(result.summary, chapter_lines(result.summary)))
         _say()
         _say(f"Report:  {page}")
         _say(f"Repeat:  {result.summary['command']}")

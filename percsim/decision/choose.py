@@ -24,7 +24,9 @@ from percsim.ensemble.statistics import (
     cv_from_log_std,
     weighted_quantiles,
 )
-from percsim.film.blocks import (
+from percsim.film.casting import CastingDraws, Castings, Tolerances, cast_films, chord
+from percsim.film.electrodes import Film, Readout, read_through_series
+from percsim.film.transfer import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
     LoadingFit,
@@ -32,8 +34,6 @@ from percsim.film.blocks import (
     LoadingThreshold,
     fit_loadings,
 )
-from percsim.film.casting import CastingDraws, Castings, Tolerances, cast_films, chord
-from percsim.film.electrodes import Film, Readout, read_through_series
 from percsim.units import format_quantity
 
 __all__ = [

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.constants import Boltzmann, electron_mass, elementary_charge, h
 
-from percsim.film.blocks import LoadingThreshold
 from percsim.film.casting import TOLERANCE_NAMES, Castings
+from percsim.film.transfer import LoadingThreshold
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [

@@ -1,13 +1,5 @@
 """Stage 7. The cast part: boxes -> film between its electrodes -> castings."""
 
-from percsim.film.blocks import (
-    FAITHFUL_RATIO,
-    SAFE_RATIO,
-    LoadingFit,
-    LoadingResult,
-    LoadingThreshold,
-    fit_loadings,
-)
 from percsim.film.casting import (
     TOLERANCE_NAMES,
     CastingDraws,
@@ -16,6 +8,14 @@ from percsim.film.casting import (
     cast_films,
 )
 from percsim.film.electrodes import Film, Readout, film_resistance, read_through_series
+from percsim.film.transfer import (
+    FAITHFUL_RATIO,
+    SAFE_RATIO,
+    LoadingFit,
+    LoadingResult,
+    LoadingThreshold,
+    fit_loadings,
+)
 
 __all__ = [
     "FAITHFUL_RATIO",

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.ensemble.statistics import cv_from_log_std, weighted_quantiles
-from percsim.film.blocks import (
+from percsim.film.electrodes import Film, film_resistance
+from percsim.film.transfer import (
     FAITHFUL_RATIO,
     LoadingFit,
     LoadingThreshold,
     is_room_temperature,
 )
-from percsim.film.electrodes import Film, film_resistance
 
 __all__ = [
     "PUBLISHED_EXPONENT",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, cast
 
@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.report.boxes import fits_caption, fits_figure, network_caption, network_figure
+from percsim.report.chapter import FigureEntry
+from percsim.report.chapters import CHAPTERS
 from percsim.report.style import (
     COPPER,
     DPI,
@@ -778,22 +780,17 @@ def _caption_temperature(run: Run) -> str:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Entry:
-    draw: Callable[[Run], Figure | None]
-    caption: Callable[[Run], str]
-
-
-FIGURES: Mapping[str, _Entry] = {
-    "resistance_vs_weight_fraction": _Entry(resistance_figure, _caption_resistance),
-    "ratio_vs_strain": _Entry(ratio_figure, _caption_ratio),
-    "gauge_factor_vs_weight_fraction": _Entry(factor_figure, _caption_factor),
-    "temperature": _Entry(temperature_figure, _caption_temperature),
-    "gap_and_spread": _Entry(gap_figure, _caption_gap),
-    "pass_map": _Entry(map_figure, _caption_map),
-    "castings": _Entry(castings_figure, _caption_castings),
-    "network": _Entry(network_figure, network_caption),
-    "box_fits": _Entry(fits_figure, fits_caption),
+FIGURES: Mapping[str, FigureEntry] = {
+    "resistance_vs_weight_fraction": FigureEntry(resistance_figure, _caption_resistance),
+    "ratio_vs_strain": FigureEntry(ratio_figure, _caption_ratio),
+    "gauge_factor_vs_weight_fraction": FigureEntry(factor_figure, _caption_factor),
+    "temperature": FigureEntry(temperature_figure, _caption_temperature),
+    "gap_and_spread": FigureEntry(gap_figure, _caption_gap),
+    "pass_map": FigureEntry(map_figure, _caption_map),
+    "castings": FigureEntry(castings_figure, _caption_castings),
+    "network": FigureEntry(network_figure, network_caption),
+    "box_fits": FigureEntry(fits_figure, fits_caption),
+    **{name: entry for chapter in CHAPTERS for name, entry in chapter.figures.items()},
 }
 """Every figure of a report, by the name of its file."""
 
@@ -818,7 +815,8 @@ def draw(run: Run, names: Sequence[str] | None = None) -> Iterator[Drawing]:
     from matplotlib import rc_context
 
     run = replace(run, summary=open_films_marked(run.summary))
-    for name in FIGURES if names is None else names:
+    absent = {n for c in CHAPTERS if c.key not in run.summary for n in c.figures}
+    for name in [n for n in FIGURES if n not in absent] if names is None else names:
         entry = FIGURES[name]
         caption = ""
         try:

@@ -8,10 +8,12 @@ from __future__ import annotations
 import base64
 import math
 import struct
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+from percsim.report.chapter import Table, table
+from percsim.report.chapters import CHAPTERS
 from percsim.report.tables import (
     WITHIN_ERROR,
     Row,
@@ -47,8 +49,6 @@ if TYPE_CHECKING:
 
 __all__ = ["render_page"]
 
-Table = dict[str, Any]
-
 SECTIONS = (
     ("resistance", "Resistance"),
     ("response", "Strain"),
@@ -58,6 +58,7 @@ SECTIONS = (
     ("map", "Map"),
     ("network", "Network"),
     ("readout", "Readout"),
+    *((chapter.anchor, chapter.short) for chapter in CHAPTERS),
     ("weigh-out", "Weigh-out"),
     ("candidates", "Candidates"),
     ("predicted", "Predicted and assumed"),
@@ -67,28 +68,6 @@ SECTIONS = (
     ("environment", "Environment"),
     ("repeat", "Repeat"),
 )
-
-
-def _table(
-    columns: Sequence[str],
-    rows: Iterable[Sequence[Any]],
-    marked: int | None = None,
-    caption: str = "",
-) -> Table:
-    """Lay out a table; a column is "name", "name|unit", and "#" before it makes it numeric.
-
-    A "~" before the name lets long text wrap at a readable width.
-    """
-    heads = []
-    for column in columns:
-        name, _, unit = column.lstrip("#~").partition("|")
-        kind = {"#": "n", "~": "text"}.get(column[:1], "keep")
-        heads.append({"name": name, "unit": unit, "numeric": kind == "n", "kind": kind})
-    return {
-        "columns": heads,
-        "rows": [{"cells": list(row), "marked": k == marked} for k, row in enumerate(rows)],
-        "caption": caption,
-    }
 
 
 _UNITS = {
@@ -117,12 +96,12 @@ _WRITTEN = {
 
 def describe(key: str, value: Any) -> tuple[str, str]:
     """Name and value of one entry in words, with the unit its name ends in."""
-    for table in (_WRITTEN, _UNITS):
-        for ending, unit in table.items():
+    for units in (_WRITTEN, _UNITS):
+        for ending, unit in units.items():
             if key.endswith(ending) and number(value) is not None:
                 name = key[: -len(ending)] if ending.startswith("_") else key
                 words = name.replace("_", " ").strip()
-                if table is _UNITS:
+                if units is _UNITS:
                     return words, bench(value, unit)
                 return words, f"{three(value)} {unit}"
     words = key.replace("_", " ")
@@ -278,7 +257,7 @@ def _masses(sheet: Row) -> Table | None:
         sums = (_grams(sum(known), d) for known, d in zip(totals, digits, strict=False))
         rows.append(("total", *sums))
     heads = ("part", "#mass|g", *(["#on the balance|g"] if readings else []))
-    return _table(heads, rows)
+    return table(heads, rows)
 
 
 def _grams(mass: Any, digits: int = 3) -> str:
@@ -369,7 +348,7 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
             keys = list(dict.fromkeys(k for v in value for k in v))
             cells = [[describe(k, v.get(k))[1] for k in keys] for v in value]
             heads = [k.replace("_", " ") for k in keys]
-            tables.append(_table(heads, cells, caption=key.replace("_", " ")))
+            tables.append(table(heads, cells, caption=key.replace("_", " ")))
         elif isinstance(value, Mapping):
             entries = (describe(str(k), v) for k, v in value.items())
             facts += [(f"{key.replace('_', ' ')}, {name}", text) for name, text in entries]
@@ -383,7 +362,7 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
         "masses": _masses(sheet),
         "tables": tables,
         "notes": notes,
-        "facts": _table(("quantity", "~value"), facts) if facts else None,
+        "facts": table(("quantity", "~value"), facts) if facts else None,
     }
 
 
@@ -421,7 +400,7 @@ def _candidates(summary: Summary) -> tuple[Table, str]:
                 else "no",
             )
         )
-    table = _table(
+    made = table(
         (
             "#filler|wt%",
             "#filler|vol%",
@@ -442,7 +421,7 @@ def _candidates(summary: Summary) -> tuple[Table, str]:
         rows,
         marked=index,
     )
-    return table, text
+    return made, text
 
 
 def _refused(summary: Summary) -> Table | None:
@@ -466,7 +445,7 @@ def _refused(summary: Summary) -> Table | None:
         )
     if not rows:
         return None
-    return _table(
+    return table(
         ("#filler|wt%", "#gap|mm", "#R, median|kohm", "#GF, median|", "#pass|%", "~why"),
         rows,
     )
@@ -507,7 +486,7 @@ def _readout(summary: Summary) -> tuple[Table | None, str]:
         )
     if not rows:
         return None, ""
-    table = _table(
+    made = table(
         (
             "#filler|wt%",
             "#gap|mm",
@@ -526,7 +505,7 @@ def _readout(summary: Summary) -> tuple[Table | None, str]:
         text += f", at a supply of {bench(supply, 'V')}"
     if series is not None:
         text += f" through a series resistor of {bench(series, 'ohm')}"
-    return table, f"{text}. {_signal_text(summary)}"
+    return made, f"{text}. {_signal_text(summary)}"
 
 
 def _signal_text(summary: Summary) -> str:
@@ -564,7 +543,7 @@ def _threshold(summary: Summary) -> tuple[str, Table | None]:
     if not curve:
         return text, None
     text += " A lot of another aspect ratio has its threshold elsewhere:"
-    table = _table(
+    made = table(
         ("#aspect ratio|", "#threshold|wt%", "#threshold|vol%"),
         [
             (
@@ -577,7 +556,7 @@ def _threshold(summary: Summary) -> tuple[str, Table | None]:
             for row in curve
         ],
     )
-    return text, table
+    return text, made
 
 
 def _spread_text(summary: Summary) -> str:
@@ -631,7 +610,7 @@ def _fits(summary: Summary) -> Table:
                 else "–",
             )
         )
-    return _table(
+    return table(
         (
             "#filler|wt%",
             "#filler|vol%",
@@ -663,7 +642,7 @@ def _assumptions(summary: Summary) -> Table:
     entries = sorted(
         summary.get("assumptions") or [], key=lambda e: order.get(str(e.get("basis")), 3)
     )
-    return _table(
+    return table(
         ("~quantity", "symbol", "~value", "basis", "~source", "~what it moves"),
         [
             (
@@ -726,7 +705,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     candidate = summary["candidates"][index] if index is not None else None
     margins = None
     if candidate is not None and candidate.get("margins"):
-        margins = _table(
+        margins = table(
             ("~target", "#limit", "#value", "#margin|of the limit", "verdict"),
             [
                 (
@@ -743,6 +722,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     readout, readout_text = _readout(summary)
     candidates, mix_text = _candidates(summary)
     threshold_text, threshold_table = _threshold(summary)
+    absent = {chapter.anchor for chapter in CHAPTERS if chapter.key not in summary}
     return {
         "title": str(summary.get("title") or "Untitled plan"),
         "version": str(summary.get("version", "")),
@@ -762,7 +742,16 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         else [str(r) for r in summary.get("what_would_have_to_change") or []],
         "masses": _masses(sheet) if isinstance(sheet, Mapping) else None,
         "refused": _refused(summary),
-        "contents": SECTIONS,
+        "contents": [s for s in SECTIONS if s[0] not in absent],
+        "chapters": [
+            {
+                "anchor": chapter.anchor,
+                "heading": chapter.heading,
+                "blocks": chapter.blocks(summary),
+            }
+            for chapter in CHAPTERS
+            if chapter.key in summary
+        ],
         "figures": [_picture(d) for d in drawings],
         "has_temperature": any(d.name == "temperature" for d in drawings),
         "temperature_text": _temperature_text(summary),
@@ -790,8 +779,8 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
             if note not in (summary.get("cautions") or [])
         ],
         "failed_boxes": [_line(x) for x in summary.get("failed_boxes") or []],
-        "environment": _table(("environment", "~"), _flat(summary.get("environment"))),
-        "plan": _table(("plan as run", "~"), _flat(summary.get("plan"))),
+        "environment": table(("environment", "~"), _flat(summary.get("environment"))),
+        "plan": table(("plan as run", "~"), _flat(summary.get("plan"))),
         "command": str(summary.get("command") or ""),
     }
 

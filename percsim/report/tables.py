@@ -614,13 +614,15 @@ def expectation(candidate: Row) -> str:
     )
 
 
-def text_summary(summary: Summary) -> str:
+def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
     """Put the decision and the candidates into plain text for the command line.
 
     Parameters
     ----------
     summary : dict
         The summary of a run.
+    more : sequence of str
+        Sentences of the chapters, put at the end.
 
     Returns
     -------
@@ -680,6 +682,9 @@ def text_summary(summary: Summary) -> str:
     said = ("1/g0", "1/area")
     if statement and not any(word in reason for reason in reasons for word in said):
         say(statement)
+    if more:
+        lines.append("")
+        say(*more)
     text = "\n".join(line.rstrip() for line in lines)
     for fancy, plain in _PLAIN.items():
         text = text.replace(fancy, plain)

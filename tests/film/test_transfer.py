@@ -14,7 +14,7 @@ from reference.made_up_boxes import (
 
 from percsim.ensemble.statistics import effective_medium_mean
 from percsim.film import LoadingThreshold, fit_loadings
-from percsim.film.blocks import (
+from percsim.film.transfer import (
     _influence,
     _response_weights,
     _weighted_medium,

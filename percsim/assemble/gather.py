@@ -1,0 +1,247 @@
+"""Stored outcomes -> thresholds, loadings and rows: what every chapter reads."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from percsim.decision.choose import Decision
+from percsim.ensemble.simulate import BoxJob
+from percsim.ensemble.store import Record
+from percsim.ensemble.threshold import ThresholdEstimate
+from percsim.errors import FolderError
+from percsim.film.transfer import LoadingResult, LoadingThreshold
+from percsim.jobs import growth_plans, plan_box, threshold_jobs
+from percsim.materials.recipe import Recipe
+from percsim.plan import Plan
+
+__all__ = [
+    "Findings",
+    "box_rows",
+    "casting_rows",
+    "gather_loadings",
+    "gather_threshold",
+    "lost_share",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What the boxes of a plan gave, for the chapters that build on it.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    jobs : tuple of BoxJob
+        Its boxes.
+    records : dict of Record
+        Stored outcomes by key, all of them or a part.
+    loadings : tuple of LoadingResult
+        Conductances of the boxes of each loading that has enough of them.
+    threshold : LoadingThreshold
+        The film's own threshold at 20 C.
+    recipe : Recipe
+        That of the chosen or nearest candidate.
+    decision : Decision
+        Every candidate judged; `decision.best` is the chosen or nearest one.
+
+    """
+
+    plan: Plan
+    jobs: tuple[BoxJob, ...]
+    records: dict[str, Record]
+    loadings: tuple[LoadingResult, ...]
+    threshold: LoadingThreshold
+    recipe: Recipe
+    decision: Decision
+
+
+def gather_threshold(
+    plan: Plan, records: dict[str, Record]
+) -> tuple[dict[str, Any], LoadingThreshold]:
+    """Threshold of touching particles, for the summary and for the film."""
+    estimates: dict[str, ThresholdEstimate] = {}
+    jobs = threshold_jobs(plan)
+    for name, growth in growth_plans(plan).items():
+        numbers: list[list[int]] = []
+        for job in jobs:
+            record = records.get(job.key)
+            if job.name == name and record is not None and record.result is not None:
+                numbers += record.result["numbers"]
+        if len(numbers) >= 2:
+            estimates[name] = growth.estimate(np.asarray(numbers))
+    if "own" not in estimates:
+        raise FolderError("the threshold is not computed yet; run the plan again to go on")
+    own = estimates["own"]
+    curve = [
+        {"aspect_ratio": float(name.split()[1]), **_fractions(found)}
+        for name, found in estimates.items()
+        if name != "own"
+    ]
+    slope = 0.0
+    if len(curve) >= 2:
+        x = np.log([row["aspect_ratio"] for row in curve])
+        y = np.log([row["volume_fraction"] for row in curve])
+        slope = float(np.polyfit(x, y, 1)[0])
+    summary = {
+        **_fractions(own),
+        "n": own.volume_fraction.n,
+        "eta": own.eta.value,
+        "aspect_ratio_curve": curve,
+        "aspect_ratio_slope": slope,
+    }
+    phi = own.volume_fraction
+    return summary, LoadingThreshold(phi.value, phi.standard_error, slope)
+
+
+def _fractions(found: ThresholdEstimate) -> dict[str, float]:
+    weight = found.weight_fraction
+    assert weight is not None  # grown from a recipe
+    return {
+        "volume_fraction": found.volume_fraction.value,
+        "weight_fraction": weight.value,
+        "standard_error": found.volume_fraction.standard_error,
+        "weight_standard_error": weight.standard_error,
+    }
+
+
+def lost_share(jobs: Sequence[BoxJob], records: dict[str, Record]) -> float:
+    """Share of all contacts of the stored boxes that are open at rest and 20 C."""
+    lost = total = 0.0
+    for job in jobs:
+        record = records.get(job.key)
+        if record is not None and record.result is not None:
+            links = record.result["n_links"]
+            lost += links * record.result["lost_share"]
+            total += links
+    return lost / total if total else 0.0
+
+
+def _log_slope(recipe: Recipe) -> float:
+    """D ln(volume fraction) / d ln(weight fraction) of the same powders at this loading."""
+    step = 1e-4
+    phi = recipe.volume_fraction
+    up = recipe.at_volume_fraction(phi * (1.0 + step)).weight_fraction
+    down = recipe.at_volume_fraction(phi * (1.0 - step)).weight_fraction
+    return float(np.log((1.0 + step) / (1.0 - step)) / np.log(up / down))
+
+
+def gather_loadings(
+    plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
+) -> tuple[list[LoadingResult], list[dict[str, Any]]]:
+    """Gather stored boxes by loading, which counts once every length has two boxes."""
+    loadings, failed = [], []
+    lengths = plan.box_lengths
+    for w in plan.weight_fractions:
+        rows: list[list[list[float]]] = [[] for _ in lengths]
+        mine = [
+            job
+            for job in jobs
+            if job.recipe.weight_fraction == plan.recipe(w).weight_fraction
+        ]
+        for job in mine:
+            record = records.get(job.key)
+            if record is None:
+                continue
+            if record.result is None:
+                failed.append(
+                    {
+                        "weight_fraction": w,
+                        "box_length_m": job.box.length,
+                        "box_number": job.number,
+                        "message": record.message,
+                    }
+                )
+            else:
+                rows[lengths.index(job.box.length)].append(record.result["conductances"])
+        if min(len(r) for r in rows) < 2:
+            continue
+        recipe = plan.recipe(w)
+        states = plan.states(w)
+        loadings.append(
+            LoadingResult(
+                weight_fraction=recipe.weight_fraction,
+                volume_fraction=recipe.volume_fraction,
+                log_slope=_log_slope(recipe),
+                lengths=lengths,
+                sections=tuple(plan_box(plan, length).section for length in lengths),
+                conductances=tuple(np.asarray(r, dtype=np.float64) for r in rows),
+                strains=tuple(s.strain for s in states),
+                temperatures=tuple(s.temperature for s in states),
+                diameter=plan.median_diameter,
+                mix_ratio=plan.cured_elastomer.mix_ratio,
+                dimension=2 if plan.is_thin else 3,
+            )
+        )
+    return loadings, failed
+
+
+def box_rows(
+    plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Rows of boxes.csv and responses.csv."""
+    boxes, responses = [], []
+    for job in sorted(
+        jobs, key=lambda j: (j.recipe.weight_fraction, j.box.length, j.number)
+    ):
+        record = records.get(job.key)
+        if record is None or record.result is None:
+            continue
+        result = record.result
+        resistances = [1.0 / g if g > 0.0 else float("inf") for g in result["conductances"]]
+        at = {
+            (s.strain, s.temperature): r
+            for s, r in zip(job.states, resistances, strict=True)
+        }
+        room = job.states[job.rest].temperature
+        rest, strained = at[0.0, room], at[plan.largest_strain, room]
+        where = {
+            "weight_fraction": job.recipe.weight_fraction,
+            "box_length_m": job.box.length,
+            "box_number": job.number,
+        }
+        boxes.append(
+            where
+            | {k: v for k, v in result.items() if k != "conductances"}
+            | {
+                "resistance_ohm": rest,
+                # an open box has none; one that opens under strain has an infinite one
+                "gauge_factor": (strained / rest - 1.0) / plan.largest_strain
+                if rest < float("inf")
+                else "",
+                "elapsed_s": record.elapsed,
+            }
+        )
+        responses += [
+            where
+            | {"strain": s.strain, "temperature_K": s.temperature, "resistance_ohm": r}
+            for s, r in zip(job.states, resistances, strict=True)
+        ]
+    return boxes, responses
+
+
+def casting_rows(decision: Decision) -> list[dict[str, Any]]:
+    """Rows of castings.csv."""
+    rows = []
+    for index, candidate in enumerate(decision.candidates):
+        castings = candidate.castings
+        factors = castings.factors()
+        rest, gauge = castings.at_rest, castings.gauge_factors
+        rows += [
+            {
+                "candidate": index,
+                "weight_fraction": castings.fit.loading.weight_fraction,
+                "electrode_gap_m": castings.film.electrode_gap,
+                "casting": k,
+                **{name: float(f"{drawn[k]:.6g}") for name, drawn in factors.items()},
+                "resistance_ohm": float(rest[k]),
+                "gauge_factor": float(gauge[k]) if np.isfinite(rest[k]) else "",
+                "passes": bool(candidate.passes[k]),
+            }
+            for k in range(len(castings))
+        ]
+    return rows

@@ -1,0 +1,36 @@
+"""What every report says whatever the plan: what is not modelled, and cautions."""
+
+from __future__ import annotations
+
+__all__ = ["CAUTIONS", "NOT_MODELLED", "OVERLAP"]
+
+NOT_MODELLED = (
+    "hysteresis between loading and unloading",
+    "creep and relaxation under constant strain",
+    "the shift of the first strain cycles",
+    "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
+    "clustered filler and alignment other than the plan's; settled filler, voids",
+    "end zones of the bond between film and part, and strain lost in a soft sheet",
+    "current crowding at electrodes narrower than the film",
+    "self-heating",
+    "ageing, moisture, and drift of the contacts",
+)
+
+OVERLAP = (
+    "that solid particles cannot interpenetrate: bodies are placed at random and may "
+    "overlap, and what overlaps is a contact"
+)
+"""Not modelled either, unless the plan makes particles impenetrable."""
+
+CAUTIONS = (
+    "Fine conductive powders: keep dust out of lungs, electrics and ignition sources; "
+    "extract it, wear a mask, and follow the powder's safety data sheet and local rules.",
+    "Curing agents and solvents: gloves, ventilation, the supplier's safety data sheet.",
+    "Cure inhibition: sulfur, amines, tin compounds and some tapes, gloves and fillers "
+    "stop addition cure; cure a small sample with this powder first.",
+    "Self-heating: a film that carries current warms, drifts and, where current "
+    "concentrates, may burn; limit supply voltage and current, and check the power in the "
+    "readout against the area of the film.",
+    "A simulation is no substitute for test. Structural, vehicle or flight use only after "
+    "qualification by those licensed for it, under the codes that apply.",
+)

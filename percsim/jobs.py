@@ -1,0 +1,185 @@
+"""A plan -> its jobs: thresholds to grow, boxes to simulate, and what that will cost."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from percsim.ensemble.sampling import PURPOSES, box_seed
+from percsim.ensemble.simulate import BoxJob, simulate_box
+from percsim.ensemble.threshold import (
+    GrowthJob,
+    GrowthPlan,
+    RecipeParticles,
+    plan_growth,
+    with_aspect_ratio,
+)
+from percsim.ensemble.workers import available_cores
+from percsim.particles.box import Box
+from percsim.plan import Plan
+
+__all__ = [
+    "box_jobs",
+    "compile_kernels",
+    "estimate",
+    "growth_plans",
+    "plan_box",
+    "threshold_jobs",
+]
+
+ASPECT_RATIOS = (10.0, 15.0, 20.0, 25.0)
+"""Aspect ratios at which the threshold is grown to show how far it moves."""
+
+BOXES_PER_GROWTH_JOB = 10
+
+SECONDS_PER_FLAKE = 4e-6
+"""Place, link and prepare, one particle [s] (measured, one core of a 2020s server)."""
+
+SECONDS_PER_FLAKE_AND_STATE = 2e-6
+"""Open, build and solve, one particle and state [s] (as above)."""
+
+SECONDS_PER_HARD_FLAKE = 3.6e-4
+"""Push a flake apart from its neighbours, over the volume fraction [s] (as above)."""
+
+CROWDED = 0.31
+"""Volume fraction at which that takes twice as long; it goes on with the 6th power."""
+
+SECONDS_PER_GROWTH = 5e-3
+"""One box of a threshold [s] (as above)."""
+
+SECONDS_TO_COMPILE = 20.0
+"""First use on a machine, compiling the kernels [s] (as above)."""
+
+
+def growth_plans(plan: Plan) -> dict[str, GrowthPlan]:
+    """Threshold of the plan's own filler, and of the same with other aspect ratios."""
+    own = plan.recipe(plan.weight_fractions[-1])
+    recipes = {"own": own}
+    if any(filler.kind != "sphere" for filler, _ in own.fillers):
+        recipes |= {
+            f"aspect {ratio:g}": with_aspect_ratio(own, ratio) for ratio in ASPECT_RATIOS
+        }
+    return {
+        name: plan_growth(
+            RecipeParticles(recipe),
+            # the same draws at every aspect ratio, so that the trend is not noise
+            rng=np.random.default_rng(box_seed(plan.seed, 0, PURPOSES["threshold"])),
+        )
+        for name, recipe in recipes.items()
+    }
+
+
+def threshold_jobs(plan: Plan) -> list[GrowthJob]:
+    """Jobs that grow the thresholds of a plan."""
+    jobs = []
+    for name, growth in growth_plans(plan).items():
+        total = plan.boxes.threshold_count
+        if name != "own":
+            total = max(total // 4, BOXES_PER_GROWTH_JOB)
+        jobs += [
+            GrowthJob(name, growth, first, min(BOXES_PER_GROWTH_JOB, total - first))
+            for first in range(0, total, BOXES_PER_GROWTH_JOB)
+        ]
+    return jobs
+
+
+def plan_box(plan: Plan, length: float) -> Box:
+    """Cube periodic across, or in a thin film the film's own thickness and free faces."""
+    if plan.is_thin:
+        return Box((length, length, plan.film.thickness), (False, True, False))
+    return Box((length, length, length), (False, True, True))
+
+
+def box_jobs(plan: Plan) -> list[BoxJob]:
+    """Jobs of a plan's boxes, numbers outermost so that a part of them is a fair sample."""
+    law, lengths = plan.law(), plan.box_lengths
+    cutoff, clusters = plan.cutoff, plan.clusters
+    # short boxes are cheap and scatter more: as many more as they are shorter
+    counts = [round(plan.boxes.count * lengths[-1] / length) for length in lengths]
+    by_loading = [(plan.recipe(w), plan.states(w)) for w in plan.weight_fractions]
+    return [
+        BoxJob(
+            plan.seed,
+            number,
+            recipe,
+            plan_box(plan, length),
+            law,
+            states,
+            cutoff,
+            core=plan.placement.impenetrable,
+            clusters=clusters,
+            walls=plan.placement.faces,
+        )
+        for number in range(max(counts))
+        for recipe, states in by_loading
+        for index, length in enumerate(lengths)
+        if number < counts[index]
+    ]
+
+
+def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
+    """Size, time and memory of a run, before it starts.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    workers : int, optional
+        Processes, default the cores at hand.
+
+    Returns
+    -------
+    dict
+        `n_boxes`, `n_threshold_batches`, `n_states`, `flakes_per_box` (smallest,
+        largest), `flakes`, `seconds` (computing on `workers`), `seconds_to_compile` (first
+        use only), `memory_bytes`.
+
+    """
+    workers = workers or available_cores()
+    jobs = box_jobs(plan)
+    counts = [
+        sum(
+            job.box.volume * phi / filler.mean_volume()
+            for (filler, _), phi in zip(
+                job.recipe.fillers, job.recipe.volume_fractions, strict=True
+            )
+        )
+        for job in jobs
+    ]
+    n_states = len(jobs[0].states)
+    flakes = float(sum(counts))
+    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
+    batches = len(threshold_jobs(plan))
+    growth = batches * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
+    pushing = 0.0
+    if plan.placement.impenetrable > 0.0:
+        for n, job in zip(counts, jobs, strict=True):
+            phi = job.recipe.volume_fraction
+            crowd = 1.0 + (phi / CROWDED) ** 6
+            pushing += SECONDS_PER_HARD_FLAKE * n * phi * crowd
+    return {
+        "n_boxes": len(jobs),
+        "n_threshold_batches": batches,
+        "n_states": n_states,
+        "flakes_per_box": [min(counts), max(counts)],
+        "flakes": flakes,
+        "workers": workers,
+        "seconds": (flakes * per_flake + pushing + growth) / workers + 5.0,
+        "seconds_to_compile": SECONDS_TO_COMPILE,
+        "memory_bytes": (workers + 1) * 220e6 + workers * 4e3 * max(counts),
+    }
+
+
+def compile_kernels(plan: Plan) -> None:
+    """Run a box and a threshold here, so that workers find kernels ready.
+
+    The fullest box, because large networks take kernels of their own.
+    """
+    fullest = max(
+        box_jobs(plan), key=lambda job: job.box.volume * job.recipe.volume_fraction
+    )
+    simulate_box(replace(fullest, states=fullest.states[:1]))
+    jobs = threshold_jobs(plan)
+    replace(jobs[0], count=1).run()
