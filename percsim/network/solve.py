@@ -247,7 +247,7 @@ class Sweep:
             job = _Job.of(network, backbone)
         self._known = job
         elimination = eliminate(
-            job.n, job.pairs, job.g, self.always_eliminated, self._work_per_node
+            job.n, job.pairs, job.g, self.always_eliminated, self._work_per_node, False
         )
         left = len(elimination[7][0])
         if not left:
@@ -256,7 +256,7 @@ class Sweep:
         guess = job.extrapolated(self._voltages)
         answer = job.iterated(elimination, tolerance, target, guess)
         if answer.upper - answer.lower > tolerance * answer.resistance:
-            elimination = eliminate(job.n, job.pairs, job.g, 0, MOST_WORK / left)
+            elimination = eliminate(job.n, job.pairs, job.g, 0, MOST_WORK / left, True)
             if len(elimination[7][0]):
                 raise ConvergenceError(
                     f"bounds {answer.lower:.9g} and {answer.upper:.9g} ohm differ by more "
@@ -271,7 +271,7 @@ class Sweep:
         return answer
 
 
-def path_up(pairs: Ints, up: Ints, node: int) -> Ints:
+def path_up(pairs: NDArray[Any], up: NDArray[np.int32], node: int) -> Ints:
     """Rows from a node to the root of a tree, as `strongest_tree` returns it."""
     rows = []
     while up[node] >= 0:
@@ -311,7 +311,7 @@ class _Job:
     network: Network
     backbone: Backbone
     inner: Ints
-    pairs: Ints
+    pairs: NDArray[np.int32]
     exponent: int
     g: Floats
     memory: _Memory
@@ -369,14 +369,14 @@ class _Job:
     def eliminated(self, elimination: tuple[Any, ...], why: str) -> Solution:
         """Answer of a complete elimination."""
         n = self.n
-        total, order, begin, columns, shares, ca, cb, core, _ = elimination
+        total, order, begin, columns, shares, ca, cb, core, _, dense, parallel = elimination
         above, below, drops = back_substitute(
-            n, order, begin, columns, shares, ca, cb, core[0], np.zeros(0)
+            n, order, begin, columns, shares, ca, cb, core[0], np.zeros(0), dense
         )
-        drop = resistor_drops(n, self.pairs, order, begin, columns, drops, above, below)
+        drop = resistor_drops(
+            n, self.pairs, order, begin, columns, drops, above, below, dense
+        )
         # parallel resistors are summed first, one rounding each
-        names = self.pairs.min(axis=1) * np.int64(n + 2) + self.pairs.max(axis=1)
-        parallel = int(np.unique(names, return_counts=True)[1].max())
         width = 1.01 * ROUNDING * (5.0 * n + parallel + 16.0)
         method = f"{n} backbone nodes eliminated exactly" + (f" ({why})" if why else "")
         return self.answer(above, below, self.g * drop, 1.0 / total, width, width, method)
@@ -402,13 +402,13 @@ class _Job:
         strong = np.flatnonzero(g > CONTRACTED_ABOVE * g[memory.bottleneck])
         if len(strong):
             labels, count = self._contract(strong)
-            pairs = labels[self.pairs]
+            pairs = labels.astype(np.int32)[self.pairs]
             kept = np.flatnonzero(pairs[:, 0] != pairs[:, 1])
-            pairs = np.ascontiguousarray(pairs[kept])
+            pairs = np.ascontiguousarray(pairs[kept], dtype=np.int32)
             n = count - 2
             guess = None
-            elimination = eliminate(n, pairs, g[kept], 0, 0.0)
-        _, order, begin, columns, shares, ca, cb, core, _ = elimination
+            elimination = eliminate(n, pairs, g[kept], 0, 0.0, False)
+        _, order, begin, columns, shares, ca, cb, core, *_ = elimination
         nodes, core_begin, core_columns, core_values, to_source, to_sink = core
         x = np.full(len(nodes), 0.5) if guess is None else guess[nodes]
         factors = None if len(strong) else memory.factors
@@ -426,14 +426,14 @@ class _Job:
             )  # fmt: skip
             iterations += used
             above, below, drops = back_substitute(
-                n, order, begin, columns, shares, ca, cb, nodes, x
+                n, order, begin, columns, shares, ca, cb, nodes, x, n
             )
             # Dirichlet: the power of the voltages as rounded, their differences are exact
             voltages = np.append(above, (1.0, 0.0))
             ideal = voltages[pairs[:, 0]] - voltages[pairs[:, 1]]
             most = float(np.sum(g[kept] * ideal * ideal))
             # Thomson: currents that conserve; what the tree is weak in stays small
-            drop = resistor_drops(n, pairs, order, begin, columns, drops, above, below)
+            drop = resistor_drops(n, pairs, order, begin, columns, drops, above, below, n)
             current = np.zeros(len(g))
             current[kept] = g[kept] * drop
             conserve(self.n + 2, self.pairs, current, visited, up, self.n, most)
