@@ -187,9 +187,10 @@ def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ign
         it runs out, the elimination goes back to where all nodes of up to three neighbours
         were gone.
     patient : bool
-        Spend the budget even where the degrees grow so fast that it will hardly suffice: if
-        more than :math:`12/(d - 1)^2` of them are left when the lowest degree reaches d
-        (networks that eliminate cheaply keep below, by trial on clouds and lattices).
+        Spend the budget even where it will hardly suffice: where they have more than six
+        neighbours on the mean, or more than :math:`12/(d - 1)^2` of them are left when the
+        lowest degree reaches d > 4. By trial, clouds and lattices that eliminate cheaply
+        keep below, at a tenth of the budget.
 
     Returns
     -------
@@ -350,7 +351,7 @@ def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ign
                 where[:] = -1
                 whole = float(left)
                 budget = work + budget * whole
-                if budget <= work:
+                if budget <= work or not (patient or core_begin[left] <= 6 * left):
                     failed = True
                     break
             else:
@@ -360,9 +361,8 @@ def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ign
         if reduced and work + 2.0 * float(left * degree * degree) > budget:
             failed = True
             break
-        if reduced and not patient and float(left * (degree - 1) ** 2) > 12.0 * whole:
-            # at the lowest degree of a network even the best have all their nodes left
-            if degree > 4:
+        if reduced and not patient and degree > 4:
+            if float(left * (degree - 1) ** 2) > 12.0 * whole:
                 failed = True
                 break
         if reduced and 16 <= left <= 6000 and 5 * degree >= 3 * left:

@@ -27,7 +27,7 @@ from percsim.kernels.linear import (
 from percsim.network.backbone import Backbone, find_backbone
 from percsim.network.build import Network
 
-__all__ = ["Solution", "Sweep", "solve_network"]
+__all__ = ["Method", "Solution", "Sweep", "solve_network"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -179,6 +179,24 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
     return sweep._solve(network, tolerance, 1e-6 * tolerance)
 
 
+@dataclass(frozen=True, slots=True)
+class Method:
+    """How networks that are alike are solved: chosen on one, kept for the others.
+
+    Parameters
+    ----------
+    iterate : bool
+        Iterate on what the elimination of up to three neighbours leaves; otherwise
+        eliminate all nodes, and iterate only where that turns out beyond its budget.
+    reason : str
+        What the choice rests on, for `Solution.method`.
+
+    """
+
+    iterate: bool
+    reason: str
+
+
 class Sweep:
     """Solves one box over many states, each with what the last ones taught.
 
@@ -193,6 +211,9 @@ class Sweep:
     always_eliminated : int
         Networks of up to this many nodes with more than three neighbours are eliminated
         exactly whatever it costs; the default leaves it to the cost.
+    method : Method, optional
+        Of an earlier sweep over a network of the same kind; chosen on the first network if
+        not given. Afterwards `Sweep.method` has it, to be handed on from box to box.
 
     Examples
     --------
@@ -210,9 +231,9 @@ class Sweep:
 
     """
 
-    def __init__(self, always_eliminated: int = 0) -> None:
+    def __init__(self, always_eliminated: int = 0, method: Method | None = None) -> None:
         self.always_eliminated = always_eliminated
-        self._work_per_node = WORK_PER_NODE
+        self.method = method
         self._voltages: tuple[Floats, ...] = ()
         self._known: _Job | None = None
 
@@ -246,15 +267,26 @@ class Sweep:
                 return _open_solution(network, backbone)
             job = _Job.of(network, backbone)
         self._known = job
+        method = self.method
         elimination = eliminate(
-            job.n, job.pairs, job.g, self.always_eliminated, self._work_per_node, False
-        )
+            job.n, job.pairs, job.g, self.always_eliminated,
+            0.0 if method is not None and method.iterate else WORK_PER_NODE,
+            method is not None,
+        )  # fmt: skip
         left = len(elimination[7][0])
         if not left:
-            return job.eliminated(elimination, "")
-        self._work_per_node = 0.0
+            if method is None:
+                each = elimination[8] / max(job.n, 1)
+                method = self.method = Method(False, f"cheap with {each:.2g} updates each")
+            few = job.n <= self.always_eliminated
+            return job.eliminated(elimination, "" if few else method.reason)
+        if method is None or not method.iterate:
+            mean = len(elimination[7][2]) / left
+            method = self.method = Method(
+                True, f"cheaper than to eliminate with {mean:.1f} neighbours each"
+            )
         guess = job.extrapolated(self._voltages)
-        answer = job.iterated(elimination, tolerance, target, guess)
+        answer = job.iterated(elimination, tolerance, target, guess, method.reason)
         if answer.upper - answer.lower > tolerance * answer.resistance:
             elimination = eliminate(job.n, job.pairs, job.g, 0, MOST_WORK / left, True)
             if len(elimination[7][0]):
@@ -378,7 +410,7 @@ class _Job:
         )
         # parallel resistors are summed first, one rounding each
         width = 1.01 * ROUNDING * (5.0 * n + parallel + 16.0)
-        method = f"{n} backbone nodes eliminated exactly" + (f" ({why})" if why else "")
+        method = f"{n} backbone nodes eliminated exactly" + (f", {why}" if why else "")
         return self.answer(above, below, self.g * drop, 1.0 / total, width, width, method)
 
     def iterated(
@@ -387,6 +419,7 @@ class _Job:
         tolerance: float,
         target: float,
         guess: Floats | None,
+        reason: str,
     ) -> Solution:
         """Answer of conjugate gradients on what a partial elimination left."""
         n, pairs, g = self.n, self.pairs, self.g
@@ -450,7 +483,7 @@ class _Job:
         memory.factors = factors if keep else None
         method = (
             f"{self.n} backbone nodes reduced to {len(nodes)}, {iterations} iterations, "
-            "cheaper than elimination"
+            f"{reason}"
         )
         if len(strong):
             method += f", {len(strong)} strong resistors contracted"
