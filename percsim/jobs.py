@@ -98,7 +98,9 @@ def box_jobs(plan: Plan) -> list[BoxJob]:
     cutoff, clusters = plan.cutoff, plan.clusters
     # short boxes are cheap and scatter more: as many more as they are shorter
     counts = [round(plan.boxes.count * lengths[-1] / length) for length in lengths]
-    by_loading = [(plan.recipe(w), plan.states(w)) for w in plan.weight_fractions]
+    by_loading = [
+        (plan.recipe(w), plan.states(w), plan.probes(w)) for w in plan.weight_fractions
+    ]
     return [
         BoxJob(
             plan.seed,
@@ -111,9 +113,10 @@ def box_jobs(plan: Plan) -> list[BoxJob]:
             core=plan.placement.impenetrable,
             clusters=clusters,
             walls=plan.placement.faces,
+            probes=probes,
         )
         for number in range(max(counts))
-        for recipe, states in by_loading
+        for recipe, states, probes in by_loading
         for index, length in enumerate(lengths)
         if number < counts[index]
     ]
@@ -148,7 +151,7 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
         )
         for job in jobs
     ]
-    n_states = len(jobs[0].states)
+    n_states = len(jobs[0].states) + len(jobs[0].probes)
     flakes = float(sum(counts))
     per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
     batches = len(threshold_jobs(plan))

@@ -206,7 +206,7 @@ def box_rows(
         }
         boxes.append(
             where
-            | {k: v for k, v in result.items() if k != "conductances"}
+            | {k: v for k, v in result.items() if not k.endswith("conductances")}
             | {
                 "resistance_ohm": rest,
                 # an open box has none; one that opens under strain has an infinite one

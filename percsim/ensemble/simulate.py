@@ -62,6 +62,8 @@ class BoxJob:
         Poor dispersion.
     walls : {"free", "confining"}
         What faces that are neither periodic nor electrodes do; see `place_particles`.
+    probes : tuple of State
+        States solved besides, whose conductances are kept apart.
 
     """
 
@@ -75,6 +77,7 @@ class BoxJob:
     core: float = 0.0
     clusters: Clusters | None = None
     walls: str = "free"
+    probes: tuple[State, ...] = ()
 
     @property
     def box_number(self) -> int:
@@ -160,8 +163,9 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         (share of the resistance that lies in the contacts to the two electrodes),
         `lost_share` there (share of the links that do not conduct), `flake_order` and
         `rod_order` (order parameters as placed, of flake normals about the thickness and of
-        rods about the current, if the recipe holds any) and `conductances`, one a state
-        [S], 0 for an open circuit.
+        rods about the current, if the recipe holds any), `conductances`, one a state
+        [S], 0 for an open circuit, and `probe_conductances`, one a probe, if there are
+        any.
 
     """
     particles = place_box(job)
@@ -185,6 +189,11 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
             lost_share = lost / len(linked) if len(linked) else 0.0
             if contacts:
                 electrode_share = float(solution.power_shares[-contacts:].sum())
+    probes = [
+        sweep.solve(_network_at(links, law, state)[1], TOLERANCE).resistance
+        for state in job.probes
+    ]
+    found = {"probe_conductances": [0.0 if np.isinf(r) else 1.0 / r for r in probes]}
     return {
         "n_particles": len(particles),
         "n_links": len(links),
@@ -194,6 +203,7 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         "conductances": conductances,
         "electrode_share": electrode_share,
         **_orders(job, particles),
+        **(found if probes else {}),
     }
 
 
