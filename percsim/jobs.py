@@ -151,9 +151,10 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
         )
         for job in jobs
     ]
-    n_states = len(jobs[0].states) + len(jobs[0].probes)
+    n_states = len(jobs[0].states)
     flakes = float(sum(counts))
-    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
+    solved = n_states + len(jobs[0].probes)
+    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * solved
     batches = len(threshold_jobs(plan))
     growth = batches * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
     pushing = 0.0

@@ -620,8 +620,8 @@ class Plan:
         Returns
         -------
         tuple of State
-            At 20 C: the largest strain along the current with none across it, and the
-            same strain across with none along.
+            At 20 C: the largest strain along the current with none across it, the same
+            strain across with none along, and its opposite across.
 
         """
         from percsim.states.strain import State
@@ -638,6 +638,7 @@ class Plan:
         return (
             State.in_plane(strain, 0.0, ROOM_TEMPERATURE, thermal),
             State.in_plane(0.0, strain, ROOM_TEMPERATURE, thermal),
+            State.in_plane(0.0, -strain, ROOM_TEMPERATURE, thermal),
         )
 
     # ------------------------------------------------------------------ what it sits on

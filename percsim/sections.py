@@ -1306,7 +1306,7 @@ class PartSection(Section):
     misalignment: Annotated[float, _Quantity("angle", "deg", "0 deg", "45 deg")] | None = (
         _field(
             "Angle by which the patch may lie off the direction of the load; asks for the"
-            " transverse sensitivity, two more states of every box. Default: neither.",
+            " transverse sensitivity, three more states of every box. Default: neither.",
             None,
             example="3 deg",
         )
