@@ -147,7 +147,7 @@ class CastingLadder:
                     "films": rung.films,
                     "resistance_ohm": {
                         "median": rung.median,
-                        "p5": rung.low,
+                        "p05": rung.low,
                         "p95": rung.high,
                     },
                     "in_window": rung.in_window,
