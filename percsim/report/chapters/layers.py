@@ -291,8 +291,8 @@ def _transverse_blocks(layers: Row) -> list[Block]:
             f" {three(across['gauge_factor_pulled_across'])}, pressed"
             f" {three(across['gauge_factor_pressed_across'])}): transverse sensitivity K_t"
             f" = {ratio}, ± simulation. Isotropic filler in a film of constant volume has"
-            " K_t = 0 at small strain, as the thickness gives what the width takes; contacts pressed"
-            " shut, in-plane filler and large strains move it."
+            " K_t = 0 at small strain, as the thickness gives what the width takes;"
+            " contacts pressed shut, in-plane filler and large strains move it."
         ),
         paragraph(
             f"A patch {three(across['misalignment_deg'])} deg off a uniaxial load on a part"
@@ -514,9 +514,9 @@ def wrapping_figure(run: Run) -> Figure:
             Line2D([], [], color=MAIN, lw=1.8, label="as planned"),
             Patch(color=PALE, lw=0, label="5-95 % from stiffness"),
             Patch(color=COPPER, alpha=0.35, lw=0, label="simulation error"),
-            Line2D([], [], color=MAIN, lw=1.8, ls=":", label="a face outside them"),
             Line2D([], [], color=INK, lw=1.0, ls="--", label="this part"),
             Patch(color=WINDOW, label="strains computed"),
+            Line2D([], [], color=MAIN, lw=1.8, ls=":", label="a face beyond them"),
         ],
         3,
     )  # fmt: skip
