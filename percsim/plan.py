@@ -1590,8 +1590,8 @@ def _check_part(plan: Plan, reading: _Reading) -> None:
                 )
     if part.rigid and part.control == "force":
         reading.fault("part.control", "= 'force' strains no rigid part; give its modulus")
-    for_bending = part.bent == "after bonding" and not part.rigid
-    if part.thickness is None and (part.control == "force" or for_bending):
+    shared = part.control == "force" or part.bent == "after bonding"
+    if part.thickness is None and shared and not part.rigid:
         why = "control = 'force'" if part.control == "force" else "bent = 'after bonding'"
         reading.fault(
             "part.thickness", f'is missing; with {why} write it like thickness = "1.5 mm"'
