@@ -35,6 +35,7 @@ from percsim.states.strain import Mounting, State, move_affinely
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
 __all__ = [
+    "CONTACT_SAMPLE",
     "POWER_QUANTILES",
     "BoxJob",
     "Sample",
@@ -52,6 +53,9 @@ TOLERANCE = 1e-7
 
 POWER_QUANTILES = (0.0, 1e-3, 3e-3, 0.01, 0.03, 0.1, 0.3, 0.5, 0.9)
 """Shares of the contacts that carry current, hottest first, at which power is kept."""
+
+CONTACT_SAMPLE = 40
+"""Contacts that a box solved at variations keeps."""
 
 BOXES_PER_LENGTH = 1_000_000
 """Box numbers set aside for each box length."""
@@ -73,7 +77,7 @@ class Setting(NamedTuple):
 
     beta: float
     delta_b: float
-    lambda_T: float
+    lambda_T: float  # noqa: N815 - the symbol of the formulas
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,17 +224,19 @@ def varied_states(states: Sequence[State], rest: int) -> tuple[int, ...]:
     and hottest temperature without strain.
     """
     room = states[rest].temperature
-    strained = [i for i, s in enumerate(states) if s.strain and s.temperature == room]
-    heated = [i for i, s in enumerate(states) if not s.strain and s.temperature != room]
+    reach = {
+        i: s.strain if s.temperature == room else s.temperature - room
+        for i, s in enumerate(states)
+        if not (s.strain and s.temperature != room)
+    }
     found = {rest}
-    for sign in (-1.0, 1.0):
-        for some, value in (
-            (strained, lambda i: states[i].strain),
-            (heated, lambda i: states[i].temperature - room),
-        ):
-            ahead = [i for i in some if sign * value(i) > 0.0]
-            if ahead:
-                found.add(max(ahead, key=lambda i: sign * value(i)))
+    for kind in (True, False):
+        alike = [i for i in reach if (states[i].temperature == room) == kind]
+        for sign in (-1.0, 1.0):
+            ahead = [i for i in alike if sign * reach[i] > 0.0]
+            found |= {
+                i for i in ahead if sign * reach[i] == max(sign * reach[j] for j in ahead)
+            }
     return tuple(sorted(found))
 
 
@@ -263,7 +269,11 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
 
         With a mounting and thermal opening also `lost_shares`, one a state, and `slopes`,
         one list a state for each name of `percsim.network.opened.SLOPES`. With variations
-        `variations`: `conductances` [S] and `lost_shares`, (settings, varied states).
+        `variations`: `settings`, (settings, 3), `conductances` [S] and `lost_shares`,
+        (settings, varied states), and `sample`, `CONTACT_SAMPLE` contacts spread over the
+        box: `weights` (square of their length along the current over the mean size), and
+        for each of `strains` their relative openings `opened` without swelling and
+        `stretched` per unit of swelling.
 
     """
     particles = place_box(job)
@@ -323,7 +333,7 @@ def _opened_box(
 
 def _vary(
     job: BoxJob, box: OpenedBox, law: ContactOpeningLaw | TunnellingLaw
-) -> dict[str, list[list[float]]]:
+) -> dict[str, Any]:
     """Conductances and lost shares of the varied states at each setting."""
     assert isinstance(law, ContactOpeningLaw)
     states = [job.states[i] for i in varied_states(job.states, job.rest)]
@@ -338,11 +348,38 @@ def _vary(
             [_conductance(sweep.solve(o.network, TOLERANCE)) for o in opened]
         )
         lost.append([o.lost_share for o in opened])
-    return {"conductances": conductances, "lost_shares": lost}
+    return {
+        "settings": [list(setting) for setting in job.variations],
+        "conductances": conductances,
+        "lost_shares": lost,
+        "sample": _contact_sample(job, box),
+    }
+
+
+def _contact_sample(job: BoxJob, box: OpenedBox) -> dict[str, Any]:
+    """Sample the contacts of a box, to six digits: it is their distribution that counts."""
+    links = box.links
+    rows = np.unique(np.linspace(0, len(links) - 1, CONTACT_SAMPLE).astype(np.int64))
+    rows = rows[: len(links)]
+    first, second = links.arms
+    along = (first - second)[rows, links.particles.box.axis]
+    size = links.particles.mean_diameter or 1.0
+    strains = sorted({0.0, *(s.strain for s in job.states)})
+
+    def short(values: NDArray[np.float64]) -> list[float]:
+        return [float(f"{value:.6g}") for value in values]
+
+    parts = [box.parts(strain) for strain in strains]
+    return {
+        "weights": short((along / size) ** 2),
+        "strains": strains,
+        "opened": [short(opened[rows]) for opened, _ in parts],
+        "stretched": [short(stretched[rows]) for _, stretched in parts],
+    }
 
 
 def _at_rest(links: Links, network: Network, solution: Solution) -> dict[str, Any]:
-    """What the currents at rest tell."""
+    """Read off what the currents at rest tell."""
     # power divides as series resistance does (Tellegen's theorem)
     contacts = len(links.source_contacts) + len(links.sink_contacts)
     lost = len(links) - (len(network.conductances) - contacts)

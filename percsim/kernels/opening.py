@@ -12,7 +12,7 @@ __all__ = ["opening_parts"]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def opening_parts(kinds, axes, pairs, normals, first_arms, second_arms, stretches):  # type: ignore[no-untyped-def]
-    """Normal motion at each contact from the stretch of the film and from turning bodies.
+    """Split the normal motion at each contact: film and turning bodies, and swelling.
 
     Parameters
     ----------

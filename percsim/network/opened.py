@@ -140,7 +140,7 @@ class OpenedBox:
     def relative_openings(
         self, strain: float, temperature: float, share: float | None = None
     ) -> Floats:
-        """Opening of each link over the mean size, (m,), `share` in place of lambda_T."""
+        """Give each link's relative opening (m,), `share` in place of lambda_T."""
         opened, stretched = self.parts(strain)
         return opened + self._swelling(temperature, share) * stretched
 
