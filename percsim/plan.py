@@ -61,6 +61,7 @@ if TYPE_CHECKING:
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
     from percsim.particles.placement import Clusters
     from percsim.states.strain import Mounting, State
+    from percsim.states.temperature import ThermalOpening
 
 __all__ = ["Plan"]
 
@@ -569,6 +570,16 @@ class Plan:
             self.strain.part_poisson_ratio,
         )
 
+    def thermal(self, weight_fraction: float) -> ThermalOpening:
+        """Say what thermal expansion does to the contacts at a loading."""
+        from percsim.states.temperature import ThermalOpening
+
+        return ThermalOpening(
+            self.recipe(weight_fraction).thermal_expansion,
+            self.closed_at.value,
+            self.contacts.lambda_T.value,
+        )
+
     def states(self, weight_fraction: float) -> tuple[State, ...]:
         """States of a film at a loading, strains fastest, over all temperatures.
 
@@ -584,14 +595,8 @@ class Plan:
 
         """
         from percsim.states.strain import State
-        from percsim.states.temperature import ThermalOpening
 
-        mounting = self.mounting()
-        thermal = ThermalOpening(
-            self.recipe(weight_fraction).thermal_expansion,
-            self.closed_at.value,
-            self.contacts.lambda_T.value,
-        )
+        mounting, thermal = self.mounting(), self.thermal(weight_fraction)
         return tuple(
             State.at(strain, temperature, mounting, thermal)
             for temperature in self.temperatures

@@ -1067,6 +1067,12 @@ class BoxesSection(Section):
         " all take its thickness and its free faces.",
         ["10 D", "14 D", "20 D"],
     )
+    variations: Annotated[int, _Number(0, 1000, whole=True)] = _field(
+        "Boxes of the longest length for each loading that are solved again at other values"
+        " of beta, delta_b and lambda_T, so that what is not known of the contacts can be"
+        " carried to the answer; fewer when there are fewer boxes, 0 for none.",
+        6,
+    )
     threshold_count: Annotated[int, _Number(10, 100_000, whole=True)] = _field(
         "Growth runs that find the percolation threshold of this filler.", 100
     )
