@@ -1,3 +1,4 @@
+
 import networkx as nx
 import numpy as np
 import pytest
