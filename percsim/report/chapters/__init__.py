@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from percsim.report.chapter import Chapter
+from percsim.report.chapters.currents import CURRENTS
 from percsim.report.chapters.ladder import LADDER
 from percsim.report.tables import Summary
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
-CHAPTERS: tuple[Chapter, ...] = (LADDER,)
+CHAPTERS: tuple[Chapter, ...] = (LADDER, CURRENTS)
 
 
 def chapter_lines(summary: Summary) -> list[str]:
