@@ -628,8 +628,8 @@ class Plan:
         Returns
         -------
         dict
-            `weighing`, `mixing`, `thickness`, `contact`, `aspect_ratio` relative; `gap` and
-            `width` [m]. The names are those of the spread shares.
+            By the names of `percsim.film.Tolerances`: lengths [m], `strain_setting` as
+            strain, the rest relative; `mixing_length` [m] goes with `mixing_within`.
 
         """
         t = self.tolerances_section
@@ -642,6 +642,14 @@ class Plan:
             "width": t.width,
             "contact": t.contact,
             "aspect_ratio": t.aspect_ratio,
+            "mixing_within": t.mixing_within,
+            "skew": t.electrode_skew,
+            "particle_size": t.particle_size,
+            "response": t.response,
+            "mixing_length": t.mixing_length,
+            "instrument": t.instrument,
+            "strain_setting": t.strain_setting,
+            "contact_redraw": t.contact_redraw,
         }
 
     @property

@@ -20,6 +20,7 @@ from percsim.assemble.gather import (
     gather_threshold,
     lost_share,
 )
+from percsim.assemble.spread import spread
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.decision.choose import Decision, decide
 from percsim.ensemble.sampling import PURPOSES, box_seed
@@ -31,7 +32,10 @@ from percsim.plan import Plan
 
 __all__ = ["CHAPTERS", "Findings", "assemble"]
 
-CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (currents,)
+CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
+    spread,
+    currents,
+)
 """What a summary holds beyond the decision, in order."""
 
 

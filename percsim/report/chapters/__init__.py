@@ -5,11 +5,12 @@ from __future__ import annotations
 from percsim.report.chapter import Chapter
 from percsim.report.chapters.currents import CURRENTS
 from percsim.report.chapters.ladder import LADDER
+from percsim.report.chapters.spread import SPREAD
 from percsim.report.tables import Summary
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
-CHAPTERS: tuple[Chapter, ...] = (LADDER, CURRENTS)
+CHAPTERS: tuple[Chapter, ...] = (SPREAD, LADDER, CURRENTS)
 
 
 def chapter_lines(summary: Summary) -> list[str]:

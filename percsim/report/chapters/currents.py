@@ -107,16 +107,20 @@ def _power_sentence(currents: Summary) -> str:
     return (
         f"{at}, of which a box of {1e6 * currents['box_length_m']:.0f} um has its share "
         f"of the path, {1e3 * box:.3g} mV. The contact that makes most heat in such a box "
-        f"then makes {_power(mean)} on average and {_power(most)} in the hottest of "
-        f"{currents['n_boxes']} boxes. The film holds {currents['boxes_in_film']:.0f} times "
+        f"then makes {_power(mean)} on average and {_power(most)} in the "
+        f"hottest of {currents['n_boxes']} boxes. The film holds {currents['boxes_in_film']:.0f} times "
         "the volume of a box, so that its hottest contact may make more."
     )
 
 
 def _blocks(summary: Summary) -> Sequence[Block]:
     currents = summary["currents"]
-    hottest, largest = currents["hottest_share"], currents["largest_share"]
+    hottest, largest = (
+        with_error(row["mean"], row["standard_error"], 100.0)
+        for row in (currents["hottest_share"], currents["largest_share"])
+    )
     noise = currents["noise_index_film"]
+    of_film = with_error(noise["mean"], noise["standard_error"], 1e6)
     rows = []
     for name, (label, leaves_out) in ESTIMATES.items():
         ratio = currents["estimates"][name]
@@ -133,20 +137,17 @@ def _blocks(summary: Summary) -> Sequence[Block]:
             f"From the {currents['n_boxes']} conducting boxes of "
             f"{1e6 * currents['box_length_m']:.0f} um at "
             f"{100.0 * currents['weight_fraction']:.4g} wt%, at rest. The hottest 1 % "
-            "of the contacts on the backbone make "
-            f"{with_error(hottest['mean'], hottest['standard_error'], 100.0)} % of the heat "
-            "(1 % if all were alike), the hottest one "
-            f"{with_error(largest['mean'], largest['standard_error'], 100.0)} %; +- is the "
-            "standard error of the mean over the boxes. " + _power_sentence(currents)
+            f"of the contacts on the backbone make {hottest} % of the heat (1 % if all were "
+            f"alike), the hottest one {largest} %; +- is the standard error of the mean "
+            "over the boxes. " + _power_sentence(currents)
         ),
         picture("currents"),
         paragraph(
             "Relative 1/f noise of the film over that of one contact, all contacts "
-            "fluctuating alike and apart: "
-            f"{noise['mean']:.2g} +- {noise['standard_error']:.1g} (standard error over "
-            f"the boxes; {currents['noise_index_box']['mean']:.2g} for one box, and the "
-            "film is many boxes which fluctuate apart). Times what one contact shows, it gives "
-            "the film's noise; that amplitude is not predicted."
+            f"fluctuating alike and apart: {of_film} millionths (+- as above; "
+            f"{currents['noise_index_box']['mean']:.2g} for one box, and the film is many "
+            "boxes which fluctuate apart). Times what one contact shows, it gives the "
+            "film's noise; that amplitude is not predicted."
         ),
         heading("Estimates beside the full answer"),
         table_block(
@@ -252,11 +253,11 @@ def currents_figure(run: Run) -> Figure:
         right.axvline(0.0, color="#66727d", lw=0.8, zorder=3)
         right.set_yticks(place, [SHORT[row["parameter"]] for row in gradient])
         right.set_ylim(len(gradient) - 0.5, -0.5)
-        right.set_xlabel("change for +10 %: R in %, gauge factor in 0.1")
+        right.set_xlabel("change for +10 %")
         right.grid(axis="y", visible=False)
         handles += [
-            Patch(color=MAIN, label="R"),
-            Patch(color=COPPER, label="gauge factor"),
+            Patch(color=MAIN, label="R, %"),
+            Patch(color=COPPER, label="gauge factor, tenths"),
         ]
     legend_above(figure, handles, 4)
     return figure
@@ -280,10 +281,11 @@ def _caption(run: Run) -> str:
 def _lines(summary: Summary) -> list[str]:
     currents = summary["currents"]
     hot = number(currents["largest_contact_power_W"]["largest"]) or 0.0
+    warm = share(currents["hottest_share"]["mean"])
+    volt = number(currents["film_voltage_V"]) or 0.0
     return [
-        "The hottest 1 % of the contacts make "
-        f"{share(currents['hottest_share']['mean'])} % of the heat, the hottest of {currents['n_boxes']} boxes {_power(hot)} at "
-        f"{number(currents['film_voltage_V']) or 0.0:.3g} V across the film."
+        f"The hottest 1 % of the contacts make {warm} % of the heat, the hottest of "
+        f"{currents['n_boxes']} boxes {_power(hot)} at {volt:.3g} V across the film."
     ]
 
 
