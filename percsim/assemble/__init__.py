@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from percsim import __version__
+from percsim.assemble.currents import currents
 from percsim.assemble.gather import (
     Findings,
     box_rows,
@@ -35,6 +36,7 @@ __all__ = ["CHAPTERS", "Findings", "assemble"]
 CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     spread,
     layers,
+    currents,
 )
 """What a summary holds beyond the decision, in order."""
 
