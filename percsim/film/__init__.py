@@ -7,7 +7,17 @@ from percsim.film.casting import (
     Tolerances,
     cast_films,
 )
-from percsim.film.electrodes import Film, Readout, film_resistance, read_through_series
+from percsim.film.electrodes import (
+    Bars,
+    EndPlates,
+    Film,
+    Fingers,
+    FourTerminal,
+    Layout,
+    Readout,
+    film_resistance,
+    read_through_series,
+)
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
@@ -21,9 +31,14 @@ __all__ = [
     "FAITHFUL_RATIO",
     "SAFE_RATIO",
     "TOLERANCE_NAMES",
+    "Bars",
     "CastingDraws",
     "Castings",
+    "EndPlates",
     "Film",
+    "Fingers",
+    "FourTerminal",
+    "Layout",
     "LoadingFit",
     "LoadingResult",
     "LoadingThreshold",

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.ensemble.statistics import cv_from_log_std, weighted_quantiles
-from percsim.film.electrodes import Film, film_resistance
+from percsim.film.electrodes import Film
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     LoadingFit,
@@ -469,7 +469,7 @@ class _Model:
         threshold_factor = np.exp(
             self.threshold.aspect_ratio_slope * tol.aspect_ratio * z["aspect_ratio"]
         )
-        sized = film_resistance(
+        sized = film.layout.resistance(
             self.base.resistivity[states],
             self.base.electrode_excess[states],
             (film.electrode_gap * np.exp(tol.gap / film.electrode_gap * z["gap"]))[:, None],
