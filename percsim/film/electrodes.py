@@ -185,6 +185,10 @@ class Layout(Protocol):
         """Raise ValueError with one line if the electrodes do not fit on the film."""
         ...
 
+    def longest_gap(self, length: float) -> float:
+        """Longest gap [m] for which the electrodes fit on a film."""
+        ...
+
 
 def _check_electrode(
     length: float | None, mount: str, contact: float, across: float
@@ -203,15 +207,15 @@ def _check_electrode(
         )
 
 
-def _um(value: float) -> str:
+def _mm(value: float) -> str:
     return f"{1e3 * value:.4g} mm"
 
 
 def _check_fit(needed: float, length: float, what: str) -> None:
     if needed > length * (1.0 + 1e-9):
         raise ValueError(
-            f"the electrodes do not fit: {what} take {_um(needed)} along the current, and "
-            f"the film is {_um(length)} long"
+            f"the electrodes do not fit: {what} take {_mm(needed)} along the current, and "
+            f"the film is {_mm(length)} long"
         )
 
 
@@ -219,8 +223,8 @@ def _check_surface(mount: str, length: float | None, thickness: float) -> None:
     if mount == "surface" and length is not None:
         if length < SHORTEST_ELECTRODE * thickness * (1.0 - 1e-9):
             raise ValueError(
-                f"a surface electrode {_um(length)} long along the current is shorter than "
-                f"half the film's thickness, {_um(thickness)}: make it longer or embed it"
+                f"a surface electrode {_mm(length)} long along the current is shorter than "
+                f"half the film's thickness, {_mm(thickness)}: make it longer or embed it"
             )
 
 
@@ -311,7 +315,11 @@ class Bars:
         """Raise ValueError with one line if the electrodes do not fit on the film."""
         d = self.electrode_length
         _check_surface(self.mount, d, thickness)
-        _check_fit(gap + 2.0 * (d or 0.0), length, f"two bars and a gap of {_um(gap)}")
+        _check_fit(gap + 2.0 * (d or 0.0), length, f"two bars and a gap of {_mm(gap)}")
+
+    def longest_gap(self, length: float) -> float:
+        """Longest gap [m] for which the electrodes fit on a film."""
+        return length - 2.0 * (self.electrode_length or 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,8 +346,8 @@ class EndPlates(Bars):
         """Raise ValueError with one line if the plates do not stand on the end faces."""
         if abs(gap - length) > 1e-6 * length:
             raise ValueError(
-                f"end plates stand {_um(length)} apart, the length of the film; the "
-                f"electrode gap must be that, got {_um(gap)}"
+                f"end plates stand {_mm(length)} apart, the length of the film; the "
+                f"electrode gap must be that, got {_mm(gap)}"
             )
 
 
@@ -480,13 +488,17 @@ class Fingers:
         _check_fit(
             self.number * self.finger_width + (self.number - 1) * gap,
             length,
-            f"{self.number} fingers and {self.number - 1} gaps of {_um(gap)}",
+            f"{self.number} fingers and {self.number - 1} gaps of {_mm(gap)}",
         )
         if self.overlap is not None and self.overlap > width * (1.0 + 1e-9):
             raise ValueError(
-                f"fingers overlap by {_um(self.overlap)}, more than the film is wide, "
-                f"{_um(width)}"
+                f"fingers overlap by {_mm(self.overlap)}, more than the film is wide, "
+                f"{_mm(width)}"
             )
+
+    def longest_gap(self, length: float) -> float:
+        """Longest gap [m] for which the electrodes fit on a film."""
+        return (length - self.number * self.finger_width) / (self.number - 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -587,8 +599,12 @@ class FourTerminal:
         _check_fit(
             gap + 4.0 * self.electrode_length + 2.0 * self.spacing,
             length,
-            f"four bars, two spacings and a gap of {_um(gap)}",
+            f"four bars, two spacings and a gap of {_mm(gap)}",
         )
+
+    def longest_gap(self, length: float) -> float:
+        """Longest gap [m] for which the electrodes fit on a film."""
+        return length - 4.0 * self.electrode_length - 2.0 * self.spacing
 
 
 @dataclass(frozen=True, slots=True)
