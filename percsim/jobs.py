@@ -22,6 +22,7 @@ from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks
 from percsim.particles.box import Box
 from percsim.particles.placement import expected_counts
 from percsim.plan import Plan
+from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [
     "box_jobs",
@@ -157,6 +158,17 @@ def film_jobs(
     except ValueError as error:
         raise PlanError([f"--budget: {error}"]) from error
     size = boxes[0].box.size
+    wanted = {0.0, plan.largest_strain}
+    states = tuple(
+        sorted(
+            (
+                s
+                for s in boxes[0].states
+                if s.temperature == ROOM_TEMPERATURE and s.strain in wanted
+            ),
+            key=lambda s: s.strain,
+        )
+    )
     box = replace(boxes[0].box, size=(along * length, across * length, size[2]))
     return [
         FilmJob(
@@ -165,7 +177,7 @@ def film_jobs(
             boxes[0].recipe,
             box,
             boxes[0].law,
-            boxes[0].states,
+            states,
             boxes[0].cutoff,
             core=boxes[0].core,
             clusters=boxes[0].clusters,

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from percsim import __version__
+from percsim.assemble.film import film
 from percsim.assemble.gather import (
     Findings,
     box_rows,
@@ -29,7 +30,7 @@ from percsim.plan import Plan
 
 __all__ = ["CHAPTERS", "Findings", "assemble"]
 
-CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = ()
+CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (film,)
 """What a summary holds beyond the decision, in order."""
 
 
