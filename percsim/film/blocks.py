@@ -617,6 +617,12 @@ def cast_lattice(
     assert first is not None
     model, model_spread = _model_errors(ratio)
     mean, relative, gauge = _box_errors(blocks, volume_fraction, at, temperature)
+    # boxes leave an error only in that part of the spread that comes from them
+    logs_at_rest = np.log(resistances[:, rest][np.isfinite(resistances[:, rest])])
+    total = float(logs_at_rest.var(ddof=1)) if len(logs_at_rest) > 1 else 0.0
+    if loading_spread > 0.0 and total > 0.0:
+        of_chains = mean**2 * len(blocks) * blocks.volume / film.volume
+        relative *= min(1.0, of_chains / total)
     return FilmCastings(
         lattice=lattice,
         volume_fraction=volume_fraction,
