@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from percsim.report.chapter import Chapter
 from percsim.report.chapters.film import CHAPTER as FILM
+from percsim.report.chapters.ladder import LADDER
+from percsim.report.chapters.spread import SPREAD
 from percsim.report.tables import Summary
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
-CHAPTERS: tuple[Chapter, ...] = (FILM,)
+CHAPTERS: tuple[Chapter, ...] = (FILM, SPREAD, LADDER)
 
 
 def chapter_lines(summary: Summary) -> list[str]:
