@@ -11,6 +11,7 @@ from typing import Any
 
 from percsim import __version__
 from percsim.assemble.currents import currents
+from percsim.assemble.film import film
 from percsim.assemble.gather import (
     Findings,
     box_rows,
@@ -34,6 +35,7 @@ from percsim.plan import Plan
 __all__ = ["CHAPTERS", "Findings", "assemble"]
 
 CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
+    film,
     spread,
     layers,
     currents,
