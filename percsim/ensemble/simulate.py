@@ -62,6 +62,9 @@ class BoxJob:
         Poor dispersion.
     walls : {"free", "confining"}
         What faces that are neither periodic nor electrodes do; see `place_particles`.
+    label : str
+        First part of the key, where a plan has boxes of several fillers or films; seeds do
+        not depend on it.
 
     """
 
@@ -75,6 +78,7 @@ class BoxJob:
     core: float = 0.0
     clusters: Clusters | None = None
     walls: str = "free"
+    label: str = ""
 
     @property
     def box_number(self) -> int:
@@ -100,7 +104,7 @@ class BoxJob:
     def key(self) -> str:
         """Name under which the store keeps this box."""
         nanometres = round(self.box.length * 1e9)
-        return f"box/{self.recipe.weight_fraction!r}/{nanometres}/{self.number}"
+        return f"box/{self.label}{self.recipe.weight_fraction!r}/{nanometres}/{self.number}"
 
 
 class Sample(NamedTuple):
