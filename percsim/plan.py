@@ -427,7 +427,7 @@ class Plan:
     # ------------------------------------------------------------------ what is tried
     @cached_property
     def axes(self) -> dict[str, tuple[float, ...]]:
-        """Axes of [explore] that the plan lists beside loading and gap, and their values."""
+        """Axes of [explore] listed beside loading and gap, and their values."""
         listed = {name: getattr(self.explore, name) for name in AXES}
         return {name: values for name, values in listed.items() if values is not None}
 
@@ -500,21 +500,33 @@ class Plan:
         }
         return ", ".join(write[name](value) for name, value in self.mix if name in names)
 
+    def mix_values(self, names: Sequence[str]) -> tuple[tuple[str, float], ...]:
+        """Values of a mix in SI, of those of its axes, by their names in results."""
+        columns = {"thickness": "film_thickness_m", "diameter": "diameter_m"}
+        return tuple((columns.get(n, n), value) for n, value in self.mix if n in names)
+
+    @property
+    def box_axes(self) -> tuple[str, ...]:
+        """Axes of a mix that its boxes depend on.
+
+        Thick films share boxes whatever their thickness, and mix ratios do while the
+        elastomer has one density and one expansion for all.
+        """
+        return tuple(
+            name
+            for name, _ in self.mix
+            if name in ("diameter", "aspect_ratio")
+            or (name == "thickness" and self.is_thin)
+        )
+
     @cached_property
     def box_label(self) -> str:
         """What the boxes of a mix depend on, as the first part of their keys.
 
-        Empty for a plan without axes. Thick films share boxes whatever their thickness, and
-        mix ratios do while the elastomer has one density and one expansion for all.
+        Empty for a plan without axes.
         """
-        parts = []
-        for name, value in self.mix:
-            if name == "thickness" and not self.is_thin:
-                continue
-            if name == "mix_ratio":
-                continue  # Elastomer: nothing a box depends on moves with it
-            parts.append(f"{name} {value!r}/")
-        return "".join(parts)
+        names = self.box_axes
+        return "".join(f"{name} {value!r}/" for name, value in self.mix if name in names)
 
     # ------------------------------------------------------------------ what is mixed
     @cached_property
@@ -1181,7 +1193,8 @@ def _check_mixes(plan: Plan, reading: _Reading) -> None:
         elif plan.filler[shaped[0]].thickness is not None:
             reading.fault(
                 "explore.aspect_ratio",
-                "does not go with filler.thickness, which fixes it; give filler.aspect_ratio",
+                "does not go with filler.thickness, which fixes it; give"
+                " filler.aspect_ratio",
             )
     if reading.lines:
         return

@@ -404,13 +404,14 @@ class Sizes:
     def at_median(self, median: float) -> Sizes:
         """Sizes of the same width around another median [m]; a sieve is left out."""
         ratio = median / self.median
-        scaled = {
-            name: None if value is None else value * ratio
-            for name in ("d10", "d50", "d90")
-            for value in (getattr(self, name),)
-        }
+        d10, d50, d90 = (
+            None if size is None else size * ratio
+            for size in (self.d10, self.d50, self.d90)
+        )
         edges = tuple(edge * ratio for edge in self.edges)
-        return replace(self, median=median, sieve=None, edges=edges, **scaled)
+        return replace(
+            self, median=median, d10=d10, d50=d50, d90=d90, sieve=None, edges=edges
+        )
 
     def distribution(self) -> SizeDistribution:
         """Law of the sizes by number, sieved.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ __all__ = [
     "Tolerances",
     "cast_films",
     "chord",
+    "slope_neighbours",
 ]
 
 Floats = NDArray[np.float64]
@@ -395,6 +396,16 @@ class Castings:
             for i, name in enumerate(("median", "p05", "p95"))
         } | {"standard_error": errors}
 
+    def at_loading(self, factor: float, states: Sequence[int]) -> Floats:
+        """Cast again at a multiple of the weight fraction, (n castings, k states) [ohm].
+
+        What a bench casts that is this far off in weighing; all else stays as drawn.
+        """
+        loading = self._model.own.loading
+        phi = min(loading.volume_fraction * factor**loading.log_slope, 1.0 - 1e-9)
+        own = replace(self._model.own, loading=replace(loading, volume_fraction=phi))
+        return replace(self._model, own=own).resistances(self.draws, self.slopes, states)
+
     def replicates(self, states: Sequence[int]) -> Iterator[Floats]:
         """Castings again with the boxes of each resample, (n castings, k states) [ohm]."""
         states = list(states)
@@ -522,7 +533,7 @@ class _Model:
         return np.asarray(draws.chains[:, :n] @ influence * share)
 
 
-def _neighbours(fits: Sequence[LoadingFit], i: int) -> tuple[int | None, int | None]:
+def slope_neighbours(fits: Sequence[LoadingFit], i: int) -> tuple[int | None, int | None]:
     """Nearest loadings below and above that conduct, well clear of the threshold if any.
 
     Loadings closer than `CLOSEST_STEP` are passed over: the slope between them would be the
@@ -648,7 +659,7 @@ def cast_films(
         raise ValueError(
             f"draws for {len(base.influence)} boxes are needed, got {draws.chains.shape[1]}"
         )
-    below, above = _neighbours(fits, base_index)
+    below, above = slope_neighbours(fits, base_index)
     note = ""
     if below is None and above is None and not own.is_open:
         note = (
