@@ -12,7 +12,13 @@ from typing import Any
 
 from percsim import __version__
 from percsim.assemble.front import front
-from percsim.assemble.gather import Findings, box_rows, casting_rows
+from percsim.assemble.gather import (
+    Findings,
+    box_rows,
+    casting_rows,
+    gather_responses,
+)
+from percsim.assemble.spread import spread
 from percsim.assemble.stages import (
     MixFindings,
     Stages,
@@ -29,7 +35,7 @@ from percsim.plan import Plan
 
 __all__ = ["CHAPTERS", "Findings", "assemble"]
 
-CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (front,)
+CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (front, spread)
 """What a summary holds beyond the decision, in order."""
 
 
@@ -84,6 +90,7 @@ def assemble(
         for w in mine.plan.weight_fractions
         if mine.plan.recipe(w).weight_fraction == best.weight_fraction
     )
+    fits = [candidate.castings.fit for candidate in decision.candidates]
     findings = Findings(
         mine.plan,
         mine.jobs,
@@ -94,6 +101,14 @@ def assemble(
         decision,
         whole,
         stages,
+        gather_responses(
+            mine.plan,
+            mine.jobs,
+            records,
+            # every candidate of a loading holds the same fit
+            list({f.loading.weight_fraction: f for f in fits}.values()),
+            mine.mix.threshold,
+        ),
     )
     expected = {job.key for job in jobs} | {job.key for job in threshold_jobs(plan)}
     failed = {json.dumps(row): row for entry in found for row in entry.failed}

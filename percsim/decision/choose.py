@@ -24,7 +24,14 @@ from percsim.ensemble.statistics import (
     cv_from_log_std,
     weighted_quantiles,
 )
-from percsim.film.casting import CastingDraws, Castings, Tolerances, cast_films, chord
+from percsim.film.casting import (
+    LOT_NAMES,
+    CastingDraws,
+    Castings,
+    Tolerances,
+    cast_films,
+    chord,
+)
 from percsim.film.electrodes import Film, Readout, read_through_series
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
@@ -85,7 +92,7 @@ MANY_OTHERS = 8
 """Other candidates that meet the target named one by one; of more only so many."""
 EQUAL_SHARES = 0.01
 """Pass shares closer than this count as equal: a bench could not tell them apart."""
-COMMON_TO_A_CUP = ("weighing", "aspect_ratio")
+COMMON_TO_A_CUP = ("weighing", *LOT_NAMES)
 """Tolerances that films from one cup share: what was weighed, and the lot of powder."""
 
 
@@ -1478,7 +1485,8 @@ def _spread_at(
     if min(phi, there) <= critical:
         return float("inf")
     nearer = float((phi - critical) / (there - critical))
-    moved = {"weighing": nearer * there / phi, "mixing": nearer * there / phi}
+    lever = nearer * there / phi
+    moved = dict.fromkeys(("weighing", "mixing", "mixing_within"), lever)
     moved["aspect_ratio"] = nearer
     variance = np.log1p(like.resistance_cv**2)
     parts = [share * moved.get(name, 1.0) ** 2 for name, share in like.shares.items()]
@@ -1597,6 +1605,10 @@ _REMEDY = {
     "width": "cut the width with a jig",
     "contact": "make contacts alike (one lot, one cure, one electrode paste)",
     "aspect_ratio": "keep to one lot of powder, or measure each lot and adjust the loading",
+    "mixing_within": "mix to a finer grain, or enlarge the film, which averages it",
+    "skew": "set the electrodes parallel with a jig",
+    "particle_size": "keep to one lot of powder, or sieve it",
+    "response": "bond and cure all films alike",
     "chains": "enlarge the film",
 }
 
@@ -2041,7 +2053,8 @@ def _describe(
             f"{trouble and ', ' + trouble}, {at_zero}; CV of the gauge factor "
             f"{_with_error(castings.gauge_factor_cv, candidate.gauge_factor_cv_error)}"
             f"{_over_conducting(castings)}; differences of {left_out} between "
-            "castings are not in it"
+            "castings count as the tolerance of response, "
+            f"{_percent(castings.tolerances.response)} of the opening at a strain"
         )
     if np.isfinite(castings.resistance_cv) and sum(castings.shares.values()) > 0.0:
         ordered = sorted(castings.shares, key=castings.shares.__getitem__, reverse=True)
