@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from percsim.report.chapter import Chapter
+from percsim.report.chapters.ladder import LADDER
 from percsim.report.tables import Summary
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
-CHAPTERS: tuple[Chapter, ...] = ()
+CHAPTERS: tuple[Chapter, ...] = (LADDER,)
 
 
 def chapter_lines(summary: Summary) -> list[str]:
