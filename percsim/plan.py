@@ -63,6 +63,7 @@ if TYPE_CHECKING:
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
     from percsim.particles.placement import Clusters
     from percsim.states.strain import Mounting, State
+    from percsim.states.temperature import ThermalOpening
 
 __all__ = ["Plan"]
 
@@ -619,6 +620,16 @@ class Plan:
             self.strain.part_poisson_ratio,
         )
 
+    def thermal(self, weight_fraction: float) -> ThermalOpening:
+        """Say what thermal expansion does to the contacts at a loading."""
+        from percsim.states.temperature import ThermalOpening
+
+        return ThermalOpening(
+            self.recipe(weight_fraction).thermal_expansion,
+            self.closed_at.value,
+            self.contacts.lambda_T.value,
+        )
+
     def states(self, weight_fraction: float) -> tuple[State, ...]:
         """States of a film at a loading, strains fastest, over all temperatures.
 
@@ -634,14 +645,8 @@ class Plan:
 
         """
         from percsim.states.strain import State
-        from percsim.states.temperature import ThermalOpening
 
-        mounting = self.mounting()
-        thermal = ThermalOpening(
-            self.recipe(weight_fraction).thermal_expansion,
-            self.closed_at.value,
-            self.contacts.lambda_T.value,
-        )
+        mounting, thermal = self.mounting(), self.thermal(weight_fraction)
         return tuple(
             State.at(strain, temperature, mounting, thermal)
             for temperature in self.temperatures
@@ -673,8 +678,8 @@ class Plan:
         Returns
         -------
         dict
-            `weighing`, `mixing`, `thickness`, `contact`, `aspect_ratio` relative; `gap` and
-            `width` [m]. The names are those of the spread shares.
+            By the names of `percsim.film.Tolerances`: lengths [m], `strain_setting` as
+            strain, the rest relative; `mixing_length` [m] goes with `mixing_within`.
 
         """
         t = self.tolerances_section
@@ -687,6 +692,14 @@ class Plan:
             "width": t.width,
             "contact": t.contact,
             "aspect_ratio": t.aspect_ratio,
+            "mixing_within": t.mixing_within,
+            "skew": t.electrode_skew,
+            "particle_size": t.particle_size,
+            "response": t.response,
+            "mixing_length": t.mixing_length,
+            "instrument": t.instrument,
+            "strain_setting": t.strain_setting,
+            "contact_redraw": t.contact_redraw,
         }
 
     @property

@@ -1122,6 +1122,12 @@ class BoxesSection(Section):
         " all take its thickness and its free faces.",
         ["10 D", "14 D", "20 D"],
     )
+    variations: Annotated[int, _Number(0, 1000, whole=True)] = _field(
+        "Boxes of the longest length for each loading that are solved again at other values"
+        " of beta, delta_b and lambda_T, so that what is not known of the contacts can be"
+        " carried to the answer; fewer when there are fewer boxes, 0 for none.",
+        6,
+    )
     threshold_count: Annotated[int, _Number(10, 100_000, whole=True)] = _field(
         "Growth runs that find the percolation threshold of this filler.", 100
     )
@@ -1140,7 +1146,16 @@ class TolerancesSection(Section):
         "Of the filler's weight fraction, from the balance.", "0.5 %"
     )
     mixing: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
-        "Of the filler's weight fraction from place to place in the mix.", "2 %"
+        "Of the filler's weight fraction, film mean against film mean, from uneven mixing.",
+        "2 %",
+    )
+    mixing_within: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
+        "Of the filler's weight fraction from point to point inside one film.", "3 %"
+    )
+    mixing_length: Annotated[float, _Quantity("length", "mm", "1 um", "100 mm")] = _field(
+        "Distance over which that unevenness keeps together (correlation falls by e); a"
+        " film many times longer and wider averages it out.",
+        "1 mm",
     )
     thickness: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] | None = (
         _field(
@@ -1153,6 +1168,9 @@ class TolerancesSection(Section):
     electrode_gap: Annotated[float, _Quantity("length", "mm", "0 mm", "10 mm")] = _field(
         "Of the electrode gap.", "0.1 mm"
     )
+    electrode_skew: Annotated[float, _Quantity("length", "mm", "0 mm", "10 mm")] = _field(
+        "Of the gap at one end of the electrodes less that at the other.", "0.1 mm"
+    )
     width: Annotated[float, _Quantity("length", "mm", "0 mm", "10 mm")] = _field(
         "Of the film's width.", "0.1 mm"
     )
@@ -1161,6 +1179,26 @@ class TolerancesSection(Section):
     )
     aspect_ratio: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
         "Of the aspect ratio of the filler, from powder lot to powder lot.", "8 %"
+    )
+    particle_size: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
+        "Of the filler's median size at the same shape, from powder lot to powder lot.",
+        "5 %",
+    )
+    response: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
+        "Of how far contacts open at a given strain, from casting to casting: bond to the"
+        " part, cure, contacts. It scatters the gauge factor.",
+        "5 %",
+    )
+    instrument: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
+        "Of one reading of a resistance, from trial to trial on the same film.", "0.1 %"
+    )
+    strain_setting: Annotated[
+        float, _Quantity("strain", "microstrain", "0 microstrain", "10000 microstrain")
+    ] = _field("Of the strain that is set, from trial to trial.", "20 microstrain")
+    contact_redraw: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
+        "Share of the contacts that close differently each time a film is strained or"
+        " warmed and comes back; no standard deviation.",
+        "5 %",
     )
 
 

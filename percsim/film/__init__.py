@@ -1,11 +1,15 @@
 """Stage 7. The cast part: boxes -> film between its electrodes -> castings."""
 
 from percsim.film.casting import (
+    LOT_NAMES,
     TOLERANCE_NAMES,
+    TRIAL_NAMES,
     CastingDraws,
     Castings,
     Tolerances,
+    TrialDraws,
     cast_films,
+    variance_function,
 )
 from percsim.film.electrodes import Film, Readout, film_resistance, read_through_series
 from percsim.film.transfer import (
@@ -19,8 +23,10 @@ from percsim.film.transfer import (
 
 __all__ = [
     "FAITHFUL_RATIO",
+    "LOT_NAMES",
     "SAFE_RATIO",
     "TOLERANCE_NAMES",
+    "TRIAL_NAMES",
     "CastingDraws",
     "Castings",
     "Film",
@@ -29,8 +35,10 @@ __all__ = [
     "LoadingThreshold",
     "Readout",
     "Tolerances",
+    "TrialDraws",
     "cast_films",
     "film_resistance",
     "fit_loadings",
     "read_through_series",
+    "variance_function",
 ]

@@ -33,7 +33,7 @@ from percsim.film import (
 )
 
 SEED = np.random.SeedSequence(51907)
-NONE = Tolerances(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+NONE = Tolerances.none()
 WEIGHTS = (0.14, 0.18, 0.22, 0.26, 0.30, 0.34)
 GAPS = (2e-3, 3e-3, 5e-3)
 TARGET = Target(
@@ -523,7 +523,8 @@ def test_an_open_film_is_decided_only_when_boxes_and_castings_agree():
     assert few.castings.fit.threshold_ratio > 1.0
     assert few.castings.fit.is_open
     assert 0.0 < few.castings.open_fraction < 0.1
-    assert "most boxes (54 of 72) and 2.3 % of the castings are" in few.refused_because[0]
+    told = f"{100 * few.castings.open_fraction:.1f}"
+    assert f"(54 of 72) and {told} % of the castings are" in few.refused_because[0]
     assert "not decided here" in few.refused_because[0]
     assert above.castings.fit.threshold_ratio > 1.3
     assert "not decided here" not in " ".join(above.refused_because)

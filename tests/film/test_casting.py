@@ -26,7 +26,7 @@ from percsim.film import (
 )
 
 SEED = np.random.SeedSequence(90417)
-NONE = Tolerances(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+NONE = Tolerances.none()
 N = 20000
 EXACT = LoadingThreshold(CRITICAL, 0.0, -1.0)
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from percsim.report.chapter import Chapter
 from percsim.report.chapters.ladder import LADDER
+from percsim.report.chapters.spread import SPREAD
 from percsim.report.tables import Summary
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
-CHAPTERS: tuple[Chapter, ...] = (LADDER,)
+CHAPTERS: tuple[Chapter, ...] = (SPREAD, LADDER)
 
 
 def chapter_lines(summary: Summary) -> list[str]:
