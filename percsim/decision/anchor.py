@@ -22,6 +22,7 @@ from scipy.special import gammaln, ndtr, ndtri
 
 from percsim.decision.choose import Target
 from percsim.decision.predict import (
+    SCALING,
     Loading,
     Outlook,
     Responses,
@@ -31,7 +32,7 @@ from percsim.decision.predict import (
 )
 from percsim.decision.priors import Draws, Priors
 from percsim.ensemble.statistics import weighted_quantiles
-from percsim.film.casting import Tolerances
+from percsim.film.casting import LOT_NAMES, Tolerances
 from percsim.film.electrodes import Film
 from percsim.states.temperature import ROOM_TEMPERATURE
 
@@ -47,13 +48,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-RESPONSE_SCATTER = 0.10
-"""Relative scatter of a response dR/R between films that loading does not explain: beta and
-delta_b differ from casting to casting (judgement, no source)."""
-RESPONSE_ERROR = 5e-4
-"""Smallest error of a measured dR/R: clips, drift (judgement, no source)."""
-RESPONSE_MODEL = 0.05
-"""Relative error of a simulated response, which more films do not average out."""
 SLIPS = 0.02
 """Share of readings that are off for reasons of their own, a wrong cup or unit (judgement,
 no source): a row far from all others then stops pulling them along."""
@@ -182,7 +176,7 @@ class _Likelihood:
 
     def _observed(self, reading: Reading, logs: Floats) -> tuple[Floats, Floats]:
         """Pick what a row reads from ln R (n, n states): ln R and ln(1 + change)."""
-        states = States(tuple(self.responses.strains), tuple(self.responses.temperatures))
+        states = self._states
         rest = logs[:, states.rest]
         weights = states.weights_at(reading.strain, reading.temperature)
         used = np.flatnonzero(weights)
@@ -192,12 +186,30 @@ class _Likelihood:
         both = np.isfinite(rest) & np.isfinite(there)
         return rest, np.where(both, there - np.where(both, rest, 0.0), np.inf)
 
+    @property
+    def _states(self) -> States:
+        return States(tuple(self.responses.strains), tuple(self.responses.temperatures))
+
+    def response_deviation(self, reading: Reading, size: Floats) -> Floats:
+        """Deviation of the mean of ln(1 + change) of the films about its size."""
+        tol = self.tolerances
+        trial = np.sqrt(2.0) * tol.instrument
+        setting = 0.0
+        if reading.strain != 0.0:
+            setting = tol.strain_setting / abs(reading.strain)
+        relative = np.hypot(tol.response, setting)
+        return np.asarray(np.hypot(relative * size, trial) / np.sqrt(reading.films))
+
     def deviations(self, reading: Reading) -> tuple[float, float]:
         """Deviation of the mean of ln(phi/phi_c) and of the mean of what scales R."""
         tol, slope, films = self.tolerances, reading.loading.log_slope, reading.films
         if reading.spread is None:
-            mixing = slope * tol.mixing / np.sqrt(films)
-            scale = scale_deviation(tol, reading.film) / np.sqrt(films)
+            spreads = tol.spreads(reading.film)
+            mixing = slope * np.hypot(spreads["mixing"], spreads["mixing_within"])
+            mixing = mixing / np.sqrt(films)
+            # the size of the lot's particles is common to all rows and goes into g0
+            own = [name for name in SCALING if name not in LOT_NAMES]
+            scale = scale_deviation(tol, reading.film, own) / np.sqrt(films)
         else:  # the bench has seen what all of these do together
             mixing, scale = 0.0, reading.spread / np.sqrt(films)
         return float(np.hypot(slope * tol.weighing, mixing)), float(scale)
@@ -224,15 +236,8 @@ class _Likelihood:
             chance = np.isinf(level) @ weights
             chance = STRAY_OPEN + (1.0 - STRAY_OPEN) * chance
             return reading.films * np.log(chance), 1.0 - chance**reading.films, nothing
-        error = np.asarray(
-            self.responses.log_error(reading.loading.volume_fraction, values)
-        )
-        error = error if error.ndim == 2 else error[..., None]
-        rest = States(
-            tuple(self.responses.strains), tuple(self.responses.temperatures)
-        ).rest
-        error = error[:, min(rest, error.shape[1] - 1)] * np.ones(n)
-        error = np.where(np.isfinite(error), error, 0.0)
+        phi = reading.loading.volume_fraction
+        error = self.responses.log_error(phi, values, factor)[:, self._states.rest]
         conducts = np.isfinite(level)
         density = np.where(conducts, np.log1p(-STRAY_OPEN), -np.inf)
         below = below_change = nothing
@@ -246,11 +251,10 @@ class _Likelihood:
         if reading.relative_change is not None:
             moved = np.isfinite(change)
             size = np.where(moved, change, 0.0)
-            s = np.sqrt(
-                (RESPONSE_SCATTER * size) ** 2 / reading.films
-                + RESPONSE_ERROR**2 / reading.films
-                + (RESPONSE_MODEL * size) ** 2
-            )
+            weights_there = self._states.weights_at(reading.strain, reading.temperature)
+            model = self.responses.log_error(phi, values, factor, relative=True)
+            own = self.response_deviation(reading, size)
+            s = np.hypot(own, (model @ weights_there)[:, None])
             u = (np.log1p(reading.relative_change) - size) / s
             density = np.where(
                 moved, density + _with_slips(u, s, np.abs(size) + s), -np.inf
@@ -648,10 +652,8 @@ def _check(
             )
         if reading.relative_change is not None:
             size = predicted[:, 1]
-            noise = np.hypot(RESPONSE_SCATTER * size, RESPONSE_ERROR) / np.sqrt(
-                reading.films
-            )
-            noise = np.where(np.isfinite(size), noise, 0.0)
+            known = np.where(np.isfinite(size), size, 0.0)
+            noise = likelihood.response_deviation(reading, known)
             keep = np.isfinite(predicted[:, 0])
             if weights[keep].sum() > 0.0:
                 found[f"{name}_change"] = _band(

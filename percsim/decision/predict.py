@@ -71,9 +71,14 @@ class Responses(Protocol):
         """Ln R (n, n states), inf where the film is open."""
 
     def log_error(
-        self, volume_fraction: ArrayLike, parameters: Mapping[str, Any]
+        self,
+        volume_fraction: ArrayLike,
+        parameters: Mapping[str, Any],
+        threshold_factor: ArrayLike = 1.0,
+        *,
+        relative: bool = False,
     ) -> Floats:
-        """Give the standard error of ln R of the stand-in itself, (n,) or (n, n states)."""
+        """Give its standard error (n, n states); relative: of ln R less that at rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,31 +179,43 @@ def quadrature(n: int = NODES) -> tuple[Floats, Floats]:
 
 
 def loading_deviation(
-    tolerances: Tolerances, log_slope: float, aspect_ratio_slope: float, films: float = 1.0
+    tolerances: Tolerances, film: Film, log_slope: float, aspect_ratio_slope: float
 ) -> float:
-    """Spread of ln(phi/phi_c) between castings, or of a mean over `films`.
+    """Spread of ln(phi/phi_c) between castings: loading, and the lot of powder.
 
-    Weighing and the lot of powder are common to films of one cup and do not average out.
+    Parameters
+    ----------
+    tolerances : Tolerances
+        Of the bench.
+    film : Film
+        Its size decides how far unevenness inside it averages out.
+    log_slope, aspect_ratio_slope : float
+        d ln(volume fraction) / d ln(weight fraction), d ln(threshold) / d ln(aspect ratio).
+
+    Returns
+    -------
+    float
+
     """
-    return float(
-        np.sqrt(
-            (log_slope * tolerances.weighing) ** 2
-            + (log_slope * tolerances.mixing) ** 2 / films
-            + (aspect_ratio_slope * tolerances.aspect_ratio) ** 2
-        )
+    spreads = tolerances.spreads(film)
+    loading = [spreads[name] for name in ("weighing", "mixing", "mixing_within")]
+    moved = (
+        *(log_slope * x for x in loading),
+        aspect_ratio_slope * spreads["aspect_ratio"],
     )
+    return float(np.sqrt(sum(x**2 for x in moved)))
 
 
-def scale_deviation(tolerances: Tolerances, film: Film) -> float:
+SCALING = ("thickness", "gap", "width", "contact", "particle_size")
+"""Tolerances that multiply R."""
+
+
+def scale_deviation(
+    tolerances: Tolerances, film: Film, names: Sequence[str] = SCALING
+) -> float:
     """Spread of ln R between castings, as a deviation, from all that multiplies R."""
-    return float(
-        np.sqrt(
-            tolerances.thickness_of(film) ** 2
-            + (tolerances.gap / film.electrode_gap) ** 2
-            + (tolerances.width / film.width) ** 2
-            + tolerances.contact**2
-        )
-    )
+    spreads = tolerances.spreads(film)
+    return float(np.sqrt(sum(spreads[name] ** 2 for name in names)))
 
 
 @dataclass(frozen=True)
@@ -225,6 +242,8 @@ class Outlook:
         Quadrature over the deviation of the loading.
     scatter : float
         Standard deviation of ln R from the tolerances that multiply R.
+    response_scatter : float
+        Relative one of the gauge factors from how contacts open in each casting.
 
     """
 
@@ -238,6 +257,7 @@ class Outlook:
     points: Floats = field(repr=False)
     point_weights: Floats = field(repr=False)
     scatter: float
+    response_scatter: float
 
     @property
     def nominal(self) -> int:
@@ -272,10 +292,13 @@ class Outlook:
         s = max(self.scatter, 1e-12)
         with np.errstate(divide="ignore"):
             inside = ndtr((np.log(high) - logs) / s) - ndtr((np.log(low) - logs) / s)
-        good = conducts & np.isfinite(self.chord)
-        if target.gauge_factor_min is not None:
-            good &= self.chord >= target.gauge_factor_min
-        return np.asarray(np.where(good, inside, 0.0) @ self.point_weights)
+        inside = np.where(conducts & np.isfinite(self.chord), inside, 0.0)
+        asked = target.gauge_factor_min
+        if asked is not None:
+            found = np.where(np.isfinite(self.chord), self.chord, 0.0)
+            deviation = np.maximum(self.response_scatter * np.abs(found), 1e-12)
+            inside = inside * ndtr((found - asked) / deviation)
+        return np.asarray(inside @ self.point_weights)
 
     def _quantiles(
         self, values: Floats, probabilities: ArrayLike = (0.5, 0.05, 0.95)
@@ -320,16 +343,6 @@ class Outlook:
         return [float(x) for x in found]
 
 
-def _error_column(
-    responses: Responses, loading: Loading, values: Mapping[str, Floats], rest: int, n: int
-) -> Floats:
-    """Give the standard error of ln R at rest, (n,)."""
-    error = np.asarray(responses.log_error(loading.volume_fraction, values))
-    if error.ndim == 2:
-        error = error[:, rest]
-    return np.broadcast_to(np.where(np.isfinite(error), error, 0.0), (n,))
-
-
 def outlook(
     responses: Responses,
     loading: Loading,
@@ -372,7 +385,7 @@ def outlook(
     points, weights = quadrature(nodes)
     factor = values.pop("threshold")
     states = States(tuple(responses.strains), tuple(responses.temperatures))
-    sd = loading_deviation(tolerances, loading.log_slope, aspect_ratio_slope)
+    sd = loading_deviation(tolerances, film, loading.log_slope, aspect_ratio_slope)
     logs = responses.log_resistance(
         film,
         loading.volume_fraction,
@@ -382,7 +395,7 @@ def outlook(
     # by the loading in parts per million, so that another loading renumbers nothing
     key = (*seed.spawn_key, round(1e6 * loading.weight_fraction))
     child = np.random.SeedSequence(seed.entropy, spawn_key=key)
-    error = _error_column(responses, loading, values, states.rest, n)
+    error = responses.log_error(loading.volume_fraction, values, factor)[:, states.rest]
     shift = error * np.random.default_rng(child).standard_normal(n)
     rest = logs[:, :, states.rest]
     flat = logs.reshape(n * nodes, -1)
@@ -419,6 +432,7 @@ def outlook(
         points,
         weights,
         scale_deviation(tolerances, film),
+        tolerances.response,
     )
 
 

@@ -99,7 +99,7 @@ def readings_of(truth, rng, weights=(0.22, 0.26, 0.30), *, films=3, strained=Tru
     rows = []
     for w in weights:
         loading = mixed(w)
-        logs = cast(FILM, loading, TOLERANCES, -1.0, truth, rng, RESPONSES, films)
+        logs = cast(FILM, loading, TOLERANCES, truth, rng, RESPONSES, films)
         label = f"{100 * w:g} wt%"
         if np.isinf(logs[:, 0]).all():
             rows.append(Reading(label, loading, FILM, float("inf"), films))
@@ -108,7 +108,8 @@ def readings_of(truth, rng, weights=(0.22, 0.26, 0.30), *, films=3, strained=Tru
         change = None
         if strained:
             step = kept[:, 3] - kept[:, 0]
-            step = step * (1.0 + 0.1 * rng.standard_normal(len(kept)))
+            step = step * (1.0 + 20e-6 / 3e-3 * rng.standard_normal(len(kept)))
+            step = step + np.sqrt(2.0) * 0.001 * rng.standard_normal(len(kept))
             change = float(np.expm1(step.mean()))
         if len(kept) < films:
             rows.append(Reading(label, loading, FILM, float("inf"), films - len(kept)))
@@ -167,7 +168,7 @@ def test_g0_alone_follows_by_hand():
     threshold = replace(priors["threshold"], factor=1.0)
     priors = replace(priors, priors=(*priors.priors[:-1], threshold))
     loading = mixed(0.34)
-    tolerances = Tolerances(weighing=0.0, mixing=0.0)
+    tolerances = Tolerances(weighing=0.0, mixing=0.0, mixing_within=0.0)
     row = Reading("one", loading, FILM, 500.0, 4)
     found = anchor(RESPONSES, [row], priors, tolerances, SEED)
     at_median = RESPONSES.log_resistance(
@@ -280,7 +281,7 @@ def test_variance_left_is_that_of_a_normal_reading():
     priors = replace(
         priors, priors=(*priors.priors[:-1], replace(priors["threshold"], factor=1.0))
     )
-    tolerances = Tolerances(weighing=0.0, mixing=0.0)
+    tolerances = Tolerances(weighing=0.0, mixing=0.0, mixing_within=0.0)
     draws = priors.draw(16384, SEED)
     one = outlook(RESPONSES, mixed(0.34), FILM, draws, tolerances, 0.0, SEED)
     (found,) = next_castings([one], TARGET, SEED, films=1, bins=40)

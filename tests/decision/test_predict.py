@@ -27,15 +27,18 @@ STATES = ClosedForm()
 def brute_force(loading, tolerances, n, seed):
     """Parameters and every tolerance drawn together, one casting a draw."""
     rng = np.random.default_rng(seed)
+    spread = tolerances.spreads(FILM)
     values = PRIORS.values(rng.standard_normal((n, len(PRIORS.free))))
     factor = values.pop("threshold")
-    factor *= np.exp(-tolerances.aspect_ratio * rng.standard_normal(n))
-    dev = np.hypot(tolerances.weighing, tolerances.mixing) * loading.log_slope
-    phi = loading.volume_fraction * np.exp(dev * rng.standard_normal(n))
+    factor *= np.exp(-spread["aspect_ratio"] * rng.standard_normal(n))
+    dev = np.zeros(n)
+    for name in ("weighing", "mixing", "mixing_within"):
+        dev += loading.log_slope * spread[name] * rng.standard_normal(n)
+    phi = loading.volume_fraction * np.exp(dev)
     logs = STATES.log_resistance(FILM, phi, values, factor)
-    for spread in (0.08, 1e-4 / FILM.electrode_gap, 1e-4 / FILM.width, 0.12):
-        logs = logs + spread * rng.standard_normal(n)[:, None]
-    return logs
+    for name in ("thickness", "gap", "width", "contact", "particle_size"):
+        logs = logs + spread[name] * rng.standard_normal(n)[:, None]
+    return logs, 1.0 + spread["response"] * rng.standard_normal(n)
 
 
 @pytest.mark.parametrize("weight", [0.20, 0.26, 0.34])
@@ -43,12 +46,12 @@ def test_band_and_pass_share_are_those_of_brute_force(weight):
     loading, tolerances = mixed(weight), Tolerances()
     draws = PRIORS.draw(16384, SEED)
     found = outlook(STATES, loading, FILM, draws, tolerances, -1.0, SEED)
-    logs = brute_force(loading, tolerances, 400_000, 977)
+    logs, response = brute_force(loading, tolerances, 400_000, 977)
     r, strained = np.exp(logs[:, 0]), np.exp(logs[:, 3])
     conducts = np.isfinite(r)
     gauge = np.zeros(len(r))
     gauge[conducts] = (strained[conducts] / r[conducts] - 1.0) / 3e-3
-    passes = float(np.mean(TARGET.passes(r, gauge)))
+    passes = float(np.mean(TARGET.passes(r, gauge * response)))
     # 16384 draws: standard errors sqrt(p (1 - p)/16384) <= 0.004
     assert found.draws.weights @ found.pass_shares(TARGET) == pytest.approx(
         passes, abs=0.012
@@ -67,7 +70,7 @@ def test_band_and_pass_share_are_those_of_brute_force(weight):
 def test_spread_of_ln_r_is_the_loading_error_law_far_from_the_threshold():
     # sd(ln R) = t phi/(phi - phi_c) sd(ln phi), in quadrature with what scales R
     loading = mixed(0.40)
-    tolerances = Tolerances(aspect_ratio=0.0)
+    tolerances = Tolerances(aspect_ratio=0.0, mixing_within=0.0)
     held = contact_priors(
         ContactParameters(measured=frozenset({"g0", "beta", "delta_b", "lambda_T", "Ea"})),
         LoadingThreshold(CRITICAL, 0.0, 0.0),
@@ -77,7 +80,7 @@ def test_spread_of_ln_r_is_the_loading_error_law_far_from_the_threshold():
     factor = held.draw(256, SEED).values["threshold"]
     x = loading.volume_fraction / (factor * CRITICAL)
     law = EXPONENT * x / (x - 1.0) * dphi
-    scale = np.sqrt(0.08**2 + (0.1 / 3) ** 2 + (0.1 / 6) ** 2 + 0.12**2)
+    scale = np.sqrt(0.08**2 + (0.1 / 3) ** 2 + (0.1 / 6) ** 2 + 0.12**2 + 0.05**2)
     assert found.scatter == pytest.approx(scale)
     assert found.spread == pytest.approx(np.hypot(law, scale), rel=0.01)
 

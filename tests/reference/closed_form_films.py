@@ -54,33 +54,34 @@ class ClosedForm:
             states.append(np.where(conducts, level + response + activated, np.inf))
         return np.stack(states, axis=1)
 
-    def log_error(self, volume_fraction, parameters):
-        n = max(np.size(v) for v in parameters.values())
-        return np.full(n, self.error)
+    def log_error(
+        self, volume_fraction, parameters, threshold_factor=1.0, *, relative=False
+    ):
+        n = max(np.size(v) for v in (*parameters.values(), threshold_factor))
+        return np.full((n, len(self.strains)), 0.0 if relative else self.error)
 
 
-def cast(film, loading, tolerances, aspect_ratio_slope, values, rng, responses, n=1):
+def cast(film, loading, tolerances, values, rng, responses, n=1):
     """Films cast at true parameters, every tolerance drawn: ln R (n, states).
 
     One cup: weighing is common, everything else differs from film to film; the lot is in
-    the true threshold.
+    the true threshold and g0.
     """
     z = rng.standard_normal
-    weighing = loading.log_slope * tolerances.weighing * z()
-    mixing = loading.log_slope * tolerances.mixing * z(n)
-    phi = loading.volume_fraction * np.exp(weighing + mixing)
-    parameters = {k: v for k, v in values.items() if k != "threshold"}
-    logs = responses.log_resistance(
-        film,
-        phi,
-        {k: np.full(n, v) for k, v in parameters.items()},
-        values["threshold"],
+    spread = tolerances.spreads(film)
+    own = spread["mixing"] * z(n) + spread["mixing_within"] * z(n)
+    phi = loading.volume_fraction * np.exp(
+        loading.log_slope * (spread["weighing"] * z() + own)
     )
-    scale = (
-        tolerances.thickness_of(film) * z(n)
-        + tolerances.gap / film.electrode_gap * z(n)
-        + tolerances.width / film.width * z(n)
-        + tolerances.contact * z(n)
-        + responses.error * z()
+    parameters = {k: np.full(n, v) for k, v in values.items() if k != "threshold"}
+    logs = responses.log_resistance(film, phi, parameters, values["threshold"])
+    scale = responses.error * z()
+    for name in ("thickness", "gap", "width", "contact"):
+        scale = scale + spread[name] * z(n)
+    response = 1.0 + spread["response"] * z(n)
+    logs = logs[:, :1] + response[:, None] * np.where(
+        np.isfinite(logs[:, :1]),
+        logs - np.where(np.isfinite(logs[:, :1]), logs[:, :1], 0.0),
+        0.0,
     )
     return logs + scale[:, None]
