@@ -1,4 +1,3 @@
-import itertools
 
 import networkx as nx
 import numpy as np
