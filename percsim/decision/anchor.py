@@ -69,13 +69,19 @@ KERNEL_FREEDOM = 5.0
 DEFENSIVE = 0.1
 """Share of the proposal that stays the prior, which bounds every weight."""
 ENOUGH = 0.25
-"""Effective share of the draws of a round from which the next one may step on."""
+"""Effective share of the draws of a round at which the proposal counts as found."""
 OPEN_NODES = 15
 """Quadrature points over the loading's deviation of a film that reads open."""
+KEPT = 0.25
+"""Share of the effective draws that a rise of the likelihood's power may leave."""
+FULL_ROUNDS = 3
+"""Rounds at full likelihood after which a curved posterior counts as found all the same."""
 ROUNDS = 25
 """Rounds after which the sampler goes on with what it has."""
 SMALLEST_STEP = 0.02
 """Least rise of the likelihood's power from round to round."""
+FARTHEST = 7.0
+"""Deviations from the median beyond which no prior is followed: 1e-12 of it."""
 TOLD = 0.8
 """Width after over before below which a reading has told something of a number."""
 TIED = 0.7
@@ -165,26 +171,37 @@ class _Likelihood:
         """Log-likelihood of all rows together, (n,)."""
         return np.asarray(self.rows(values)[0].sum(axis=1))
 
-    def predicted(self, reading: Reading, values: Mapping[str, Floats]) -> Floats:
-        """Ln R of the row's film as nominal and ln(1 + change), (n, 2); NaN without."""
+    def predicted(
+        self, reading: Reading, values: Mapping[str, Floats], points: Floats
+    ) -> tuple[Floats, Floats]:
+        """Ln R of the row's film and ln(1 + change), (n, q); NaN without.
+
+        `points` are deviations of ln(phi/phi_c), (q,).
+        """
         parameters = dict(values)
         factor = parameters.pop("threshold")
-        logs = self.responses.log_resistance(
-            reading.film, reading.loading.volume_fraction, parameters, factor
-        )
-        return np.column_stack(self._observed(reading, logs))
+        return self._observed(reading, parameters, factor[:, None] * np.exp(-points))
 
-    def _observed(self, reading: Reading, logs: Floats) -> tuple[Floats, Floats]:
-        """Pick what a row reads from ln R (n, n states): ln R and ln(1 + change)."""
+    def _observed(
+        self, reading: Reading, parameters: Mapping[str, Floats], factors: Floats
+    ) -> tuple[Floats, Floats]:
+        """Give what a row reads at threshold factors (n, q): ln R and ln(1 + change)."""
         states = self._states
-        rest = logs[:, states.rest]
         weights = states.weights_at(reading.strain, reading.temperature)
-        used = np.flatnonzero(weights)
-        there = logs[:, used] @ weights[used]
+        used = np.flatnonzero(weights).tolist()
+        logs = self.responses.log_resistance(
+            reading.film,
+            reading.loading.volume_fraction,
+            parameters,
+            factors,
+            states=[states.rest, *used],
+        )
+        rest, there = logs[..., 0], logs[..., 1:] @ weights[used]
         if reading.relative_change is None:
-            return there, np.full(len(logs), np.nan)
+            return there, np.full(there.shape, np.nan)
         both = np.isfinite(rest) & np.isfinite(there)
-        return rest, np.where(both, there - np.where(both, rest, 0.0), np.inf)
+        change = np.where(both, there, 0.0) - np.where(both, rest, 0.0)
+        return rest, np.where(both, change, np.inf)
 
     @property
     def _states(self) -> States:
@@ -224,20 +241,18 @@ class _Likelihood:
         sd, scale = self.deviations(
             replace(reading, films=1) if reading.is_open else reading
         )
-        logs = self.responses.log_resistance(
-            reading.film,
-            reading.loading.volume_fraction,
-            {name: np.repeat(column, nodes) for name, column in values.items()},
-            (factor[:, None] * np.exp(-sd * points)).ravel(),
+        phi = reading.loading.volume_fraction
+        level, change = self._observed(
+            reading, values, factor[:, None] * np.exp(-sd * points)
         )
-        level, change = (part.reshape(n, nodes) for part in self._observed(reading, logs))
         nothing = np.full(n, np.nan)
         if reading.is_open:
             chance = np.isinf(level) @ weights
             chance = STRAY_OPEN + (1.0 - STRAY_OPEN) * chance
             return reading.films * np.log(chance), 1.0 - chance**reading.films, nothing
-        phi = reading.loading.volume_fraction
-        error = self.responses.log_error(phi, values, factor)[:, self._states.rest]
+        (error,) = self.responses.log_error(
+            phi, values, factor, states=[self._states.rest]
+        ).T
         conducts = np.isfinite(level)
         density = np.where(conducts, np.log1p(-STRAY_OPEN), -np.inf)
         below = below_change = nothing
@@ -251,10 +266,13 @@ class _Likelihood:
         if reading.relative_change is not None:
             moved = np.isfinite(change)
             size = np.where(moved, change, 0.0)
-            weights_there = self._states.weights_at(reading.strain, reading.temperature)
-            model = self.responses.log_error(phi, values, factor, relative=True)
+            there = self._states.weights_at(reading.strain, reading.temperature)
+            used = np.flatnonzero(there).tolist()
+            model = self.responses.log_error(
+                phi, values, factor, relative=True, states=used
+            )
             own = self.response_deviation(reading, size)
-            s = np.hypot(own, (model @ weights_there)[:, None])
+            s = np.hypot(own, (model @ there[used])[:, None])
             u = (np.log1p(reading.relative_change) - size) / s
             density = np.where(
                 moved, density + _with_slips(u, s, np.abs(size) + s), -np.inf
@@ -363,9 +381,9 @@ def importance_sample(
     Notes
     -----
     Rounds of quasi-random draws, the first from the prior, each next one from a mixture of
-    t kernels at the resampled draws of the one before [1]_, tempered so that a quarter of
-    the draws stay effective (the prior to the power 1, the likelihood to a power that rises
-    to 1). A tenth of every mixture is the prior, which bounds the weights of the last
+    t kernels at the resampled draws of the one before [1]_. The likelihood enters to a
+    power that rises to 1, each time so far that a quarter of the effective draws stay. A
+    tenth of every mixture is the prior, which bounds the weights of the last
     round [2]_.
 
     References
@@ -387,6 +405,7 @@ def importance_sample(
     power = 0.0
     # Silverman's rule, so that kernels shrink together with their number
     bandwidth = (4.0 / (dimension + 2.0) / CENTRES) ** (1.0 / (dimension + 4.0))
+    at_full = 0
     for round_number in range(1, ROUNDS + 1):
         log_l = log_likelihood(z)
         if not np.isfinite(log_l).any():
@@ -398,7 +417,8 @@ def importance_sample(
         covariance = (w[:, None] * (z - mean)).T @ (z - mean) + 1e-9 * np.eye(dimension)
         places = (np.arange(CENTRES) + 0.5) / CENTRES
         picked = np.minimum(np.searchsorted(np.cumsum(w), places), len(z) - 1)
-        settled = power == 1.0 and _effective(w) >= ENOUGH * len(z)
+        at_full += power == 1.0
+        settled = at_full and (_effective(w) >= ENOUGH * len(z) or at_full == FULL_ROUNDS)
         z, log_q = _mixture(
             z[picked],
             bandwidth * np.linalg.cholesky(covariance),
@@ -418,10 +438,11 @@ def _tempered(base: Floats, log_likelihood: Floats, power: float) -> Floats:
 
 
 def _next_power(base: Floats, log_likelihood: Floats, power: float) -> float:
-    """Largest power up to 1 that leaves enough draws effective, a step on at least."""
+    """Largest power up to 1 that keeps a share of the draws effective now, a step on."""
+    now = _effective(_tempered(base, log_likelihood, power))
 
     def enough(t: float) -> bool:
-        return _effective(_tempered(base, log_likelihood, t)) >= ENOUGH * len(base)
+        return _effective(_tempered(base, log_likelihood, t)) >= KEPT * now
 
     if enough(1.0):
         return 1.0
@@ -565,8 +586,12 @@ def anchor(
         return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
 
     z, weights = importance_sample(
-        lambda at: likelihood.total(priors.values(at)), len(free), child(0), n=n
+        lambda at: likelihood.total(priors.values(np.clip(at, -FARTHEST, FARTHEST))),
+        len(free),
+        child(0),
+        n=n,
     )
+    z = np.clip(z, -FARTHEST, FARTHEST)
     draws = Draws(priors, z, weights)
     rows, below, below_change = likelihood.rows(draws.values)
     before = priors.draw(2048, child(1))
@@ -632,33 +657,27 @@ def _check(
     sd, scale = likelihood.deviations(reading)
     for name, draws in (("prior", before), ("posterior", after)):
         # the middles of nine equal shares stand for the scatter of the mean of the films
-        values = draws.values
         q = len(points)
-        spread = {key: np.repeat(column, q) for key, column in values.items()}
-        spread["threshold"] = (values["threshold"][:, None] * np.exp(-sd * points)).ravel()
-        predicted = likelihood.predicted(reading, spread)
-        # a second permutation of the same points, so that the two are independent
+        level, size = likelihood.predicted(reading, draws.values, sd * points)
+        # the same points in another order, so that the two scatters are independent
         mixed = points[(np.arange(q) * 4) % q]
-        level = predicted[:, 0] + np.tile(scale * mixed, len(draws))
+        keep = np.isfinite(level).ravel()
         weights = np.repeat(draws.weights, q) / q
         found[name] = None
         found[f"{name}_change"] = None
         if reading.resistance is not None:
-            low = _band(level, weights)
+            low = _band((level + scale * mixed).ravel(), weights)
             found[name] = (
                 float(np.exp(low[0])),
                 float(np.exp(low[1])),
                 float(np.exp(low[2])),
             )
         if reading.relative_change is not None:
-            size = predicted[:, 1]
             known = np.where(np.isfinite(size), size, 0.0)
-            noise = likelihood.response_deviation(reading, known)
-            keep = np.isfinite(predicted[:, 0])
+            noise = likelihood.response_deviation(reading, known) * mixed
             if weights[keep].sum() > 0.0:
                 found[f"{name}_change"] = _band(
-                    np.expm1(size + noise * np.tile(mixed, len(draws)))[keep],
-                    weights[keep],
+                    np.expm1(size + noise).ravel()[keep], weights[keep]
                 )
     w = _without(after, row)
     if reading.is_open:

@@ -67,8 +67,10 @@ class Responses(Protocol):
         volume_fraction: ArrayLike,
         parameters: Mapping[str, Any],
         threshold_factor: ArrayLike = 1.0,
+        *,
+        states: Sequence[int] | None = None,
     ) -> Floats:
-        """Ln R (n, n states), inf where the film is open."""
+        """Ln R (n, n states), inf where open; (n, q, n states) for factors (n, q)."""
 
     def log_error(
         self,
@@ -77,6 +79,7 @@ class Responses(Protocol):
         threshold_factor: ArrayLike = 1.0,
         *,
         relative: bool = False,
+        states: Sequence[int] | None = None,
     ) -> Floats:
         """Give its standard error (n, n states); relative: of ln R less that at rest."""
 
@@ -387,15 +390,14 @@ def outlook(
     states = States(tuple(responses.strains), tuple(responses.temperatures))
     sd = loading_deviation(tolerances, film, loading.log_slope, aspect_ratio_slope)
     logs = responses.log_resistance(
-        film,
-        loading.volume_fraction,
-        {name: np.repeat(column, nodes) for name, column in values.items()},
-        (factor[:, None] * np.exp(-sd * points)).ravel(),
-    ).reshape(n, nodes, -1)
+        film, loading.volume_fraction, values, factor[:, None] * np.exp(-sd * points)
+    )
     # by the loading in parts per million, so that another loading renumbers nothing
     key = (*seed.spawn_key, round(1e6 * loading.weight_fraction))
     child = np.random.SeedSequence(seed.entropy, spawn_key=key)
-    error = responses.log_error(loading.volume_fraction, values, factor)[:, states.rest]
+    (error,) = responses.log_error(
+        loading.volume_fraction, values, factor, states=[states.rest]
+    ).T
     shift = error * np.random.default_rng(child).standard_normal(n)
     rest = logs[:, :, states.rest]
     flat = logs.reshape(n * nodes, -1)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from reference.closed_form_films import CRITICAL, EXPONENT, FILM, ClosedForm, mixed
@@ -146,7 +148,25 @@ def test_one_more_prior_or_draw_renumbers_nothing():
     few, many = held.draw(64, SEED).values, PRIORS.draw(64, SEED).values
     assert (few["beta"] == many["beta"]).all()
     assert (few["threshold"] == many["threshold"]).all()
-    assert (PRIORS.draw(32, SEED).z == PRIORS.draw(64, SEED).z[:32]).all()
+
+
+def test_draws_fill_every_interval_once():
+    from scipy.special import ndtr
+
+    for column in PRIORS.draw(50, SEED).z.T:
+        assert sorted((50 * ndtr(column)).astype(int)) == list(range(50))
+
+
+def test_resampling_keeps_the_weights():
+    draws = PRIORS.draw(1000, SEED)
+    tilted = np.exp(draws.z[:, 0])
+    weighted = replace(draws, weights=tilted / tilted.sum())
+    mean, _ = weighted.moments()
+    # exp(z) tilts a standard normal to mean 1
+    assert mean[0] == pytest.approx(1.0, abs=0.05)
+    again = weighted.resampled(4000, SEED)
+    assert again.moments()[0] == pytest.approx(mean, abs=0.02)
+    assert again.effective_size == pytest.approx(4000)
 
 
 def test_states_interpolate_and_refuse_what_lies_outside():

@@ -34,7 +34,15 @@ class ClosedForm:
     temperatures: tuple[float, ...] = (293.15, 293.15, 293.15, 293.15, 333.15)
     error: float = 0.0
 
-    def log_resistance(self, film, volume_fraction, parameters, threshold_factor=1.0):
+    def log_resistance(
+        self, film, volume_fraction, parameters, threshold_factor=1.0, *, states=None
+    ):
+        if np.ndim(threshold_factor) == 2:
+            columns = [
+                self.log_resistance(film, volume_fraction, parameters, f, states=states)
+                for f in np.transpose(threshold_factor)
+            ]
+            return np.stack(columns, axis=1)
         phi, f, g0, beta, delta_b, lambda_t, energy = np.broadcast_arrays(
             np.atleast_1d(volume_fraction),
             threshold_factor,
@@ -46,19 +54,27 @@ class ClosedForm:
         level = np.log(
             LEVEL * film.electrode_gap / (film.width * film.thickness) / g0
         ) - EXPONENT * np.log(safe)
-        states = []
+        found = []
         for e, t in zip(self.strains, self.temperatures, strict=True):
             opening = e + lambda_t * EXPANSION * (t - 293.15)
             response = 0.12 * beta * opening + 0.05 * opening / (delta_b * (0.2 + safe))
             activated = energy / Boltzmann * (1.0 / t - 1.0 / 293.15)
-            states.append(np.where(conducts, level + response + activated, np.inf))
-        return np.stack(states, axis=1)
+            found.append(np.where(conducts, level + response + activated, np.inf))
+        logs = np.stack(found, axis=1)
+        return logs if states is None else logs[:, list(states)]
 
     def log_error(
-        self, volume_fraction, parameters, threshold_factor=1.0, *, relative=False
+        self,
+        volume_fraction,
+        parameters,
+        threshold_factor=1.0,
+        *,
+        relative=False,
+        states=None,
     ):
         n = max(np.size(v) for v in (*parameters.values(), threshold_factor))
-        return np.full((n, len(self.strains)), 0.0 if relative else self.error)
+        count = len(self.strains if states is None else states)
+        return np.full((n, count), 0.0 if relative else self.error)
 
 
 def cast(film, loading, tolerances, values, rng, responses, n=1):
