@@ -10,6 +10,8 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from percsim import __version__
+from percsim.assemble.anchor import measured_films
+from percsim.assemble.day_one import day_one
 from percsim.assemble.gather import (
     Findings,
     box_rows,
@@ -31,7 +33,11 @@ from percsim.plan import Plan
 
 __all__ = ["CHAPTERS", "Findings", "assemble"]
 
-CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (spread,)
+CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
+    spread,
+    day_one,
+    measured_films,
+)
 """What a summary holds beyond the decision, in order."""
 
 
