@@ -11,7 +11,9 @@ from typing import Any
 
 from percsim import __version__
 from percsim.assemble.anchor import measured_films
+from percsim.assemble.currents import currents
 from percsim.assemble.day_one import day_one
+from percsim.assemble.film import film
 from percsim.assemble.gather import (
     Findings,
     box_rows,
@@ -21,6 +23,7 @@ from percsim.assemble.gather import (
     gather_threshold,
     lost_share,
 )
+from percsim.assemble.layers import layers
 from percsim.assemble.spread import spread
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.decision.choose import Decision, decide
@@ -34,7 +37,10 @@ from percsim.plan import Plan
 __all__ = ["CHAPTERS", "Findings", "assemble"]
 
 CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
+    film,
     spread,
+    layers,
+    currents,
     day_one,
     measured_films,
 )
