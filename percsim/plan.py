@@ -24,6 +24,7 @@ from percsim.errors import PlanError
 from percsim.sections import (
     ESSENTIAL,
     PLAN_FOLDER,
+    ROWS,
     SECTIONS,
     AspectRatio,
     BatchSection,
@@ -35,6 +36,7 @@ from percsim.sections import (
     FillerSection,
     FilmSection,
     HeadSection,
+    MeasuredSection,
     PartSection,
     PlacementSection,
     Section,
@@ -105,7 +107,7 @@ class _Reading:
 
     def in_order(self) -> list[str]:
         """Lines in the order of the starter, none twice."""
-        order = (*HeadSection.model_fields, *SECTIONS)
+        order = (*HeadSection.model_fields, *SECTIONS, *ROWS)
 
         def place(line: str) -> int:
             word = re.match(r"\[*(\w*)", line[len(self.name) + 2 :])
@@ -204,6 +206,8 @@ class Plan:
         The sections, values in SI.
     tolerances_section : TolerancesSection
         The bench tolerances as written; `tolerances` has the defaults filled in.
+    measured : tuple of MeasuredSection
+        Films that were cast and read, in the order written.
     name : str
         Name of the file, for messages.
     text : str
@@ -232,6 +236,7 @@ class Plan:
     batch: BatchSection
     sheet: SheetSection
     part: PartSection
+    measured: tuple[MeasuredSection, ...] = ()
     name: str = "plan"
     text: str = ""
     path: str = ""
@@ -312,7 +317,7 @@ class Plan:
         if not isinstance(mapping, Mapping):
             raise PlanError([f"{name}: must hold sections, got {show_value(mapping)}"])
         mapping = {str(key): value for key, value in mapping.items()}
-        known = (*HeadSection.model_fields, *SECTIONS)
+        known = (*HeadSection.model_fields, *SECTIONS, *ROWS)
         hints = ""
         for key in mapping:
             if key not in known:
@@ -355,6 +360,8 @@ class Plan:
             parts["filler"] = [parts["filler"]]
         sections = [parts[key] for key in SECTIONS if key != "filler"]
         plan = cls(head.title, head.seed, tuple(parts["filler"]), *sections)
+        measured = _read_rows(reading, mapping.get("measured", []))
+        object.__setattr__(plan, "measured", measured)
         object.__setattr__(plan, "name", name)
         object.__setattr__(plan, "text", text or "")
         _cross_check(plan, reading)
@@ -409,12 +416,55 @@ class Plan:
         if self.contacts.model == "affine":
             for key in _OF_OPENING:
                 del out["contacts"][key]
+        if self.measured:
+            out["measured"] = [_written(row, {}) for row in self.measured]
         return out
+
+    def with_measured(self, rows: Sequence[Mapping[str, Any]], name: str) -> Plan:
+        """Plan with more measured rows.
+
+        Parameters
+        ----------
+        rows : sequence of mapping
+            Each a row's number in its file under "row", and its keys in the words of
+            [[measured]].
+        name : str
+            What messages call the file they come from.
+
+        Returns
+        -------
+        Plan
+
+        Raises
+        ------
+        PlanError
+            With every fault of the rows, one line each.
+
+        """
+        reading = _Reading(name)
+        read, labels = [], []
+        for row in rows:
+            keys = {k: v for k, v in row.items() if k != "row"}
+            labels.append(f"row {row['row']}")
+            read.append(reading.section(labels[-1], MeasuredSection, keys))
+        more = replace(self, measured=tuple(read))
+        for label, section in zip(labels, read, strict=True):
+            _check_row(more, reading, label, section)
+        if reading.lines:
+            raise PlanError(list(dict.fromkeys(reading.lines)))
+        return replace(self, measured=(*self.measured, *read))
 
     @cached_property
     def hash(self) -> str:
-        """SHA-256 of all that affects a result: the filled-in plan less its title."""
-        content = {k: v for k, v in self.as_dict().items() if k != "title"}
+        """SHA-256 of all that affects a box: the filled-in plan less its title.
+
+        Nor do measured rows, or how wide an assumption is, change any.
+        """
+        content = {
+            k: _without_widths(v)
+            for k, v in self.as_dict().items()
+            if k not in ("title", "measured")
+        }
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
     @cached_property
@@ -1026,9 +1076,19 @@ class Plan:
         measured = {name for name, s in values.items() if s.basis == "measured"}
         if self._shapes_are_measured:
             measured.add("aspect_ratio")
+        factors = {k: s.factor for k, s in values.items() if s.factor is not None}
+        shapes = [s.aspect_ratio.factor for s in self.filler if s.aspect_ratio is not None]
+        known = [factor for factor in shapes if factor is not None]
+        if known and len(known) == len(self.filler):
+            factors["aspect_ratio"] = max(known)
+        ranges = {
+            k: (s.low, s.high)
+            for k, s in values.items()
+            if s.low is not None and s.high is not None
+        }
         return ContactParameters(
             c.g0.value, c.beta.value, c.delta_b.value, self.closed_at.value,
-            c.lambda_T.value, c.Ea.value, frozenset(measured),
+            c.lambda_T.value, c.Ea.value, frozenset(measured), factors, ranges,
         )  # fmt: skip
 
     @property
@@ -1141,6 +1201,36 @@ class Plan:
                 " them"
             )
         return out
+
+
+def _without_widths(value: Any) -> Any:
+    """Part of a plan less what only says how wide an assumption is."""
+    if isinstance(value, Mapping):
+        stated = "basis" in value
+        return {
+            k: _without_widths(v)
+            for k, v in value.items()
+            if not (stated and k in ("factor", "low", "high"))
+        }
+    if isinstance(value, list):
+        return [_without_widths(v) for v in value]
+    return value
+
+
+def _read_rows(reading: _Reading, rows: Any) -> tuple[MeasuredSection, ...]:
+    """Rows of [[measured]]; a single [measured] is one."""
+    if isinstance(rows, Mapping):
+        rows = [rows]
+    if not isinstance(rows, list | tuple):
+        reading.fault(
+            "measured", f"must be rows, each a [[measured]], got {show_value(rows)}"
+        )
+        return ()
+    found = [
+        reading.section(f"measured[{i}]", MeasuredSection, row)
+        for i, row in enumerate(rows, 1)
+    ]
+    return tuple(row for row in found if row is not None)
 
 
 def _written(section: Section, left_out: Mapping[str, Any]) -> dict[str, Any]:
@@ -1279,7 +1369,7 @@ def _cross_check(plan: Plan, reading: _Reading) -> None:
         _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
         _check_layout,
         _check_boxes, _check_contacts, _check_placement, _check_states, _check_batch,
-        _check_sheet, _check_part,
+        _check_sheet, _check_part, _check_measured,
     )  # fmt: skip
     for check in checks:
         check(plan, reading)
@@ -1900,4 +1990,86 @@ def _check_part(plan: Plan, reading: _Reading) -> None:
             reading.fault(
                 "part.misalignment",
                 f"needs mounting = 'bonded', not {plan.strain.mounting!r}",
+            )
+
+
+def _check_measured(plan: Plan, reading: _Reading) -> None:
+    """Rows against what the plan explores."""
+    if not plan.measured:
+        return
+    rows = plan.measured
+    for i, row in enumerate(rows, 1):
+        _check_row(plan, reading, f"measured[{i}]", row)
+
+
+def _check_row(plan: Plan, reading: _Reading, label: str, row: MeasuredSection) -> None:
+    """One measured row; faults of the plan itself come first and silence these."""
+    if row is None:
+        return
+    unusable = any(line.startswith(f"{reading.name}: {label}.") for line in reading.lines)
+    if unusable:
+        return
+    is_open = row.resistance is not None and math.isinf(row.resistance)
+
+    def fault(key: str, what: str) -> None:
+        reading.fault(f"{label}.{key}", what)
+
+    if row.resistance is None and row.change is None:
+        fault("resistance", 'is missing; write it like resistance = "2.1 kohm", or "open"')
+    if is_open and row.change is not None:
+        fault("change", "does not go with open films, which have no R to change")
+    if (
+        row.change is not None
+        and row.strain == 0.0
+        and abs(row.temperature - ROOM_TEMPERATURE) < 1e-6
+    ):
+        fault("change", "needs the strain or the temperature at which it was read")
+    if plan.contacts is not None and reading.usable("contacts.model"):
+        if plan.contacts.model == "affine":
+            fault("resistance", "belongs to model = 'opening'; nothing learns from it here")
+            return
+    if plan.explore is not None and reading.usable("explore") and _mixable(reading):
+        if reading.usable("explore.weight_fraction"):
+            low, high = min(plan.weight_fractions), max(plan.weight_fractions)
+            if not low - 1e-9 <= row.weight_fraction <= high + 1e-9:
+                fault(
+                    "weight_fraction",
+                    f"= '{100 * row.weight_fraction:.4g} wt%' is outside the plan's"
+                    f" loadings, {100 * low:.4g} to {100 * high:.4g} wt%; explore it too",
+                )
+    if plan.film is not None and reading.usable("film.length"):
+        if row.electrode_gap > plan.film.length:
+            fault(
+                "electrode_gap",
+                f"= '{_length(row.electrode_gap)}' is longer than the film,"
+                f" film.length = '{_length(plan.film.length)}'",
+            )
+    if plan.film is not None and reading.usable("film.thickness"):
+        for key in ("thickness", "width"):
+            value, planned = getattr(row, key), getattr(plan.film, key)
+            if value is not None and not planned / 10.0 <= value <= 10.0 * planned:
+                fault(
+                    key,
+                    f"= '{_length(value)}' is more than ten times off the plan's,"
+                    f" '{_length(planned)}'; check the unit",
+                )
+    if plan.strain is not None and reading.usable("strain"):
+        low, high = min(plan.strains), max(plan.strains)
+        if not low - 1e-12 <= row.strain <= high + 1e-12:
+            fault(
+                "strain",
+                f"= '{format_quantity(row.strain, 'strain')}' is outside the plan's window,"
+                f" {1e6 * low:.4g} to {1e6 * high:.4g} microstrain",
+            )
+    if plan.temperature is not None and reading.usable("temperature"):
+        low, high = min(plan.temperatures), max(plan.temperatures)
+        if not low - 1e-6 <= row.temperature <= high + 1e-6:
+            only = format_quantity(low, "temperature")
+            reach = (
+                only if low == high else f"{only} to {format_quantity(high, 'temperature')}"
+            )
+            fault(
+                "temperature",
+                f"= '{format_quantity(row.temperature, 'temperature')}' is outside the"
+                f" plan's, {reach}; add it to temperature.values",
             )

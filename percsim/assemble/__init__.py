@@ -11,7 +11,9 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from percsim import __version__
+from percsim.assemble.anchor import measured_films
 from percsim.assemble.currents import currents
+from percsim.assemble.day_one import day_one
 from percsim.assemble.film import film
 from percsim.assemble.front import front
 from percsim.assemble.gather import (
@@ -42,6 +44,8 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     film,
     spread,
     front,
+    day_one,
+    measured_films,
     layers,
     currents,
 )

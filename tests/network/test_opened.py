@@ -91,7 +91,7 @@ def test_another_share_is_another_thermal_opening(flakes):
 @pytest.mark.parametrize(("strain", "temperature"), [(0.0, 293.15), (2e-3, 315.0)])
 def test_slopes_are_those_of_the_general_law(flakes, strain, temperature):
     """Against differences of the law over its parameters (`sensitivities`)."""
-    _, box = flakes
+    links, box = flakes
     law = replace(LAW, delta_b=1e6)
     opened = box.network(law, strain, temperature)
     solution = solve_network(opened.network)
