@@ -1062,7 +1062,7 @@ def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float 
 def _readings_of_file(
     path: Path, problems: list[str]
 ) -> tuple[list[float], list[tuple[float, float]]]:
-    """Readings of a file [ohm], and (cured, uncured) pairs where both are given."""
+    """Read a file of resistances [ohm], and (cured, uncured) pairs where both are given."""
     import csv
 
     try:

@@ -92,7 +92,7 @@ def gather_threshold(
     curve = [
         {"aspect_ratio": float(name.split()[1]), **_fractions(found)}
         for name, found in estimates.items()
-        if name != "own"
+        if name.startswith("aspect ")
     ]
     slope = 0.0
     if len(curve) >= 2:
@@ -107,7 +107,31 @@ def gather_threshold(
         "aspect_ratio_slope": slope,
     }
     phi = own.volume_fraction
-    return summary, LoadingThreshold(phi.value, phi.standard_error, slope)
+    tilt_slope = _tilt_slope(plan, estimates)
+    if tilt_slope:
+        summary["tilt_slope_per_rad"] = tilt_slope
+    return summary, LoadingThreshold(phi.value, phi.standard_error, slope, tilt_slope)
+
+
+def _tilt_slope(plan: Plan, estimates: dict[str, ThresholdEstimate]) -> float:
+    """D ln(threshold) / d (rms tilt) of the first filler that has one [1/rad], else 0."""
+    points = [
+        (float(name.split()[1]), found.volume_fraction.value)
+        for name, found in estimates.items()
+        if name.startswith("tilt ")
+    ]
+    if not points:
+        return 0.0
+    own = next(
+        f.orientation.tilt
+        for f in plan.fillers
+        if f.kind != "sphere"
+        and f.orientation.mode != "isotropic"
+        and f.orientation.order is None
+    )
+    points.append((own, estimates["own"].volume_fraction.value))
+    tilts, thresholds = zip(*points, strict=True)
+    return float(np.polyfit(tilts, np.log(thresholds), 1)[0])
 
 
 def _fractions(found: ThresholdEstimate) -> dict[str, float]:
