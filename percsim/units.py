@@ -149,6 +149,7 @@ KINDS: Final[dict[str, _Kind]] = {
         "a volume fraction", "vol%", (("vol%", "0.01"),), _PERCENT, highest=1.0
     ),
     "percentage": _Kind("a percentage", "%", _PERCENT),
+    "change": _Kind("a change", "%", _PERCENT, lowest=-1.0),
     "phr": _Kind("parts per hundred of rubber", "phr", (("phr", "1"),)),
     "ratio": _Kind("a mass ratio", ":1", ()),
     "angle": _Kind("an angle", "deg", (("deg", _PI_180),), (("°", _PI_180), ("rad", "1"))),
