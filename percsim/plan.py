@@ -879,7 +879,8 @@ class Plan:
         -------
         dict
             By the names of `percsim.film.Tolerances`: lengths [m], `strain_setting` as
-            strain, the rest relative; `mixing_length` [m] goes with `mixing_within`.
+            strain, `tilt` [rad], the rest relative; `mixing_length` [m] goes with
+            `mixing_within`.
 
         """
         t = self.tolerances_section
@@ -896,6 +897,7 @@ class Plan:
             "skew": t.electrode_skew,
             "particle_size": t.particle_size,
             "response": t.response,
+            "tilt": t.tilt,
             "mixing_length": t.mixing_length,
             "instrument": t.instrument,
             "strain_setting": t.strain_setting,

@@ -1609,6 +1609,7 @@ _REMEDY = {
     "skew": "set the electrodes parallel with a jig",
     "particle_size": "keep to one lot of powder, or sieve it",
     "response": "bond and cure all films alike",
+    "tilt": "cast and level all films alike, so that particles settle alike",
     "chains": "enlarge the film",
 }
 
