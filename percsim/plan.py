@@ -14,7 +14,7 @@ import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import pairwise
+from itertools import pairwise, product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -76,6 +76,15 @@ HARD_CUTOFF = 0.02
 
 Common practice, no source.
 """
+
+AXES = ("thickness", "diameter", "aspect_ratio", "mix_ratio")
+"""Keys of [explore] that make mixes: combinations with boxes or films of their own."""
+
+MOST_CANDIDATES = 2000
+"""More are refused: judging them would take longer than most boxes do."""
+
+MANY_CANDIDATES = 200
+"""More are warned of."""
 
 THIN_FILM = 1.5
 """Films up to this many times the longest box are simulated at full thickness."""
@@ -205,6 +214,9 @@ class Plan:
         The plan as it was written.
     path : str
         Path it was loaded from, as it was given; empty if it was not loaded.
+    mix : tuple of (str, float)
+        For one of the `mixes` of a plan: the axes of [explore] that it lists, and their
+        values here in SI; empty for a plan as written.
 
     """
 
@@ -228,6 +240,7 @@ class Plan:
     name: str = "plan"
     text: str = ""
     path: str = ""
+    mix: tuple[tuple[str, float], ...] = ()
 
     # ------------------------------------------------------------------ reading and writing
     @classmethod
@@ -352,6 +365,8 @@ class Plan:
         object.__setattr__(plan, "name", name)
         object.__setattr__(plan, "text", text or "")
         _cross_check(plan, reading)
+        if not reading.lines:
+            _check_mixes(plan, reading)
         if reading.lines:
             raise PlanError(reading.in_order())
         if text is None:
@@ -464,6 +479,110 @@ class Plan:
         gaps = ", ".join(_length(g) for g in self.electrode_gaps)
         weights = ", ".join(f"{100 * w:.4g}" for w in self.weight_fractions)
         return f"Plan {self.title!r}: {weights} wt% at gaps {gaps}, seed {self.seed}"
+
+    # ------------------------------------------------------------------ what is tried
+    @cached_property
+    def axes(self) -> dict[str, tuple[float, ...]]:
+        """Axes of [explore] listed beside loading and gap, and their values."""
+        listed = {name: getattr(self.explore, name) for name in AXES}
+        return {name: values for name, values in listed.items() if values is not None}
+
+    @cached_property
+    def mixes(self) -> tuple[Plan, ...]:
+        """The plan once for each combination of the values of its `axes`.
+
+        Each is a plan of loadings and gaps alone; the plan itself when it lists no axis.
+        """
+        if not self.axes:
+            return (self,)
+        return tuple(
+            self._at(dict(zip(self.axes, values, strict=True)))
+            for values in product(*self.axes.values())
+        )
+
+    def _at(self, values: Mapping[str, float]) -> Plan:
+        """One mix of the plan."""
+        fillers = list(self.filler)
+        if "diameter" in values:
+            size = "length" if self.fillers[0].kind == "rod" else "diameter"
+            law = self.fillers[0].size
+            sizes = getattr(fillers[0], size) or Sizes(law.median, law.spread)
+            fillers[0] = fillers[0].model_copy(
+                update={size: sizes.at_median(values["diameter"])}
+            )
+        if "aspect_ratio" in values:
+            k = self._first_shaped
+            written = fillers[k].aspect_ratio or AspectRatio(1.0)
+            aspect = replace(written, value=values["aspect_ratio"])
+            fillers[k] = fillers[k].model_copy(update={"aspect_ratio": aspect})
+        film, elastomer = self.film, self.elastomer
+        if "thickness" in values:
+            film = film.model_copy(update={"thickness": values["thickness"]})
+        if "mix_ratio" in values:
+            elastomer = elastomer.model_copy(update={"mix_ratio": values["mix_ratio"]})
+        return replace(
+            self,
+            filler=tuple(fillers),
+            film=film,
+            elastomer=elastomer,
+            explore=self.explore.model_copy(update=dict.fromkeys(AXES)),
+            mix=tuple(values.items()),
+        )
+
+    @property
+    def _first_shaped(self) -> int:
+        """Index of the first filler that has an aspect ratio."""
+        kinds = [filler.kind for filler in self.fillers]
+        return next(k for k, kind in enumerate(kinds) if kind != "sphere")
+
+    @property
+    def varying(self) -> tuple[str, ...]:
+        """Axes beside loading and gap that take more than one value."""
+        return tuple(name for name, values in self.axes.items() if len(values) > 1)
+
+    @cached_property
+    def n_candidates(self) -> int:
+        """How many candidates the plan has."""
+        n = math.prod(len(values) for values in self.axes.values())
+        return n * len(self.weight_fractions) * len(self.electrode_gaps)
+
+    def mix_words(self, names: Sequence[str]) -> str:
+        """Name a mix by those of its axes: "0.15 mm film, 10 um filler, 7:1"."""
+        write: dict[str, Callable[[float], str]] = {
+            "thickness": lambda x: f"{_length(x)} film",
+            "diameter": lambda x: f"{_length(x)} filler",
+            "aspect_ratio": lambda x: f"aspect ratio {x:g}",
+            "mix_ratio": lambda x: format_quantity(x, "ratio"),
+        }
+        return ", ".join(write[name](value) for name, value in self.mix if name in names)
+
+    def mix_values(self, names: Sequence[str]) -> tuple[tuple[str, float], ...]:
+        """Values of a mix in SI, of those of its axes, by their names in results."""
+        columns = {"thickness": "film_thickness_m", "diameter": "diameter_m"}
+        return tuple((columns.get(n, n), value) for n, value in self.mix if n in names)
+
+    @property
+    def box_axes(self) -> tuple[str, ...]:
+        """Axes of a mix that its boxes depend on.
+
+        Thick films share boxes whatever their thickness, and mix ratios do while the
+        elastomer has one density and one expansion for all.
+        """
+        return tuple(
+            name
+            for name, _ in self.mix
+            if name in ("diameter", "aspect_ratio")
+            or (name == "thickness" and self.is_thin)
+        )
+
+    @cached_property
+    def box_label(self) -> str:
+        """What the boxes of a mix depend on, as the first part of their keys.
+
+        Empty for a plan without axes.
+        """
+        names = self.box_axes
+        return "".join(f"{name} {value!r}/" for name, value in self.mix if name in names)
 
     # ------------------------------------------------------------------ what is mixed
     @cached_property
@@ -988,6 +1107,32 @@ class Plan:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What is allowed but may mislead, one line each."""
+        if not self.axes:
+            return self._own_cautions
+        told: dict[str, list[str]] = {}
+        for mix in self.mixes:
+            for line in mix._own_cautions:
+                told.setdefault(line, []).append(mix.mix_words(self.varying))
+        out = [
+            line if len(where) == len(self.mixes) else f"{'; '.join(where)}: {line}"
+            for line, where in told.items()
+        ]
+        if "mix_ratio" in self.varying:
+            out.append(
+                "mix ratios differ in what goes on the balance alone: the elastomer data"
+                " hold one density and one thermal expansion for all of them, so that"
+                " resistance, gauge factor and spread come out equal"
+            )
+        if self.n_candidates > MANY_CANDIDATES:
+            out.append(
+                f"{self.n_candidates} candidates: with so many the one that comes out best"
+                " owes part of its lead to chance; list fewer values, then refine around"
+                " the best"
+            )
+        return tuple(out)
+
+    @property
+    def _own_cautions(self) -> tuple[str, ...]:
         out = []
         small = [b for b in self.box_lengths if b < 8.0 * self.median_diameter * (1 - 1e-9)]
         if small:
@@ -1228,6 +1373,54 @@ def _cross_check(plan: Plan, reading: _Reading) -> None:
     )  # fmt: skip
     for check in checks:
         check(plan, reading)
+
+
+def _check_mixes(plan: Plan, reading: _Reading) -> None:
+    """Add what is wrong with single mixes of a plan that is sound as written."""
+    if plan.boxes.most is not None and plan.boxes.most < plan.boxes.count:
+        reading.fault(
+            "boxes.most",
+            f"= {plan.boxes.most} is below boxes.count = {plan.boxes.count}, which every"
+            " loading gets",
+        )
+    if plan.n_candidates > MOST_CANDIDATES:
+        counts = {
+            "loadings": len(plan.weight_fractions), "gaps": len(plan.electrode_gaps),
+            **{f"{name}s": len(values) for name, values in plan.axes.items()},
+        }  # fmt: skip
+        many = " x ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
+        reading.fault(
+            "explore",
+            f"asks for {plan.n_candidates} candidates ({many}); at most"
+            f" {MOST_CANDIDATES} are judged, so list fewer values and refine around the"
+            " best",
+        )
+    if "diameter" in plan.axes:
+        sizes = plan.filler[0].diameter or plan.filler[0].length
+        if sizes is not None and sizes.sieve is not None:
+            reading.fault(
+                "explore.diameter",
+                "does not go with a sieve, whose meshes stay while the sizes move; leave"
+                " the sieve out",
+            )
+    if "aspect_ratio" in plan.axes:
+        shaped = [k for k, f in enumerate(plan.fillers) if f.kind != "sphere"]
+        if not shaped:
+            reading.fault("explore.aspect_ratio", "does not belong to spheres")
+        elif plan.filler[shaped[0]].thickness is not None:
+            reading.fault(
+                "explore.aspect_ratio",
+                "does not go with filler.thickness, which fixes it; give"
+                " filler.aspect_ratio",
+            )
+    if reading.lines:
+        return
+    for mix in plan.mixes if plan.axes else ():
+        own = _Reading(plan.name)
+        _cross_check(mix, own)
+        where = f"with {mix.mix_words(tuple(plan.axes))}"
+        for line in own.lines:
+            reading.fault("explore", f"{where}: {line.removeprefix(f'{plan.name}: ')}")
 
 
 def _find_material(reading: _Reading, key: str, name: str | None, kind: str) -> Any:

@@ -451,6 +451,18 @@ class Sizes:
     shares: tuple[float, ...] = ()
     weighting: Literal["volume", "number"] = "volume"
 
+    def at_median(self, median: float) -> Sizes:
+        """Sizes of the same width around another median [m]; a sieve is left out."""
+        ratio = median / self.median
+        d10, d50, d90 = (
+            None if size is None else size * ratio
+            for size in (self.d10, self.d50, self.d90)
+        )
+        edges = tuple(edge * ratio for edge in self.edges)
+        return replace(
+            self, median=median, d10=d10, d50=d50, d90=d90, sieve=None, edges=edges
+        )
+
     def distribution(self) -> SizeDistribution:
         """Law of the sizes by number, sieved.
 
@@ -1139,9 +1151,10 @@ class TemperatureSection(Section):
 
 
 class ExploreSection(Section):
-    """What to try: every loading with every gap is a candidate.
+    """What to try: every combination of the values listed here is a candidate.
 
-    The loading is written in one of three ways.
+    The loading is written in one of three ways. The last four keys may be left out: film,
+    filler and elastomer are then those of their sections.
     """
 
     weight_fraction: (
@@ -1182,6 +1195,41 @@ class ExploreSection(Section):
     ] = _field(
         "Free lengths of film between the electrodes.", example=["2 mm", "3 mm", "5 mm"]
     )
+    thickness: (
+        Annotated[tuple[float, ...], _Many(_Quantity("length", "mm", "1 um", "20 mm"))]
+        | None
+    ) = _field(
+        "Film thicknesses to try in place of film.thickness. Thick films share their boxes,"
+        " a thin one takes its own.",
+        None,
+        example=["0.15 mm", "0.2 mm"],
+    )
+    diameter: (
+        Annotated[tuple[float, ...], _Many(_Quantity("length", "um", "1 nm", "10 mm"))]
+        | None
+    ) = _field(
+        "Median sizes to try of the filler, the first of several, by number (for rods the"
+        " length); the width of its sizes stays. Each takes boxes of its own.",
+        None,
+        example=["5 um", "10 um", "20 um"],
+    )
+    aspect_ratio: Annotated[tuple[float, ...], _Many(_Number(1.0, 10_000.0))] | None = (
+        _field(
+            "Aspect ratios to try of the filler, the first of several that is no sphere."
+            " Each takes a threshold and boxes of its own.",
+            None,
+            example=[12, 15, 20],
+        )
+    )
+    mix_ratio: (
+        Annotated[tuple[float, ...], _Many(_Quantity("ratio", ":1", "1:1", "100:1"))] | None
+    ) = _field(
+        "Base to curing agent ratios to try in place of elastomer.mix_ratio. The elastomer"
+        " data hold one density and one expansion for all of them, so that they share their"
+        " boxes.",
+        None,
+        example=["5:1", "7:1", "10:1"],
+    )
 
 
 class BoxesSection(Section):
@@ -1211,6 +1259,17 @@ class BoxesSection(Section):
     )
     threshold_count: Annotated[int, _Number(10, 100_000, whole=True)] = _field(
         "Growth runs that find the percolation threshold of this filler.", 100
+    )
+    most: Annotated[int, _Number(4, 100_000, whole=True)] | None = _field(
+        "Budget in boxes of the longest length for one loading. Above count, a run goes on"
+        " in stages: count boxes for every loading, then half as many again, up to most,"
+        " only where the decision is still open; it stops when the best is known at the"
+        " stated confidence. Default: count, one stage.",
+        None,
+        example=80,
+    )
+    confidence: Annotated[float, _Quantity("percentage", "%", "50 %", "99.9 %")] = _field(
+        "Simulated confidence at which the best counts as known.", "95 %"
     )
 
 

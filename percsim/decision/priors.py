@@ -209,7 +209,9 @@ def _threshold_effect(castings: Castings, threshold: LoadingThreshold) -> str:
         else:
             step = np.log((phi - factor * critical) / (phi - critical))
             change = float(np.exp(castings.slopes[loading.reference_state] * step))
-            words.append(f"a threshold {word} as high would multiply R by {change:.2g}")
+            told = float(f"{change:.2g}")
+            factor_words = f"{told:,.0f}" if told >= 100.0 else f"{told:g}"
+            words.append(f"a threshold {word} as high would multiply R by {factor_words}")
     return "; ".join(words)
 
 

@@ -29,6 +29,7 @@ __all__ = [
     "cast_films",
     "chord",
     "initial_slopes",
+    "slope_neighbours",
     "variance_function",
 ]
 
@@ -606,6 +607,16 @@ class Castings:
             for i, name in enumerate(("median", "p05", "p95"))
         } | {"standard_error": errors}
 
+    def at_loading(self, factor: float, states: Sequence[int]) -> Floats:
+        """Cast again at a multiple of the weight fraction, (n castings, k states) [ohm].
+
+        What a bench casts that is this far off in weighing; all else stays as drawn.
+        """
+        loading = self._model.own.loading
+        phi = min(loading.volume_fraction * factor**loading.log_slope, 1.0 - 1e-9)
+        own = replace(self._model.own, loading=replace(loading, volume_fraction=phi))
+        return replace(self._model, own=own).resistances(self.draws, self.slopes, states)
+
     def replicates(self, states: Sequence[int]) -> Iterator[Floats]:
         """Castings again with the boxes of each resample, (n castings, k states) [ohm]."""
         states = list(states)
@@ -833,7 +844,7 @@ def _wedge(log_ratio: Floats) -> Floats:
     return np.asarray(np.where(y > 1e-4, np.tanh(safe) / safe, 1.0 - y**2 / 3.0))
 
 
-def _neighbours(fits: Sequence[LoadingFit], i: int) -> tuple[int | None, int | None]:
+def slope_neighbours(fits: Sequence[LoadingFit], i: int) -> tuple[int | None, int | None]:
     """Nearest loadings below and above that conduct, well clear of the threshold if any.
 
     Loadings closer than `CLOSEST_STEP` are passed over: the slope between them would be the
@@ -979,7 +990,7 @@ def cast_films(
         raise ValueError(
             f"draws for {len(base.influence)} boxes are needed, got {draws.chains.shape[1]}"
         )
-    below, above = _neighbours(fits, base_index)
+    below, above = slope_neighbours(fits, base_index)
     note = ""
     if below is None and above is None and not own.is_open:
         note = (
