@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from percsim.report.chapter import Chapter
+from percsim.report.chapters.anchor import ANCHOR
 from percsim.report.chapters.currents import CURRENTS
+from percsim.report.chapters.day_one import DAY_ONE
 from percsim.report.chapters.film import CHAPTER as FILM
 from percsim.report.chapters.ladder import LADDER
 from percsim.report.chapters.layers import LAYERS
@@ -13,6 +15,8 @@ from percsim.report.tables import Summary
 __all__ = ["CHAPTERS", "chapter_lines"]
 
 CHAPTERS: tuple[Chapter, ...] = (
+    ANCHOR,
+    DAY_ONE,
     FILM,
     SPREAD,
     LADDER,
