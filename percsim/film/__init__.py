@@ -7,7 +7,9 @@ from percsim.film.casting import (
     Tolerances,
     cast_films,
 )
-from percsim.film.electrodes import Film, Readout, film_resistance, read_through_series
+from percsim.film.curves import FilmCurves
+from percsim.film.electrodes import Film, film_resistance
+from percsim.film.readout import Circuit, HeatPath, Readout, read_through_series
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
@@ -23,7 +25,10 @@ __all__ = [
     "TOLERANCE_NAMES",
     "CastingDraws",
     "Castings",
+    "Circuit",
     "Film",
+    "FilmCurves",
+    "HeatPath",
     "LoadingFit",
     "LoadingResult",
     "LoadingThreshold",
