@@ -18,6 +18,8 @@ from percsim.assemble.gather import (
     gather_threshold,
     lost_share,
 )
+from percsim.assemble.operation import operation
+from percsim.assemble.temperature import temperature
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.decision.choose import Decision, decide
 from percsim.ensemble.sampling import PURPOSES, box_seed
@@ -29,7 +31,10 @@ from percsim.plan import Plan
 
 __all__ = ["CHAPTERS", "Findings", "assemble"]
 
-CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = ()
+CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
+    temperature,
+    operation,
+)
 """What a summary holds beyond the decision, in order."""
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "NOT_MODELLED", "OVERLAP"]
+__all__ = ["CAUTIONS", "NOT_MODELLED", "OVERLAP", "SELF_HEATING"]
+
+SELF_HEATING = "self-heating"
+"""Not modelled unless the plan says how the film is fed, under [supply]."""
 
 NOT_MODELLED = (
     "hysteresis between loading and unloading",
@@ -12,7 +15,7 @@ NOT_MODELLED = (
     "clustered filler and alignment other than the plan's; settled filler, voids",
     "end zones of the bond between film and part, and strain lost in a soft sheet",
     "current crowding at electrodes narrower than the film",
-    "self-heating",
+    SELF_HEATING,
     "ageing, moisture, and drift of the contacts",
 )
 

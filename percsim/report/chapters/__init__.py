@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from percsim.report.chapter import Chapter
+from percsim.report.chapters import operation, temperature
 from percsim.report.tables import Summary
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
-CHAPTERS: tuple[Chapter, ...] = ()
+CHAPTERS: tuple[Chapter, ...] = (temperature.CHAPTER, operation.CHAPTER)
 
 
 def chapter_lines(summary: Summary) -> list[str]:
