@@ -111,6 +111,7 @@ def _rise(found: SelfHeating, hottest: float) -> dict[str, Any]:
         "cold_rise_K": found.cold_rise,
         "rise_K": found.rise,
         "hottest_rise_K": found.rise * hottest,
+        "hottest_over_mean": hottest,
         "loop_gain": found.loop_gain,
         "runs_away": found.runs_away,
     }
@@ -205,23 +206,27 @@ def _overheating(heating: dict[str, Any], plan: Plan) -> list[str]:
         ),
     ):
         row = heating[name]
-        rise = row["hottest_rise_K"]
-        if not math.isfinite(rise):
-            words.append(
-                f"Overheating: {where} the film at {plan.supply_voltage:g} V has no steady "
-                f"temperature, its power grows with its own heat (loop gain "
-                f"{row['loop_gain']:.2g}, 1 is the limit); lower the supply or put a "
-                "larger resistor in series"
+        rise, spare = row["hottest_rise_K"], limit - hottest
+        if hottest + rise <= limit:
+            continue
+        # rise = h c v^2/(1 - g v^2) at v times this supply, solved for the spare kelvins
+        warms = row["cold_rise_K"] * row["hottest_over_mean"] + row["loop_gain"] * spare
+        safe = plan.supply_voltage * math.sqrt(max(spare, 0.0) / warms)
+        if math.isfinite(rise):
+            what = (
+                f"would warm by {rise:.3g} K, to {hottest + rise - 273.15:.0f} C on the "
+                "plan's hottest day"
             )
-        elif hottest + rise > limit:
-            room = max(limit - hottest, 0.0)
-            safe = plan.supply_voltage * math.sqrt(room / rise)
-            words.append(
-                f"Overheating: {where} the film at {plan.supply_voltage:g} V would warm by "
-                f"{rise:.3g} K, to {hottest + rise - 273.15:.0f} C on the plan's hottest "
-                f"day; elastomers stay below {limit - 273.15:.0f} C. Keep the supply below "
-                f"about {safe:.2g} V there"
+        else:
+            what = (
+                "has no steady temperature, its power grows with its own heat (loop gain "
+                f"{row['loop_gain']:.2g}, 1 is the limit)"
             )
+        words.append(
+            f"Overheating: {where} the film at {plan.supply_voltage:g} V {what}; "
+            f"elastomers stay below {limit - 273.15:.0f} C. Keep the supply below "
+            f"about {safe:.2g} V there, or put more resistance in series"
+        )
     return words
 
 

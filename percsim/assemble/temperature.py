@@ -20,7 +20,7 @@ from percsim.decision.priors import (
     THERMAL_SHARE_RANGE,
 )
 from percsim.ensemble.sampling import PURPOSES, box_seed
-from percsim.film.curves import FilmCurves, central_68, linear_until, slope_at
+from percsim.film.curves import FilmCurves, central_68, linear_until, room_slope
 from percsim.film.readout import (
     Noise,
     Separation,
@@ -143,7 +143,7 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
     ratios, beyond = curves.with_contacts(
         thermal, plan.contacts.Ea.value, drawn["lambda_T"], drawn["Ea"]
     )
-    coefficients = slope_at(t, ratios, ROOM_TEMPERATURE)[:, 0]
+    coefficients = room_slope(t, ratios)
     factors = np.full(DRAWS, curves.gauge_factor)
     return ThermalPrior(ratios, factors, coefficients, _said(words), beyond)
 
@@ -187,7 +187,7 @@ def _from_responses(
         open_ends = ~np.isfinite(moved)
         factors = (full * np.exp(np.where(open_ends, 0.0, moved)) - 1.0) / strain
         factors = np.where(open_ends, np.inf, factors)
-    coefficients = slope_at(t, ratios, ROOM_TEMPERATURE)[:, 0]
+    coefficients = room_slope(t, ratios)
     far = (t < known[order[0]] - 1e-6) | (t > known[order[-1]] + 1e-6)
     return ThermalPrior(ratios, factors, coefficients, _said(words), float(far.mean()))
 

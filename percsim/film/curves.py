@@ -31,6 +31,7 @@ __all__ = [
     "end_point_line",
     "linear_until",
     "nonlinearity",
+    "room_slope",
     "slope_at",
     "vibrate",
 ]
@@ -79,6 +80,28 @@ def slope_at(x: ArrayLike, y: ArrayLike, at: ArrayLike) -> Floats:
     middles = 0.5 * (x[1:] + x[:-1])
     out = _interpolate(middles, secants, np.atleast_1d(np.asarray(at, dtype=np.float64)))
     return np.asarray(np.where(finite[..., None], out, np.nan))
+
+
+def room_slope(temperatures: Floats, ratios: Floats) -> Floats:
+    """(1/R) dR/dT at 20 C of curves of R against temperature.
+
+    Parameters
+    ----------
+    temperatures : (m,) ndarray of float
+        Rising [K], 20 C among them.
+    ratios : (..., m) ndarray of float
+        R, or R over anything.
+
+    Returns
+    -------
+    (...) ndarray of float
+        Slope of ln R from 20 C and its neighbours [1/K]; nan where one of them is open.
+
+    """
+    room = next(k for k, t in enumerate(temperatures) if is_room_temperature(t))
+    near = slice(max(room - 1, 0), room + 2)
+    logs = np.log(ratios[..., near])
+    return np.asarray(slope_at(temperatures[near], logs, ROOM_TEMPERATURE)[..., 0])
 
 
 def linear_until(
@@ -459,8 +482,7 @@ class FilmCurves:
         """(1/R) dR/dT at 20 C of ratios (..., m, n) [1/K]; nan where a curve is open."""
         if len(self.temperatures) < 2:
             return np.full(ratio.shape[:-2], np.nan)
-        curve = ratio[..., self.rest]
-        return np.asarray(slope_at(self.temperatures, curve, ROOM_TEMPERATURE)[..., 0])
+        return room_slope(self.temperatures, ratio[..., self.rest])
 
     @property
     def gauge_factor(self) -> float:

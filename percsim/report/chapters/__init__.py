@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from percsim.report.chapter import Chapter
-from percsim.report.chapters import operation, temperature
+from percsim.report.chapters.ladder import LADDER
+from percsim.report.chapters.operation import OPERATION
+from percsim.report.chapters.temperature import TEMPERATURE
 from percsim.report.tables import Summary
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
-CHAPTERS: tuple[Chapter, ...] = (temperature.CHAPTER, operation.CHAPTER)
+CHAPTERS: tuple[Chapter, ...] = (
+    LADDER,
+    TEMPERATURE,
+    OPERATION,
+)
 
 
 def chapter_lines(summary: Summary) -> list[str]:

@@ -42,7 +42,7 @@ from percsim.report.tables import (
     with_error,
 )
 
-__all__ = ["CHAPTER"]
+__all__ = ["OPERATION"]
 
 HOT = 200.0
 """Where elastomers end [C]."""
@@ -352,8 +352,8 @@ def _vibration(found: Row) -> list[Block]:
             "The law answers strain at once and forgets it. It gives the shift that the "
             "bend of the curve makes while the part vibrates, and none that stays when it "
             "stops, grows with the number of cycles, or depends on frequency, as softening "
-            "in the first cycles, relaxation, heating or wear of contacts would; a measured shift "
-            "much larger than this one is of that kind."
+            "in the first cycles, relaxation, heating or wear of contacts would; a "
+            "measured shift much larger than this one is of that kind."
         ),
     ]
 
@@ -546,8 +546,9 @@ def _heating_caption(run: Run) -> str:
     heat = (run.summary.get("operation") or {}).get("heating") or {}
     return (
         "Left: steady rise of the film's mean temperature above 20 C; bands hold 5 to 95 % "
-        "of castings by the power they make. Right: the drift it reads as; bands hold 5 to 95 % of temperature "
-        f"coefficients over what nobody measured: {heat.get('prior_contains', 'nothing')}. "
+        "of castings by the power they make. Right: the drift it reads as; bands hold 5 to "
+        "95 % of temperature coefficients over what nobody measured: "
+        f"{heat.get('prior_contains', 'nothing')}. "
         "Curves end where the power grows without end."
     )
 
@@ -600,11 +601,12 @@ def _vibration_caption(run: Run) -> str:
     return (
         f"Left: R against strain of {candidate_label(run.reference[0])} as planned, with "
         "its simulation error, and the stretch that a cycle passes. Right: R over two "
-        "cycles against R at the mean strain, and the mean over a cycle with its simulation error."
+        "cycles against R at the mean strain, and the mean over a cycle with its "
+        "simulation error."
     )
 
 
-CHAPTER = Chapter(
+OPERATION = Chapter(
     "operation",
     "operation",
     "The film in use",

@@ -47,7 +47,7 @@ from percsim.report.tables import (
     with_error,
 )
 
-__all__ = ["CHAPTER"]
+__all__ = ["TEMPERATURE"]
 
 
 def _range(row: Row, prefix: str, factor: float = 1.0) -> str:
@@ -450,7 +450,7 @@ def _caption(run: Run) -> str:
     return text
 
 
-CHAPTER = Chapter(
+TEMPERATURE = Chapter(
     "temperature",
     "temperature",
     "Temperature",
