@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from percsim.decision.priors import BETA_FACTOR, BREAKING_FACTOR, THERMAL_SHARE_RANGE
 from percsim.ensemble.sampling import PURPOSES, box_seed
-from percsim.ensemble.simulate import BoxJob, simulate_box
+from percsim.ensemble.simulate import BoxJob, Setting, simulate_box, varied_states
 from percsim.ensemble.threshold import (
     GrowthJob,
     GrowthPlan,
@@ -17,14 +18,17 @@ from percsim.ensemble.threshold import (
     with_aspect_ratio,
 )
 from percsim.ensemble.workers import available_cores
+from percsim.network.laws import ContactOpeningLaw
 from percsim.particles.box import Box
 from percsim.plan import Plan
 
 __all__ = [
+    "HELD_OUT",
     "box_jobs",
     "compile_kernels",
     "estimate",
     "growth_plans",
+    "law_settings",
     "plan_box",
     "threshold_jobs",
 ]
@@ -45,6 +49,12 @@ SECONDS_PER_HARD_FLAKE = 3.6e-4
 
 CROWDED = 0.31
 """Volume fraction at which that takes twice as long; it goes on with the 6th power."""
+
+SECONDS_PER_FLAKE_AND_VARIATION = 1e-6
+"""Build and solve at another setting of the law, one particle and state [s] (as above)."""
+
+HELD_OUT = 3
+"""The last settings of `law_settings`, which test what the others are fitted to."""
 
 SECONDS_PER_GROWTH = 5e-3
 """One box of a threshold [s] (as above)."""
@@ -92,13 +102,49 @@ def plan_box(plan: Plan, length: float) -> Box:
     return Box((length, length, length), (False, True, True))
 
 
+def law_settings(plan: Plan) -> tuple[Setting, ...]:
+    """List the settings of the law that some boxes are solved with as well.
+
+    The mid-points of the edges of a cube (Box & Behnken, "Some new three level designs for
+    the study of quantitative variables", Technometrics 2, 455 (1960)), which spread 12
+    settings for a second-order fit and leave out the corners, where films are open; then
+    `HELD_OUT` inside. The cube spans 80 % of the logarithms of the ranges of day one.
+    """
+    contacts = plan.contacts
+    reach = 0.8
+    edges = [
+        tuple(reach * value for value in corner)
+        for a in (-1.0, 1.0)
+        for b in (-1.0, 1.0)
+        for corner in ((a, b, 0.0), (a, 0.0, b), (0.0, a, b))
+    ]
+    inside = [(0.5, -0.3, 0.4), (-0.4, 0.5, -0.5), (0.3, 0.4, 0.6)]
+    low = min(THERMAL_SHARE_RANGE[0], max(contacts.lambda_T.value, 0.01))
+    high = THERMAL_SHARE_RANGE[1]
+    beta = contacts.beta.value or 1.0
+    return tuple(
+        Setting(
+            beta * BETA_FACTOR**u,
+            contacts.delta_b.value * BREAKING_FACTOR**v,
+            low * (high / low) ** (0.5 * (1.0 + w)),
+        )
+        for u, v, w in [*edges, *inside]
+    )
+
+
 def box_jobs(plan: Plan) -> list[BoxJob]:
     """Jobs of a plan's boxes, numbers outermost so that a part of them is a fair sample."""
     law, lengths = plan.law(), plan.box_lengths
     cutoff, clusters = plan.cutoff, plan.clusters
     # short boxes are cheap and scatter more: as many more as they are shorter
     counts = [round(plan.boxes.count * lengths[-1] / length) for length in lengths]
-    by_loading = [(plan.recipe(w), plan.states(w)) for w in plan.weight_fractions]
+    by_loading = [
+        (plan.recipe(w), plan.states(w), plan.thermal(w), plan.probes(w))
+        for w in plan.weight_fractions
+    ]
+    mounting = plan.mounting()
+    opening = isinstance(law, ContactOpeningLaw)
+    settings = law_settings(plan) if opening else ()
     return [
         BoxJob(
             plan.seed,
@@ -111,9 +157,15 @@ def box_jobs(plan: Plan) -> list[BoxJob]:
             core=plan.placement.impenetrable,
             clusters=clusters,
             walls=plan.placement.faces,
+            mounting=mounting if opening else None,
+            thermal=thermal if opening else None,
+            variations=settings
+            if index == len(lengths) - 1 and number < plan.boxes.variations
+            else (),
+            probes=probes,
         )
         for number in range(max(counts))
-        for recipe, states in by_loading
+        for recipe, states, thermal, probes in by_loading
         for index, length in enumerate(lengths)
         if number < counts[index]
     ]
@@ -150,7 +202,12 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     ]
     n_states = len(jobs[0].states)
     flakes = float(sum(counts))
-    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
+    solved = n_states + len(jobs[0].probes)
+    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * solved
+    n_varied = len(varied_states(jobs[0].states, jobs[0].rest))
+    varying = SECONDS_PER_FLAKE_AND_VARIATION * sum(
+        n * len(job.variations) * n_varied for n, job in zip(counts, jobs, strict=True)
+    )
     batches = len(threshold_jobs(plan))
     growth = batches * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
     pushing = 0.0
@@ -166,7 +223,7 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
         "flakes_per_box": [min(counts), max(counts)],
         "flakes": flakes,
         "workers": workers,
-        "seconds": (flakes * per_flake + pushing + growth) / workers + 5.0,
+        "seconds": (flakes * per_flake + varying + pushing + growth) / workers + 5.0,
         "seconds_to_compile": SECONDS_TO_COMPILE,
         "memory_bytes": (workers + 1) * 220e6 + workers * 4e3 * max(counts),
     }
@@ -180,6 +237,6 @@ def compile_kernels(plan: Plan) -> None:
     fullest = max(
         box_jobs(plan), key=lambda job: job.box.volume * job.recipe.volume_fraction
     )
-    simulate_box(replace(fullest, states=fullest.states[:1]))
+    simulate_box(replace(fullest, states=fullest.states[:1], variations=()))
     jobs = threshold_jobs(plan)
     replace(jobs[0], count=1).run()

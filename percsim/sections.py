@@ -40,9 +40,11 @@ __all__ = [
     "FillerSection",
     "FilmSection",
     "HeadSection",
+    "PartSection",
     "PlacementSection",
     "Reader",
     "Section",
+    "SheetSection",
     "Sizes",
     "Stated",
     "StrainSection",
@@ -827,6 +829,23 @@ class ElastomerSection(Section):
         None,
         example=0.495,
     )
+    cure_temperature: (
+        Annotated[float, _Quantity("temperature", "C", "0 C", "250 C")] | None
+    ) = _field(
+        "Temperature of the cure, for the stiffness of the layers alone. Default: not"
+        " said, the stiffness follows from the mix ratio.",
+        None,
+        example="100 C",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "10 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the cured, unfilled elastomer; also { value = ..., basis ="
+        ' "measured", source = "..." }. Default: from mix ratio and cure, by the'
+        " material's data, else by those of an addition-cure silicone.",
+        None,
+        example="2.9 MPa",
+    )
     name: Annotated[str, _Text()] | None = _field(
         "What the weigh-out sheet calls it. Default: the material's name, else elastomer.",
         None,
@@ -851,6 +870,14 @@ class FilmSection(Section):
         "How it is cast: drawn down with a blade or frame, or drop-cast. It sets the"
         " default thickness tolerance.",
         "drawn",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "100 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the filled film, written like that of the elastomer; used with"
+        " a sheet or a part. Default: the elastomer's and what the filler adds.",
+        None,
+        example="16 MPa",
     )
 
 
@@ -1078,6 +1105,12 @@ class BoxesSection(Section):
         " all take its thickness and its free faces.",
         ["10 D", "14 D", "20 D"],
     )
+    variations: Annotated[int, _Number(0, 1000, whole=True)] = _field(
+        "Boxes of the longest length for each loading that are solved again at other values"
+        " of beta, delta_b and lambda_T, so that what is not known of the contacts can be"
+        " carried to the answer; fewer when there are fewer boxes, 0 for none.",
+        6,
+    )
     threshold_count: Annotated[int, _Number(10, 100_000, whole=True)] = _field(
         "Growth runs that find the percolation threshold of this filler.", 100
     )
@@ -1096,7 +1129,16 @@ class TolerancesSection(Section):
         "Of the filler's weight fraction, from the balance.", "0.5 %"
     )
     mixing: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
-        "Of the filler's weight fraction from place to place in the mix.", "2 %"
+        "Of the filler's weight fraction, film mean against film mean, from uneven mixing.",
+        "2 %",
+    )
+    mixing_within: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
+        "Of the filler's weight fraction from point to point inside one film.", "3 %"
+    )
+    mixing_length: Annotated[float, _Quantity("length", "mm", "1 um", "100 mm")] = _field(
+        "Distance over which that unevenness keeps together (correlation falls by e); a"
+        " film many times longer and wider averages it out.",
+        "1 mm",
     )
     thickness: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] | None = (
         _field(
@@ -1109,6 +1151,9 @@ class TolerancesSection(Section):
     electrode_gap: Annotated[float, _Quantity("length", "mm", "0 mm", "10 mm")] = _field(
         "Of the electrode gap.", "0.1 mm"
     )
+    electrode_skew: Annotated[float, _Quantity("length", "mm", "0 mm", "10 mm")] = _field(
+        "Of the gap at one end of the electrodes less that at the other.", "0.1 mm"
+    )
     width: Annotated[float, _Quantity("length", "mm", "0 mm", "10 mm")] = _field(
         "Of the film's width.", "0.1 mm"
     )
@@ -1117,6 +1162,26 @@ class TolerancesSection(Section):
     )
     aspect_ratio: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
         "Of the aspect ratio of the filler, from powder lot to powder lot.", "8 %"
+    )
+    particle_size: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
+        "Of the filler's median size at the same shape, from powder lot to powder lot.",
+        "5 %",
+    )
+    response: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
+        "Of how far contacts open at a given strain, from casting to casting: bond to the"
+        " part, cure, contacts. It scatters the gauge factor.",
+        "5 %",
+    )
+    instrument: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
+        "Of one reading of a resistance, from trial to trial on the same film.", "0.1 %"
+    )
+    strain_setting: Annotated[
+        float, _Quantity("strain", "microstrain", "0 microstrain", "10000 microstrain")
+    ] = _field("Of the strain that is set, from trial to trial.", "20 microstrain")
+    contact_redraw: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
+        "Share of the contacts that close differently each time a film is strained or"
+        " warmed and comes back; no standard deviation.",
+        "5 %",
     )
 
 
@@ -1327,6 +1392,97 @@ class BatchSection(Section):
     )
 
 
+class SheetSection(Section):
+    """The softer elastomer sheet that the film is bonded to; left out, there is none."""
+
+    thickness: Annotated[float, _Quantity("length", "mm", "1 um", "20 mm")] | None = _field(
+        "Thickness of the cured sheet; needed with any other key of it.",
+        None,
+        example="0.15 mm",
+    )
+    mix_ratio: Annotated[float, _Quantity("ratio", ":1", "1:1", "100:1")] | None = _field(
+        "Base to curing agent by mass. Default: the film's.", None, example="15:1"
+    )
+    cure_temperature: (
+        Annotated[float, _Quantity("temperature", "C", "0 C", "250 C")] | None
+    ) = _field(
+        "Temperature of its cure. Default: not said, the stiffness follows from the mix"
+        " ratio.",
+        None,
+        example="100 C",
+    )
+    material: Annotated[str, _Text()] | None = _field(
+        "Name of its elastomer in percsim's data files. Default: the film's.",
+        None,
+        example="addition-cure silicone",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "100 GPa"))] | None
+    ) = _field(
+        "Young's modulus, written like that of the elastomer. Default: from mix ratio and"
+        " cure.",
+        None,
+        example="1.3 MPa",
+    )
+    poisson_ratio: Annotated[float, _Number(0.0, 0.5)] | None = _field(
+        "Poisson ratio. Default: the film's elastomer's.", None, example=0.495
+    )
+
+
+class PartSection(Section):
+    """The part whose strain is read, and how the patch is laid on it; optional."""
+
+    radius: Annotated[float, _Quantity("length", "mm", "0.01 mm", "100 m")] | None = _field(
+        "Radius of the surface that the patch is wrapped on, the current running around"
+        " it. Leave it out for a flat part.",
+        None,
+        example="25 mm",
+    )
+    side: Annotated[str, _Choice("outer", "inner")] = _field(
+        "Whether the patch lies on the outer or the inner surface.", "outer"
+    )
+    rigid: Annotated[bool, _Flag()] | None = _field(
+        "Instead of a modulus: true for a part that the patch cannot strain or bend.",
+        None,
+        example=True,
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "GPa", "1 kPa", "2000 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the part; needed unless it is rigid.", None, example="70 GPa"
+    )
+    thickness: Annotated[float, _Quantity("length", "mm", "1 um", "1 m")] | None = _field(
+        "Thickness of its wall; needed for control = 'force', and for a part that is bent"
+        " after bonding unless it is rigid.",
+        None,
+        example="1.5 mm",
+    )
+    poisson_ratio: Annotated[float, _Number(0.0, 0.5)] | None = _field(
+        "Poisson ratio of the part. Default: part_poisson_ratio of [strain].",
+        None,
+        example=0.33,
+    )
+    control: Annotated[str, _Choice("strain", "force")] = _field(
+        "What is given: the strain of the part, or the force on it, which patch and part"
+        " share. The strain window is then that of the part without the patch.",
+        "strain",
+    )
+    bent: Annotated[str, _Choice("before bonding", "after bonding")] = _field(
+        "before bonding: film and sheet are wrapped and then glued, and bend about their"
+        " own neutral axis; after bonding: they are glued flat and bent with the part,"
+        " about the neutral axis of all, on a rigid part about its surface.",
+        "before bonding",
+    )
+    misalignment: Annotated[float, _Quantity("angle", "deg", "0 deg", "45 deg")] | None = (
+        _field(
+            "Angle by which the patch may lie off the direction of the load; asks for the"
+            " transverse sensitivity, three more states of every box. Default: neither.",
+            None,
+            example="3 deg",
+        )
+    )
+
+
 SECTIONS: dict[str, type[Section]] = {
     "filler": FillerSection,
     "elastomer": ElastomerSection,
@@ -1342,6 +1498,8 @@ SECTIONS: dict[str, type[Section]] = {
     "supply": SupplySection,
     "vibration": VibrationSection,
     "batch": BatchSection,
+    "sheet": SheetSection,
+    "part": PartSection,
 }
 """Sections of a plan in the order of the starter."""
 

@@ -15,10 +15,13 @@ from percsim.assemble.gather import (
     box_rows,
     casting_rows,
     gather_loadings,
+    gather_responses,
     gather_threshold,
     lost_share,
 )
+from percsim.assemble.layers import layers
 from percsim.assemble.operation import operation
+from percsim.assemble.spread import spread
 from percsim.assemble.temperature import temperature
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.decision.choose import Decision, decide
@@ -32,6 +35,8 @@ from percsim.plan import Plan
 __all__ = ["CHAPTERS", "Findings", "assemble"]
 
 CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
+    spread,
+    layers,
     temperature,
     operation,
 )
@@ -107,6 +112,7 @@ def assemble(
         for w in plan.weight_fractions
         if plan.recipe(w).weight_fraction == best.weight_fraction
     )
+    fits = [candidate.castings.fit for candidate in decision.candidates]
     findings = Findings(
         plan,
         tuple(jobs),
@@ -115,6 +121,14 @@ def assemble(
         loading_threshold,
         recipe,
         decision,
+        gather_responses(
+            plan,
+            jobs,
+            records,
+            # every candidate of a loading holds the same fit
+            list({f.loading.weight_fraction: f for f in fits}.values()),
+            loading_threshold,
+        ),
     )
     expected = {job.key for job in jobs} | {job.key for job in threshold_jobs(plan)}
     words = decision.as_dict()

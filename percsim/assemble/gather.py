@@ -9,12 +9,19 @@ from typing import Any
 import numpy as np
 
 from percsim.decision.choose import Decision
-from percsim.ensemble.simulate import BoxJob
+from percsim.decision.priors import ContactParameters
+from percsim.ensemble.simulate import BoxJob, varied_states
 from percsim.ensemble.store import Record
 from percsim.ensemble.threshold import ThresholdEstimate
 from percsim.errors import FolderError
-from percsim.film.transfer import LoadingResult, LoadingThreshold
-from percsim.jobs import growth_plans, plan_box, threshold_jobs
+from percsim.film.responses import ContactSample, FilmResponses, LoadingSurface
+from percsim.film.transfer import (
+    LoadingFit,
+    LoadingResult,
+    LoadingThreshold,
+    weighted_medium,
+)
+from percsim.jobs import HELD_OUT, growth_plans, plan_box, threshold_jobs
 from percsim.materials.recipe import Recipe
 from percsim.plan import Plan
 
@@ -23,6 +30,7 @@ __all__ = [
     "box_rows",
     "casting_rows",
     "gather_loadings",
+    "gather_responses",
     "gather_threshold",
     "lost_share",
 ]
@@ -48,6 +56,9 @@ class Findings:
         That of the chosen or nearest candidate.
     decision : Decision
         Every candidate judged; `decision.best` is the chosen or nearest one.
+    responses : FilmResponses or None
+        How films move with the parameters of the contact-opening law; None for other laws,
+        and where no boxes were varied.
 
     """
 
@@ -58,6 +69,7 @@ class Findings:
     threshold: LoadingThreshold
     recipe: Recipe
     decision: Decision
+    responses: FilmResponses | None = None
 
 
 def gather_threshold(
@@ -180,6 +192,115 @@ def gather_loadings(
     return loadings, failed
 
 
+def gather_responses(
+    plan: Plan,
+    jobs: Sequence[BoxJob],
+    records: dict[str, Record],
+    fits: Sequence[LoadingFit],
+    threshold: LoadingThreshold,
+) -> FilmResponses | None:
+    """Gather the boxes solved at other settings of the law.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    jobs : sequence of BoxJob
+        Its boxes.
+    records : dict of Record
+        Stored outcomes by key.
+    fits : sequence of LoadingFit
+        One a loading.
+    threshold : LoadingThreshold
+        The film's own at 20 C.
+
+    Returns
+    -------
+    FilmResponses or None
+        None for laws other than contact opening, and where no boxes were varied.
+
+    """
+    contacts = plan.contact_parameters()
+    if not isinstance(contacts, ContactParameters):
+        return None
+    fits = sorted(fits, key=lambda fit: fit.loading.weight_fraction)
+    surfaces: list[LoadingSurface | None] = []
+    samples: list[dict[str, Any]] = []
+    for fit in fits:
+        done = [
+            (job, record.result)
+            for job in jobs
+            if job.recipe.weight_fraction == fit.loading.weight_fraction
+            and job.box.length == fit.loading.lengths[-1]
+            and (record := records.get(job.key)) is not None
+            and record.result is not None
+        ]
+        varied = [(job, found) for job, found in done if "variations" in found]
+        if len(varied) < 2:
+            surfaces.append(None)
+            continue
+        samples += [found["variations"]["sample"] for _, found in varied]
+        surfaces.append(_surface(fit, [found for _, found in done], varied))
+    strains = {tuple(sample["strains"]) for sample in samples}
+    if len(strains) != 1:
+        return None
+    (known,) = strains
+
+    def pooled(name: str) -> dict[float, np.ndarray[Any, np.dtype[np.float64]]]:
+        return {
+            strain: np.concatenate([sample[name][k] for sample in samples])
+            for k, strain in enumerate(known)
+        }
+
+    return FilmResponses.from_loadings(
+        fits,
+        surfaces,
+        threshold,
+        base={
+            "g0": contacts.g0,
+            "beta": contacts.beta,
+            "delta_b": contacts.delta_b,
+            "lambda_T": contacts.thermal_share,
+            "Ea": contacts.Ea,
+        },
+        closed_at=contacts.closed_at,
+        sample=ContactSample(
+            np.concatenate([sample["weights"] for sample in samples]),
+            pooled("opened"),
+            pooled("stretched"),
+        ),
+        held_out=HELD_OUT,
+    )
+
+
+def _surface(
+    fit: LoadingFit,
+    done: Sequence[dict[str, Any]],
+    varied: Sequence[tuple[BoxJob, dict[str, Any]]],
+) -> LoadingSurface:
+    """Varied boxes of one loading; slopes from all of the longest boxes."""
+    job = varied[0][0]
+    assert job.thermal is not None  # or it could not have been varied
+    states = varied_states(job.states, job.rest)
+    d = fit.loading.dimension
+    g = np.array([found["conductances"] for found in done])
+    mean = weighted_medium(g, np.ones((1, len(g))), d)[0]
+    # weight of each box in the effective-medium mean of all
+    share = g * mean / np.where(g + mean > 0.0, g + (d - 1.0) * mean, 1.0) ** 2
+    share /= np.where(share.sum(axis=0) > 0.0, share.sum(axis=0), 1.0)
+    slopes = np.array([found["slopes"]["beta"] for found in done])
+    electrode = np.array([found["electrode_share"] for found in done])
+    return LoadingSurface(
+        states=states,
+        settings=np.array(varied[0][1]["variations"]["settings"]),
+        base=np.array([found["conductances"] for _, found in varied])[:, list(states)],
+        conductances=np.array([found["variations"]["conductances"] for _, found in varied]),
+        electrode_share=float(share[:, job.rest] @ electrode),
+        beta_slopes=(share * slopes).sum(axis=0),
+        expansion=job.thermal.expansion,
+    )
+
+
 def box_rows(
     plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
@@ -206,7 +327,12 @@ def box_rows(
         }
         boxes.append(
             where
-            | {k: v for k, v in result.items() if k != "conductances"}
+            | {k: v for k, v in result.items() if not isinstance(v, list | dict)}
+            | {
+                k: v
+                for k, v in result.get("currents", {}).items()
+                if not isinstance(v, list)
+            }
             | {
                 "resistance_ohm": rest,
                 # an open box has none; one that opens under strain has an infinite one

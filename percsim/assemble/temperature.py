@@ -21,6 +21,7 @@ from percsim.decision.priors import (
 )
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.film.curves import FilmCurves, central_68, linear_until, room_slope
+from percsim.film.layers import bimetal_curvature
 from percsim.film.readout import (
     Noise,
     Separation,
@@ -251,6 +252,29 @@ def dilution_coefficient(
     return 3.0 * exponent * phi * (1.0 - phi) * (matrix - filler) / (phi - critical)
 
 
+def _curl(plan: Plan, findings: Findings) -> dict[str, float]:
+    """Curvature of the film free on its sheet for one kelvin, over their stiffness."""
+    from percsim.materials.elastomer import load_material
+
+    film = plan.film_modulus(findings.recipe.weight_fraction)
+    sheet, thickness = plan.sheet_modulus(), plan.sheet.thickness or 0.0
+    own = findings.recipe.elastomer.thermal_expansion
+    if plan.sheet.material is not None:
+        own = load_material(plan.sheet.material)["thermal_expansion"].value
+
+    def curl(score: float) -> float:
+        ratio = math.exp(score * math.hypot(film.log_std, sheet.log_std))
+        return bimetal_curvature(
+            (thickness, plan.film.thickness),
+            (sheet.value * ratio, film.value),
+            (own, findings.recipe.thermal_expansion),
+            1.0,
+        )
+
+    ends = [curl(score) for score in np.linspace(-1.645, 1.645, 21)]
+    return {"value": curl(0.0), "p05": min(ends), "p95": max(ends)}
+
+
 def _dilution(findings: Findings, candidate: Candidate) -> dict[str, float] | None:
     recipe, fit = findings.recipe, candidate.castings.fit
     critical = findings.threshold.volume_fraction
@@ -321,11 +345,9 @@ def _row(second: str, kind: str, found: Separation, **more: Any) -> dict[str, An
 
 def _transverse(summary: dict[str, Any]) -> float | None:
     """K_t of the film, where another chapter worked it out."""
-    layers = summary.get("layers")
-    value = layers.get("transverse_sensitivity") if isinstance(layers, dict) else None
-    if isinstance(value, dict):
-        value = value.get("value")
-    return float(value) if isinstance(value, int | float) else None
+    found = (summary.get("layers") or {}).get("transverse") or {}
+    value = found.get("transverse_sensitivity")
+    return None if value is None else float(value)
 
 
 def _two_readings(
@@ -430,6 +452,8 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         out["part_expansion_ppm_per_K"] = 1e6 * part
         mismatch = float(thermal_output(0.0, 1.0, part, expansion))
         out["mismatch_microstrain_per_K"] = 1e6 * mismatch
+    if plan.has_sheet:
+        out["curvature_per_m_per_K"] = _curl(plan, findings)
     curves = FilmCurves.from_castings(best.castings)
     out["open"] = curves is None
     if curves is None or len(curves.temperatures) < 2:

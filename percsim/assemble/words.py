@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "NOT_MODELLED", "OVERLAP", "SELF_HEATING"]
+__all__ = ["BOND", "CAUTIONS", "NOT_MODELLED", "OVERLAP", "SELF_HEATING"]
+
+BOND = "end zones of the bond between film and part, and strain lost in a soft sheet"
+"""Not modelled unless the plan has a sheet or a part."""
 
 SELF_HEATING = "self-heating"
 """Not modelled unless the plan says how the film is fed, under [supply]."""
@@ -13,7 +16,7 @@ NOT_MODELLED = (
     "the shift of the first strain cycles",
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
     "clustered filler and alignment other than the plan's; settled filler, voids",
-    "end zones of the bond between film and part, and strain lost in a soft sheet",
+    BOND,
     "current crowding at electrodes narrower than the film",
     SELF_HEATING,
     "ageing, moisture, and drift of the contacts",

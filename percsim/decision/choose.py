@@ -24,7 +24,14 @@ from percsim.ensemble.statistics import (
     cv_from_log_std,
     weighted_quantiles,
 )
-from percsim.film.casting import CastingDraws, Castings, Tolerances, cast_films, chord
+from percsim.film.casting import (
+    LOT_NAMES,
+    CastingDraws,
+    Castings,
+    Tolerances,
+    cast_films,
+    chord,
+)
 from percsim.film.curves import FilmCurves
 from percsim.film.electrodes import Film
 from percsim.film.readout import (
@@ -80,7 +87,7 @@ SURELY_OPEN = 0.95
 ado (judgement, no source)."""
 FIRST_FILMS = 3
 """Films to cast from one cup for a first measurement of g0."""
-COMMON_TO_A_CUP = ("weighing", "aspect_ratio")
+COMMON_TO_A_CUP = ("weighing", *LOT_NAMES)
 """Tolerances that films from one cup share: what was weighed, and the lot of powder."""
 
 
@@ -1212,6 +1219,10 @@ _REMEDY = {
     "width": "cut the width with a jig",
     "contact": "make contacts alike (one lot, one cure, one electrode paste)",
     "aspect_ratio": "keep to one lot of powder, or measure each lot and adjust the loading",
+    "mixing_within": "mix to a finer grain, or enlarge the film, which averages it",
+    "skew": "set the electrodes parallel with a jig",
+    "particle_size": "keep to one lot of powder, or sieve it",
+    "response": "bond and cure all films alike",
     "chains": "enlarge the film",
 }
 
@@ -1648,7 +1659,8 @@ def _describe(
             f"{trouble and ', ' + trouble}, {at_zero}; CV of the gauge factor "
             f"{_with_error(castings.gauge_factor_cv, candidate.gauge_factor_cv_error)}"
             f"{_over_conducting(castings)}; differences of {left_out} between "
-            "castings are not in it"
+            "castings count as the tolerance of response, "
+            f"{_percent(castings.tolerances.response)} of the opening at a strain"
         )
     if np.isfinite(castings.resistance_cv) and sum(castings.shares.values()) > 0.0:
         ordered = sorted(castings.shares, key=castings.shares.__getitem__, reverse=True)

@@ -416,6 +416,14 @@ def assumptions(
         "width": (1e3 * tol.width, "mm"),
         "contact": (100 * tol.contact, "% of the contact conductance"),
         "aspect_ratio": (100 * tol.aspect_ratio, "% of the aspect ratio of a lot"),
+        "mixing_within": (
+            100 * tol.mixing_within,
+            "% of the weight fraction from point to point, correlated over "
+            f"{1e3 * tol.mixing_length:.3g} mm",
+        ),
+        "skew": (1e3 * tol.skew, "mm of gap from end to end of the electrodes"),
+        "particle_size": (100 * tol.particle_size, "% of the median size of a lot"),
+        "response": (100 * tol.response, "% of the opening of contacts at a strain"),
     }
     rows += [
         Assumption(

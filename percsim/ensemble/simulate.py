@@ -6,6 +6,7 @@ same digits wherever it runs, and returns plain numbers that a store can keep.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -18,21 +19,65 @@ from percsim.links.search import Links, find_links
 from percsim.materials.recipe import Recipe
 from percsim.network.build import Network, build_network
 from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
+from percsim.network.opened import SLOPES, OpenedBox, OpenedNetwork
+from percsim.network.sensitivity import (
+    critical_path,
+    effective_medium_conductance,
+    hottest_share,
+    noise_index,
+)
 from percsim.network.solve import Solution, Sweep, solve_network
 from percsim.particles.bodies import Particles
 from percsim.particles.box import Box
 from percsim.particles.placement import Clusters, place_particles
 from percsim.particles.shapes import measure_orientation
-from percsim.states.strain import State, move_affinely
-from percsim.states.temperature import ROOM_TEMPERATURE
+from percsim.states.strain import Mounting, State, move_affinely
+from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
-__all__ = ["BoxJob", "Sample", "place_box", "run_job", "simulate_box", "solve_sample"]
+__all__ = [
+    "CONTACT_SAMPLE",
+    "POWER_QUANTILES",
+    "BoxJob",
+    "Sample",
+    "Setting",
+    "effective_medium_estimate",
+    "place_box",
+    "run_job",
+    "simulate_box",
+    "solve_sample",
+    "varied_states",
+]
 
 TOLERANCE = 1e-7
 """Proven relative error of a resistance: far below what a box's own randomness leaves."""
 
+POWER_QUANTILES = (0.0, 1e-3, 3e-3, 0.01, 0.03, 0.1, 0.3, 0.5, 0.9)
+"""Shares of the contacts that carry current, hottest first, at which power is kept."""
+
+CONTACT_SAMPLE = 40
+"""Contacts that a box solved at variations keeps."""
+
 BOXES_PER_LENGTH = 1_000_000
 """Box numbers set aside for each box length."""
+
+
+class Setting(NamedTuple):
+    """Parameters of the contact-opening law that a box is solved with once more.
+
+    Parameters
+    ----------
+    beta : float
+        Decay of a contact with its relative opening.
+    delta_b : float
+        Median relative opening at which a contact breaks.
+    lambda_T : float
+        Share of the thermal strain that reaches the contacts.
+
+    """
+
+    beta: float
+    delta_b: float
+    lambda_T: float  # noqa: N815 - the symbol of the formulas
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +107,21 @@ class BoxJob:
         Poor dispersion.
     walls : {"free", "confining"}
         What faces that are neither periodic nor electrodes do; see `place_particles`.
+    mounting : Mounting, optional
+        How the film of the states is held; with it and `thermal` the slopes to the
+        parameters of the contact-opening law come with every state.
+    thermal : ThermalOpening, optional
+        What thermal expansion does to the contacts in the states.
+    variations : tuple of Setting
+        Settings of the law that the box is solved with as well, the same particles and
+        draws, at the states that `varied_states` names.
+    probes : tuple of State
+        States solved besides, whose conductances are kept apart.
+
+    Raises
+    ------
+    ValueError
+        If there are variations without the contact-opening law, mounting and thermal.
 
     """
 
@@ -75,6 +135,22 @@ class BoxJob:
     core: float = 0.0
     clusters: Clusters | None = None
     walls: str = "free"
+    mounting: Mounting | None = None
+    thermal: ThermalOpening | None = None
+    variations: tuple[Setting, ...] = ()
+    probes: tuple[State, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.variations and not self.has_slopes:
+            raise ValueError(
+                "variations need the contact-opening law, a mounting and a thermal opening"
+            )
+
+    @property
+    def has_slopes(self) -> bool:
+        """Whether the states are those of an opening law whose parameters are known."""
+        opening = isinstance(self.law, ContactOpeningLaw)
+        return opening and self.mounting is not None and self.thermal is not None
 
     @property
     def box_number(self) -> int:
@@ -144,6 +220,29 @@ def solve_sample(job: BoxJob, state: State) -> Sample:
     return Sample(links.particles, links, network, solve_network(network, TOLERANCE))
 
 
+def varied_states(states: Sequence[State], rest: int) -> tuple[int, ...]:
+    """States at which variations of the law are solved, by index.
+
+    At rest; at the smallest and largest strain, at the temperature of rest; at the coldest
+    and hottest temperature without strain.
+    """
+    room = states[rest].temperature
+    reach = {
+        i: s.strain if s.temperature == room else s.temperature - room
+        for i, s in enumerate(states)
+        if not (s.strain and s.temperature != room)
+    }
+    found = {rest}
+    for kind in (True, False):
+        alike = [i for i in reach if (states[i].temperature == room) == kind]
+        for sign in (-1.0, 1.0):
+            ahead = [i for i in alike if sign * reach[i] > 0.0]
+            found |= {
+                i for i in ahead if sign * reach[i] == max(sign * reach[j] for j in ahead)
+            }
+    return tuple(sorted(found))
+
+
 def simulate_box(job: BoxJob) -> dict[str, Any]:
     """Simulate one box over all its states.
 
@@ -160,41 +259,207 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         (share of the resistance that lies in the contacts to the two electrodes),
         `lost_share` there (share of the links that do not conduct), `flake_order` and
         `rod_order` (order parameters as placed, of flake normals about the thickness and of
-        rods about the current, if the recipe holds any) and `conductances`, one a state
-        [S], 0 for an open circuit.
+        rods about the current, if the recipe holds any), `conductances`, one a state
+        [S], 0 for an open circuit, and `probe_conductances`, one a probe, if there are
+        any.
+
+        `currents` at rest: `hottest_share` (share of the power in the hottest 1 % of the
+        contacts that carry current), `largest_share` (in a single contact), `noise_index`,
+        `bottleneck_S` and `critical_path_S` (conductance of the weakest contact of the path
+        whose weakest contact is strongest, and of that path alone),
+        `effective_medium_S` (see `effective_medium_estimate`), and `power_sorted` (shares
+        of the power at `POWER_QUANTILES` of the contacts that carry current, hottest
+        first); all 0 if open.
+
+        With a mounting and thermal opening also `lost_shares`, one a state, and `slopes`,
+        one list a state for each name of `percsim.network.opened.SLOPES`. With variations
+        `variations`: `settings`, (settings, 3), `conductances` [S] and `lost_shares`,
+        (settings, varied states), and `sample`, `CONTACT_SAMPLE` contacts spread over the
+        box: `weights` (square of their length along the current over the mean size), and
+        for each of `strains` their relative openings `opened` without swelling and
+        `stretched` per unit of swelling.
 
     """
     particles = place_box(job)
     links = find_links(particles, job.cutoff)
     law = _law_of_box(job)
+    opened_box = _opened_box(job, links, law)
     conductances: list[float] = []
-    backbone_share = electrode_share = lost_share = 0.0
+    lost_shares: list[float] = []
+    slopes: dict[str, list[float]] = {name: [] for name in SLOPES}
+    found: dict[str, Any] = {}
     sweep = Sweep()
     rest = job.rest
     for index, state in enumerate(job.states):
-        linked, network = _network_at(links, law, state)
+        linked, opened = links, None
+        if opened_box is not None and isinstance(law, ContactOpeningLaw):
+            opened = opened_box.network(law, state.strain, state.temperature)
+            network = opened.network
+        else:
+            linked, network = _network_at(links, law, state)
         solution = sweep.solve(network, TOLERANCE)
-        conductances.append(
-            0.0 if np.isinf(solution.resistance) else 1.0 / solution.resistance
-        )
+        conductances.append(_conductance(solution))
+        if opened is not None and opened_box is not None:
+            assert isinstance(law, ContactOpeningLaw)
+            lost_shares.append(opened.lost_share)
+            here = opened_box.slopes(law, state.strain, state.temperature, opened, solution)
+            for name in SLOPES:
+                slopes[name].append(here[name])
         if index == rest:
-            backbone_share = _carrying_share(network, solution.currents, len(particles))
-            # power divides as series resistance does (Tellegen's theorem)
-            contacts = len(linked.source_contacts) + len(linked.sink_contacts)
-            lost = len(linked) - (len(network.conductances) - contacts)
-            lost_share = lost / len(linked) if len(linked) else 0.0
-            if contacts:
-                electrode_share = float(solution.power_shares[-contacts:].sum())
-    return {
+            found = _at_rest(linked, network, solution)
+    result = {
         "n_particles": len(particles),
         "n_links": len(links),
         "volume_fraction": particles.volume_fraction,
-        "backbone_share": backbone_share,
-        "lost_share": lost_share,
         "conductances": conductances,
-        "electrode_share": electrode_share,
+        **found,
         **_orders(job, particles),
     }
+    if opened_box is not None:
+        result |= {"lost_shares": lost_shares, "slopes": slopes}
+        if job.variations:
+            result["variations"] = _vary(job, opened_box, law)
+    if job.probes:
+        solutions = [
+            sweep.solve(_network_at(links, law, state)[1], TOLERANCE)
+            for state in job.probes
+        ]
+        result["probe_conductances"] = [_conductance(solution) for solution in solutions]
+    return result
+
+
+def _conductance(solution: Solution) -> float:
+    return 0.0 if solution.is_open else 1.0 / solution.resistance
+
+
+def _opened_box(
+    job: BoxJob, links: Links, law: ContactOpeningLaw | TunnellingLaw
+) -> OpenedBox | None:
+    """All states of a box at once, where the law and what it needs are there."""
+    if isinstance(law, TunnellingLaw) or job.mounting is None or job.thermal is None:
+        return None
+    return OpenedBox.of(links, law.seed, job.mounting, job.thermal)
+
+
+def _vary(
+    job: BoxJob, box: OpenedBox, law: ContactOpeningLaw | TunnellingLaw
+) -> dict[str, Any]:
+    """Conductances and lost shares of the varied states at each setting."""
+    assert isinstance(law, ContactOpeningLaw)
+    states = [job.states[i] for i in varied_states(job.states, job.rest)]
+    conductances, lost = [], []
+    for setting in job.variations:
+        other = replace(law, beta=setting.beta, delta_b=setting.delta_b)
+        sweep = Sweep()
+        opened: list[OpenedNetwork] = [
+            box.network(other, s.strain, s.temperature, setting.lambda_T) for s in states
+        ]
+        conductances.append(
+            [_conductance(sweep.solve(o.network, TOLERANCE)) for o in opened]
+        )
+        lost.append([o.lost_share for o in opened])
+    return {
+        "settings": [list(setting) for setting in job.variations],
+        "conductances": conductances,
+        "lost_shares": lost,
+        "sample": _contact_sample(job, box),
+    }
+
+
+def _contact_sample(job: BoxJob, box: OpenedBox) -> dict[str, Any]:
+    """Sample the contacts of a box, to six digits: it is their distribution that counts."""
+    links = box.links
+    rows = np.unique(np.linspace(0, len(links) - 1, CONTACT_SAMPLE).astype(np.int64))
+    rows = rows[: len(links)]
+    first, second = links.arms
+    along = (first - second)[rows, links.particles.box.axis]
+    size = links.particles.mean_diameter or 1.0
+    strains = sorted({0.0, *(s.strain for s in job.states)})
+
+    def short(values: NDArray[np.float64]) -> list[float]:
+        return [float(f"{value:.6g}") for value in values]
+
+    parts = [box.parts(strain) for strain in strains]
+    return {
+        "weights": short((along / size) ** 2),
+        "strains": strains,
+        "opened": [short(opened[rows]) for opened, _ in parts],
+        "stretched": [short(stretched[rows]) for _, stretched in parts],
+    }
+
+
+def _at_rest(links: Links, network: Network, solution: Solution) -> dict[str, Any]:
+    """Read off what the currents at rest tell."""
+    # power divides as series resistance does (Tellegen's theorem)
+    contacts = len(links.source_contacts) + len(links.sink_contacts)
+    lost = len(links) - (len(network.conductances) - contacts)
+    shares = solution.power_shares
+    currents: dict[str, Any] = {
+        "hottest_share": 0.0,
+        "largest_share": 0.0,
+        "noise_index": 0.0,
+        "bottleneck_S": 0.0,
+        "critical_path_S": 0.0,
+        "effective_medium_S": 0.0,
+        "power_sorted": [0.0] * len(POWER_QUANTILES),
+    }
+    if not solution.is_open:
+        path = critical_path(network)
+        hottest = np.sort(shares[shares > 1e-18])[::-1]
+        rows = np.minimum(np.asarray(POWER_QUANTILES) * len(hottest), len(hottest) - 1)
+        currents = {
+            "hottest_share": hottest_share(solution),
+            "largest_share": float(hottest[0]),
+            "noise_index": noise_index(solution),
+            "bottleneck_S": path.bottleneck,
+            "critical_path_S": 1.0 / path.resistance,
+            "effective_medium_S": effective_medium_estimate(links, network),
+            "power_sorted": hottest[rows.astype(np.int64)].tolist(),
+        }
+    return {
+        "backbone_share": _carrying_share(network, solution.currents, len(links.particles)),
+        "lost_share": lost / len(links) if len(links) else 0.0,
+        "electrode_share": float(shares[len(shares) - contacts :].sum()),
+        "currents": currents,
+    }
+
+
+def effective_medium_estimate(links: Links, network: Network) -> float:
+    r"""Conductance of a box if every contact were the effective-medium one [S].
+
+    Parameters
+    ----------
+    links : Links
+        Contacts of the box.
+    network : Network
+        Of the same links at a state.
+
+    Returns
+    -------
+    float
+        :math:`g_m \sum \Delta x^2 / L^2` over all links, :math:`\Delta x` from centre to
+        centre along the current; 0 when bodies have two contacts or fewer on average.
+
+    Notes
+    -----
+    :math:`g_m` after Kirkpatrick, "Percolation and conduction", Rev. Mod. Phys. 45, 574
+    (1973), with the mean number of contacts a body as coordination, and the voltages of a
+    uniform field, which by Dirichlet's principle can only overrate a network of equal
+    conductances. No path is asked for, so that it fails towards the threshold.
+
+    """
+    n, m = len(links.particles), len(links)
+    if not n or 2.0 * m / n <= 2.0:
+        return 0.0
+    contacts = len(links.source_contacts) + len(links.sink_contacts)
+    g = np.zeros(m)
+    conducting = network.conductances[: len(network.conductances) - contacts]
+    g[: len(conducting)] = conducting
+    medium = effective_medium_conductance(g, 2.0 * m / n)
+    box = links.particles.box
+    first, second = links.arms
+    along = (first - second)[:, box.axis]
+    return float(medium * np.sum(along**2) / box.length**2)
 
 
 def _orders(job: BoxJob, particles: Particles) -> dict[str, float]:

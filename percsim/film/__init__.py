@@ -1,11 +1,15 @@
 """Stage 7. The cast part: boxes -> film between its electrodes -> castings."""
 
 from percsim.film.casting import (
+    LOT_NAMES,
     TOLERANCE_NAMES,
+    TRIAL_NAMES,
     CastingDraws,
     Castings,
     Tolerances,
+    TrialDraws,
     cast_films,
+    variance_function,
 )
 from percsim.film.curves import FilmCurves
 from percsim.film.electrodes import Film, film_resistance
@@ -21,8 +25,10 @@ from percsim.film.transfer import (
 
 __all__ = [
     "FAITHFUL_RATIO",
+    "LOT_NAMES",
     "SAFE_RATIO",
     "TOLERANCE_NAMES",
+    "TRIAL_NAMES",
     "CastingDraws",
     "Castings",
     "Circuit",
@@ -34,8 +40,10 @@ __all__ = [
     "LoadingThreshold",
     "Readout",
     "Tolerances",
+    "TrialDraws",
     "cast_films",
     "film_resistance",
     "fit_loadings",
     "read_through_series",
+    "variance_function",
 ]

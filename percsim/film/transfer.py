@@ -36,6 +36,7 @@ __all__ = [
     "film_threshold",
     "fit_loadings",
     "is_room_temperature",
+    "weighted_medium",
 ]
 
 Floats = NDArray[np.float64]
@@ -337,7 +338,7 @@ class LoadingFit:
         }
 
 
-def _weighted_medium(values: Floats, weights: Floats, d: int) -> Floats:
+def weighted_medium(values: Floats, weights: Floats, d: int) -> Floats:
     """Effective-medium mean in d dimensions of values (n, S), weights (B, n) -> (B, S).
 
     `effective_medium_mean` for all resamples and states at once, by a bracketed Newton
@@ -549,8 +550,8 @@ def _fit(
     means, inverse, inverse_draws, errors, response_errors = [], [], [], [], []
     for section, values in zip(loading.sections, loading.conductances, strict=True):
         n = len(values)
-        mean = _weighted_medium(values, np.ones((1, n)), d)[0]
-        draws = _weighted_medium(values, counts[n], d)
+        mean = weighted_medium(values, np.ones((1, n)), d)[0]
+        draws = weighted_medium(values, counts[n], d)
         with np.errstate(divide="ignore"):
             inverse.append(section / mean)
             inverse_draws.append(section / draws)

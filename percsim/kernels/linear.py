@@ -19,32 +19,6 @@ __all__ = [
     "resistor_drops",
 ]
 
-ENTRY = np.dtype(
-    [
-        ("value", np.float64),
-        ("node", np.int32),
-        ("twin", np.int32),
-        ("following", np.int32),
-    ],
-    align=True,
-)
-"""One end of a resistor in a list: kept together, as lists are walked at random."""
-
-NODE = np.dtype(
-    [
-        ("to_ground", np.float64),
-        ("first", np.int32),
-        ("degree", np.int32),
-        ("listed", np.int32),
-        ("before", np.int32),
-        ("after", np.int32),
-        ("where", np.int32),
-    ],
-    align=True,
-)
-"""A node of an approximate elimination: its list of entries, its degree and its neighbours
-in the list of that degree, its place in the star at hand."""
-
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _repack(nodes, values, begin, length, room, alive, need):  # type: ignore[no-untyped-def]
@@ -566,7 +540,7 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
 
     Parameters
     ----------
-    begin, columns, values : ndarrays of int64, int64, float64
+    begin, columns, values : ndarrays of int, int, float64
         Conductances between the `n` nodes, each pair in both rows.
     ground : (n,) ndarray of float64
         Conductance from each node to ground.
@@ -575,7 +549,7 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
 
     Returns
     -------
-    order : (n,) ndarray of int64
+    order : (n,) ndarray of int32
         Nodes in the order of elimination.
     factor_begin, factor_columns, factor_shares : ndarrays
         Column c of the unit triangular factor is -shares at these nodes.
@@ -589,147 +563,210 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
     makes the mean of the sampled mesh the exact one (Kyng & Sachdeva, "Approximate Gaussian
     elimination for Laplacians", FOCS 2016; ascending order and merged parallel resistors as
     in Chen, Liang & Biros, "RCHOL", SIAM J. Sci. Comput. 43, C411 (2021)). Conductances to
-    ground are kept exactly. Order: minimum degree, parallel resistors counted apart.
+    ground are kept exactly. The random numbers are Marsaglia's ("Xorshift RNGs", J. Stat.
+    Softw. 8(14) (2003)).
+
+    Order: pass after pass over the nodes as given, each taking a sixth of those left, of
+    the lowest degree at its start. That comes close to minimum degree, walks through memory
+    from one end to the other, and as each pass knows its order beforehand, a resistor is
+    kept at one end only, the one that goes first.
 
     """
     n = ground.shape[0]
-    m = columns.shape[0]
-    # every resistor is two entries, one in the list of each end, that know each other
-    entries = np.empty(m, dtype=ENTRY)
-    nodes = np.empty(n, dtype=NODE)
-    for i in range(n):
-        nodes[i]["to_ground"] = ground[i]
-        nodes[i]["first"] = -1
-        nodes[i]["where"] = -1
-        nodes[i]["before"] = -1
-        nodes[i]["degree"] = begin[i + 1] - begin[i]
-        for p in range(begin[i], begin[i + 1]):
-            entries[p]["node"] = columns[p]
-            entries[p]["value"] = values[p]
-            entries[p]["following"] = p + 1 if p + 1 < begin[i + 1] else -1
-        nodes[i]["listed"] = nodes[i]["degree"]
-        if nodes[i]["degree"] > 0:
-            nodes[i]["first"] = begin[i]
-    # twins: entries that name j, met row after row, against the places of its own entries
-    naming = np.empty(m, dtype=np.int32)
-    row = np.empty(m, dtype=np.int32)
-    place = begin[:n].copy()
+    m = columns.shape[0] // 2
+    # resistors between nodes that the pass at hand leaves
+    first = np.empty(m, dtype=np.int32)
+    second = np.empty(m, dtype=np.int32)
+    value = np.empty(m, dtype=np.float64)
+    resistors = 0
     for i in range(n):
         for p in range(begin[i], begin[i + 1]):
-            j = columns[p]
-            naming[place[j]] = p
-            row[place[j]] = i
-            place[j] += 1
-    for j in range(n):
-        for q in range(begin[j], begin[j + 1]):
-            nodes[columns[q]]["where"] = q
-        for q in range(begin[j], begin[j + 1]):
-            entries[naming[q]]["twin"] = nodes[row[q]]["where"]
-    for i in range(n):
-        nodes[i]["where"] = -1
+            if columns[p] > i:
+                first[resistors] = i
+                second[resistors] = columns[p]
+                value[resistors] = values[p]
+                resistors += 1
+    to_ground = ground.copy()
+    left = np.arange(n).astype(np.int32)
+    degree = np.zeros(n, dtype=np.int32)
+    counted = np.empty(256, dtype=np.int64)
+    # place in the pass, -1 if later; place in the star at hand
+    place = np.full(n, -1, dtype=np.int32)
+    where = np.full(n, -1, dtype=np.int32)
+    # resistors of the pass: rows by the end that goes first, then lists of those drawn
+    row = np.empty(n + 2, dtype=np.int32)
+    row_node = np.empty(m, dtype=np.int32)
+    row_value = np.empty(m, dtype=np.float64)
+    newest = np.full(n, -1, dtype=np.int32)
+    drawn_node = np.empty(m // 8 + 64, dtype=np.int32)
+    drawn_before = np.empty(m // 8 + 64, dtype=np.int32)
+    drawn_value = np.empty(m // 8 + 64, dtype=np.float64)
 
-    head = np.full(m + n + 1, -1, dtype=np.int64)
-    for i in range(n - 1, -1, -1):
-        d = nodes[i]["degree"]
-        nodes[i]["after"] = head[d]
-        if head[d] >= 0:
-            nodes[head[d]]["before"] = i
-        head[d] = i
-
-    order = np.empty(n, dtype=np.int64)
+    order = np.empty(n, dtype=np.int32)
     pivots = np.empty(n, dtype=np.float64)
     factor_begin = np.zeros(n + 1, dtype=np.int64)
-    factor_columns = np.empty(m + n, dtype=np.int64)
-    factor_shares = np.empty(m + n, dtype=np.float64)
-    entry = np.empty(64, dtype=np.int64)
+    factor_columns = np.empty(m + m // 4 + n, dtype=np.int32)
+    factor_shares = np.empty(factor_columns.shape[0], dtype=np.float64)
+    node = np.empty(64, dtype=np.int32)
     weight = np.empty(64, dtype=np.float64)
     rest = np.empty(64, dtype=np.float64)
-    one = 1 + seed % 2147483562
-    two = 1 + seed % 2147483398
+    state = np.uint64(seed) ^ np.uint64(0x2545F4914F6CDD1D)
+    for _ in range(32):
+        state ^= state << np.uint64(13)
+        state ^= state >> np.uint64(7)
+        state ^= state << np.uint64(17)
     used = 0
-    lowest = 0
-    for count in range(n):
-        while head[lowest] < 0:
-            lowest += 1
-        k = head[lowest]
-        head[lowest] = nodes[k]["after"]
-        if nodes[k]["after"] >= 0:
-            nodes[nodes[k]["after"]]["before"] = -1
-        # gather, merging parallel resistors; each living entry's twin is closed
-        d = 0
-        p = nodes[k]["first"]
-        while p >= 0:
-            if entries[p]["value"] > 0.0:
-                i = entries[p]["node"]
-                q = nodes[i]["where"]
-                if q >= 0:
-                    weight[q] += entries[p]["value"]
-                    entries[entries[p]["twin"]]["value"] = 0.0
-                    nodes[i]["degree"] -= 1
+    count = 0
+    while count < n:
+        remaining = n - count
+        for c in range(remaining):
+            degree[left[c]] = 0
+        for e in range(resistors):
+            degree[first[e]] += 1
+            degree[second[e]] += 1
+        limit = n + m
+        counted[:] = 0
+        for c in range(remaining):
+            counted[min(degree[left[c]], 255)] += 1
+        s = 0
+        for h in range(255):
+            s += counted[h]
+            if 6 * s >= remaining:
+                limit = h
+                break
+        taken = 0
+        kept = 0
+        for c in range(remaining):
+            i = left[c]
+            if degree[i] <= limit:
+                place[i] = taken
+                order[count + taken] = i
+                row[taken + 1] = 0
+                taken += 1
+            else:
+                left[kept] = i
+                kept += 1
+        # places ascend with nodes; row[c + 1] counts, then walks from begin to end
+        for e in range(resistors):
+            a = place[first[e]]
+            b = place[second[e]]
+            if a >= 0 and (b < 0 or a < b):
+                row[a + 1] += 1
+            elif b >= 0:
+                row[b + 1] += 1
+        row[0] = 0
+        s = 0
+        for c in range(taken):
+            h = row[c + 1]
+            row[c + 1] = s
+            s += h
+        kept = 0
+        for e in range(resistors):
+            i = first[e]
+            j = second[e]
+            a = place[i]
+            b = place[j]
+            if a >= 0 and (b < 0 or a < b):
+                p = row[a + 1]
+                row[a + 1] = p + 1
+                row_node[p] = j
+                row_value[p] = value[e]
+            elif b >= 0:
+                p = row[b + 1]
+                row[b + 1] = p + 1
+                row_node[p] = i
+                row_value[p] = value[e]
+            else:
+                first[kept] = i
+                second[kept] = j
+                value[kept] = value[e]
+                kept += 1
+        resistors = kept
+        drawn = 0
+        for c in range(taken):
+            k = order[count]
+            # gather, merging parallel resistors
+            d = 0
+            inside = row[c + 1] - row[c]
+            p = row[c]
+            h = newest[k]
+            while inside > 0 or h >= 0:
+                if inside > 0:
+                    i = row_node[p]
+                    w = row_value[p]
+                    p += 1
+                    inside -= 1
                 else:
-                    if d == entry.shape[0]:
-                        more = np.empty(2 * d, dtype=np.int64)
-                        more[:d] = entry
-                        entry = more
+                    i = drawn_node[h]
+                    w = drawn_value[h]
+                    h = drawn_before[h]
+                q = where[i]
+                if q >= 0:
+                    weight[q] += w
+                else:
+                    if d == node.shape[0]:
+                        more = np.empty(2 * d, dtype=np.int32)
+                        more[:d] = node
+                        node = more
                         wider = np.empty(2 * d, dtype=np.float64)
                         wider[:d] = weight
                         weight = wider
                         rest = np.empty(2 * d, dtype=np.float64)
-                    nodes[i]["where"] = d
-                    entry[d] = p
-                    weight[d] = entries[p]["value"]
+                    where[i] = d
+                    node[d] = i
+                    weight[d] = w
                     d += 1
-            p = entries[p]["following"]
-        # ascending order (shell sort: short lists)
-        gap = 1
-        while 3 * gap + 1 < d:
-            gap = 3 * gap + 1
-        while gap > 0:
-            for r in range(gap, d):
-                w = weight[r]
-                p = entry[r]
-                q = r
-                while q >= gap and weight[q - gap] > w:
-                    weight[q] = weight[q - gap]
-                    entry[q] = entry[q - gap]
-                    q -= gap
-                weight[q] = w
-                entry[q] = p
-            gap //= 3
-        total = 0.0
-        for r in range(d - 1, -1, -1):
-            rest[r] = total
-            total += weight[r]
-        s = total + nodes[k]["to_ground"]
-        if used + d > factor_columns.shape[0]:
-            more = np.empty(2 * factor_columns.shape[0] + d, dtype=np.int64)
-            more[:used] = factor_columns[:used]
-            factor_columns = more
-            wider = np.empty(more.shape[0], dtype=np.float64)
-            wider[:used] = factor_shares[:used]
-            factor_shares = wider
-        to_ground_share = nodes[k]["to_ground"] / s
-        for r in range(d):
-            p = entry[r]
-            i = entries[p]["node"]
-            nodes[i]["where"] = -1
-            factor_columns[used + r] = i
-            factor_shares[used + r] = weight[r] / s
-            nodes[i]["to_ground"] += weight[r] * to_ground_share
-        for r in range(d):
-            p = entry[r]
-            t = entries[p]["twin"]
-            i = factor_columns[used + r]
-            if r == d - 1:
-                entries[t]["value"] = 0.0
-                nodes[i]["degree"] -= 1
-            else:
-                # L'Ecuyer's combined generator (Commun. ACM 31, 742 (1988)) fits int64
-                one = 40014 * one % 2147483563
-                two = 40692 * two % 2147483399
-                uniform = ((one - two) % 2147483562) / 2147483562.0
+            # ascending order (Shell's sort: short lists)
+            gap = 1
+            while 20 * gap < d:
+                gap = 3 * gap + 1
+            while gap > 0:
+                for r in range(gap, d):
+                    w = weight[r]
+                    i = node[r]
+                    q = r
+                    while q >= gap and weight[q - gap] > w:
+                        weight[q] = weight[q - gap]
+                        node[q] = node[q - gap]
+                        q -= gap
+                    weight[q] = w
+                    node[q] = i
+                gap //= 3
+            total = 0.0
+            for r in range(d - 1, -1, -1):
+                rest[r] = total
+                total += weight[r]
+            total += to_ground[k]
+            if used + d > factor_columns.shape[0]:
+                more = np.empty(used + used // 2 + d, dtype=np.int32)
+                more[:used] = factor_columns[:used]
+                factor_columns = more
+                wider = np.empty(more.shape[0], dtype=np.float64)
+                wider[:used] = factor_shares[:used]
+                factor_shares = wider
+            if drawn + d > drawn_node.shape[0]:
+                more = np.empty(2 * drawn + d, dtype=np.int32)
+                more[:drawn] = drawn_node[:drawn]
+                drawn_node = more
+                more = np.empty(2 * drawn + d, dtype=np.int32)
+                more[:drawn] = drawn_before[:drawn]
+                drawn_before = more
+                wider = np.empty(2 * drawn + d, dtype=np.float64)
+                wider[:drawn] = drawn_value[:drawn]
+                drawn_value = wider
+            to_ground_share = to_ground[k] / total
+            for r in range(d):
+                i = node[r]
+                where[i] = -1
+                factor_columns[used + r] = i
+                factor_shares[used + r] = weight[r] / total
+                to_ground[i] += weight[r] * to_ground_share
+            for r in range(d - 1):
+                state ^= state << np.uint64(13)
+                state ^= state >> np.uint64(7)
+                state ^= state << np.uint64(17)
                 # rest[q] falls with q: partner q has rest[q] <= x < rest[q - 1]
-                x = uniform * rest[r]
+                x = np.float64(state >> np.uint64(11)) * 2.0**-53 * rest[r]
                 lo = r + 1
                 hi = d - 1
                 while lo < hi:
@@ -738,42 +775,33 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
                         hi = q
                     else:
                         lo = q + 1
-                j = factor_columns[used + lo]
-                w = weight[r] * (rest[r] / s)
-                # the entry in row i now names j; k's own entry moves to row j
-                entries[t]["node"] = j
-                entries[t]["value"] = w
-                entries[p]["node"] = i
-                entries[p]["value"] = w
-                entries[p]["following"] = nodes[j]["first"]
-                nodes[j]["first"] = p
-                nodes[j]["degree"] += 1
-        for r in range(d):
-            i = factor_columns[used + r]
-            if nodes[i]["before"] >= 0:
-                nodes[nodes[i]["before"]]["after"] = nodes[i]["after"]
-            else:
-                head[nodes[i]["listed"]] = nodes[i]["after"]
-            if nodes[i]["after"] >= 0:
-                nodes[nodes[i]["after"]]["before"] = nodes[i]["before"]
-            h = nodes[i]["degree"]
-            nodes[i]["before"] = -1
-            nodes[i]["after"] = head[h]
-            if head[h] >= 0:
-                nodes[head[h]]["before"] = i
-            head[h] = i
-            nodes[i]["listed"] = h
-            if h < lowest:
-                lowest = h
-        used += d
-        order[count] = k
-        pivots[count] = s
-        factor_begin[count + 1] = used
+                i = node[r]
+                j = node[lo]
+                w = weight[r] * (rest[r] / total)
+                a = place[i]
+                b = place[j]
+                if a < 0 and b < 0:
+                    first[resistors] = i
+                    second[resistors] = j
+                    value[resistors] = w
+                    resistors += 1
+                    continue
+                if a < 0 or (b >= 0 and b < a):
+                    i, j = j, i
+                drawn_node[drawn] = j
+                drawn_value[drawn] = w
+                drawn_before[drawn] = newest[i]
+                newest[i] = drawn
+                drawn += 1
+            used += d
+            pivots[count] = total
+            count += 1
+            factor_begin[count] = used
     return (
         order,
         factor_begin,
-        factor_columns[:used],
-        factor_shares[:used],
+        factor_columns[:used].copy(),
+        factor_shares[:used].copy(),
         pivots,
     )
 
@@ -882,21 +910,21 @@ def conjugate_gradient(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def conserve(n, pairs, currents, forest, source, sink, total):  # type: ignore[no-untyped-def]
+def conserve(n, pairs, currents, visited, up, source, total):  # type: ignore[no-untyped-def]
     """Make currents conserve exactly, by what is missing along a tree.
 
     Parameters
     ----------
     n : int
         Number of nodes, terminals included; all joined by the tree.
-    pairs : (e, 2) ndarray of int64
+    pairs : (e, 2) ndarray of int32 or int64
         Resistors.
     currents : (e,) ndarray of float64
         From first to second node; changed in place along the tree.
-    forest : (n - 1,) ndarray of int64
-        Rows of a spanning tree.
-    source, sink : int
-        The terminals.
+    visited, up : (n,) ndarrays of int32
+        A spanning tree from the sink outwards, as `strongest_tree` returns it.
+    source : int
+        The other terminal.
     total : float
         Current that is to enter at the source and leave at the sink.
 
@@ -906,62 +934,34 @@ def conserve(n, pairs, currents, forest, source, sink, total):  # type: ignore[n
     (Knuth's two-sum), so what is left over is a rounding of each current of the tree.
 
     """
-    start = np.zeros(n + 1, dtype=np.int64)
-    for e in forest:
-        start[pairs[e, 0] + 1] += 1
-        start[pairs[e, 1] + 1] += 1
-    for i in range(n):
-        start[i + 1] += start[i]
-    rows = np.empty(start[n], dtype=np.int64)
-    place = start[:n].copy()
-    for e in forest:
-        for side in range(2):
-            i = pairs[e, side]
-            rows[place[i]] = e
-            place[i] += 1
-    up = np.full(n, -1, dtype=np.int64)
-    visited = np.empty(n, dtype=np.int64)
-    visited[0] = sink
-    count = 1
-    c = 0
-    while c < count:
-        i = visited[c]
-        c += 1
-        for p in range(start[i], start[i + 1]):
-            e = rows[p]
-            if e != up[i]:
-                j = pairs[e, 0] + pairs[e, 1] - i
-                up[j] = e
-                visited[count] = j
-                count += 1
     # out: current that leaves a node, as high + low parts
-    high = np.zeros(n, dtype=np.float64)
-    low = np.zeros(n, dtype=np.float64)
+    out = np.zeros((n, 2), dtype=np.float64)
     for e in range(pairs.shape[0]):
         for side in range(2):
             i = pairs[e, side]
             y = currents[e] if side == 0 else -currents[e]
-            a = high[i]
+            a = out[i, 0]
             t = a + y
             b = t - a
-            low[i] += (a - (t - b)) + (y - b)
-            high[i] = t
-    a = high[source]
+            out[i, 1] += (a - (t - b)) + (y - b)
+            out[i, 0] = t
+    a = out[source, 0]
     t = a - total
     b = t - a
-    low[source] += (a - (t - b)) + (-total - b)
-    high[source] = t
-    for c in range(count - 1, 0, -1):
+    out[source, 1] += (a - (t - b)) + (-total - b)
+    out[source, 0] = t
+    for c in range(n - 1, 0, -1):
         i = visited[c]
         e = up[i]
         j = pairs[e, 0] + pairs[e, 1] - i
+        high = out[i, 0]
         # the tree takes what enters i but does not leave it
         if pairs[e, 0] == i:
-            currents[e] = (currents[e] - high[i]) - low[i]
+            currents[e] = (currents[e] - high) - out[i, 1]
         else:
-            currents[e] = (currents[e] + high[i]) + low[i]
-        a = high[j]
-        t = a + high[i]
+            currents[e] = (currents[e] + high) + out[i, 1]
+        a = out[j, 0]
+        t = a + high
         b = t - a
-        low[j] += (a - (t - b)) + (high[i] - b) + low[i]
-        high[j] = t
+        out[j, 1] += (a - (t - b)) + (high - b) + out[i, 1]
+        out[j, 0] = t

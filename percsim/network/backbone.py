@@ -29,7 +29,10 @@ class Backbone:
         Backbone nodes, terminals included, as a breadth-first search from the source meets
         them; empty if open.
     resistors : (k,) ndarray of int
-        Rows of the network's resistors that lie on the backbone; empty if open.
+        Rows of the network's resistors that lie on the backbone, by the end that the
+        search meets first; empty if open.
+    ends : (k, 2) ndarray of int
+        Positions in `nodes` of the two ends of each, from its first node to its second.
 
     """
 
@@ -37,6 +40,7 @@ class Backbone:
     attachment: NDArray[np.int64]
     nodes: NDArray[np.int64]
     resistors: NDArray[np.int64]
+    ends: NDArray[np.int32]
 
     @property
     def share(self) -> float:
@@ -70,17 +74,11 @@ def find_backbone(network: Network) -> Backbone:
         those, a balanced bridge may still carry nothing.
 
     """
-    attachment, spanning, nodes = two_terminal_attachment(
+    attachment, spanning, nodes, rows, ends = two_terminal_attachment(
         network.n_nodes,
         network.resistors,
         network.conductances,
         network.source,
         network.sink,
     )
-    if not spanning:
-        empty = np.zeros(0, dtype=np.int64)
-        return Backbone(False, attachment, empty, empty)
-    carries = attachment == np.arange(network.n_nodes)
-    pairs = network.resistors
-    on = (network.conductances > 0.0) & carries[pairs[:, 0]] & carries[pairs[:, 1]]
-    return Backbone(True, attachment, nodes, np.flatnonzero(on))
+    return Backbone(spanning, attachment, nodes, rows, ends)

@@ -16,11 +16,11 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from percsim.kernels.graph import spanning_forest
+from percsim.kernels.graph import strongest_tree
 from percsim.links.search import Links, find_links
 from percsim.network.build import Network, build_network
 from percsim.network.laws import ConductionLaw, TunnellingLaw
-from percsim.network.solve import Solution, solve_network
+from percsim.network.solve import Solution, path_up, solve_network
 from percsim.states.strain import Mounting, State, move_affinely
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
@@ -326,34 +326,14 @@ def critical_path(network: Network) -> CriticalPath:
     the answer. It is an estimate of scale, not of the value.
 
     """
-    order = np.argsort(-network.conductances, kind="stable")
-    order = order[network.conductances[order] > 0.0]
-    tree, joint = spanning_forest(
-        network.n_nodes, network.resistors, order, network.source, network.sink
+    _, up = strongest_tree(
+        network.n_nodes, network.resistors, network.conductances, network.sink
     )
-    if joint < 0:
-        return CriticalPath(0.0, float("inf"), np.zeros(0, dtype=np.int64))
-    neighbours: dict[int, list[tuple[int, int]]] = {}
-    for row in tree.tolist():
-        i, j = network.resistors[row].tolist()
-        neighbours.setdefault(i, []).append((j, row))
-        neighbours.setdefault(j, []).append((i, row))
-    came: dict[int, tuple[int, int]] = {network.sink: (-1, -1)}
-    front = [network.sink]
-    while front and network.source not in came:
-        i = front.pop()
-        for j, row in neighbours.get(i, []):
-            if j not in came:
-                came[j] = (i, row)
-                front.append(j)
-    rows = []
-    i = network.source
-    while i != network.sink:
-        i, row = came[i]
-        rows.append(row)
-    path = np.array(rows, dtype=np.int64)
+    path = path_up(network.resistors, up, network.source)
+    if not len(path):
+        return CriticalPath(0.0, float("inf"), path)
     g = network.conductances[path]
-    return CriticalPath(float(network.conductances[joint]), float(np.sum(1.0 / g)), path)
+    return CriticalPath(float(g.min()), float(np.sum(1.0 / g)), path)
 
 
 def effective_medium_conductance(conductances: ArrayLike, coordination: float) -> float:

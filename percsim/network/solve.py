@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.errors import ConvergenceError
-from percsim.kernels.graph import cluster_labels, spanning_forest
+from percsim.kernels.graph import cluster_labels, strongest_tree
 from percsim.kernels.linear import (
     approximate_cholesky,
     back_substitute,
@@ -271,6 +271,15 @@ class Sweep:
         return answer
 
 
+def path_up(pairs: Ints, up: Ints, node: int) -> Ints:
+    """Rows from a node to the root of a tree, as `strongest_tree` returns it."""
+    rows = []
+    while up[node] >= 0:
+        rows.append(int(up[node]))
+        node = int(pairs[rows[-1]].sum()) - node
+    return np.array(rows, dtype=np.int64)
+
+
 def _centred(given: Floats) -> tuple[int, Floats]:
     """Conductances over the power of two that centres them on 1, and its exponent."""
     _, exponents = np.frexp(given)
@@ -289,8 +298,8 @@ def _centred(given: Floats) -> tuple[int, Floats]:
 class _Memory:
     """What iterating on one set of conducting resistors has taught."""
 
-    forest: Ints | None = None
-    joint: int = -1
+    tree: tuple[Any, Any] | None = None
+    bottleneck: int = -1
     factors: tuple[Any, ...] | None = None
     fresh_iterations: int = 0
 
@@ -312,10 +321,11 @@ class _Job:
         """Renumber, and scale by the power of two that centres the conductances on 1."""
         terminal = (backbone.nodes == network.source) | (backbone.nodes == network.sink)
         inner = backbone.nodes[~terminal]
-        local = np.full(network.n_nodes, -1, dtype=np.int64)
-        local[inner] = np.arange(len(inner))
-        local[network.source], local[network.sink] = len(inner), len(inner) + 1
-        pairs = np.ascontiguousarray(local[network.resistors[backbone.resistors]])
+        local = np.empty(len(backbone.nodes), dtype=np.int32)
+        local[~terminal] = np.arange(len(inner))
+        local[backbone.nodes == network.source] = len(inner)
+        local[backbone.nodes == network.sink] = len(inner) + 1
+        pairs = local[backbone.ends]
         exponent, g = _centred(network.conductances[backbone.resistors])
         return cls(network, backbone, inner, pairs, exponent, g, _Memory())
 
@@ -365,7 +375,7 @@ class _Job:
         )
         drop = resistor_drops(n, self.pairs, order, begin, columns, drops, above, below)
         # parallel resistors are summed first, one rounding each
-        names = self.pairs.min(axis=1) * (n + 2) + self.pairs.max(axis=1)
+        names = self.pairs.min(axis=1) * np.int64(n + 2) + self.pairs.max(axis=1)
         parallel = int(np.unique(names, return_counts=True)[1].max())
         width = 1.01 * ROUNDING * (5.0 * n + parallel + 16.0)
         method = f"{n} backbone nodes eliminated exactly" + (f" ({why})" if why else "")
@@ -381,15 +391,15 @@ class _Job:
         """Answer of conjugate gradients on what a partial elimination left."""
         n, pairs, g = self.n, self.pairs, self.g
         memory = self.memory
-        if memory.forest is None:
-            memory.forest, memory.joint = spanning_forest(
-                n + 2, pairs, np.argsort(-g, kind="stable"), n, n + 1
-            )
-        forest, joint = memory.forest, memory.joint
+        if memory.tree is None:
+            memory.tree = strongest_tree(n + 2, pairs, g, n + 1)
+            rows = path_up(pairs, memory.tree[1], n)
+            memory.bottleneck = int(rows[np.argmin(g[rows])])
+        visited, up = memory.tree
         # far above the bottleneck rounded voltages say nothing of the currents: contract
         labels = np.arange(n + 2)
         kept = np.arange(len(g))
-        strong = np.flatnonzero(g > CONTRACTED_ABOVE * g[joint])
+        strong = np.flatnonzero(g > CONTRACTED_ABOVE * g[memory.bottleneck])
         if len(strong):
             labels, count = self._contract(strong)
             pairs = labels[self.pairs]
@@ -426,7 +436,7 @@ class _Job:
             drop = resistor_drops(n, pairs, order, begin, columns, drops, above, below)
             current = np.zeros(len(g))
             current[kept] = g[kept] * drop
-            conserve(self.n + 2, self.pairs, current, forest, self.n, self.n + 1, most)
+            conserve(self.n + 2, self.pairs, current, visited, up, self.n, most)
             resistance = float(np.sum(current * (current / g))) / most**2
             # pairwise sums and three products each
             rounding = ROUNDING * (16.0 + 2.0 * math.log2(len(g) + 1.0))

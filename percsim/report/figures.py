@@ -25,10 +25,7 @@ from percsim.report.style import (
     GAP_MARKERS,
     INK,
     MAIN,
-    MUTED,
-    OTHER_SHARES,
     PALE,
-    SHARE_COLOURS,
     STYLE,
     WIDTH,
     WINDOW,
@@ -46,9 +43,7 @@ from percsim.report.style import (
     error_range,
     factor_limits,
     index_of,
-    is_spread,
     legend_above,
-    margin_limits,
     mark_deciding,
     new_figure,
     open_handle,
@@ -345,26 +340,15 @@ def factor_figure(run: Run) -> Figure:
     return figure
 
 
-def share_label(name: str) -> str:
-    """Word for one tolerance."""
-    words = {
-        "aspect_ratio": "lot aspect ratio",
-        "gap": "electrode gap",
-        "chains": "chains (chance)",
-        "contact": "contacts",
-    }
-    return words.get(name, name.replace("_", " "))
-
-
 def gap_figure(run: Run) -> Figure:
-    """Draw resistance against gap, and its spread with the share of each tolerance."""
+    """Draw resistance against gap."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
     reference, is_chosen = run.reference
     rows = run.along("electrode_gap_m", "weight_fraction")
-    figure = new_figure(4.3)
-    left, right = figure.subplots(1, 2, width_ratios=(1, 1.15))
+    figure = new_figure(3.6)
+    left = figure.subplots()
     x = column_of(rows, "electrode_gap_m", 1e3)
     median, low, high = quantities(rows, "resistance_ohm", 1e-3)
     error = standard_errors(rows, "resistance_ohm", 1e-3)
@@ -409,92 +393,11 @@ def gap_figure(run: Run) -> Figure:
     handles = [h for h in handles if h is not None]
     left.set_xlabel("electrode gap, mm")
     left.set_ylabel("film resistance, kohm")
-    left.legend(
-        handles=handles,
-        loc="lower center",
-        bbox_to_anchor=(0.45, 1.0),
-        ncols=2,
-        columnspacing=1.0,
-        handlelength=1.4,
-    )
+    legend_above(figure, handles, 4)
     wide = 0.1 * (x.max() - x.min()) or 1.0
     left.set_xlim(x.min() - wide, x.max() + wide)
     left.set_xticks(x, [three(v) for v in x])
 
-    cv = column_of(rows, "resistance_cv", 100.0)
-    names = list(SHARE_COLOURS)
-    names += [n for row in rows for n in row.get("spread_shares") or {} if n not in names]
-    names = list(dict.fromkeys(names))
-    others = iter(OTHER_SHARES * 4)
-    place = np.arange(len(rows), dtype=float)
-    base = np.zeros(len(rows))
-    tall = float(np.nanmax(np.where(np.isfinite(cv), cv, 0.0), initial=0.0)) or 1.0
-    parts: list[Any] = []
-    for name in names:
-        part = np.array(
-            [
-                max(number((row.get("spread_shares") or {}).get(name)) or 0.0, 0.0)
-                for row in rows
-            ]
-        )
-        height = np.where(np.isfinite(cv), cv, 0.0) * part
-        colour = SHARE_COLOURS.get(name) or next(others)
-        if not height.any():
-            continue
-        right.bar(
-            place, height, 0.62, bottom=base, color=colour, ec="white", lw=0.6, zorder=3
-        )
-        for k in np.flatnonzero(height > 0.055 * tall):
-            right.text(
-                place[k],
-                base[k] + 0.5 * height[k],
-                share(part[k]) + (" %" if len(rows) < 6 else ""),
-                ha="center",
-                va="center",
-                fontsize=8,
-                color=text_on(colour),
-                zorder=4,
-            )
-        base += height
-        parts.append(Patch(facecolor=colour, ec=MUTED, lw=0.4, label=share_label(name)))
-    cv_error = column_of(rows, "resistance_cv_se", 100.0)
-    known = np.isfinite(cv) & np.isfinite(cv_error) & (cv_error > 0.0)
-    if known.any():
-        style = {
-            "fmt": "none",
-            "ecolor": INK,
-            "elinewidth": 1.3,
-            "capsize": 3.5,
-            "zorder": 6,
-        }
-        # beside the bar, so that it crosses no label
-        right.errorbar(place[known] + 0.39, cv[known], cv_error[known], **style)
-        tall = max(tall, float((cv + cv_error)[known].max()))
-        parts.append(Line2D([], [], color=INK, lw=1.3, label="simulation error"))
-    for k in np.flatnonzero(~np.isfinite(cv)):
-        right.text(place[k], 0.04 * tall, "open", ha="center", va="bottom", color=MUTED)
-    right.set_xticks(place, [three(v) for v in x])
-    right.set_xlim(-0.6, len(rows) - 0.4)
-    right.set_ylim(0, 1.12 * tall)
-    right.grid(axis="x", visible=False)
-    right.set_xlabel("electrode gap, mm")
-    right.set_ylabel("coefficient of variation of R, %")
-    spread = [
-        100.0 * v if v < 3.0 else v
-        for v in margin_limits(run, lambda name, _: is_spread(name) and "gauge" not in name)
-    ]
-    if spread:
-        right.set_ylim(0, 1.12 * max(tall, spread[0]))
-        right.axhline(spread[0], color=WINDOW_EDGE, lw=1.2, ls=(0, (5, 3)), zorder=5)
-        parts.insert(
-            0, Line2D([], [], color=WINDOW_EDGE, lw=1.2, ls="--", label="largest asked for")
-        )
-    figure.legend(
-        handles=parts[::-1],
-        loc="outside right center",
-        handlelength=1.1,
-        title="share of the variance",
-    )
     return figure
 
 
@@ -726,11 +629,9 @@ def _caption_factor(run: Run) -> str:
 
 def _caption_gap(run: Run) -> str:
     return (
-        f"{percent(run.reference[0].get('weight_fraction'))} wt%. Left: median and 5 to "
-        "95 % of castings; the wide light bars are the simulation error of the median, one "
-        "standard error each way. Right: the height of a bar is the coefficient of "
-        "variation of R between castings; its parts show the share of each tolerance in "
-        "the variance of log R. The mark beside it is its simulation error."
+        f"{percent(run.reference[0].get('weight_fraction'))} wt%: median and 5 to 95 % of "
+        "castings; wide light bars are the simulation error of the median, one standard "
+        "error each way."
     )
 
 
@@ -753,7 +654,7 @@ FIGURES: Mapping[str, FigureEntry] = {
     "resistance_vs_weight_fraction": FigureEntry(resistance_figure, _caption_resistance),
     "ratio_vs_strain": FigureEntry(ratio_figure, _caption_ratio),
     "gauge_factor_vs_weight_fraction": FigureEntry(factor_figure, _caption_factor),
-    "gap_and_spread": FigureEntry(gap_figure, _caption_gap),
+    "resistance_vs_gap": FigureEntry(gap_figure, _caption_gap),
     "pass_map": FigureEntry(map_figure, _caption_map),
     "castings": FigureEntry(castings_figure, _caption_castings),
     "network": FigureEntry(network_figure, network_caption),

@@ -53,7 +53,7 @@ SECTIONS = (
     ("resistance", "Resistance"),
     ("response", "Strain"),
     ("gauge-factor", "Gauge factor"),
-    ("spread", "Spread"),
+    ("gap", "Gap"),
     ("map", "Map"),
     ("network", "Network"),
     ("readout", "Readout"),
@@ -558,36 +558,6 @@ def _threshold(summary: Summary) -> tuple[str, Table | None]:
     return text, made
 
 
-def _spread_text(summary: Summary) -> str:
-    index, _ = deciding_index(summary)
-    candidates = summary.get("candidates") or []
-    if index is None:
-        return "No candidate was evaluated."
-    from percsim.report.figures import share_label
-
-    shares = {
-        share_label(k): x
-        for k, v in (candidates[index].get("spread_shares") or {}).items()
-        if (x := number(v)) is not None
-    }
-    if not any(shares.values()):
-        return "The spread of this candidate is not finite, so it has no shares."
-    largest = sorted(shares, key=lambda name: -shares[name])[:3]
-    listed = ", ".join(f"{name} {share(shares[name])}\u00a0%" for name in largest)
-    text = (
-        "What makes nominally equal castings differ, as shares of the variance of log R: "
-        f"{listed}."
-    )
-    chains = shares.get(share_label("chains"))
-    if chains is not None:
-        text += (
-            " The chance of the particle chains themselves makes "
-            f"{two(100.0 * chains)}\u00a0%"
-            + ("; it is rarely why equal films differ." if chains < 0.1 else ".")
-        )
-    return text
-
-
 def _fits(summary: Summary) -> Table:
     rows: list[tuple[str, ...]] = []
     for f in summary.get("fits") or []:
@@ -743,7 +713,6 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "figures": [_picture(d) for d in drawings],
         "threshold_text": units_held(threshold_text),
         "threshold_table": threshold_table,
-        "spread_text": units_held(_spread_text(summary)),
         "readout": readout,
         "readout_text": units_held(readout_text),
         "weigh_out": _weigh_out(summary),

@@ -46,9 +46,12 @@ SHARE_COLOURS = {
     "width": "#5c6873",
     "contact": "#a8472a",
     "aspect_ratio": "#c8b78f",
+    "mixing_within": "#7fb069",
+    "skew": "#7b5e8a",
+    "particle_size": "#c7a1b0",
+    "response": "#3b6b4d",
     "chains": "#f4f1e6",
 }
-OTHER_SHARES = ("#7b5e8a", "#b4bcc4", "#3b6b4d", "#c7a1b0")
 DPI = 150
 WIDTH = 7.7
 
@@ -687,3 +690,19 @@ def _beside(drawn: Sequence[Curve]) -> tuple[dict[int, float], int]:
     first, last = np.sum(list(ends.values()), axis=0) if ends else (0.0, 0.0)
     places = low - steps[::-1] if first > last else high + steps
     return dict(zip(ends, places.tolist(), strict=True)), 0 if first > last else -1
+
+
+def share_label(name: str) -> str:
+    """Word for one tolerance."""
+    words = {
+        "aspect_ratio": "lot aspect ratio",
+        "gap": "electrode gap",
+        "chains": "chains (chance)",
+        "contact": "contacts",
+        "mixing_within": "mixing inside a film",
+        "skew": "electrodes askew",
+        "particle_size": "lot particle size",
+        "response": "opening per strain",
+        "contact_redraw": "contacts closing anew",
+    }
+    return words.get(name, name.replace("_", " "))

@@ -53,7 +53,8 @@ def test_nonlinearity_of_the_exponential_film(found):
     line = 1 + (y[-1] - 1) * x / 3e-3
     expected = 100 * np.abs(y - line).max() / (y[-1] - 1)
     assert lines["end_point_percent"]["value"] == pytest.approx(expected)
-    assert lines["end_point_percent"]["p95"] == pytest.approx(expected, rel=1e-6)
+    # castings differ in how they respond, by a tolerance of their own
+    assert lines["end_point_percent"]["p05"] < expected < lines["end_point_percent"]["p95"]
     assert lines["hysteresis_percent"] == lines["creep_percent"] == "not modelled"
     # the divider is concave where R is convex: it straightens the reading
     assert lines["voltage_end_point_percent"]["value"] < lines["end_point_percent"]["value"]

@@ -181,7 +181,7 @@ def test_two_readings(found, findings):
 
 
 def test_a_film_across_is_told_when_its_sensitivity_is_known(findings):
-    summary = {"layers": {"transverse_sensitivity": 0.5}}
+    summary = {"layers": {"transverse": {"transverse_sensitivity": 0.5}}}
     out = temperature(findings, summary)["temperature"]["two_readings"]
     (pair,) = [p for p in out["pairs"] if p["kind"] == "across"]
     along, across = pair["per_microstrain"]
@@ -203,6 +203,16 @@ def test_one_temperature_and_open_films_say_little():
     assert "response" not in out
     plan = plan_with(explore={"weight_fraction": ["12 wt%", "14 wt%"]})
     assert temperature(findings_of(plan), {})["temperature"]["open"]
+
+
+def test_a_film_free_on_its_sheet_curls_as_two_strips():
+    # equal layers: 1.5 dalpha/h per kelvin (Timoshenko 1925); the film expands less
+    same = {"value": "2 MPa"}
+    plan = plan_with(sheet={"thickness": "0.2 mm", "modulus": same}, film={"modulus": same})
+    found = findings_of(plan)
+    out = temperature(found, {})["temperature"]
+    apart = found.recipe.elastomer.thermal_expansion - found.recipe.thermal_expansion
+    assert out["curvature_per_m_per_K"]["value"] == pytest.approx(-1.5 * apart / 4e-4)
 
 
 def test_mismatch_with_the_part_stands_beside():

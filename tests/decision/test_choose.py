@@ -33,7 +33,7 @@ from percsim.film import (
 )
 
 SEED = np.random.SeedSequence(51907)
-NONE = Tolerances(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+NONE = Tolerances.none()
 WEIGHTS = (0.14, 0.18, 0.22, 0.26, 0.30, 0.34)
 GAPS = (2e-3, 3e-3, 5e-3)
 TARGET = Target(
@@ -147,7 +147,10 @@ def test_the_law_of_the_boxes_comes_out_as_films(decision):
         nominal = candidate.castings.nominal[0]
         assert 0.0 < error < 0.15
         assert np.log(nominal / want) == pytest.approx(0.0, abs=4 * error)
-        assert candidate.gauge_factor[0] == pytest.approx(np.expm1(0.045) / 3e-3, rel=1e-6)
+        # the median of 2000 castings whose response scatters by 5 %
+        assert candidate.gauge_factor[0] == pytest.approx(
+            np.expm1(0.045) / 3e-3, rel=4 * 1.25 * 0.05 / np.sqrt(2000)
+        )
 
 
 def test_spread_of_the_default_tolerances(decision):
@@ -338,7 +341,9 @@ def test_readout_of_a_candidate(decision):
     assert readout["voltage_V"] == pytest.approx(3.3 * median / (median + 1800.0))
     strained = median * np.exp(0.015)  # made-up boxes: ln R rises by 15 e
     step = 3.3 * (strained / (strained + 1800.0) - median / (median + 1800.0))
-    assert readout["mV_per_1000_microstrain"] == pytest.approx(1e3 * step, rel=1e-6)
+    assert readout["mV_per_1000_microstrain"] == pytest.approx(
+        1e3 * step, rel=4 * 1.25 * 0.05 / np.sqrt(2000)
+    )
     assert run(replace(TARGET, supply_voltage=None), gaps=(3e-3,)).best.readout is None
 
 
@@ -439,7 +444,7 @@ def test_the_spread_of_gauge_factors_is_told_with_its_error():
     )
     assert any(want in word for word in best.refused_because)
     (told,) = [word for word in decision.reasons if "as the chord" in word]
-    assert f"{want}; differences of beta and delta_b between castings" in told
+    assert f"{want}; differences of beta and delta_b between castings count as the " in told
 
 
 def test_three_films_from_one_cup_share_weighing_and_powder(decision):
@@ -523,7 +528,8 @@ def test_an_open_film_is_decided_only_when_boxes_and_castings_agree():
     assert few.castings.fit.threshold_ratio > 1.0
     assert few.castings.fit.is_open
     assert 0.0 < few.castings.open_fraction < 0.1
-    assert "most boxes (54 of 72) and 2.3 % of the castings are" in few.refused_because[0]
+    told = f"{100 * few.castings.open_fraction:.1f}"
+    assert f"(54 of 72) and {told} % of the castings are" in few.refused_because[0]
     assert "not decided here" in few.refused_because[0]
     assert above.castings.fit.threshold_ratio > 1.3
     assert "not decided here" not in " ".join(above.refused_because)

@@ -17,8 +17,8 @@ from percsim.film import LoadingThreshold, fit_loadings
 from percsim.film.transfer import (
     _influence,
     _response_weights,
-    _weighted_medium,
     film_threshold,
+    weighted_medium,
 )
 
 SEED = np.random.SeedSequence(7319)
@@ -41,7 +41,7 @@ def test_medium_of_resamples_is_the_effective_medium_mean(d):
     # about one in d conducts: open or not as resampled
     values[: 14 - 14 // d, 2] = 0.0
     weights = rng.integers(0, 4, (30, 14)).astype(float)
-    ours = _weighted_medium(values, weights, d)
+    ours = weighted_medium(values, weights, d)
     for b in range(30):
         for s in range(3):
             want = effective_medium_mean(values[:, s], d, weights[b])
@@ -55,7 +55,7 @@ def test_influence_is_the_derivative_to_the_weight_of_a_box(d):
     rng = np.random.default_rng(5512)
     values = np.exp(0.8 * rng.standard_normal((9, 1)))
     values[2] = 0.0
-    mean = _weighted_medium(values, np.ones((1, 9)), d)[0]
+    mean = weighted_medium(values, np.ones((1, 9)), d)[0]
     ours = _influence(values, mean, d)[:, 0]
     step = 1e-5
     for k in range(9):

@@ -1,12 +1,10 @@
-import itertools
-
 import networkx as nx
 import numpy as np
 import pytest
 
 from percsim.kernels.graph import (
     cluster_labels,
-    spanning_forest,
+    strongest_tree,
     two_terminal_attachment,
 )
 
@@ -32,36 +30,36 @@ def test_compiled_and_plain_agree(seed):
         strict=True,
     ):
         np.testing.assert_array_equal(one, other)
-    order = np.argsort(-g)
     for one, other in zip(
-        spanning_forest(40, pairs, order, 0, 1),
-        plain(spanning_forest)(40, pairs, order, 0, 1),
+        strongest_tree(40, pairs, g, 1),
+        plain(strongest_tree)(40, pairs, g, 1),
         strict=True,
     ):
         np.testing.assert_array_equal(one, other)
 
 
 @pytest.mark.parametrize("seed", [5, 70115, 90])
-def test_spanning_forest_against_networkx(seed):
+@pytest.mark.parametrize("equal", [False, True])
+def test_strongest_tree_against_networkx(seed, equal):
     rng = np.random.default_rng(seed)
-    pairs = random_pairs(rng, 60, 70)
-    g = rng.random(len(pairs))
-    taken, joint = spanning_forest(60, pairs, np.argsort(-g), 3, 4)
+    pairs = random_pairs(rng, 60, 90)
+    g = rng.integers(0, 4, len(pairs)) / 3.0 if equal else rng.random(len(pairs))
+    visited, up = strongest_tree(60, pairs, g, 4)
     graph = nx.MultiGraph()
     graph.add_nodes_from(range(60))
     for row, (i, j) in enumerate(pairs.tolist()):
-        graph.add_edge(i, j, weight=g[row], row=row)
-    tree = nx.maximum_spanning_tree(graph)
-    assert {data["row"] for _, _, data in tree.edges(data=True)} == set(taken.tolist())
-    if nx.has_path(tree, 3, 4):
-        path = nx.shortest_path(nx.Graph(tree), 3, 4)
-        weakest = min(
-            max(d["weight"] for d in tree[a][b].values())
-            for a, b in itertools.pairwise(path)
-        )
-        assert g[joint] == weakest
-    else:
-        assert joint == -1
+        if g[row] > 0.0:
+            graph.add_edge(i, j, weight=g[row])
+    component = nx.node_connected_component(graph, 4)
+    assert visited[0] == 4
+    assert set(visited.tolist()) == component
+    assert set(np.flatnonzero(up >= 0).tolist()) == component - {4}
+    # each node hangs from one met before it
+    place = {int(node): k for k, node in enumerate(visited)}
+    for node in visited[1:].tolist():
+        assert place[int(pairs[up[node]].sum()) - node] < place[node]
+    tree = nx.maximum_spanning_tree(graph.subgraph(component))
+    assert g[up[visited[1:]]].sum() == pytest.approx(tree.size("weight"), rel=1e-14)
 
 
 def test_cluster_labels_against_networkx():
@@ -82,10 +80,16 @@ def test_backbone_order_walks_outwards():
     # each node but the first has a neighbour earlier in the order
     rng = np.random.default_rng(613)
     pairs = random_pairs(rng, 200, 500)
-    _, spanning, nodes = two_terminal_attachment(200, pairs, np.ones(len(pairs)), 7, 9)
+    _, spanning, nodes, rows, ends = two_terminal_attachment(
+        200, pairs, np.ones(len(pairs)), 7, 9
+    )
     assert spanning
     assert nodes[0] == 7
     place = {int(node): k for k, node in enumerate(nodes)}
+    # and the resistors follow, each between the positions of its own ends
+    np.testing.assert_array_equal(nodes[ends], pairs[rows])
+    assert np.all(np.diff(ends.min(axis=1)) >= 0)
+    assert len(set(rows.tolist())) == len(rows)
     earliest = dict.fromkeys(place, len(nodes))
     for i, j in pairs.tolist():
         if i in place and j in place:

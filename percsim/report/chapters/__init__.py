@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from percsim.report.chapter import Chapter
 from percsim.report.chapters.ladder import LADDER
+from percsim.report.chapters.layers import LAYERS
 from percsim.report.chapters.operation import OPERATION
+from percsim.report.chapters.spread import SPREAD
 from percsim.report.chapters.temperature import TEMPERATURE
 from percsim.report.tables import Summary
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
 CHAPTERS: tuple[Chapter, ...] = (
+    SPREAD,
     LADDER,
+    LAYERS,
     TEMPERATURE,
     OPERATION,
 )

@@ -172,12 +172,14 @@ def _mismatch(found: Row) -> list[Block]:
                 "would count the mismatch twice."
             )
         )
-    curvature = found.get("curvature_per_m_K")
-    if number(curvature) is not None:
+    curl = found.get("curvature_per_m_per_K")
+    if curl:
         out.append(
             paragraph(
-                f"Free on its sheet the film would curl by {three(curvature)} 1/m per "
-                "kelvin (two bonded strips, Timoshenko 1925)."
+                "Free on its sheet, before bonding, the film curls by "
+                f"{three(curl['value'])} 1/m per kelvin ({three(curl['p05'])} to "
+                f"{three(curl['p95'])} over 90 % of what their stiffness may be), negative "
+                "towards the film when warmed (two bonded strips, Timoshenko 1925)."
             )
         )
     dilution = found.get("dilution")

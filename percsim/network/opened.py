@@ -1,0 +1,231 @@
+r"""Stage 5. All states of one box under the contact-opening law, and what one solve tells.
+
+A film that strains and swells by :math:`s = 1 + \lambda_T \varepsilon_T` opens a contact by
+a part that depends on the strain alone and a part in proportion to :math:`s - 1`. So the
+two parts are worked out once a strain, and every temperature, every share
+:math:`\lambda_T` and every slope follows from them without going back to the bodies.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.constants import k as boltzmann
+
+from percsim.kernels.opening import opening_parts
+from percsim.links.search import Links
+from percsim.network.build import Network
+from percsim.network.laws import ContactOpeningLaw, contact_draws
+from percsim.network.solve import Solution
+from percsim.states.strain import Mounting, State
+from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
+
+__all__ = ["SLOPES", "OpenedBox", "OpenedNetwork"]
+
+Floats = NDArray[np.float64]
+
+SLOPES = ("g0", "electrode", "beta", "lambda_T", "Ea", "strain", "temperature")
+r"""Slopes of :math:`\ln G`, to :math:`\ln g_0`, the logarithm of the electrode contacts'
+conductance, :math:`\ln\beta`, :math:`\lambda_T`, :math:`E_a` [1/J], strain and temperature
+[1/K]."""
+
+STRAIN_STEP = 1e-6
+"""Step of the right-hand difference that gives the slope to strain."""
+
+
+class OpenedNetwork(NamedTuple):
+    """One box at one state.
+
+    Parameters
+    ----------
+    network : Network
+        Conducting contacts in the order of the links, then those of the two electrodes.
+    conducts : (m,) ndarray of bool
+        Which links conduct.
+    relative : (m,) ndarray of float
+        Opening of every link over the mean lateral size.
+
+    """
+
+    network: Network
+    conducts: NDArray[np.bool_]
+    relative: Floats
+
+    @property
+    def lost_share(self) -> float:
+        """Share of the links that do not conduct."""
+        return float(np.mean(~self.conducts)) if len(self.conducts) else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class OpenedBox:
+    """The links of one box and what opens them.
+
+    Parameters
+    ----------
+    links : Links
+        Contacts of a box with electrodes, in the reference state.
+    seed : int
+        Seed of the breaking draws.
+    mounting : Mounting
+        How the film is held.
+    thermal : ThermalOpening
+        What thermal expansion does to the contacts.
+
+    """
+
+    links: Links
+    seed: int
+    mounting: Mounting
+    thermal: ThermalOpening
+    _breaks: Floats = field(repr=False)
+    _ends: NDArray[np.int64] = field(repr=False)
+    _parts: dict[float, tuple[Floats, Floats]] = field(repr=False)
+
+    @classmethod
+    def of(
+        cls, links: Links, seed: int, mounting: Mounting, thermal: ThermalOpening
+    ) -> OpenedBox:
+        """Draw the breaking openings, and lay out the resistors of all contacts."""
+        n = len(links.particles)
+        source, sink = links.source_contacts, links.sink_contacts
+        ends = np.concatenate(
+            [
+                links.pairs,
+                np.column_stack([source, np.full(len(source), n)]),
+                np.column_stack([sink, np.full(len(sink), n + 1)]),
+            ]
+        )
+        return cls(
+            links,
+            seed,
+            mounting,
+            thermal,
+            np.exp(contact_draws(links.pairs, seed)),
+            ends,
+            {},
+        )
+
+    def parts(self, strain: float) -> tuple[Floats, Floats]:
+        """Relative opening at a strain without swelling, and per unit of swelling."""
+        if strain not in self._parts:
+            p = self.links.particles
+            d = p.box.dimension
+            state = State.at(strain, ROOM_TEMPERATURE, self.mounting, None, d, p.box.axis)
+
+            def solid(vectors: Floats) -> Floats:
+                out = np.zeros((len(vectors), 3))
+                out[:, :d] = vectors
+                return out
+
+            stretches = np.ones(3)
+            stretches[:d] = np.diag(state.matrix())
+            first, second = self.links.arms
+            opened, stretched = opening_parts(
+                p.kinds.astype(np.int64),
+                solid(p.axes),
+                self.links.pairs,
+                solid(self.links.normals),
+                solid(first),
+                solid(second),
+                stretches,
+            )
+            size = p.mean_diameter or 1.0
+            self._parts[strain] = (opened / size, stretched / size)
+        return self._parts[strain]
+
+    def relative_openings(
+        self, strain: float, temperature: float, share: float | None = None
+    ) -> Floats:
+        """Give each link's relative opening (m,), `share` in place of lambda_T."""
+        opened, stretched = self.parts(strain)
+        return opened + self._swelling(temperature, share) * stretched
+
+    def _swelling(self, temperature: float, share: float | None = None) -> float:
+        held = self.thermal.share if share is None else share
+        return held * self.thermal.expansion * (temperature - self.thermal.closed_at)
+
+    def network(
+        self,
+        law: ContactOpeningLaw,
+        strain: float,
+        temperature: float,
+        share: float | None = None,
+    ) -> OpenedNetwork:
+        """Build the network of a state, as `build_network` does.
+
+        Parameters
+        ----------
+        law : ContactOpeningLaw
+            With any parameters; its seed is not read, the draws are the box's own.
+        strain, temperature : float
+            The state [-, K].
+        share : float, optional
+            lambda_T in place of the box's own.
+
+        """
+        relative = self.relative_openings(strain, temperature, share)
+        conducts = relative <= law.delta_b * self._breaks
+        active = law.activation(temperature)
+        m, electrodes = len(relative), len(self._ends) - len(relative)
+        g = law.g0 * active * np.exp(-law.beta * np.maximum(relative[conducts], 0.0))
+        kept = np.concatenate([conducts, np.ones(electrodes, dtype=np.bool_)])
+        contact = law.electrode_conductance * active
+        n = len(self.links.particles)
+        network = Network(
+            n + 2,
+            self._ends if len(g) == m else self._ends[kept],
+            np.concatenate([g, np.full(electrodes, contact)]),
+            n,
+            n + 1,
+        )
+        return OpenedNetwork(network, conducts, relative)
+
+    def slopes(
+        self,
+        law: ContactOpeningLaw,
+        strain: float,
+        temperature: float,
+        opened: OpenedNetwork,
+        solution: Solution,
+    ) -> dict[str, float]:
+        r"""Slopes of :math:`\ln G` at a state, by name as in `SLOPES`; all 0 if open.
+
+        Notes
+        -----
+        Tellegen's theorem, as in `sensitivities`, which takes differences of any law where
+        this has the derivatives of the contact-opening law; no contact breaks or closes.
+        The slope to strain is the right-hand one.
+        """
+        if solution.is_open:
+            return dict.fromkeys(SLOPES, 0.0)
+        shares = solution.power_shares
+        m = int(opened.conducts.sum())
+        power, electrode = shares[:m], float(shares[m:].sum())
+        relative = opened.relative[opened.conducts]
+        first, stretch = self.parts(strain)
+        ahead, ahead_stretch = self.parts(strain + STRAIN_STEP)
+        if strain + STRAIN_STEP in self._parts:
+            del self._parts[strain + STRAIN_STEP]
+        swelling = self._swelling(temperature)
+        along = ((ahead - first) + swelling * (ahead_stretch - stretch)) / STRAIN_STEP
+        along, stretch = along[opened.conducts], stretch[opened.conducts]
+        ahead_opens = (relative > 0.0) | ((relative == 0.0) & (along > 0.0))
+        weight = -law.beta * power
+        pulled = float(np.sum(weight * np.where(relative > 0.0, stretch, 0.0)))
+        thermal = self.thermal
+        per_share = thermal.expansion * (temperature - thermal.closed_at)
+        inverse = 1.0 / temperature - 1.0 / ROOM_TEMPERATURE
+        return {
+            "g0": float(power.sum()),
+            "electrode": electrode,
+            "beta": 0.0 + float(np.sum(weight * np.maximum(relative, 0.0))),
+            "lambda_T": pulled * per_share,
+            "Ea": 0.0 - inverse / boltzmann,
+            "strain": float(np.sum(weight * np.where(ahead_opens, along, 0.0))),
+            "temperature": pulled * thermal.share * thermal.expansion
+            + law.Ea / (boltzmann * temperature**2),
+        }
