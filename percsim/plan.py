@@ -12,9 +12,9 @@ import math
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import pairwise
+from itertools import pairwise, product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +25,7 @@ from percsim.sections import (
     ESSENTIAL,
     OPTIONAL,
     PLAN_FOLDER,
+    ROWS,
     SECTIONS,
     AspectRatio,
     BatchSection,
@@ -36,6 +37,7 @@ from percsim.sections import (
     FillerSection,
     FilmSection,
     HeadSection,
+    MeasuredSection,
     PartSection,
     PlacementSection,
     Section,
@@ -59,7 +61,7 @@ if TYPE_CHECKING:
     from percsim.decision.choose import BenchLimits, Target
     from percsim.decision.priors import ContactParameters, TunnellingParameters
     from percsim.film.casting import Tolerances
-    from percsim.film.electrodes import Film
+    from percsim.film.electrodes import Film, Layout
     from percsim.film.readout import Circuit, HeatPath
     from percsim.materials.elastomer import Elastomer
     from percsim.materials.filler import Filler, Orientation
@@ -78,6 +80,15 @@ HARD_CUTOFF = 0.02
 
 Common practice, no source.
 """
+
+AXES = ("thickness", "diameter", "aspect_ratio", "mix_ratio")
+"""Keys of [explore] that make mixes: combinations with boxes or films of their own."""
+
+MOST_CANDIDATES = 2000
+"""More are refused: judging them would take longer than most boxes do."""
+
+MANY_CANDIDATES = 200
+"""More are warned of."""
 
 THIN_FILM = 1.5
 """Films up to this many times the longest box are simulated at full thickness."""
@@ -100,7 +111,7 @@ class _Reading:
 
     def in_order(self) -> list[str]:
         """Lines in the order of the starter, none twice."""
-        order = (*HeadSection.model_fields, *SECTIONS)
+        order = (*HeadSection.model_fields, *SECTIONS, *ROWS)
 
         def place(line: str) -> int:
             word = re.match(r"\[*(\w*)", line[len(self.name) + 2 :])
@@ -164,12 +175,12 @@ class _Reading:
 
 
 def _unknown_key(section: str, key: str, known: Sequence[str]) -> str:
-    hint = did_you_mean(key, known)
-    if hint:
-        return f"is not known{hint}"
     homes = [s for s, m in SECTIONS.items() if key in m.model_fields and s != section]
     if homes:
         return f"is not known here; it belongs in {' or '.join(f'[{h}]' for h in homes)}"
+    hint = did_you_mean(key, known)
+    if hint:
+        return f"is not known{hint}"
     if section and key in HeadSection.model_fields:
         return "is not known here; it belongs above the first section"
     return f"is not known; known: {', '.join(known)}"
@@ -201,12 +212,17 @@ class Plan:
         The bench tolerances as written; `tolerances` has the defaults filled in.
     supply, vibration : optional sections
         None when the plan does not have them.
+    measured : tuple of MeasuredSection
+        Films that were cast and read, in the order written.
     name : str
         Name of the file, for messages.
     text : str
         The plan as it was written.
     path : str
         Path it was loaded from, as it was given; empty if it was not loaded.
+    mix : tuple of (str, float)
+        For one of the `mixes` of a plan: the axes of [explore] that it lists, and their
+        values here in SI; empty for a plan as written.
 
     """
 
@@ -228,9 +244,11 @@ class Plan:
     batch: BatchSection
     sheet: SheetSection
     part: PartSection
+    measured: tuple[MeasuredSection, ...] = ()
     name: str = "plan"
     text: str = ""
     path: str = ""
+    mix: tuple[tuple[str, float], ...] = ()
 
     # ------------------------------------------------------------------ reading and writing
     @classmethod
@@ -307,7 +325,7 @@ class Plan:
         if not isinstance(mapping, Mapping):
             raise PlanError([f"{name}: must hold sections, got {show_value(mapping)}"])
         mapping = {str(key): value for key, value in mapping.items()}
-        known = (*HeadSection.model_fields, *SECTIONS)
+        known = (*HeadSection.model_fields, *SECTIONS, *ROWS)
         hints = ""
         for key in mapping:
             if key not in known:
@@ -350,9 +368,13 @@ class Plan:
             parts["filler"] = [parts["filler"]]
         sections = [parts[key] for key in SECTIONS if key != "filler"]
         plan = cls(head.title, head.seed, tuple(parts["filler"]), *sections)
+        measured = _read_rows(reading, mapping.get("measured", []))
+        object.__setattr__(plan, "measured", measured)
         object.__setattr__(plan, "name", name)
         object.__setattr__(plan, "text", text or "")
         _cross_check(plan, reading)
+        if not reading.lines:
+            _check_mixes(plan, reading)
         if reading.lines:
             raise PlanError(reading.in_order())
         if text is None:
@@ -408,12 +430,55 @@ class Plan:
         if self.contacts.model == "affine":
             for key in _OF_OPENING:
                 del out["contacts"][key]
+        if self.measured:
+            out["measured"] = [_written(row, {}) for row in self.measured]
         return out
+
+    def with_measured(self, rows: Sequence[Mapping[str, Any]], name: str) -> Plan:
+        """Plan with more measured rows.
+
+        Parameters
+        ----------
+        rows : sequence of mapping
+            Each a row's number in its file under "row", and its keys in the words of
+            [[measured]].
+        name : str
+            What messages call the file they come from.
+
+        Returns
+        -------
+        Plan
+
+        Raises
+        ------
+        PlanError
+            With every fault of the rows, one line each.
+
+        """
+        reading = _Reading(name)
+        read, labels = [], []
+        for row in rows:
+            keys = {k: v for k, v in row.items() if k != "row"}
+            labels.append(f"row {row['row']}")
+            read.append(reading.section(labels[-1], MeasuredSection, keys))
+        more = replace(self, measured=tuple(read))
+        for label, section in zip(labels, read, strict=True):
+            _check_row(more, reading, label, section)
+        if reading.lines:
+            raise PlanError(list(dict.fromkeys(reading.lines)))
+        return replace(self, measured=(*self.measured, *read))
 
     @cached_property
     def hash(self) -> str:
-        """SHA-256 of all that affects a result: the filled-in plan less its title."""
-        content = {k: v for k, v in self.as_dict().items() if k != "title"}
+        """SHA-256 of all that affects a box: the filled-in plan less its title.
+
+        Nor do measured rows, or how wide an assumption is, change any.
+        """
+        content = {
+            k: _without_widths(v)
+            for k, v in self.as_dict().items()
+            if k not in ("title", "measured")
+        }
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
     @cached_property
@@ -428,6 +493,110 @@ class Plan:
         gaps = ", ".join(_length(g) for g in self.electrode_gaps)
         weights = ", ".join(f"{100 * w:.4g}" for w in self.weight_fractions)
         return f"Plan {self.title!r}: {weights} wt% at gaps {gaps}, seed {self.seed}"
+
+    # ------------------------------------------------------------------ what is tried
+    @cached_property
+    def axes(self) -> dict[str, tuple[float, ...]]:
+        """Axes of [explore] listed beside loading and gap, and their values."""
+        listed = {name: getattr(self.explore, name) for name in AXES}
+        return {name: values for name, values in listed.items() if values is not None}
+
+    @cached_property
+    def mixes(self) -> tuple[Plan, ...]:
+        """The plan once for each combination of the values of its `axes`.
+
+        Each is a plan of loadings and gaps alone; the plan itself when it lists no axis.
+        """
+        if not self.axes:
+            return (self,)
+        return tuple(
+            self._at(dict(zip(self.axes, values, strict=True)))
+            for values in product(*self.axes.values())
+        )
+
+    def _at(self, values: Mapping[str, float]) -> Plan:
+        """One mix of the plan."""
+        fillers = list(self.filler)
+        if "diameter" in values:
+            size = "length" if self.fillers[0].kind == "rod" else "diameter"
+            law = self.fillers[0].size
+            sizes = getattr(fillers[0], size) or Sizes(law.median, law.spread)
+            fillers[0] = fillers[0].model_copy(
+                update={size: sizes.at_median(values["diameter"])}
+            )
+        if "aspect_ratio" in values:
+            k = self._first_shaped
+            written = fillers[k].aspect_ratio or AspectRatio(1.0)
+            aspect = replace(written, value=values["aspect_ratio"])
+            fillers[k] = fillers[k].model_copy(update={"aspect_ratio": aspect})
+        film, elastomer = self.film, self.elastomer
+        if "thickness" in values:
+            film = film.model_copy(update={"thickness": values["thickness"]})
+        if "mix_ratio" in values:
+            elastomer = elastomer.model_copy(update={"mix_ratio": values["mix_ratio"]})
+        return replace(
+            self,
+            filler=tuple(fillers),
+            film=film,
+            elastomer=elastomer,
+            explore=self.explore.model_copy(update=dict.fromkeys(AXES)),
+            mix=tuple(values.items()),
+        )
+
+    @property
+    def _first_shaped(self) -> int:
+        """Index of the first filler that has an aspect ratio."""
+        kinds = [filler.kind for filler in self.fillers]
+        return next(k for k, kind in enumerate(kinds) if kind != "sphere")
+
+    @property
+    def varying(self) -> tuple[str, ...]:
+        """Axes beside loading and gap that take more than one value."""
+        return tuple(name for name, values in self.axes.items() if len(values) > 1)
+
+    @cached_property
+    def n_candidates(self) -> int:
+        """How many candidates the plan has."""
+        n = math.prod(len(values) for values in self.axes.values())
+        return n * len(self.weight_fractions) * len(self.electrode_gaps)
+
+    def mix_words(self, names: Sequence[str]) -> str:
+        """Name a mix by those of its axes: "0.15 mm film, 10 um filler, 7:1"."""
+        write: dict[str, Callable[[float], str]] = {
+            "thickness": lambda x: f"{_length(x)} film",
+            "diameter": lambda x: f"{_length(x)} filler",
+            "aspect_ratio": lambda x: f"aspect ratio {x:g}",
+            "mix_ratio": lambda x: format_quantity(x, "ratio"),
+        }
+        return ", ".join(write[name](value) for name, value in self.mix if name in names)
+
+    def mix_values(self, names: Sequence[str]) -> tuple[tuple[str, float], ...]:
+        """Values of a mix in SI, of those of its axes, by their names in results."""
+        columns = {"thickness": "film_thickness_m", "diameter": "diameter_m"}
+        return tuple((columns.get(n, n), value) for n, value in self.mix if n in names)
+
+    @property
+    def box_axes(self) -> tuple[str, ...]:
+        """Axes of a mix that its boxes depend on.
+
+        Thick films share boxes whatever their thickness, and mix ratios do while the
+        elastomer has one density and one expansion for all.
+        """
+        return tuple(
+            name
+            for name, _ in self.mix
+            if name in ("diameter", "aspect_ratio")
+            or (name == "thickness" and self.is_thin)
+        )
+
+    @cached_property
+    def box_label(self) -> str:
+        """What the boxes of a mix depend on, as the first part of their keys.
+
+        Empty for a plan without axes.
+        """
+        names = self.box_axes
+        return "".join(f"{name} {value!r}/" for name, value in self.mix if name in names)
 
     # ------------------------------------------------------------------ what is mixed
     @cached_property
@@ -922,8 +1091,24 @@ class Plan:
         from percsim.film.electrodes import Film
 
         return Film(
-            self.film.thickness, self.film.width, electrode_gap, self.film.cast == "drop"
-        )
+            self.film.thickness, self.film.width, electrode_gap, self.film.cast == "drop",
+            self.layout,
+        )  # fmt: skip
+
+    @cached_property
+    def layout(self) -> Layout:
+        """How the electrodes lie on the film."""
+        from percsim.film.electrodes import Bars, EndPlates, Fingers, FourTerminal
+
+        f, length = self.film, self.film.electrode_length
+        mount, contact = f.electrodes or "embedded", f.contact_resistivity
+        if f.layout == "end plates":
+            return EndPlates(contact_resistivity=contact)
+        if f.layout == "fingers":
+            return Fingers(f.fingers or 0, length or 0.0, f.overlap, mount, contact)
+        if f.layout == "four-terminal":
+            return FourTerminal(length or 0.0, f.sense_spacing or 0.0, contact)
+        return Bars(mount, length, contact)
 
     def bench_limits(self) -> BenchLimits:
         """Limits of what the bench of this plan can make, which bound the advice."""
@@ -933,7 +1118,8 @@ class Plan:
             sheet = self.weigh_out(self.recipe(weight_fraction))
             return sheet.wet_solids / sheet.packing
 
-        return BenchLimits(self.film.length, self.largest_particle, solids)
+        longest = self.layout.longest_gap(self.film.length)
+        return BenchLimits(longest, self.largest_particle, solids)
 
     def contact_parameters(self) -> ContactParameters | TunnellingParameters:
         """Parameters of the contacts and which of them were measured, for the priors."""
@@ -957,9 +1143,19 @@ class Plan:
         measured = {name for name, s in values.items() if s.basis == "measured"}
         if self._shapes_are_measured:
             measured.add("aspect_ratio")
+        factors = {k: s.factor for k, s in values.items() if s.factor is not None}
+        shapes = [s.aspect_ratio.factor for s in self.filler if s.aspect_ratio is not None]
+        known = [factor for factor in shapes if factor is not None]
+        if known and len(known) == len(self.filler):
+            factors["aspect_ratio"] = max(known)
+        ranges = {
+            k: (s.low, s.high)
+            for k, s in values.items()
+            if s.low is not None and s.high is not None
+        }
         return ContactParameters(
             c.g0.value, c.beta.value, c.delta_b.value, self.closed_at.value,
-            c.lambda_T.value, c.Ea.value, frozenset(measured),
+            c.lambda_T.value, c.Ea.value, frozenset(measured), factors, ranges,
         )  # fmt: skip
 
     @property
@@ -978,6 +1174,32 @@ class Plan:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What is allowed but may mislead, one line each."""
+        if not self.axes:
+            return self._own_cautions
+        told: dict[str, list[str]] = {}
+        for mix in self.mixes:
+            for line in mix._own_cautions:
+                told.setdefault(line, []).append(mix.mix_words(self.varying))
+        out = [
+            line if len(where) == len(self.mixes) else f"{'; '.join(where)}: {line}"
+            for line, where in told.items()
+        ]
+        if "mix_ratio" in self.varying:
+            out.append(
+                "mix ratios differ in what goes on the balance alone: the elastomer data"
+                " hold one density and one thermal expansion for all of them, so that"
+                " resistance, gauge factor and spread come out equal"
+            )
+        if self.n_candidates > MANY_CANDIDATES:
+            out.append(
+                f"{self.n_candidates} candidates: with so many the one that comes out best"
+                " owes part of its lead to chance; list fewer values, then refine around"
+                " the best"
+            )
+        return tuple(out)
+
+    @property
+    def _own_cautions(self) -> tuple[str, ...]:
         out = []
         small = [b for b in self.box_lengths if b < 8.0 * self.median_diameter * (1 - 1e-9)]
         if small:
@@ -1080,6 +1302,36 @@ class Plan:
                 " them"
             )
         return out
+
+
+def _without_widths(value: Any) -> Any:
+    """Part of a plan less what only says how wide an assumption is."""
+    if isinstance(value, Mapping):
+        stated = "basis" in value
+        return {
+            k: _without_widths(v)
+            for k, v in value.items()
+            if not (stated and k in ("factor", "low", "high"))
+        }
+    if isinstance(value, list):
+        return [_without_widths(v) for v in value]
+    return value
+
+
+def _read_rows(reading: _Reading, rows: Any) -> tuple[MeasuredSection, ...]:
+    """Rows of [[measured]]; a single [measured] is one."""
+    if isinstance(rows, Mapping):
+        rows = [rows]
+    if not isinstance(rows, list | tuple):
+        reading.fault(
+            "measured", f"must be rows, each a [[measured]], got {show_value(rows)}"
+        )
+        return ()
+    found = [
+        reading.section(f"measured[{i}]", MeasuredSection, row)
+        for i, row in enumerate(rows, 1)
+    ]
+    return tuple(row for row in found if row is not None)
 
 
 def _written(section: Section, left_out: Mapping[str, Any]) -> dict[str, Any]:
@@ -1216,11 +1468,60 @@ def _cross_check(plan: Plan, reading: _Reading) -> None:
     """Add the faults that no single key has; keys at fault already stay out of it."""
     checks: tuple[Callable[[Plan, _Reading], None], ...] = (
         _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
+        _check_layout,
         _check_boxes, _check_contacts, _check_placement, _check_states, _check_reading,
-        _check_batch, _check_sheet, _check_part,
+        _check_batch, _check_sheet, _check_part, _check_measured,
     )  # fmt: skip
     for check in checks:
         check(plan, reading)
+
+
+def _check_mixes(plan: Plan, reading: _Reading) -> None:
+    """Add what is wrong with single mixes of a plan that is sound as written."""
+    if plan.boxes.most is not None and plan.boxes.most < plan.boxes.count:
+        reading.fault(
+            "boxes.most",
+            f"= {plan.boxes.most} is below boxes.count = {plan.boxes.count}, which every"
+            " loading gets",
+        )
+    if plan.n_candidates > MOST_CANDIDATES:
+        counts = {
+            "loadings": len(plan.weight_fractions), "gaps": len(plan.electrode_gaps),
+            **{f"{name}s": len(values) for name, values in plan.axes.items()},
+        }  # fmt: skip
+        many = " x ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
+        reading.fault(
+            "explore",
+            f"asks for {plan.n_candidates} candidates ({many}); at most"
+            f" {MOST_CANDIDATES} are judged, so list fewer values and refine around the"
+            " best",
+        )
+    if "diameter" in plan.axes:
+        sizes = plan.filler[0].diameter or plan.filler[0].length
+        if sizes is not None and sizes.sieve is not None:
+            reading.fault(
+                "explore.diameter",
+                "does not go with a sieve, whose meshes stay while the sizes move; leave"
+                " the sieve out",
+            )
+    if "aspect_ratio" in plan.axes:
+        shaped = [k for k, f in enumerate(plan.fillers) if f.kind != "sphere"]
+        if not shaped:
+            reading.fault("explore.aspect_ratio", "does not belong to spheres")
+        elif plan.filler[shaped[0]].thickness is not None:
+            reading.fault(
+                "explore.aspect_ratio",
+                "does not go with filler.thickness, which fixes it; give"
+                " filler.aspect_ratio",
+            )
+    if reading.lines:
+        return
+    for mix in plan.mixes if plan.axes else ():
+        own = _Reading(plan.name)
+        _cross_check(mix, own)
+        where = f"with {mix.mix_words(tuple(plan.axes))}"
+        for line in own.lines:
+            reading.fault("explore", f"{where}: {line.removeprefix(f'{plan.name}: ')}")
 
 
 def _find_material(reading: _Reading, key: str, name: str | None, kind: str) -> Any:
@@ -1468,6 +1769,63 @@ def _check_lengths(plan: Plan, reading: _Reading) -> None:
                 f"= '{_length(getattr(film, name))}' is less than the median"
                 f" {body}, {_length(median)}",
             )
+
+
+_OF_LAYOUT = {
+    "fingers": ("fingers", "overlap"),
+    "four-terminal": ("sense_spacing",),
+}
+"""Keys of [film] that only one layout reads."""
+
+_NEEDED = {
+    "fingers": {"fingers": "6", "electrode_length": '"0.5 mm"'},
+    "four-terminal": {"electrode_length": '"1 mm"', "sense_spacing": '"1 mm"'},
+}
+"""Keys of [film] that a layout cannot do without, and an example."""
+
+
+def _check_layout(plan: Plan, reading: _Reading) -> None:
+    """Refuse electrodes that overlap, do not fit, or are not fully said."""
+    film = plan.film
+    keys = [f"film.{k}" for k in FilmSection.model_fields]
+    if film is None or not reading.usable(*keys):
+        return
+    before = len(reading.lines)
+    for layout, names in _OF_LAYOUT.items():
+        for name in names:
+            if layout != film.layout and getattr(film, name) is not None:
+                reading.fault(
+                    f"film.{name}",
+                    f"belongs to layout = {layout!r}, not to {film.layout!r}",
+                )
+    for name, example in _NEEDED.get(film.layout, {}).items():
+        if getattr(film, name) is None:
+            reading.fault(
+                f"film.{name}",
+                f"is missing with layout = {film.layout!r}; write it like {name} ="
+                f" {example}",
+            )
+    if film.layout == "end plates":
+        for name in ("electrodes", "electrode_length"):
+            if getattr(film, name) is not None:
+                reading.fault(f"film.{name}", "does not belong to layout = 'end plates'")
+    if film.layout == "four-terminal" and film.electrodes == "embedded":
+        reading.fault(
+            "film.electrodes",
+            "= 'embedded' would lead all current through the sensing bars, which then read"
+            " their contacts as two bars do; use electrodes = 'surface'",
+        )
+    if len(reading.lines) > before or plan.explore is None:
+        return
+    if not reading.usable("explore.electrode_gap"):
+        return
+    for gap in plan.electrode_gaps:
+        if gap > film.length:
+            continue  # told already
+        try:
+            plan.layout.check(gap, film.width, film.thickness, film.length)
+        except ValueError as error:
+            reading.fault("film.layout", f"= {film.layout!r}: {error}")
 
 
 def _check_boxes(plan: Plan, reading: _Reading) -> None:
@@ -1778,4 +2136,86 @@ def _check_part(plan: Plan, reading: _Reading) -> None:
             reading.fault(
                 "part.misalignment",
                 f"needs mounting = 'bonded', not {plan.strain.mounting!r}",
+            )
+
+
+def _check_measured(plan: Plan, reading: _Reading) -> None:
+    """Rows against what the plan explores."""
+    if not plan.measured:
+        return
+    rows = plan.measured
+    for i, row in enumerate(rows, 1):
+        _check_row(plan, reading, f"measured[{i}]", row)
+
+
+def _check_row(plan: Plan, reading: _Reading, label: str, row: MeasuredSection) -> None:
+    """One measured row; faults of the plan itself come first and silence these."""
+    if row is None:
+        return
+    unusable = any(line.startswith(f"{reading.name}: {label}.") for line in reading.lines)
+    if unusable:
+        return
+    is_open = row.resistance is not None and math.isinf(row.resistance)
+
+    def fault(key: str, what: str) -> None:
+        reading.fault(f"{label}.{key}", what)
+
+    if row.resistance is None and row.change is None:
+        fault("resistance", 'is missing; write it like resistance = "2.1 kohm", or "open"')
+    if is_open and row.change is not None:
+        fault("change", "does not go with open films, which have no R to change")
+    if (
+        row.change is not None
+        and row.strain == 0.0
+        and abs(row.temperature - ROOM_TEMPERATURE) < 1e-6
+    ):
+        fault("change", "needs the strain or the temperature at which it was read")
+    if plan.contacts is not None and reading.usable("contacts.model"):
+        if plan.contacts.model == "affine":
+            fault("resistance", "belongs to model = 'opening'; nothing learns from it here")
+            return
+    if plan.explore is not None and reading.usable("explore") and _mixable(reading):
+        if reading.usable("explore.weight_fraction"):
+            low, high = min(plan.weight_fractions), max(plan.weight_fractions)
+            if not low - 1e-9 <= row.weight_fraction <= high + 1e-9:
+                fault(
+                    "weight_fraction",
+                    f"= '{100 * row.weight_fraction:.4g} wt%' is outside the plan's"
+                    f" loadings, {100 * low:.4g} to {100 * high:.4g} wt%; explore it too",
+                )
+    if plan.film is not None and reading.usable("film.length"):
+        if row.electrode_gap > plan.film.length:
+            fault(
+                "electrode_gap",
+                f"= '{_length(row.electrode_gap)}' is longer than the film,"
+                f" film.length = '{_length(plan.film.length)}'",
+            )
+    if plan.film is not None and reading.usable("film.thickness"):
+        for key in ("thickness", "width"):
+            value, planned = getattr(row, key), getattr(plan.film, key)
+            if value is not None and not planned / 10.0 <= value <= 10.0 * planned:
+                fault(
+                    key,
+                    f"= '{_length(value)}' is more than ten times off the plan's,"
+                    f" '{_length(planned)}'; check the unit",
+                )
+    if plan.strain is not None and reading.usable("strain"):
+        low, high = min(plan.strains), max(plan.strains)
+        if not low - 1e-12 <= row.strain <= high + 1e-12:
+            fault(
+                "strain",
+                f"= '{format_quantity(row.strain, 'strain')}' is outside the plan's window,"
+                f" {1e6 * low:.4g} to {1e6 * high:.4g} microstrain",
+            )
+    if plan.temperature is not None and reading.usable("temperature"):
+        low, high = min(plan.temperatures), max(plan.temperatures)
+        if not low - 1e-6 <= row.temperature <= high + 1e-6:
+            only = format_quantity(low, "temperature")
+            reach = (
+                only if low == high else f"{only} to {format_quantity(high, 'temperature')}"
+            )
+            fault(
+                "temperature",
+                f"= '{format_quantity(row.temperature, 'temperature')}' is outside the"
+                f" plan's, {reach}; add it to temperature.values",
             )

@@ -18,7 +18,9 @@ from typing import Any
 
 import numpy as np
 
-from percsim.assemble import assemble
+from percsim.assemble import assemble, find
+from percsim.assemble.stages import Stages, spend
+from percsim.decision.choose import Decision
 from percsim.ensemble.simulate import BoxJob, Sample, run_job, solve_sample
 from percsim.ensemble.store import (
     Record,
@@ -29,7 +31,13 @@ from percsim.ensemble.store import (
 from percsim.ensemble.threshold import GrowthJob
 from percsim.ensemble.workers import Executor, Progress, run_jobs
 from percsim.errors import FolderError, PlanError
-from percsim.jobs import box_jobs, compile_kernels, estimate, threshold_jobs
+from percsim.jobs import (
+    box_jobs,
+    compile_kernels,
+    estimate,
+    film_jobs,
+    threshold_jobs,
+)
 from percsim.plan import Plan
 from percsim.report import write_report
 
@@ -74,9 +82,13 @@ class Result:
         return f"Result: {verdict}, in {self.folder}"
 
 
-def _sample(plan: Plan, jobs: Sequence[BoxJob], weight_fraction: float) -> Sample | None:
-    """First conducting box of the middle length at a loading, solved at rest."""
-    lengths = plan.box_lengths
+def _sample(plan: Plan, decision: Decision) -> Sample | None:
+    """First conducting box of the middle length of the best candidate, solved at rest."""
+    best = decision.best
+    weight_fraction = best.castings.fit.loading.weight_fraction
+    mix = next(m for m in plan.mixes if m.mix_words(plan.varying) == best.words)
+    lengths = mix.box_lengths
+    jobs = [job for job in box_jobs(plan) if job.label == mix.box_label]
     for job in jobs:
         middle = job.box.length == lengths[len(lengths) // 2]
         if middle and job.recipe.weight_fraction == weight_fraction:
@@ -87,10 +99,14 @@ def _sample(plan: Plan, jobs: Sequence[BoxJob], weight_fraction: float) -> Sampl
 
 
 def _write(
-    plan: Plan, folder: Path, records: dict[str, Record], extra: dict[str, Any]
+    plan: Plan,
+    folder: Path,
+    records: dict[str, Record],
+    extra: dict[str, Any],
+    stages: Stages | None = None,
 ) -> Result:
     """Write what a folder shows, numbers first, so that a picture can never cost them."""
-    summary, decision, tables = assemble(plan, records)
+    summary, decision, tables = assemble(plan, records, stages)
     summary |= extra
     if len(summary.pop("environments", [])) > 1:
         summary["cautions"].insert(
@@ -100,15 +116,13 @@ def _write(
         )
     try:
         write_atomically(folder / "summary.json", encode_json(summary, indent=1) + "\n")
-        weight_fraction = decision.best.castings.fit.loading.weight_fraction
-        sample = _sample(plan, box_jobs(plan), weight_fraction)
         report = write_report(
             folder,
             summary,
             tables["boxes"],
             tables["responses"],
             tables["castings"],
-            sample,
+            _sample(plan, decision),
         )
     except (OSError, FolderError) as error:
         raise FolderError(
@@ -126,6 +140,7 @@ def run_plan(
     fresh: bool = False,
     progress: Progress | None = None,
     executor: Executor | None = None,
+    verify_film: float | None = None,
 ) -> Result:
     """Carry out a plan and leave its results in a folder.
 
@@ -143,6 +158,9 @@ def run_plan(
         Told how far the boxes are.
     executor : Executor, optional
         Where boxes run instead of local processes, anything with `submit`.
+    verify_film : float, optional
+        Also simulate films of the chosen candidate directly, as large as so many particles
+        in all allow, and compare them with films of blocks.
 
     Returns
     -------
@@ -159,19 +177,33 @@ def run_plan(
     """
     started = time.monotonic()
     folder = Path(out)
-    jobs: list[GrowthJob | BoxJob] = [*threshold_jobs(plan), *box_jobs(plan)]
     with Store.open(folder, plan.hash, fresh=fresh) as store:
         store.save_artefact("plan", plan.as_dict())
         write_atomically(folder / "plan.toml", plan.whole_text)
-        run_jobs(
-            run_job,
-            jobs,
-            workers=workers,
-            store=store,
-            progress=progress,
-            prepare=lambda: compile_kernels(plan),
-            executor=executor,
-        )
+
+        def run(boxes: Sequence[BoxJob]) -> None:
+            jobs: list[GrowthJob | BoxJob] = [*threshold_jobs(plan), *boxes]
+            run_jobs(
+                run_job,
+                jobs,
+                workers=workers,
+                store=store,
+                progress=progress,
+                prepare=lambda: compile_kernels(plan),
+                executor=executor,
+            )
+
+        stages = spend(plan, store.records, run)
+        if verify_film is not None:
+            found, _ = find(plan, store.records(), stages)
+            run_jobs(
+                run_job,
+                film_jobs(found.plan, found.recipe.weight_fraction, verify_film),
+                workers=workers,
+                store=store,
+                progress=progress,
+                executor=executor,
+            )
         environments = store.environments
         extra = {
             "command": shlex.join(
@@ -183,7 +215,7 @@ def run_plan(
             "environments": environments,
         }
         store.save_artefact("run", extra)
-        return _write(plan, folder, store.records(), extra)
+        return _write(plan, folder, store.records(), extra, stages)
 
 
 def redraw(folder: str | os.PathLike[str]) -> Result:

@@ -146,7 +146,7 @@ def heating_summary(
 
     """
     film = candidate.castings.film
-    area = film.width * film.electrode_gap
+    area = film.volume / film.thickness
     resistance = curves.resistance
     coefficient = curves.temperature_coefficient
     known = math.isfinite(coefficient)
@@ -273,13 +273,22 @@ def _noise(plan: Plan, circuit: Circuit, curves: FilmCurves) -> dict[str, Any] |
     }
 
 
-def _contacts(summary: dict[str, Any], power: float) -> dict[str, float] | None:
-    """Power of the busiest contact, where another chapter worked out its share."""
+def _contacts(
+    summary: dict[str, Any], circuit: Circuit, resistance: float
+) -> dict[str, float] | None:
+    """Power of the busiest contact of a box at the voltage across the film."""
     found = summary.get("currents")
-    value = found.get("largest_contact_power_W") if isinstance(found, dict) else None
-    if not isinstance(value, int | float) or not math.isfinite(value):
+    if not found:
         return None
-    return {"largest_contact_power_W": float(value), "film_power_W": power}
+    volts = circuit.supply * float(circuit.share(resistance))
+    scale = (volts / found["film_voltage_V"]) ** 2
+    power = found["largest_contact_power_W"]
+    return {
+        "film_voltage_V": volts,
+        "mean_W": scale * power["mean"],
+        "largest_W": scale * power["largest"],
+        "n_boxes": found["n_boxes"],
+    }
 
 
 def _relative(values: Floats, base: Floats) -> Floats:
@@ -384,7 +393,7 @@ def operation(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             heating["coefficient_per_K"] = curves.temperature_coefficient
             heating["prior_output_microstrain_per_K"] = _quantiles(1e6 * prior.outputs)
         out["heating"] = heating
-        out["contacts"] = _contacts(summary, heating["film_power_W"])
+        out["contacts"] = _contacts(summary, circuit, curves.resistance)
         warnings = _overheating(heating, plan)
         out["warnings"] = warnings
         added["not_modelled"] = [x for x in summary["not_modelled"] if x != SELF_HEATING]

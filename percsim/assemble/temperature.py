@@ -13,12 +13,7 @@ from scipy.constants import elementary_charge
 
 from percsim.assemble.gather import Findings
 from percsim.decision.choose import Candidate
-from percsim.decision.priors import (
-    ACTIVATION_RANGE,
-    BETA_FACTOR,
-    BREAKING_FACTOR,
-    THERMAL_SHARE_RANGE,
-)
+from percsim.decision.priors import ContactParameters, contact_priors
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.film.curves import FilmCurves, central_68, linear_until, room_slope
 from percsim.film.layers import bimetal_curvature
@@ -29,6 +24,7 @@ from percsim.film.readout import (
     separate,
     thermal_output,
 )
+from percsim.film.responses import FilmResponses
 from percsim.plan import Plan
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
@@ -74,39 +70,32 @@ class ThermalPrior:
         return thermal_output(self.coefficients, self.factors)
 
 
-def _draws(plan: Plan, names: Sequence[str]) -> tuple[dict[str, Floats], list[str]]:
-    """Draws of the contact parameters that were not measured, each of a seed of its own."""
-    stated = plan.contacts
-    low, high = THERMAL_SHARE_RANGE
-    out: dict[str, Floats] = {}
-    words: list[str] = []
-    for k, name in enumerate(("lambda_T", "Ea", "beta", "delta_b")):
-        if name not in names:
+def _draws(findings: Findings, names: Sequence[str]) -> tuple[dict[str, Floats], str]:
+    """Draws of what was not measured, by symbol, and what they contain in words."""
+    contacts = findings.plan.contact_parameters()
+    assert isinstance(contacts, ContactParameters)
+    priors = contact_priors(contacts, findings.threshold)
+    seed = box_seed(findings.plan.seed, 0, PURPOSES["priors"])
+    values = priors.draw(DRAWS, seed).values
+    said = []
+    for prior in priors:
+        if prior.name not in names or prior.is_fixed:
             continue
-        given = getattr(stated, name)
-        value = float(given.value)
-        seed = box_seed(plan.seed, 0, PURPOSES["priors"])
-        child = np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 100 + k))
-        z = np.random.default_rng(child).standard_normal(DRAWS)
-        if given.basis == "measured" or value == 0.0:
-            out[name] = np.full(DRAWS, value)
-            continue
-        if name == "lambda_T":
-            # 95 % within the range around its geometric mean
-            spread = math.log(high / low) / 2.0 / 1.96
-            out[name] = np.minimum(value * np.exp(spread * z), 1.0)
-            words.append(f"lambda_T {value:g}, 95 % within {low:g} to {high:g}")
-        elif name == "Ea":
-            spread = math.log(ACTIVATION_RANGE[1] / value) / 1.96
-            out[name] = value * np.exp(max(spread, 0.5) * z)
-            mev = 1e3 / elementary_charge
-            top = mev * ACTIVATION_RANGE[1]
-            words.append(f"Ea {mev * value:.3g} meV, 97.5 % below {top:.3g} meV")
-        else:
-            factor = BETA_FACTOR if name == "beta" else BREAKING_FACTOR
-            out[name] = value * np.exp(math.log(factor) / 1.96 * z)
-            words.append(f"{name} {value:g}, 95 % within a factor {factor:g}")
-    return out, words
+        low, high = prior.limits()
+        factor = 1e3 / elementary_charge if prior.name == "Ea" else 1.0
+        word = (
+            "the threshold over the simulated one"
+            if prior.name == "threshold"
+            else prior.name
+        )
+        unit = " meV" if prior.name == "Ea" else ""
+        said.append(f"{word} {factor * low:.3g} to {factor * high:.3g}{unit}")
+    contains = (
+        f"{', '.join(said)} (95 %; judgement unless the plan states it)"
+        if said
+        else "nothing, every parameter counts as measured"
+    )
+    return {name: values[name] for name in names}, contains
 
 
 def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | None:
@@ -115,7 +104,8 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
     Parameters
     ----------
     findings : Findings
-        With `responses`, beta and delta_b are drawn too; without, lambda_T and Ea alone.
+        With `responses`, beta, delta_b and the threshold are drawn too; without, lambda_T
+        and Ea alone.
     candidate : Candidate
         Whose film.
 
@@ -132,10 +122,11 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
     t = curves.temperatures
     if len(t) < FEWEST_FOR_BAND or not np.isfinite(curves.ratio[:, curves.rest]).all():
         return None
-    responses = getattr(findings, "responses", None)
-    if responses is not None:
-        return _from_responses(plan, responses, candidate, curves)
-    drawn, words = _draws(plan, ("lambda_T", "Ea"))
+    if findings.responses is not None:
+        found = _from_responses(findings, findings.responses, candidate, curves)
+        if found is not None:
+            return found
+    drawn, contains = _draws(findings, ("lambda_T", "Ea"))
     thermal = ThermalOpening(
         plan.recipe(candidate.castings.fit.loading.weight_fraction).thermal_expansion,
         plan.closed_at.value,
@@ -146,17 +137,19 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
     )
     coefficients = room_slope(t, ratios)
     factors = np.full(DRAWS, curves.gauge_factor)
-    return ThermalPrior(ratios, factors, coefficients, _said(words), beyond)
+    return ThermalPrior(ratios, factors, coefficients, contains, beyond)
 
 
 def _from_responses(
-    plan: Plan, responses: Any, candidate: Candidate, curves: FilmCurves
+    findings: Findings, responses: FilmResponses, candidate: Candidate, curves: FilmCurves
 ) -> ThermalPrior | None:
     """Give the same through the responses, as differences to their own base settings."""
-    drawn, words = _draws(plan, ("lambda_T", "Ea", "beta", "delta_b"))
+    names = ("beta", "delta_b", "lambda_T", "Ea", "threshold")
+    drawn, contains = _draws(findings, names)
+    factor = drawn.pop("threshold")
     castings = candidate.castings
     phi, film = castings.fit.loading.volume_fraction, castings.film
-    logs = responses.log_resistance(film, phi, drawn)
+    logs = responses.log_resistance(film, phi, drawn, factor)
     base = responses.log_resistance(film, phi, {})[0]
     known = np.asarray(responses.temperatures)
     at_rest = [s for s, e in enumerate(responses.strains) if e == 0.0]
@@ -190,13 +183,7 @@ def _from_responses(
         factors = np.where(open_ends, np.inf, factors)
     coefficients = room_slope(t, ratios)
     far = (t < known[order[0]] - 1e-6) | (t > known[order[-1]] + 1e-6)
-    return ThermalPrior(ratios, factors, coefficients, _said(words), float(far.mean()))
-
-
-def _said(words: Sequence[str]) -> str:
-    if not words:
-        return "nothing: every parameter of the contacts counts as measured"
-    return "; ".join(words) + " (judgement, no source)"
+    return ThermalPrior(ratios, factors, coefficients, contains, float(far.mean()))
 
 
 def _quantiles(values: Floats, prefix: str) -> dict[str, float]:

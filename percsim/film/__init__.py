@@ -12,7 +12,15 @@ from percsim.film.casting import (
     variance_function,
 )
 from percsim.film.curves import FilmCurves
-from percsim.film.electrodes import Film, film_resistance
+from percsim.film.electrodes import (
+    Bars,
+    EndPlates,
+    Film,
+    Fingers,
+    FourTerminal,
+    Layout,
+    film_resistance,
+)
 from percsim.film.readout import Circuit, HeatPath, Readout, read_through_series
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
@@ -29,12 +37,17 @@ __all__ = [
     "SAFE_RATIO",
     "TOLERANCE_NAMES",
     "TRIAL_NAMES",
+    "Bars",
     "CastingDraws",
     "Castings",
     "Circuit",
+    "EndPlates",
     "Film",
     "FilmCurves",
+    "Fingers",
+    "FourTerminal",
     "HeatPath",
+    "Layout",
     "LoadingFit",
     "LoadingResult",
     "LoadingThreshold",

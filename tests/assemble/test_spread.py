@@ -43,7 +43,9 @@ def findings(tolerances=None, weights=(0.26, 0.30, 0.34)):
     )
     assert isinstance(plan.contact_parameters(), ContactParameters)
     recipe = plan.recipe(plan.weight_fractions[-1])
-    return Findings(plan, (), {}, loadings, threshold, recipe, decision)
+    return Findings(
+        plan, (), {}, loadings, threshold, recipe, decision, decision, None, None
+    )
 
 
 @pytest.fixture(scope="module")

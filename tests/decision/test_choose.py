@@ -612,7 +612,7 @@ def test_when_nothing_within_bounds_helps_it_says_what_else_could():
     target = Target(supply_voltage=3.3, series_resistance=10e6)
     decision = run(target, limits=BenchLimits(12e-3, 90e-6), gaps=(3e-3,))
     (advice,) = decision.what_would_have_to_change
-    assert "no single change brings it in" in advice
+    assert "no single change brings enough castings in" in advice
     assert "gaps of 0.1 mm to 12 mm" in advice
     assert "what could: a series resistor of about" in advice
     assert "another filler or aspect ratio" in advice
@@ -799,7 +799,8 @@ def test_below_the_threshold_loadings_alone_are_advised():
 
 def test_a_film_is_not_advised_thinner_than_its_largest_particle():
     plain = run(loadings=boxes((0.30,)), gaps=(3e-3,)).best.resistance[0]
-    target = Target(resistance_min=2.5 * plain / 1.3, resistance_max=2.5 * plain * 1.3)
+    # wide enough that the spread of these castings fits into it
+    target = Target(resistance_min=2.9 * plain / 1.7, resistance_max=2.9 * plain * 1.7)
     for largest, said in ((90e-6, "times narrower"), (70e-6, "times thinner or narrower")):
         limits = BenchLimits(None, largest)
         told = run(target, limits=limits, loadings=boxes((0.30,)), gaps=(3e-3,))

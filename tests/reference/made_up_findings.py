@@ -91,7 +91,9 @@ def findings_of(plan, gauge=15.0, n_boxes=24, box_spread=0.0, seed=None):
     )
     assert CRITICAL > 0.0
     w = decision.best.castings.fit.loading.weight_fraction
-    return Findings(plan, (), {}, tuple(loadings), THRESHOLD, plan.recipe(w), decision)
+    return Findings(
+        plan, (), {}, tuple(loadings), THRESHOLD, plan.recipe(w), decision, decision, None
+    )
 
 
 def coefficient(plan, weight_fraction, share=None, activation=None):

@@ -244,9 +244,10 @@ def _heating(summary: Summary, found: Row) -> list[Block]:
     if contacts:
         out.append(
             paragraph(
-                "The busiest contact takes "
-                f"{bench(contacts.get('largest_contact_power_W'), 'W')} of it; how that is "
-                "scaled from box to film stands with the currents."
+                "The busiest contact of a box at the film's field takes "
+                f"{_watts(contacts['mean_W'])} on average and "
+                f"{_watts(contacts['largest_W'])} in the worst of {contacts['n_boxes']} "
+                "boxes; a film holds many boxes, and its worst contact takes more."
             )
         )
     if found.get("warnings"):
@@ -286,14 +287,23 @@ def _noise(found: Row) -> list[Block]:
     ]
 
 
-def _volts(value: Any) -> str:
+def _small(value: Any, unit: str) -> str:
+    """Small quantity with the prefix that suits it."""
     x = number(value)
     if x is None:
         return "–"
-    for size, unit in ((1.0, "V"), (1e-3, "mV"), (1e-6, "uV")):
+    for size, prefix in ((1.0, ""), (1e-3, "m"), (1e-6, "u")):
         if x >= size:
-            return f"{three(x / size)} {unit}"
-    return f"{three(1e9 * x)} nV"
+            return f"{three(x / size)} {prefix}{unit}"
+    return f"{three(1e9 * x)} n{unit}"
+
+
+def _volts(value: Any) -> str:
+    return _small(value, "V")
+
+
+def _watts(value: Any) -> str:
+    return _small(value, "W")
 
 
 # ------------------------------------------------------------------------------------------
