@@ -23,6 +23,7 @@ from percsim.assemble.gather import (
     gather_responses,
 )
 from percsim.assemble.layers import layers
+from percsim.assemble.operation import operation
 from percsim.assemble.spread import spread
 from percsim.assemble.stages import (
     MixFindings,
@@ -31,6 +32,7 @@ from percsim.assemble.stages import (
     gather_mixes,
     next_stage,
 )
+from percsim.assemble.temperature import temperature
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.decision.choose import Decision, choose
 from percsim.ensemble.store import Record
@@ -48,6 +50,8 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     measured_films,
     layers,
     currents,
+    temperature,
+    operation,
 )
 """What a summary holds beyond the decision, in order."""
 

@@ -32,7 +32,15 @@ from percsim.film.casting import (
     cast_films,
     chord,
 )
-from percsim.film.electrodes import Film, Readout, read_through_series
+from percsim.film.curves import FilmCurves
+from percsim.film.electrodes import Film
+from percsim.film.readout import (
+    Circuit,
+    HeatPath,
+    Readout,
+    read_through_series,
+    self_heating,
+)
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
@@ -205,6 +213,14 @@ class Target:
         Largest CV between castings, of the resistance at rest and of the gauge factor.
     pass_share_min : float
         Share of castings that must lie in the window and reach the gauge factor, 0 to 1.
+    self_heating_drift_max : float or None
+        Largest drift by the film's own heat on its sheet, as strain, either way.
+    thermal_output_max : float or None
+        Largest thermal output at 20 C, strain per kelvin, either way.
+    circuit : Circuit or None
+        What the film is read with, for its heat.
+    heat_path : HeatPath or None
+        How that heat leaves it.
 
     Raises
     ------
@@ -227,10 +243,16 @@ class Target:
     resistance_cv_max: float | None = None
     gauge_factor_cv_max: float | None = None
     pass_share_min: float = 0.8
+    self_heating_drift_max: float | None = None
+    thermal_output_max: float | None = None
+    circuit: Circuit | None = None
+    heat_path: HeatPath | None = None
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
             value = getattr(self, name)
+            if name in ("circuit", "heat_path"):
+                continue
             if value is not None and not 0.0 < value < float("inf"):
                 raise ValueError(f"target {name} must be positive, got {value}")
         if self.pass_share_min > 1.0:
@@ -238,6 +260,12 @@ class Target:
                 f"target pass_share_min must be 0 to 1, got {self.pass_share_min}"
             )
         low, high = self.window
+        if self.self_heating_drift_max is not None and not (
+            self.circuit and self.heat_path
+        ):
+            raise ValueError(
+                "target self_heating_drift_max needs a circuit and a heat path"
+            )
         if not low < high:
             raise ValueError(
                 f"target resistance_min must be below resistance_max, got {low} and {high} "
@@ -751,6 +779,7 @@ def _margins(
     ):
         if limit is not None:
             add(name, limit, value, "1", 1.0 - value / limit, error)
+    rows += _thermal_margins(castings, target, resistance)
     wanted, reached = target.pass_share_min, share.value
     error = share.high - reached if reached < wanted else reached - share.low
     add(
@@ -762,6 +791,40 @@ def _margins(
         error,
     )
     return tuple(rows)
+
+
+def _thermal_margins(castings: Castings, target: Target, resistance: float) -> list[Margin]:
+    """Rows of the limits on thermal output and self-heating drift."""
+    drift_limit, output_limit = target.self_heating_drift_max, target.thermal_output_max
+    if drift_limit is None and output_limit is None:
+        return []
+    curves = FilmCurves.from_castings(castings)
+    output, error = np.inf, np.inf
+    if curves is not None and len(curves.temperatures) > 1:
+        output, error = curves.thermal_output_and_error()
+    rows = []
+
+    def add(name: str, limit: float, value: float, unit: str, error: float) -> None:
+        reserve = _log_reserve(max(value, 1e-30), limit, at_least=False)
+        close = bool(np.isfinite(error) and abs(value - limit) < error)
+        rows.append(Margin(name, limit, value, unit, reserve >= 0.0, reserve, close))
+
+    if output_limit is not None:
+        add("thermal output, at most", output_limit, abs(output), "1/K", error)
+    if drift_limit is not None and target.circuit and target.heat_path:
+        drift = drift_error = np.inf
+        if np.isfinite(output) and np.isfinite(resistance) and curves is not None:
+            film, path = castings.film, target.heat_path
+            heating = self_heating(
+                target.circuit,
+                resistance,
+                film.volume / film.thickness,
+                path.on_sheet,
+                curves.temperature_coefficient,
+            )
+            drift, drift_error = heating.rise * abs(output), heating.rise * error
+        add("self-heating drift, at most", drift_limit, drift, "strain", drift_error)
+    return rows
 
 
 def _verdict_if_open(castings: Castings) -> str:
@@ -823,6 +886,13 @@ def _refusals(
             reasons.append(
                 f"median gauge factor {_number(margin.value)}, "
                 f"at least {_number(margin.limit)} is asked{close}"
+            )
+        elif margin.unit in ("1/K", "strain"):
+            unit = "microstrain" + ("/K" if margin.unit == "1/K" else "")
+            reasons.append(
+                f"{margin.target.removesuffix(', at most')} "
+                f"{_number(1e6 * margin.value)} {unit}, at most "
+                f"{_number(1e6 * margin.limit)} is allowed{close}"
             )
         elif margin.target.startswith("share"):
             reached, wanted = _shares(margin.value, margin.limit)

@@ -9,7 +9,9 @@ from percsim.report.chapters.day_one import DAY_ONE
 from percsim.report.chapters.film import CHAPTER as FILM
 from percsim.report.chapters.ladder import LADDER
 from percsim.report.chapters.layers import LAYERS
+from percsim.report.chapters.operation import OPERATION
 from percsim.report.chapters.spread import SPREAD
+from percsim.report.chapters.temperature import TEMPERATURE
 from percsim.report.tables import Summary
 
 __all__ = ["CHAPTERS", "chapter_lines"]
@@ -21,6 +23,8 @@ CHAPTERS: tuple[Chapter, ...] = (
     SPREAD,
     LADDER,
     LAYERS,
+    TEMPERATURE,
+    OPERATION,
     CURRENTS,
 )
 
