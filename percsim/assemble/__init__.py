@@ -134,8 +134,10 @@ def assemble(
         "cautions": [*plan.cautions, *whole.cautions, *CAUTIONS],
         "failed_boxes": list(failed.values()),
     }
+    # what chapters say is of one mix; only `whole` numbers candidates as the summary does
+    own = decision.as_dict() if decision is not whole else {}
     for chapter in CHAPTERS:
-        summary |= chapter(findings, summary)
+        summary |= chapter(findings, {**summary, **own})
     tables = {"boxes": boxes, "responses": responses, "castings": casting_rows(whole)}
     return summary, decision, tables
 

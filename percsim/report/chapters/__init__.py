@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from percsim.report.chapter import Chapter
+from percsim.report.chapters.front import FRONT
 from percsim.report.chapters.ladder import LADDER
 from percsim.report.chapters.spread import SPREAD
-from percsim.report.tables import Summary
+from percsim.report.tables import Summary, of_one_mix
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
-CHAPTERS: tuple[Chapter, ...] = (SPREAD, LADDER)
+CHAPTERS: tuple[Chapter, ...] = (FRONT, SPREAD, LADDER)
 
 
 def chapter_lines(summary: Summary) -> list[str]:
@@ -18,5 +19,5 @@ def chapter_lines(summary: Summary) -> list[str]:
         line
         for chapter in CHAPTERS
         if chapter.key in summary
-        for line in chapter.lines(summary)
+        for line in chapter.lines(summary if chapter.over_mixes else of_one_mix(summary))
     ]
