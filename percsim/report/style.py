@@ -145,15 +145,16 @@ class Run:
         place = {k: n for n, k in enumerate(kept)}
 
         def mine(rows: Sequence[Row]) -> list[Row]:
-            return [
-                row
-                for row in rows
-                if all(
-                    same(number(row[key]), number(here.get(key)))
-                    for key in keys
-                    if number(row.get(key)) is not None
-                )
-            ]
+            kept = list(rows)
+            for key in keys:
+                at = [same(number(row.get(key)), number(here.get(key))) for row in kept]
+                # boxes that several mixes share say nothing of what they differ in
+                kept = [
+                    row
+                    for row, equal in zip(kept, at, strict=True)
+                    if (equal if any(at) else number(row.get(key)) is None)
+                ]
+            return kept
 
         castings = [
             {**row, "candidate": place[row["candidate"]]}

@@ -317,8 +317,8 @@ def film_threshold_sentence(threshold: Row) -> str:
 
 AXES = {
     "film_thickness_m": ("film", "mm", 1e3),
-    "diameter_m": ("filler size", "um", 1e6),
-    "aspect_ratio": ("aspect ratio", "", 1.0),
+    "filler_diameter_m": ("filler size", "um", 1e6),
+    "filler_aspect_ratio": ("aspect ratio", "", 1.0),
     "mix_ratio": ("base : agent", "by mass", 1.0),
 }
 """What a plan may vary beside loading and gap: key, name, unit, and SI to it."""
@@ -356,7 +356,7 @@ def mix_label(summary: Summary, candidate: Row) -> str:
         value = candidate.get(key)
         words.append(
             f"{name} {scaled(value, factor)}"
-            if key == "aspect_ratio"
+            if key == "filler_aspect_ratio"
             else f"{mix(value)} mix"
             if key == "mix_ratio"
             else f"{scaled(value, factor)} {unit} {name.partition(' ')[0]}"

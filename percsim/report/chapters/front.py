@@ -340,8 +340,8 @@ def _caption(run: Run) -> str:
         "Sensitivity against spread, one point a candidate: chord gauge factor of the "
         "median casting, and coefficient of variation of R between castings. Bars are "
         "simulation errors (half of the central 68 % of resampled boxes); points of one "
-        "loading share its boxes, so that their errors go together. No candidate beats a filled one in "
-        "both."
+        "loading share its boxes, so that their errors go together. No candidate beats a "
+        "filled one in both."
     )
 
 
