@@ -27,7 +27,7 @@ from percsim.assemble.stages import (
     next_stage,
 )
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
-from percsim.decision.choose import Decision, choose
+from percsim.decision.choose import Decision, choose_among
 from percsim.ensemble.store import Record
 from percsim.errors import FolderError
 from percsim.jobs import box_jobs, threshold_jobs
@@ -75,7 +75,7 @@ def assemble(
         raise FolderError(
             "fewer than two boxes a length are stored; run the plan again to go on"
         )
-    whole = choose(
+    whole = choose_among(
         [entry.mix for entry in found],
         plan.electrode_gaps,
         plan.decision_target(),
