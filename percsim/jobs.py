@@ -19,15 +19,20 @@ from percsim.ensemble.threshold import (
     with_aspect_ratio,
 )
 from percsim.ensemble.workers import available_cores
+from percsim.errors import PlanError
+from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks
 from percsim.network.laws import ContactOpeningLaw
 from percsim.particles.box import Box
+from percsim.particles.placement import expected_counts
 from percsim.plan import Plan
+from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [
     "HELD_OUT",
     "box_jobs",
     "compile_kernels",
     "estimate",
+    "film_jobs",
     "first_boxes",
     "growth_plans",
     "is_own",
@@ -191,7 +196,7 @@ def box_jobs(plan: Plan, boxes: Mapping[Loading, int] | None = None) -> list[Box
             if loading in boxes:
                 series.setdefault(loading, (mix, w))
     made = [
-        (mix, mix.recipe(w), mix.states(w), mix.thermal(w), boxes[loading])
+        (mix, mix.recipe(w), mix.states(w), mix.thermal(w), mix.probes(w), boxes[loading])
         for loading, (mix, w) in series.items()
     ]
     law, mounting = plan.law(), plan.mounting()
@@ -219,12 +224,80 @@ def box_jobs(plan: Plan, boxes: Mapping[Loading, int] | None = None) -> list[Box
             variations=settings
             if index == len(mix.box_lengths) - 1 and number < plan.boxes.variations
             else (),
+            probes=probes,
             label=mix.box_label,
         )
         for number in range(max(max(row) for row in counts))
-        for (mix, recipe, states, thermal, _), row in zip(made, counts, strict=True)
+        for (mix, recipe, states, thermal, probes, _), row in zip(made, counts, strict=True)
         for index, length in enumerate(mix.box_lengths)
         if number < row[index]
+    ]
+
+
+def film_jobs(
+    plan: Plan, weight_fraction: float, budget: float, films: int = FEWEST_FILMS
+) -> list[FilmJob]:
+    """Films to simulate directly at a loading, the largest that a budget allows.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    weight_fraction : float
+        One of its loadings, as its recipe gives it.
+    budget : float
+        Particles in all films together.
+    films : int
+        How many films.
+
+    Raises
+    ------
+    PlanError
+        If the budget does not reach films of two blocks.
+
+    """
+    length = plan.box_lengths[-1]
+    boxes = [
+        job
+        for job in box_jobs(plan)
+        if job.box.length == length
+        and job.label == plan.box_label
+        and job.recipe.weight_fraction == weight_fraction
+    ]
+    particles = sum(expected_counts(boxes[0].recipe, boxes[0].box))
+    try:
+        along, across = film_blocks(particles, budget, films)
+    except ValueError as error:
+        raise PlanError([f"--budget: {error}"]) from error
+    size = boxes[0].box.size
+    wanted = {0.0, plan.largest_strain}
+    states = tuple(
+        sorted(
+            (
+                s
+                for s in boxes[0].states
+                if s.temperature == ROOM_TEMPERATURE and s.strain in wanted
+            ),
+            key=lambda s: s.strain,
+        )
+    )
+    box = replace(boxes[0].box, size=(along * length, across * length, size[2]))
+    return [
+        FilmJob(
+            plan.seed,
+            number,
+            boxes[0].recipe,
+            box,
+            boxes[0].law,
+            states,
+            boxes[0].cutoff,
+            core=boxes[0].core,
+            clusters=boxes[0].clusters,
+            walls=boxes[0].walls,
+            label=boxes[0].label,
+            blocks=(along, across),
+        )
+        for number in range(films)
     ]
 
 
@@ -260,7 +333,8 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     ]
     n_states = len(jobs[0].states)
     flakes = float(sum(counts))
-    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
+    solved = n_states + len(jobs[0].probes)
+    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * solved
     n_varied = len(varied_states(jobs[0].states, jobs[0].rest))
     varying = SECONDS_PER_FLAKE_AND_VARIATION * sum(
         n * len(job.variations) * n_varied for n, job in zip(counts, jobs, strict=True)

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from percsim.assemble import assemble
+from percsim.assemble import assemble, find
 from percsim.assemble.stages import Stages, spend
 from percsim.decision.choose import Decision
 from percsim.ensemble.simulate import BoxJob, Sample, run_job, solve_sample
@@ -31,7 +31,13 @@ from percsim.ensemble.store import (
 from percsim.ensemble.threshold import GrowthJob
 from percsim.ensemble.workers import Executor, Progress, run_jobs
 from percsim.errors import FolderError, PlanError
-from percsim.jobs import box_jobs, compile_kernels, estimate, threshold_jobs
+from percsim.jobs import (
+    box_jobs,
+    compile_kernels,
+    estimate,
+    film_jobs,
+    threshold_jobs,
+)
 from percsim.plan import Plan
 from percsim.report import write_report
 
@@ -134,6 +140,7 @@ def run_plan(
     fresh: bool = False,
     progress: Progress | None = None,
     executor: Executor | None = None,
+    verify_film: float | None = None,
 ) -> Result:
     """Carry out a plan and leave its results in a folder.
 
@@ -151,6 +158,9 @@ def run_plan(
         Told how far the boxes are.
     executor : Executor, optional
         Where boxes run instead of local processes, anything with `submit`.
+    verify_film : float, optional
+        Also simulate films of the chosen candidate directly, as large as so many particles
+        in all allow, and compare them with films of blocks.
 
     Returns
     -------
@@ -184,6 +194,16 @@ def run_plan(
             )
 
         stages = spend(plan, store.records, run)
+        if verify_film is not None:
+            found, _ = find(plan, store.records(), stages)
+            run_jobs(
+                run_job,
+                film_jobs(found.plan, found.recipe.weight_fraction, verify_film),
+                workers=workers,
+                store=store,
+                progress=progress,
+                executor=executor,
+            )
         environments = store.environments
         extra = {
             "command": shlex.join(

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ESSENTIAL",
     "PLAN_FOLDER",
+    "ROWS",
     "SECTIONS",
     "AspectRatio",
     "BatchSection",
@@ -39,9 +40,12 @@ __all__ = [
     "FillerSection",
     "FilmSection",
     "HeadSection",
+    "MeasuredSection",
+    "PartSection",
     "PlacementSection",
     "Reader",
     "Section",
+    "SheetSection",
     "Sizes",
     "Stated",
     "StrainSection",
@@ -180,6 +184,25 @@ class _Text(Reader):
         if any(ord(c) < 32 for c in value):
             raise ValueError(f"{show_value(value)} must be one line of text")
         return value.strip()
+
+
+class _Resistance(Reader):
+    """A resistance, or the word open."""
+
+    each = _Quantity("resistance", "kohm", "0.001 ohm", "1000 Gohm")
+    range = f"{each.range}, or open"
+
+    def read(self, value: Any) -> float:
+        if isinstance(value, str) and value.strip().lower() == "open":
+            return math.inf
+        try:
+            return self.each.read(value)
+        except ValueError as error:
+            hint = ", or 'open'" if "unit" in str(error) else ""
+            raise ValueError(f"{error}{hint}") from None
+
+    def write(self, value: Any) -> str:
+        return "open" if math.isinf(value) else self.each.write(value)
 
 
 class _Flag(Reader):
@@ -340,16 +363,26 @@ class Stated:
         Whether somebody measured it on this material or it is a guess.
     source : str
         Free text, for the report.
+    factor : float or None
+        95 % of what it may be lies within this factor either way.
+    low, high : float or None
+        Instead: hard limits of what it may be, in SI.
 
     """
 
     value: float
     basis: Literal["assumed", "measured"] = "assumed"
     source: str = ""
+    factor: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+
+_WIDE = _Number(1.0, 1000.0)
 
 
 class _Stated(Reader):
-    """A value, or a table of value, basis and source; a plain value is assumed."""
+    """A value, or a table of value, basis, source and how wide it may be."""
 
     def __init__(self, each: Reader) -> None:
         self.each = each
@@ -362,12 +395,29 @@ class _Stated(Reader):
             "value": self.each,
             "basis": _Choice("assumed", "measured"),
             "source": _Text(),
+            "factor": _WIDE,
+            "low": self.each,
+            "high": self.each,
         }
-        return Stated(**_read_table(value, known, ("value",)))
+        stated = Stated(**_read_table(value, known, ("value",)))
+        low, high = stated.low, stated.high
+        if (low is None) != (high is None):
+            missing = "low" if low is None else "high"
+            raise FaultsError([(f".{missing}", "is missing; give both low and high")])
+        if low is not None and stated.factor is not None:
+            raise FaultsError([(".factor", "is there besides low and high; give one")])
+        if low is not None and high is not None and not low < stated.value < high:
+            raise FaultsError([(".value", "must lie between low and high")])
+        if stated.factor is not None and stated.factor > 1.0 and not stated.value > 0.0:
+            raise FaultsError([(".factor", "of 0 means nothing; give low and high")])
+        return stated
 
     def write(self, value: Any) -> dict[str, Any]:
         out = {"value": self.each.write(value.value), "basis": value.basis}
-        return out | ({"source": value.source} if value.source else {})
+        out |= {"source": value.source} if value.source else {}
+        out |= {} if value.factor is None else {"factor": value.factor}
+        limits = {"low": value.low, "high": value.high}
+        return out | {k: self.each.write(v) for k, v in limits.items() if v is not None}
 
 
 @dataclass(frozen=True, slots=True)
@@ -621,6 +671,8 @@ class AspectRatio:
         Free text, for the report.
     spread : float
         Standard deviation of ln(aspect ratio).
+    factor : float or None
+        95 % of what its median may be lies within this factor either way.
 
     """
 
@@ -628,6 +680,7 @@ class AspectRatio:
     basis: Literal["assumed", "measured"] = "assumed"
     source: str = ""
     spread: float = 0.0
+    factor: float | None = None
 
     def distribution(self) -> float | SizeDistribution:
         """Aspect ratio as a filler takes it."""
@@ -648,6 +701,7 @@ class _AspectRatio(Reader):
         known: dict[str, Reader] = {
             "basis": _Choice("assumed", "measured"),
             "source": _Text(),
+            "factor": _WIDE,
         }
         spreads = {"geometric_spread", "spread"} & set(value)
         if not spreads and "median" not in value:
@@ -666,7 +720,7 @@ class _AspectRatio(Reader):
                 "is without its geometric_spread; write it like geometric_spread = 1.3"
             )
         spread = got["spread"] if "spread" in got else math.log(got["geometric_spread"])
-        stated = {k: v for k, v in got.items() if k in ("basis", "source")}
+        stated = {k: v for k, v in got.items() if k in ("basis", "source", "factor")}
         return AspectRatio(got["median"], spread=spread, **stated)
 
     def write(self, value: Any) -> dict[str, Any]:
@@ -674,7 +728,8 @@ class _AspectRatio(Reader):
         if value.spread:
             out = {"median": out["value"]} | _written_spread(value.spread)
         out["basis"] = value.basis
-        return out | ({"source": value.source} if value.source else {})
+        out |= {"source": value.source} if value.source else {}
+        return out | ({} if value.factor is None else {"factor": value.factor})
 
 
 # ------------------------------------------------------------------------------------------
@@ -836,6 +891,23 @@ class ElastomerSection(Section):
         None,
         example=0.495,
     )
+    cure_temperature: (
+        Annotated[float, _Quantity("temperature", "C", "0 C", "250 C")] | None
+    ) = _field(
+        "Temperature of the cure, for the stiffness of the layers alone. Default: not"
+        " said, the stiffness follows from the mix ratio.",
+        None,
+        example="100 C",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "10 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the cured, unfilled elastomer; also { value = ..., basis ="
+        ' "measured", source = "..." }. Default: from mix ratio and cure, by the'
+        " material's data, else by those of an addition-cure silicone.",
+        None,
+        example="2.9 MPa",
+    )
     name: Annotated[str, _Text()] | None = _field(
         "What the weigh-out sheet calls it. Default: the material's name, else elastomer.",
         None,
@@ -850,7 +922,7 @@ class FilmSection(Section):
         "Dry thickness.", example="0.2 mm"
     )
     width: Annotated[float, _Quantity("length", "mm", "0.01 mm", "1000 mm")] = _field(
-        "Width across the current, the same for film and electrodes.", example="6 mm"
+        "Width across the current; bars cover all of it.", example="6 mm"
     )
     length: Annotated[float, _Quantity("length", "mm", "0.01 mm", "10000 mm")] = _field(
         "Whole length along the current; the electrode gaps to try must fit into it.",
@@ -860,6 +932,68 @@ class FilmSection(Section):
         "How it is cast: drawn down with a blade or frame, or drop-cast. It sets the"
         " default thickness tolerance.",
         "drawn",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "100 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the filled film, written like that of the elastomer; used with"
+        " a sheet or a part. Default: the elastomer's and what the filler adds.",
+        None,
+        example="16 MPa",
+    )
+    layout: Annotated[str, _Choice("bars", "end plates", "fingers", "four-terminal")] = (
+        _field(
+            "Electrodes: two parallel bars across the film; plates on its end faces;"
+            " interdigitated fingers, whose gaps conduct side by side; or four bars, the"
+            " outer two driving the current and the inner two sensing, so that no contact"
+            " adds to the reading.",
+            "bars",
+        )
+    )
+    electrodes: Annotated[str, _Choice("embedded", "surface")] | None = _field(
+        "Whether bars and fingers go through the thickness of the film, or lie on its top"
+        " or bottom face, where the current crowds at their edges. Default: embedded, with"
+        " layout = 'four-terminal' surface.",
+        None,
+        example="surface",
+    )
+    electrode_length: (
+        Annotated[float, _Quantity("length", "mm", "1 um", "1000 mm")] | None
+    ) = _field(
+        "Length of each bar or finger along the current; needed for fingers and"
+        " four-terminal. Default: of bars, long enough for all the current.",
+        None,
+        example="2 mm",
+    )
+    fingers: Annotated[int, _Number(2, 10_000, whole=True)] | None = _field(
+        "Fingers of both combs together. Only for layout = 'fingers'.", None, example=6
+    )
+    overlap: Annotated[float, _Quantity("length", "mm", "1 um", "1000 mm")] | None = _field(
+        "Length over which the fingers of the two combs lie side by side. Only for"
+        " layout = 'fingers'. Default: the whole width.",
+        None,
+        example="5 mm",
+    )
+    sense_spacing: Annotated[float, _Quantity("length", "mm", "1 um", "1000 mm")] | None = (
+        _field(
+            "Free length between a driving and a sensing bar. Only for layout ="
+            " 'four-terminal', where it is needed.",
+            None,
+            example="1 mm",
+        )
+    )
+    contact_resistivity: Annotated[
+        float,
+        _Quantity("contact_resistivity", "ohm cm2", "0 ohm cm2", "1e6 ohm cm2"),
+    ] = _field(
+        "Of the interface between electrode and film, as a transfer-length measurement"
+        " gives it, beyond the contacts of single particles.",
+        "0 ohm cm2",
+    )
+    near_threshold: Annotated[bool, _Flag()] = _field(
+        "Whether to put a film together from blocks below 1.3 times the threshold too,"
+        " where they do not stand for it.",
+        False,
     )
 
 
@@ -906,7 +1040,9 @@ class ContactsSection(Section):
     """What a contact between two particles conducts.
 
     A plain value counts as assumed; a table, { value = ..., basis = "measured",
-    source = "..." }, says where it comes from.
+    source = "..." }, says where it comes from. With factor = 3 in the table 95 % of what
+    it may be lies within three times either way; low = ... and high = ... are limits
+    instead. A measured value without either is held.
     """
 
     model: Annotated[str, _Choice("opening", "affine")] = _field(
@@ -1292,6 +1428,161 @@ class BatchSection(Section):
     )
 
 
+class SheetSection(Section):
+    """The softer elastomer sheet that the film is bonded to; left out, there is none."""
+
+    thickness: Annotated[float, _Quantity("length", "mm", "1 um", "20 mm")] | None = _field(
+        "Thickness of the cured sheet; needed with any other key of it.",
+        None,
+        example="0.15 mm",
+    )
+    mix_ratio: Annotated[float, _Quantity("ratio", ":1", "1:1", "100:1")] | None = _field(
+        "Base to curing agent by mass. Default: the film's.", None, example="15:1"
+    )
+    cure_temperature: (
+        Annotated[float, _Quantity("temperature", "C", "0 C", "250 C")] | None
+    ) = _field(
+        "Temperature of its cure. Default: not said, the stiffness follows from the mix"
+        " ratio.",
+        None,
+        example="100 C",
+    )
+    material: Annotated[str, _Text()] | None = _field(
+        "Name of its elastomer in percsim's data files. Default: the film's.",
+        None,
+        example="addition-cure silicone",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "100 GPa"))] | None
+    ) = _field(
+        "Young's modulus, written like that of the elastomer. Default: from mix ratio and"
+        " cure.",
+        None,
+        example="1.3 MPa",
+    )
+    poisson_ratio: Annotated[float, _Number(0.0, 0.5)] | None = _field(
+        "Poisson ratio. Default: the film's elastomer's.", None, example=0.495
+    )
+
+
+class PartSection(Section):
+    """The part whose strain is read, and how the patch is laid on it; optional."""
+
+    radius: Annotated[float, _Quantity("length", "mm", "0.01 mm", "100 m")] | None = _field(
+        "Radius of the surface that the patch is wrapped on, the current running around"
+        " it. Leave it out for a flat part.",
+        None,
+        example="25 mm",
+    )
+    side: Annotated[str, _Choice("outer", "inner")] = _field(
+        "Whether the patch lies on the outer or the inner surface.", "outer"
+    )
+    rigid: Annotated[bool, _Flag()] | None = _field(
+        "Instead of a modulus: true for a part that the patch cannot strain or bend.",
+        None,
+        example=True,
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "GPa", "1 kPa", "2000 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the part; needed unless it is rigid.", None, example="70 GPa"
+    )
+    thickness: Annotated[float, _Quantity("length", "mm", "1 um", "1 m")] | None = _field(
+        "Thickness of its wall; needed for control = 'force', and for a part that is bent"
+        " after bonding unless it is rigid.",
+        None,
+        example="1.5 mm",
+    )
+    poisson_ratio: Annotated[float, _Number(0.0, 0.5)] | None = _field(
+        "Poisson ratio of the part. Default: part_poisson_ratio of [strain].",
+        None,
+        example=0.33,
+    )
+    control: Annotated[str, _Choice("strain", "force")] = _field(
+        "What is given: the strain of the part, or the force on it, which patch and part"
+        " share. The strain window is then that of the part without the patch.",
+        "strain",
+    )
+    bent: Annotated[str, _Choice("before bonding", "after bonding")] = _field(
+        "before bonding: film and sheet are wrapped and then glued, and bend about their"
+        " own neutral axis; after bonding: they are glued flat and bent with the part,"
+        " about the neutral axis of all, on a rigid part about its surface.",
+        "before bonding",
+    )
+    misalignment: Annotated[float, _Quantity("angle", "deg", "0 deg", "45 deg")] | None = (
+        _field(
+            "Angle by which the patch may lie off the direction of the load; asks for the"
+            " transverse sensitivity, three more states of every box. Default: neither.",
+            None,
+            example="3 deg",
+        )
+    )
+
+
+class MeasuredSection(Section):
+    """Films that were cast and read; write [[measured]] once for each row.
+
+    Rows replace what is assumed of contacts and threshold, and change no box. A file of
+    rows is read by percsim anchor.
+    """
+
+    weight_fraction: Annotated[
+        float, _Quantity("weight_fraction", "wt%", "0.001 wt%", "99 wt%")
+    ] = _field(
+        "Loading, as mass of filler over mass of the cured film, among those explored.",
+        example="30 wt%",
+    )
+    electrode_gap: Annotated[float, _Quantity("length", "mm", "1 um", "10000 mm")] = _field(
+        "Free length of film between the electrodes.", example="3 mm"
+    )
+    resistance: Annotated[float, _Resistance()] | None = _field(
+        "Geometric mean of R of the films at 20 C without strain, or at the strain and"
+        " temperature of the row when it has no change; open for films that do not"
+        " conduct.",
+        None,
+        example="2.1 kohm",
+    )
+    films: Annotated[int, _Number(1, 100_000, whole=True)] = _field(
+        "Films behind the row, from one cup.", 1
+    )
+    thickness: Annotated[float, _Quantity("length", "mm", "100 nm", "100 mm")] | None = (
+        _field(
+            "Thickness of the films as measured. Default: that of [film].",
+            None,
+            example="0.21 mm",
+        )
+    )
+    width: Annotated[float, _Quantity("length", "mm", "1 um", "10000 mm")] | None = _field(
+        "Width of the films as measured. Default: that of [film].", None, example="6 mm"
+    )
+    change: Annotated[float, _Quantity("change", "%", "-99.9 %", "1000000 %")] | None = (
+        _field(
+            "(R - R0)/R0 at the strain and temperature of the row, R0 of the same films at"
+            " 20 C without strain.",
+            None,
+            example="5.2 %",
+        )
+    )
+    strain: Annotated[
+        float,
+        _Quantity("strain", "microstrain", "-200000 microstrain", "1000000 microstrain"),
+    ] = _field("Strain of the reading, within the plan's window.", "0 microstrain")
+    temperature: Annotated[float, _Quantity("temperature", "C", "-150 C", "350 C")] = (
+        _field("Temperature of the reading, among those of the plan.", "20 C")
+    )
+    spread: Annotated[float, _Quantity("percentage", "%", "0.1 %", "500 %")] | None = (
+        _field(
+            "Relative standard deviation of R between the films, when it was measured."
+            " Default: what the tolerances give.",
+            None,
+            example="15 %",
+        )
+    )
+    note: Annotated[str, _Text()] | None = _field(
+        "What the report calls the row.", None, example="cup 3"
+    )
+
+
 SECTIONS: dict[str, type[Section]] = {
     "filler": FillerSection,
     "elastomer": ElastomerSection,
@@ -1305,8 +1596,13 @@ SECTIONS: dict[str, type[Section]] = {
     "tolerances": TolerancesSection,
     "target": TargetSection,
     "batch": BatchSection,
+    "sheet": SheetSection,
+    "part": PartSection,
 }
 """Sections of a plan in the order of the starter."""
+
+ROWS: dict[str, type[Section]] = {"measured": MeasuredSection}
+"""Sections of which a plan may have none, or many."""
 
 ESSENTIAL = ("filler", "elastomer", "film", "explore")
 """Sections without which there is no plan."""

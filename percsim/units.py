@@ -115,6 +115,10 @@ KINDS: Final[dict[str, _Kind]] = {
         si="ohm",
     ),
     "resistivity": _Kind("a resistivity", "ohm m", (("ohm m", "1"),), si="ohm*m"),
+    "contact_resistivity": _Kind(
+        "a contact resistivity", "ohm cm2",
+        (("ohm cm2", "1e-4"), ("ohm mm2", "1e-6"), ("ohm m2", "1")), si="ohm*m**2",
+    ),
     "temperature": _Kind("a temperature", "C", (("C", "1"),)),
     "temperature_difference": _Kind(
         "a temperature difference", "K", (("K", "1"),),
@@ -145,6 +149,7 @@ KINDS: Final[dict[str, _Kind]] = {
         "a volume fraction", "vol%", (("vol%", "0.01"),), _PERCENT, highest=1.0
     ),
     "percentage": _Kind("a percentage", "%", _PERCENT),
+    "change": _Kind("a change", "%", _PERCENT, lowest=-1.0),
     "phr": _Kind("parts per hundred of rubber", "phr", (("phr", "1"),)),
     "ratio": _Kind("a mass ratio", ":1", ()),
     "angle": _Kind("an angle", "deg", (("deg", _PI_180),), (("°", _PI_180), ("rad", "1"))),

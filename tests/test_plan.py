@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from percsim.errors import PlanError
 from percsim.plan import Plan
-from percsim.sections import ESSENTIAL, SECTIONS, HeadSection, Stated, reader_of
+from percsim.sections import ESSENTIAL, ROWS, SECTIONS, HeadSection, Stated, reader_of
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = sorted((ROOT / "examples").glob("*.toml"))
@@ -728,6 +728,108 @@ def test_cautions_name_faces_left_out_and_contacts_pressed_shut_across() -> None
     assert "50 diameters" in faces
 
 
+# --- measured rows, and how wide an assumption is
+
+ROW = {"weight_fraction": "26 wt%", "electrode_gap": "3 mm", "resistance": "2.1 kohm"}
+
+
+def test_measured_rows_are_read_and_written_and_change_no_box() -> None:
+    rows = [
+        {**ROW, "films": 3, "thickness": "0.21 mm", "note": "cup 1"},
+        {**ROW, "resistance": "open"},
+        {**ROW, "change": "5.2 %", "strain": "3000 microstrain", "spread": "15 %"},
+    ]
+    plan = Plan.from_dict(changed(measured=rows))
+    first, second, third = plan.measured
+    assert (first.resistance, first.films, first.thickness) == (2100.0, 3, 2.1e-4)
+    assert second.resistance == math.inf
+    assert third.change == pytest.approx(0.052)
+    assert third.strain == pytest.approx(3e-3)
+    assert Plan.from_dict(plan.as_dict()).measured == plan.measured
+    assert plan.hash == Plan.from_dict(BASE).hash
+    assert Plan.from_dict(tomllib.loads(plan.text)).measured == plan.measured
+    assert "measured" not in Plan.from_dict(BASE).as_dict()
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        (
+            {"resistance": "-2 kohm"},
+            "measured[1].resistance = '-2 kohm' is negative; a resistance is 0 or more",
+        ),
+        ({"resistance": "2.1"}, "measured[1].resistance = '2.1' has no unit"),
+        ({"resistance": None}, "measured[1].resistance is missing; write it like"),
+        (
+            {"weight_fraction": "50 wt%"},
+            "measured[1].weight_fraction = '50 wt%' is outside the plan's loadings, 26 to 30",
+        ),
+        ({"electrode_gap": "20 mm"}, "measured[1].electrode_gap = '20 mm' is longer than"),
+        ({"thickness": "21 mm"}, "measured[1].thickness = '21 mm' is more than ten times"),
+        (
+            {"resistance": "open", "change": "2 %", "strain": "1000 microstrain"},
+            "measured[1].change does not go with open films",
+        ),
+        ({"change": "2 %"}, "measured[1].change needs the strain or the temperature"),
+        (
+            {"change": "2 %", "strain": "9000 microstrain"},
+            "measured[1].strain = '9000 microstrain' is outside the plan's window",
+        ),
+        (
+            {"change": "2 %", "temperature": "60 C"},
+            "measured[1].temperature = '60 C' is outside the plan's, 20 C; add it",
+        ),
+        ({"resistence": "2 kohm"}, "measured[1].resistence is not known; did you mean"),
+        ({"films": 0}, "measured[1].films = 0 is out of range"),
+    ],
+)
+def test_a_measured_row_that_cannot_be_is_told_in_one_line(
+    row: dict[str, Any], message: str
+) -> None:
+    entry = {k: v for k, v in {**ROW, **row}.items() if v is not None}
+    (line,) = faults(measured=[entry])
+    assert line.startswith(message)
+
+
+def test_measured_rows_of_a_file_are_checked_with_their_lines() -> None:
+    plan = Plan.from_dict(BASE)
+    more = plan.with_measured([{"row": 4, **ROW}], "cups.csv")
+    assert len(more.measured) == 1
+    assert more.hash == plan.hash
+    with pytest.raises(PlanError) as caught:
+        plan.with_measured(
+            [{"row": 4, **ROW, "films": 0}, {"row": 5, **ROW, "electrode_gap": "3"}],
+            "cups.csv",
+        )
+    assert [line[:40] for line in caught.value.faults] == [
+        "cups.csv: row 4.films = 0 is out of rang",
+        "cups.csv: row 5.electrode_gap = '3' has ",
+    ]
+
+
+def test_how_wide_an_assumption_is_changes_no_box() -> None:
+    stated = {"value": "80 uS", "basis": "assumed", "factor": 3}
+    share = {"value": 0.3, "low": 0.2, "high": 0.5}
+    plan = Plan.from_dict(changed(contacts={"g0": stated, "lambda_T": share}))
+    found = plan.contact_parameters()
+    assert found.factors == {"g0": 3.0}
+    assert found.ranges == {"lambda_T": (0.2, 0.5)}
+    assert plan.hash == Plan.from_dict(BASE).hash
+    again = Plan.from_dict(plan.as_dict()).contacts
+    assert (again.g0, again.lambda_T) == (plan.contacts.g0, plan.contacts.lambda_T)
+    shape = {"value": 15, "basis": "measured", "factor": 1.2}
+    measured = Plan.from_dict(changed(filler={"aspect_ratio": shape}))
+    assert measured.contact_parameters().factors == {"aspect_ratio": 1.2}
+    for wrong, message in (
+        ({"value": 0.3, "low": 0.2}, "lambda_T.high is missing"),
+        ({"value": 0.3, "low": 0.4, "high": 0.5}, "lambda_T.value must lie between"),
+        ({"value": 0.3, "low": 0.1, "high": 0.5, "factor": 2}, "lambda_T.factor is there"),
+        ({"value": 0, "factor": 2}, "lambda_T.factor of 0 means nothing"),
+    ):
+        (line,) = faults(contacts={"lambda_T": wrong})
+        assert line.startswith(f"contacts.{message}")
+
+
 # --- the starter and the examples
 
 
@@ -739,7 +841,7 @@ def starter_entries() -> dict[tuple[str, str], tuple[str, Any]]:
     entries: dict[tuple[str, str], tuple[str, Any]] = {}
     section, comment = "", []
     for line in STARTER.splitlines():
-        header = re.fullmatch(r"\[(\w+)\]", line)
+        header = re.fullmatch(r"#?\[?\[(\w+)\]\]?", line)
         key = re.fullmatch(r"#?(\w+) = (.*)", line)
         if header:
             section, comment = header[1], []
@@ -757,7 +859,7 @@ def starter_entries() -> dict[tuple[str, str], tuple[str, Any]]:
 
 def test_the_starter_documents_every_key_as_the_models_do() -> None:
     entries = starter_entries()
-    models = {"": HeadSection, **SECTIONS}
+    models = {"": HeadSection, **SECTIONS, **ROWS}
     assert set(entries) == {
         (s, k) for s, model in models.items() for k in model.model_fields
     }
@@ -777,8 +879,9 @@ def test_the_starter_documents_every_key_as_the_models_do() -> None:
 
 
 def test_starter_sections_carry_the_documentation_of_the_models() -> None:
-    for name, model in SECTIONS.items():
-        above = STARTER.split(f"\n[{name}]\n")[0].split("# ---")[-1]
+    for name, model in {**SECTIONS, **ROWS}.items():
+        head = f"\n[{name}]\n" if name in SECTIONS else f"\n#[[{name}]]\n"
+        above = STARTER.split(head)[0].split("# ---")[-1]
         words = " ".join(line.lstrip("# ") for line in above.splitlines()[1:])
         assert words == " ".join((model.__doc__ or "").split())
 
@@ -832,3 +935,98 @@ def test_junk_gives_a_plan_or_faults(changes: list[tuple[tuple[str, str], Any]])
         assert Plan.from_dict(plan.as_dict()).hash == plan.hash
     assert lines
     assert all(line.startswith("plan: ") and "\n" not in line for line in lines)
+
+
+# --- what the film sits on
+
+SOFT_SHEET = {"thickness": "0.15 mm", "mix_ratio": "15:1"}
+TUBE = {"radius": "25 mm", "modulus": "70 GPa"}
+
+
+def test_layers_of_a_plan_by_hand() -> None:
+    plan = Plan.from_dict(changed(sheet=SOFT_SHEET, part=TUBE))
+    assert plan.has_sheet
+    assert plan.has_part
+    # 20 MPa / ratio (Wang, Volinsky & Gallant 2014)
+    assert plan.sheet_modulus().value == pytest.approx(20e6 / 15)
+    assert plan.elastomer_modulus().value == pytest.approx(20e6 / 7)
+    assert plan.sheet_modulus(30.0).value == pytest.approx(20e6 / 30)
+    assert plan.film_modulus(0.30).value > 3.0 * plan.elastomer_modulus().value
+    assert plan.part_poisson_ratio == 0.33
+    assert plan.probes(0.30) == ()
+    bare = Plan.from_dict(BASE)
+    assert not bare.has_sheet
+    assert not bare.has_part
+
+
+def test_stated_moduli_go_before_all_data() -> None:
+    measured = {"value": "16 MPa", "basis": "measured", "source": "own strip"}
+    plan = Plan.from_dict(
+        changed(
+            film={"modulus": measured},
+            elastomer={"modulus": "3 MPa", "cure_temperature": "100 C"},
+            sheet=SOFT_SHEET | {"modulus": "1.3 MPa", "cure_temperature": "25 C"},
+        )
+    )
+    film = plan.film_modulus(0.30)
+    assert (film.value, film.basis, film.source) == (16e6, "measured", "own strip")
+    assert plan.elastomer_modulus().value == 3e6
+    assert plan.sheet_modulus().value == 1.3e6
+    # at another mix ratio the stated one says nothing: 1.32 MPa at 10:1, cured at 25 C
+    assert plan.sheet_modulus(20.0).value == pytest.approx(1.32e6 / 2)
+    assert plan.elastomer_modulus(10.0).value == pytest.approx(2.05e6)
+
+
+def test_a_misaligned_patch_asks_for_states_across_and_changes_no_other() -> None:
+    strain = {"window": "0 to 2000 microstrain"}
+    plan = Plan.from_dict(changed(strain=strain, part=TUBE | {"misalignment": "3 deg"}))
+    bare = Plan.from_dict(changed(strain=strain))
+    assert plan.states(0.30) == bare.states(0.30)
+    probes = plan.probes(0.30)
+    assert [p.strain for p in probes] == [0.002, 0.0, 0.0]
+    swell = plan.states(0.30)[0].gradient[0][0]
+    stretches = [[row[i] / swell - 1 for i, row in enumerate(p.gradient)] for p in probes]
+    assert [s[:2] for s in stretches] == [
+        pytest.approx([0.002, 0.0]), pytest.approx([0.0, 0.002]),
+        pytest.approx([0.0, -0.002]),
+    ]  # fmt: skip
+    for s in stretches:  # constant volume
+        assert (1 + s[0]) * (1 + s[1]) * (1 + s[2]) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_the_part_says_its_poisson_ratio_in_either_section() -> None:
+    plan = Plan.from_dict(changed(part=TUBE | {"poisson_ratio": 0.28}))
+    assert plan.mounting().part_poisson_ratio == 0.28
+    assert Plan.from_dict(plan.as_dict()).hash == plan.hash
+    same = Plan.from_dict(changed(strain={"part_poisson_ratio": 0.28}, part=TUBE))
+    assert same.states(0.30) == plan.states(0.30)
+
+
+@pytest.mark.parametrize(
+    ("sections", "expected"),
+    [
+        ({"sheet": {"mix_ratio": "15:1"}}, "sheet.thickness is missing; write it like"),
+        ({"sheet": SOFT_SHEET | {"material": "rubbr"}}, "sheet.material = 'rubbr' is not a known elastomer"),
+        ({"sheet": SOFT_SHEET | {"material": "graphite flake"}}, "sheet.material = 'graphite flake' is a filler"),
+        ({"part": {"radius": "25 mm"}}, "part.modulus is missing; write it like modulus = \"70 GPa\", or rigid = true"),
+        ({"part": {"side": "inner"}, "sheet": SOFT_SHEET}, "part."),
+        ({"part": TUBE | {"rigid": True}}, "part.modulus is there besides rigid"),
+        ({"part": TUBE | {"radius": "0.3 mm"}, "sheet": SOFT_SHEET}, "part.radius = '300 um' is not above the thickness of film and sheet, '350 um'"),
+        ({"part": TUBE | {"radius": "0.2 mm"}}, "part.radius = '200 um' is not above the thickness of film, '200 um'"),
+        ({"part": TUBE | {"control": "force"}}, "part.thickness is missing; with control = 'force'"),
+        ({"part": TUBE | {"bent": "after bonding"}}, "part.thickness is missing; with bent = 'after bonding'"),
+        ({"part": {"rigid": True, "control": "force"}}, "part.control = 'force' strains no rigid part"),
+        ({"part": {"rigid": True, "bent": "after bonding"}}, "part.bent needs a radius"),
+        ({"part": TUBE | {"poisson_ratio": 0.3}, "strain": {"part_poisson_ratio": 0.2}}, "part.poisson_ratio = 0.3 is not strain.part_poisson_ratio = 0.2"),
+        ({"part": TUBE | {"misalignment": "3 deg"}, "strain": {"mounting": "free"}}, "part.misalignment needs mounting = 'bonded'"),
+        ({"part": TUBE | {"misalignment": "60 deg"}}, "part.misalignment = '60 deg' is too large"),
+        ({"part": TUBE | {"modulus": "70"}}, "part.modulus = '70' has no unit"),
+        ({"film": {"modulus": "0 MPa"}}, "film.modulus = '0 MPa' is too small"),
+    ],
+)  # fmt: skip
+def test_one_fault_of_sheet_or_part_gives_one_line(
+    sections: dict[str, Any], expected: str
+) -> None:
+    lines = faults(**sections)
+    assert lines[0].startswith(expected), lines
+    assert len(lines) == (2 if expected == "part." else 1), lines

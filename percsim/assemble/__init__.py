@@ -11,6 +11,10 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from percsim import __version__
+from percsim.assemble.anchor import measured_films
+from percsim.assemble.currents import currents
+from percsim.assemble.day_one import day_one
+from percsim.assemble.film import film
 from percsim.assemble.front import front
 from percsim.assemble.gather import (
     Findings,
@@ -18,6 +22,7 @@ from percsim.assemble.gather import (
     casting_rows,
     gather_responses,
 )
+from percsim.assemble.layers import layers
 from percsim.assemble.spread import spread
 from percsim.assemble.stages import (
     MixFindings,
@@ -33,10 +38,88 @@ from percsim.errors import FolderError
 from percsim.jobs import box_jobs, threshold_jobs
 from percsim.plan import Plan
 
-__all__ = ["CHAPTERS", "Findings", "assemble"]
+__all__ = ["CHAPTERS", "Findings", "assemble", "find"]
 
-CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (front, spread)
+CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
+    film,
+    spread,
+    front,
+    day_one,
+    measured_films,
+    layers,
+    currents,
+)
 """What a summary holds beyond the decision, in order."""
+
+
+def find(
+    plan: Plan, records: dict[str, Record], stages: Stages | None = None
+) -> tuple[Findings, Sequence[MixFindings]]:
+    """Judge every candidate from what is stored.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    records : dict of Record
+        Stored outcomes by key, all of them or a part.
+    stages : Stages, optional
+        How the boxes were spent, worked out from the records without.
+
+    Returns
+    -------
+    findings : Findings
+        Those of the mix that the chosen or nearest candidate belongs to.
+    mixes : sequence of MixFindings
+        Those of every mix.
+
+    Raises
+    ------
+    FolderError
+        If too little is stored to say anything yet.
+
+    """
+    stages = stages or next_stage(plan, records)
+    jobs = box_jobs(plan, stages.boxes)
+    found = gather_mixes(plan, jobs, records)
+    if not found:
+        raise FolderError(
+            "fewer than two boxes a length are stored; run the plan again to go on"
+        )
+    whole = choose_among(
+        [entry.mix for entry in found],
+        plan.electrode_gaps,
+        plan.decision_target(),
+        confidence=plan.boxes.confidence,
+        **decision_arguments(plan),
+    )
+    decision, mine = whole.of_mix(), found[whole.best.mix]
+    best = decision.best.castings.fit.loading
+    recipe = next(
+        mine.plan.recipe(w)
+        for w in mine.plan.weight_fractions
+        if mine.plan.recipe(w).weight_fraction == best.weight_fraction
+    )
+    fits = [candidate.castings.fit for candidate in decision.candidates]
+    return Findings(
+        mine.plan,
+        mine.jobs,
+        records,
+        mine.mix.loadings,
+        mine.mix.threshold,
+        recipe,
+        decision,
+        whole,
+        stages,
+        gather_responses(
+            mine.plan,
+            mine.jobs,
+            records,
+            # every candidate of a loading holds the same fit
+            list({f.loading.weight_fraction: f for f in fits}.values()),
+            mine.mix.threshold,
+        ),
+    ), found
 
 
 def assemble(
@@ -68,48 +151,11 @@ def assemble(
         If too little is stored to say anything yet.
 
     """
-    stages = stages or next_stage(plan, records)
-    jobs = box_jobs(plan, stages.boxes)
-    found = gather_mixes(plan, jobs, records)
-    if not found:
-        raise FolderError(
-            "fewer than two boxes a length are stored; run the plan again to go on"
-        )
-    whole = choose_among(
-        [entry.mix for entry in found],
-        plan.electrode_gaps,
-        plan.decision_target(),
-        confidence=plan.boxes.confidence,
-        **decision_arguments(plan),
-    )
-    decision, mine = whole.of_mix(), found[whole.best.mix]
+    findings, found = find(plan, records, stages)
+    stages, whole, decision = findings.stages, findings.whole, findings.decision
+    jobs, recipe = box_jobs(plan, stages.boxes), findings.recipe
+    mine = found[whole.best.mix]
     boxes, responses = box_rows(plan, jobs, records)
-    best = decision.best.castings.fit.loading
-    recipe = next(
-        mine.plan.recipe(w)
-        for w in mine.plan.weight_fractions
-        if mine.plan.recipe(w).weight_fraction == best.weight_fraction
-    )
-    fits = [candidate.castings.fit for candidate in decision.candidates]
-    findings = Findings(
-        mine.plan,
-        mine.jobs,
-        records,
-        mine.mix.loadings,
-        mine.mix.threshold,
-        recipe,
-        decision,
-        whole,
-        stages,
-        gather_responses(
-            mine.plan,
-            mine.jobs,
-            records,
-            # every candidate of a loading holds the same fit
-            list({f.loading.weight_fraction: f for f in fits}.values()),
-            mine.mix.threshold,
-        ),
-    )
     expected = {job.key for job in jobs} | {job.key for job in threshold_jobs(plan)}
     failed = {json.dumps(row): row for entry in found for row in entry.failed}
     summary = {

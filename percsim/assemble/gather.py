@@ -35,6 +35,7 @@ __all__ = [
     "gather_loadings",
     "gather_responses",
     "gather_threshold",
+    "log_slope",
     "lost_share",
 ]
 
@@ -145,7 +146,7 @@ def lost_share(jobs: Sequence[BoxJob], records: dict[str, Record]) -> float:
     return lost / total if total else 0.0
 
 
-def _log_slope(recipe: Recipe) -> float:
+def log_slope(recipe: Recipe) -> float:
     """D ln(volume fraction) / d ln(weight fraction) of the same powders at this loading."""
     step = 1e-4
     phi = recipe.volume_fraction
@@ -191,7 +192,7 @@ def gather_loadings(
             LoadingResult(
                 weight_fraction=recipe.weight_fraction,
                 volume_fraction=recipe.volume_fraction,
-                log_slope=_log_slope(recipe),
+                log_slope=log_slope(recipe),
                 lengths=lengths,
                 sections=tuple(plan_box(plan, length).section for length in lengths),
                 conductances=tuple(np.asarray(r, dtype=np.float64) for r in rows),

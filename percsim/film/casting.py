@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.ensemble.statistics import cv_from_log_std, weighted_quantiles
-from percsim.film.electrodes import Film, film_resistance
+from percsim.film.electrodes import Film
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     LoadingFit,
@@ -28,6 +28,7 @@ __all__ = [
     "TrialDraws",
     "cast_films",
     "chord",
+    "initial_slopes",
     "slope_neighbours",
     "variance_function",
 ]
@@ -481,28 +482,10 @@ class Castings:
 
     def _initial_slopes(self, logs: Floats) -> Floats:
         """Slope of ln R (n, n states) at zero strain; inf when the first point is open."""
-        strains = np.asarray(self.fit.loading.strains)
-        states = _strain_states(self.fit)
-        ahead = [s for s in states if strains[s] > 0.0]
-        ahead = ahead or [s for s in reversed(states) if strains[s] < 0.0]
-        if not ahead:
-            return np.zeros(len(logs))
-        path = [self.fit.loading.reference_state, *ahead]
-        conducts = np.logical_and.accumulate(np.isfinite(logs[:, ahead]), axis=1)
-        heights = np.where(np.isfinite(logs[:, path]), logs[:, path], 0.0)
-        steps = np.diff(strains[path])
-        rises = np.where(conducts, np.diff(heights, axis=1) / steps, 0.0)
-        middles = 0.5 * (strains[path][1:] + strains[path][:-1])
-        weights = np.where(conducts, np.abs(steps), 0.0)
-        total = weights.sum(axis=1)
-        safe = np.where(total > 0.0, total, 1.0)
-        center = (weights * middles).sum(axis=1) / safe
-        mean = (weights * rises).sum(axis=1) / safe
-        apart = middles - center[:, None]
-        spread = (weights * apart**2).sum(axis=1)
-        bend = (weights * apart * rises).sum(axis=1)
-        bend = np.where(spread > 0.0, bend / np.where(spread > 0.0, spread, 1.0), 0.0)
-        return np.asarray(np.where(total > 0.0, mean - bend * center, np.inf))
+        loading = self.fit.loading
+        return initial_slopes(
+            logs, loading.strains, _strain_states(self.fit), loading.reference_state
+        )
 
     def factors(self) -> dict[str, Floats]:
         """Return what each casting drew, over the planned value, by tolerance name.
@@ -653,6 +636,52 @@ def _half_width(values: Floats) -> float:
     return float(0.5 * (high - low)) if np.isfinite(high) else float("inf")
 
 
+def initial_slopes(
+    logs: Floats, strains: Sequence[float], states: Sequence[int], reference: int
+) -> Floats:
+    """Slope of ln R at zero strain, see `Castings.gauge_factor_initial`.
+
+    Parameters
+    ----------
+    logs : (n, n states) ndarray of float
+        ln R of each film at each state.
+    strains : sequence of float
+        Strain of each state.
+    states : sequence of int
+        Those at 20 C and a strain, in increasing strain.
+    reference : int
+        The state at 20 C without strain.
+
+    Returns
+    -------
+    (n,) ndarray of float
+        Right-hand slope, left-hand where no strain is positive; inf when the first point
+        is open.
+
+    """
+    at = np.asarray(strains)
+    ahead = [s for s in states if at[s] > 0.0]
+    ahead = ahead or [s for s in reversed(states) if at[s] < 0.0]
+    if not ahead:
+        return np.zeros(len(logs))
+    path = [reference, *ahead]
+    conducts = np.logical_and.accumulate(np.isfinite(logs[:, ahead]), axis=1)
+    heights = np.where(np.isfinite(logs[:, path]), logs[:, path], 0.0)
+    steps = np.diff(at[path])
+    rises = np.where(conducts, np.diff(heights, axis=1) / steps, 0.0)
+    middles = 0.5 * (at[path][1:] + at[path][:-1])
+    weights = np.where(conducts, np.abs(steps), 0.0)
+    total = weights.sum(axis=1)
+    safe = np.where(total > 0.0, total, 1.0)
+    center = (weights * middles).sum(axis=1) / safe
+    mean = (weights * rises).sum(axis=1) / safe
+    apart = middles - center[:, None]
+    spread = (weights * apart**2).sum(axis=1)
+    bend = (weights * apart * rises).sum(axis=1)
+    bend = np.where(spread > 0.0, bend / np.where(spread > 0.0, spread, 1.0), 0.0)
+    return np.asarray(np.where(total > 0.0, mean - bend * center, np.inf))
+
+
 def chord(at_rest: Floats, strained: Floats, strain: float) -> Floats:
     """Chord gauge factor (R/R0 - 1)/strain; inf when it opens, 0 when open at rest."""
     conducts = np.isfinite(at_rest)
@@ -727,7 +756,7 @@ class _Model:
         )
         threshold_factor = np.exp(self.threshold.aspect_ratio_slope * drawn["aspect_ratio"])
         size = np.exp(drawn["particle_size"])[:, None]
-        sized = film_resistance(
+        sized = film.layout.resistance(
             self.base.resistivity[states] * size,
             self.base.electrode_excess[states] * size**2,
             (film.electrode_gap * np.exp(drawn["gap"]))[:, None],
