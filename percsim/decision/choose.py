@@ -1408,7 +1408,7 @@ def _resistance_advice(
     # a loading farther from the threshold scatters less and needs less room: it may stop
     # closer to the end of the window
     end = high if heavier == "raise" else low
-    for part in (0.0, 0.3, 0.6):
+    for part in np.arange(0.0, 0.65, 0.05):
         goal_there = float(aim ** (1.0 - part) * end**part)
         found = _loading_for(bench, castings, goal_there * nominal / median)
         if found is None or (found > weight) != (heavier == "raise") or found == weight:
