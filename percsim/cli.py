@@ -429,13 +429,19 @@ def _removed(folder: Path, plan: Plan) -> list[str]:
 
 def _size_line(plan: Plan, size: dict[str, Any]) -> str:
     boxes, batches = size["n_boxes"], size["n_threshold_batches"]
+    mixes = f" x {_count(len(plan.mixes), 'mix', 'mixes')}" if len(plan.mixes) > 1 else ""
+    at_most = ""
+    if size["seconds_at_most"] > size["seconds"]:
+        at_most = f", at most {_duration(size['seconds_at_most'])}"
     return (
         f"{_count(len(plan.weight_fractions), 'loading')} x"
-        f" {_count(len(plan.electrode_gaps), 'gap')}: {_count(boxes + batches, 'job')},"
+        f" {_count(len(plan.electrode_gaps), 'gap')}{mixes}:"
+        f" {_count(boxes + batches, 'job')},"
         f" {_count(boxes, 'box', 'boxes')} of {_particles(size)} particles in"
         f" {_count(size['n_states'], 'state')} each and"
         f" {_count(batches, 'batch', 'batches')} for the threshold;"
-        f" about {_duration(size['seconds'])} on {_count(size['workers'], 'core')}"
+        f" about {_duration(size['seconds'])}{at_most} on"
+        f" {_count(size['workers'], 'core')}"
     )
 
 
@@ -771,6 +777,8 @@ def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> st
         ("loadings", ", ".join(f"{100 * w:.4g}" for w in plan.weight_fractions) + " wt%"),
         ("", f"{volumes} vol%"),
         ("electrode gaps", lengths(plan.electrode_gaps)),
+        *_axis_rows(plan),
+        *([("candidates", str(plan.n_candidates))] if plan.axes else []),
         ("states", f"{size['n_states']}: {_count(len(strains), 'strain')}, {ends}"),
         ("", f"by {_count(n, 'temperature')}, {temperatures}"),
         ("contacts closed at", format_quantity(plan.closed_at.value, "temperature")),
@@ -785,11 +793,45 @@ def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> st
             "time",
             f"about {_duration(size['seconds'])} on {_count(size['workers'], 'core')}",
         ),
+        *(
+            [
+                (
+                    "",
+                    f"at most {_duration(size['seconds_at_most'])}, with"
+                    f" {plan.boxes.most} boxes for every loading",
+                )
+            ]
+            if size["seconds_at_most"] > size["seconds"]
+            else []
+        ),
         *compiling,
         ("memory", f"about {_memory(size['memory_bytes'])}"),
     ]
     text = _table(("", ""), rows, left=2).strip("\n")
     return "\n".join([text, *(f"Mind: {caution}" for caution in cautions)])
+
+
+def _axis_rows(plan: Plan) -> list[tuple[str, str]]:
+    """Lay out what the plan lists beside loadings and gaps."""
+    from percsim.sections import ExploreSection, reader_of
+
+    names = {
+        "thickness": "film thickness",
+        "diameter": "filler sizes",
+        "aspect_ratio": "aspect ratios",
+        "mix_ratio": "mix ratios",
+    }
+    return [
+        (names[key], ", ".join(map(str, reader_of(ExploreSection, key).write(values))))
+        for key, values in plan.axes.items()
+    ]
+
+
+def _grown(name: str) -> str:
+    """Say which filler a threshold belongs to."""
+    mix, _, what = name.rpartition("/")
+    words = "as planned" if what == "own" else what.replace(" ", " ratio ")
+    return f"{mix.replace('_', ' ').replace('/', ', ')}, {words}" if mix else words
 
 
 @app.command(
@@ -820,9 +862,10 @@ def threshold(
 
     from percsim.ensemble.simulate import run_job
     from percsim.ensemble.workers import run_jobs
+    from percsim.jobs import is_own
     from percsim.run import threshold_jobs
 
-    jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or job.name == "own"]
+    jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or is_own(job.name)]
     with _progress(quiet) as progress:
         found = run_jobs(run_job, jobs, workers=workers, progress=progress).by_key()
     rows: list[dict[str, Any]] = []
@@ -836,7 +879,7 @@ def threshold(
         assert weight is not None  # grown from a recipe
         rows.append(
             {
-                "filler": "as planned" if name == "own" else name.replace(" ", " ratio "),
+                "filler": _grown(name),
                 "volume_fraction": phi.value,
                 "volume_standard_error": phi.standard_error,
                 "weight_fraction": weight.value,

@@ -572,7 +572,11 @@ class Plan:
 
     def mix_values(self, names: Sequence[str]) -> tuple[tuple[str, float], ...]:
         """Values of a mix in SI, of those of its axes, by their names in results."""
-        columns = {"thickness": "film_thickness_m", "diameter": "diameter_m"}
+        columns = {
+            "thickness": "film_thickness_m",
+            "diameter": "filler_diameter_m",
+            "aspect_ratio": "filler_aspect_ratio",
+        }
         return tuple((columns.get(n, n), value) for n, value in self.mix if n in names)
 
     @property

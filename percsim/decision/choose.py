@@ -61,7 +61,7 @@ __all__ = [
     "Replicas",
     "Standing",
     "Target",
-    "choose",
+    "choose_among",
     "decide",
     "judge",
     "judge_mixes",
@@ -1477,8 +1477,9 @@ def _resistance_advice(
     weight = castings.fit.loading.weight_fraction
     # a loading farther from the threshold scatters less and needs less room: it may stop
     # closer to the end of the window
-    near = aim * room ** (0.3 if heavier == "raise" else -0.3)
-    for goal_there in (aim, near):
+    end = high if heavier == "raise" else low
+    for part in np.arange(0.0, 0.65, 0.05):
+        goal_there = float(aim ** (1.0 - part) * end**part)
         found = _loading_for(bench, castings, goal_there * nominal / median)
         if found is None or (found > weight) != (heavier == "raise") or found == weight:
             continue
@@ -2168,7 +2169,7 @@ def judge_mixes(
     castings: int = 2000,
     resamples: int = 200,
 ) -> tuple[Candidate, ...]:
-    """Judge every loading of every mix at every gap; arguments as for `choose`."""
+    """Judge every loading of every mix at every gap; arguments as for `choose_among`."""
     return _judge_mixes(
         mixes, electrode_gaps, target, seed, tolerances, contacts, castings, resamples
     )[1]
@@ -2259,7 +2260,7 @@ def decide(
     limits : BenchLimits, optional
         What the bench can make, which bounds the advice.
     seed, tolerances, contacts, castings, resamples
-        As for `choose`.
+        As for `choose_among`.
 
     Returns
     -------
@@ -2273,13 +2274,13 @@ def decide(
 
     """
     mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits())
-    return choose(
+    return choose_among(
         [mix], electrode_gaps, target, seed=seed, tolerances=tolerances, contacts=contacts,
         castings=castings, resamples=resamples,
     )  # fmt: skip
 
 
-def choose(
+def choose_among(
     mixes: Sequence[Mix],
     electrode_gaps: Sequence[float],
     target: Target,
