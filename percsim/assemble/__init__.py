@@ -19,7 +19,7 @@ from percsim.assemble.gather import (
     gather_threshold,
     lost_share,
 )
-from percsim.assemble.layers import layers
+from percsim.assemble.layers import layers, mounting
 from percsim.assemble.spread import spread
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.decision.choose import Decision, decide
@@ -53,6 +53,7 @@ def _decide(
         contacts=plan.contact_parameters(),
         limits=plan.bench_limits(),
         castings=plan.castings,
+        mount=mounting(plan),
     )
 
 

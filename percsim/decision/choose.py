@@ -842,6 +842,7 @@ class _Bench:
     limits: BenchLimits
     longest: float
     """Longest electrode gap explored [m]."""
+    mount: Callable[[Castings], Castings] | None = None
 
     @property
     def weights(self) -> tuple[float, float]:
@@ -887,7 +888,7 @@ class _Bench:
         return low, FARTHEST_GAP * self.longest if longest is None else longest
 
     def cast(self, index: int, film: Film, tolerances: Tolerances) -> Castings:
-        return cast_films(
+        castings = cast_films(
             self.fits,
             index,
             film,
@@ -896,6 +897,7 @@ class _Bench:
             self.draws,
             self.threshold_draws,
         )
+        return castings if self.mount is None else self.mount(castings)
 
 
 def _weight_fraction_at(loading: LoadingResult, phi: float) -> float:
@@ -1635,6 +1637,7 @@ def decide(
     limits: BenchLimits | None = None,
     castings: int = 2000,
     resamples: int = 200,
+    mount: Callable[[Castings], Castings] | None = None,
 ) -> Decision:
     """Judge every weight fraction at every electrode gap, and choose.
 
@@ -1658,6 +1661,8 @@ def decide(
         The contact law as planned; day-one values of the contact-opening law without.
     limits : BenchLimits, optional
         What the bench can make, which bounds the advice.
+    mount : callable, optional
+        Castings to the same castings on sheet and part, which are then judged.
     castings : int
         Castings drawn for each candidate.
     resamples : int
@@ -1700,6 +1705,7 @@ def decide(
         contacts,
         limits,
         max(electrode_gaps),
+        mount,
     )
     candidates = tuple(
         judge(bench.cast(i, replace(film, electrode_gap=float(gap)), tolerances), target)

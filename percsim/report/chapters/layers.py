@@ -195,7 +195,7 @@ def _candidate_table(layers: Row) -> Block:
                 f"{percent(row['weight_fraction'])} wt%",
                 scaled(row["electrode_gap_m"], 1e3),
                 percent(row["gap_mean_transfer"]),
-                three(row["gauge_factor_free"]),
+                three(row["gauge_factor_flat"]),
                 with_error(row["gauge_factor"], row["gauge_factor_se"])
                 if row["gauge_factor"] is not None
                 else "open",
@@ -203,19 +203,17 @@ def _candidate_table(layers: Row) -> Block:
                 scaled(row["resistance_ohm"], 1e-3)
                 if row["resistance_ohm"] is not None
                 else "open",
-                {True: "yes", False: "no", None: "open"}[row["meets"]],
             )
         )
     return table_block(
         table(
             ("filler", "#gap|mm", "#strain that arrives|%", "#gauge factor, flat",
-             "#gauge factor on the part", "#shift of R0|%", "#R0 on the part|kohm",
-             "in the target's window"),
+             "#gauge factor on the part", "#shift of R0|%", "#R0 on the part|kohm"),
             rows,
             marked,
-            caption="Gauge factors are chords over the strain window, per strain of the"
-            " part; ± is the simulation error. The last column holds the median film"
-            " against the limits on R0 and gauge factor.",
+            caption="Planned films; gauge factors are chords over the strain window, per"
+            " strain of the part; ± is the simulation error. R0 is the median of the"
+            " castings.",
         )
     )  # fmt: skip
 
@@ -313,9 +311,9 @@ def _blocks(summary: Summary) -> Sequence[Block]:
     opening = (
         f"For the {'chosen' if is_chosen else 'nearest'} candidate,"
         f" {percent(layers['weight_fraction'])} wt% at"
-        f" {scaled(layers['electrode_gap_m'], 1e3)} mm. The decision at the top of the page"
-        " is for the flat film and the strain of the part; what sheet, part and wrapping"
-        " change is here."
+        f" {scaled(layers['electrode_gap_m'], 1e3)} mm. Every resistance and gauge factor"
+        " of a film in this report is that on the part, per strain of the part, with the"
+        " moduli at their best estimates; what their uncertainty moves is here."
     )
     blocks: list[Block] = [paragraph(opening), paragraph(_transfer_text(layers))]
     if "against_length" in layers["transfer"]:
@@ -341,11 +339,9 @@ def _lines(summary: Summary) -> list[str]:
     if best["gauge_factor"] is not None:
         lines[0] += (
             f"; gauge factor {three(best['gauge_factor'])} there,"
-            f" {three(best['gauge_factor_free'])} flat"
+            f" {three(best['gauge_factor_flat'])} flat"
         )
     lines[0] += "."
-    if best["meets"] is False:
-        lines.append("On the part the median film misses the limits on R0 or gauge factor.")
     wrap = layers.get("wrapping")
     if wrap:
         strain = wrap["strain"]
