@@ -56,7 +56,7 @@ if TYPE_CHECKING:
     from percsim.decision.choose import BenchLimits, Target
     from percsim.decision.priors import ContactParameters, TunnellingParameters
     from percsim.film.casting import Tolerances
-    from percsim.film.electrodes import Film
+    from percsim.film.electrodes import Film, Layout
     from percsim.materials.elastomer import Elastomer
     from percsim.materials.filler import Filler, Orientation
     from percsim.materials.recipe import Recipe, WeighOut
@@ -160,12 +160,12 @@ class _Reading:
 
 
 def _unknown_key(section: str, key: str, known: Sequence[str]) -> str:
-    hint = did_you_mean(key, known)
-    if hint:
-        return f"is not known{hint}"
     homes = [s for s, m in SECTIONS.items() if key in m.model_fields and s != section]
     if homes:
         return f"is not known here; it belongs in {' or '.join(f'[{h}]' for h in homes)}"
+    hint = did_you_mean(key, known)
+    if hint:
+        return f"is not known{hint}"
     if section and key in HeadSection.model_fields:
         return "is not known here; it belongs above the first section"
     return f"is not known; known: {', '.join(known)}"
@@ -855,8 +855,24 @@ class Plan:
         from percsim.film.electrodes import Film
 
         return Film(
-            self.film.thickness, self.film.width, electrode_gap, self.film.cast == "drop"
-        )
+            self.film.thickness, self.film.width, electrode_gap, self.film.cast == "drop",
+            self.layout,
+        )  # fmt: skip
+
+    @cached_property
+    def layout(self) -> Layout:
+        """How the electrodes lie on the film."""
+        from percsim.film.electrodes import Bars, EndPlates, Fingers, FourTerminal
+
+        f, length = self.film, self.film.electrode_length
+        mount, contact = f.electrodes or "embedded", f.contact_resistivity
+        if f.layout == "end plates":
+            return EndPlates(contact_resistivity=contact)
+        if f.layout == "fingers":
+            return Fingers(f.fingers or 0, length or 0.0, f.overlap, mount, contact)
+        if f.layout == "four-terminal":
+            return FourTerminal(length or 0.0, f.sense_spacing or 0.0, contact)
+        return Bars(mount, length, contact)
 
     def bench_limits(self) -> BenchLimits:
         """Limits of what the bench of this plan can make, which bound the advice."""
@@ -866,7 +882,8 @@ class Plan:
             sheet = self.weigh_out(self.recipe(weight_fraction))
             return sheet.wet_solids / sheet.packing
 
-        return BenchLimits(self.film.length, self.largest_particle, solids)
+        longest = self.layout.longest_gap(self.film.length)
+        return BenchLimits(longest, self.largest_particle, solids)
 
     def contact_parameters(self) -> ContactParameters | TunnellingParameters:
         """Parameters of the contacts and which of them were measured, for the priors."""
@@ -1115,6 +1132,7 @@ def _cross_check(plan: Plan, reading: _Reading) -> None:
     """Add the faults that no single key has; keys at fault already stay out of it."""
     checks: tuple[Callable[[Plan, _Reading], None], ...] = (
         _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
+        _check_layout,
         _check_boxes, _check_contacts, _check_placement, _check_states, _check_batch,
         _check_sheet, _check_part,
     )  # fmt: skip
@@ -1367,6 +1385,63 @@ def _check_lengths(plan: Plan, reading: _Reading) -> None:
                 f"= '{_length(getattr(film, name))}' is less than the median"
                 f" {body}, {_length(median)}",
             )
+
+
+_OF_LAYOUT = {
+    "fingers": ("fingers", "overlap"),
+    "four-terminal": ("sense_spacing",),
+}
+"""Keys of [film] that only one layout reads."""
+
+_NEEDED = {
+    "fingers": {"fingers": "6", "electrode_length": '"0.5 mm"'},
+    "four-terminal": {"electrode_length": '"1 mm"', "sense_spacing": '"1 mm"'},
+}
+"""Keys of [film] that a layout cannot do without, and an example."""
+
+
+def _check_layout(plan: Plan, reading: _Reading) -> None:
+    """Refuse electrodes that overlap, do not fit, or are not fully said."""
+    film = plan.film
+    keys = [f"film.{k}" for k in FilmSection.model_fields]
+    if film is None or not reading.usable(*keys):
+        return
+    before = len(reading.lines)
+    for layout, names in _OF_LAYOUT.items():
+        for name in names:
+            if layout != film.layout and getattr(film, name) is not None:
+                reading.fault(
+                    f"film.{name}",
+                    f"belongs to layout = {layout!r}, not to {film.layout!r}",
+                )
+    for name, example in _NEEDED.get(film.layout, {}).items():
+        if getattr(film, name) is None:
+            reading.fault(
+                f"film.{name}",
+                f"is missing with layout = {film.layout!r}; write it like {name} ="
+                f" {example}",
+            )
+    if film.layout == "end plates":
+        for name in ("electrodes", "electrode_length"):
+            if getattr(film, name) is not None:
+                reading.fault(f"film.{name}", "does not belong to layout = 'end plates'")
+    if film.layout == "four-terminal" and film.electrodes == "embedded":
+        reading.fault(
+            "film.electrodes",
+            "= 'embedded' would lead all current through the sensing bars, which then read"
+            " their contacts as two bars do; use electrodes = 'surface'",
+        )
+    if len(reading.lines) > before or plan.explore is None:
+        return
+    if not reading.usable("explore.electrode_gap"):
+        return
+    for gap in plan.electrode_gaps:
+        if gap > film.length:
+            continue  # told already
+        try:
+            plan.layout.check(gap, film.width, film.thickness, film.length)
+        except ValueError as error:
+            reading.fault("film.layout", f"= {film.layout!r}: {error}")
 
 
 def _check_boxes(plan: Plan, reading: _Reading) -> None:

@@ -857,7 +857,7 @@ class FilmSection(Section):
         "Dry thickness.", example="0.2 mm"
     )
     width: Annotated[float, _Quantity("length", "mm", "0.01 mm", "1000 mm")] = _field(
-        "Width across the current, the same for film and electrodes.", example="6 mm"
+        "Width across the current; bars cover all of it.", example="6 mm"
     )
     length: Annotated[float, _Quantity("length", "mm", "0.01 mm", "10000 mm")] = _field(
         "Whole length along the current; the electrode gaps to try must fit into it.",
@@ -875,6 +875,60 @@ class FilmSection(Section):
         " a sheet or a part. Default: the elastomer's and what the filler adds.",
         None,
         example="16 MPa",
+    )
+    layout: Annotated[str, _Choice("bars", "end plates", "fingers", "four-terminal")] = (
+        _field(
+            "Electrodes: two parallel bars across the film; plates on its end faces;"
+            " interdigitated fingers, whose gaps conduct side by side; or four bars, the"
+            " outer two driving the current and the inner two sensing, so that no contact"
+            " adds to the reading.",
+            "bars",
+        )
+    )
+    electrodes: Annotated[str, _Choice("embedded", "surface")] | None = _field(
+        "Whether bars and fingers go through the thickness of the film, or lie on its top"
+        " or bottom face, where the current crowds at their edges. Default: embedded, with"
+        " layout = 'four-terminal' surface.",
+        None,
+        example="surface",
+    )
+    electrode_length: (
+        Annotated[float, _Quantity("length", "mm", "1 um", "1000 mm")] | None
+    ) = _field(
+        "Length of each bar or finger along the current; needed for fingers and"
+        " four-terminal. Default: of bars, long enough for all the current.",
+        None,
+        example="2 mm",
+    )
+    fingers: Annotated[int, _Number(2, 10_000, whole=True)] | None = _field(
+        "Fingers of both combs together. Only for layout = 'fingers'.", None, example=6
+    )
+    overlap: Annotated[float, _Quantity("length", "mm", "1 um", "1000 mm")] | None = _field(
+        "Length over which the fingers of the two combs lie side by side. Only for"
+        " layout = 'fingers'. Default: the whole width.",
+        None,
+        example="5 mm",
+    )
+    sense_spacing: Annotated[float, _Quantity("length", "mm", "1 um", "1000 mm")] | None = (
+        _field(
+            "Free length between a driving and a sensing bar. Only for layout ="
+            " 'four-terminal', where it is needed.",
+            None,
+            example="1 mm",
+        )
+    )
+    contact_resistivity: Annotated[
+        float,
+        _Quantity("contact_resistivity", "ohm cm2", "0 ohm cm2", "1e6 ohm cm2"),
+    ] = _field(
+        "Of the interface between electrode and film, as a transfer-length measurement"
+        " gives it, beyond the contacts of single particles.",
+        "0 ohm cm2",
+    )
+    near_threshold: Annotated[bool, _Flag()] = _field(
+        "Whether to put a film together from blocks below 1.3 times the threshold too,"
+        " where they do not stand for it.",
+        False,
     )
 
 

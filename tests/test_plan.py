@@ -836,12 +836,12 @@ def test_junk_gives_a_plan_or_faults(changes: list[tuple[tuple[str, str], Any]])
 
 # --- what the film sits on
 
-SHEET = {"thickness": "0.15 mm", "mix_ratio": "15:1"}
+SOFT_SHEET = {"thickness": "0.15 mm", "mix_ratio": "15:1"}
 TUBE = {"radius": "25 mm", "modulus": "70 GPa"}
 
 
 def test_layers_of_a_plan_by_hand() -> None:
-    plan = Plan.from_dict(changed(sheet=SHEET, part=TUBE))
+    plan = Plan.from_dict(changed(sheet=SOFT_SHEET, part=TUBE))
     assert plan.has_sheet
     assert plan.has_part
     # 20 MPa / ratio (Wang, Volinsky & Gallant 2014)
@@ -862,7 +862,7 @@ def test_stated_moduli_go_before_all_data() -> None:
         changed(
             film={"modulus": measured},
             elastomer={"modulus": "3 MPa", "cure_temperature": "100 C"},
-            sheet=SHEET | {"modulus": "1.3 MPa", "cure_temperature": "25 C"},
+            sheet=SOFT_SHEET | {"modulus": "1.3 MPa", "cure_temperature": "25 C"},
         )
     )
     film = plan.film_modulus(0.30)
@@ -903,12 +903,12 @@ def test_the_part_says_its_poisson_ratio_in_either_section() -> None:
     ("sections", "expected"),
     [
         ({"sheet": {"mix_ratio": "15:1"}}, "sheet.thickness is missing; write it like"),
-        ({"sheet": SHEET | {"material": "rubbr"}}, "sheet.material = 'rubbr' is not a known elastomer"),
-        ({"sheet": SHEET | {"material": "graphite flake"}}, "sheet.material = 'graphite flake' is a filler"),
+        ({"sheet": SOFT_SHEET | {"material": "rubbr"}}, "sheet.material = 'rubbr' is not a known elastomer"),
+        ({"sheet": SOFT_SHEET | {"material": "graphite flake"}}, "sheet.material = 'graphite flake' is a filler"),
         ({"part": {"radius": "25 mm"}}, "part.modulus is missing; write it like modulus = \"70 GPa\", or rigid = true"),
-        ({"part": {"side": "inner"}, "sheet": SHEET}, "part."),
+        ({"part": {"side": "inner"}, "sheet": SOFT_SHEET}, "part."),
         ({"part": TUBE | {"rigid": True}}, "part.modulus is there besides rigid"),
-        ({"part": TUBE | {"radius": "0.3 mm"}, "sheet": SHEET}, "part.radius = '300 um' is not above the thickness of film and sheet, '350 um'"),
+        ({"part": TUBE | {"radius": "0.3 mm"}, "sheet": SOFT_SHEET}, "part.radius = '300 um' is not above the thickness of film and sheet, '350 um'"),
         ({"part": TUBE | {"radius": "0.2 mm"}}, "part.radius = '200 um' is not above the thickness of film, '200 um'"),
         ({"part": TUBE | {"control": "force"}}, "part.thickness is missing; with control = 'force'"),
         ({"part": TUBE | {"bent": "after bonding"}}, "part.thickness is missing; with bent = 'after bonding'"),

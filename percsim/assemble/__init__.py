@@ -10,6 +10,8 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from percsim import __version__
+from percsim.assemble.currents import currents
+from percsim.assemble.film import film
 from percsim.assemble.gather import (
     Findings,
     box_rows,
@@ -33,8 +35,10 @@ from percsim.plan import Plan
 __all__ = ["CHAPTERS", "Findings", "assemble"]
 
 CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
+    film,
     spread,
     layers,
+    currents,
 )
 """What a summary holds beyond the decision, in order."""
 
