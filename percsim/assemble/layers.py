@@ -21,8 +21,10 @@ from percsim.film.layers import (
     Stack,
     StrainTransfer,
     Wrap,
+    electrode_span,
     mount,
     off_axis_reading,
+    read_length,
     score_grid,
     stretches,
     through_thickness,
@@ -38,7 +40,7 @@ from percsim.materials.stiffness import (
 from percsim.plan import Plan
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["Assembly", "layers", "mounting"]
+__all__ = ["Assembly", "layers", "mounting", "strain_profile"]
 
 Floats = NDArray[np.float64]
 
@@ -193,10 +195,26 @@ def mounting(plan: Plan) -> Callable[[Castings], Castings] | None:
         film = castings.film
         weight_fraction = castings.fit.loading.weight_fraction
         assembly = Assembly.of(plan, weight_fraction, film.thickness)
-        length = max(plan.film.length, film.electrode_gap)
+        length = max(plan.film.length, electrode_span(film), read_length(film))
         return mount(castings, assembly.transfer(length=length), assembly.bending())
 
     return put
+
+
+def strain_profile(plan: Plan, castings: Castings) -> list[float] | None:
+    """Strain of the film over that of the part, evenly from first to last electrode.
+
+    None without a sheet or a part. Wrapping, which differs through the thickness, is not
+    in it.
+    """
+    if not (plan.has_sheet or plan.has_part):
+        return None
+    film = castings.film
+    span = electrode_span(film)
+    assembly = Assembly.of(plan, castings.fit.loading.weight_fraction, film.thickness)
+    transfer = assembly.transfer(length=max(plan.film.length, span))
+    profile: list[float] = transfer(np.linspace(-0.5, 0.5, PROFILE) * span).tolist()
+    return profile
 
 
 def _band(values: ArrayLike) -> tuple[Floats, Floats]:
@@ -247,6 +265,7 @@ def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     out: dict[str, Any] = {
         "weight_fraction": loading.weight_fraction,
         "electrode_gap_m": best.castings.film.electrode_gap,
+        "read_length_m": read_length(best.castings.film),
         "film_length_m": plan.film.length,
         "strain": plan.largest_strain,
         "control": plan.part.control,
@@ -324,7 +343,7 @@ def _stiffness(findings: Findings, assembly: Assembly) -> dict[str, Any]:
 
 def _transfer(best: Candidate, assembly: Assembly) -> dict[str, Any]:
     plan = assembly.plan
-    gap, length = best.castings.film.electrode_gap, plan.film.length
+    gap, length = read_length(best.castings.film), plan.film.length
     transfer = assembly.transfer()
     drawn = [assembly.transfer(scores) for scores in assembly.scores]
     x = np.linspace(-0.5, 0.5, PROFILE) * length
@@ -374,11 +393,11 @@ def _transfer(best: Candidate, assembly: Assembly) -> dict[str, Any]:
 def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
     """Give what a candidate reads on the part, beside what it would read flat."""
     castings = _flat(candidate)
-    gap, strain = castings.film.electrode_gap, plan.largest_strain
+    read, strain = read_length(castings.film), plan.largest_strain
     loading = castings.fit.loading
     out: dict[str, Any] = {
         "weight_fraction": loading.weight_fraction,
-        "electrode_gap_m": gap,
+        "electrode_gap_m": castings.film.electrode_gap,
         "gap_mean_transfer": None,
         "gauge_factor_flat": None,
         "gauge_factor": None,
@@ -389,12 +408,12 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
     }
     assembly = Assembly.of(plan, loading.weight_fraction)
     transfer = assembly.transfer()
-    out["gap_mean_transfer"] = transfer.mean(gap)
+    out["gap_mean_transfer"] = transfer.mean(read)
     response = LocalResponse.from_castings(castings)
     if response is None:
         return out
     through = assembly.bending()
-    along = transfer(stretches(gap))
+    along = transfer(stretches(read))
     rest = response.film(0.0, through)
     strained = response.film(along * strain, through)
     reached = np.array([0.0, strain * along.max()])[:, None] + through

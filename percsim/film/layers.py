@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
 from percsim.film.casting import Castings
+from percsim.film.electrodes import Film
 from percsim.film.transfer import is_room_temperature
 
 __all__ = [
@@ -30,9 +31,11 @@ __all__ = [
     "StrainTransfer",
     "Wrap",
     "bimetal_curvature",
+    "electrode_span",
     "mount",
     "off_axis_reading",
     "parallel_share",
+    "read_length",
     "score_grid",
     "stretches",
     "through_thickness",
@@ -514,6 +517,23 @@ class LocalResponse:
             return np.asarray((1.0 / ((1.0 / ratios) @ weights)).mean(axis=-1))
 
 
+def read_length(film: Film) -> float:
+    """Length along the film whose strain its resistance reads [m], about its middle.
+
+    The gap, or from the first to the last of several gaps side by side.
+    """
+    if film.layout.name != "fingers":
+        return film.electrode_gap
+    return electrode_span(film)
+
+
+def electrode_span(film: Film) -> float:
+    """Free length from the first to the last electrode of a film [m]."""
+    electrodes = film.layout.electrodes(film.electrode_gap, film.width)
+    ends = sorted(electrode.x for electrode in electrodes)
+    return float(ends[-1][0] - ends[0][1])
+
+
 def mount(castings: Castings, transfer: StrainTransfer, through: Floats) -> Castings:
     """Put castings on a part: every state at the strain of the part, wrapped.
 
@@ -535,9 +555,10 @@ def mount(castings: Castings, transfer: StrainTransfer, through: Floats) -> Cast
 
     """
     loading = castings.fit.loading
-    along = transfer(stretches(castings.film.electrode_gap))
+    read = read_length(castings.film)
+    along = transfer(stretches(read))
     if np.ptp(along) < UNIFORM:
-        along = np.array([transfer.mean(castings.film.electrode_gap)])
+        along = np.array([transfer.mean(read)])
     strains, temperatures = np.asarray(loading.strains), np.asarray(loading.temperatures)
     nominal = np.log(castings.nominal)[None, :]
     resampled = nominal + castings.replicate_log_shift

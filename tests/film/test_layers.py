@@ -15,6 +15,7 @@ from percsim.film import (
     cast_films,
     fit_loadings,
 )
+from percsim.film.electrodes import Bars, Fingers, FourTerminal
 from percsim.film.layers import (
     Layer,
     LocalResponse,
@@ -22,9 +23,11 @@ from percsim.film.layers import (
     StrainTransfer,
     Wrap,
     bimetal_curvature,
+    electrode_span,
     mount,
     off_axis_reading,
     parallel_share,
+    read_length,
     score_grid,
     stretches,
     through_thickness,
@@ -397,6 +400,22 @@ def test_end_zones_reach_the_gauge_factor():
     e = flat.fit.loading.strains[flat.strained_state]
     exact = quad(lambda x: np.exp(12.0 * e * transfer(x)), -film / 2, film / 2)[0] / film
     assert mounted.gauge_factors[0] == pytest.approx((exact - 1) / e, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("layout", "span", "read"),
+    [
+        (Bars(), 3.0, 3.0),
+        # four fingers of 0.5 mm: three gaps and the two fingers between them
+        (Fingers(4, 0.5e-3), 10.0, 10.0),
+        # sense electrodes 3 mm apart, force electrodes 1 mm outside of them, 0.5 mm long
+        (FourTerminal(0.5e-3, 1e-3), 6.0, 3.0),
+    ],
+)
+def test_lengths_of_film_that_a_layout_reads(layout, span, read):
+    film = dataclasses.replace(FILM, layout=layout)
+    assert 1e3 * electrode_span(film) == pytest.approx(span)
+    assert 1e3 * read_length(film) == pytest.approx(read)
 
 
 def test_castings_that_open_stay_open_beyond():
