@@ -394,6 +394,8 @@ class Mix:
         What sets it apart from other mixes; empty when there is one.
     values : tuple of (str, float)
         The same as keys of `summary.json` and values in SI.
+    mount : callable, optional
+        Castings to the same castings on sheet and part, which are then judged.
 
     """
 
@@ -403,6 +405,7 @@ class Mix:
     limits: BenchLimits = field(default_factory=lambda: BenchLimits())
     words: str = ""
     values: tuple[tuple[str, float], ...] = ()
+    mount: Callable[[Castings], Castings] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -1238,6 +1241,7 @@ class _Bench:
     longest: float
     """Longest electrode gap explored [m]."""
     tolerances: Tolerances
+    mount: Callable[[Castings], Castings] | None = None
 
     @property
     def weights(self) -> tuple[float, float]:
@@ -1283,7 +1287,7 @@ class _Bench:
         return low, FARTHEST_GAP * self.longest if longest is None else longest
 
     def cast(self, index: int, film: Film) -> Castings:
-        return cast_films(
+        castings = cast_films(
             self.fits,
             index,
             film,
@@ -1292,6 +1296,7 @@ class _Bench:
             self.draws,
             self.threshold_draws,
         )
+        return castings if self.mount is None else self.mount(castings)
 
 
 def _weight_fraction_at(loading: LoadingResult, phi: float) -> float:
@@ -2204,7 +2209,7 @@ def _judge_mixes(
     benches = tuple(
         _Bench(
             own, mix.threshold, draws, moved, target, contacts or ContactParameters(),
-            mix.limits, max(electrode_gaps), tolerances or Tolerances(),
+            mix.limits, max(electrode_gaps), tolerances or Tolerances(), mix.mount,
         )
         for mix, own in zip(mixes, fits, strict=True)
     )  # fmt: skip
@@ -2242,6 +2247,7 @@ def decide(
     limits: BenchLimits | None = None,
     castings: int = 2000,
     resamples: int = 200,
+    mount: Callable[[Castings], Castings] | None = None,
 ) -> Decision:
     """Judge every weight fraction of one mix at every electrode gap, and choose.
 
@@ -2259,6 +2265,8 @@ def decide(
         What is asked.
     limits : BenchLimits, optional
         What the bench can make, which bounds the advice.
+    mount : callable, optional
+        As `Mix.mount`.
     seed, tolerances, contacts, castings, resamples
         As for `choose_among`.
 
@@ -2273,7 +2281,7 @@ def decide(
         If no loading or gap is given, or numbers make no sense.
 
     """
-    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits())
+    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits(), mount=mount)
     return choose_among(
         [mix], electrode_gaps, target, seed=seed, tolerances=tolerances, contacts=contacts,
         castings=castings, resamples=resamples,

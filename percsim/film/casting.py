@@ -366,6 +366,8 @@ class Castings:
         Threshold drawn within its standard error.
     slope_note : str
         Where the slopes come from when not from neighbouring loadings; empty otherwise.
+    flat : Castings or None
+        The same castings off the part, where they are mounted on one.
 
     """
 
@@ -383,6 +385,7 @@ class Castings:
     replicate_thresholds: Floats = field(repr=False)
     slope_note: str
     _model: _Model = field(repr=False)
+    flat: Castings | None = field(default=None, repr=False)
 
     def __len__(self) -> int:
         return len(self.resistances)

@@ -66,7 +66,6 @@ from percsim.report.style import (
 from percsim.report.tables import (
     candidate_label,
     deciding_index,
-    is_tunnelling,
     mix_label,
     number,
     open_films_marked,

@@ -13,7 +13,6 @@ from percsim.report.chapters.layers import LAYERS
 from percsim.report.chapters.operation import OPERATION
 from percsim.report.chapters.spread import SPREAD
 from percsim.report.chapters.temperature import TEMPERATURE
-from percsim.report.tables import Summary
 from percsim.report.tables import Summary, of_one_mix
 
 __all__ = ["CHAPTERS", "chapter_lines"]
