@@ -61,7 +61,7 @@ STRAIN_PRIOR = (np.array([0.5, 0.0, -PUBLISHED_EXPONENT]), 0.5)
 """The same for the change with strain, to that of m, of the logarithm of the conducting
 share weighted along the current, and of that share, both over 1 - phi_c/phi."""
 
-STEP = 1e-3
+STEP = 1e-2
 """Relative step of the slopes taken by differences."""
 
 _GRID = (41, 61)
@@ -609,10 +609,7 @@ class FilmResponses:
         )
         n, K = len(phi), len(self._nodes)
         out = np.empty((n, len(self.strains)))
-        by_temperature: dict[float, list[int]] = {}
-        for s, temperature in enumerate(self.temperatures):
-            by_temperature.setdefault(temperature, []).append(s)
-        for temperature, states in by_temperature.items():
+        for temperature, states in self._by_temperature().items():
             x = np.empty((n, K))
             y = np.empty((n, K, len(states)))
             for k, node in enumerate(self._nodes):
@@ -641,6 +638,12 @@ class FilmResponses:
             )
             out[:, states] = np.where(conducts, value, np.inf)
         return out
+
+    def _by_temperature(self) -> dict[float, list[int]]:
+        states: dict[float, list[int]] = {}
+        for s, temperature in enumerate(self.temperatures):
+            states.setdefault(temperature, []).append(s)
+        return states
 
     def _node_film(self, node: _Node, film: Film, s: int, log_q: Floats) -> Floats:
         """Ln R of a film of a node whose material resists q times as much as planned."""
@@ -714,30 +717,29 @@ class FilmResponses:
         out = np.empty((n, len(self.strains)))
         room = next(t for t in self.temperatures if is_room_temperature(t))
         at = np.arange(n)
-        for s, (strain, temperature) in enumerate(
-            zip(self.strains, self.temperatures, strict=True)
-        ):
+        for temperature, states in self._by_temperature().items():
             x = np.empty((n, K))
-            error = np.empty((n, K))
+            error = np.empty((n, K, len(states)))
             for k, node in enumerate(self._nodes):
                 ref = node.fit.loading.reference_state
                 change, x[:, k] = self._changes(node, settings, temperature)
-                variance = np.full(n, self._base_variance(node, s, ref, relative))
-                if not relative:
-                    variance = variance + node.rest.error(change) ** 2
-                elif temperature != room:
-                    there, _ = self._changes(node, settings, room)
-                    variance = variance + node.rest.error(change - there) ** 2
-                side = self._side(node, strain)
-                if side is not None:
-                    more = self._strain_changes(node, settings, temperature, strain)
-                    variance = variance + side.error(more) ** 2
-                error[:, k] = np.sqrt(variance)
-            xq, _ = self._query(phi, settings, self._expansion(phi), temperature, [s])
+                if relative:
+                    change = change - self._changes(node, settings, room)[0]
+                rest = node.rest.error(change) ** 2
+                for i, s in enumerate(states):
+                    variance = rest + self._base_variance(node, s, ref, relative)
+                    side = self._side(node, self.strains[s])
+                    if side is not None:
+                        more = self._strain_changes(
+                            node, settings, temperature, self.strains[s]
+                        )
+                        variance = variance + side.error(more) ** 2
+                    error[:, k, i] = np.sqrt(variance)
+            xq, _ = self._query(phi, settings, self._expansion(phi), temperature, [])
             low, high, share, beyond = _bracket(x, xq)
-            found = error[at, low] + share * (error[at, high] - error[at, low])
-            doubt = 0.0 if relative else EXPONENT_ERROR * np.abs(beyond)
-            out[:, s] = np.hypot(found, np.minimum(doubt, 10.0))
+            found = _mix(share[:, None], error[at, low], error[at, high])
+            doubt = (0.0 if relative else EXPONENT_ERROR) * np.abs(beyond)
+            out[:, states] = np.hypot(found, np.minimum(doubt, 10.0)[:, None])
         return out
 
     @staticmethod
@@ -773,8 +775,7 @@ class FilmResponses:
             d ln R / d ln p for `g0`, `beta`, `delta_b` and `threshold`, d ln R / d p for
             `lambda_T` and `Ea` [1/J]. g0 and Ea are exact, beta is that of Tellegen's
             theorem in every longest box; delta_b, lambda_T and threshold, which make or
-            break contacts, are differences of `log_resistance`. All nan-free: 0 for an open
-            film.
+            break contacts, are differences of `log_resistance`. All 0 for an open film.
 
         """
         phi = float(volume_fraction)
@@ -793,10 +794,10 @@ class FilmResponses:
                 )
             return (up - down) / step if np.isfinite(up - down) else 0.0
 
-        h = 1e-2
+        h = STEP
         breaking, held = self.base["delta_b"], self.base["lambda_T"]
-        d = min(h * max(held, 0.1), 0.5 * (1.0 - held) if held < 1.0 else 0.0)
-        low = max(held - max(d, h * 0.1), 0.0)
+        d = h * max(held, 0.1)
+        high, low = min(held + d, max(held, 1.0)), max(held - d, 0.0)
         inverse_t = 1.0 / self.temperatures[state] - 1.0 / ROOM_TEMPERATURE
         settings = np.array([[self.base[p] for p in ("beta", "delta_b", "lambda_T")]])
         temperature = self.temperatures[state]
@@ -814,7 +815,7 @@ class FilmResponses:
             "delta_b": slope(
                 at(delta_b=breaking * np.exp(h)), at(delta_b=breaking * np.exp(-h)), 2.0 * h
             ),
-            "lambda_T": slope(at(lambda_T=held + d), at(lambda_T=low), held + d - low),
+            "lambda_T": slope(at(lambda_T=high), at(lambda_T=low), high - low),
             "Ea": inverse_t / Boltzmann,
             "threshold": slope(at(factor=np.exp(h)), at(factor=np.exp(-h)), 2.0 * h),
         }
