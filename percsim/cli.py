@@ -318,6 +318,7 @@ def _say_result(result: Result, quiet: bool, as_json: bool) -> None:
     epilog=_example(
         "percsim run patch.toml --out out/patch",
         "percsim run patch.toml --out out/patch --workers 2 --json > result.json",
+        'percsim run patch.toml --out out/patch --verify-film --budget "2e6 flakes"',
     )
 )
 @_guarded
@@ -333,6 +334,20 @@ def run(
     fresh: Annotated[
         bool, typer.Option("--fresh", help="Remove the results in FOLDER and start again.")
     ] = False,
+    verify_film: Annotated[
+        bool,
+        typer.Option(
+            "--verify-film",
+            help="Also simulate whole films directly, against films of blocks.",
+        ),
+    ] = False,
+    budget: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PARTICLES",
+            help='Particles in all those films, "2e6 flakes"; default 2e6.',
+        ),
+    ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
     debug: Debug = False,
@@ -343,6 +358,9 @@ def run(
     """
     from percsim.plan import Plan
 
+    particles = _budget(budget) if budget is not None else 2e6
+    if budget is not None and not verify_film:
+        _leave(BAD_INPUT, "--budget goes with --verify-film, which is not there")
     loaded = Plan.load(plan)
     # slow to import, and of no use to a plan with faults
     from percsim.ensemble.workers import Interrupted
@@ -363,6 +381,7 @@ def run(
                 fresh=fresh,
                 # a fault of the folder comes first, and alone
                 progress=_after_lines(lines, progress),
+                verify_film=particles if verify_film else None,
             )
     except Interrupted as stop:
         where = f"stored in {folder}" if stop.stored else "done, none of them stored"
@@ -372,6 +391,20 @@ def run(
             f"go on with:  {_command(loaded, folder)}",
         )
     _say_result(result, quiet, as_json)
+
+
+def _budget(text: str) -> float:
+    """Particles in a budget such as "2e6 flakes"."""
+    number, *words = text.split() or [""]
+    try:
+        particles = float(number)
+    except ValueError:
+        particles = -1.0
+    if not 0.0 < particles < float("inf") or words not in ([], ["flakes"], ["particles"]):
+        _leave(
+            BAD_INPUT, f"--budget {text!r} is not a number of particles, like '2e6 flakes'"
+        )
+    return particles
 
 
 def _removed(folder: Path, plan: Plan) -> list[str]:

@@ -18,15 +18,20 @@ from percsim.ensemble.threshold import (
     with_aspect_ratio,
 )
 from percsim.ensemble.workers import available_cores
+from percsim.errors import PlanError
+from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks
 from percsim.network.laws import ContactOpeningLaw
 from percsim.particles.box import Box
+from percsim.particles.placement import expected_counts
 from percsim.plan import Plan
+from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [
     "HELD_OUT",
     "box_jobs",
     "compile_kernels",
     "estimate",
+    "film_jobs",
     "growth_plans",
     "law_settings",
     "plan_box",
@@ -139,7 +144,8 @@ def box_jobs(plan: Plan) -> list[BoxJob]:
     # short boxes are cheap and scatter more: as many more as they are shorter
     counts = [round(plan.boxes.count * lengths[-1] / length) for length in lengths]
     by_loading = [
-        (plan.recipe(w), plan.states(w), plan.thermal(w)) for w in plan.weight_fractions
+        (plan.recipe(w), plan.states(w), plan.thermal(w), plan.probes(w))
+        for w in plan.weight_fractions
     ]
     mounting = plan.mounting()
     opening = isinstance(law, ContactOpeningLaw)
@@ -161,11 +167,76 @@ def box_jobs(plan: Plan) -> list[BoxJob]:
             variations=settings
             if index == len(lengths) - 1 and number < plan.boxes.variations
             else (),
+            probes=probes,
         )
         for number in range(max(counts))
-        for recipe, states, thermal in by_loading
+        for recipe, states, thermal, probes in by_loading
         for index, length in enumerate(lengths)
         if number < counts[index]
+    ]
+
+
+def film_jobs(
+    plan: Plan, weight_fraction: float, budget: float, films: int = FEWEST_FILMS
+) -> list[FilmJob]:
+    """Films to simulate directly at a loading, the largest that a budget allows.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    weight_fraction : float
+        One of its loadings, as its recipe gives it.
+    budget : float
+        Particles in all films together.
+    films : int
+        How many films.
+
+    Raises
+    ------
+    PlanError
+        If the budget does not reach films of two blocks.
+
+    """
+    length = plan.box_lengths[-1]
+    boxes = [
+        job
+        for job in box_jobs(plan)
+        if job.box.length == length and job.recipe.weight_fraction == weight_fraction
+    ]
+    particles = sum(expected_counts(boxes[0].recipe, boxes[0].box))
+    try:
+        along, across = film_blocks(particles, budget, films)
+    except ValueError as error:
+        raise PlanError([f"--budget: {error}"]) from error
+    size = boxes[0].box.size
+    wanted = {0.0, plan.largest_strain}
+    states = tuple(
+        sorted(
+            (
+                s
+                for s in boxes[0].states
+                if s.temperature == ROOM_TEMPERATURE and s.strain in wanted
+            ),
+            key=lambda s: s.strain,
+        )
+    )
+    box = replace(boxes[0].box, size=(along * length, across * length, size[2]))
+    return [
+        FilmJob(
+            plan.seed,
+            number,
+            boxes[0].recipe,
+            box,
+            boxes[0].law,
+            states,
+            boxes[0].cutoff,
+            core=boxes[0].core,
+            clusters=boxes[0].clusters,
+            walls=boxes[0].walls,
+            blocks=(along, across),
+        )
+        for number in range(films)
     ]
 
 
@@ -200,7 +271,8 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     ]
     n_states = len(jobs[0].states)
     flakes = float(sum(counts))
-    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
+    solved = n_states + len(jobs[0].probes)
+    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * solved
     n_varied = len(varied_states(jobs[0].states, jobs[0].rest))
     varying = SECONDS_PER_FLAKE_AND_VARIATION * sum(
         n * len(job.variations) * n_varied for n, job in zip(counts, jobs, strict=True)

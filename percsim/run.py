@@ -29,7 +29,13 @@ from percsim.ensemble.store import (
 from percsim.ensemble.threshold import GrowthJob
 from percsim.ensemble.workers import Executor, Progress, run_jobs
 from percsim.errors import FolderError, PlanError
-from percsim.jobs import box_jobs, compile_kernels, estimate, threshold_jobs
+from percsim.jobs import (
+    box_jobs,
+    compile_kernels,
+    estimate,
+    film_jobs,
+    threshold_jobs,
+)
 from percsim.plan import Plan
 from percsim.report import write_report
 
@@ -126,6 +132,7 @@ def run_plan(
     fresh: bool = False,
     progress: Progress | None = None,
     executor: Executor | None = None,
+    verify_film: float | None = None,
 ) -> Result:
     """Carry out a plan and leave its results in a folder.
 
@@ -143,6 +150,9 @@ def run_plan(
         Told how far the boxes are.
     executor : Executor, optional
         Where boxes run instead of local processes, anything with `submit`.
+    verify_film : float, optional
+        Also simulate films of the chosen candidate directly, as large as so many particles
+        in all allow, and compare them with films of blocks.
 
     Returns
     -------
@@ -172,6 +182,17 @@ def run_plan(
             prepare=lambda: compile_kernels(plan),
             executor=executor,
         )
+        if verify_film is not None:
+            _, decision, _ = assemble(plan, store.records())
+            loading = decision.best.castings.fit.loading
+            run_jobs(
+                run_job,
+                film_jobs(plan, loading.weight_fraction, verify_film),
+                workers=workers,
+                store=store,
+                progress=progress,
+                executor=executor,
+            )
         environments = store.environments
         extra = {
             "command": shlex.join(

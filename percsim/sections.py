@@ -39,9 +39,11 @@ __all__ = [
     "FillerSection",
     "FilmSection",
     "HeadSection",
+    "PartSection",
     "PlacementSection",
     "Reader",
     "Section",
+    "SheetSection",
     "Sizes",
     "Stated",
     "StrainSection",
@@ -824,6 +826,23 @@ class ElastomerSection(Section):
         None,
         example=0.495,
     )
+    cure_temperature: (
+        Annotated[float, _Quantity("temperature", "C", "0 C", "250 C")] | None
+    ) = _field(
+        "Temperature of the cure, for the stiffness of the layers alone. Default: not"
+        " said, the stiffness follows from the mix ratio.",
+        None,
+        example="100 C",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "10 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the cured, unfilled elastomer; also { value = ..., basis ="
+        ' "measured", source = "..." }. Default: from mix ratio and cure, by the'
+        " material's data, else by those of an addition-cure silicone.",
+        None,
+        example="2.9 MPa",
+    )
     name: Annotated[str, _Text()] | None = _field(
         "What the weigh-out sheet calls it. Default: the material's name, else elastomer.",
         None,
@@ -838,7 +857,7 @@ class FilmSection(Section):
         "Dry thickness.", example="0.2 mm"
     )
     width: Annotated[float, _Quantity("length", "mm", "0.01 mm", "1000 mm")] = _field(
-        "Width across the current, the same for film and electrodes.", example="6 mm"
+        "Width across the current; bars cover all of it.", example="6 mm"
     )
     length: Annotated[float, _Quantity("length", "mm", "0.01 mm", "10000 mm")] = _field(
         "Whole length along the current; the electrode gaps to try must fit into it.",
@@ -848,6 +867,68 @@ class FilmSection(Section):
         "How it is cast: drawn down with a blade or frame, or drop-cast. It sets the"
         " default thickness tolerance.",
         "drawn",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "100 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the filled film, written like that of the elastomer; used with"
+        " a sheet or a part. Default: the elastomer's and what the filler adds.",
+        None,
+        example="16 MPa",
+    )
+    layout: Annotated[str, _Choice("bars", "end plates", "fingers", "four-terminal")] = (
+        _field(
+            "Electrodes: two parallel bars across the film; plates on its end faces;"
+            " interdigitated fingers, whose gaps conduct side by side; or four bars, the"
+            " outer two driving the current and the inner two sensing, so that no contact"
+            " adds to the reading.",
+            "bars",
+        )
+    )
+    electrodes: Annotated[str, _Choice("embedded", "surface")] | None = _field(
+        "Whether bars and fingers go through the thickness of the film, or lie on its top"
+        " or bottom face, where the current crowds at their edges. Default: embedded, with"
+        " layout = 'four-terminal' surface.",
+        None,
+        example="surface",
+    )
+    electrode_length: (
+        Annotated[float, _Quantity("length", "mm", "1 um", "1000 mm")] | None
+    ) = _field(
+        "Length of each bar or finger along the current; needed for fingers and"
+        " four-terminal. Default: of bars, long enough for all the current.",
+        None,
+        example="2 mm",
+    )
+    fingers: Annotated[int, _Number(2, 10_000, whole=True)] | None = _field(
+        "Fingers of both combs together. Only for layout = 'fingers'.", None, example=6
+    )
+    overlap: Annotated[float, _Quantity("length", "mm", "1 um", "1000 mm")] | None = _field(
+        "Length over which the fingers of the two combs lie side by side. Only for"
+        " layout = 'fingers'. Default: the whole width.",
+        None,
+        example="5 mm",
+    )
+    sense_spacing: Annotated[float, _Quantity("length", "mm", "1 um", "1000 mm")] | None = (
+        _field(
+            "Free length between a driving and a sensing bar. Only for layout ="
+            " 'four-terminal', where it is needed.",
+            None,
+            example="1 mm",
+        )
+    )
+    contact_resistivity: Annotated[
+        float,
+        _Quantity("contact_resistivity", "ohm cm2", "0 ohm cm2", "1e6 ohm cm2"),
+    ] = _field(
+        "Of the interface between electrode and film, as a transfer-length measurement"
+        " gives it, beyond the contacts of single particles.",
+        "0 ohm cm2",
+    )
+    near_threshold: Annotated[bool, _Flag()] = _field(
+        "Whether to put a film together from blocks below 1.3 times the threshold too,"
+        " where they do not stand for it.",
+        False,
     )
 
 
@@ -1233,6 +1314,97 @@ class BatchSection(Section):
     )
 
 
+class SheetSection(Section):
+    """The softer elastomer sheet that the film is bonded to; left out, there is none."""
+
+    thickness: Annotated[float, _Quantity("length", "mm", "1 um", "20 mm")] | None = _field(
+        "Thickness of the cured sheet; needed with any other key of it.",
+        None,
+        example="0.15 mm",
+    )
+    mix_ratio: Annotated[float, _Quantity("ratio", ":1", "1:1", "100:1")] | None = _field(
+        "Base to curing agent by mass. Default: the film's.", None, example="15:1"
+    )
+    cure_temperature: (
+        Annotated[float, _Quantity("temperature", "C", "0 C", "250 C")] | None
+    ) = _field(
+        "Temperature of its cure. Default: not said, the stiffness follows from the mix"
+        " ratio.",
+        None,
+        example="100 C",
+    )
+    material: Annotated[str, _Text()] | None = _field(
+        "Name of its elastomer in percsim's data files. Default: the film's.",
+        None,
+        example="addition-cure silicone",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "100 GPa"))] | None
+    ) = _field(
+        "Young's modulus, written like that of the elastomer. Default: from mix ratio and"
+        " cure.",
+        None,
+        example="1.3 MPa",
+    )
+    poisson_ratio: Annotated[float, _Number(0.0, 0.5)] | None = _field(
+        "Poisson ratio. Default: the film's elastomer's.", None, example=0.495
+    )
+
+
+class PartSection(Section):
+    """The part whose strain is read, and how the patch is laid on it; optional."""
+
+    radius: Annotated[float, _Quantity("length", "mm", "0.01 mm", "100 m")] | None = _field(
+        "Radius of the surface that the patch is wrapped on, the current running around"
+        " it. Leave it out for a flat part.",
+        None,
+        example="25 mm",
+    )
+    side: Annotated[str, _Choice("outer", "inner")] = _field(
+        "Whether the patch lies on the outer or the inner surface.", "outer"
+    )
+    rigid: Annotated[bool, _Flag()] | None = _field(
+        "Instead of a modulus: true for a part that the patch cannot strain or bend.",
+        None,
+        example=True,
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "GPa", "1 kPa", "2000 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the part; needed unless it is rigid.", None, example="70 GPa"
+    )
+    thickness: Annotated[float, _Quantity("length", "mm", "1 um", "1 m")] | None = _field(
+        "Thickness of its wall; needed for control = 'force', and for a part that is bent"
+        " after bonding unless it is rigid.",
+        None,
+        example="1.5 mm",
+    )
+    poisson_ratio: Annotated[float, _Number(0.0, 0.5)] | None = _field(
+        "Poisson ratio of the part. Default: part_poisson_ratio of [strain].",
+        None,
+        example=0.33,
+    )
+    control: Annotated[str, _Choice("strain", "force")] = _field(
+        "What is given: the strain of the part, or the force on it, which patch and part"
+        " share. The strain window is then that of the part without the patch.",
+        "strain",
+    )
+    bent: Annotated[str, _Choice("before bonding", "after bonding")] = _field(
+        "before bonding: film and sheet are wrapped and then glued, and bend about their"
+        " own neutral axis; after bonding: they are glued flat and bent with the part,"
+        " about the neutral axis of all, on a rigid part about its surface.",
+        "before bonding",
+    )
+    misalignment: Annotated[float, _Quantity("angle", "deg", "0 deg", "45 deg")] | None = (
+        _field(
+            "Angle by which the patch may lie off the direction of the load; asks for the"
+            " transverse sensitivity, three more states of every box. Default: neither.",
+            None,
+            example="3 deg",
+        )
+    )
+
+
 SECTIONS: dict[str, type[Section]] = {
     "filler": FillerSection,
     "elastomer": ElastomerSection,
@@ -1246,6 +1418,8 @@ SECTIONS: dict[str, type[Section]] = {
     "tolerances": TolerancesSection,
     "target": TargetSection,
     "batch": BatchSection,
+    "sheet": SheetSection,
+    "part": PartSection,
 }
 """Sections of a plan in the order of the starter."""
 

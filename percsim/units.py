@@ -115,6 +115,10 @@ KINDS: Final[dict[str, _Kind]] = {
         si="ohm",
     ),
     "resistivity": _Kind("a resistivity", "ohm m", (("ohm m", "1"),), si="ohm*m"),
+    "contact_resistivity": _Kind(
+        "a contact resistivity", "ohm cm2",
+        (("ohm cm2", "1e-4"), ("ohm mm2", "1e-6"), ("ohm m2", "1")), si="ohm*m**2",
+    ),
     "temperature": _Kind("a temperature", "C", (("C", "1"),)),
     "temperature_difference": _Kind(
         "a temperature difference", "K", (("K", "1"),),

@@ -11,6 +11,7 @@ from typing import Any
 
 from percsim import __version__
 from percsim.assemble.currents import currents
+from percsim.assemble.film import film
 from percsim.assemble.gather import (
     Findings,
     box_rows,
@@ -20,6 +21,7 @@ from percsim.assemble.gather import (
     gather_threshold,
     lost_share,
 )
+from percsim.assemble.layers import layers
 from percsim.assemble.spread import spread
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.decision.choose import Decision, decide
@@ -33,7 +35,9 @@ from percsim.plan import Plan
 __all__ = ["CHAPTERS", "Findings", "assemble"]
 
 CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
+    film,
     spread,
+    layers,
     currents,
 )
 """What a summary holds beyond the decision, in order."""

@@ -910,7 +910,7 @@ def _gap_for(castings: Castings, aim: float) -> float:
     """Electrode gap at which the planned film has a resistance [m]."""
     ref = castings.fit.loading.reference_state
     rho, excess = castings.fit.resistivity[ref], castings.fit.electrode_excess[ref]
-    return float((aim * castings.film.section - excess) / rho)
+    return castings.film.gap_for(aim, float(rho), float(excess))
 
 
 def _three_digits(value: float, low: float, high: float) -> float:

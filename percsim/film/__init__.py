@@ -11,7 +11,17 @@ from percsim.film.casting import (
     cast_films,
     variance_function,
 )
-from percsim.film.electrodes import Film, Readout, film_resistance, read_through_series
+from percsim.film.electrodes import (
+    Bars,
+    EndPlates,
+    Film,
+    Fingers,
+    FourTerminal,
+    Layout,
+    Readout,
+    film_resistance,
+    read_through_series,
+)
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
@@ -27,9 +37,14 @@ __all__ = [
     "SAFE_RATIO",
     "TOLERANCE_NAMES",
     "TRIAL_NAMES",
+    "Bars",
     "CastingDraws",
     "Castings",
+    "EndPlates",
     "Film",
+    "Fingers",
+    "FourTerminal",
+    "Layout",
     "LoadingFit",
     "LoadingResult",
     "LoadingThreshold",

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.ensemble.statistics import cv_from_log_std, weighted_quantiles
-from percsim.film.electrodes import Film, film_resistance
+from percsim.film.electrodes import Film
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     LoadingFit,
@@ -716,7 +716,7 @@ class _Model:
         )
         threshold_factor = np.exp(self.threshold.aspect_ratio_slope * drawn["aspect_ratio"])
         size = np.exp(drawn["particle_size"])[:, None]
-        sized = film_resistance(
+        sized = film.layout.resistance(
             self.base.resistivity[states] * size,
             self.base.electrode_excess[states] * size**2,
             (film.electrode_gap * np.exp(drawn["gap"]))[:, None],

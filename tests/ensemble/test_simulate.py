@@ -285,6 +285,21 @@ def test_order_is_reported_as_it_came_out():
     assert "flake_order" not in simulate_box(sphere_job(0, 6.0 * DIAMETER, 0.3))
 
 
+def test_probes_are_solved_besides_and_change_no_state():
+    job = dataclasses.replace(
+        sphere_job(3, 80e-6, 0.5), states=(State(), State.at(0.002, 293.15, Mounting()))
+    )
+    probes = (State.in_plane(0.0, 0.002), State.in_plane(0.002, -0.33 * 0.002))
+    plain, probed = simulate_box(job), simulate_box(dataclasses.replace(job, probes=probes))
+    found = probed.pop("probe_conductances")
+    assert probed == plain
+    assert "probe_conductances" not in plain
+    # a probe at a state of the list conducts the same
+    assert found[1] == pytest.approx(plain["conductances"][1], rel=1e-6)
+    assert found[0] != pytest.approx(found[1], rel=1e-4)
+    assert job.key == dataclasses.replace(job, probes=probes).key
+
+
 # --- what one solve tells, and variations of the law
 
 THERMAL = ThermalOpening(flake_job().recipe.thermal_expansion, 233.15, 0.3)

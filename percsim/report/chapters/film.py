@@ -1,0 +1,347 @@
+"""The film from above, its scatter put together from blocks, and the check of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from percsim.report.chapter import (
+    Block,
+    Chapter,
+    FigureEntry,
+    heading,
+    paragraph,
+    picture,
+    table,
+    table_block,
+)
+from percsim.report.style import (
+    COPPER,
+    INK,
+    MUTED,
+    Figure,
+    NothingToDrawError,
+    Run,
+    new_figure,
+    ramp_map,
+)
+from percsim.report.tables import Summary, number, scaled, three, two
+
+__all__ = ["CHAPTER"]
+
+SENSING = "#d9a066"
+"""Sensing bars, paler than the driving ones."""
+
+
+def _film(summary: Summary) -> dict[str, Any]:
+    return dict(summary["film"])
+
+
+def _with_error(entry: Any, factor: float = 1.0) -> str:
+    value, error = number(entry["value"]), number(entry["standard_error"])
+    if value is None or error is None or not np.isfinite(value):
+        return "open"
+    return f"{three(factor * value)} ± {two(factor * error)}"
+
+
+def _count(value: float) -> str:
+    """Large whole numbers as 6.7 million, 1.2e10."""
+    if value < 1e4:
+        return f"{value:,.0f}"
+    if value < 1e6:
+        return f"{value / 1e3:.0f} thousand"
+    if value < 1e9:
+        return f"{value / 1e6:.3g} million"
+    return f"{value / 1e9:.3g} thousand million"
+
+
+def _electrode_text(film: dict[str, Any]) -> str:
+    n = len(film["electrodes"])
+    where = {
+        "embedded": "embedded through the thickness",
+        "surface": "on one face, where the current crowds at their edges",
+    }[film["electrodes_on"]]
+    what = {
+        "bars": "two bars across the film",
+        "end plates": "plates on the two end faces",
+        "fingers": f"{n} interdigitated fingers",
+        "four-terminal": "four bars, the inner two sensing",
+    }[film["layout"]]
+    if film["layout"] == "end plates":
+        return what
+    return f"{what}, {where}"
+
+
+def _blocks(summary: Summary) -> Sequence[Block]:
+    film = _film(summary)
+    size = (
+        f"{scaled(film['gap_m'], 1e3)} mm gap, {scaled(film['width_m'], 1e3)} mm wide,"
+        f" {scaled(film['thickness_m'], 1e3)} mm thick"
+    )
+    out = [
+        paragraph(
+            f"Electrodes: {_electrode_text(film)}; {size}. About"
+            f" {_count(film['particles'])} particles lie between them, at"
+            f" {film['threshold_ratio']:.3g} times the film's threshold."
+        )
+    ]
+    if "refused" in film:
+        out.append(
+            paragraph(f"The film is not put together from blocks: {film['refused']}.")
+        )
+        return out
+    grid = f"{film['blocks_along']} x {film['blocks_across']}"
+    if film["blocks_through"] > 1:
+        grid += f" x {film['blocks_through']}"
+    out.append(
+        paragraph(
+            f"The film is put together from {grid} blocks about"
+            f" {scaled(film['block_m'], 1e3)} mm long, each the whole response of one of"
+            f" {film['boxes']} simulated boxes drawn at random, and solved as one network,"
+            f" {film['films']} times over."
+        )
+    )
+    out.append(picture("film_map"))
+    out.append(table_block(_scatter_table(film)))
+    out.append(
+        paragraph(
+            "± is one standard error from the number of films and of boxes; it does not"
+            " hold what blocks themselves leave out, about"
+            f" {100 * film['model_log_error']:.2g} % of R and"
+            f" {100 * film['model_spread_error']:.2g} % of the spread at this distance from"
+            " the threshold. Uneven means that the filler's volume fraction differs from"
+            f" place to place by {100 * film['uneven']['loading_spread']:.2g} % (one"
+            " standard deviation) over"
+            f" {scaled(film['uneven']['correlation_length_m'], 1e3)} mm."
+        )
+    )
+    ratio = film["resistors_direct"] / max(film["resistors_solved"], 1)
+    out.append(
+        paragraph(
+            f"Solved: {_count(film['resistors_solved'])} resistors in all states of all"
+            f" films; particle by particle it would be {_count(film['resistors_direct'])},"
+            f" {_count(ratio)} times as many."
+        )
+    )
+    verified = film.get("verified")
+    if verified:
+        out.append(heading("Against films simulated particle by particle"))
+        out.append(paragraph(_verified_text(verified)))
+        out.append(table_block(_verified_table(verified)))
+    return out
+
+
+def _scatter_table(film: dict[str, Any]) -> Any:
+    rows = []
+    for name, key in (("chains alone", "chains"), ("and uneven mixing", "uneven")):
+        entry = film[key]
+        rows.append(
+            [
+                name,
+                _with_error(entry["resistance_ohm"], 1e-3),
+                _with_error(entry["resistance_cv"], 100.0),
+                _with_error(entry["gauge_factor"]),
+                f"{100 * entry['open_fraction']:.3g}",
+            ]
+        )
+    rows.append(
+        [
+            "chains alone, from the boxes' spread",
+            three(film["uniform_resistance_ohm"] * 1e-3),
+            three(100.0 * film["analytic_chains_cv"]),
+            "",
+            "",
+        ]
+    )
+    return table(
+        ["what scatters", "#R|kohm", "#CV of R|%", "#gauge factor", "#open|%"],
+        rows,
+        caption=(
+            "R is the geometric mean at 20 C without strain. Last row: the boxes' spread"
+            " over the root of the number of boxes that fit the film."
+        ),
+    )
+
+
+def _verified_text(verified: dict[str, Any]) -> str:
+    return (
+        f"{verified['films']} films of {verified['blocks_along']} x"
+        f" {verified['blocks_across']} blocks"
+        f" ({scaled(verified['gap_m'], 1e3)} mm gap, {scaled(verified['width_m'], 1e3)} mm"
+        f" wide, {scaled(verified['thickness_m'], 1e3)} mm thick),"
+        f" {_count(verified['particles'])} particles in all, were simulated directly and"
+        " compared with films of blocks of the same size."
+    )
+
+
+def _verified_table(verified: dict[str, Any]) -> Any:
+    rows = []
+    for name, key, factor in (
+        ("mean of ln R", "mean_log_resistance", 1.0),
+        ("CV of R, %", "resistance_cv", 100.0),
+        ("gauge factor", "gauge_factor", 1.0),
+    ):
+        rows.append(
+            [
+                name,
+                _fine(verified["direct"][key], factor),
+                _fine(verified["lattice"][key], factor),
+                _percent(verified["difference"][key]),
+            ]
+        )
+    return table(
+        ["", "#direct", "#blocks", "#blocks less direct|%"],
+        rows,
+        caption=(
+            "± is one standard error: of direct films their number, of blocks also the"
+            " number of boxes. The difference of the first row is that of R."
+        ),
+    )
+
+
+def _fine(entry: Any, factor: float) -> str:
+    value, error = number(entry["value"]), number(entry["standard_error"])
+    if value is None or error is None or not np.isfinite([value, error]).all():
+        return "open"
+    value, error = factor * value, factor * error
+    places = 0 if error <= 0.0 else max(0, 1 - int(np.floor(np.log10(error))))
+    return f"{value:.{places}f} ± {error:.{places}f}"
+
+
+def _percent(entry: Any) -> str:
+    value, error = number(entry["value"]), number(entry["standard_error"])
+    if value is None or error is None or not np.isfinite([value, error]).all():
+        return "cannot be told"
+    return f"{100 * value:+.1f} ± {100 * error:.1f}"
+
+
+def _lines(summary: Summary) -> Sequence[str]:
+    film = _film(summary)
+    if "refused" in film:
+        return [f"Film of blocks: {film['refused']}."]
+    chains, uneven = film["chains"]["resistance_cv"], film["uneven"]["resistance_cv"]
+    out = [
+        f"The film holds about {_count(film['particles'])} particles; put together from"
+        f" blocks, its chains alone scatter R by {_with_error(chains, 100.0)} %, with"
+        f" uneven mixing {_with_error(uneven, 100.0)} %."
+    ]
+    verified = film.get("verified")
+    if verified:
+        apart = verified["difference"]
+        out.append(
+            f"{verified['films']} films of {_count(verified['particles'])} particles"
+            " simulated directly: blocks differ by"
+            f" {_percent(apart['mean_log_resistance'])} % in R,"
+            f" {_percent(apart['resistance_cv'])} % in its spread and"
+            f" {_percent(apart['gauge_factor'])} % in the gauge factor (one standard"
+            " error)."
+        )
+    return out
+
+
+# ------------------------------------------------------------------------------------------
+# The film from above
+# ------------------------------------------------------------------------------------------
+
+
+def film_figure(run: Run) -> Figure:
+    """Draw the film to scale: electrodes, potential and current density."""
+    film = run.summary.get("film") or {}
+    if "map" not in film:
+        raise NothingToDrawError(film.get("refused", "no film was put together"))
+    from matplotlib.colors import Normalize
+    from matplotlib.patches import Rectangle
+
+    found = film["map"]
+    x, y = 1e3 * np.array(found["x_m"]), 1e3 * np.array(found["y_m"])
+    potential = np.array(found["potential"], dtype=float)
+    density = np.array(found["current_density_relative"], dtype=float)
+    width = 1e3 * film["width_m"]
+    electrodes = film["electrodes"]
+    left = 1e3 * min(e["x_m"][0] for e in electrodes)
+    right = 1e3 * max(e["x_m"][1] for e in electrodes)
+    margin = max(0.5 * (1e3 * film["length_m"] - (right - left)), 0.0)
+    shown = min(margin, 0.25 * (right - left))
+    span = right - left + 2.0 * shown
+    height = min(max(2.0 * (6.2 * width / span) + 1.9, 3.6), 9.0)
+    beside = width > 0.45 * span
+    figure = new_figure(min(3.1 * width / span + 1.9, 7.0) if beside else height)
+    panels = figure.subplots(1, 2) if beside else figure.subplots(2, 1)
+    edges = np.concatenate([[0.0], 0.5 * (y[1:] + y[:-1]), [width]])
+    mean = float(np.abs(density[density != 0.0]).mean()) if density.any() else 1.0
+    top = float(np.quantile(density[density != 0.0], 0.99)) if density.any() else 1.0
+    for axes, what in zip(panels, ("potential", "current"), strict=True):
+        axes.add_patch(
+            Rectangle((left - shown, 0.0), span, width, fc="#eef1ee", ec=MUTED, lw=0.8)
+        )
+        if what == "potential":
+            # rows at the edges of the film carry what the outermost rows have
+            rows = np.concatenate([[0.0], y, [width]])
+            values = np.concatenate(
+                [potential[:, :1], potential, potential[:, -1:]], axis=1
+            ).T
+            image = axes.contourf(
+                x, rows, values, levels=np.linspace(0.0, 1.0, 21), cmap=ramp_map()
+            )
+            axes.contour(
+                x, rows, values, levels=np.arange(0.1, 0.95, 0.1), colors="white",
+                linewidths=0.6,
+            )  # fmt: skip
+            label, ticks = "potential over the driving voltage", np.linspace(0, 1, 6)
+        else:
+            shownd = np.ma.masked_equal(density.T, 0.0)
+            low = float(max(density[density != 0.0].min(), 0.0)) if density.any() else 0.0
+            image = axes.pcolormesh(
+                x, edges, shownd, cmap=ramp_map(), shading="flat",
+                norm=Normalize(low, max(top, low + 1e-6 + 0.02 * mean)),
+            )  # fmt: skip
+            label, ticks = "current density along the film, over its mean", None
+        for e in electrodes:
+            sensing = e["terminal"].startswith("sense")
+            x0, x1 = (1e3 * v for v in e["x_m"])
+            y0, y1 = (1e3 * v for v in e["y_m"])
+            axes.add_patch(
+                Rectangle(
+                    (x0, y0), x1 - x0, y1 - y0, fc=SENSING if sensing else COPPER,
+                    ec=INK, lw=0.6, zorder=4,
+                )
+            )  # fmt: skip
+        axes.set_xlim(left - shown, right + shown)
+        axes.set_ylim(-0.02 * width, 1.02 * width)
+        axes.set_aspect("equal")
+        axes.grid(False)
+        axes.set_xlabel("along the film, mm")
+        axes.set_ylabel("across the film, mm")
+        bar = figure.colorbar(
+            image, ax=axes, label=label, shrink=0.9, ticks=ticks, pad=0.02,
+            location="bottom" if beside else "right",
+        )  # fmt: skip
+        bar.outline.set_visible(False)
+    panels[0].set_title("Potential")
+    panels[1].set_title("Current density")
+    return figure
+
+
+def film_caption(run: Run) -> str:
+    """Say what is drawn."""
+    film = run.summary.get("film") or {}
+    sensing = film.get("layout") == "four-terminal"
+    return (
+        "One of the films with uneven mixing, from above and to scale; electrodes in"
+        " copper" + (", sensing ones paler" if sensing else "") + ". Potential with a"
+        " line every tenth; current density block by block, whose unevenness is that of"
+        " blocks and mixing."
+    )
+
+
+CHAPTER = Chapter(
+    key="film",
+    anchor="film",
+    heading="The film and its electrodes",
+    short="film",
+    blocks=_blocks,
+    figures={"film_map": FigureEntry(film_figure, film_caption)},
+    lines=_lines,
+)
