@@ -61,6 +61,9 @@ STRAIN_PRIOR = (np.array([0.5, 0.0, -PUBLISHED_EXPONENT]), 0.5)
 """The same for the change with strain, to that of m, of the logarithm of the conducting
 share weighted along the current, and of that share, both over 1 - phi_c/phi."""
 
+LARGEST_CHANGE = 30.0
+"""ln R moves by no more than this from as planned; no fit holds as far."""
+
 STEP = 1e-2
 """Relative step of the slopes taken by differences."""
 
@@ -650,7 +653,7 @@ class FilmResponses:
         rho, excess = node.fit.resistivity[s], node.fit.electrode_excess[s]
         if np.isinf(rho):
             return np.full_like(log_q, np.inf)
-        q = np.exp(log_q)
+        q = np.exp(np.clip(log_q, -LARGEST_CHANGE, LARGEST_CHANGE))
         fixed = node.electrode_excess
         return np.log(film.resistance(rho * q, fixed + (excess - fixed) * q))
 
@@ -748,12 +751,11 @@ class FilmResponses:
         fit = node.fit
         if np.isinf(fit.resistivity[s]):
             return 1.0
-        draws = fit.resistivity_draws[:, s]
-        if relative:
-            draws = draws / fit.resistivity_draws[:, ref]
-        draws = draws[np.isfinite(draws)]
-        if len(draws) < 2:
+        draws, at_rest = fit.resistivity_draws[:, s], fit.resistivity_draws[:, ref]
+        kept = np.isfinite(draws) & np.isfinite(at_rest)
+        if kept.sum() < 2:
             return 1.0
+        draws = draws[kept] / at_rest[kept] if relative else draws[kept]
         low, high = np.quantile(np.log(draws), [0.158655, 0.841345])
         return float((0.5 * (high - low)) ** 2)
 

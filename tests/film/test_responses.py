@@ -260,6 +260,20 @@ def test_draws_come_out_as_they_do_one_by_one(responses):
         )
 
 
+def test_settings_far_beyond_any_box_stay_numbers(responses):
+    """Nothing overflows, and the error says how little such a number is worth."""
+    far = {
+        "beta": [1e4, 0.0, 100.0],
+        "delta_b": [1.0, 1e-5, 0.01],
+        "lambda_T": [1.0, 0.0, 3.0],
+    }
+    logs = responses.log_resistance(FILM, 0.2, far)
+    errors = responses.log_error(0.2, far)
+    assert not np.isnan(logs).any()
+    assert np.isfinite(errors).all()
+    assert (errors[0] > 0.5).all()
+
+
 @pytest.mark.parametrize(
     ("parameters", "message"),
     [
