@@ -582,6 +582,8 @@ class FilmResponses:
         volume_fraction: ArrayLike,
         parameters: Mapping[str, ArrayLike],
         threshold_factor: ArrayLike = 1.0,
+        *,
+        states: Sequence[int] | None = None,
     ) -> Floats:
         """Give ln of the resistance [ohm] of a film at every state.
 
@@ -593,12 +595,15 @@ class FilmResponses:
             Loading.
         parameters : mapping of str to float or (n,) array_like
             By the names of `PARAMETERS`; missing ones as planned.
-        threshold_factor : float or (n,) array_like
-            Real threshold over the simulated one; acts as a loading lower by it.
+        threshold_factor : float, (n,) or (n, q) array_like
+            Real threshold over the simulated one; acts as a loading lower by it. Several
+            for each film, (n, q), cost little more than one.
+        states : sequence of int, optional
+            Indices of the states wanted; all by default.
 
         Returns
         -------
-        (n, n states) ndarray of float
+        (n, n states) or (n, q, n states) ndarray of float
             inf where the film is open.
 
         Raises
@@ -607,18 +612,24 @@ class FilmResponses:
             If a name is not known or a value is out of range.
 
         """
-        phi, settings, named, _ = self._arguments(
-            volume_fraction, parameters, threshold_factor
+        factors = np.asarray(threshold_factor, dtype=np.float64)
+        columns = factors.T if factors.ndim == 2 else factors[None, ...]
+        lowered, settings, named, first = self._arguments(
+            volume_fraction, parameters, columns[0]
         )
-        n, K = len(phi), len(self._nodes)
-        out = np.empty((n, len(self.strains)))
-        for temperature, states in self._by_temperature().items():
+        if not (np.isfinite(columns).all() and (columns > 0.0).all()):
+            raise ValueError("threshold_factor must be positive and finite")
+        wanted = range(len(self.strains)) if states is None else states
+        n, K = len(lowered), len(self._nodes)
+        out = np.empty((n, len(columns), len(wanted)))
+        for temperature, places in self._by_temperature(wanted).items():
+            here = [wanted[place] for place in places]
             x = np.empty((n, K))
-            y = np.empty((n, K, len(states)))
+            y = np.empty((n, K, len(here)))
             for k, node in enumerate(self._nodes):
                 change, x[:, k] = self._changes(node, settings, temperature)
                 rise = change @ node.rest.coefficients
-                for i, s in enumerate(states):
+                for i, s in enumerate(here):
                     log_q = rise
                     side = self._side(node, self.strains[s])
                     if side is not None:
@@ -627,26 +638,26 @@ class FilmResponses:
                         )
                         log_q = rise + more @ side.coefficients
                     y[:, k, i] = self._node_film(node, film, s, log_q)
-            expansion = self._expansion(phi)
-            xq, conducts = self._query(phi, settings, expansion, temperature, states)
-            low, high, share, beyond = _bracket(x, xq)
-            at = np.arange(n)
-            mixed = _mix(share[:, None], y[at, low], y[at, high])
-            value = mixed - PUBLISHED_EXPONENT * beyond[:, None]
             inverse_t = 1.0 / temperature - 1.0 / ROOM_TEMPERATURE
-            value = (
-                value
-                - np.log(named["g0"] / self.base["g0"])[:, None]
-                + ((named["Ea"] - self.base["Ea"]) / Boltzmann * inverse_t)[:, None]
-            )
-            out[:, states] = np.where(conducts, value, np.inf)
-        return out
+            exact = (named["Ea"] - self.base["Ea"]) / Boltzmann * inverse_t
+            exact = exact - np.log(named["g0"] / self.base["g0"])
+            at = np.arange(n)
+            for j, column in enumerate(columns):
+                phi = lowered * first / column
+                expansion = self._expansion(phi)
+                xq, conducts = self._query(phi, settings, expansion, temperature, here)
+                low, high, share, beyond = _bracket(x, xq)
+                mixed = _mix(share[:, None], y[at, low], y[at, high])
+                value = mixed + (exact - PUBLISHED_EXPONENT * beyond)[:, None]
+                out[:, j, places] = np.where(conducts, value, np.inf)
+        return out if factors.ndim == 2 else out[:, 0]
 
-    def _by_temperature(self) -> dict[float, list[int]]:
-        states: dict[float, list[int]] = {}
-        for s, temperature in enumerate(self.temperatures):
-            states.setdefault(temperature, []).append(s)
-        return states
+    def _by_temperature(self, states: Sequence[int]) -> dict[float, list[int]]:
+        """Group states by temperature, as places in the sequence."""
+        places: dict[float, list[int]] = {}
+        for place, s in enumerate(states):
+            places.setdefault(self.temperatures[s], []).append(place)
+        return places
 
     def _node_film(self, node: _Node, film: Film, s: int, log_q: Floats) -> Floats:
         """Ln R of a film of a node whose material resists q times as much as planned."""
@@ -696,6 +707,7 @@ class FilmResponses:
         threshold_factor: ArrayLike = 1.0,
         *,
         relative: bool = False,
+        states: Sequence[int] | None = None,
     ) -> Floats:
         """Give the standard error of `log_resistance`, of the film alone.
 
@@ -705,6 +717,8 @@ class FilmResponses:
             As in `log_resistance`.
         relative : bool
             Of ln R less that at rest and 20 C instead.
+        states : sequence of int, optional
+            Indices of the states wanted; all by default.
 
         Returns
         -------
@@ -717,19 +731,21 @@ class FilmResponses:
         """
         phi, settings, _, _ = self._arguments(volume_fraction, parameters, threshold_factor)
         n, K = len(phi), len(self._nodes)
-        out = np.empty((n, len(self.strains)))
+        wanted = range(len(self.strains)) if states is None else states
+        out = np.empty((n, len(wanted)))
         room = next(t for t in self.temperatures if is_room_temperature(t))
         at = np.arange(n)
-        for temperature, states in self._by_temperature().items():
+        for temperature, places in self._by_temperature(wanted).items():
+            here = [wanted[place] for place in places]
             x = np.empty((n, K))
-            error = np.empty((n, K, len(states)))
+            error = np.empty((n, K, len(here)))
             for k, node in enumerate(self._nodes):
                 ref = node.fit.loading.reference_state
                 change, x[:, k] = self._changes(node, settings, temperature)
                 if relative:
                     change = change - self._changes(node, settings, room)[0]
                 rest = node.rest.error(change) ** 2
-                for i, s in enumerate(states):
+                for i, s in enumerate(here):
                     variance = rest + self._base_variance(node, s, ref, relative)
                     side = self._side(node, self.strains[s])
                     if side is not None:
@@ -742,7 +758,7 @@ class FilmResponses:
             low, high, share, beyond = _bracket(x, xq)
             found = _mix(share[:, None], error[at, low], error[at, high])
             doubt = (0.0 if relative else EXPONENT_ERROR) * np.abs(beyond)
-            out[:, states] = np.hypot(found, np.minimum(doubt, 10.0)[:, None])
+            out[:, places] = np.hypot(found, np.minimum(doubt, 10.0)[:, None])
         return out
 
     @staticmethod

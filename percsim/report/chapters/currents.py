@@ -107,8 +107,8 @@ def _power_sentence(currents: Summary) -> str:
     return (
         f"{at}, of which a box of {1e6 * currents['box_length_m']:.0f} um has its share "
         f"of the path, {1e3 * box:.3g} mV. The contact that makes most heat in such a box "
-        f"then makes {_power(mean)} on average and {_power(most)} in the hottest of "
-        f"{currents['n_boxes']} boxes. The film holds "
+        f"then makes {_power(mean)} on average and {_power(most)} in the "
+        f"hottest of {currents['n_boxes']} boxes. The film holds "
         f"{currents['boxes_in_film']:.0f} times the volume of a box, so that its hottest "
         "contact may make more."
     )
@@ -137,10 +137,10 @@ def _blocks(summary: Summary) -> Sequence[Block]:
         paragraph(
             f"From the {currents['n_boxes']} conducting boxes of "
             f"{1e6 * currents['box_length_m']:.0f} um at "
-            f"{100.0 * currents['weight_fraction']:.4g} wt%, at rest. "
-            f"The hottest 1 % of the contacts on the backbone make {hottest} % of the heat "
-            f"(1 % if all were alike), the hottest one {largest} %; +- is the standard "
-            "error of the mean over the boxes. " + _power_sentence(currents)
+            f"{100.0 * currents['weight_fraction']:.4g} wt%, at rest. The hottest 1 % "
+            f"of the contacts on the backbone make {hottest} % of the heat (1 % if all "
+            f"were alike), the hottest one {largest} %; +- is the standard error of the "
+            "mean over the boxes. " + _power_sentence(currents)
         ),
         picture("currents"),
         paragraph(
