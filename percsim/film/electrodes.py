@@ -26,7 +26,7 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar, Protocol
 
 import numpy as np
@@ -52,7 +52,8 @@ SHORTEST_SHARE = 0.05
 
 CORNER = 2.0 * math.log(2.0) / math.pi
 """Film thicknesses of extra path into a long electrode without contact resistance that
-covers one face: the end of a half strip, by conformal mapping."""
+covers one face: the end of a half strip, by conformal mapping. With both terms the end is
+within 8 % of finite differences at any contact resistivity."""
 
 SHORTEST_ELECTRODE = 0.5
 """Film thicknesses a surface electrode must be long for the transfer length to hold; the
@@ -383,7 +384,7 @@ class Fingers:
               \qquad s = 1 + \frac{a}{2 g}, \qquad
               \delta = \delta_\infty \tanh(m / \delta_\infty)
 
-    The last step is a fit; with it R comes within 2 % of finite differences.
+    The last step is a fit; with it R comes within 3 % of finite differences.
 
     References
     ----------
@@ -671,7 +672,18 @@ class Film:
         Negative where the electrodes alone read more.
         """
         ends = self.layout.ends(resistivity, electrode_excess, self.thickness)
-        return float((aim * self.section - float(ends)) / resistivity)
+        gap = float((aim * self.section - float(ends)) / resistivity)
+        # fingers reach beyond their tips by more where the gap is wider
+        slope = resistivity / self.section
+        for _ in range(50):
+            if gap <= 0.0:
+                break
+            film = replace(self, electrode_gap=gap, length=None)
+            step = (aim - float(film.resistance(resistivity, electrode_excess))) / slope
+            gap += step
+            if abs(step) <= 1e-12 * abs(gap):
+                break
+        return gap
 
 
 @dataclass(frozen=True, slots=True)
