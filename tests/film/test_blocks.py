@@ -147,7 +147,7 @@ def test_a_strain_profile_strains_the_film_place_by_place():
     rest = 40 - 1.5 * D / 2e-4
     ratio = found.resistances[0, 1] / found.resistances[0, 0]
     assert ratio == pytest.approx(factor.sum() / rest, rel=1e-9)
-    with pytest.raises(ValueError, match="from 0 to 15000"):
+    with pytest.raises(ValueError, match="from 0 to 14875"):
         cast_lattice(
             blocks, film, 0.16, castings=2, seed=1, strains=[0.0, 0.01],
             strain_profile=[0.5, 1.5],
