@@ -144,7 +144,8 @@ def box_jobs(plan: Plan) -> list[BoxJob]:
     # short boxes are cheap and scatter more: as many more as they are shorter
     counts = [round(plan.boxes.count * lengths[-1] / length) for length in lengths]
     by_loading = [
-        (plan.recipe(w), plan.states(w), plan.thermal(w)) for w in plan.weight_fractions
+        (plan.recipe(w), plan.states(w), plan.thermal(w), plan.probes(w))
+        for w in plan.weight_fractions
     ]
     mounting = plan.mounting()
     opening = isinstance(law, ContactOpeningLaw)
@@ -166,9 +167,10 @@ def box_jobs(plan: Plan) -> list[BoxJob]:
             variations=settings
             if index == len(lengths) - 1 and number < plan.boxes.variations
             else (),
+            probes=probes,
         )
         for number in range(max(counts))
-        for recipe, states, thermal in by_loading
+        for recipe, states, thermal, probes in by_loading
         for index, length in enumerate(lengths)
         if number < counts[index]
     ]
@@ -269,7 +271,8 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     ]
     n_states = len(jobs[0].states)
     flakes = float(sum(counts))
-    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * n_states
+    solved = n_states + len(jobs[0].probes)
+    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * solved
     n_varied = len(varied_states(jobs[0].states, jobs[0].rest))
     varying = SECONDS_PER_FLAKE_AND_VARIATION * sum(
         n * len(job.variations) * n_varied for n, job in zip(counts, jobs, strict=True)

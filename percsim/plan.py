@@ -35,8 +35,10 @@ from percsim.sections import (
     FillerSection,
     FilmSection,
     HeadSection,
+    PartSection,
     PlacementSection,
     Section,
+    SheetSection,
     Sizes,
     Stated,
     StrainSection,
@@ -58,6 +60,7 @@ if TYPE_CHECKING:
     from percsim.materials.elastomer import Elastomer
     from percsim.materials.filler import Filler, Orientation
     from percsim.materials.recipe import Recipe, WeighOut
+    from percsim.materials.stiffness import Modulus
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
     from percsim.particles.placement import Clusters
     from percsim.states.strain import Mounting, State
@@ -188,7 +191,7 @@ class Plan:
     filler : tuple of FillerSection
         One entry a powder.
     elastomer, film, placement, contacts, strain, temperature, explore, boxes, target,
-    batch
+    batch, sheet, part
         The sections, values in SI.
     tolerances_section : TolerancesSection
         The bench tolerances as written; `tolerances` has the defaults filled in.
@@ -215,6 +218,8 @@ class Plan:
     tolerances_section: TolerancesSection
     target: TargetSection
     batch: BatchSection
+    sheet: SheetSection
+    part: PartSection
     name: str = "plan"
     text: str = ""
     path: str = ""
@@ -371,7 +376,7 @@ class Plan:
             "elastomer": {
                 k: getattr(elastomer, k)
                 for k in ElastomerSection.model_fields
-                if k != "material"
+                if k not in ("material", "cure_temperature", "modulus")
             },
             "contacts": {
                 "closed_at": self.closed_at, "cutoff": self.cutoff,
@@ -567,8 +572,14 @@ class Plan:
         return Mounting(
             self.strain.mounting,  # type: ignore[arg-type]
             self.cured_elastomer.poisson_ratio,
-            self.strain.part_poisson_ratio,
+            self.part_poisson_ratio,
         )
+
+    @property
+    def part_poisson_ratio(self) -> float:
+        """Poisson ratio of the part under a bonded film."""
+        given = self.part.poisson_ratio
+        return self.strain.part_poisson_ratio if given is None else given
 
     def thermal(self, weight_fraction: float) -> ThermalOpening:
         """Say what thermal expansion does to the contacts at a loading."""
@@ -601,6 +612,76 @@ class Plan:
             State.at(strain, temperature, mounting, thermal)
             for temperature in self.temperatures
             for strain in self.strains
+        )
+
+    def probes(self, weight_fraction: float) -> tuple[State, ...]:
+        """States solved besides for the transverse sensitivity; none unless asked for.
+
+        Parameters
+        ----------
+        weight_fraction : float
+            Sets the thermal expansion of the composite.
+
+        Returns
+        -------
+        tuple of State
+            At 20 C: the largest strain along the current with none across it, the same
+            strain across with none along, and its opposite across.
+
+        """
+        from percsim.states.strain import State
+
+        if self.part.misalignment is None:
+            return ()
+        thermal = self.thermal(weight_fraction)
+        strain = self.largest_strain
+        return (
+            State.in_plane(strain, 0.0, ROOM_TEMPERATURE, thermal),
+            State.in_plane(0.0, strain, ROOM_TEMPERATURE, thermal),
+            State.in_plane(0.0, -strain, ROOM_TEMPERATURE, thermal),
+        )
+
+    # ------------------------------------------------------------------ what it sits on
+    @property
+    def has_sheet(self) -> bool:
+        """Whether the film is bonded to a sheet."""
+        return self.sheet.thickness is not None
+
+    @property
+    def has_part(self) -> bool:
+        """Whether the plan says what the patch sits on."""
+        part = self.part
+        said = (part.radius, part.rigid, part.modulus, part.thickness, part.misalignment)
+        return any(value is not None for value in said)
+
+    def elastomer_modulus(self, mix_ratio: float | None = None) -> Modulus:
+        """Young's modulus of the unfilled elastomer, that of the film or at a mix ratio."""
+        section = self.elastomer
+        return _modulus(
+            section.modulus if mix_ratio is None else None,
+            self.cured_elastomer.mix_ratio if mix_ratio is None else mix_ratio,
+            section.cure_temperature,
+            section.material,
+        )
+
+    def film_modulus(self, weight_fraction: float) -> Modulus:
+        """Young's modulus of the filled film at a loading."""
+        from percsim.materials.stiffness import Modulus, filled_modulus
+
+        stated = self.film.modulus
+        if stated is not None:
+            return Modulus.stated(stated.value, stated.basis, stated.source)
+        return filled_modulus(self.elastomer_modulus(), self.recipe(weight_fraction))
+
+    def sheet_modulus(self, mix_ratio: float | None = None) -> Modulus:
+        """Young's modulus of the sheet, or what it would be at another mix ratio."""
+        section = self.sheet
+        own = section.mix_ratio or self.cured_elastomer.mix_ratio
+        return _modulus(
+            section.modulus if mix_ratio is None else None,
+            own if mix_ratio is None else mix_ratio,
+            section.cure_temperature,
+            section.material or self.elastomer.material,
         )
 
     # ------------------------------------------------------------------ how much, for what
@@ -1028,6 +1109,20 @@ def _make_elastomer(section: ElastomerSection) -> Elastomer:
     )
 
 
+def _modulus(
+    stated: Stated | None,
+    mix_ratio: float,
+    cure_temperature: float | None,
+    material: str | None,
+) -> Modulus:
+    """Modulus as stated, else from mix ratio and cure."""
+    from percsim.materials.stiffness import Modulus, elastomer_modulus
+
+    if stated is not None:
+        return Modulus.stated(stated.value, stated.basis, stated.source)
+    return elastomer_modulus(mix_ratio, cure_temperature, material)
+
+
 # ------------------------------------------------------------------------------------------
 # What only shows when sections are read together
 # ------------------------------------------------------------------------------------------
@@ -1039,6 +1134,7 @@ def _cross_check(plan: Plan, reading: _Reading) -> None:
         _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
         _check_layout,
         _check_boxes, _check_contacts, _check_placement, _check_states, _check_batch,
+        _check_sheet, _check_part,
     )  # fmt: skip
     for check in checks:
         check(plan, reading)
@@ -1537,3 +1633,78 @@ def _check_batch(plan: Plan, reading: _Reading) -> None:
             f"= '{_length(batch.wet_thickness)}' must be above the dry"
             f" thickness, '{_length(plan.film.thickness)}'",
         )
+
+
+def _check_sheet(plan: Plan, reading: _Reading) -> None:
+    sheet = plan.sheet
+    if sheet is None:
+        return
+    before = len(reading.lines)
+    _find_material(reading, "sheet.material", sheet.material, "elastomer")
+    if len(reading.lines) > before:
+        return
+    given = [k for k in type(sheet).model_fields if getattr(sheet, k) is not None]
+    if given and sheet.thickness is None and reading.usable("sheet.thickness"):
+        reading.fault("sheet.thickness", 'is missing; write it like thickness = "0.15 mm"')
+
+
+def _check_part(plan: Plan, reading: _Reading) -> None:
+    part = plan.part
+    if part is None or not reading.usable(*(f"part.{k}" for k in PartSection.model_fields)):
+        return
+    usual = PartSection()
+    strays = [
+        k for k in ("side", "control", "bent") if getattr(part, k) != getattr(usual, k)
+    ]
+    if not plan.has_part and not strays and part.poisson_ratio is None:
+        return
+    if part.modulus is not None and part.rigid:
+        reading.fault("part.modulus", "is there besides rigid = true; give one of them")
+    elif part.modulus is None and not part.rigid:
+        reading.fault(
+            "part.modulus",
+            'is missing; write it like modulus = "70 GPa", or rigid = true',
+        )
+    if part.radius is None:
+        for name in ("side", "bent"):
+            if name in strays:
+                reading.fault(
+                    f"part.{name}", 'needs a radius, written like radius = "25 mm"'
+                )
+    if part.rigid and part.control == "force":
+        reading.fault("part.control", "= 'force' strains no rigid part; give its modulus")
+    shared = part.control == "force" or part.bent == "after bonding"
+    if part.thickness is None and shared and not part.rigid:
+        why = "control = 'force'" if part.control == "force" else "bent = 'after bonding'"
+        reading.fault(
+            "part.thickness", f'is missing; with {why} write it like thickness = "1.5 mm"'
+        )
+    usual_ratio = StrainSection().part_poisson_ratio
+    if (
+        part.poisson_ratio is not None and plan.strain is not None
+        and reading.usable("strain.part_poisson_ratio")
+        and plan.strain.part_poisson_ratio not in (usual_ratio, part.poisson_ratio)
+    ):  # fmt: skip
+        reading.fault(
+            "part.poisson_ratio",
+            f"= {part.poisson_ratio:g} is not strain.part_poisson_ratio ="
+            f" {plan.strain.part_poisson_ratio:g}; give one of them",
+        )
+    if (
+        part.radius is not None and plan.film is not None and plan.sheet is not None
+        and reading.usable("film.thickness", "sheet.thickness")
+    ):  # fmt: skip
+        stack = plan.film.thickness + (plan.sheet.thickness or 0.0)
+        if part.radius <= stack:
+            what = "film and sheet" if plan.sheet.thickness else "film"
+            reading.fault(
+                "part.radius",
+                f"= '{_length(part.radius)}' is not above the thickness of {what},"
+                f" '{_length(stack)}'; they cannot be bent to it",
+            )
+    if part.misalignment is not None and plan.strain is not None:
+        if reading.usable("strain.mounting") and plan.strain.mounting != "bonded":
+            reading.fault(
+                "part.misalignment",
+                f"needs mounting = 'bonded', not {plan.strain.mounting!r}",
+            )

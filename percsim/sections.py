@@ -39,9 +39,11 @@ __all__ = [
     "FillerSection",
     "FilmSection",
     "HeadSection",
+    "PartSection",
     "PlacementSection",
     "Reader",
     "Section",
+    "SheetSection",
     "Sizes",
     "Stated",
     "StrainSection",
@@ -824,6 +826,23 @@ class ElastomerSection(Section):
         None,
         example=0.495,
     )
+    cure_temperature: (
+        Annotated[float, _Quantity("temperature", "C", "0 C", "250 C")] | None
+    ) = _field(
+        "Temperature of the cure, for the stiffness of the layers alone. Default: not"
+        " said, the stiffness follows from the mix ratio.",
+        None,
+        example="100 C",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "10 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the cured, unfilled elastomer; also { value = ..., basis ="
+        ' "measured", source = "..." }. Default: from mix ratio and cure, by the'
+        " material's data, else by those of an addition-cure silicone.",
+        None,
+        example="2.9 MPa",
+    )
     name: Annotated[str, _Text()] | None = _field(
         "What the weigh-out sheet calls it. Default: the material's name, else elastomer.",
         None,
@@ -848,6 +867,14 @@ class FilmSection(Section):
         "How it is cast: drawn down with a blade or frame, or drop-cast. It sets the"
         " default thickness tolerance.",
         "drawn",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "100 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the filled film, written like that of the elastomer; used with"
+        " a sheet or a part. Default: the elastomer's and what the filler adds.",
+        None,
+        example="16 MPa",
     )
     layout: Annotated[str, _Choice("bars", "end plates", "fingers", "four-terminal")] = (
         _field(
@@ -1287,6 +1314,97 @@ class BatchSection(Section):
     )
 
 
+class SheetSection(Section):
+    """The softer elastomer sheet that the film is bonded to; left out, there is none."""
+
+    thickness: Annotated[float, _Quantity("length", "mm", "1 um", "20 mm")] | None = _field(
+        "Thickness of the cured sheet; needed with any other key of it.",
+        None,
+        example="0.15 mm",
+    )
+    mix_ratio: Annotated[float, _Quantity("ratio", ":1", "1:1", "100:1")] | None = _field(
+        "Base to curing agent by mass. Default: the film's.", None, example="15:1"
+    )
+    cure_temperature: (
+        Annotated[float, _Quantity("temperature", "C", "0 C", "250 C")] | None
+    ) = _field(
+        "Temperature of its cure. Default: not said, the stiffness follows from the mix"
+        " ratio.",
+        None,
+        example="100 C",
+    )
+    material: Annotated[str, _Text()] | None = _field(
+        "Name of its elastomer in percsim's data files. Default: the film's.",
+        None,
+        example="addition-cure silicone",
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "MPa", "1 kPa", "100 GPa"))] | None
+    ) = _field(
+        "Young's modulus, written like that of the elastomer. Default: from mix ratio and"
+        " cure.",
+        None,
+        example="1.3 MPa",
+    )
+    poisson_ratio: Annotated[float, _Number(0.0, 0.5)] | None = _field(
+        "Poisson ratio. Default: the film's elastomer's.", None, example=0.495
+    )
+
+
+class PartSection(Section):
+    """The part whose strain is read, and how the patch is laid on it; optional."""
+
+    radius: Annotated[float, _Quantity("length", "mm", "0.01 mm", "100 m")] | None = _field(
+        "Radius of the surface that the patch is wrapped on, the current running around"
+        " it. Leave it out for a flat part.",
+        None,
+        example="25 mm",
+    )
+    side: Annotated[str, _Choice("outer", "inner")] = _field(
+        "Whether the patch lies on the outer or the inner surface.", "outer"
+    )
+    rigid: Annotated[bool, _Flag()] | None = _field(
+        "Instead of a modulus: true for a part that the patch cannot strain or bend.",
+        None,
+        example=True,
+    )
+    modulus: (
+        Annotated[Stated, _Stated(_Quantity("pressure", "GPa", "1 kPa", "2000 GPa"))] | None
+    ) = _field(
+        "Young's modulus of the part; needed unless it is rigid.", None, example="70 GPa"
+    )
+    thickness: Annotated[float, _Quantity("length", "mm", "1 um", "1 m")] | None = _field(
+        "Thickness of its wall; needed for control = 'force', and for a part that is bent"
+        " after bonding unless it is rigid.",
+        None,
+        example="1.5 mm",
+    )
+    poisson_ratio: Annotated[float, _Number(0.0, 0.5)] | None = _field(
+        "Poisson ratio of the part. Default: part_poisson_ratio of [strain].",
+        None,
+        example=0.33,
+    )
+    control: Annotated[str, _Choice("strain", "force")] = _field(
+        "What is given: the strain of the part, or the force on it, which patch and part"
+        " share. The strain window is then that of the part without the patch.",
+        "strain",
+    )
+    bent: Annotated[str, _Choice("before bonding", "after bonding")] = _field(
+        "before bonding: film and sheet are wrapped and then glued, and bend about their"
+        " own neutral axis; after bonding: they are glued flat and bent with the part,"
+        " about the neutral axis of all, on a rigid part about its surface.",
+        "before bonding",
+    )
+    misalignment: Annotated[float, _Quantity("angle", "deg", "0 deg", "45 deg")] | None = (
+        _field(
+            "Angle by which the patch may lie off the direction of the load; asks for the"
+            " transverse sensitivity, three more states of every box. Default: neither.",
+            None,
+            example="3 deg",
+        )
+    )
+
+
 SECTIONS: dict[str, type[Section]] = {
     "filler": FillerSection,
     "elastomer": ElastomerSection,
@@ -1300,6 +1418,8 @@ SECTIONS: dict[str, type[Section]] = {
     "tolerances": TolerancesSection,
     "target": TargetSection,
     "batch": BatchSection,
+    "sheet": SheetSection,
+    "part": PartSection,
 }
 """Sections of a plan in the order of the starter."""
 

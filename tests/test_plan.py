@@ -832,3 +832,98 @@ def test_junk_gives_a_plan_or_faults(changes: list[tuple[tuple[str, str], Any]])
         assert Plan.from_dict(plan.as_dict()).hash == plan.hash
     assert lines
     assert all(line.startswith("plan: ") and "\n" not in line for line in lines)
+
+
+# --- what the film sits on
+
+SOFT_SHEET = {"thickness": "0.15 mm", "mix_ratio": "15:1"}
+TUBE = {"radius": "25 mm", "modulus": "70 GPa"}
+
+
+def test_layers_of_a_plan_by_hand() -> None:
+    plan = Plan.from_dict(changed(sheet=SOFT_SHEET, part=TUBE))
+    assert plan.has_sheet
+    assert plan.has_part
+    # 20 MPa / ratio (Wang, Volinsky & Gallant 2014)
+    assert plan.sheet_modulus().value == pytest.approx(20e6 / 15)
+    assert plan.elastomer_modulus().value == pytest.approx(20e6 / 7)
+    assert plan.sheet_modulus(30.0).value == pytest.approx(20e6 / 30)
+    assert plan.film_modulus(0.30).value > 3.0 * plan.elastomer_modulus().value
+    assert plan.part_poisson_ratio == 0.33
+    assert plan.probes(0.30) == ()
+    bare = Plan.from_dict(BASE)
+    assert not bare.has_sheet
+    assert not bare.has_part
+
+
+def test_stated_moduli_go_before_all_data() -> None:
+    measured = {"value": "16 MPa", "basis": "measured", "source": "own strip"}
+    plan = Plan.from_dict(
+        changed(
+            film={"modulus": measured},
+            elastomer={"modulus": "3 MPa", "cure_temperature": "100 C"},
+            sheet=SOFT_SHEET | {"modulus": "1.3 MPa", "cure_temperature": "25 C"},
+        )
+    )
+    film = plan.film_modulus(0.30)
+    assert (film.value, film.basis, film.source) == (16e6, "measured", "own strip")
+    assert plan.elastomer_modulus().value == 3e6
+    assert plan.sheet_modulus().value == 1.3e6
+    # at another mix ratio the stated one says nothing: 1.32 MPa at 10:1, cured at 25 C
+    assert plan.sheet_modulus(20.0).value == pytest.approx(1.32e6 / 2)
+    assert plan.elastomer_modulus(10.0).value == pytest.approx(2.05e6)
+
+
+def test_a_misaligned_patch_asks_for_states_across_and_changes_no_other() -> None:
+    strain = {"window": "0 to 2000 microstrain"}
+    plan = Plan.from_dict(changed(strain=strain, part=TUBE | {"misalignment": "3 deg"}))
+    bare = Plan.from_dict(changed(strain=strain))
+    assert plan.states(0.30) == bare.states(0.30)
+    probes = plan.probes(0.30)
+    assert [p.strain for p in probes] == [0.002, 0.0, 0.0]
+    swell = plan.states(0.30)[0].gradient[0][0]
+    stretches = [[row[i] / swell - 1 for i, row in enumerate(p.gradient)] for p in probes]
+    assert [s[:2] for s in stretches] == [
+        pytest.approx([0.002, 0.0]), pytest.approx([0.0, 0.002]),
+        pytest.approx([0.0, -0.002]),
+    ]  # fmt: skip
+    for s in stretches:  # constant volume
+        assert (1 + s[0]) * (1 + s[1]) * (1 + s[2]) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_the_part_says_its_poisson_ratio_in_either_section() -> None:
+    plan = Plan.from_dict(changed(part=TUBE | {"poisson_ratio": 0.28}))
+    assert plan.mounting().part_poisson_ratio == 0.28
+    assert Plan.from_dict(plan.as_dict()).hash == plan.hash
+    same = Plan.from_dict(changed(strain={"part_poisson_ratio": 0.28}, part=TUBE))
+    assert same.states(0.30) == plan.states(0.30)
+
+
+@pytest.mark.parametrize(
+    ("sections", "expected"),
+    [
+        ({"sheet": {"mix_ratio": "15:1"}}, "sheet.thickness is missing; write it like"),
+        ({"sheet": SOFT_SHEET | {"material": "rubbr"}}, "sheet.material = 'rubbr' is not a known elastomer"),
+        ({"sheet": SOFT_SHEET | {"material": "graphite flake"}}, "sheet.material = 'graphite flake' is a filler"),
+        ({"part": {"radius": "25 mm"}}, "part.modulus is missing; write it like modulus = \"70 GPa\", or rigid = true"),
+        ({"part": {"side": "inner"}, "sheet": SOFT_SHEET}, "part."),
+        ({"part": TUBE | {"rigid": True}}, "part.modulus is there besides rigid"),
+        ({"part": TUBE | {"radius": "0.3 mm"}, "sheet": SOFT_SHEET}, "part.radius = '300 um' is not above the thickness of film and sheet, '350 um'"),
+        ({"part": TUBE | {"radius": "0.2 mm"}}, "part.radius = '200 um' is not above the thickness of film, '200 um'"),
+        ({"part": TUBE | {"control": "force"}}, "part.thickness is missing; with control = 'force'"),
+        ({"part": TUBE | {"bent": "after bonding"}}, "part.thickness is missing; with bent = 'after bonding'"),
+        ({"part": {"rigid": True, "control": "force"}}, "part.control = 'force' strains no rigid part"),
+        ({"part": {"rigid": True, "bent": "after bonding"}}, "part.bent needs a radius"),
+        ({"part": TUBE | {"poisson_ratio": 0.3}, "strain": {"part_poisson_ratio": 0.2}}, "part.poisson_ratio = 0.3 is not strain.part_poisson_ratio = 0.2"),
+        ({"part": TUBE | {"misalignment": "3 deg"}, "strain": {"mounting": "free"}}, "part.misalignment needs mounting = 'bonded'"),
+        ({"part": TUBE | {"misalignment": "60 deg"}}, "part.misalignment = '60 deg' is too large"),
+        ({"part": TUBE | {"modulus": "70"}}, "part.modulus = '70' has no unit"),
+        ({"film": {"modulus": "0 MPa"}}, "film.modulus = '0 MPa' is too small"),
+    ],
+)  # fmt: skip
+def test_one_fault_of_sheet_or_part_gives_one_line(
+    sections: dict[str, Any], expected: str
+) -> None:
+    lines = faults(**sections)
+    assert lines[0].startswith(expected), lines
+    assert len(lines) == (2 if expected == "part." else 1), lines

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from percsim import __version__
+from percsim.assemble.currents import currents
 from percsim.assemble.film import film
 from percsim.assemble.gather import (
     Findings,
@@ -20,6 +21,7 @@ from percsim.assemble.gather import (
     gather_threshold,
     lost_share,
 )
+from percsim.assemble.layers import layers
 from percsim.assemble.spread import spread
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.decision.choose import Decision, decide
@@ -32,7 +34,12 @@ from percsim.plan import Plan
 
 __all__ = ["CHAPTERS", "Findings", "assemble"]
 
-CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (film, spread)
+CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
+    film,
+    spread,
+    layers,
+    currents,
+)
 """What a summary holds beyond the decision, in order."""
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "NOT_MODELLED", "OVERLAP"]
+__all__ = ["BOND", "CAUTIONS", "NOT_MODELLED", "OVERLAP"]
+
+BOND = "end zones of the bond between film and part, and strain lost in a soft sheet"
+"""Not modelled unless the plan has a sheet or a part."""
 
 NOT_MODELLED = (
     "hysteresis between loading and unloading",
@@ -10,7 +13,7 @@ NOT_MODELLED = (
     "the shift of the first strain cycles",
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
     "clustered filler and alignment other than the plan's; settled filler, voids",
-    "end zones of the bond between film and part, and strain lost in a soft sheet",
+    BOND,
     "current crowding at electrodes narrower than the film",
     "self-heating",
     "ageing, moisture, and drift of the contacts",

@@ -115,6 +115,8 @@ class BoxJob:
     variations : tuple of Setting
         Settings of the law that the box is solved with as well, the same particles and
         draws, at the states that `varied_states` names.
+    probes : tuple of State
+        States solved besides, whose conductances are kept apart.
 
     Raises
     ------
@@ -136,6 +138,7 @@ class BoxJob:
     mounting: Mounting | None = None
     thermal: ThermalOpening | None = None
     variations: tuple[Setting, ...] = ()
+    probes: tuple[State, ...] = ()
 
     def __post_init__(self) -> None:
         if self.variations and not self.has_slopes:
@@ -256,8 +259,9 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         (share of the resistance that lies in the contacts to the two electrodes),
         `lost_share` there (share of the links that do not conduct), `flake_order` and
         `rod_order` (order parameters as placed, of flake normals about the thickness and of
-        rods about the current, if the recipe holds any) and `conductances`, one a state
-        [S], 0 for an open circuit.
+        rods about the current, if the recipe holds any), `conductances`, one a state
+        [S], 0 for an open circuit, and `probe_conductances`, one a probe, if there are
+        any.
 
         `currents` at rest: `hottest_share` (share of the power in the hottest 1 % of the
         contacts that carry current), `largest_share` (in a single contact), `noise_index`,
@@ -315,6 +319,12 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         result |= {"lost_shares": lost_shares, "slopes": slopes}
         if job.variations:
             result["variations"] = _vary(job, opened_box, law)
+    if job.probes:
+        solutions = [
+            sweep.solve(_network_at(links, law, state)[1], TOLERANCE)
+            for state in job.probes
+        ]
+        result["probe_conductances"] = [_conductance(solution) for solution in solutions]
     return result
 
 

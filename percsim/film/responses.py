@@ -734,8 +734,8 @@ class FilmResponses:
                     variance = variance + side.error(more) ** 2
                 error[:, k] = np.sqrt(variance)
             xq, _ = self._query(phi, settings, self._expansion(phi), temperature, [s])
-            low, high, _, beyond = _bracket(x, xq)
-            found = np.maximum(error[at, low], error[at, high])
+            low, high, share, beyond = _bracket(x, xq)
+            found = error[at, low] + share * (error[at, high] - error[at, low])
             doubt = 0.0 if relative else EXPONENT_ERROR * np.abs(beyond)
             out[:, s] = np.hypot(found, np.minimum(doubt, 10.0))
         return out

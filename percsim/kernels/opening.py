@@ -46,8 +46,9 @@ def opening_parts(kinds, axes, pairs, normals, first_arms, second_arms, stretche
     m = pairs.shape[0]
     turn = np.zeros((n, 3))
     bend = np.zeros(n)
+    still = stretches[0] == 1.0 and stretches[1] == 1.0 and stretches[2] == 1.0
     for i in range(n):
-        if kinds[i] == 2:
+        if still or kinds[i] == 2:
             continue
         x, y, z = axes[i, 0], axes[i, 1], axes[i, 2]
         if kinds[i] == 0:

@@ -6,13 +6,21 @@ import difflib
 import functools
 import math
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import resources
+from itertools import pairwise
 from typing import Any
 
 from percsim.materials.filler import Filler, Orientation, SizeDistribution
 
-__all__ = ["Elastomer", "Material", "Property", "load_material", "material_names"]
+__all__ = [
+    "Curve",
+    "Elastomer",
+    "Material",
+    "Property",
+    "load_material",
+    "material_names",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +105,59 @@ class Property:
 
 
 @dataclass(frozen=True, slots=True)
+class Curve:
+    """Values of a data file against one condition.
+
+    Parameters
+    ----------
+    argument : str
+        What is varied, in words.
+    arguments : tuple of float
+        At least two, rising, in `argument_unit`.
+    argument_unit, unit : str
+        SI.
+    values : tuple of float
+        One for each argument, in `unit`.
+    relative_uncertainty : float
+        Of each value.
+    basis, source : str
+        As for a `Property`.
+
+    Raises
+    ------
+    ValueError
+        If the arguments do not rise or do not match the values.
+
+    """
+
+    argument: str
+    arguments: tuple[float, ...]
+    argument_unit: str
+    values: tuple[float, ...]
+    unit: str
+    relative_uncertainty: float
+    basis: str
+    source: str
+
+    def __post_init__(self) -> None:
+        if len(self.arguments) != len(self.values) or len(self.values) < 2:
+            raise ValueError(f"{self.argument}: as many values as arguments, two or more")
+        if any(b <= a for a, b in pairwise(self.arguments)):
+            raise ValueError(f"{self.argument}: arguments must rise")
+
+    def __call__(self, argument: float) -> float:
+        """Value on the straight line between neighbours; the end value beyond them."""
+        x = min(max(argument, self.arguments[0]), self.arguments[-1])
+        steps = zip(pairwise(self.arguments), pairwise(self.values), strict=True)
+        (a, b), (y, z) = next(step for step in steps if x <= step[0][1])
+        return y + (z - y) * (x - a) / (b - a)
+
+    def holds(self, argument: float) -> bool:
+        """Whether the argument lies within the data."""
+        return self.arguments[0] <= argument <= self.arguments[-1]
+
+
+@dataclass(frozen=True, slots=True)
 class Material:
     """A material of the data files.
 
@@ -112,6 +173,8 @@ class Material:
         By name: `density`, `thermal_expansion`, ...
     cautions : tuple of str
         What whoever handles it should know; facts, not a safety assessment.
+    curves : dict of str to Curve
+        What depends on a condition, by name: `modulus_of_cure_temperature`, ...
 
     """
 
@@ -120,6 +183,7 @@ class Material:
     shape: str
     properties: dict[str, Property]
     cautions: tuple[str, ...] = ()
+    curves: dict[str, Curve] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> Property:
         """Property by name; ValueError with the known names when there is none."""
@@ -229,6 +293,11 @@ def _key(name: str) -> str:
     return " ".join(name.lower().replace("_", " ").replace("-", " ").split())
 
 
+def _curve(entry: dict[str, Any]) -> Curve:
+    lists: dict[str, Any] = {k: tuple(entry[k]) for k in ("arguments", "values")}
+    return Curve(**(entry | lists))
+
+
 @functools.cache
 def _library() -> dict[str, Material]:
     library: dict[str, Material] = {}
@@ -238,9 +307,10 @@ def _library() -> dict[str, Material]:
             continue
         raw: dict[str, Any] = tomllib.loads(entry.read_text(encoding="utf-8"))
         properties = {key: Property(**value) for key, value in raw["properties"].items()}
+        curves = {key: _curve(entry) for key, entry in raw.get("curves", {}).items()}
         material = Material(
             raw["name"], raw["kind"], raw.get("shape", ""), properties,
-            tuple(raw.get("cautions", ())),
+            tuple(raw.get("cautions", ())), curves,
         )  # fmt: skip
         for name in (raw["name"], *raw.get("also", ())):
             library[_key(name)] = material

@@ -147,6 +147,54 @@ class State:
         )
         return cls(float(strain), float(temperature), gradient, axis)
 
+    @classmethod
+    def in_plane(
+        cls,
+        along: float,
+        across: float,
+        temperature: float = ROOM_TEMPERATURE,
+        thermal: ThermalOpening | None = None,
+        dimension: int = 3,
+        axis: int = 0,
+    ) -> State:
+        """Compose the state of a bonded film whose two in-plane strains are imposed.
+
+        Parameters
+        ----------
+        along, across : float
+            Engineering strains along and across the current, above -1. The thickness
+            follows from constant volume.
+        temperature : float
+            Temperature [K].
+        thermal : ThermalOpening, optional
+            Swelling since the reference state.
+        dimension, axis : int
+            Of the box and of its current.
+
+        Returns
+        -------
+        State
+            Its `strain` is the one along the current, 0 for a film strained across only.
+
+        Raises
+        ------
+        ValueError
+            If a strain is not finite or not above -1.
+
+        """
+        for name, strain in (("along", along), ("across", across)):
+            if not -1.0 < strain < math.inf:
+                raise ValueError(f"strain {name} must be finite and above -1, got {strain}")
+        swell = 1.0 + (thermal.strain(temperature) if thermal else 0.0)
+        others = [1.0 + across, 1.0 / ((1.0 + along) * (1.0 + across))]
+        stretches = others[: dimension - 1]
+        stretches.insert(axis, 1.0 + along)
+        gradient = tuple(
+            tuple(swell * stretches[i] if i == j else 0.0 for j in range(dimension))
+            for i in range(dimension)
+        )
+        return cls(float(along), float(temperature), gradient, axis)
+
     @property
     def opens_along(self) -> float:
         """Stretch along the current less one; below 0 if more closed than the reference."""

@@ -147,7 +147,10 @@ def test_the_law_of_the_boxes_comes_out_as_films(decision):
         nominal = candidate.castings.nominal[0]
         assert 0.0 < error < 0.15
         assert np.log(nominal / want) == pytest.approx(0.0, abs=4 * error)
-        assert candidate.gauge_factor[0] == pytest.approx(np.expm1(0.045) / 3e-3, rel=1e-6)
+        # the median of 2000 castings whose response scatters by 5 %
+        assert candidate.gauge_factor[0] == pytest.approx(
+            np.expm1(0.045) / 3e-3, rel=4 * 1.25 * 0.05 / np.sqrt(2000)
+        )
 
 
 def test_spread_of_the_default_tolerances(decision):
@@ -338,7 +341,9 @@ def test_readout_of_a_candidate(decision):
     assert readout["voltage_V"] == pytest.approx(3.3 * median / (median + 1800.0))
     strained = median * np.exp(0.015)  # made-up boxes: ln R rises by 15 e
     step = 3.3 * (strained / (strained + 1800.0) - median / (median + 1800.0))
-    assert readout["mV_per_1000_microstrain"] == pytest.approx(1e3 * step, rel=1e-6)
+    assert readout["mV_per_1000_microstrain"] == pytest.approx(
+        1e3 * step, rel=4 * 1.25 * 0.05 / np.sqrt(2000)
+    )
     assert run(replace(TARGET, supply_voltage=None), gaps=(3e-3,)).best.readout is None
 
 
@@ -439,7 +444,7 @@ def test_the_spread_of_gauge_factors_is_told_with_its_error():
     )
     assert any(want in word for word in best.refused_because)
     (told,) = [word for word in decision.reasons if "as the chord" in word]
-    assert f"{want}; differences of beta and delta_b between castings" in told
+    assert f"{want}; differences of beta and delta_b between castings count as the " in told
 
 
 def test_three_films_from_one_cup_share_weighing_and_powder(decision):

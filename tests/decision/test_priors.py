@@ -61,12 +61,14 @@ def test_activation_energy_by_hand(castings):
 
 def test_gauge_factor_is_not_given_in_proportion_to_beta(castings):
     listed = rows(castings)
-    # made-up boxes: ln R rises by 15 e, so the chord to 3000 microstrain is 15.3
-    assert "gauge factor (15.3 here), but far less than in proportion" in (
+    # made-up boxes: ln R rises by 15 e, so the chord to 3000 microstrain is 15.3, which
+    # the castings scatter around by 5 % of the response
+    (told,) = re.findall(r"[\d.]+", listed["beta"].effect)
+    assert float(told) == pytest.approx(np.expm1(0.045) / 3e-3, rel=0.02)
+    assert f"gauge factor ({told} here), but far less than in proportion" in (
         listed["beta"].effect
     )
     assert "can only raise R" in listed["beta"].effect
-    assert re.findall(r"[\d.]+", listed["beta"].effect) == ["15.3"]
     assert "may re-make where strain closes them" in listed["delta_b"].effect
     for symbol in ("delta_b", "closed_at", "lambda_T"):
         assert "gauge factor" in listed[symbol].effect

@@ -5,11 +5,24 @@ import dataclasses
 import numpy as np
 import pytest
 
-from percsim.ensemble.simulate import BoxJob, place_box, simulate_box, solve_sample
+from percsim.ensemble.simulate import (
+    CONTACT_SAMPLE,
+    BoxJob,
+    Setting,
+    effective_medium_estimate,
+    place_box,
+    simulate_box,
+    solve_sample,
+    varied_states,
+)
+from percsim.ensemble.store import decode_json, encode_json
+from percsim.links.search import find_links
 from percsim.materials.elastomer import Elastomer
 from percsim.materials.filler import Filler, Orientation, SizeDistribution
 from percsim.materials.recipe import Recipe
+from percsim.network.build import build_network
 from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
+from percsim.particles.bodies import SPHERE, Particles
 from percsim.particles.box import Box
 from percsim.particles.hard_core import free_core
 from percsim.particles.placement import Clusters
@@ -270,3 +283,164 @@ def test_order_is_reported_as_it_came_out():
     assert by_hand == pytest.approx(0.6, abs=4 * 0.5 / np.sqrt(len(normals)))
     assert "rod_order" not in result
     assert "flake_order" not in simulate_box(sphere_job(0, 6.0 * DIAMETER, 0.3))
+
+
+def test_probes_are_solved_besides_and_change_no_state():
+    job = dataclasses.replace(
+        sphere_job(3, 80e-6, 0.5), states=(State(), State.at(0.002, 293.15, Mounting()))
+    )
+    probes = (State.in_plane(0.0, 0.002), State.in_plane(0.002, -0.33 * 0.002))
+    plain, probed = simulate_box(job), simulate_box(dataclasses.replace(job, probes=probes))
+    found = probed.pop("probe_conductances")
+    assert probed == plain
+    assert "probe_conductances" not in plain
+    # a probe at a state of the list conducts the same
+    assert found[1] == pytest.approx(plain["conductances"][1], rel=1e-6)
+    assert found[0] != pytest.approx(found[1], rel=1e-4)
+    assert job.key == dataclasses.replace(job, probes=probes).key
+
+
+# --- what one solve tells, and variations of the law
+
+THERMAL = ThermalOpening(flake_job().recipe.thermal_expansion, 233.15, 0.3)
+
+
+def known_job(**changes) -> BoxJob:
+    """As `flake_job`, with what the slopes need."""
+    given = {"mounting": Mounting("bonded"), "thermal": THERMAL} | changes
+    return flake_job(**given)
+
+
+def test_knowing_the_thermal_opening_changes_no_resistance():
+    plain, known = simulate_box(flake_job()), simulate_box(known_job())
+    np.testing.assert_allclose(known["conductances"], plain["conductances"], rtol=1e-9)
+    assert "slopes" not in plain
+    assert known["lost_shares"][0] == known["lost_share"] == plain["lost_share"]
+    assert {len(values) for values in known["slopes"].values()} == {3}
+    # all conductances together
+    total = np.add(known["slopes"]["g0"], known["slopes"]["electrode"])
+    np.testing.assert_allclose(total, 1.0, rtol=1e-6)
+    assert known["slopes"]["electrode"][0] == pytest.approx(known["electrode_share"])
+
+
+def test_a_variation_is_the_box_with_another_law():
+    """Same particles and draws: the box simulated afresh with the other parameters."""
+    setting = Setting(40.0, 0.02, 0.7)
+    states = tuple(
+        State.at(e, t, Mounting("bonded"), THERMAL)
+        for t in (273.15, 293.15)
+        for e in (0.0, 0.001, 0.003)
+    )
+    varied = simulate_box(known_job(states=states, variations=(setting,)))
+    job = known_job(states=states)
+    assert {k: v for k, v in varied.items() if k != "variations"} == simulate_box(job)
+    thermal = dataclasses.replace(THERMAL, share=setting.lambda_T)
+    afresh = simulate_box(
+        known_job(
+            law=dataclasses.replace(job.law, beta=setting.beta, delta_b=setting.delta_b),
+            states=tuple(
+                State.at(s.strain, s.temperature, Mounting("bonded"), thermal)
+                for s in states
+            ),
+            thermal=thermal,
+        )
+    )
+    rows = varied_states(states, job.rest)
+    assert [(states[i].strain, states[i].temperature) for i in rows] == [
+        (0.0, 273.15), (0.0, 293.15), (0.003, 293.15),
+    ]  # fmt: skip
+    found = varied["variations"]
+    np.testing.assert_allclose(
+        found["conductances"][0], [afresh["conductances"][i] for i in rows], rtol=1e-6
+    )
+    assert found["lost_shares"][0] == [afresh["lost_shares"][i] for i in rows]
+    assert found["settings"] == [list(setting)]
+    sample = found["sample"]
+    assert len(sample["weights"]) == len(sample["opened"][0]) <= CONTACT_SAMPLE
+    assert sample["strains"] == [0.0, 0.001, 0.003]
+    assert sample["opened"][0] == [0.0] * len(sample["weights"])
+
+
+def test_varied_states_are_rest_and_the_ends_of_strain_and_temperature():
+    states = tuple(
+        State.at(e, t, Mounting("free"))
+        for t in (253.15, 273.15, 293.15, 333.15)
+        for e in (-1e-3, 0.0, 1e-3, 2e-3)
+    )
+    found = varied_states(states, flake_job(states=states).rest)
+    assert [(states[i].strain, states[i].temperature) for i in found] == [
+        (0.0, 253.15), (-1e-3, 293.15), (0.0, 293.15), (2e-3, 293.15), (0.0, 333.15),
+    ]  # fmt: skip
+    alone = (State.at(0.0, 293.15, Mounting("free")),)
+    assert varied_states(alone, 0) == (0,)
+
+
+def test_variations_need_the_law_they_vary():
+    with pytest.raises(ValueError, match="variations need"):
+        flake_job(variations=(Setting(1.0, 0.01, 0.3),))
+
+
+def test_currents_are_those_of_the_solution_at_rest():
+    job = known_job()
+    found = simulate_box(job)["currents"]
+    sample = solve_sample(job, job.states[0])
+    shares = sample.solution.power_shares
+    assert found["largest_share"] == pytest.approx(shares.max(), rel=1e-4)
+    assert found["noise_index"] == pytest.approx((shares**2).sum(), rel=1e-4)
+    carrying = np.sort(shares[sample.solution.backbone.resistors])[::-1]
+    hottest = carrying[: max(1, round(0.01 * len(carrying)))].sum()
+    assert found["hottest_share"] == pytest.approx(hottest, rel=1e-3)
+    assert found["power_sorted"][0] == found["largest_share"]
+    assert found["power_sorted"] == sorted(found["power_sorted"], reverse=True)
+    # one path of all; its weakest contact conducts more than the path
+    g = 1.0 / sample.solution.resistance
+    assert 0.0 < found["critical_path_S"] < g
+    assert found["critical_path_S"] < found["bottleneck_S"] <= job.law.electrode_conductance
+
+
+def test_effective_medium_estimate_is_exact_for_a_row_of_lattice_bonds():
+    """Equal conductances between the sites of a cubic lattice: G = g sites^2 / bonds."""
+    n, edge, pitch = 5, 50e-6, 10e-6
+    grid = np.stack(np.meshgrid(*[np.arange(n)] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
+    box = Box((edge,) * 3, (False, True, True))
+    # balls that just touch their six neighbours
+    balls = Particles(
+        np.full(n**3, SPHERE, np.int8),
+        (grid + 0.5) * pitch,
+        np.tile([1.0, 0.0, 0.0], (n**3, 1)),
+        np.zeros(n**3),
+        np.full(n**3, 0.5 * pitch * (1.0 + 1e-9)),
+        box,
+    )
+    links = find_links(balls, 0.0)
+    assert len(links) == (n - 1) * n**2 + 2 * n**3
+    law = ContactOpeningLaw(CONTACT, 100.0, 0.01, 0.0, ELECTRODE)
+    network = build_network(links, law, State())
+    # n - 1 bonds in series over a length of n pitches, n^2 side by side
+    expected = CONTACT * n**2 * (n - 1) / n**2
+    assert effective_medium_estimate(links, network) == pytest.approx(expected, rel=1e-9)
+
+
+def test_what_an_open_box_tells_is_zero_and_can_be_stored():
+    job = known_job(variations=(Setting(50.0, 0.02, 0.5),))
+    filler = job.recipe.fillers[0][0]
+    empty = Recipe(((filler, 1e-7),), job.recipe.elastomer)
+    sparse = Recipe(((filler, 0.05),), job.recipe.elastomer)
+    for recipe in (empty, sparse):
+        result = simulate_box(dataclasses.replace(job, recipe=recipe))
+        assert decode_json(encode_json(result)) == result
+        assert result["conductances"] == [0.0] * 3
+        assert set(np.ravel(list(result["slopes"].values()))) == {0.0}
+        assert not any(np.ravel(v).any() for v in result["currents"].values())
+        assert result["variations"]["conductances"] == [[0.0, 0.0]]
+
+
+def test_gap_laws_tell_their_currents_but_no_slopes():
+    job = known_job(
+        law=TunnellingLaw(1.6e-19, 1e-14, 1e-3),
+        cutoff=2e-9,
+        states=(State.at(0.0, 293.15, Mounting("bonded")),),
+    )
+    result = simulate_box(job)
+    assert result["currents"]["hottest_share"] > 0.01
+    assert "slopes" not in result

@@ -303,3 +303,33 @@ def test_the_strain_follows_the_axis_of_the_current():
     assert along_y.opens_along == along_x.opens_along == pytest.approx(0.01, rel=1e-12)
     assert along_y.matrix()[0, 0] == along_x.matrix()[1, 1]
     assert along_y.matrix()[2, 2] == along_x.matrix()[2, 2]
+
+
+def test_in_plane_states_are_the_bonded_ones_at_their_strains():
+    thermal = ThermalOpening(expansion=3e-4, closed_at=233.15, share=0.3)
+    e, nu = 0.002, 0.3
+    bonded = State.at(e, 293.15, Mounting("bonded", part_poisson_ratio=nu), thermal)
+    assert np.allclose(
+        State.in_plane(e, -nu * e, 293.15, thermal).matrix(), bonded.matrix(), rtol=1e-15
+    )
+    biaxial = State.at(e, 293.15, Mounting("biaxial"), thermal)
+    assert np.allclose(
+        State.in_plane(e, e, 293.15, thermal).matrix(), biaxial.matrix(), rtol=1e-15
+    )
+    turned = State.in_plane(e, 0.0, axis=1)
+    assert np.allclose(np.diag(turned.matrix()), [1.0, 1.0 + e, 1.0 / (1.0 + e)])
+    assert State.in_plane(0.0, e).strain == 0.0
+    flat = State.in_plane(e, -e / 2, dimension=2)
+    assert np.allclose(flat.matrix(), np.diag([1.0 + e, 1.0 - e / 2]))
+    for along, across in ((-1.0, 0.0), (0.0, -2.0), (float("nan"), 0.0)):
+        with pytest.raises(ValueError, match="must be finite and above -1"):
+            State.in_plane(along, across)
+
+
+def test_strain_across_opens_isotropic_contacts_by_nothing_on_the_whole():
+    # trace of the strain over three (exact), constant volume: 0 to first order; so is what
+    # strain across adds along any direction that thickness and width share alike
+    links = isotropic_contacts(271828, kind=SPHERE)
+    opened = openings(links, State.in_plane(0.0, 1e-4)) / 10e-6
+    assert abs(opened.mean()) < 4 * opened.std() / np.sqrt(len(opened)) + 1e-7
+    assert opened.std() > 2e-5

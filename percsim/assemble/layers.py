@@ -1,0 +1,599 @@
+"""The film on its sheet on the part: strain that reaches it, wrapping, strain across."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from percsim.assemble.gather import Findings
+from percsim.assemble.words import BOND
+from percsim.decision.choose import Candidate
+from percsim.ensemble.sampling import PURPOSES, box_seed
+from percsim.film.layers import (
+    Layer,
+    LocalResponse,
+    Stack,
+    StrainTransfer,
+    Wrap,
+    off_axis_reading,
+    score_grid,
+    stretches,
+    through_thickness,
+)
+from percsim.film.transfer import LoadingResult, fit_loadings
+from percsim.materials.elastomer import load_material
+from percsim.materials.stiffness import (
+    USUAL_ELASTOMER,
+    Modulus,
+    nearly_incompressible,
+    stiffenings,
+)
+from percsim.plan import Plan
+from percsim.states.temperature import ROOM_TEMPERATURE
+from percsim.units import format_quantity
+
+__all__ = ["Assembly", "layers"]
+
+Floats = NDArray[np.float64]
+
+MIX_RATIOS = (4.0, 5.0, 7.0, 10.0, 13.0, 16.0, 20.0, 25.0, 30.0, 33.0, 40.0)
+"""Mix ratios of the sheet that the transfer is drawn against; the outer are untested."""
+GRID = 15
+"""Equally likely moduli of each of film and sheet."""
+PROFILE = 121
+"""Places along the film that the strain profile is given at."""
+NOTABLE_LOSS = 0.02
+"""Strain lost between the electrodes from which a caution is due (judgement)."""
+
+NOT_MODELLED_IN_LAYERS = (
+    "copper foil or tape embedded in the film: it stiffens the strip under it and"
+    " concentrates strain in the gap",
+    "creep of the sheet, a glue between sheet and part, partial debonding, and end zones"
+    " across the patch",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Assembly:
+    """The layers of a plan at one loading, and how well their stiffness is known.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    film, sheet : Modulus
+        Of the film and the sheet; the sheet's is there but unused without one.
+
+    """
+
+    plan: Plan
+    film: Modulus
+    sheet: Modulus
+
+    @classmethod
+    def of(cls, plan: Plan, weight_fraction: float) -> Assembly:
+        """Layers of a plan at a loading."""
+        return cls(plan, plan.film_modulus(weight_fraction), plan.sheet_modulus())
+
+    def film_layer(self, score: float = 0.0) -> Layer:
+        """Film, its modulus moved by a standard normal score."""
+        plan = self.plan
+        modulus = self.film.value * math.exp(score * self.film.log_std)
+        return Layer(
+            plan.film.thickness, modulus, plan.cured_elastomer.poisson_ratio, name="film"
+        )
+
+    def sheet_layer(
+        self, score: float = 0.0, modulus: Modulus | None = None
+    ) -> Layer | None:
+        """Sheet, likewise, or with another modulus; None without one."""
+        plan = self.plan
+        if plan.sheet.thickness is None:
+            return None
+        known = modulus or self.sheet
+        ratio = plan.sheet.poisson_ratio
+        return Layer(
+            plan.sheet.thickness,
+            known.value * math.exp(score * known.log_std),
+            plan.cured_elastomer.poisson_ratio if ratio is None else ratio,
+            name="sheet",
+        )
+
+    def part_layer(self) -> Layer | None:
+        """Part, if it has modulus and thickness; they count as exact."""
+        part = self.plan.part
+        if part.modulus is None or part.thickness is None:
+            return None
+        return Layer(
+            part.thickness, part.modulus.value, self.plan.part_poisson_ratio, name="part"
+        )
+
+    def transfer(
+        self,
+        scores: tuple[float, float] = (0.0, 0.0),
+        length: float | None = None,
+        sheet: Modulus | None = None,
+    ) -> StrainTransfer:
+        """Strain transfer with moduli of film and sheet moved by scores.
+
+        Parameters
+        ----------
+        scores : (float, float)
+            Of film and sheet.
+        length : float, optional
+            Of the film [m], by default the plan's.
+        sheet : Modulus, optional
+            Another one of the sheet.
+
+        Returns
+        -------
+        StrainTransfer
+
+        """
+        force = self.plan.part.control == "force"
+        return StrainTransfer.through(
+            self.film_layer(scores[0]),
+            self.sheet_layer(scores[1], sheet),
+            self.plan.film.length if length is None else length,
+            self.part_layer() if force else None,
+        )
+
+    def wrap(self, scores: tuple[float, float] = (0.0, 0.0)) -> Wrap:
+        """How the stack bends on the part, with moduli moved by scores."""
+        part = self.plan.part
+        sheet, film = self.sheet_layer(scores[1]), self.film_layer(scores[0])
+        soft = (film,) if sheet is None else (sheet, film)
+        inside = part.side == "inner"
+        with_part = part.bent == "after bonding"
+        below = self.part_layer() if with_part and not part.rigid else None
+        if below is not None:
+            return Wrap(Stack((below, *soft), wide=True), below.thickness, inside)
+        return Wrap(Stack(soft, wide=True), inside=inside, held=with_part)
+
+    @property
+    def scores(self) -> list[tuple[float, float]]:
+        """Equally likely scores of film and sheet."""
+        return [(float(a), float(b)) for a, b in score_grid(GRID, 2)]
+
+
+def _band(values: ArrayLike) -> tuple[Floats, Floats]:
+    drawn = np.asarray(values, dtype=np.float64)
+    low, high = np.quantile(drawn, (0.05, 0.95), axis=0, method="inverted_cdf")
+    return np.asarray(low), np.asarray(high)
+
+
+def _with_band(value: Any, band: tuple[Floats, Floats]) -> dict[str, Any]:
+    return {"value": _plain(value), "p05": _plain(band[0]), "p95": _plain(band[1])}
+
+
+def _plain(value: Any) -> Any:
+    return np.asarray(value, dtype=np.float64).tolist()
+
+
+def _half_width(draws: Floats) -> float:
+    """Half of the central 68 % of resamples; inf where it reaches an open circuit."""
+    if len(draws) < 2:
+        return math.inf
+    low, high = np.quantile(draws, (0.158655, 0.841345), method="inverted_cdf")
+    return float(0.5 * (high - low)) if np.isfinite(high) and np.isfinite(low) else math.inf
+
+
+def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
+    """Give what sheet, part and wrapping make of the film; nothing without either section.
+
+    Parameters
+    ----------
+    findings : Findings
+        What the boxes gave.
+    summary : dict
+        The summary so far, for its cautions and what it says is not modelled.
+
+    Returns
+    -------
+    dict
+        `layers`, and `cautions` and `not_modelled` brought up to date.
+
+    """
+    plan = findings.plan
+    if not (plan.has_sheet or plan.has_part):
+        return {}
+    best = findings.decision.best
+    loading = best.castings.fit.loading
+    assembly = Assembly.of(plan, loading.weight_fraction)
+    response = LocalResponse.from_castings(best.castings)
+    out: dict[str, Any] = {
+        "weight_fraction": loading.weight_fraction,
+        "electrode_gap_m": best.castings.film.electrode_gap,
+        "film_length_m": plan.film.length,
+        "strain": plan.largest_strain,
+        "control": plan.part.control,
+        "stiffness": _stiffness(findings, assembly),
+        "transfer": _transfer(best, assembly),
+        "candidates": [_on_part(plan, c) for c in findings.decision.candidates],
+    }
+    if plan.part.radius is not None:
+        out["wrapping"] = _wrapping(plan, assembly, response)
+    if plan.part.misalignment is not None:
+        out["transverse"] = _transverse(findings, best)
+    out["cautions"] = _cautions(findings, assembly, out)
+    return {
+        "layers": out,
+        "not_modelled": [
+            *(x for x in summary["not_modelled"] if x != BOND),
+            *NOT_MODELLED_IN_LAYERS,
+        ],
+        "cautions": [*out["cautions"], *summary["cautions"]],
+    }
+
+
+# ------------------------------------------------------------------------------------------
+# Stiffness
+# ------------------------------------------------------------------------------------------
+
+
+def _stiffness(findings: Findings, assembly: Assembly) -> dict[str, Any]:
+    plan = findings.plan
+    recipe = findings.recipe
+    name = plan.elastomer.material or USUAL_ELASTOMER
+    bulk = load_material(name)["bulk_modulus"].value
+    rows: dict[str, Any] = {"film": assembly.film.as_dict()}
+    rows["film"]["mix_ratio"] = plan.cured_elastomer.mix_ratio
+    rows["film"]["thickness_m"] = plan.film.thickness
+    if plan.film.modulus is None:
+        rows["elastomer"] = plan.elastomer_modulus().as_dict()
+        rows["elastomer"]["mix_ratio"] = plan.cured_elastomer.mix_ratio
+        rows["stiffening"] = [
+            {"model": s.model, "factor": s.factor, "valid": s.valid, "limit": s.limit}
+            for s in stiffenings(recipe)
+        ]
+    if plan.has_sheet:
+        rows["sheet"] = assembly.sheet.as_dict()
+        rows["sheet"]["mix_ratio"] = plan.sheet.mix_ratio or plan.cured_elastomer.mix_ratio
+        rows["sheet"]["thickness_m"] = plan.sheet.thickness
+    part = plan.part
+    if part.modulus is not None:
+        rows["part"] = {
+            "value_Pa": part.modulus.value,
+            "basis": part.modulus.basis,
+            "source": part.modulus.source,
+            "thickness_m": part.thickness,
+        }
+    softest = assembly.sheet.value if plan.has_sheet else assembly.film.value
+    rows["poisson_ratio"] = {
+        "used": plan.cured_elastomer.poisson_ratio,
+        "bulk_modulus_Pa": bulk,
+        # a stated modulus may be that of something else than a rubber
+        "film_from_bulk": nearly_incompressible(min(assembly.film.value, bulk), bulk),
+        "softest_from_bulk": nearly_incompressible(min(softest, bulk), bulk),
+    }
+    return rows
+
+
+# ------------------------------------------------------------------------------------------
+# Strain that reaches the film
+# ------------------------------------------------------------------------------------------
+
+
+def _transfer(best: Candidate, assembly: Assembly) -> dict[str, Any]:
+    plan = assembly.plan
+    gap, length = best.castings.film.electrode_gap, plan.film.length
+    transfer = assembly.transfer()
+    drawn = [assembly.transfer(scores) for scores in assembly.scores]
+    x = np.linspace(-0.5, 0.5, PROFILE) * length
+
+    out: dict[str, Any] = {
+        "decay_per_m": transfer.decay,
+        "end_zone_m": transfer.end_zone,
+        "plateau": _with_band(transfer.plateau, _band([t.plateau for t in drawn])),
+        "gap_mean": _with_band(transfer.mean(gap), _band([t.mean(gap) for t in drawn])),
+        "film_mean": _with_band(transfer.mean(), _band([t.mean() for t in drawn])),
+        "profile": {
+            "x_m": _plain(x),
+            **_with_band(transfer(x), _band([t(x) for t in drawn])),
+        },
+    }
+    if not plan.has_sheet:
+        return out
+    rows = []
+    tested = load_material(
+        plan.sheet.material or plan.elastomer.material or USUAL_ELASTOMER
+    )["mix_ratio"]
+    for ratio in MIX_RATIOS:
+        sheet = plan.sheet_modulus(ratio)
+        many = [assembly.transfer(scores, sheet=sheet) for scores in assembly.scores]
+        rows.append(
+            {
+                "mix_ratio": ratio,
+                "tested": tested.low <= ratio <= tested.high,
+                "modulus_Pa": sheet.value,
+                **_with_band(
+                    assembly.transfer(sheet=sheet).mean(gap),
+                    _band([t.mean(gap) for t in many]),
+                ),
+            }
+        )
+    out["against_mix_ratio"] = rows
+    lengths = np.geomspace(gap, max(3.0 * length, 10.0 * gap), 40)
+    by_length = [replace(transfer, length=float(x)).mean(gap) for x in lengths]
+    table = [[replace(t, length=float(x)).mean(gap) for x in lengths] for t in drawn]
+    out["against_length"] = {
+        "length_m": _plain(lengths),
+        **_with_band(by_length, _band(table)),
+    }
+    return out
+
+
+def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
+    """Give what a candidate reads on the part: gauge factor, resistance once wrapped."""
+    castings = candidate.castings
+    gap, strain = castings.film.electrode_gap, plan.largest_strain
+    loading = castings.fit.loading
+    out: dict[str, Any] = {
+        "weight_fraction": loading.weight_fraction,
+        "electrode_gap_m": gap,
+        "gap_mean_transfer": None,
+        "gauge_factor_free": None,
+        "gauge_factor": None,
+        "gauge_factor_se": None,
+        "zero_shift": None,
+        "resistance_ohm": None,
+        "meets": None,
+        "outside_window": False,
+    }
+    assembly = Assembly.of(plan, loading.weight_fraction)
+    transfer = assembly.transfer()
+    out["gap_mean_transfer"] = transfer.mean(gap)
+    response = LocalResponse.from_castings(castings)
+    if response is None:
+        return out
+    through: Floats = np.zeros(1)
+    if plan.part.radius is not None:
+        through = assembly.wrap().through(plan.part.radius)
+    along = transfer(stretches(gap))
+    rest = response.film(0.0, through)
+    strained = response.film(along * strain, through)
+    reached = np.array([0.0, strain * along.max()])[:, None] + through
+    low, high = response.window
+    outside = bool(reached.min() < low - 1e-9 or reached.max() > high + 1e-9)
+    with np.errstate(invalid="ignore"):
+        chords = np.where(np.isfinite(strained), strained / rest - 1.0, np.inf) / strain
+    free = response.ratio(np.array(strain))[0] - 1.0
+    median = candidate.resistance[0]
+    target = plan.decision_target()
+    out |= {
+        "gauge_factor_free": float(free / strain),
+        "gauge_factor": float(chords[0]),
+        "gauge_factor_se": _half_width(chords[1:]),
+        "zero_shift": float(rest[0] - 1.0),
+        "resistance_ohm": float(median * rest[0]),
+        "outside_window": outside,
+    }
+    low, high = target.window
+    out["meets"] = bool(
+        low <= out["resistance_ohm"] <= high
+        and math.isfinite(out["gauge_factor"])
+        and out["gauge_factor"] >= (target.gauge_factor_min or -math.inf)
+    )
+    return out
+
+
+# ------------------------------------------------------------------------------------------
+# Wrapping
+# ------------------------------------------------------------------------------------------
+
+
+def _wrapping(
+    plan: Plan, assembly: Assembly, response: LocalResponse | None
+) -> dict[str, Any]:
+    radius, window = plan.part.radius, plan.strain.window
+    assert radius is not None
+    wrap = assembly.wrap()
+    drawn = [assembly.wrap(scores) for scores in assembly.scores]
+    bottom, top = wrap.faces
+    places = {"bottom": bottom, "middle": 0.5 * (bottom + top), "top": top}
+    heights = np.array(list(places.values()))
+    strains = np.array([w.strain(heights, radius) for w in drawn])
+    nominal = wrap.strain(heights, radius)
+    low, high = _band(strains)
+    out: dict[str, Any] = {
+        "radius_m": radius,
+        "side": plan.part.side,
+        "bent": plan.part.bent,
+        "stack_thickness_m": wrap.above,
+        "neutral_axis_m": _with_band(
+            wrap.neutral_axis, _band(np.array([w.neutral_axis for w in drawn]))
+        ),
+        "faces_m": [bottom, top],
+        "rigidity_Nm": wrap.stack.rigidity,
+        "strain": {
+            name: {"value": float(v), "p05": float(a), "p95": float(b)}
+            for name, v, a, b in zip(places, nominal, low, high, strict=True)
+        },
+        # what a thin glued gauge would be given, for comparison
+        "half_thickness_over_radius": wrap.above / (2.0 * radius),
+        "smallest_radius_m": _with_band(
+            wrap.smallest_radius(window),
+            _band(np.array([w.smallest_radius(window) for w in drawn])),
+        ),
+        "shift": None,
+        "shift_se": None,
+    }
+    z = through_thickness(bottom, top)
+    out["through"] = {
+        "height_m": _plain(z),
+        **_with_band(wrap.strain(z, radius), _band([w.strain(z, radius) for w in drawn])),
+    }
+    if response is None:
+        return out
+    smallest = 1.02 * wrap.above
+    radii = np.geomspace(max(smallest, radius / 10.0), max(10.0 * radius, smallest), 41)
+    radii = np.unique(np.append(radii, radius))
+    through = np.array([wrap.through(r) for r in radii])
+    simulated = np.array([response.film(0.0, t) - 1.0 for t in through]).T
+    best = response.nominal
+    table = np.array(
+        [[float(best.film(0.0, w.through(r))[0]) - 1.0 for r in radii] for w in drawn]
+    )
+    here = int(np.searchsorted(radii, radius))
+    known = response.window
+    out |= {
+        "shift": _with_band(simulated[0, here], _band(table[:, here])),
+        "shift_se": _half_width(simulated[1:, here]),
+        "window_computed": list(known),
+        "outside_window": bool(
+            np.any(nominal < known[0] - 1e-12) or np.any(nominal > known[1] + 1e-12)
+        ),
+        "against_radius": {
+            "radius_m": _plain(radii),
+            **_with_band(simulated[0], _band(table)),
+            "standard_error": [_half_width(column) for column in simulated[1:].T],
+            "outside_window": [
+                bool(np.any(s < known[0] - 1e-12) or np.any(s > known[1] + 1e-12))
+                for s in (wrap.strain(np.array([bottom, top]), r) for r in radii)
+            ],
+        },
+    }
+    return out
+
+
+# ------------------------------------------------------------------------------------------
+# Strain across the current
+# ------------------------------------------------------------------------------------------
+
+
+def _transverse(findings: Findings, best: Candidate) -> dict[str, Any]:
+    """Transverse sensitivity from boxes strained along and across the current."""
+    plan, chosen = findings.plan, best.castings.fit.loading
+    angle, ratio = plan.part.misalignment, plan.part_poisson_ratio
+    strain = plan.largest_strain
+    out: dict[str, Any] = {
+        "strain": strain,
+        "misalignment_deg": math.degrees(angle or 0.0),
+        "part_poisson_ratio": ratio,
+        "note": "",
+    }
+    rows: list[list[list[float]]] = [[] for _ in chosen.lengths]
+    for job in findings.jobs:
+        record = findings.records.get(job.key)
+        mine = job.recipe.weight_fraction == chosen.weight_fraction
+        if mine and record is not None and record.result is not None:
+            found = record.result.get("probe_conductances")
+            if found is not None:
+                rest = record.result["conductances"][job.rest]
+                rows[chosen.lengths.index(job.box.length)].append([rest, *found])
+    if min(len(r) for r in rows) < 2:
+        return out | {"note": "too few boxes were strained across the current"}
+    loading = LoadingResult(
+        weight_fraction=chosen.weight_fraction,
+        volume_fraction=chosen.volume_fraction,
+        log_slope=chosen.log_slope,
+        lengths=chosen.lengths,
+        sections=chosen.sections,
+        conductances=tuple(np.asarray(r, dtype=np.float64) for r in rows),
+        strains=(0.0, strain, strain, strain),
+        temperatures=(ROOM_TEMPERATURE,) * 4,
+        diameter=chosen.diameter,
+        mix_ratio=chosen.mix_ratio,
+        dimension=chosen.dimension,
+    )
+    (fit,) = fit_loadings(
+        (loading,), findings.threshold, seed=box_seed(plan.seed, 0, PURPOSES["bootstrap"])
+    )
+    draws = np.vstack([fit.resistivity[None, :], fit.resistivity_draws])
+    draws = draws[np.isfinite(draws).all(axis=1)]
+    if not np.isfinite(fit.resistivity).all() or len(draws) < 20:
+        return out | {"note": "the film is or gets open, it has no transverse sensitivity"}
+    along = (draws[:, 1] / draws[:, 0] - 1.0) / strain
+    pulled = (draws[:, 2] / draws[:, 0] - 1.0) / strain
+    pressed = (1.0 - draws[:, 3] / draws[:, 0]) / strain
+    across = 0.5 * (pulled + pressed)
+    if abs(along[0]) <= 2.0 * _half_width(along[1:]):
+        return out | {"note": "the response along is within its simulation error of zero"}
+    sensitivity = across / along
+    errors = np.array(
+        [float(off_axis_reading(angle or 0.0, k, ratio)) - 1.0 for k in sensitivity]
+    )
+    angles = np.radians(np.linspace(0.0, 45.0, 46))
+    return out | {
+        "gauge_factor_along": float(along[0]),
+        "gauge_factor_along_se": _half_width(along[1:]),
+        "gauge_factor_pulled_across": float(pulled[0]),
+        "gauge_factor_pressed_across": float(pressed[0]),
+        "gauge_factor_across": float(across[0]),
+        "gauge_factor_across_se": _half_width(across[1:]),
+        "transverse_sensitivity": float(sensitivity[0]),
+        "transverse_sensitivity_se": _half_width(sensitivity[1:]),
+        # what the two give for the plan's bonded film, beside the states computed for it
+        "gauge_factor_bonded": float(along[0] - ratio * across[0]),
+        "gauge_factor_biaxial": float(along[0] + across[0]),
+        "misalignment_error": float(errors[0]),
+        "misalignment_error_se": _half_width(errors[1:]),
+        "against_angle": {
+            "angle_deg": _plain(np.degrees(angles)),
+            "reading": _plain(off_axis_reading(angles, float(sensitivity[0]), ratio)),
+        },
+    }
+
+
+# ------------------------------------------------------------------------------------------
+# Cautions
+# ------------------------------------------------------------------------------------------
+
+
+def _microstrain(value: float) -> str:
+    return f"{1e6 * value:+.0f} microstrain"
+
+
+def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> list[str]:
+    plan, lines = findings.plan, []
+    for name, known in (("film", assembly.film), ("sheet", assembly.sheet)):
+        if name == "film" or plan.has_sheet:
+            lines += [f"{name}: {note}" for note in known.notes]
+    mean = out["transfer"]["gap_mean"]["value"]
+    if mean < 1.0 - NOTABLE_LOSS:
+        lines.append(
+            f"only {100 * mean:.1f} % of the part's strain reaches the film between its"
+            " electrodes; the decision above counts all of it"
+        )
+    decay = assembly.transfer().decay
+    if math.isfinite(decay) and decay * plan.film.thickness > 1.0:
+        lines.append(
+            "the end zones of the bond are shorter than the film is thick, where shear lag"
+            " is a rough guide only"
+        )
+    best = next(
+        row
+        for row, candidate in zip(
+            out["candidates"], findings.decision.candidates, strict=True
+        )
+        if candidate is findings.decision.best
+    )
+    if findings.decision.best.meets_target and best["meets"] is False:
+        lines.append(
+            "on the part the chosen candidate misses the target: resistance"
+            f" {format_quantity(best['resistance_ohm'], 'resistance', digits=3)}, gauge"
+            f" factor {best['gauge_factor']:.3g}; the decision above is for the flat film"
+        )
+    wrapping = out.get("wrapping")
+    if wrapping and wrapping.get("outside_window"):
+        faces = [_microstrain(wrapping["strain"][f]["value"]) for f in ("bottom", "top")]
+        low, high = (_microstrain(x) for x in wrapping["window_computed"])
+        lines.append(
+            f"wrapping strains the faces of the film by {faces[0]} and {faces[1]}, outside"
+            f" the strains computed, {low} to {high}; widen [strain] window to hold both"
+        )
+    elif best["outside_window"]:
+        lines.append(
+            "wrapping and the largest strain of the part together strain a face of the film"
+            " beyond what was computed; the response there is carried on straight, widen"
+            " [strain] window to be sure of it"
+        )
+    lines.append(
+        "Copper foil or tape embedded in the film stiffens the strip it lies in and"
+        " concentrates strain in the gap between the electrodes; that is not modelled."
+    )
+    return lines

@@ -1,0 +1,663 @@
+r"""Stage 7. Layers: strain and bending of the film on its sheet on the part.
+
+The film sits on a sheet, the sheet on a part. A strain of the part reaches the film by
+shear through the sheet, all of it but for end zones; bending strains it about the neutral
+axis of whatever bends as one. Both leave a strain that differs from place to place in the
+film, and the film's resistance follows from the local response: slices through the
+thickness conduct side by side, lengths along the current one after the other.
+
+Heights z run from the bonded face of the lowest layer upward, away from the part; lengths x
+along the current from the middle of the film.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import PchipInterpolator
+
+from percsim.film.casting import Castings
+from percsim.film.transfer import is_room_temperature
+
+__all__ = [
+    "Layer",
+    "LocalResponse",
+    "Stack",
+    "StrainTransfer",
+    "Wrap",
+    "bimetal_curvature",
+    "off_axis_reading",
+    "parallel_share",
+    "score_grid",
+    "stretches",
+    "through_thickness",
+]
+
+Floats = NDArray[np.float64]
+
+SLICES = 9
+"""Gauss-Legendre points through the thickness of the film."""
+STRETCHES = 64
+"""Equal lengths that the film between its electrodes is divided into."""
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """One layer of a stack.
+
+    Parameters
+    ----------
+    thickness : float
+        [m], above 0.
+    modulus : float
+        Young's modulus [Pa], above 0.
+    poisson_ratio : float
+        0 to 0.5.
+    thermal_expansion : float
+        Linear [1/K].
+    name : str
+        What messages call it.
+
+    Raises
+    ------
+    ValueError
+        If a value cannot be a layer's.
+
+    """
+
+    thickness: float
+    modulus: float
+    poisson_ratio: float = 0.495
+    thermal_expansion: float = 0.0
+    name: str = "layer"
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.thickness < math.inf:
+            raise ValueError(
+                f"{self.name}: thickness must be a positive length in metres, got"
+                f" {self.thickness}"
+            )
+        if not 0.0 < self.modulus < math.inf:
+            raise ValueError(
+                f"{self.name}: modulus must be positive [Pa], got {self.modulus}"
+            )
+        if not 0.0 <= self.poisson_ratio <= 0.5:
+            raise ValueError(
+                f"{self.name}: Poisson ratio must be 0 to 0.5, got {self.poisson_ratio}"
+            )
+
+    @property
+    def stiffness(self) -> float:
+        """Force per width and strain, E t [N/m]."""
+        return self.modulus * self.thickness
+
+    @property
+    def shear_modulus(self) -> float:
+        """Shear modulus [Pa]."""
+        return self.modulus / (2.0 * (1.0 + self.poisson_ratio))
+
+
+@dataclass(frozen=True, slots=True)
+class Stack:
+    r"""Layers bonded to each other that bend as one.
+
+    Parameters
+    ----------
+    layers : tuple of Layer
+        From the bottom, where z = 0, up.
+    wide : bool
+        Whether the stack cannot bow across (a plate bent to a cylinder); then
+        :math:`E/(1 - \nu^2)` stands for E.
+
+    Raises
+    ------
+    ValueError
+        If there is no layer.
+
+    Notes
+    -----
+    Plane sections stay plane (composite-beam theory; Suo, Ma, Gleskova & Wagner, Appl.
+    Phys. Lett. 74, 1177 (1999) for films on foils):
+    :math:`z_n = \sum E_i (z_i^2 - z_{i-1}^2) / (2 \sum E_i t_i)` and
+    :math:`D = \sum E_i [(z_i - z_n)^3 - (z_{i-1} - z_n)^3]/3`.
+
+    """
+
+    layers: tuple[Layer, ...]
+    wide: bool = False
+
+    def __post_init__(self) -> None:
+        if not self.layers:
+            raise ValueError("a stack needs at least one layer")
+
+    @property
+    def edges(self) -> Floats:
+        """Heights of the faces [m], one more than layers."""
+        return np.concatenate([[0.0], np.cumsum([x.thickness for x in self.layers])])
+
+    @property
+    def thickness(self) -> float:
+        """Whole thickness [m]."""
+        return float(sum(x.thickness for x in self.layers))
+
+    @property
+    def moduli(self) -> Floats:
+        """Modulus that counts in bending of each layer [Pa]."""
+        return np.array(
+            [
+                x.modulus / (1.0 - x.poisson_ratio**2 if self.wide else 1.0)
+                for x in self.layers
+            ]
+        )
+
+    @property
+    def neutral_axis(self) -> float:
+        """Height that bending leaves at its length [m]."""
+        z, E = self.edges, self.moduli
+        return float((E * np.diff(z**2)).sum() / (2.0 * (E * np.diff(z)).sum()))
+
+    @property
+    def rigidity(self) -> float:
+        """Bending moment per width and curvature [N m]."""
+        third = np.diff((self.edges - self.neutral_axis) ** 3) / 3.0
+        return float((self.moduli * third).sum())
+
+    def strain_at(self, height: ArrayLike, curvature: float) -> Floats:
+        """Strain at heights [m] under a curvature [1/m], positive with the top outside."""
+        return np.asarray(
+            (np.asarray(height, dtype=np.float64) - self.neutral_axis) * curvature
+        )
+
+    def thermal_curvature(self, warming: float) -> float:
+        """Curvature [1/m] of the free stack after warming [K], top outside positive.
+
+        Force and moment of all layers vanish; two layers give `bimetal_curvature`.
+        """
+        E, z = self.moduli, self.edges - self.neutral_axis
+        expansion = np.array([x.thermal_expansion for x in self.layers])
+        moment = (E * expansion * np.diff(z**2)).sum() / 2.0
+        return float(moment * warming / self.rigidity)
+
+    def curvature_on(self, radius: float, *, inside: bool = False) -> float:
+        """Curvature [1/m] of the neutral axis of the stack laid on a surface, signed.
+
+        Parameters
+        ----------
+        radius : float
+            Radius of the surface that the bottom of the stack lies on [m].
+        inside : bool
+            Whether the stack lies inside it, with its top towards the middle.
+
+        Returns
+        -------
+        float
+            Positive outside, negative inside.
+
+        Raises
+        ------
+        ValueError
+            If the radius is not above the thickness of the stack.
+
+        """
+        if not self.thickness < radius < math.inf:
+            raise ValueError(
+                f"radius must be above the thickness of the stack,"
+                f" {1e3 * self.thickness:.4g} mm, got {1e3 * radius:.4g} mm"
+            )
+        if inside:
+            return -1.0 / (radius - self.neutral_axis)
+        return 1.0 / (radius + self.neutral_axis)
+
+
+def bimetal_curvature(
+    thicknesses: tuple[float, float],
+    moduli: tuple[float, float],
+    expansions: tuple[float, float],
+    warming: float,
+) -> float:
+    r"""Curvature of two bonded strips after a change of temperature.
+
+    Parameters
+    ----------
+    thicknesses, moduli, expansions : (float, float)
+        Of the bottom and the top strip [m], [Pa], [1/K].
+    warming : float
+        Change of temperature [K].
+
+    Returns
+    -------
+    float
+        [1/m], positive when the top is outside.
+
+    Notes
+    -----
+    :math:`\kappa = 6 (\alpha_2 - \alpha_1) \Delta T (1 + m)^2 /
+    \{h [3 (1 + m)^2 + (1 + m n)(m^2 + 1/(m n))]\}` with m = t1/t2, n = E1/E2 and h the
+    whole thickness: Timoshenko, J. Opt. Soc. Am. 11, 233 (1925).
+
+    """
+    m, n = thicknesses[0] / thicknesses[1], moduli[0] / moduli[1]
+    h = sum(thicknesses)
+    top = 6.0 * (expansions[1] - expansions[0]) * warming * (1.0 + m) ** 2
+    return top / (h * (3.0 * (1.0 + m) ** 2 + (1.0 + m * n) * (m**2 + 1.0 / (m * n))))
+
+
+def parallel_share(part: float, *bonded: float) -> float:
+    """Share of its free strain that a part under a given force keeps.
+
+    Parameters
+    ----------
+    part, *bonded : float
+        Stiffness E t [N/m] of the part and of what is bonded to it; an infinite part keeps
+        all of it.
+
+    Returns
+    -------
+    float
+        E t over the sum of all E t: layers in parallel strain alike.
+
+    """
+    if math.isinf(part):
+        return 1.0
+    return part / (part + sum(bonded))
+
+
+@dataclass(frozen=True, slots=True)
+class StrainTransfer:
+    r"""Strain along a film bonded through a sheet, over the strain of the part far away.
+
+    Parameters
+    ----------
+    decay : float
+        Shear-lag constant [1/m]; inf when nothing lies between film and part.
+    length : float
+        Of the film along the strain [m].
+    plateau : float
+        Ratio far from the ends: 1 under strain control.
+
+    Raises
+    ------
+    ValueError
+        If a value is not positive.
+
+    Notes
+    -----
+    :math:`\varepsilon(x)/\varepsilon_0 = k [1 - \cosh(b x)/\cosh(b L/2)]` with
+    :math:`b^2 = (G_s/t_s)(1/(E_f t_f) + 1/(E_p t_p))`: the sheet carries shear only, film
+    and part carry tension only (Cox, Br. J. Appl. Phys. 3, 72 (1952); Volkersen,
+    Luftfahrtforschung 15, 41 (1938)). It holds for films that are stiffer than the sheet
+    and whose end zones are longer than the film is thick.
+
+    """
+
+    decay: float
+    length: float
+    plateau: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not self.decay > 0.0:
+            raise ValueError(f"decay must be positive [1/m], got {self.decay}")
+        if not 0.0 < self.length < math.inf:
+            raise ValueError(f"length must be positive [m], got {self.length}")
+        if not 0.0 < self.plateau <= 1.0:
+            raise ValueError(f"plateau must be above 0, at most 1, got {self.plateau}")
+
+    @classmethod
+    def through(
+        cls,
+        film: Layer,
+        sheet: Layer | None,
+        length: float,
+        part: Layer | None = None,
+    ) -> StrainTransfer:
+        """Transfer into a film through a sheet.
+
+        Parameters
+        ----------
+        film : Layer
+            The film.
+        sheet : Layer or None
+            What it is bonded through; None for a film straight on the part.
+        length : float
+            Of the film along the strain [m].
+        part : Layer, optional
+            The part, when the force on it is given; the layers then share that force. By
+            default its strain is given.
+
+        Returns
+        -------
+        StrainTransfer
+
+        """
+        stiffness = math.inf if part is None else part.stiffness
+        layers = [film.stiffness] + ([] if sheet is None else [sheet.stiffness])
+        decay = math.inf
+        if sheet is not None:
+            decay = math.sqrt(
+                sheet.shear_modulus / sheet.thickness
+                * (1.0 / film.stiffness + 1.0 / stiffness)
+            )  # fmt: skip
+        return cls(decay, length, parallel_share(stiffness, *layers))
+
+    def __call__(self, x: ArrayLike) -> Floats:
+        """Local strain over that of the part at distances from the middle [m]."""
+        x = np.abs(np.asarray(x, dtype=np.float64))
+        if np.any(x > 0.5 * self.length * (1.0 + 1e-12)):
+            raise ValueError("x must lie on the film, within half its length of the middle")
+        if math.isinf(self.decay):
+            return np.full(x.shape, self.plateau)
+        # cosh(bx)/cosh(bL/2) with the growing exponentials taken out
+        a = self.decay
+        fall = np.exp(-a * (0.5 * self.length - x))
+        ratio = fall * (1.0 + np.exp(-2.0 * a * x)) / (1.0 + math.exp(-a * self.length))
+        return np.asarray(self.plateau * (1.0 - ratio))
+
+    def mean(self, over: float | None = None) -> float:
+        """Mean ratio over the middle of the film, `over` long [m]; all of it by default."""
+        over = self.length if over is None else over
+        if not 0.0 < over <= self.length * (1.0 + 1e-12):
+            raise ValueError(
+                f"the length to average over must be above 0 and at most that of the film,"
+                f" got {over:g} m"
+            )
+        if math.isinf(self.decay):
+            return self.plateau
+        u, v = 0.5 * self.decay * over, 0.5 * self.decay * self.length
+        # sinh(u)/cosh(v) without overflow
+        ratio = math.exp(u - v) * -math.expm1(-2.0 * u) / (1.0 + math.exp(-2.0 * v)) / u
+        return self.plateau * (1.0 - ratio)
+
+    @property
+    def end_zone(self) -> float:
+        """Distance from an end to where 95 % of the plateau is reached [m].
+
+        Of a film longer than two of them; 0 when nothing lies between film and part.
+        """
+        return math.log(20.0) / self.decay
+
+
+@dataclass(frozen=True, slots=True)
+class LocalResponse:
+    """R of the material over R at rest, against the local strain, at 20 C.
+
+    Parameters
+    ----------
+    strains : (n,) ndarray of float
+        Rising, zero among them; all conduct.
+    log_ratios : (k, n) ndarray of float
+        ln(R/R0): the first row from all boxes, the others from resampled ones.
+    open_below, open_above : bool
+        Whether the next strain computed beyond either end is an open circuit.
+
+    Raises
+    ------
+    ValueError
+        If the strains do not rise, lack zero, are fewer than two, or shapes disagree.
+
+    """
+
+    strains: Floats
+    log_ratios: Floats
+    open_below: bool = False
+    open_above: bool = False
+    _curve: PchipInterpolator = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        strains, logs = self.strains, self.log_ratios
+        if strains.ndim != 1 or len(strains) < 2 or np.any(np.diff(strains) <= 0.0):
+            raise ValueError("two or more rising strains are needed")
+        if 0.0 not in strains:
+            raise ValueError("zero must be among the strains")
+        if logs.ndim != 2 or logs.shape[1] != len(strains) or not len(logs):
+            raise ValueError(
+                f"log_ratios must have shape (k, {len(strains)}), got {logs.shape}"
+            )
+        if not np.isfinite(logs).all():
+            raise ValueError("log_ratios must be finite; leave open strains out")
+        object.__setattr__(self, "_curve", PchipInterpolator(strains, logs, axis=1))
+
+    @classmethod
+    def from_castings(cls, castings: Castings) -> LocalResponse | None:
+        """Response of the planned film of a candidate; None if it is open at rest.
+
+        Resamples of the boxes that are open anywhere in the range are left out.
+        """
+        loading = castings.fit.loading
+        ref = loading.reference_state
+        states = sorted(
+            (s for s, t in enumerate(loading.temperatures) if is_room_temperature(t)),
+            key=lambda s: loading.strains[s],
+        )
+        rest = states.index(ref)
+        conducts = np.isfinite(castings.nominal[states])
+        if not conducts[rest]:
+            return None
+        low = high = rest
+        while low > 0 and conducts[low - 1]:
+            low -= 1
+        while high < len(states) - 1 and conducts[high + 1]:
+            high += 1
+        if low == high:
+            return None
+        kept = states[low : high + 1]
+        logs = np.log(castings.nominal[kept])
+        shift = castings.replicate_log_shift
+        rows = shift[np.isfinite(shift[:, kept]).all(axis=1)][:, kept] + logs
+        logs = np.vstack([logs[None, :], rows])
+        return cls(
+            np.asarray([loading.strains[s] for s in kept]),
+            logs - logs[:, [rest - low]],
+            low > 0,
+            high < len(states) - 1,
+        )
+
+    @property
+    def window(self) -> tuple[float, float]:
+        """Smallest and largest strain with a computed response."""
+        return float(self.strains[0]), float(self.strains[-1])
+
+    @property
+    def nominal(self) -> LocalResponse:
+        """The same from all boxes alone, without resamples."""
+        return LocalResponse(
+            self.strains, self.log_ratios[:1], self.open_below, self.open_above
+        )
+
+    def ratio(self, strain: ArrayLike) -> Floats:
+        """R/R0 (k, ...) at local strains (...).
+
+        Between the computed strains ln R follows a monotone cubic (Fritsch & Carlson, SIAM
+        J. Numer. Anal. 17, 238 (1980)); beyond them it goes on along the last step, or is
+        inf where the film opens.
+        """
+        strain = np.asarray(strain, dtype=np.float64)
+        x, y = self.strains, self.log_ratios
+        inside = self._curve(np.clip(strain, x[0], x[-1]))
+        tail = (len(y), *[1] * strain.ndim)
+        first = ((y[:, 1] - y[:, 0]) / (x[1] - x[0])).reshape(tail)
+        last = ((y[:, -1] - y[:, -2]) / (x[-1] - x[-2])).reshape(tail)
+        below, above = np.minimum(strain - x[0], 0.0), np.maximum(strain - x[-1], 0.0)
+        out = np.exp(inside + first * below + last * above)
+        if self.open_below:
+            out = np.where(strain < x[0], np.inf, out)
+        if self.open_above:
+            out = np.where(strain > x[-1], np.inf, out)
+        return np.asarray(out)
+
+    def film(self, along: ArrayLike, through: ArrayLike = 0.0) -> Floats:
+        """R/R0 of a film whose local strain is the sum of two parts.
+
+        Parameters
+        ----------
+        along : (..., nx) array_like
+            Strain at the middle of equal lengths along the current.
+        through : (nz,) array_like
+            Strain at the Gauss-Legendre points through the thickness (`through_thickness`),
+            or one strain for all of it.
+
+        Returns
+        -------
+        (k, ...) ndarray of float
+            Slices in parallel, lengths in series; inf where a length has only open slices.
+
+        """
+        along = np.atleast_1d(np.asarray(along, dtype=np.float64))
+        through = np.atleast_1d(np.asarray(through, dtype=np.float64))
+        weights = np.ones(1)
+        if len(through) > 1:
+            weights = 0.5 * np.polynomial.legendre.leggauss(len(through))[1]
+        ratios = self.ratio(along[..., None] + through)
+        with np.errstate(divide="ignore"):
+            return np.asarray((1.0 / ((1.0 / ratios) @ weights)).mean(axis=-1))
+
+
+def through_thickness(bottom: float, top: float, points: int = SLICES) -> Floats:
+    """Heights [m] of the Gauss-Legendre points between two faces."""
+    nodes = np.polynomial.legendre.leggauss(points)[0]
+    return np.asarray(0.5 * (bottom + top) + 0.5 * (top - bottom) * nodes)
+
+
+def stretches(length: float, count: int = STRETCHES) -> Floats:
+    """Middles of equal lengths [m], from the middle of the film."""
+    return np.asarray(((np.arange(count) + 0.5) / count - 0.5) * length)
+
+
+@dataclass(frozen=True, slots=True)
+class Wrap:
+    """A stack laid on a curved surface, and where the film is in what bends as one.
+
+    Parameters
+    ----------
+    stack : Stack
+        What bends as one, from the bottom up; the film is its last layer.
+    below : float
+        Thickness of the layers below the surface that `radius` is of [m]: that of the part
+        where it bends with the stack, else 0.
+    inside : bool
+        Whether the stack lies inside the surface.
+    held : bool
+        Whether the bonded face keeps its length (on a rigid part that is bent after
+        bonding); the stack then strains from that face on.
+
+    """
+
+    stack: Stack
+    below: float = 0.0
+    inside: bool = False
+    held: bool = False
+
+    @property
+    def neutral_axis(self) -> float:
+        """Height above the surface that keeps its length [m]."""
+        return 0.0 if self.held else self.stack.neutral_axis - self.below
+
+    @property
+    def faces(self) -> tuple[float, float]:
+        """Heights of the faces of the film above the surface [m]."""
+        z = self.stack.edges
+        return float(z[-2]) - self.below, float(z[-1]) - self.below
+
+    @property
+    def above(self) -> float:
+        """Thickness of the layers above the surface [m]."""
+        return self.stack.thickness - self.below
+
+    def strain(self, height: ArrayLike, radius: ArrayLike) -> Floats:
+        """Strain at heights above a surface of a radius [m], shapes broadcast.
+
+        Raises
+        ------
+        ValueError
+            If the radius is not above the thickness of the layers on the surface.
+
+        """
+        radius = np.asarray(radius, dtype=np.float64)
+        if not np.all(radius > self.above):
+            raise ValueError(
+                f"radius must be above the thickness of the stack, {1e3 * self.above:.4g}"
+                f" mm, got {1e3 * float(np.min(radius)):.4g} mm"
+            )
+        offset = np.asarray(height, dtype=np.float64) - self.neutral_axis
+        if self.inside:
+            return np.asarray(-offset / (radius - self.neutral_axis))
+        return np.asarray(offset / (radius + self.neutral_axis))
+
+    def through(self, radius: float) -> Floats:
+        """Strain at the points of `through_thickness` of the film."""
+        return self.strain(through_thickness(*self.faces), radius)
+
+    def smallest_radius(self, window: tuple[float, float]) -> float:
+        """Smallest radius [m] with both faces of the film inside a strain window.
+
+        At least the thickness of the stack; inf when a face strains to a side on which the
+        window ends at zero.
+        """
+        smallest = self.above
+        side = -1.0 if self.inside else 1.0
+        for height in self.faces:
+            offset = side * (height - self.neutral_axis)
+            limit = window[1] if offset > 0.0 else window[0]
+            if offset == 0.0:
+                continue
+            if limit * offset <= 0.0:
+                return math.inf
+            smallest = max(smallest, offset / limit - side * self.neutral_axis)
+        return float(smallest)
+
+
+def off_axis_reading(
+    angle: ArrayLike, transverse_sensitivity: float, poisson_ratio: float
+) -> Floats:
+    r"""Compare the reading of a patch at an angle to a uniaxial load with one along it.
+
+    Parameters
+    ----------
+    angle : array_like
+        Between the current and the load [rad].
+    transverse_sensitivity : float
+        K_t, response to strain across over that to strain along.
+    poisson_ratio : float
+        Of the part.
+
+    Returns
+    -------
+    ndarray of float
+        1 at zero angle.
+
+    Raises
+    ------
+    ValueError
+        If a patch along the load reads nothing, K_t nu = 1.
+
+    Notes
+    -----
+    :math:`\varepsilon_a = \varepsilon(\cos^2\theta - \nu \sin^2\theta)`,
+    :math:`\varepsilon_t = \varepsilon(\sin^2\theta - \nu \cos^2\theta)`, and the reading
+    goes as :math:`\varepsilon_a + K_t \varepsilon_t` (Mohr's circle; definition of K_t as
+    in strain-gauge practice, ASTM E251, from memory).
+
+    """
+    along = 1.0 - transverse_sensitivity * poisson_ratio
+    if along == 0.0:
+        raise ValueError("a patch with K_t nu = 1 reads nothing along the load")
+    sine = np.sin(np.asarray(angle, dtype=np.float64)) ** 2
+    axial = 1.0 - (1.0 + poisson_ratio) * sine
+    across = (1.0 + poisson_ratio) * sine - poisson_ratio
+    return np.asarray((axial + transverse_sensitivity * across) / along)
+
+
+def score_grid(count: int, dimensions: int) -> Floats:
+    """Equally likely standard normal scores on a grid (count^dimensions, dimensions).
+
+    Mid-points of equal shares of the distribution, so that plain quantiles over the rows
+    are those of what is computed from them, without any draw.
+    """
+    from scipy.special import ndtri
+
+    scores = ndtri((np.arange(count) + 0.5) / count)
+    mesh: Sequence[Floats] = np.meshgrid(*[scores] * dimensions, indexing="ij")
+    return np.column_stack([m.ravel() for m in mesh])

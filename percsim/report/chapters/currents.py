@@ -1,0 +1,300 @@
+"""What the currents tell: hot contacts, noise, estimates beside the answer, gradients."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from scipy.constants import elementary_charge
+
+from percsim.report.chapter import (
+    Block,
+    Chapter,
+    FigureEntry,
+    heading,
+    paragraph,
+    picture,
+    table,
+    table_block,
+)
+from percsim.report.style import (
+    COPPER,
+    MAIN,
+    PALE,
+    Figure,
+    Run,
+    legend_above,
+    new_figure,
+    plain,
+)
+from percsim.report.tables import Row, Summary, number, share, two, with_error
+
+__all__ = ["CURRENTS"]
+
+WORDS = {
+    "g0": "contact conductance, electrodes with it",
+    "beta": "decay with opening",
+    "delta_b": "opening at which a contact breaks",
+    "lambda_T": "share of the thermal strain at contacts",
+    "Ea": "activation energy",
+    "threshold": "threshold of the film",
+}
+"""Parameters of the gradient table in words."""
+
+SHORT = {
+    "g0": "contact conductance",
+    "beta": "decay",
+    "delta_b": "breaking opening",
+    "lambda_T": "thermal share",
+    "Ea": "activation energy",
+    "threshold": "threshold",
+}
+
+ESTIMATES = {
+    "bottleneck": (
+        "bottleneck",
+        "conductance of the weakest contact on the path whose weakest is strongest; sets "
+        "the scale when conductances span decades, which these do not",
+    ),
+    "critical_path": (
+        "critical path",
+        "that path alone, of all that carry current side by side",
+    ),
+    "effective_medium": (
+        "effective medium",
+        "every contact replaced by the effective-medium one in a uniform field; knows "
+        "nothing of dead ends, so that it fails towards the threshold",
+    ),
+}
+"""Estimates in words, and what each leaves out."""
+
+
+def _value(row: Row) -> str:
+    value = number(row["value"]) or 0.0
+    return {
+        "g0": f"{1e6 * value:.3g} uS",
+        "Ea": f"{1e3 * value / elementary_charge:.3g} meV",
+        "threshold": f"{100.0 * value:.3g} vol%",
+    }.get(row["parameter"], f"{value:.3g}")
+
+
+def _signed(value: Any, unit: str = "") -> str:
+    x = number(value)
+    if x is None or not math.isfinite(x):
+        return "opens"
+    return f"{x:+.2g}{unit}" if abs(x) >= 5e-4 else "0"
+
+
+def _power(watt: float) -> str:
+    for factor, unit in ((1e3, "mW"), (1e6, "uW"), (1e9, "nW")):
+        if watt * factor >= 1.0:
+            return f"{watt * factor:.3g} {unit}"
+    return f"{1e12 * watt:.3g} pW"
+
+
+def _power_sentence(currents: Summary) -> str:
+    hot = currents["largest_contact_power_W"]
+    mean, most = (number(hot[name]) or 0.0 for name in ("mean", "largest"))
+    film = number(currents["film_voltage_V"]) or 0.0
+    box = number(currents["box_voltage_V"]) or 0.0
+    at = (
+        f"At the supply the film has {film:.3g} V across at rest"
+        if currents["supplied"]
+        else "No supply is planned; with 1 V across the film"
+    )
+    return (
+        f"{at}, of which a box of {1e6 * currents['box_length_m']:.0f} um has its share "
+        f"of the path, {1e3 * box:.3g} mV. The contact that makes most heat in such a box "
+        f"then makes {_power(mean)} on average and {_power(most)} in the "
+        f"hottest of {currents['n_boxes']} boxes. The film holds {currents['boxes_in_film']:.0f} times "
+        "the volume of a box, so that its hottest contact may make more."
+    )
+
+
+def _blocks(summary: Summary) -> Sequence[Block]:
+    currents = summary["currents"]
+    hottest, largest = (
+        with_error(row["mean"], row["standard_error"], 100.0)
+        for row in (currents["hottest_share"], currents["largest_share"])
+    )
+    noise = currents["noise_index_film"]
+    of_film = with_error(noise["mean"], noise["standard_error"], 1e6)
+    rows = []
+    for name, (label, leaves_out) in ESTIMATES.items():
+        ratio = currents["estimates"][name]
+        rows.append(
+            (
+                label,
+                two(ratio["mean"]),
+                f"{two(ratio['p05'])} to {two(ratio['p95'])}",
+                leaves_out,
+            )
+        )
+    blocks = [
+        paragraph(
+            f"From the {currents['n_boxes']} conducting boxes of "
+            f"{1e6 * currents['box_length_m']:.0f} um at "
+            f"{100.0 * currents['weight_fraction']:.4g} wt%, at rest. The hottest 1 % "
+            f"of the contacts on the backbone make {hottest} % of the heat (1 % if all were "
+            f"alike), the hottest one {largest} %; +- is the standard error of the mean "
+            "over the boxes. " + _power_sentence(currents)
+        ),
+        picture("currents"),
+        paragraph(
+            "Relative 1/f noise of the film over that of one contact, all contacts "
+            f"fluctuating alike and apart: {of_film} millionths (+- as above; "
+            f"{currents['noise_index_box']['mean']:.2g} for one box, and the film is many "
+            "boxes which fluctuate apart). Times what one contact shows, it gives the "
+            "film's noise; that amplitude is not predicted."
+        ),
+        heading("Estimates beside the full answer"),
+        table_block(
+            table(
+                ("estimate", "#over the full answer", "#5-95 % of boxes", "~what it is"),
+                rows,
+                caption="Conductance of a box at rest, geometric mean over the boxes.",
+            )
+        ),
+    ]
+    if currents["gradient"]:
+        blocks += _gradient_blocks(currents)
+    return blocks
+
+
+def _gradient_blocks(currents: Summary) -> list[Block]:
+    rows = [
+        (
+            WORDS[row["parameter"]],
+            _value(row),
+            row["basis"],
+            _signed(row["log_slope"]),
+            _signed(100.0 * (number(row["resistance_change"]) or 0.0)),
+            _signed(row["gauge_factor_change"]),
+            _signed(row["gauge_factor_change_se"]).lstrip("+"),
+        )
+        for row in currents["gradient"]
+    ]
+    return [
+        heading("What a tenth more of each parameter does"),
+        table_block(
+            table(
+                (
+                    "~parameter", "#as planned", "basis", "#d ln R / d ln p",
+                    "#R for +10 %|%", "#gauge factor for +10 %", "#+-",
+                ),
+                rows,
+            )
+        ),
+        paragraph(
+            "Of the film as planned, at rest and 20 C, and for its chord gauge factor over "
+            "the window. Contact conductance and activation energy act in closed form, the "
+            "decay by the slope of every solved box; breaking opening, thermal share and "
+            "threshold make and break contacts and come from boxes solved at other values. "
+            "+- is the standard error that the change adds: scatter of those boxes and "
+            "what they missed at settings kept out of the fit. The spread of these "
+            "parameters themselves is far wider than a tenth where they are assumed."
+        ),
+    ]  # fmt: skip
+
+
+def currents_figure(run: Run) -> Figure:
+    """Draw the power of contacts from the hottest on, and the gradients."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+    from matplotlib.ticker import FuncFormatter
+
+    currents = run.summary["currents"]
+    gradient = currents["gradient"]
+    figure = new_figure(3.1)
+    if gradient:
+        left, right = figure.subplots(1, 2, width_ratios=(1.1, 1))
+    else:
+        left, right = figure.subplots(1, 1), None
+    points = [row for row in currents["power_by_contact"] if row["hottest"] > 0.0]
+    x = 100.0 * np.array([row["hottest"] for row in points])
+    mean, low, high = (
+        100.0 * np.array([number(row[name]) or 0.0 for row in points])
+        for name in ("mean", "p05", "p95")
+    )
+    floor = 1e-6 * mean.max()
+    left.fill_between(
+        x, np.maximum(low, floor), np.maximum(high, floor), color=PALE, lw=0, zorder=2
+    )
+    left.plot(x, np.maximum(mean, floor), "o-", color=MAIN, ms=4, lw=1.4, zorder=3)
+    left.set_xscale("log")
+    left.set_yscale("log")
+    left.xaxis.set_major_formatter(FuncFormatter(plain))
+    left.set_xlabel("contacts with more power, % of those that carry current")
+    left.set_ylabel("power of one contact, % of its box")
+    handles: list[Any] = [
+        Line2D([], [], color=MAIN, marker="o", ms=4, lw=1.4, label="mean over boxes"),
+        Patch(color=PALE, label="5-95 % of boxes"),
+    ]
+    if right is not None:
+        place = np.arange(len(gradient))
+        size = np.array(
+            [100.0 * (number(row["resistance_change"]) or 0.0) for row in gradient]
+        )
+        factor = np.array([number(row["gauge_factor_change"]) or 0.0 for row in gradient])
+        error = np.array([number(row["gauge_factor_change_se"]) or 0.0 for row in gradient])
+        shown = np.isfinite(size) & np.isfinite(factor) & np.isfinite(error)
+        right.barh(place[shown] - 0.19, size[shown], 0.34, color=MAIN, zorder=2)
+        right.barh(
+            place[shown] + 0.19,
+            10.0 * factor[shown],
+            0.34,
+            xerr=10.0 * error[shown],
+            error_kw={"lw": 1.0, "capsize": 2.0},
+            color=COPPER,
+            zorder=2,
+        )
+        right.axvline(0.0, color="#66727d", lw=0.8, zorder=3)
+        right.set_yticks(place, [SHORT[row["parameter"]] for row in gradient])
+        right.set_ylim(len(gradient) - 0.5, -0.5)
+        right.set_xlabel("change for +10 %")
+        right.grid(axis="y", visible=False)
+        handles += [
+            Patch(color=MAIN, label="R, %"),
+            Patch(color=COPPER, label="gauge factor, tenths"),
+        ]
+    legend_above(figure, handles, 4)
+    return figure
+
+
+def _caption(run: Run) -> str:
+    currents = run.summary["currents"]
+    words = (
+        "Left, power of single contacts at rest, from the hottest down: mean and 5-95 % "
+        f"over {currents['n_boxes']} boxes."
+    )
+    if currents["gradient"]:
+        words += (
+            " Right, what a tenth more of each parameter does to R and to the chord gauge "
+            "factor of the film; lines on bars are the standard error of the change from "
+            "simulation."
+        )
+    return words
+
+
+def _lines(summary: Summary) -> list[str]:
+    currents = summary["currents"]
+    hot = number(currents["largest_contact_power_W"]["largest"]) or 0.0
+    warm = share(currents["hottest_share"]["mean"])
+    volt = number(currents["film_voltage_V"]) or 0.0
+    return [
+        f"The hottest 1 % of the contacts make {warm} % of the heat, the hottest of "
+        f"{currents['n_boxes']} boxes {_power(hot)} at {volt:.3g} V across the film."
+    ]
+
+
+CURRENTS = Chapter(
+    key="currents",
+    anchor="currents",
+    heading="What the currents tell",
+    short="Currents",
+    blocks=_blocks,
+    figures={"currents": FigureEntry(currents_figure, _caption)},
+    lines=_lines,
+)

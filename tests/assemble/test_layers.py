@@ -1,0 +1,240 @@
+"""From stored boxes to what sheet, part and wrapping make of the film."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from percsim.assemble.layers import Assembly
+from percsim.assemble.words import BOND
+from percsim.film.layers import StrainTransfer
+from percsim.plan import Plan
+from percsim.report.chapters import chapter_lines
+from percsim.report.figures import Run, draw
+from percsim.report.page import render_page
+from percsim.run import redraw, run_plan
+
+SMALL = """
+title = "Small patch on a cargo-bicycle tube (invented data)"
+seed = 88013
+[filler]
+density = "2250 kg/m3"
+diameter = { median = "10 um", geometric_spread = 1.5 }
+aspect_ratio = 12
+[elastomer]
+density = "1030 kg/m3"
+mix_ratio = "7:1"
+[film]
+thickness = "0.20 mm"
+width = "6 mm"
+length = "6 mm"
+modulus = { value = "16 MPa", basis = "measured" }
+[contacts]
+closed_at = "-60 C"
+[strain]
+window = "-4000 to 4000 microstrain"
+points = 5
+[explore]
+weight_fraction = ["10 wt%", "36 wt%", "40 wt%"]
+electrode_gap = ["2 mm", "4 mm"]
+[boxes]
+count = 6
+lengths = ["5 D", "6 D", "8 D"]
+threshold_count = 20
+[tolerances]
+castings = 300
+[target]
+series_resistor = "1.8 kohm"
+"""
+LAYERS = """
+[sheet]
+thickness = "0.15 mm"
+modulus = "1.3 MPa"
+[part]
+radius = "25 mm"
+rigid = true
+misalignment = "5 deg"
+"""
+
+
+@pytest.fixture(scope="module")
+def bare(tmp_path_factory):
+    path = tmp_path_factory.mktemp("bare") / "plan.toml"
+    path.write_text(SMALL)
+    return run_plan(Plan.load(path), path.parent / "out", workers=1)
+
+
+@pytest.fixture(scope="module")
+def wrapped(tmp_path_factory):
+    path = tmp_path_factory.mktemp("wrapped") / "plan.toml"
+    path.write_text(SMALL + LAYERS)
+    return run_plan(Plan.load(path), path.parent / "out", workers=1)
+
+
+def on(changes):
+    """Assembly of the small plan with other lines under [sheet] and [part]."""
+    return Assembly.of(Plan.from_dict(_mapping(SMALL + changes)), 0.36)
+
+
+def _mapping(text):
+    import tomllib
+
+    return tomllib.loads(text)
+
+
+def test_without_the_sections_nothing_is_said_or_changed(bare, wrapped):
+    assert "layers" not in bare.summary
+    assert BOND in bare.summary["not_modelled"]
+    assert BOND not in wrapped.summary["not_modelled"]
+    # states across are extra: every number of the boxes stays
+    for name in ("boxes.csv", "responses.csv"):
+        mine, other = ((r.folder / name).read_text().splitlines() for r in (bare, wrapped))
+        column = mine[0].split(",").index("elapsed_s") if "elapsed_s" in mine[0] else None
+        strip = [
+            [[c for k, c in enumerate(row.split(",")) if k != column] for row in rows]
+            for rows in (mine, other)
+        ]
+        assert strip[0] == strip[1]
+    assert bare.summary["threshold"] == wrapped.summary["threshold"]
+
+
+def test_the_soft_stack_on_its_tube(wrapped):
+    # the worked case: 0.2 mm of 16 MPa on 0.15 mm of 1.3 MPa at 25 mm
+    wrap = wrapped.summary["layers"]["wrapping"]
+    strain = {k: 1e6 * v["value"] for k, v in wrap["strain"].items()}
+    assert strain["middle"] == pytest.approx(400, abs=10)
+    assert strain["top"] == pytest.approx(4400, abs=50)
+    assert strain["bottom"] == pytest.approx(-3600, abs=50)
+    assert 1e6 * wrap["half_thickness_over_radius"] == pytest.approx(7000)
+    for row in wrap["strain"].values():
+        assert row["p05"] < row["value"] < row["p95"]
+    # 4000 microstrain at the upper face by hand
+    z_n = wrap["neutral_axis_m"]["value"]
+    smallest = (0.35e-3 - z_n) / 4e-3 - z_n
+    assert wrap["smallest_radius_m"]["value"] == pytest.approx(smallest)
+    assert wrap["outside_window"]
+
+
+def test_the_shift_of_the_zero_fades_with_the_radius(wrapped):
+    curve = wrapped.summary["layers"]["wrapping"]["against_radius"]
+    radii, value = np.array(curve["radius_m"]), np.array(curve["value"])
+    assert 25e-3 in radii
+    assert abs(value[-1]) < 0.2 * np.abs(value).max()
+    here = value[radii == 25e-3][0]
+    assert here == wrapped.summary["layers"]["wrapping"]["shift"]["value"]
+    assert np.all(np.array(curve["p05"]) <= np.array(curve["p95"]))
+    assert len(curve["standard_error"]) == len(radii)
+
+
+def test_transfer_is_that_of_shear_lag(wrapped):
+    layers = wrapped.summary["layers"]
+    gap = layers["electrode_gap_m"]
+    b = math.sqrt(1.3e6 / 2.99 / 0.15e-3 / (16e6 * 0.2e-3))
+    u, v = b * gap / 2, b * 3e-3
+    expected = 1 - math.sinh(u) / u / math.cosh(v)
+    assert layers["transfer"]["decay_per_m"] == pytest.approx(b)
+    assert layers["transfer"]["gap_mean"]["value"] == pytest.approx(expected)
+    rows = layers["transfer"]["against_mix_ratio"]
+    assert [r["tested"] for r in rows if r["mix_ratio"] in (4, 5, 33, 40)] == [
+        False, True, True, False,
+    ]  # fmt: skip
+    assert np.all(np.diff([r["value"] for r in rows]) < 0)  # a softer sheet takes more
+    assert np.all(np.diff(layers["transfer"]["against_length"]["value"]) > 0)
+
+
+def test_gauge_factors_follow_the_local_strain(wrapped):
+    plan = wrapped.summary["plan"]
+    assert plan["sheet"]["modulus"]["value"] == "1.3 MPa"
+    rows = wrapped.summary["layers"]["candidates"]
+    open_rows = [r for r in rows if r["weight_fraction"] == 0.10]
+    assert all(r["gauge_factor"] is None and r["meets"] is None for r in open_rows)
+    for row in rows:
+        if row["gauge_factor"] is None:
+            continue
+        assert 0.3 < row["gap_mean_transfer"] < 1.0
+        # within the curvature of the response, the free one times what arrives
+        expected = row["gauge_factor_free"] * row["gap_mean_transfer"]
+        assert row["gauge_factor"] == pytest.approx(expected, rel=0.35)
+    gaps = {r["electrode_gap_m"]: r["gap_mean_transfer"] for r in rows}
+    assert gaps[4e-3] < gaps[2e-3]  # nearer to the ends of a 6 mm film
+
+
+def test_transverse_sensitivity_of_isotropic_flakes_is_zero_within_error(wrapped):
+    # width and thickness of an isotropic network are alike and constant volume trades one
+    # for the other: no response to first order (exact); the boxes are cubes
+    across = wrapped.summary["layers"]["transverse"]
+    assert across["note"] == ""
+    error = across["transverse_sensitivity_se"]
+    assert abs(across["transverse_sensitivity"]) < 4 * error
+    assert error < 0.5
+    # Mohr's circle by hand
+    k, nu, s = across["transverse_sensitivity"], 0.33, math.sin(math.radians(5)) ** 2
+    reading = (1 - (1 + nu) * s + k * ((1 + nu) * s - nu)) / (1 - k * nu)
+    assert across["misalignment_error"] == pytest.approx(reading - 1)
+    assert across["gauge_factor_along"] > 2 * across["gauge_factor_along_se"]
+
+
+def test_under_a_force_the_part_and_the_patch_share_it():
+    soft = on(
+        '[sheet]\nthickness = "0.15 mm"\nmodulus = "1.3 MPa"\n'
+        '[part]\nmodulus = "2 MPa"\nthickness = "1 mm"\ncontrol = "force"\n'
+    )
+    shared = 2e6 * 1e-3 / (2e6 * 1e-3 + 16e6 * 0.2e-3 + 1.3e6 * 0.15e-3)
+    assert soft.transfer().plateau == pytest.approx(shared)
+    given = on('[sheet]\nthickness = "0.15 mm"\n[part]\nmodulus = "2 MPa"\n')
+    assert given.transfer().plateau == 1.0
+
+
+def test_how_the_patch_is_bent_moves_the_neutral_axis():
+    flat = '[part]\nradius = "25 mm"\nbent = "after bonding"\n'
+    rigid = on(flat + "rigid = true\n").wrap()
+    assert rigid.held
+    assert rigid.strain(0.1e-3, 25e-3) == pytest.approx(4e-3)
+    tube = on(flat + 'modulus = "70 GPa"\nthickness = "1 mm"\n').wrap()
+    assert tube.neutral_axis == pytest.approx(-0.5e-3, rel=1e-3)
+    inner = on('[part]\nradius = "25 mm"\nrigid = true\nside = "inner"\n').wrap()
+    assert inner.neutral_axis == pytest.approx(0.1e-3)
+    assert inner.strain(0.2e-3, 25e-3) < 0 < inner.strain(0.0, 25e-3)
+
+
+def test_no_sheet_loses_nothing():
+    bonded = on("[part]\nrigid = true\n").transfer()
+    assert bonded == StrainTransfer(math.inf, 6e-3)
+    assert bonded.mean(2e-3) == 1.0
+
+
+def test_page_figures_and_lines(wrapped):
+    summary = json.loads((wrapped.folder / "summary.json").read_text())
+    drawings = {d.name: d for d in draw(Run(summary), ["strain_transfer", "wrapping"])}
+    for drawing in drawings.values():
+        assert drawing.png is not None, drawing.note
+        assert "5 to 95 %" in drawing.caption
+    page = render_page(summary, list(drawings.values())).replace("\xa0", " ")
+    assert 'id="layers"' in page
+    assert "Copper foil or tape embedded in the film" in page
+    assert "transverse sensitivity K_t" in page
+    lines = chapter_lines(summary)
+    assert any(line.startswith("On the part: ") for line in lines)
+    assert any("Wrapped at 25 mm: faces −3" in line for line in lines)
+    assert wrapped.figure_failures == ()
+
+
+def test_open_films_and_flat_parts_still_have_a_page(tmp_path):
+    text = SMALL.replace('["10 wt%", "36 wt%", "40 wt%"]', '["10 wt%"]')
+    path = tmp_path / "open.toml"
+    path.write_text(text + LAYERS)
+    result = run_plan(Plan.load(path), tmp_path / "out", workers=1)
+    layers = result.summary["layers"]
+    assert layers["wrapping"]["shift"] is None
+    assert "open" in layers["transverse"]["note"] or layers["transverse"]["note"]
+    assert result.figure_failures == ()
+    page = (tmp_path / "out" / "report.html").read_text()
+    assert "No transverse sensitivity" in page
+    assert "nan" not in (tmp_path / "out" / "summary.json").read_text().lower()
+
+
+def test_drawn_again_it_says_the_same(wrapped):
+    before = json.loads((wrapped.folder / "summary.json").read_text())["layers"]
+    redraw(wrapped.folder)
+    assert json.loads((wrapped.folder / "summary.json").read_text())["layers"] == before

@@ -1,0 +1,172 @@
+"""The chapter of the spread: its numbers against the castings, its words against them."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from reference.made_up_boxes import CRITICAL, FILM, loading
+
+from percsim.assemble.gather import Findings
+from percsim.assemble.spread import spread
+from percsim.decision.choose import decide
+from percsim.decision.priors import ContactParameters
+from percsim.ensemble.sampling import box_seed
+from percsim.ensemble.store import encode_json
+from percsim.film import (
+    TOLERANCE_NAMES,
+    TRIAL_NAMES,
+    LoadingThreshold,
+    Tolerances,
+)
+from percsim.plan import Plan
+from percsim.report.chapter import Block
+from percsim.report.chapters.spread import SPREAD
+from percsim.report.figures import draw
+from percsim.report.style import Run
+
+EXAMPLE = Path(__file__).parents[2] / "examples" / "bike_patch.toml"
+
+
+def findings(tolerances=None, weights=(0.26, 0.30, 0.34)):
+    plan = Plan.load(EXAMPLE)
+    threshold = LoadingThreshold(CRITICAL, 0.002 * CRITICAL, -1.0)
+    loadings = tuple(loading(w, seed=9, box_spread=0.1) for w in weights)
+    decision = decide(
+        loadings,
+        FILM,
+        (2e-3, 3e-3),
+        threshold,
+        plan.decision_target(),
+        seed=box_seed(plan.seed, 0, "tolerances"),
+        tolerances=tolerances or plan.casting_tolerances(),
+        contacts=plan.contact_parameters(),
+    )
+    assert isinstance(plan.contact_parameters(), ContactParameters)
+    recipe = plan.recipe(plan.weight_fractions[-1])
+    return Findings(plan, (), {}, loadings, threshold, recipe, decision)
+
+
+@pytest.fixture(scope="module")
+def found():
+    return findings()
+
+
+@pytest.fixture(scope="module")
+def made(found):
+    return spread(found, {})["spread"]
+
+
+def test_every_cause_has_a_share_and_first_orders_add_up(made):
+    assert made["quoted"]
+    names = {row["name"] for row in made["shares"]}
+    assert names == {*TOLERANCE_NAMES, *TRIAL_NAMES}
+    for quantity in ("log_resistance", "gauge_factor"):
+        total = sum(row[quantity]["first_order"] for row in made["shares"])
+        # ln R is close to a sum of its causes, so little is left for pairs of them
+        assert total == pytest.approx(1.0, abs=0.06)
+        for row in made["shares"]:
+            assert row[quantity]["low"] <= row[quantity]["first_order"]
+            assert row[quantity]["first_order"] <= row[quantity]["high"]
+
+
+def test_castings_scatter_more_than_trials(made):
+    # single observation on the bench, no source: films differ more than readings of one
+    of_r = made["nested"]["log_resistance"]
+    assert of_r["between_castings"]["low"] > 10 * of_r["repeatability"]["high"]
+    assert of_r["casting_share"] > 0.99
+    of_gauge = made["nested"]["gauge_factor"]
+    assert of_gauge["between_castings"]["value"] > of_gauge["repeatability"]["value"]
+    assert (
+        of_r["repeatability"]["value"]
+        < of_r["intermediate_precision"]
+        < of_r["reproducibility"]
+    )
+
+
+def test_the_bench_as_it_is_gives_the_castings_again(found, made):
+    best = found.decision.best
+    # the same castings, each read once more with 0.1 % of instrument noise
+    assert made["now"]["resistance_cv"] == pytest.approx(
+        best.castings.resistance_cv, rel=2e-3
+    )
+    assert made["now"]["pass_share"] == pytest.approx(best.pass_share.value)
+    assert made["now"]["gauge_factor_cv"] > best.castings.gauge_factor_cv
+    assert len(made["halving"]) == len(TOLERANCE_NAMES) + len(TRIAL_NAMES)
+
+
+def test_the_advice_names_what_lowers_the_spread_most(made):
+    bench = [row for row in made["halving"] if row["name"] in TOLERANCE_NAMES[:-1]]
+    top = min(bench, key=lambda row: row["resistance_cv"])
+    assert made["advice"][0].startswith(f"Spend first on {top['words']}: ")
+    assert f"to {100 * top['resistance_cv']:.1f} %" in made["advice"][0]
+    # and no share is surely larger than its own
+    shares = {row["name"]: row["log_resistance"] for row in made["shares"]}
+    assert all(shares[top["name"]]["high"] > other["low"] for other in shares.values())
+
+
+def test_chains_are_rarely_it(made):
+    assert made["chains"].startswith("Chains are not why these castings differ")
+    assert "rarely are" in made["chains"]
+    (chains,) = [row for row in made["shares"] if row["name"] == "chains"]
+    assert chains["log_resistance"]["total"] < 0.01
+
+
+def test_what_is_not_varied_is_said(made):
+    assert any(word.startswith("orientation: ") for word in made["not_varied"])
+    assert "bench judgement, no source" in made["basis"]
+    assert made["open_castings"] == "No casting is open."
+
+
+def test_shares_do_not_depend_on_the_order_of_asking(found, made):
+    assert encode_json(spread(found, {})["spread"]) == encode_json(made)
+
+
+def test_nothing_to_split():
+    still = findings(Tolerances.none(), weights=(0.26, 0.30))
+    told = spread(still, {})["spread"]
+    assert told["quoted"]  # boxes scatter, so chains do
+    (chains,) = [row for row in told["shares"] if row["name"] == "chains"]
+    assert chains["log_resistance"]["total"] == pytest.approx(1.0, abs=0.1)
+    closed = spread(findings(weights=(0.10, 0.12, 0.14)), {})["spread"]
+    assert not closed["quoted"]
+    assert "half or more of the castings are open" in closed["why_not"]
+    blocks = SPREAD.blocks({"spread": closed})
+    assert "Not split" in blocks[0]["text"]
+    assert SPREAD.lines({"spread": closed}) == []
+
+
+def words(blocks: list[Block]) -> str:
+    return " ".join(str(block) for block in blocks)
+
+
+def test_the_chapter_says_it_in_the_words_of_metrology(found, made):
+    summary = {"spread": made, **found.decision.as_dict()}
+    told = words(SPREAD.blocks(summary))
+    for term in (
+        "epeatability",
+        "ntermediate precision",
+        "eproducibility",
+        "JCGM 200:2012",
+    ):
+        assert term in told
+    lines = SPREAD.lines(summary)
+    assert len(lines) == 2
+    assert lines[0] == made["advice"][0]
+    assert lines[1].startswith("Chains are not why")
+
+
+def test_the_figures_are_drawn_with_their_errors(found, made):
+    summary = {"spread": made, **found.decision.as_dict()}
+    drawn = {d.name: d for d in draw(Run(summary), list(SPREAD.figures))}
+    assert set(drawn) == {"spread_vs_gap", "spread_shares", "halving"}
+    for drawing in drawn.values():
+        assert not drawing.failed, drawing.note
+        assert drawing.png is not None
+    assert "95 %" in drawn["spread_shares"].caption
+    assert "one standard error" in drawn["halving"].caption
+    figure = SPREAD.figures["spread_shares"].draw(Run(summary))
+    assert figure is not None
+    widths = sorted(bar.get_width() for bar in figure.axes[0].patches)
+    top = max(row["log_resistance"]["first_order"] for row in made["shares"])
+    assert widths[-1] == pytest.approx(100 * top)
+    assert np.isfinite(widths).all()

@@ -1,0 +1,329 @@
+"""Layers against worked values of the trade and exact limits, named beside each."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.integrate import quad, solve_bvp
+
+from percsim.film.layers import (
+    Layer,
+    LocalResponse,
+    Stack,
+    StrainTransfer,
+    Wrap,
+    bimetal_curvature,
+    off_axis_reading,
+    parallel_share,
+    score_grid,
+    stretches,
+    through_thickness,
+)
+
+# --- bending
+
+
+@pytest.mark.parametrize(
+    ("layers", "axis", "rigidity"),
+    [
+        # composite-beam theory (Timoshenko), worked: aluminium, polyimide, three layers
+        ([(1e-3, 70e9), (200e-6, 2e6)], 500.003, 5.8335),
+        ([(125e-6, 2.5e9), (200e-6, 2e6)], 62.708, 4.1878e-4),
+        ([(50e-6, 2.5e9), (100e-6, 3e6), (200e-6, 2e6)], 25.895, 4.9462e-5),
+    ],
+)
+def test_neutral_axes_and_rigidities(layers, axis, rigidity):
+    stack = Stack(tuple(Layer(*x) for x in layers))
+    assert 1e6 * stack.neutral_axis == pytest.approx(axis, abs=6e-4)
+    assert stack.rigidity == pytest.approx(rigidity, rel=2e-5)
+
+
+def test_strain_at_the_middle_of_a_buried_layer():
+    # same three layers, kappa = 100 /m, middle of the composite: 0.7411 %
+    stack = Stack((Layer(50e-6, 2.5e9), Layer(100e-6, 3e6), Layer(200e-6, 2e6)))
+    assert stack.strain_at(100e-6, 100.0) == pytest.approx(7.411e-3, abs=6e-7)
+
+
+def test_a_uniform_plate():
+    # middle, E t^3/12, and E/(1 - nu^2) when it cannot bow across (any handbook)
+    plate = Stack((Layer(1e-3, 2e9, 0.3), Layer(1e-3, 2e9, 0.3)))
+    assert plate.neutral_axis == pytest.approx(1e-3)
+    assert plate.rigidity == pytest.approx(2e9 * (2e-3) ** 3 / 12)
+    wide = Stack(plate.layers, wide=True)
+    assert wide.rigidity == pytest.approx(plate.rigidity / (1 - 0.09))
+
+
+def test_bimetal_curvatures():
+    # Timoshenko 1925: equal layers 1.5 dalpha dT / h = 1.5 /m; polyimide and silicone
+    assert bimetal_curvature((5e-4, 5e-4), (2e9, 2e9), (0.0, 1e-5), 100.0) == pytest.approx(
+        1.5
+    )
+    soft = bimetal_curvature((50e-6, 200e-6), (2.5e9, 2e6), (20e-6, 310e-6), 50.0)
+    assert soft == pytest.approx(21.505, abs=6e-4)
+    assert 1e3 / soft == pytest.approx(46.5, abs=0.05)
+    stack = Stack(
+        (
+            Layer(50e-6, 2.5e9, thermal_expansion=20e-6),
+            Layer(200e-6, 2e6, thermal_expansion=310e-6),
+        )
+    )
+    assert 1e6 * stack.neutral_axis == pytest.approx(25.399, abs=6e-4)
+    assert stack.rigidity == pytest.approx(3.3605e-5, rel=2e-5)
+    # two routes to the same curvature: force and moment balance of any number of layers
+    assert stack.thermal_curvature(50.0) == pytest.approx(soft, rel=1e-12)
+
+
+def soft_stack(film=16e6, sheet=1.3e6):
+    return Wrap(Stack((Layer(0.15e-3, sheet), Layer(0.2e-3, film))))
+
+
+def test_a_soft_stack_on_a_tube():
+    # 0.2 mm of 16 MPa on 0.15 mm of 1.3 MPa at 25 mm, worked by hand: z_n = 239.948 um;
+    # about 400 in the middle, +4400 and -3600 at the faces; t/(2R) would say 7000
+    wrap = soft_stack()
+    z_n = (1.3 * 0.15**2 + 16 * (0.35**2 - 0.15**2)) / (2 * (1.3 * 0.15 + 16 * 0.2))
+    assert 1e3 * wrap.neutral_axis == pytest.approx(z_n, rel=1e-12)
+    low, middle, high = 1e6 * wrap.strain([0.15e-3, 0.25e-3, 0.35e-3], 25e-3)
+    assert middle == pytest.approx(400, abs=10)
+    assert high == pytest.approx(4400, abs=50)
+    assert low == pytest.approx(-3600, abs=50)
+    # by the curvature alone, 1/R: exactly the offsets over 25 mm
+    by_curvature = wrap.stack.strain_at([0.15e-3, 0.25e-3, 0.35e-3], 1 / 25e-3)
+    assert 1e6 * by_curvature == pytest.approx(
+        [(0.15 - z_n) / 25e-3 * 1e3, (0.25 - z_n) / 25e-3 * 1e3, (0.35 - z_n) / 25e-3 * 1e3]
+    )
+    assert 1e6 * wrap.above / (2 * 25e-3) == pytest.approx(7000)
+    # the neutral axis lies on a circle of R + z_n
+    assert wrap.strain(0.35e-3, 25e-3) == pytest.approx(
+        wrap.stack.strain_at(0.35e-3, wrap.stack.curvature_on(25e-3)), rel=1e-12
+    )
+
+
+def test_strain_follows_the_lengths_of_arcs():
+    # a fibre at z lies on a circle of R + z outside and R - z inside; that at z_n keeps
+    # its length
+    wrap, R = soft_stack(), 8e-3
+    z = np.linspace(0.0, 0.35e-3, 5)
+    z_n = wrap.neutral_axis
+    assert wrap.strain(z, R) == pytest.approx((R + z) / (R + z_n) - 1, rel=1e-9)
+    inner = Wrap(wrap.stack, inside=True)
+    assert inner.strain(z, R) == pytest.approx((R - z) / (R - z_n) - 1, rel=1e-9)
+    assert inner.stack.curvature_on(R, inside=True) == pytest.approx(-1 / (R - z_n))
+
+
+def test_bent_with_the_part_the_film_strains_with_its_surface():
+    # 1 mm aluminium: the soft layers hardly move its neutral axis, so the bonded face
+    # strains by half its thickness over the radius and the film on top by more
+    film = Layer(0.2e-3, 2e6)
+    wrap = Wrap(Stack((Layer(1e-3, 70e9), film)), below=1e-3)
+    assert wrap.faces == pytest.approx((0.0, 0.2e-3))
+    assert wrap.strain(0.0, 1.0) == pytest.approx(0.5e-3, rel=1e-3)
+    assert wrap.above == pytest.approx(0.2e-3)
+    # a held face keeps its length: z/R
+    held = Wrap(Stack((film,)), held=True)
+    assert held.strain([0.0, 0.2e-3], 0.1) == pytest.approx([0.0, 2e-3])
+
+
+@pytest.mark.parametrize("inside", [False, True])
+def test_smallest_radius_puts_a_face_on_the_edge_of_the_window(inside):
+    wrap = Wrap(soft_stack().stack, inside=inside)
+    window = (-4e-3, 6e-3)
+    radius = wrap.smallest_radius(window)
+    faces = wrap.strain(wrap.faces, radius)
+    assert window[0] - 1e-12 <= faces.min()
+    assert faces.max() <= window[1] + 1e-12
+    edge = min(faces.min() - window[0], window[1] - faces.max())
+    assert edge == pytest.approx(0.0, abs=1e-12)
+
+
+def test_no_radius_fits_a_window_without_compression():
+    assert soft_stack().smallest_radius((0.0, 6e-3)) == math.inf
+    # nor can a stack be bent to less than its thickness
+    assert soft_stack().smallest_radius((-0.9, 0.9)) == pytest.approx(0.35e-3)
+
+
+# --- strain transfer
+
+
+def sheet(shear, thickness):
+    return Layer(thickness, 2.0 * 1.495 * shear, 0.495)
+
+
+@pytest.mark.parametrize(
+    ("film", "between", "length", "decay", "mean"),
+    [
+        # Cox 1952 / Volkersen 1938, worked: a soft patch, a stiff gauge on its glue
+        (Layer(200e-6, 3e6), sheet(0.33e6, 50e-6), 10e-3, 3316.6, 0.9397),
+        (Layer(30e-6, 3e9), sheet(1e9, 30e-6), 3e-3, 19245.0, 0.9654),
+    ],
+)
+def test_shear_lag(film, between, length, decay, mean):
+    transfer = StrainTransfer.through(film, between, length)
+    assert transfer.decay == pytest.approx(decay, rel=2e-5)
+    assert transfer.mean() == pytest.approx(mean, abs=6e-5)
+    # 1 - tanh(bL/2)/(bL/2) written out, and the mean as the integral of the profile
+    u = 0.5 * transfer.decay * length
+    assert transfer.mean() == pytest.approx(1 - math.tanh(u) / u, rel=1e-12)
+    for over in (length, 0.3 * length):
+        area = quad(transfer, -over / 2, over / 2, points=[0.0], limit=200)[0]
+        assert transfer.mean(over) == pytest.approx(area / over, rel=1e-8)
+    assert float(transfer(0.0)) == pytest.approx(1 - 1 / math.cosh(u))
+    assert transfer([-length / 2, length / 2]) == pytest.approx(0.0, abs=1e-12)
+    assert float(transfer(length / 2 - transfer.end_zone)) == pytest.approx(0.95, abs=1e-3)
+
+
+def test_parallel_stiffness_under_a_force():
+    # 1 mm of 2 MPa rubber under a 50 um carrier of 2.5 GPa keeps 1.57 % (elementary)
+    assert parallel_share(2e6 * 1e-3, 2.5e9 * 50e-6) == pytest.approx(0.0157, abs=6e-5)
+    assert parallel_share(math.inf, 1e5) == 1.0
+    carrier, rubber = Layer(50e-6, 2.5e9), Layer(1e-3, 2e6)
+    bonded = StrainTransfer.through(carrier, None, 10e-3, rubber)
+    assert bonded.mean() == pytest.approx(0.0157, abs=6e-5)
+    assert bonded.end_zone == 0.0
+    assert bonded([0.0, 5e-3]) == pytest.approx([bonded.plateau] * 2)
+
+
+def test_a_soft_part_under_a_force_against_the_differential_equations():
+    # film E_f t_f u_f'' = tau, part E_p t_p u_p'' = -tau, tau = (G/t)(u_f - u_p) solved
+    # numerically: film force 0 at both ends, all force in the part there
+    film, part = Layer(0.2e-3, 10e6), Layer(1e-3, 50e6)
+    between = sheet(0.4e6, 0.15e-3)
+    length, force = 8e-3, 50e6 * 1e-3 * 1e-2  # the bare part would strain by 1 %
+    k = between.shear_modulus / between.thickness
+    a, b = film.stiffness, part.stiffness
+
+    # lengths over the film's, forces over the part's, displacements over length x 1 %
+    def slopes(x, y):  # u_f, N_f, u_p, N_p
+        tau = k * length**2 * 1e-2 / force * (y[0] - y[2])
+        return np.array([y[1] * b / a, tau, y[3], -tau])
+
+    def ends(left, right):
+        return np.array([left[1], right[1], left[3] - 1.0, left[0] + right[0]])
+
+    x = np.linspace(-0.5, 0.5, 101)
+    found = solve_bvp(slopes, ends, x, np.zeros((4, x.size)), tol=1e-7, max_nodes=20000)
+    assert found.success
+    strain = found.sol(x)[1] * b / a
+    transfer = StrainTransfer.through(film, between, length, part)
+    # the sheet's own stiffness shares the force in the plateau only: 0.4 %
+    plain = StrainTransfer(transfer.decay, length, parallel_share(b, a))
+    assert plain(x * length) == pytest.approx(strain, abs=2e-5)
+    assert transfer.plateau == pytest.approx(plain.plateau, rel=5e-3)
+
+
+def test_long_stiff_films_do_not_overflow():
+    long = StrainTransfer(2e4, 1.0)
+    assert long.mean() == pytest.approx(1 - 2 / 2e4)
+    assert float(long(0.0)) == 1.0
+
+
+# --- local response
+
+
+def exponential(slope=20.0, strains=(-0.005, 0.0, 0.006), **ends):
+    x = np.asarray(strains)
+    return LocalResponse(x, np.stack([slope * x, 1.1 * slope * x]), **ends)
+
+
+def test_a_uniform_strain_gives_the_response_itself():
+    response = exponential()
+    strains = np.array([-0.004, 0.0, 0.003])
+    along = np.repeat(strains[:, None], 5, axis=1)
+    assert response.film(along)[0] == pytest.approx(np.exp(20.0 * strains))
+    assert response.film(along)[1] == pytest.approx(np.exp(22.0 * strains))
+    # beyond the computed strains ln R goes on straight
+    assert response.ratio(0.01)[0] == pytest.approx(np.exp(0.2))
+    assert response.ratio(-0.01)[0] == pytest.approx(np.exp(-0.2))
+    assert response.window == (-0.005, 0.006)
+
+
+def test_slices_in_parallel_and_lengths_in_series_against_the_integrals():
+    # exp(s e) through e = m +- d: 1/R = exp(-s m) sinh(s d)/(s d), exact; along x the mean
+    # of exp(s a x) over the film, exact
+    s, m, d = 20.0, 5e-4, 4e-3
+    response = exponential(s)
+    nodes = m + d * np.polynomial.legendre.leggauss(9)[0]
+    expected = np.exp(s * m) * (s * d) / np.sinh(s * d)
+    assert response.film(0.0, nodes)[0] == pytest.approx(expected, rel=1e-12)
+    along = 5e-3 * stretches(1.0, 400)
+    exact = np.sinh(s * 2.5e-3) / (s * 2.5e-3)
+    assert response.film(along)[0] == pytest.approx(exact, rel=1e-6)
+    # both at once factor for an exponential
+    assert response.film(along, nodes)[0] == pytest.approx(exact * expected, rel=1e-6)
+
+
+def test_open_slices_leave_the_rest_and_open_lengths_open_all():
+    response = exponential(open_above=True)
+    nodes = through_thickness(-0.004, 0.012)  # some above 0.006, where it opens
+    held = response.film(0.0, nodes)[0]
+    assert np.isfinite(held)
+    assert held > exponential().film(0.0, nodes)[0]
+    assert response.film([0.0, 0.007])[0] == np.inf
+    below = exponential(open_below=True)
+    assert below.ratio(-0.006)[0] == np.inf
+    assert np.isfinite(below.ratio(0.02)[0])
+
+
+def test_a_kinked_response_is_not_rounded_into_an_overshoot():
+    strains = np.array([-0.002, -0.001, 0.0, 0.001, 0.002])
+    flat = LocalResponse(strains, np.array([[0.0, 0.0, 0.0, 0.05, 0.1]]))
+    assert flat.ratio(np.linspace(-0.002, 0.0, 50)).max() == 1.0
+
+
+def test_points_through_the_thickness():
+    z = through_thickness(1.0, 3.0, 5)
+    weights = np.polynomial.legendre.leggauss(5)[1]
+    # exact for polynomials to degree 9: mean of z^8 over 1 to 3
+    assert 0.5 * weights @ z**8 == pytest.approx((3**9 - 1) / 18)
+    assert stretches(2.0, 4) == pytest.approx([-0.75, -0.25, 0.25, 0.75])
+
+
+# --- patches laid askew
+
+
+def test_off_axis_readings():
+    # Mohr's circle: K_t = 0, nu = 0.3 at 90 deg reads -nu; K_t = 1 does not see the angle
+    assert off_axis_reading(math.pi / 2, 0.0, 0.3) == pytest.approx(-0.3)
+    assert off_axis_reading(0.3, 1.0, 0.3) == pytest.approx(1.0)
+    assert off_axis_reading(0.0, 0.4, 0.33) == 1.0
+    # 5 deg, K_t = 0, nu = 0.285: 1 - (1 + nu) sin^2 = -0.976 %
+    assert off_axis_reading(math.radians(5), 0.0, 0.285) - 1 == pytest.approx(
+        -1.285 * math.sin(math.radians(5)) ** 2
+    )
+    with pytest.raises(ValueError, match="reads nothing"):
+        off_axis_reading(0.1, 2.0, 0.5)
+
+
+def test_scores_are_those_of_a_normal_law():
+    scores = score_grid(201, 2)
+    assert scores.shape == (201**2, 2)
+    assert scores.mean(axis=0) == pytest.approx([0.0, 0.0], abs=1e-12)
+    assert scores.std(axis=0) == pytest.approx([1.0, 1.0], abs=0.01)
+    low, high = np.quantile(scores[:, 0], (0.05, 0.95))
+    assert high == pytest.approx(1.645, abs=0.03)
+    assert low == pytest.approx(-1.645, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: Layer(0.0, 1e6, name="sheet"), "sheet: thickness must be a positive"),
+        (lambda: Layer(1e-3, 0.0, name="sheet"), "sheet: modulus must be positive"),
+        (lambda: Layer(1e-3, 1e6, 0.6), "Poisson ratio must be 0 to 0.5"),
+        (lambda: Stack(()), "at least one layer"),
+        (lambda: soft_stack().strain(0.0, 0.3e-3), "above the thickness of the stack"),
+        (lambda: soft_stack().stack.curvature_on(0.3e-3), "above the thickness"),
+        (lambda: StrainTransfer(0.0, 1.0), "decay must be positive"),
+        (lambda: StrainTransfer(1.0, 0.0), "length must be positive"),
+        (lambda: StrainTransfer(1.0, 1.0, 1.5), "plateau must be above 0"),
+        (lambda: StrainTransfer(1.0, 1.0)(0.6), "within half its length"),
+        (lambda: StrainTransfer(1.0, 1.0).mean(1.5), "at most that of the film"),
+        (lambda: exponential(strains=(0.001, 0.002)), "zero must be among"),
+        (lambda: exponential(strains=(0.0,)), "two or more"),
+        (lambda: LocalResponse(np.array([0.0, 1.0]), np.zeros((1, 3))), "must have shape"),
+        (lambda: LocalResponse(np.array([0.0, 1.0]), np.array([[0.0, np.inf]])), "finite"),
+    ],
+)
+def test_bad_values_are_refused(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()
