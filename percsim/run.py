@@ -30,6 +30,7 @@ from percsim.ensemble.threshold import GrowthJob
 from percsim.ensemble.workers import Executor, Progress, run_jobs
 from percsim.errors import FolderError, PlanError
 from percsim.jobs import (
+    across_jobs,
     box_jobs,
     compile_kernels,
     estimate,
@@ -169,7 +170,11 @@ def run_plan(
     """
     started = time.monotonic()
     folder = Path(out)
-    jobs: list[GrowthJob | BoxJob] = [*threshold_jobs(plan), *box_jobs(plan)]
+    jobs: list[GrowthJob | BoxJob] = [
+        *threshold_jobs(plan),
+        *box_jobs(plan),
+        *across_jobs(plan),
+    ]
     with Store.open(folder, plan.hash, fresh=fresh) as store:
         store.save_artefact("plan", plan.as_dict())
         write_atomically(folder / "plan.toml", plan.whole_text)

@@ -7,9 +7,11 @@ adds, none when the plan does not ask for it. The report draws what it finds the
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 from percsim import __version__
+from percsim.assemble.across import Across, gather_across
 from percsim.assemble.currents import currents
 from percsim.assemble.film import film
 from percsim.assemble.gather import (
@@ -29,7 +31,7 @@ from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.ensemble.store import Record
 from percsim.errors import FolderError
 from percsim.film.transfer import LoadingResult, LoadingThreshold, film_threshold
-from percsim.jobs import box_jobs, threshold_jobs
+from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
 
 __all__ = ["CHAPTERS", "Findings", "assemble"]
@@ -44,11 +46,17 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
 
 
 def _decide(
-    plan: Plan, loadings: Sequence[LoadingResult], threshold: LoadingThreshold
+    plan: Plan,
+    loadings: Sequence[LoadingResult],
+    threshold: LoadingThreshold,
+    across: Across,
 ) -> Decision:
+    film = plan.film_at(plan.electrode_gaps[0])
+    if across.axis == 2:
+        film = replace(film, layout=film.layout.conducting(across.ratio))
     return decide(
         loadings,
-        plan.film_at(plan.electrode_gaps[0]),
+        film,
         plan.electrode_gaps,
         threshold,
         plan.decision_target(),
@@ -104,7 +112,8 @@ def assemble(
         raise FolderError(
             "fewer than two boxes a length are stored; run the plan again to go on"
         )
-    decision = _decide(plan, loadings, loading_threshold)
+    across = gather_across(plan, records, loadings, loading_threshold)
+    decision = _decide(plan, loadings, loading_threshold, across)
     boxes, responses = box_rows(plan, jobs, records)
     best = decision.best.castings.fit.loading
     recipe = next(
@@ -130,7 +139,8 @@ def assemble(
             loading_threshold,
         ),
     )
-    expected = {job.key for job in jobs} | {job.key for job in threshold_jobs(plan)}
+    expected = {job.key for job in [*jobs, *across_jobs(plan)]}
+    expected |= {job.key for job in threshold_jobs(plan)}
     words = decision.as_dict()
     summary = {
         "version": __version__,

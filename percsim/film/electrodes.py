@@ -190,6 +190,10 @@ class Layout(Protocol):
         """Longest gap [m] for which the electrodes fit on a film."""
         ...
 
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        ...
+
 
 def _check_electrode(
     length: float | None, mount: str, contact: float, across: float
@@ -321,6 +325,10 @@ class Bars:
     def longest_gap(self, length: float) -> float:
         """Longest gap [m] for which the electrodes fit on a film."""
         return length - 2.0 * (self.electrode_length or 0.0)
+
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        return replace(self, across=across)
 
 
 @dataclass(frozen=True, slots=True)
@@ -501,6 +509,10 @@ class Fingers:
         """Longest gap [m] for which the electrodes fit on a film."""
         return (length - self.number * self.finger_width) / (self.number - 1)
 
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        return replace(self, across=across)
+
 
 @dataclass(frozen=True, slots=True)
 class FourTerminal:
@@ -606,6 +618,10 @@ class FourTerminal:
     def longest_gap(self, length: float) -> float:
         """Longest gap [m] for which the electrodes fit on a film."""
         return length - 4.0 * self.electrode_length - 2.0 * self.spacing
+
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        return replace(self, across=across)
 
 
 @dataclass(frozen=True, slots=True)

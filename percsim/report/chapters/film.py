@@ -133,6 +133,34 @@ def _blocks(summary: Summary) -> Sequence[Block]:
     return out
 
 
+def _across_text(film: dict[str, Any]) -> str:
+    """Say how the film conducts across, where its electrodes need it."""
+    across = film["across"]
+    if across["direction"] == "alike":
+        if film["electrodes_on"] != "surface":
+            return ""
+        return (
+            "Particles lie in every direction alike, so the resistivity through the"
+            " thickness is taken as that along the film."
+        )
+    where = {"thickness": "through the thickness", "width": "across the width"}
+    rows = across["by_loading"]
+    if not rows:
+        return (
+            f"The resistivity {where[across['direction']]} is not known yet and taken as"
+            " that along the film."
+        )
+    each = ", ".join(
+        f"{_fine_text(r['ratio'], r['standard_error'])} at"
+        f" {100 * r['weight_fraction']:.4g} wt%"
+        for r in rows
+    )
+    return (
+        f"Boxes with the current {where[across['direction']]} have {three(across['ratio'])}"
+        f" times the resistivity along the film ({each}; ± one standard error)."
+    )
+
+
 def _scatter_table(film: dict[str, Any]) -> Any:
     rows = []
     for name, key in (("chains alone", "chains"), ("and uneven mixing", "uneven")):
@@ -205,7 +233,11 @@ def _fine(entry: Any, factor: float) -> str:
     value, error = number(entry["value"]), number(entry["standard_error"])
     if value is None or error is None or not np.isfinite([value, error]).all():
         return "open"
-    value, error = factor * value, factor * error
+    return _fine_text(factor * value, factor * error)
+
+
+def _fine_text(value: float, error: float) -> str:
+    """Two digits of the error, and as many places of the value."""
     places = 0 if error <= 0.0 else max(0, 1 - int(np.floor(np.log10(error))))
     return f"{value:.{places}f} ± {error:.{places}f}"
 
