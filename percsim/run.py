@@ -175,6 +175,9 @@ def run_plan(
         *box_jobs(plan),
         *across_jobs(plan),
     ]
+    if verify_film is not None:
+        # too small a budget is told before anything is computed
+        film_jobs(plan, plan.recipe(plan.weight_fractions[-1]).weight_fraction, verify_film)
     with Store.open(folder, plan.hash, fresh=fresh) as store:
         store.save_artefact("plan", plan.as_dict())
         write_atomically(folder / "plan.toml", plan.whole_text)
