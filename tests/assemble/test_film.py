@@ -177,7 +177,7 @@ def test_only_layouts_and_particles_that_need_it_get_boxes_across():
 
 @pytest.mark.parametrize("order", [0.8, 0.0])
 def test_flat_flakes_conduct_worse_through_the_film_and_isotropic_ones_alike(order):
-    """An order of 0 is isotropic, written so that boxes across are simulated all the same."""
+    """An order of 0 is isotropic, written so that boxes across are simulated too."""
     plan = Plan.from_dict(
         changed(
             film={
@@ -187,7 +187,7 @@ def test_flat_flakes_conduct_worse_through_the_film_and_isotropic_ones_alike(ord
             },
             filler={"orientation": "aligned", "order": order},
             explore={"weight_fraction": ["68 wt%"]},
-            boxes={"count": 14},
+            boxes={"lengths": ["5 D", "10 D"], "count": 12},
         )
     )
     jobs = [*box_jobs(plan), *across_jobs(plan)]
