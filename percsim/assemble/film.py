@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from percsim.assemble.across import Across, gather_across
 from percsim.assemble.gather import Findings
+from percsim.assemble.layers import strain_profile
 from percsim.ensemble.statistics import Estimate
 from percsim.film.blocks import Blocks, FilmCastings, cast_lattice
 from percsim.film.casting import Castings
@@ -162,6 +163,9 @@ def _lattice_films(
     phi = fit.loading.volume_fraction
     spread, reach = _unevenness(findings)
 
+    # the strain that reaches the film; wrapping, through the thickness, is not in it
+    profile = strain_profile(plan, castings)
+
     def cast(loading_spread: float) -> FilmCastings:
         return cast_lattice(
             blocks,
@@ -172,6 +176,7 @@ def _lattice_films(
             strains=_strains(findings),
             loading_spread=loading_spread,
             correlation_length=reach,
+            strain_profile=profile,
             near_threshold=plan.film.near_threshold,
         )
 
@@ -237,7 +242,7 @@ def _verified(
     findings: Findings, castings: Castings, blocks: Blocks
 ) -> dict[str, Any] | None:
     """Directly simulated films that are stored, beside films of blocks of their size."""
-    prefix = f"film/{castings.fit.loading.weight_fraction!r}/"
+    prefix = f"film/{findings.plan.box_label}{castings.fit.loading.weight_fraction!r}/"
     sizes: dict[tuple[int, int], list[dict[str, Any]]] = {}
     for key in sorted(findings.records):
         result = findings.records[key].result
