@@ -19,6 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from percsim.errors import PlanError
+from percsim.film import Bars, Fingers, FourTerminal
 from percsim.plan import Plan
 from percsim.sections import (
     ESSENTIAL,
@@ -564,6 +565,16 @@ def test_every_fault_is_reported_at_once() -> None:
         ({"filler": {"aspect_ratio": None, "aspect_ration": 15}}, "filler.aspect_ration is not known; did you mean 'aspect_ratio'?"),
         ({"filler": {"diameter": {"median": "5 um", "geometric_spred": 1.5}}}, "filler.diameter.geometric_spred is not known; did you mean 'geometric_spread'?"),
         ({"film": 3}, "film must be a section, [film], got 3"),
+        ({"film": {"layout": "rings"}}, "film.layout = 'rings' must be 'bars', 'end plates', 'fingers' or 'four-terminal'"),
+        ({"film": {"fingers": 4}}, "film.fingers belongs to layout = 'fingers', not to 'bars'"),
+        ({"film": {"sense_spacing": "1 mm"}}, "film.sense_spacing belongs to layout = 'four-terminal', not to 'bars'"),
+        ({"film": {"layout": "fingers", "electrode_length": "1 mm"}}, "film.fingers is missing with layout = 'fingers'; write it like fingers = 6"),
+        ({"film": {"layout": "end plates"}, "explore": {"electrode_gap": ["3 mm"]}}, "film.layout = 'end plates': end plates stand 16 mm apart"),
+        ({"film": {"layout": "four-terminal", "electrodes": "embedded", "electrode_length": "1 mm", "sense_spacing": "1 mm"}}, "film.electrodes = 'embedded' would lead all current through the sensing bars"),
+        ({"film": {"electrode_length": "6 mm"}, "explore": {"electrode_gap": ["5 mm"]}}, "film.layout = 'bars': the electrodes do not fit: two bars and a gap of 5 mm take 17 mm"),
+        ({"film": {"layout": "fingers", "fingers": 5, "electrode_length": "1 mm", "overlap": "7 mm"}, "explore": {"electrode_gap": ["2 mm"]}}, "film.layout = 'fingers': fingers overlap by 7 mm"),
+        ({"film": {"electrodes": "surface", "electrode_length": "0.05 mm"}, "explore": {"electrode_gap": ["5 mm"]}}, "film.layout = 'bars': a surface electrode 0.05 mm long"),
+        ({"film": {"contact_resistivity": "3 ohm"}}, "film.contact_resistivity = '3 ohm' is not a contact resistivity"),
         ({"film": {"electrode_gap": "3 mm"}}, "film.electrode_gap is not known here; it belongs in [explore]"),
         ({"film": {"thickness": "5 um"}}, "film.thickness = '5 um' is less than the median flake, 10 um"),
         ({"explore": {"weight_fraction": ["95 wt%"]}}, "explore.weight_fraction = '95 wt%' is impossible at these densities: it would be 89.7 vol%"),
@@ -734,6 +745,25 @@ def test_cautions_name_faces_left_out_and_contacts_pressed_shut_across() -> None
     (faces,) = Plan.from_dict(thick).cautions
     assert "no free faces" in faces
     assert "50 diameters" in faces
+
+
+def test_a_layout_of_the_plan_is_that_of_its_films() -> None:
+    fingers = {
+        "layout": "fingers",
+        "fingers": 5,
+        "electrode_length": "0.5 mm",
+        "overlap": "4 mm",
+        "electrodes": "surface",
+        "contact_resistivity": "0.02 ohm cm2",
+    }
+    plan = Plan.from_dict(changed(film=fingers, explore={"electrode_gap": ["2 mm"]}))
+    assert plan.film_at(2e-3).layout == Fingers(5, 5e-4, 4e-3, "surface", 2e-6)
+    assert plan.bench_limits().film_length == pytest.approx((16e-3 - 5 * 5e-4) / 4)
+    assert Plan.from_dict(plan.as_dict()).film_at(2e-3) == plan.film_at(2e-3)
+    four = {"layout": "four-terminal", "electrode_length": "1 mm", "sense_spacing": "2 mm"}
+    plan = Plan.from_dict(changed(film=four))
+    assert plan.film_at(3e-3).layout == FourTerminal(1e-3, 2e-3)
+    assert Plan.from_dict(BASE).film_at(3e-3).layout == Bars()
 
 
 # --- measured rows, and how wide an assumption is
