@@ -572,7 +572,11 @@ class Plan:
 
     def mix_values(self, names: Sequence[str]) -> tuple[tuple[str, float], ...]:
         """Values of a mix in SI, of those of its axes, by their names in results."""
-        columns = {"thickness": "film_thickness_m", "diameter": "diameter_m"}
+        columns = {
+            "thickness": "film_thickness_m",
+            "diameter": "filler_diameter_m",
+            "aspect_ratio": "filler_aspect_ratio",
+        }
         return tuple((columns.get(n, n), value) for n, value in self.mix if n in names)
 
     @property
@@ -893,7 +897,8 @@ class Plan:
         -------
         dict
             By the names of `percsim.film.Tolerances`: lengths [m], `strain_setting` as
-            strain, the rest relative; `mixing_length` [m] goes with `mixing_within`.
+            strain, `tilt` [rad], the rest relative; `mixing_length` [m] goes with
+            `mixing_within`.
 
         """
         t = self.tolerances_section
@@ -910,6 +915,7 @@ class Plan:
             "skew": t.electrode_skew,
             "particle_size": t.particle_size,
             "response": t.response,
+            "tilt": t.tilt,
             "mixing_length": t.mixing_length,
             "instrument": t.instrument,
             "strain_setting": t.strain_setting,

@@ -1340,6 +1340,11 @@ class TolerancesSection(Section):
         " part, cure, contacts. It scatters the gauge factor.",
         "5 %",
     )
+    tilt: Annotated[float, _Quantity("angle", "deg", "0 deg", "30 deg")] = _field(
+        "Of the rms tilt of in-plane or aligned particles, from casting to casting; it acts"
+        " through the threshold. Isotropic ones have none.",
+        "2 deg",
+    )
     instrument: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
         "Of one reading of a resistance, from trial to trial on the same film.", "0.1 %"
     )

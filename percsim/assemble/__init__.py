@@ -34,7 +34,7 @@ from percsim.assemble.stages import (
 )
 from percsim.assemble.temperature import temperature
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
-from percsim.decision.choose import Decision, choose
+from percsim.decision.choose import Decision, choose_among
 from percsim.ensemble.store import Record
 from percsim.errors import FolderError
 from percsim.jobs import box_jobs, threshold_jobs
@@ -49,9 +49,9 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     day_one,
     measured_films,
     layers,
-    currents,
     temperature,
     operation,
+    currents,
 )
 """What a summary holds beyond the decision, in order."""
 
@@ -90,7 +90,7 @@ def find(
         raise FolderError(
             "fewer than two boxes a length are stored; run the plan again to go on"
         )
-    whole = choose(
+    whole = choose_among(
         [entry.mix for entry in found],
         plan.electrode_gaps,
         plan.decision_target(),
@@ -184,8 +184,10 @@ def assemble(
         "cautions": [*plan.cautions, *whole.cautions, *CAUTIONS],
         "failed_boxes": list(failed.values()),
     }
+    # what chapters say is of one mix; only `whole` numbers candidates as the summary does
+    own = decision.as_dict() if decision is not whole else {}
     for chapter in CHAPTERS:
-        summary |= chapter(findings, summary)
+        summary |= chapter(findings, {**summary, **own})
     tables = {"boxes": boxes, "responses": responses, "castings": casting_rows(whole)}
     return summary, decision, tables
 

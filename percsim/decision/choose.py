@@ -61,7 +61,7 @@ __all__ = [
     "Replicas",
     "Standing",
     "Target",
-    "choose",
+    "choose_among",
     "decide",
     "judge",
     "judge_mixes",
@@ -398,6 +398,8 @@ class Mix:
         What sets it apart from other mixes; empty when there is one.
     values : tuple of (str, float)
         The same as keys of `summary.json` and values in SI.
+    mount : callable, optional
+        Castings to the same castings on sheet and part, which are then judged.
 
     """
 
@@ -407,6 +409,7 @@ class Mix:
     limits: BenchLimits = field(default_factory=lambda: BenchLimits())
     words: str = ""
     values: tuple[tuple[str, float], ...] = ()
+    mount: Callable[[Castings], Castings] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -1283,6 +1286,7 @@ class _Bench:
     longest: float
     """Longest electrode gap explored [m]."""
     tolerances: Tolerances
+    mount: Callable[[Castings], Castings] | None = None
 
     @property
     def weights(self) -> tuple[float, float]:
@@ -1328,7 +1332,7 @@ class _Bench:
         return low, FARTHEST_GAP * self.longest if longest is None else longest
 
     def cast(self, index: int, film: Film) -> Castings:
-        return cast_films(
+        castings = cast_films(
             self.fits,
             index,
             film,
@@ -1337,6 +1341,7 @@ class _Bench:
             self.draws,
             self.threshold_draws,
         )
+        return castings if self.mount is None else self.mount(castings)
 
 
 def _weight_fraction_at(loading: LoadingResult, phi: float) -> float:
@@ -1522,8 +1527,9 @@ def _resistance_advice(
     weight = castings.fit.loading.weight_fraction
     # a loading farther from the threshold scatters less and needs less room: it may stop
     # closer to the end of the window
-    near = aim * room ** (0.3 if heavier == "raise" else -0.3)
-    for goal_there in (aim, near):
+    end = high if heavier == "raise" else low
+    for part in np.arange(0.0, 0.65, 0.05):
+        goal_there = float(aim ** (1.0 - part) * end**part)
         found = _loading_for(bench, castings, goal_there * nominal / median)
         if found is None or (found > weight) != (heavier == "raise") or found == weight:
             continue
@@ -1724,6 +1730,7 @@ _REMEDY = {
     "skew": "set the electrodes parallel with a jig",
     "particle_size": "keep to one lot of powder, or sieve it",
     "response": "bond and cure all films alike",
+    "tilt": "cast and level all films alike, so that particles settle alike",
     "chains": "enlarge the film",
 }
 
@@ -2212,7 +2219,7 @@ def judge_mixes(
     castings: int = 2000,
     resamples: int = 200,
 ) -> tuple[Candidate, ...]:
-    """Judge every loading of every mix at every gap; arguments as for `choose`."""
+    """Judge every loading of every mix at every gap; arguments as for `choose_among`."""
     return _judge_mixes(
         mixes, electrode_gaps, target, seed, tolerances, contacts, castings, resamples
     )[1]
@@ -2247,7 +2254,7 @@ def _judge_mixes(
     benches = tuple(
         _Bench(
             own, mix.threshold, draws, moved, target, contacts or ContactParameters(),
-            mix.limits, max(electrode_gaps), tolerances or Tolerances(),
+            mix.limits, max(electrode_gaps), tolerances or Tolerances(), mix.mount,
         )
         for mix, own in zip(mixes, fits, strict=True)
     )  # fmt: skip
@@ -2285,6 +2292,7 @@ def decide(
     limits: BenchLimits | None = None,
     castings: int = 2000,
     resamples: int = 200,
+    mount: Callable[[Castings], Castings] | None = None,
 ) -> Decision:
     """Judge every weight fraction of one mix at every electrode gap, and choose.
 
@@ -2302,8 +2310,10 @@ def decide(
         What is asked.
     limits : BenchLimits, optional
         What the bench can make, which bounds the advice.
+    mount : callable, optional
+        As `Mix.mount`.
     seed, tolerances, contacts, castings, resamples
-        As for `choose`.
+        As for `choose_among`.
 
     Returns
     -------
@@ -2316,14 +2326,14 @@ def decide(
         If no loading or gap is given, or numbers make no sense.
 
     """
-    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits())
-    return choose(
+    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits(), mount=mount)
+    return choose_among(
         [mix], electrode_gaps, target, seed=seed, tolerances=tolerances, contacts=contacts,
         castings=castings, resamples=resamples,
     )  # fmt: skip
 
 
-def choose(
+def choose_among(
     mixes: Sequence[Mix],
     electrode_gaps: Sequence[float],
     target: Target,

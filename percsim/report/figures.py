@@ -66,6 +66,7 @@ from percsim.report.style import (
 from percsim.report.tables import (
     candidate_label,
     deciding_index,
+    mix_label,
     number,
     open_films_marked,
     percent,
@@ -684,14 +685,20 @@ def draw(run: Run, names: Sequence[str] | None = None) -> Iterator[Drawing]:
     from matplotlib import rc_context
 
     run = replace(run, summary=open_films_marked(run.summary))
+    whole, run = run, run.of_one_mix()
+    over_all = {n for c in CHAPTERS if c.over_mixes for n in c.figures}
+    words = mix_label(whole.summary, whole.reference[0]) if whole.candidates else ""
     absent = {n for c in CHAPTERS if c.key not in run.summary for n in c.figures}
     for name in [n for n in FIGURES if n not in absent] if names is None else names:
         entry = FIGURES[name]
         caption = ""
         try:
-            caption = entry.caption(run)
+            shown = whole if name in over_all else run
+            caption = entry.caption(shown)
+            if words and name not in over_all:
+                caption = f"{caption.rstrip('.')}. Of the mix that decides: {words}."
             with rc_context(rc=cast("Any", STYLE)):
-                figure = entry.draw(run)
+                figure = entry.draw(shown)
                 if figure is None:
                     continue
                 png = figure_to_png(figure)
