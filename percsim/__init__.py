@@ -30,9 +30,23 @@ if TYPE_CHECKING:
     )
     from percsim.materials.filler import Filler, Orientation, SizeDistribution
     from percsim.materials.recipe import Recipe
-    from percsim.network.build import Network, build_network
+    from percsim.network.backbone import Backbone, find_backbone
+    from percsim.network.build import Network, build_network, build_rod_network
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
-    from percsim.network.solve import Solution, solve_network
+    from percsim.network.sensitivity import (
+        BreakingSlope,
+        CriticalPath,
+        Sensitivities,
+        breaking_slope,
+        conductance_slope,
+        critical_path,
+        effective_medium_conductance,
+        hottest_share,
+        largest_power,
+        noise_index,
+        sensitivities,
+    )
+    from percsim.network.solve import Method, Solution, Sweep, solve_network
     from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
     from percsim.particles.box import Box
     from percsim.particles.placement import place_particles
@@ -61,8 +75,14 @@ _HOMES = {
     "percsim.states.strain": ("Mounting", "State"),
     "percsim.states.temperature": ("ThermalOpening",),
     "percsim.network.laws": ("ContactOpeningLaw", "TunnellingLaw"),
-    "percsim.network.build": ("Network", "build_network"),
-    "percsim.network.solve": ("Solution", "solve_network"),
+    "percsim.network.build": ("Network", "build_network", "build_rod_network"),
+    "percsim.network.backbone": ("Backbone", "find_backbone"),
+    "percsim.network.solve": ("Method", "Solution", "Sweep", "solve_network"),
+    "percsim.network.sensitivity": (
+        "BreakingSlope", "CriticalPath", "Sensitivities", "breaking_slope",
+        "conductance_slope", "critical_path", "effective_medium_conductance",
+        "hottest_share", "largest_power", "noise_index", "sensitivities",
+    ),
     "percsim.ensemble.statistics": ("Estimate",),
     "percsim.ensemble.threshold": ("ThresholdEstimate", "recipe_threshold", "threshold"),
     "percsim.plan": ("Plan",),
@@ -74,15 +94,19 @@ __all__ = [
     "FLAKE",
     "ROD",
     "SPHERE",
+    "Backbone",
     "Box",
+    "BreakingSlope",
     "ContactOpeningLaw",
     "ConvergenceError",
+    "CriticalPath",
     "Elastomer",
     "Estimate",
     "Filler",
     "FolderError",
     "Links",
     "Material",
+    "Method",
     "Mounting",
     "Network",
     "Orientation",
@@ -92,23 +116,35 @@ __all__ = [
     "Plan",
     "PlanError",
     "Recipe",
+    "Sensitivities",
     "SizeDistribution",
     "Solution",
     "State",
+    "Sweep",
     "ThermalOpening",
     "ThresholdEstimate",
     "TunnellingLaw",
     "__version__",
+    "breaking_slope",
     "build_network",
+    "build_rod_network",
+    "conductance_slope",
     "critical_gap",
+    "critical_path",
+    "effective_medium_conductance",
+    "find_backbone",
     "find_links",
     "format_quantity",
+    "hottest_share",
+    "largest_power",
     "load_material",
     "material_names",
+    "noise_index",
     "parse_quantity",
     "place_particles",
     "recipe_threshold",
     "run_plan",
+    "sensitivities",
     "solve_network",
     "threshold",
 ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -20,6 +22,7 @@ from percsim.ensemble.threshold import (
 from percsim.ensemble.workers import available_cores
 from percsim.errors import PlanError
 from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks
+from percsim.materials.recipe import Recipe
 from percsim.network.laws import ContactOpeningLaw
 from percsim.particles.box import Box
 from percsim.particles.placement import expected_counts
@@ -32,14 +35,23 @@ __all__ = [
     "compile_kernels",
     "estimate",
     "film_jobs",
+    "first_boxes",
     "growth_plans",
+    "is_own",
     "law_settings",
     "plan_box",
     "threshold_jobs",
 ]
 
+Loading = tuple[str, float]
+"""What boxes are counted by: the label of the mixes they serve, and weight fraction."""
+
 ASPECT_RATIOS = (10.0, 15.0, 20.0, 25.0)
 """Aspect ratios at which the threshold is grown to show how far it moves."""
+
+TILT_STEP, LARGEST_TILT = math.radians(5.0), math.radians(50.0)
+"""Difference of rms tilt at which the threshold is grown as well, and where that ends:
+55 degrees are isotropic flakes."""
 
 BOXES_PER_GROWTH_JOB = 10
 
@@ -64,18 +76,57 @@ HELD_OUT = 3
 SECONDS_PER_GROWTH = 5e-3
 """One box of a threshold [s] (as above)."""
 
+SECONDS_PER_CANDIDATE = 0.08
+"""Judge a candidate by 2000 castings and write its rows [s] (as above)."""
+
 SECONDS_TO_COMPILE = 20.0
 """First use on a machine, compiling the kernels [s] (as above)."""
 
 
+def tilted(recipe: Recipe) -> dict[str, Recipe]:
+    """Give the first filler that lies down a few degrees more and less tilt, by name.
+
+    None for isotropic particles, spheres, and those with an order parameter.
+    """
+    turning = [
+        k
+        for k, (filler, _) in enumerate(recipe.fillers)
+        if filler.kind != "sphere"
+        and filler.orientation.mode != "isotropic"
+        and filler.orientation.order is None
+    ]
+    if not turning:
+        return {}
+    first, weight = recipe.fillers[turning[0]]
+    found = {}
+    for tilt in (first.orientation.tilt - TILT_STEP, first.orientation.tilt + TILT_STEP):
+        if 0.0 <= tilt <= LARGEST_TILT:
+            fillers = list(recipe.fillers)
+            orientation = replace(first.orientation, tilt=tilt)
+            fillers[turning[0]] = (replace(first, orientation=orientation), weight)
+            found[f"tilt {tilt:.6g}"] = replace(recipe, fillers=tuple(fillers))
+    return found
+
+
 def growth_plans(plan: Plan) -> dict[str, GrowthPlan]:
-    """Threshold of the plan's own filler, and of the same with other aspect ratios."""
+    """Threshold of a plan's or a mix's own filler, and of it with other aspect ratios.
+
+    The names are those of the jobs; what a mix changes stands in front of them. Thresholds
+    as volume fraction depend neither on the film nor on the mix ratio.
+    """
+    prefixes = {
+        names: "".join(f"{name} {value!r}/" for name, value in plan.mix if name in names)
+        for names in (("diameter", "aspect_ratio"), ("diameter",))
+    }
+    of_filler, of_size = prefixes.values()
     own = plan.recipe(plan.weight_fractions[-1])
-    recipes = {"own": own}
+    recipes = {f"{of_filler}own": own}
     if any(filler.kind != "sphere" for filler, _ in own.fillers):
         recipes |= {
-            f"aspect {ratio:g}": with_aspect_ratio(own, ratio) for ratio in ASPECT_RATIOS
+            f"{of_size}aspect {ratio:g}": with_aspect_ratio(own, ratio)
+            for ratio in ASPECT_RATIOS
         }
+    recipes |= {f"{of_filler}{name}": recipe for name, recipe in tilted(own).items()}
     return {
         name: plan_growth(
             RecipeParticles(recipe),
@@ -86,18 +137,25 @@ def growth_plans(plan: Plan) -> dict[str, GrowthPlan]:
     }
 
 
+def is_own(name: str) -> bool:
+    """Whether a growth is that of a filler as planned, not with another aspect ratio."""
+    return name.rpartition("/")[2] == "own"
+
+
 def threshold_jobs(plan: Plan) -> list[GrowthJob]:
-    """Jobs that grow the thresholds of a plan."""
-    jobs = []
-    for name, growth in growth_plans(plan).items():
-        total = plan.boxes.threshold_count
-        if name != "own":
-            total = max(total // 4, BOXES_PER_GROWTH_JOB)
-        jobs += [
-            GrowthJob(name, growth, first, min(BOXES_PER_GROWTH_JOB, total - first))
-            for first in range(0, total, BOXES_PER_GROWTH_JOB)
-        ]
-    return jobs
+    """Jobs that grow the thresholds of a plan, all its mixes."""
+    jobs: dict[str, GrowthJob] = {}
+    for mix in plan.mixes:
+        for name, growth in growth_plans(mix).items():
+            total = plan.boxes.threshold_count
+            if not is_own(name):
+                total = max(total // 4, BOXES_PER_GROWTH_JOB)
+            for first in range(0, total, BOXES_PER_GROWTH_JOB):
+                job = GrowthJob(
+                    name, growth, first, min(BOXES_PER_GROWTH_JOB, total - first)
+                )
+                jobs.setdefault(job.key, job)
+    return list(jobs.values())
 
 
 def plan_box(plan: Plan, length: float) -> Box:
@@ -105,6 +163,15 @@ def plan_box(plan: Plan, length: float) -> Box:
     if plan.is_thin:
         return Box((length, length, plan.film.thickness), (False, True, False))
     return Box((length, length, length), (False, True, True))
+
+
+def first_boxes(plan: Plan) -> dict[Loading, int]:
+    """Boxes of the longest length that every loading of every mix gets."""
+    return {
+        (mix.box_label, mix.recipe(w).weight_fraction): plan.boxes.count
+        for mix in plan.mixes
+        for w in mix.weight_fractions
+    }
 
 
 def law_settings(plan: Plan) -> tuple[Setting, ...]:
@@ -137,42 +204,65 @@ def law_settings(plan: Plan) -> tuple[Setting, ...]:
     )
 
 
-def box_jobs(plan: Plan) -> list[BoxJob]:
-    """Jobs of a plan's boxes, numbers outermost so that a part of them is a fair sample."""
-    law, lengths = plan.law(), plan.box_lengths
-    cutoff, clusters = plan.cutoff, plan.clusters
-    # short boxes are cheap and scatter more: as many more as they are shorter
-    counts = [round(plan.boxes.count * lengths[-1] / length) for length in lengths]
-    by_loading = [
-        (plan.recipe(w), plan.states(w), plan.thermal(w), plan.probes(w))
-        for w in plan.weight_fractions
+def box_jobs(plan: Plan, boxes: Mapping[Loading, int] | None = None) -> list[BoxJob]:
+    """Jobs of a plan's boxes, numbers outermost so that a part of them is a fair sample.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan; mixes that share boxes share their jobs.
+    boxes : mapping of (str, float) to int, optional
+        Boxes of the longest length by label of the boxes and weight fraction, by default
+        the `count` of the plan for each. More of them leaves those before as they are.
+
+    Returns
+    -------
+    list of BoxJob
+
+    """
+    boxes = first_boxes(plan) if boxes is None else boxes
+    series: dict[Loading, tuple[Plan, float]] = {}
+    for mix in plan.mixes:
+        for w in mix.weight_fractions:
+            loading = (mix.box_label, mix.recipe(w).weight_fraction)
+            if loading in boxes:
+                series.setdefault(loading, (mix, w))
+    made = [
+        (mix, mix.recipe(w), mix.states(w), mix.thermal(w), mix.probes(w), boxes[loading])
+        for loading, (mix, w) in series.items()
     ]
-    mounting = plan.mounting()
+    law, mounting = plan.law(), plan.mounting()
     opening = isinstance(law, ContactOpeningLaw)
     settings = law_settings(plan) if opening else ()
+    # short boxes are cheap and scatter more: as many more as they are shorter
+    counts = [
+        [round(n * mix.box_lengths[-1] / length) for length in mix.box_lengths]
+        for mix, *_, n in made
+    ]
     return [
         BoxJob(
             plan.seed,
             number,
             recipe,
-            plan_box(plan, length),
+            plan_box(mix, length),
             law,
             states,
-            cutoff,
-            core=plan.placement.impenetrable,
-            clusters=clusters,
-            walls=plan.placement.faces,
+            mix.cutoff,
+            core=mix.placement.impenetrable,
+            clusters=mix.clusters,
+            walls=mix.placement.faces,
             mounting=mounting if opening else None,
             thermal=thermal if opening else None,
             variations=settings
-            if index == len(lengths) - 1 and number < plan.boxes.variations
+            if index == len(mix.box_lengths) - 1 and number < plan.boxes.variations
             else (),
             probes=probes,
+            label=mix.box_label,
         )
-        for number in range(max(counts))
-        for recipe, states, thermal, probes in by_loading
-        for index, length in enumerate(lengths)
-        if number < counts[index]
+        for number in range(max(max(row) for row in counts))
+        for (mix, recipe, states, thermal, probes, _), row in zip(made, counts, strict=True)
+        for index, length in enumerate(mix.box_lengths)
+        if number < row[index]
     ]
 
 
@@ -202,7 +292,9 @@ def film_jobs(
     boxes = [
         job
         for job in box_jobs(plan)
-        if job.box.length == length and job.recipe.weight_fraction == weight_fraction
+        if job.box.length == length
+        and job.label == plan.box_label
+        and job.recipe.weight_fraction == weight_fraction
     ]
     particles = sum(expected_counts(boxes[0].recipe, boxes[0].box))
     try:
@@ -234,6 +326,7 @@ def film_jobs(
             core=boxes[0].core,
             clusters=boxes[0].clusters,
             walls=boxes[0].walls,
+            label=boxes[0].label,
             blocks=(along, across),
         )
         for number in range(films)
@@ -253,9 +346,10 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     Returns
     -------
     dict
-        `n_boxes`, `n_threshold_batches`, `n_states`, `flakes_per_box` (smallest,
-        largest), `flakes`, `seconds` (computing on `workers`), `seconds_to_compile` (first
-        use only), `memory_bytes`.
+        `n_candidates`, `n_boxes`, `n_threshold_batches`, `n_states`, `flakes_per_box`
+        (smallest, largest), `flakes`, `seconds` (computing on `workers`),
+        `seconds_at_most` (when every loading takes its whole budget of boxes),
+        `seconds_to_compile` (first use only), `memory_bytes`.
 
     """
     workers = workers or available_cores()
@@ -279,20 +373,26 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     )
     batches = len(threshold_jobs(plan))
     growth = batches * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
+    judging = SECONDS_PER_CANDIDATE * plan.n_candidates * plan.castings / 2000.0
     pushing = 0.0
     if plan.placement.impenetrable > 0.0:
         for n, job in zip(counts, jobs, strict=True):
             phi = job.recipe.volume_fraction
             crowd = 1.0 + (phi / CROWDED) ** 6
             pushing += SECONDS_PER_HARD_FLAKE * n * phi * crowd
+    on_boxes = (flakes * per_flake + varying + pushing) / workers
+    more = (plan.boxes.most or plan.boxes.count) / plan.boxes.count
+    others = growth / workers + judging + 5.0
     return {
+        "n_candidates": plan.n_candidates,
         "n_boxes": len(jobs),
         "n_threshold_batches": batches,
         "n_states": n_states,
         "flakes_per_box": [min(counts), max(counts)],
         "flakes": flakes,
         "workers": workers,
-        "seconds": (flakes * per_flake + varying + pushing + growth) / workers + 5.0,
+        "seconds": on_boxes + others,
+        "seconds_at_most": more * on_boxes + others + (0.0 if more == 1.0 else 8 * judging),
         "seconds_to_compile": SECONDS_TO_COMPILE,
         "memory_bytes": (workers + 1) * 220e6 + workers * 4e3 * max(counts),
     }

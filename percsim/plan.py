@@ -12,9 +12,9 @@ import math
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import pairwise
+from itertools import pairwise, product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +23,9 @@ from pydantic import ValidationError
 from percsim.errors import PlanError
 from percsim.sections import (
     ESSENTIAL,
+    OPTIONAL,
     PLAN_FOLDER,
+    ROWS,
     SECTIONS,
     AspectRatio,
     BatchSection,
@@ -35,6 +37,7 @@ from percsim.sections import (
     FillerSection,
     FilmSection,
     HeadSection,
+    MeasuredSection,
     PartSection,
     PlacementSection,
     Section,
@@ -42,9 +45,11 @@ from percsim.sections import (
     Sizes,
     Stated,
     StrainSection,
+    SupplySection,
     TargetSection,
     TemperatureSection,
     TolerancesSection,
+    VibrationSection,
     did_you_mean,
     reader_of,
     show_value,
@@ -57,6 +62,7 @@ if TYPE_CHECKING:
     from percsim.decision.priors import ContactParameters, TunnellingParameters
     from percsim.film.casting import Tolerances
     from percsim.film.electrodes import Film, Layout
+    from percsim.film.readout import Circuit, HeatPath
     from percsim.materials.elastomer import Elastomer
     from percsim.materials.filler import Filler, Orientation
     from percsim.materials.recipe import Recipe, WeighOut
@@ -74,6 +80,15 @@ HARD_CUTOFF = 0.02
 
 Common practice, no source.
 """
+
+AXES = ("thickness", "diameter", "aspect_ratio", "mix_ratio")
+"""Keys of [explore] that make mixes: combinations with boxes or films of their own."""
+
+MOST_CANDIDATES = 2000
+"""More are refused: judging them would take longer than most boxes do."""
+
+MANY_CANDIDATES = 200
+"""More are warned of."""
 
 THIN_FILM = 1.5
 """Films up to this many times the longest box are simulated at full thickness."""
@@ -96,7 +111,7 @@ class _Reading:
 
     def in_order(self) -> list[str]:
         """Lines in the order of the starter, none twice."""
-        order = (*HeadSection.model_fields, *SECTIONS)
+        order = (*HeadSection.model_fields, *SECTIONS, *ROWS)
 
         def place(line: str) -> int:
             word = re.match(r"\[*(\w*)", line[len(self.name) + 2 :])
@@ -195,12 +210,19 @@ class Plan:
         The sections, values in SI.
     tolerances_section : TolerancesSection
         The bench tolerances as written; `tolerances` has the defaults filled in.
+    supply, vibration : optional sections
+        None when the plan does not have them.
+    measured : tuple of MeasuredSection
+        Films that were cast and read, in the order written.
     name : str
         Name of the file, for messages.
     text : str
         The plan as it was written.
     path : str
         Path it was loaded from, as it was given; empty if it was not loaded.
+    mix : tuple of (str, float)
+        For one of the `mixes` of a plan: the axes of [explore] that it lists, and their
+        values here in SI; empty for a plan as written.
 
     """
 
@@ -217,12 +239,16 @@ class Plan:
     boxes: BoxesSection
     tolerances_section: TolerancesSection
     target: TargetSection
+    supply: SupplySection | None
+    vibration: VibrationSection | None
     batch: BatchSection
     sheet: SheetSection
     part: PartSection
+    measured: tuple[MeasuredSection, ...] = ()
     name: str = "plan"
     text: str = ""
     path: str = ""
+    mix: tuple[tuple[str, float], ...] = ()
 
     # ------------------------------------------------------------------ reading and writing
     @classmethod
@@ -299,7 +325,7 @@ class Plan:
         if not isinstance(mapping, Mapping):
             raise PlanError([f"{name}: must hold sections, got {show_value(mapping)}"])
         mapping = {str(key): value for key, value in mapping.items()}
-        known = (*HeadSection.model_fields, *SECTIONS)
+        known = (*HeadSection.model_fields, *SECTIONS, *ROWS)
         hints = ""
         for key in mapping:
             if key not in known:
@@ -322,7 +348,7 @@ class Plan:
                 elif key in ESSENTIAL:
                     reading.fault(f"[{key}]", f"is missing; {_section_help(key)}")
                     reading.bad.add(key)
-                if key in ESSENTIAL:
+                if key in ESSENTIAL or key in OPTIONAL:
                     parts[key] = None
                 else:
                     parts[key] = model()
@@ -342,9 +368,13 @@ class Plan:
             parts["filler"] = [parts["filler"]]
         sections = [parts[key] for key in SECTIONS if key != "filler"]
         plan = cls(head.title, head.seed, tuple(parts["filler"]), *sections)
+        measured = _read_rows(reading, mapping.get("measured", []))
+        object.__setattr__(plan, "measured", measured)
         object.__setattr__(plan, "name", name)
         object.__setattr__(plan, "text", text or "")
         _cross_check(plan, reading)
+        if not reading.lines:
+            _check_mixes(plan, reading)
         if reading.lines:
             raise PlanError(reading.in_order())
         if text is None:
@@ -384,22 +414,71 @@ class Plan:
             },
             "tolerances": {"thickness": self.tolerances["thickness"]},
             "batch": {} if self.batch_mass is None else {"mass": self.batch_mass},
+            "target": {"supply": self.supply_voltage},
+            "supply": {
+                "voltage": self.supply_voltage, "series_resistor": self.series_resistor,
+            },
         }  # fmt: skip
+        if self.vibration_cycle is not None:
+            derived["vibration"] = {"mean": self.vibration_cycle[0]}
         out: dict[str, Any] = {"title": self.title, "seed": self.seed}
         out["filler"] = fillers[0] if len(fillers) == 1 else fillers
         for key in SECTIONS:
-            if key != "filler":
-                name = "tolerances_section" if key == "tolerances" else key
+            name = "tolerances_section" if key == "tolerances" else key
+            if key != "filler" and getattr(self, name) is not None:
                 out[key] = _written(getattr(self, name), derived.get(key, {}))
         if self.contacts.model == "affine":
             for key in _OF_OPENING:
                 del out["contacts"][key]
+        if self.measured:
+            out["measured"] = [_written(row, {}) for row in self.measured]
         return out
+
+    def with_measured(self, rows: Sequence[Mapping[str, Any]], name: str) -> Plan:
+        """Plan with more measured rows.
+
+        Parameters
+        ----------
+        rows : sequence of mapping
+            Each a row's number in its file under "row", and its keys in the words of
+            [[measured]].
+        name : str
+            What messages call the file they come from.
+
+        Returns
+        -------
+        Plan
+
+        Raises
+        ------
+        PlanError
+            With every fault of the rows, one line each.
+
+        """
+        reading = _Reading(name)
+        read, labels = [], []
+        for row in rows:
+            keys = {k: v for k, v in row.items() if k != "row"}
+            labels.append(f"row {row['row']}")
+            read.append(reading.section(labels[-1], MeasuredSection, keys))
+        more = replace(self, measured=tuple(read))
+        for label, section in zip(labels, read, strict=True):
+            _check_row(more, reading, label, section)
+        if reading.lines:
+            raise PlanError(list(dict.fromkeys(reading.lines)))
+        return replace(self, measured=(*self.measured, *read))
 
     @cached_property
     def hash(self) -> str:
-        """SHA-256 of all that affects a result: the filled-in plan less its title."""
-        content = {k: v for k, v in self.as_dict().items() if k != "title"}
+        """SHA-256 of all that affects a box: the filled-in plan less its title.
+
+        Nor do measured rows, or how wide an assumption is, change any.
+        """
+        content = {
+            k: _without_widths(v)
+            for k, v in self.as_dict().items()
+            if k not in ("title", "measured")
+        }
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
     @cached_property
@@ -414,6 +493,114 @@ class Plan:
         gaps = ", ".join(_length(g) for g in self.electrode_gaps)
         weights = ", ".join(f"{100 * w:.4g}" for w in self.weight_fractions)
         return f"Plan {self.title!r}: {weights} wt% at gaps {gaps}, seed {self.seed}"
+
+    # ------------------------------------------------------------------ what is tried
+    @cached_property
+    def axes(self) -> dict[str, tuple[float, ...]]:
+        """Axes of [explore] listed beside loading and gap, and their values."""
+        listed = {name: getattr(self.explore, name) for name in AXES}
+        return {name: values for name, values in listed.items() if values is not None}
+
+    @cached_property
+    def mixes(self) -> tuple[Plan, ...]:
+        """The plan once for each combination of the values of its `axes`.
+
+        Each is a plan of loadings and gaps alone; the plan itself when it lists no axis.
+        """
+        if not self.axes:
+            return (self,)
+        return tuple(
+            self._at(dict(zip(self.axes, values, strict=True)))
+            for values in product(*self.axes.values())
+        )
+
+    def _at(self, values: Mapping[str, float]) -> Plan:
+        """One mix of the plan."""
+        fillers = list(self.filler)
+        if "diameter" in values:
+            size = "length" if self.fillers[0].kind == "rod" else "diameter"
+            law = self.fillers[0].size
+            sizes = getattr(fillers[0], size) or Sizes(law.median, law.spread)
+            fillers[0] = fillers[0].model_copy(
+                update={size: sizes.at_median(values["diameter"])}
+            )
+        if "aspect_ratio" in values:
+            k = self._first_shaped
+            written = fillers[k].aspect_ratio or AspectRatio(1.0)
+            aspect = replace(written, value=values["aspect_ratio"])
+            fillers[k] = fillers[k].model_copy(update={"aspect_ratio": aspect})
+        film, elastomer = self.film, self.elastomer
+        if "thickness" in values:
+            film = film.model_copy(update={"thickness": values["thickness"]})
+        if "mix_ratio" in values:
+            elastomer = elastomer.model_copy(update={"mix_ratio": values["mix_ratio"]})
+        return replace(
+            self,
+            filler=tuple(fillers),
+            film=film,
+            elastomer=elastomer,
+            explore=self.explore.model_copy(update=dict.fromkeys(AXES)),
+            mix=tuple(values.items()),
+        )
+
+    @property
+    def _first_shaped(self) -> int:
+        """Index of the first filler that has an aspect ratio."""
+        kinds = [filler.kind for filler in self.fillers]
+        return next(k for k, kind in enumerate(kinds) if kind != "sphere")
+
+    @property
+    def varying(self) -> tuple[str, ...]:
+        """Axes beside loading and gap that take more than one value."""
+        return tuple(name for name, values in self.axes.items() if len(values) > 1)
+
+    @cached_property
+    def n_candidates(self) -> int:
+        """How many candidates the plan has."""
+        n = math.prod(len(values) for values in self.axes.values())
+        return n * len(self.weight_fractions) * len(self.electrode_gaps)
+
+    def mix_words(self, names: Sequence[str]) -> str:
+        """Name a mix by those of its axes: "0.15 mm film, 10 um filler, 7:1"."""
+        write: dict[str, Callable[[float], str]] = {
+            "thickness": lambda x: f"{_length(x)} film",
+            "diameter": lambda x: f"{_length(x)} filler",
+            "aspect_ratio": lambda x: f"aspect ratio {x:g}",
+            "mix_ratio": lambda x: format_quantity(x, "ratio"),
+        }
+        return ", ".join(write[name](value) for name, value in self.mix if name in names)
+
+    def mix_values(self, names: Sequence[str]) -> tuple[tuple[str, float], ...]:
+        """Values of a mix in SI, of those of its axes, by their names in results."""
+        columns = {
+            "thickness": "film_thickness_m",
+            "diameter": "filler_diameter_m",
+            "aspect_ratio": "filler_aspect_ratio",
+        }
+        return tuple((columns.get(n, n), value) for n, value in self.mix if n in names)
+
+    @property
+    def box_axes(self) -> tuple[str, ...]:
+        """Axes of a mix that its boxes depend on.
+
+        Thick films share boxes whatever their thickness, and mix ratios do while the
+        elastomer has one density and one expansion for all.
+        """
+        return tuple(
+            name
+            for name, _ in self.mix
+            if name in ("diameter", "aspect_ratio")
+            or (name == "thickness" and self.is_thin)
+        )
+
+    @cached_property
+    def box_label(self) -> str:
+        """What the boxes of a mix depend on, as the first part of their keys.
+
+        Empty for a plan without axes.
+        """
+        names = self.box_axes
+        return "".join(f"{name} {value!r}/" for name, value in self.mix if name in names)
 
     # ------------------------------------------------------------------ what is mixed
     @cached_property
@@ -710,7 +897,8 @@ class Plan:
         -------
         dict
             By the names of `percsim.film.Tolerances`: lengths [m], `strain_setting` as
-            strain, the rest relative; `mixing_length` [m] goes with `mixing_within`.
+            strain, `tilt` [rad], the rest relative; `mixing_length` [m] goes with
+            `mixing_within`.
 
         """
         t = self.tolerances_section
@@ -727,6 +915,7 @@ class Plan:
             "skew": t.electrode_skew,
             "particle_size": t.particle_size,
             "response": t.response,
+            "tilt": t.tilt,
             "mixing_length": t.mixing_length,
             "instrument": t.instrument,
             "strain_setting": t.strain_setting,
@@ -836,13 +1025,66 @@ class Plan:
         return Target(
             resistance_min=low or None,
             resistance_max=high,
-            supply_voltage=t.supply,
-            series_resistance=t.series_resistor,
+            supply_voltage=self.supply_voltage,
+            series_resistance=self.series_resistor or None,
             gauge_factor_min=t.smallest_gauge_factor,
             resistance_cv_max=t.largest_resistance_cv,
             gauge_factor_cv_max=t.largest_gauge_factor_cv,
             pass_share_min=t.pass_share,
+            self_heating_drift_max=t.largest_self_heating_drift,
+            thermal_output_max=t.largest_thermal_output,
+            circuit=self.circuit(),
+            heat_path=self.heat_path(),
         )
+
+    # ------------------------------------------------------------------ how it is read
+    @property
+    def supply_voltage(self) -> float:
+        """Supply voltage [V]: of [supply], else of [target], else 3.3 V."""
+        own = None if self.supply is None else self.supply.voltage
+        for value in (own, self.target.supply):
+            if value is not None:
+                return value
+        return 3.3
+
+    @property
+    def series_resistor(self) -> float:
+        """Resistor in series with the film [ohm]: of [supply], else of [target], else 0."""
+        own = None if self.supply is None else self.supply.series_resistor
+        if own is not None:
+            return own
+        return self.target.series_resistor or 0.0
+
+    def circuit(self) -> Circuit:
+        """Circuit that reads the film."""
+        from percsim.film.readout import Circuit
+
+        kind: Any = "series" if self.supply is None else self.supply.circuit
+        return Circuit(self.supply_voltage, self.series_resistor, kind)
+
+    def heat_path(self) -> HeatPath | None:
+        """Way of the film's own heat to its part and to the air; None without [supply]."""
+        from percsim.film.readout import HeatPath
+
+        s = self.supply
+        if s is None:
+            return None
+        return HeatPath(
+            self.film.thickness,
+            s.film_conductivity,
+            self.sheet.thickness or 0.0,
+            s.sheet_conductivity,
+            s.still_air,
+        )
+
+    @property
+    def vibration_cycle(self) -> tuple[float, float] | None:
+        """Mean strain and amplitude of the vibration; None when the plan has none."""
+        if self.vibration is None:
+            return None
+        mean = self.vibration.mean
+        middle = 0.5 * (min(self.strains) + max(self.strains))
+        return (middle if mean is None else mean), self.vibration.amplitude
 
     def casting_tolerances(self) -> Tolerances:
         """Bench tolerances as the castings take them."""
@@ -907,9 +1149,19 @@ class Plan:
         measured = {name for name, s in values.items() if s.basis == "measured"}
         if self._shapes_are_measured:
             measured.add("aspect_ratio")
+        factors = {k: s.factor for k, s in values.items() if s.factor is not None}
+        shapes = [s.aspect_ratio.factor for s in self.filler if s.aspect_ratio is not None]
+        known = [factor for factor in shapes if factor is not None]
+        if known and len(known) == len(self.filler):
+            factors["aspect_ratio"] = max(known)
+        ranges = {
+            k: (s.low, s.high)
+            for k, s in values.items()
+            if s.low is not None and s.high is not None
+        }
         return ContactParameters(
             c.g0.value, c.beta.value, c.delta_b.value, self.closed_at.value,
-            c.lambda_T.value, c.Ea.value, frozenset(measured),
+            c.lambda_T.value, c.Ea.value, frozenset(measured), factors, ranges,
         )  # fmt: skip
 
     @property
@@ -928,6 +1180,32 @@ class Plan:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What is allowed but may mislead, one line each."""
+        if not self.axes:
+            return self._own_cautions
+        told: dict[str, list[str]] = {}
+        for mix in self.mixes:
+            for line in mix._own_cautions:
+                told.setdefault(line, []).append(mix.mix_words(self.varying))
+        out = [
+            line if len(where) == len(self.mixes) else f"{'; '.join(where)}: {line}"
+            for line, where in told.items()
+        ]
+        if "mix_ratio" in self.varying:
+            out.append(
+                "mix ratios differ in what goes on the balance alone: the elastomer data"
+                " hold one density and one thermal expansion for all of them, so that"
+                " resistance, gauge factor and spread come out equal"
+            )
+        if self.n_candidates > MANY_CANDIDATES:
+            out.append(
+                f"{self.n_candidates} candidates: with so many the one that comes out best"
+                " owes part of its lead to chance; list fewer values, then refine around"
+                " the best"
+            )
+        return tuple(out)
+
+    @property
+    def _own_cautions(self) -> tuple[str, ...]:
         out = []
         small = [b for b in self.box_lengths if b < 8.0 * self.median_diameter * (1 - 1e-9)]
         if small:
@@ -956,7 +1234,41 @@ class Plan:
                 f" than the largest particles, {_length(self.largest_particle)};"
                 " they lie flatter than the plan says"
             )
-        return (*out, *self._placement_cautions())
+        return (*out, *self._placement_cautions(), *self._reading_cautions())
+
+    def _reading_cautions(self) -> list[str]:
+        """Where temperatures or the supply are outside of what is known."""
+        from percsim.states.temperature import ELASTOMER_LIMITS
+
+        out = []
+        low, high = ELASTOMER_LIMITS
+        beyond = [t for t in self.temperatures if not low <= t <= high]
+        if beyond:
+            listed = ", ".join(format_quantity(t, "temperature") for t in beyond)
+            out.append(
+                f"{listed}: outside the range in which silicone elastomers serve and their"
+                f" data hold, {format_quantity(low, 'temperature')} to"
+                f" {format_quantity(high, 'temperature')} (data-sheet practice, from"
+                " memory); R there is extrapolated physics"
+            )
+        if self.supply is not None:
+            for name, own, other, kind in (
+                ("voltage", self.supply.voltage, self.target.supply, "voltage"),
+                (
+                    "series_resistor",
+                    self.supply.series_resistor,
+                    self.target.series_resistor,
+                    "resistance",
+                ),
+            ):
+                if own is not None and other is not None and own != other:
+                    theirs = "supply" if name == "voltage" else name
+                    out.append(
+                        f"supply.{name} = '{format_quantity(own, kind)}' and"
+                        f" target.{theirs} = '{format_quantity(other, kind)}' differ; that"
+                        " of [supply] is used throughout"
+                    )
+        return out
 
     @property
     def threshold_caution(self) -> str:
@@ -996,6 +1308,36 @@ class Plan:
                 " them"
             )
         return out
+
+
+def _without_widths(value: Any) -> Any:
+    """Part of a plan less what only says how wide an assumption is."""
+    if isinstance(value, Mapping):
+        stated = "basis" in value
+        return {
+            k: _without_widths(v)
+            for k, v in value.items()
+            if not (stated and k in ("factor", "low", "high"))
+        }
+    if isinstance(value, list):
+        return [_without_widths(v) for v in value]
+    return value
+
+
+def _read_rows(reading: _Reading, rows: Any) -> tuple[MeasuredSection, ...]:
+    """Rows of [[measured]]; a single [measured] is one."""
+    if isinstance(rows, Mapping):
+        rows = [rows]
+    if not isinstance(rows, list | tuple):
+        reading.fault(
+            "measured", f"must be rows, each a [[measured]], got {show_value(rows)}"
+        )
+        return ()
+    found = [
+        reading.section(f"measured[{i}]", MeasuredSection, row)
+        for i, row in enumerate(rows, 1)
+    ]
+    return tuple(row for row in found if row is not None)
 
 
 def _written(section: Section, left_out: Mapping[str, Any]) -> dict[str, Any]:
@@ -1133,11 +1475,59 @@ def _cross_check(plan: Plan, reading: _Reading) -> None:
     checks: tuple[Callable[[Plan, _Reading], None], ...] = (
         _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
         _check_layout,
-        _check_boxes, _check_contacts, _check_placement, _check_states, _check_batch,
-        _check_sheet, _check_part,
+        _check_boxes, _check_contacts, _check_placement, _check_states, _check_reading,
+        _check_batch, _check_sheet, _check_part, _check_measured,
     )  # fmt: skip
     for check in checks:
         check(plan, reading)
+
+
+def _check_mixes(plan: Plan, reading: _Reading) -> None:
+    """Add what is wrong with single mixes of a plan that is sound as written."""
+    if plan.boxes.most is not None and plan.boxes.most < plan.boxes.count:
+        reading.fault(
+            "boxes.most",
+            f"= {plan.boxes.most} is below boxes.count = {plan.boxes.count}, which every"
+            " loading gets",
+        )
+    if plan.n_candidates > MOST_CANDIDATES:
+        counts = {
+            "loadings": len(plan.weight_fractions), "gaps": len(plan.electrode_gaps),
+            **{f"{name}s": len(values) for name, values in plan.axes.items()},
+        }  # fmt: skip
+        many = " x ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
+        reading.fault(
+            "explore",
+            f"asks for {plan.n_candidates} candidates ({many}); at most"
+            f" {MOST_CANDIDATES} are judged, so list fewer values and refine around the"
+            " best",
+        )
+    if "diameter" in plan.axes:
+        sizes = plan.filler[0].diameter or plan.filler[0].length
+        if sizes is not None and sizes.sieve is not None:
+            reading.fault(
+                "explore.diameter",
+                "does not go with a sieve, whose meshes stay while the sizes move; leave"
+                " the sieve out",
+            )
+    if "aspect_ratio" in plan.axes:
+        shaped = [k for k, f in enumerate(plan.fillers) if f.kind != "sphere"]
+        if not shaped:
+            reading.fault("explore.aspect_ratio", "does not belong to spheres")
+        elif plan.filler[shaped[0]].thickness is not None:
+            reading.fault(
+                "explore.aspect_ratio",
+                "does not go with filler.thickness, which fixes it; give"
+                " filler.aspect_ratio",
+            )
+    if reading.lines:
+        return
+    for mix in plan.mixes if plan.axes else ():
+        own = _Reading(plan.name)
+        _cross_check(mix, own)
+        where = f"with {mix.mix_words(tuple(plan.axes))}"
+        for line in own.lines:
+            reading.fault("explore", f"{where}: {line.removeprefix(f'{plan.name}: ')}")
 
 
 def _find_material(reading: _Reading, key: str, name: str | None, kind: str) -> Any:
@@ -1600,6 +1990,51 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
     )
 
 
+def _check_reading(plan: Plan, reading: _Reading) -> None:
+    """Refuse what the strains and temperatures of the plan cannot answer."""
+    supply, target = plan.supply, plan.target
+    if plan.vibration is not None and reading.usable("vibration", "strain"):
+        cycle = plan.vibration_cycle
+        assert cycle is not None
+        mean, amplitude = cycle
+        low, high = min(plan.strains), max(plan.strains)
+        # room for the last digit of a sum
+        slack = 1e-9 * (high - low)
+        if mean - amplitude < low - slack or mean + amplitude > high + slack:
+            reading.fault(
+                "vibration",
+                f"runs from {1e6 * (mean - amplitude):.6g} to"
+                f" {1e6 * (mean + amplitude):.6g} microstrain, outside of what is computed,"
+                f" {1e6 * low:.6g} to {1e6 * high:.6g}; widen strain.window or vibrate"
+                " less",
+            )
+    if target is None:
+        return
+    if (
+        supply is not None
+        and reading.usable("supply")
+        and supply.lowest_frequency >= supply.bandwidth
+    ):
+        reading.fault(
+            "supply.lowest_frequency",
+            f"= '{format_quantity(supply.lowest_frequency, 'frequency')}' must be below the"
+            f" bandwidth, '{format_quantity(supply.bandwidth, 'frequency')}'",
+        )
+    if target.largest_self_heating_drift is not None and supply is None:
+        reading.fault("target.largest_self_heating_drift", "needs the section [supply]")
+    for name in ("largest_self_heating_drift", "largest_thermal_output"):
+        if (
+            getattr(target, name) is not None
+            and reading.usable("temperature")
+            and len(plan.temperatures) < 2
+        ):
+            reading.fault(
+                f"target.{name}",
+                'needs two temperatures or more, written like values = ["0 C", "20 C",'
+                ' "40 C"] under [temperature]',
+            )
+
+
 def _check_batch(plan: Plan, reading: _Reading) -> None:
     batch = plan.batch
     if batch is None:
@@ -1707,4 +2142,86 @@ def _check_part(plan: Plan, reading: _Reading) -> None:
             reading.fault(
                 "part.misalignment",
                 f"needs mounting = 'bonded', not {plan.strain.mounting!r}",
+            )
+
+
+def _check_measured(plan: Plan, reading: _Reading) -> None:
+    """Rows against what the plan explores."""
+    if not plan.measured:
+        return
+    rows = plan.measured
+    for i, row in enumerate(rows, 1):
+        _check_row(plan, reading, f"measured[{i}]", row)
+
+
+def _check_row(plan: Plan, reading: _Reading, label: str, row: MeasuredSection) -> None:
+    """One measured row; faults of the plan itself come first and silence these."""
+    if row is None:
+        return
+    unusable = any(line.startswith(f"{reading.name}: {label}.") for line in reading.lines)
+    if unusable:
+        return
+    is_open = row.resistance is not None and math.isinf(row.resistance)
+
+    def fault(key: str, what: str) -> None:
+        reading.fault(f"{label}.{key}", what)
+
+    if row.resistance is None and row.change is None:
+        fault("resistance", 'is missing; write it like resistance = "2.1 kohm", or "open"')
+    if is_open and row.change is not None:
+        fault("change", "does not go with open films, which have no R to change")
+    if (
+        row.change is not None
+        and row.strain == 0.0
+        and abs(row.temperature - ROOM_TEMPERATURE) < 1e-6
+    ):
+        fault("change", "needs the strain or the temperature at which it was read")
+    if plan.contacts is not None and reading.usable("contacts.model"):
+        if plan.contacts.model == "affine":
+            fault("resistance", "belongs to model = 'opening'; nothing learns from it here")
+            return
+    if plan.explore is not None and reading.usable("explore") and _mixable(reading):
+        if reading.usable("explore.weight_fraction"):
+            low, high = min(plan.weight_fractions), max(plan.weight_fractions)
+            if not low - 1e-9 <= row.weight_fraction <= high + 1e-9:
+                fault(
+                    "weight_fraction",
+                    f"= '{100 * row.weight_fraction:.4g} wt%' is outside the plan's"
+                    f" loadings, {100 * low:.4g} to {100 * high:.4g} wt%; explore it too",
+                )
+    if plan.film is not None and reading.usable("film.length"):
+        if row.electrode_gap > plan.film.length:
+            fault(
+                "electrode_gap",
+                f"= '{_length(row.electrode_gap)}' is longer than the film,"
+                f" film.length = '{_length(plan.film.length)}'",
+            )
+    if plan.film is not None and reading.usable("film.thickness"):
+        for key in ("thickness", "width"):
+            value, planned = getattr(row, key), getattr(plan.film, key)
+            if value is not None and not planned / 10.0 <= value <= 10.0 * planned:
+                fault(
+                    key,
+                    f"= '{_length(value)}' is more than ten times off the plan's,"
+                    f" '{_length(planned)}'; check the unit",
+                )
+    if plan.strain is not None and reading.usable("strain"):
+        low, high = min(plan.strains), max(plan.strains)
+        if not low - 1e-12 <= row.strain <= high + 1e-12:
+            fault(
+                "strain",
+                f"= '{format_quantity(row.strain, 'strain')}' is outside the plan's window,"
+                f" {1e6 * low:.4g} to {1e6 * high:.4g} microstrain",
+            )
+    if plan.temperature is not None and reading.usable("temperature"):
+        low, high = min(plan.temperatures), max(plan.temperatures)
+        if not low - 1e-6 <= row.temperature <= high + 1e-6:
+            only = format_quantity(low, "temperature")
+            reach = (
+                only if low == high else f"{only} to {format_quantity(high, 'temperature')}"
+            )
+            fault(
+                "temperature",
+                f"= '{format_quantity(row.temperature, 'temperature')}' is outside the"
+                f" plan's, {reach}; add it to temperature.values",
             )

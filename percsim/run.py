@@ -18,7 +18,9 @@ from typing import Any
 
 import numpy as np
 
-from percsim.assemble import assemble
+from percsim.assemble import assemble, find
+from percsim.assemble.stages import Stages, spend
+from percsim.decision.choose import Decision
 from percsim.ensemble.simulate import BoxJob, Sample, run_job, solve_sample
 from percsim.ensemble.store import (
     Record,
@@ -80,9 +82,13 @@ class Result:
         return f"Result: {verdict}, in {self.folder}"
 
 
-def _sample(plan: Plan, jobs: Sequence[BoxJob], weight_fraction: float) -> Sample | None:
-    """First conducting box of the middle length at a loading, solved at rest."""
-    lengths = plan.box_lengths
+def _sample(plan: Plan, decision: Decision) -> Sample | None:
+    """First conducting box of the middle length of the best candidate, solved at rest."""
+    best = decision.best
+    weight_fraction = best.castings.fit.loading.weight_fraction
+    mix = next(m for m in plan.mixes if m.mix_words(plan.varying) == best.words)
+    lengths = mix.box_lengths
+    jobs = [job for job in box_jobs(plan) if job.label == mix.box_label]
     for job in jobs:
         middle = job.box.length == lengths[len(lengths) // 2]
         if middle and job.recipe.weight_fraction == weight_fraction:
@@ -93,10 +99,14 @@ def _sample(plan: Plan, jobs: Sequence[BoxJob], weight_fraction: float) -> Sampl
 
 
 def _write(
-    plan: Plan, folder: Path, records: dict[str, Record], extra: dict[str, Any]
+    plan: Plan,
+    folder: Path,
+    records: dict[str, Record],
+    extra: dict[str, Any],
+    stages: Stages | None = None,
 ) -> Result:
     """Write what a folder shows, numbers first, so that a picture can never cost them."""
-    summary, decision, tables = assemble(plan, records)
+    summary, decision, tables = assemble(plan, records, stages)
     summary |= extra
     if len(summary.pop("environments", [])) > 1:
         summary["cautions"].insert(
@@ -106,15 +116,13 @@ def _write(
         )
     try:
         write_atomically(folder / "summary.json", encode_json(summary, indent=1) + "\n")
-        weight_fraction = decision.best.castings.fit.loading.weight_fraction
-        sample = _sample(plan, box_jobs(plan), weight_fraction)
         report = write_report(
             folder,
             summary,
             tables["boxes"],
             tables["responses"],
             tables["castings"],
-            sample,
+            _sample(plan, decision),
         )
     except (OSError, FolderError) as error:
         raise FolderError(
@@ -169,25 +177,28 @@ def run_plan(
     """
     started = time.monotonic()
     folder = Path(out)
-    jobs: list[GrowthJob | BoxJob] = [*threshold_jobs(plan), *box_jobs(plan)]
     with Store.open(folder, plan.hash, fresh=fresh) as store:
         store.save_artefact("plan", plan.as_dict())
         write_atomically(folder / "plan.toml", plan.whole_text)
-        run_jobs(
-            run_job,
-            jobs,
-            workers=workers,
-            store=store,
-            progress=progress,
-            prepare=lambda: compile_kernels(plan),
-            executor=executor,
-        )
-        if verify_film is not None:
-            _, decision, _ = assemble(plan, store.records())
-            loading = decision.best.castings.fit.loading
+
+        def run(boxes: Sequence[BoxJob]) -> None:
+            jobs: list[GrowthJob | BoxJob] = [*threshold_jobs(plan), *boxes]
             run_jobs(
                 run_job,
-                film_jobs(plan, loading.weight_fraction, verify_film),
+                jobs,
+                workers=workers,
+                store=store,
+                progress=progress,
+                prepare=lambda: compile_kernels(plan),
+                executor=executor,
+            )
+
+        stages = spend(plan, store.records, run)
+        if verify_film is not None:
+            found, _ = find(plan, store.records(), stages)
+            run_jobs(
+                run_job,
+                film_jobs(found.plan, found.recipe.weight_fraction, verify_film),
                 workers=workers,
                 store=store,
                 progress=progress,
@@ -204,7 +215,7 @@ def run_plan(
             "environments": environments,
         }
         store.save_artefact("run", extra)
-        return _write(plan, folder, store.records(), extra)
+        return _write(plan, folder, store.records(), extra, stages)
 
 
 def redraw(folder: str | os.PathLike[str]) -> Result:

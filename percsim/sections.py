@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ESSENTIAL",
+    "OPTIONAL",
     "PLAN_FOLDER",
+    "ROWS",
     "SECTIONS",
     "AspectRatio",
     "BatchSection",
@@ -39,6 +41,7 @@ __all__ = [
     "FillerSection",
     "FilmSection",
     "HeadSection",
+    "MeasuredSection",
     "PartSection",
     "PlacementSection",
     "Reader",
@@ -47,9 +50,11 @@ __all__ = [
     "Sizes",
     "Stated",
     "StrainSection",
+    "SupplySection",
     "TargetSection",
     "TemperatureSection",
     "TolerancesSection",
+    "VibrationSection",
     "did_you_mean",
     "either",
     "reader_of",
@@ -182,6 +187,25 @@ class _Text(Reader):
         if any(ord(c) < 32 for c in value):
             raise ValueError(f"{show_value(value)} must be one line of text")
         return value.strip()
+
+
+class _Resistance(Reader):
+    """A resistance, or the word open."""
+
+    each = _Quantity("resistance", "kohm", "0.001 ohm", "1000 Gohm")
+    range = f"{each.range}, or open"
+
+    def read(self, value: Any) -> float:
+        if isinstance(value, str) and value.strip().lower() == "open":
+            return math.inf
+        try:
+            return self.each.read(value)
+        except ValueError as error:
+            hint = ", or 'open'" if "unit" in str(error) else ""
+            raise ValueError(f"{error}{hint}") from None
+
+    def write(self, value: Any) -> str:
+        return "open" if math.isinf(value) else self.each.write(value)
 
 
 class _Flag(Reader):
@@ -342,16 +366,26 @@ class Stated:
         Whether somebody measured it on this material or it is a guess.
     source : str
         Free text, for the report.
+    factor : float or None
+        95 % of what it may be lies within this factor either way.
+    low, high : float or None
+        Instead: hard limits of what it may be, in SI.
 
     """
 
     value: float
     basis: Literal["assumed", "measured"] = "assumed"
     source: str = ""
+    factor: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+
+_WIDE = _Number(1.0, 1000.0)
 
 
 class _Stated(Reader):
-    """A value, or a table of value, basis and source; a plain value is assumed."""
+    """A value, or a table of value, basis, source and how wide it may be."""
 
     def __init__(self, each: Reader) -> None:
         self.each = each
@@ -364,12 +398,29 @@ class _Stated(Reader):
             "value": self.each,
             "basis": _Choice("assumed", "measured"),
             "source": _Text(),
+            "factor": _WIDE,
+            "low": self.each,
+            "high": self.each,
         }
-        return Stated(**_read_table(value, known, ("value",)))
+        stated = Stated(**_read_table(value, known, ("value",)))
+        low, high = stated.low, stated.high
+        if (low is None) != (high is None):
+            missing = "low" if low is None else "high"
+            raise FaultsError([(f".{missing}", "is missing; give both low and high")])
+        if low is not None and stated.factor is not None:
+            raise FaultsError([(".factor", "is there besides low and high; give one")])
+        if low is not None and high is not None and not low < stated.value < high:
+            raise FaultsError([(".value", "must lie between low and high")])
+        if stated.factor is not None and stated.factor > 1.0 and not stated.value > 0.0:
+            raise FaultsError([(".factor", "of 0 means nothing; give low and high")])
+        return stated
 
     def write(self, value: Any) -> dict[str, Any]:
         out = {"value": self.each.write(value.value), "basis": value.basis}
-        return out | ({"source": value.source} if value.source else {})
+        out |= {"source": value.source} if value.source else {}
+        out |= {} if value.factor is None else {"factor": value.factor}
+        limits = {"low": value.low, "high": value.high}
+        return out | {k: self.each.write(v) for k, v in limits.items() if v is not None}
 
 
 @dataclass(frozen=True, slots=True)
@@ -402,6 +453,18 @@ class Sizes:
     edges: tuple[float, ...] = ()
     shares: tuple[float, ...] = ()
     weighting: Literal["volume", "number"] = "volume"
+
+    def at_median(self, median: float) -> Sizes:
+        """Sizes of the same width around another median [m]; a sieve is left out."""
+        ratio = median / self.median
+        d10, d50, d90 = (
+            None if size is None else size * ratio
+            for size in (self.d10, self.d50, self.d90)
+        )
+        edges = tuple(edge * ratio for edge in self.edges)
+        return replace(
+            self, median=median, d10=d10, d50=d50, d90=d90, sieve=None, edges=edges
+        )
 
     def distribution(self) -> SizeDistribution:
         """Law of the sizes by number, sieved.
@@ -611,6 +674,8 @@ class AspectRatio:
         Free text, for the report.
     spread : float
         Standard deviation of ln(aspect ratio).
+    factor : float or None
+        95 % of what its median may be lies within this factor either way.
 
     """
 
@@ -618,6 +683,7 @@ class AspectRatio:
     basis: Literal["assumed", "measured"] = "assumed"
     source: str = ""
     spread: float = 0.0
+    factor: float | None = None
 
     def distribution(self) -> float | SizeDistribution:
         """Aspect ratio as a filler takes it."""
@@ -638,6 +704,7 @@ class _AspectRatio(Reader):
         known: dict[str, Reader] = {
             "basis": _Choice("assumed", "measured"),
             "source": _Text(),
+            "factor": _WIDE,
         }
         spreads = {"geometric_spread", "spread"} & set(value)
         if not spreads and "median" not in value:
@@ -656,7 +723,7 @@ class _AspectRatio(Reader):
                 "is without its geometric_spread; write it like geometric_spread = 1.3"
             )
         spread = got["spread"] if "spread" in got else math.log(got["geometric_spread"])
-        stated = {k: v for k, v in got.items() if k in ("basis", "source")}
+        stated = {k: v for k, v in got.items() if k in ("basis", "source", "factor")}
         return AspectRatio(got["median"], spread=spread, **stated)
 
     def write(self, value: Any) -> dict[str, Any]:
@@ -664,7 +731,8 @@ class _AspectRatio(Reader):
         if value.spread:
             out = {"median": out["value"]} | _written_spread(value.spread)
         out["basis"] = value.basis
-        return out | ({"source": value.source} if value.source else {})
+        out |= {"source": value.source} if value.source else {}
+        return out | ({} if value.factor is None else {"factor": value.factor})
 
 
 # ------------------------------------------------------------------------------------------
@@ -975,7 +1043,9 @@ class ContactsSection(Section):
     """What a contact between two particles conducts.
 
     A plain value counts as assumed; a table, { value = ..., basis = "measured",
-    source = "..." }, says where it comes from.
+    source = "..." }, says where it comes from. With factor = 3 in the table 95 % of what
+    it may be lies within three times either way; low = ... and high = ... are limits
+    instead. A measured value without either is held.
     """
 
     model: Annotated[str, _Choice("opening", "affine")] = _field(
@@ -1081,12 +1151,21 @@ class TemperatureSection(Section):
         " among them.",
         ["20 C"],
     )
+    part_thermal_expansion: (
+        Annotated[float, _Quantity("expansion", "ppm/K", "-100 ppm/K", "1000 ppm/K")] | None
+    ) = _field(
+        "Linear thermal expansion of the part under a bonded film, for the mismatch term of"
+        " the thermal output. Default: not stated.",
+        None,
+        example="23 ppm/K",
+    )
 
 
 class ExploreSection(Section):
-    """What to try: every loading with every gap is a candidate.
+    """What to try: every combination of the values listed here is a candidate.
 
-    The loading is written in one of three ways.
+    The loading is written in one of three ways. The last four keys may be left out: film,
+    filler and elastomer are then those of their sections.
     """
 
     weight_fraction: (
@@ -1127,6 +1206,41 @@ class ExploreSection(Section):
     ] = _field(
         "Free lengths of film between the electrodes.", example=["2 mm", "3 mm", "5 mm"]
     )
+    thickness: (
+        Annotated[tuple[float, ...], _Many(_Quantity("length", "mm", "1 um", "20 mm"))]
+        | None
+    ) = _field(
+        "Film thicknesses to try in place of film.thickness. Thick films share their boxes,"
+        " a thin one takes its own.",
+        None,
+        example=["0.15 mm", "0.2 mm"],
+    )
+    diameter: (
+        Annotated[tuple[float, ...], _Many(_Quantity("length", "um", "1 nm", "10 mm"))]
+        | None
+    ) = _field(
+        "Median sizes to try of the filler, the first of several, by number (for rods the"
+        " length); the width of its sizes stays. Each takes boxes of its own.",
+        None,
+        example=["5 um", "10 um", "20 um"],
+    )
+    aspect_ratio: Annotated[tuple[float, ...], _Many(_Number(1.0, 10_000.0))] | None = (
+        _field(
+            "Aspect ratios to try of the filler, the first of several that is no sphere."
+            " Each takes a threshold and boxes of its own.",
+            None,
+            example=[12, 15, 20],
+        )
+    )
+    mix_ratio: (
+        Annotated[tuple[float, ...], _Many(_Quantity("ratio", ":1", "1:1", "100:1"))] | None
+    ) = _field(
+        "Base to curing agent ratios to try in place of elastomer.mix_ratio. The elastomer"
+        " data hold one density and one expansion for all of them, so that they share their"
+        " boxes.",
+        None,
+        example=["5:1", "7:1", "10:1"],
+    )
 
 
 class BoxesSection(Section):
@@ -1156,6 +1270,17 @@ class BoxesSection(Section):
     )
     threshold_count: Annotated[int, _Number(10, 100_000, whole=True)] = _field(
         "Growth runs that find the percolation threshold of this filler.", 100
+    )
+    most: Annotated[int, _Number(4, 100_000, whole=True)] | None = _field(
+        "Budget in boxes of the longest length for one loading. Above count, a run goes on"
+        " in stages: count boxes for every loading, then half as many again, up to most,"
+        " only where the decision is still open; it stops when the best is known at the"
+        " stated confidence. Default: count, one stage.",
+        None,
+        example=80,
+    )
+    confidence: Annotated[float, _Quantity("percentage", "%", "50 %", "99.9 %")] = _field(
+        "Simulated confidence at which the best counts as known.", "95 %"
     )
 
 
@@ -1215,6 +1340,11 @@ class TolerancesSection(Section):
         " part, cure, contacts. It scatters the gauge factor.",
         "5 %",
     )
+    tilt: Annotated[float, _Quantity("angle", "deg", "0 deg", "30 deg")] = _field(
+        "Of the rms tilt of in-plane or aligned particles, from casting to casting; it acts"
+        " through the threshold. Isotropic ones have none.",
+        "2 deg",
+    )
     instrument: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
         "Of one reading of a resistance, from trial to trial on the same film.", "0.1 %"
     )
@@ -1231,8 +1361,13 @@ class TolerancesSection(Section):
 class TargetSection(Section):
     """What a casting must reach; a limit that is left out is not tested."""
 
-    supply: Annotated[float, _Quantity("voltage", "V", "0.001 V", "1000 V")] = _field(
-        "Supply voltage of the divider that reads the film.", "3.3 V"
+    supply: Annotated[float, _Quantity("voltage", "V", "0.001 V", "1000 V")] | None = (
+        _field(
+            "Supply voltage of the divider that reads the film; [supply] says more of it."
+            " Default: that of [supply], else 3.3 V.",
+            None,
+            example="3.3 V",
+        )
     )
     series_resistor: (
         Annotated[float, _Quantity("resistance", "kohm", "0.001 ohm", "1000 Gohm")] | None
@@ -1269,9 +1404,125 @@ class TargetSection(Section):
         None,
         example="15 %",
     )
+    largest_self_heating_drift: (
+        Annotated[float, _Quantity("strain", "microstrain", "0 microstrain", "100 %")]
+        | None
+    ) = _field(
+        "Largest drift from the film's own heat on its sheet at the supply, either way, as"
+        " strain of the chord gauge factor; needs [supply] and two temperatures or more.",
+        None,
+        example="50 microstrain",
+    )
+    largest_thermal_output: (
+        Annotated[
+            float,
+            _Quantity(
+                "thermal_output",
+                "microstrain/K",
+                "0 microstrain/K",
+                "1000000 microstrain/K",
+            ),
+        ]
+        | None
+    ) = _field(
+        "Largest thermal output at 20 C, either way: change of R with temperature over the"
+        " chord gauge factor; needs two temperatures or more.",
+        None,
+        example="200 microstrain/K",
+    )
     pass_share: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
         "Share of the castings that must meet the limits on R0 and gauge factor.", "80 %"
     )
+
+
+class SupplySection(Section):
+    """How the film is read and fed: its operating point.
+
+    The whole section may be left out; a film is then read as [target] says, and neither
+    self-heating nor noise is worked out.
+    """
+
+    voltage: Annotated[float, _Quantity("voltage", "V", "0.001 V", "1000 V")] | None = (
+        _field(
+            "Supply voltage. Default: that of [target].",
+            None,
+            example="3.3 V",
+        )
+    )
+    series_resistor: (
+        Annotated[float, _Quantity("resistance", "kohm", "0 ohm", "1000 Gohm")] | None
+    ) = _field(
+        "Resistor in series with the film, which in a bridge is the other half of its arm."
+        " Default: that of [target], else 0 ohm, the film straight at the supply.",
+        None,
+        example="1.8 kohm",
+    )
+    circuit: Annotated[str, _Choice("series", "quarter bridge", "half bridge")] = _field(
+        "series: the film and its resistor, read across the film; quarter bridge: the same"
+        " against two equal resistors; half bridge: the film over an equal one that is not"
+        " strained, against two equal resistors.",
+        "series",
+    )
+    bandwidth: Annotated[float, _Quantity("frequency", "Hz", "0.001 Hz", "1000000 Hz")] = (
+        _field("Bandwidth of the reading, up to which noise counts.", "10 Hz")
+    )
+    lowest_frequency: Annotated[
+        float, _Quantity("frequency", "Hz", "0.000001 Hz", "1000000 Hz")
+    ] = _field(
+        "Frequency from which 1/f noise counts, about one over the time of a measurement.",
+        "0.01 Hz",
+    )
+    instrument_noise: Annotated[float, _Quantity("voltage", "mV", "0 mV", "1000 mV")] = (
+        _field("Noise of the instrument in that bandwidth, one standard deviation.", "0 mV")
+    )
+    flicker_noise: Annotated[float, _Number(0.0, 1.0)] | None = _field(
+        "Relative 1/f noise of the film: power density of R over R squared, times the"
+        " frequency. Default: not stated, 1/f noise is left out.",
+        None,
+        example=1e-12,
+    )
+    still_air: Annotated[
+        float, _Quantity("heat_transfer", "W/m2K", "0.1 W/m2K", "10000 W/m2K")
+    ] = _field(
+        "Heat that still air takes from one face of a film that nothing else cools"
+        " (common practice, no source).",
+        "10 W/m2K",
+    )
+    film_conductivity: Annotated[
+        float, _Quantity("thermal_conductivity", "W/mK", "0.01 W/mK", "1000 W/mK")
+    ] = _field(
+        "Thermal conductivity through the film; that of the unfilled elastomer by default,"
+        " as filler only helps.",
+        "0.17 W/mK",
+    )
+    sheet_conductivity: Annotated[
+        float, _Quantity("thermal_conductivity", "W/mK", "0.01 W/mK", "1000 W/mK")
+    ] = _field("Thermal conductivity of the sheet between film and part.", "0.17 W/mK")
+
+
+class VibrationSection(Section):
+    """Vibration about a mean strain, for the part of R that alternates and its mean.
+
+    The whole section may be left out.
+    """
+
+    mean: (
+        Annotated[
+            float,
+            _Quantity(
+                "strain", "microstrain", "-200000 microstrain", "1000000 microstrain"
+            ),
+        ]
+        | None
+    ) = _field(
+        "Strain about which the part vibrates. Default: the middle of the strain window.",
+        None,
+        example="1500 microstrain",
+    )
+    amplitude: Annotated[
+        float,
+        _Quantity("strain", "microstrain", "0.001 microstrain", "1000000 microstrain"),
+    ] = _field("Largest departure from it.", "200 microstrain")
 
 
 class BatchSection(Section):
@@ -1405,6 +1656,70 @@ class PartSection(Section):
     )
 
 
+class MeasuredSection(Section):
+    """Films that were cast and read; write [[measured]] once for each row.
+
+    Rows replace what is assumed of contacts and threshold, and change no box. A file of
+    rows is read by percsim anchor.
+    """
+
+    weight_fraction: Annotated[
+        float, _Quantity("weight_fraction", "wt%", "0.001 wt%", "99 wt%")
+    ] = _field(
+        "Loading, as mass of filler over mass of the cured film, among those explored.",
+        example="30 wt%",
+    )
+    electrode_gap: Annotated[float, _Quantity("length", "mm", "1 um", "10000 mm")] = _field(
+        "Free length of film between the electrodes.", example="3 mm"
+    )
+    resistance: Annotated[float, _Resistance()] | None = _field(
+        "Geometric mean of R of the films at 20 C without strain, or at the strain and"
+        " temperature of the row when it has no change; open for films that do not"
+        " conduct.",
+        None,
+        example="2.1 kohm",
+    )
+    films: Annotated[int, _Number(1, 100_000, whole=True)] = _field(
+        "Films behind the row, from one cup.", 1
+    )
+    thickness: Annotated[float, _Quantity("length", "mm", "100 nm", "100 mm")] | None = (
+        _field(
+            "Thickness of the films as measured. Default: that of [film].",
+            None,
+            example="0.21 mm",
+        )
+    )
+    width: Annotated[float, _Quantity("length", "mm", "1 um", "10000 mm")] | None = _field(
+        "Width of the films as measured. Default: that of [film].", None, example="6 mm"
+    )
+    change: Annotated[float, _Quantity("change", "%", "-99.9 %", "1000000 %")] | None = (
+        _field(
+            "(R - R0)/R0 at the strain and temperature of the row, R0 of the same films at"
+            " 20 C without strain.",
+            None,
+            example="5.2 %",
+        )
+    )
+    strain: Annotated[
+        float,
+        _Quantity("strain", "microstrain", "-200000 microstrain", "1000000 microstrain"),
+    ] = _field("Strain of the reading, within the plan's window.", "0 microstrain")
+    temperature: Annotated[float, _Quantity("temperature", "C", "-150 C", "350 C")] = (
+        _field("Temperature of the reading, among those of the plan.", "20 C")
+    )
+    spread: Annotated[float, _Quantity("percentage", "%", "0.1 %", "500 %")] | None = (
+        _field(
+            "Relative standard deviation of R between the films, when it was measured."
+            " Default: what the tolerances give.",
+            None,
+            example="15 %",
+        )
+    )
+    note: Annotated[str, _Text()] | None = _field(
+        "What the report calls the row.", None, example="cup 3"
+    )
+
+
 SECTIONS: dict[str, type[Section]] = {
     "filler": FillerSection,
     "elastomer": ElastomerSection,
@@ -1417,11 +1732,19 @@ SECTIONS: dict[str, type[Section]] = {
     "boxes": BoxesSection,
     "tolerances": TolerancesSection,
     "target": TargetSection,
+    "supply": SupplySection,
+    "vibration": VibrationSection,
     "batch": BatchSection,
     "sheet": SheetSection,
     "part": PartSection,
 }
 """Sections of a plan in the order of the starter."""
+
+OPTIONAL = ("supply", "vibration")
+"""Sections that ask for something more; without them it is not worked out."""
+
+ROWS: dict[str, type[Section]] = {"measured": MeasuredSection}
+"""Sections of which a plan may have none, or many."""
 
 ESSENTIAL = ("filler", "elastomer", "film", "explore")
 """Sections without which there is no plan."""

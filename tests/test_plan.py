@@ -20,7 +20,15 @@ from hypothesis import strategies as st
 
 from percsim.errors import PlanError
 from percsim.plan import Plan
-from percsim.sections import ESSENTIAL, SECTIONS, HeadSection, Stated, reader_of
+from percsim.sections import (
+    ESSENTIAL,
+    OPTIONAL,
+    ROWS,
+    SECTIONS,
+    HeadSection,
+    Stated,
+    reader_of,
+)
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = sorted((ROOT / "examples").glob("*.toml"))
@@ -488,7 +496,7 @@ def test_hash_sees_what_matters_and_not_the_title_or_spelling() -> None:
 
 def test_as_dict_leaves_no_default_unsaid() -> None:
     filled = Plan.from_dict(BASE).as_dict()
-    assert set(filled) == {"title", "seed", *SECTIONS}
+    assert set(filled) == {"title", "seed", *SECTIONS} - set(OPTIONAL)
     assert filled["contacts"]["closed_at"] == {"value": "0 C", "basis": "assumed"}
     assert filled["tolerances"]["thickness"] == "8 %"
     assert filled["elastomer"]["thermal_expansion"] == "310 ppm/K"
@@ -728,6 +736,108 @@ def test_cautions_name_faces_left_out_and_contacts_pressed_shut_across() -> None
     assert "50 diameters" in faces
 
 
+# --- measured rows, and how wide an assumption is
+
+ROW = {"weight_fraction": "26 wt%", "electrode_gap": "3 mm", "resistance": "2.1 kohm"}
+
+
+def test_measured_rows_are_read_and_written_and_change_no_box() -> None:
+    rows = [
+        {**ROW, "films": 3, "thickness": "0.21 mm", "note": "cup 1"},
+        {**ROW, "resistance": "open"},
+        {**ROW, "change": "5.2 %", "strain": "3000 microstrain", "spread": "15 %"},
+    ]
+    plan = Plan.from_dict(changed(measured=rows))
+    first, second, third = plan.measured
+    assert (first.resistance, first.films, first.thickness) == (2100.0, 3, 2.1e-4)
+    assert second.resistance == math.inf
+    assert third.change == pytest.approx(0.052)
+    assert third.strain == pytest.approx(3e-3)
+    assert Plan.from_dict(plan.as_dict()).measured == plan.measured
+    assert plan.hash == Plan.from_dict(BASE).hash
+    assert Plan.from_dict(tomllib.loads(plan.text)).measured == plan.measured
+    assert "measured" not in Plan.from_dict(BASE).as_dict()
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        (
+            {"resistance": "-2 kohm"},
+            "measured[1].resistance = '-2 kohm' is negative; a resistance is 0 or more",
+        ),
+        ({"resistance": "2.1"}, "measured[1].resistance = '2.1' has no unit"),
+        ({"resistance": None}, "measured[1].resistance is missing; write it like"),
+        (
+            {"weight_fraction": "50 wt%"},
+            "measured[1].weight_fraction = '50 wt%' is outside the plan's loadings, 26 to 30",
+        ),
+        ({"electrode_gap": "20 mm"}, "measured[1].electrode_gap = '20 mm' is longer than"),
+        ({"thickness": "21 mm"}, "measured[1].thickness = '21 mm' is more than ten times"),
+        (
+            {"resistance": "open", "change": "2 %", "strain": "1000 microstrain"},
+            "measured[1].change does not go with open films",
+        ),
+        ({"change": "2 %"}, "measured[1].change needs the strain or the temperature"),
+        (
+            {"change": "2 %", "strain": "9000 microstrain"},
+            "measured[1].strain = '9000 microstrain' is outside the plan's window",
+        ),
+        (
+            {"change": "2 %", "temperature": "60 C"},
+            "measured[1].temperature = '60 C' is outside the plan's, 20 C; add it",
+        ),
+        ({"resistence": "2 kohm"}, "measured[1].resistence is not known; did you mean"),
+        ({"films": 0}, "measured[1].films = 0 is out of range"),
+    ],
+)
+def test_a_measured_row_that_cannot_be_is_told_in_one_line(
+    row: dict[str, Any], message: str
+) -> None:
+    entry = {k: v for k, v in {**ROW, **row}.items() if v is not None}
+    (line,) = faults(measured=[entry])
+    assert line.startswith(message)
+
+
+def test_measured_rows_of_a_file_are_checked_with_their_lines() -> None:
+    plan = Plan.from_dict(BASE)
+    more = plan.with_measured([{"row": 4, **ROW}], "cups.csv")
+    assert len(more.measured) == 1
+    assert more.hash == plan.hash
+    with pytest.raises(PlanError) as caught:
+        plan.with_measured(
+            [{"row": 4, **ROW, "films": 0}, {"row": 5, **ROW, "electrode_gap": "3"}],
+            "cups.csv",
+        )
+    assert [line[:40] for line in caught.value.faults] == [
+        "cups.csv: row 4.films = 0 is out of rang",
+        "cups.csv: row 5.electrode_gap = '3' has ",
+    ]
+
+
+def test_how_wide_an_assumption_is_changes_no_box() -> None:
+    stated = {"value": "80 uS", "basis": "assumed", "factor": 3}
+    share = {"value": 0.3, "low": 0.2, "high": 0.5}
+    plan = Plan.from_dict(changed(contacts={"g0": stated, "lambda_T": share}))
+    found = plan.contact_parameters()
+    assert found.factors == {"g0": 3.0}
+    assert found.ranges == {"lambda_T": (0.2, 0.5)}
+    assert plan.hash == Plan.from_dict(BASE).hash
+    again = Plan.from_dict(plan.as_dict()).contacts
+    assert (again.g0, again.lambda_T) == (plan.contacts.g0, plan.contacts.lambda_T)
+    shape = {"value": 15, "basis": "measured", "factor": 1.2}
+    measured = Plan.from_dict(changed(filler={"aspect_ratio": shape}))
+    assert measured.contact_parameters().factors == {"aspect_ratio": 1.2}
+    for wrong, message in (
+        ({"value": 0.3, "low": 0.2}, "lambda_T.high is missing"),
+        ({"value": 0.3, "low": 0.4, "high": 0.5}, "lambda_T.value must lie between"),
+        ({"value": 0.3, "low": 0.1, "high": 0.5, "factor": 2}, "lambda_T.factor is there"),
+        ({"value": 0, "factor": 2}, "lambda_T.factor of 0 means nothing"),
+    ):
+        (line,) = faults(contacts={"lambda_T": wrong})
+        assert line.startswith(f"contacts.{message}")
+
+
 # --- the starter and the examples
 
 
@@ -739,7 +849,7 @@ def starter_entries() -> dict[tuple[str, str], tuple[str, Any]]:
     entries: dict[tuple[str, str], tuple[str, Any]] = {}
     section, comment = "", []
     for line in STARTER.splitlines():
-        header = re.fullmatch(r"\[(\w+)\]", line)
+        header = re.fullmatch(r"#?\[?\[(\w+)\]\]?", line)
         key = re.fullmatch(r"#?(\w+) = (.*)", line)
         if header:
             section, comment = header[1], []
@@ -757,7 +867,7 @@ def starter_entries() -> dict[tuple[str, str], tuple[str, Any]]:
 
 def test_the_starter_documents_every_key_as_the_models_do() -> None:
     entries = starter_entries()
-    models = {"": HeadSection, **SECTIONS}
+    models = {"": HeadSection, **SECTIONS, **ROWS}
     assert set(entries) == {
         (s, k) for s, model in models.items() for k in model.model_fields
     }
@@ -777,8 +887,9 @@ def test_the_starter_documents_every_key_as_the_models_do() -> None:
 
 
 def test_starter_sections_carry_the_documentation_of_the_models() -> None:
-    for name, model in SECTIONS.items():
-        above = STARTER.split(f"\n[{name}]\n")[0].split("# ---")[-1]
+    for name, model in {**SECTIONS, **ROWS}.items():
+        head = f"\n[{name}]\n" if name in SECTIONS else f"\n#[[{name}]]\n"
+        above = STARTER.split(head)[0].split("# ---")[-1]
         words = " ".join(line.lstrip("# ") for line in above.splitlines()[1:])
         assert words == " ".join((model.__doc__ or "").split())
 

@@ -6,63 +6,128 @@ adds, none when the plan does not ask for it. The report draws what it finds the
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
 from percsim import __version__
+from percsim.assemble.anchor import measured_films
 from percsim.assemble.currents import currents
+from percsim.assemble.day_one import day_one
 from percsim.assemble.film import film
+from percsim.assemble.front import front
 from percsim.assemble.gather import (
     Findings,
     box_rows,
     casting_rows,
-    gather_loadings,
     gather_responses,
-    gather_threshold,
-    lost_share,
 )
-from percsim.assemble.layers import layers, mounting
+from percsim.assemble.layers import layers
+from percsim.assemble.operation import operation
 from percsim.assemble.spread import spread
+from percsim.assemble.stages import (
+    MixFindings,
+    Stages,
+    decision_arguments,
+    gather_mixes,
+    next_stage,
+)
+from percsim.assemble.temperature import temperature
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
-from percsim.decision.choose import Decision, decide
-from percsim.ensemble.sampling import PURPOSES, box_seed
+from percsim.decision.choose import Decision, choose_among
 from percsim.ensemble.store import Record
 from percsim.errors import FolderError
-from percsim.film.transfer import LoadingResult, LoadingThreshold, film_threshold
 from percsim.jobs import box_jobs, threshold_jobs
 from percsim.plan import Plan
 
-__all__ = ["CHAPTERS", "Findings", "assemble"]
+__all__ = ["CHAPTERS", "Findings", "assemble", "find"]
 
 CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     film,
     spread,
+    front,
+    day_one,
+    measured_films,
     layers,
+    temperature,
+    operation,
     currents,
 )
 """What a summary holds beyond the decision, in order."""
 
 
-def _decide(
-    plan: Plan, loadings: Sequence[LoadingResult], threshold: LoadingThreshold
-) -> Decision:
-    return decide(
-        loadings,
-        plan.film_at(plan.electrode_gaps[0]),
+def find(
+    plan: Plan, records: dict[str, Record], stages: Stages | None = None
+) -> tuple[Findings, Sequence[MixFindings]]:
+    """Judge every candidate from what is stored.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    records : dict of Record
+        Stored outcomes by key, all of them or a part.
+    stages : Stages, optional
+        How the boxes were spent, worked out from the records without.
+
+    Returns
+    -------
+    findings : Findings
+        Those of the mix that the chosen or nearest candidate belongs to.
+    mixes : sequence of MixFindings
+        Those of every mix.
+
+    Raises
+    ------
+    FolderError
+        If too little is stored to say anything yet.
+
+    """
+    stages = stages or next_stage(plan, records)
+    jobs = box_jobs(plan, stages.boxes)
+    found = gather_mixes(plan, jobs, records)
+    if not found:
+        raise FolderError(
+            "fewer than two boxes a length are stored; run the plan again to go on"
+        )
+    whole = choose_among(
+        [entry.mix for entry in found],
         plan.electrode_gaps,
-        threshold,
         plan.decision_target(),
-        seed=box_seed(plan.seed, 0, PURPOSES["tolerances"]),
-        tolerances=plan.casting_tolerances(),
-        contacts=plan.contact_parameters(),
-        limits=plan.bench_limits(),
-        castings=plan.castings,
-        mount=mounting(plan),
+        confidence=plan.boxes.confidence,
+        **decision_arguments(plan),
     )
+    decision, mine = whole.of_mix(), found[whole.best.mix]
+    best = decision.best.castings.fit.loading
+    recipe = next(
+        mine.plan.recipe(w)
+        for w in mine.plan.weight_fractions
+        if mine.plan.recipe(w).weight_fraction == best.weight_fraction
+    )
+    fits = [candidate.castings.fit for candidate in decision.candidates]
+    return Findings(
+        mine.plan,
+        mine.jobs,
+        records,
+        mine.mix.loadings,
+        mine.mix.threshold,
+        recipe,
+        decision,
+        whole,
+        stages,
+        gather_responses(
+            mine.plan,
+            mine.jobs,
+            records,
+            # every candidate of a loading holds the same fit
+            list({f.loading.weight_fraction: f for f in fits}.values()),
+            mine.mix.threshold,
+        ),
+    ), found
 
 
 def assemble(
-    plan: Plan, records: dict[str, Record]
+    plan: Plan, records: dict[str, Record], stages: Stages | None = None
 ) -> tuple[dict[str, Any], Decision, dict[str, list[dict[str, Any]]]]:
     """From what is stored to the summary, the decision and the tables.
 
@@ -72,6 +137,8 @@ def assemble(
         The plan.
     records : dict of Record
         Stored outcomes by key, all of them or a part.
+    stages : Stages, optional
+        How the boxes were spent, worked out from the records without.
 
     Returns
     -------
@@ -88,73 +155,54 @@ def assemble(
         If too little is stored to say anything yet.
 
     """
-    jobs = box_jobs(plan)
-    threshold, loading_threshold = gather_threshold(plan, records)
-    loadings, failed = gather_loadings(plan, jobs, records)
-    lost = lost_share(jobs, records)
-    loading_threshold = film_threshold(loading_threshold, lost)
-    threshold |= {
-        "contacts_lost_at_rest": lost,
-        "film_volume_fraction": loading_threshold.volume_fraction,
-        "film_standard_error": loading_threshold.standard_error,
-        "film_weight_fraction": plan.recipe(plan.weight_fractions[-1])
-        .at_volume_fraction(loading_threshold.volume_fraction)
-        .weight_fraction,
-    }
-    if not loadings:
-        raise FolderError(
-            "fewer than two boxes a length are stored; run the plan again to go on"
-        )
-    decision = _decide(plan, loadings, loading_threshold)
+    findings, found = find(plan, records, stages)
+    stages, whole, decision = findings.stages, findings.whole, findings.decision
+    jobs, recipe = box_jobs(plan, stages.boxes), findings.recipe
+    mine = found[whole.best.mix]
     boxes, responses = box_rows(plan, jobs, records)
-    best = decision.best.castings.fit.loading
-    recipe = next(
-        plan.recipe(w)
-        for w in plan.weight_fractions
-        if plan.recipe(w).weight_fraction == best.weight_fraction
-    )
-    fits = [candidate.castings.fit for candidate in decision.candidates]
-    findings = Findings(
-        plan,
-        tuple(jobs),
-        records,
-        tuple(loadings),
-        loading_threshold,
-        recipe,
-        decision,
-        gather_responses(
-            plan,
-            jobs,
-            records,
-            # every candidate of a loading holds the same fit
-            list({f.loading.weight_fraction: f for f in fits}.values()),
-            loading_threshold,
-        ),
-    )
     expected = {job.key for job in jobs} | {job.key for job in threshold_jobs(plan)}
-    words = decision.as_dict()
+    failed = {json.dumps(row): row for entry in found for row in entry.failed}
     summary = {
         "version": __version__,
         "title": plan.title,
         "seed": plan.seed,
         "plan": plan.as_dict(),
-        "complete": expected <= records.keys(),
-        "threshold": threshold,
+        "complete": stages.verdict != "running" and expected <= records.keys(),
+        "threshold": mine.threshold,
         "states": {
             "strains": sorted({s.strain for s in jobs[0].states}),
             "temperatures_K": sorted({s.temperature for s in jobs[0].states}),
         },
         "window": {"min": plan.strain.window[0], "max": plan.strain.window[1]},
-        **words,
-        "weigh_out": plan.weigh_out(recipe, decision.best.castings.film).as_dict(),
+        **whole.as_dict(),
+        **_mixes(plan, found),
+        "weigh_out": mine.plan.weigh_out(recipe, decision.best.castings.film).as_dict(),
         "not_modelled": [
             *NOT_MODELLED,
             *([OVERLAP] if plan.placement.impenetrable == 0.0 else []),
         ],
-        "cautions": [*plan.cautions, *decision.cautions, *CAUTIONS],
-        "failed_boxes": failed,
+        "cautions": [*plan.cautions, *whole.cautions, *CAUTIONS],
+        "failed_boxes": list(failed.values()),
     }
+    # what chapters say is of one mix; only `whole` numbers candidates as the summary does
+    own = decision.as_dict() if decision is not whole else {}
     for chapter in CHAPTERS:
-        summary |= chapter(findings, summary)
-    tables = {"boxes": boxes, "responses": responses, "castings": casting_rows(decision)}
+        summary |= chapter(findings, {**summary, **own})
+    tables = {"boxes": boxes, "responses": responses, "castings": casting_rows(whole)}
     return summary, decision, tables
+
+
+def _mixes(plan: Plan, found: Sequence[MixFindings]) -> dict[str, Any]:
+    """List the mixes of a plan that has several: names, values, thresholds."""
+    if len(plan.mixes) < 2:
+        return {}
+    return {
+        "mixes": [
+            {
+                "name": entry.mix.words,
+                **dict(entry.mix.values),
+                "threshold": entry.threshold,
+            }
+            for entry in found
+        ]
+    }

@@ -238,7 +238,7 @@ def _verified(
     findings: Findings, castings: Castings, blocks: Blocks
 ) -> dict[str, Any] | None:
     """Directly simulated films that are stored, beside films of blocks of their size."""
-    prefix = f"film/{castings.fit.loading.weight_fraction!r}/"
+    prefix = f"film/{findings.plan.box_label}{castings.fit.loading.weight_fraction!r}/"
     sizes: dict[tuple[int, int], list[dict[str, Any]]] = {}
     for key in sorted(findings.records):
         result = findings.records[key].result

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -21,9 +21,12 @@ from percsim.film.transfer import (
     LoadingThreshold,
     weighted_medium,
 )
-from percsim.jobs import HELD_OUT, growth_plans, plan_box, threshold_jobs
+from percsim.jobs import HELD_OUT, growth_plans, is_own, plan_box, threshold_jobs
 from percsim.materials.recipe import Recipe
 from percsim.plan import Plan
+
+if TYPE_CHECKING:
+    from percsim.assemble.stages import Stages
 
 __all__ = [
     "Findings",
@@ -32,6 +35,7 @@ __all__ = [
     "gather_loadings",
     "gather_responses",
     "gather_threshold",
+    "log_slope",
     "lost_share",
 ]
 
@@ -40,10 +44,13 @@ __all__ = [
 class Findings:
     """What the boxes of a plan gave, for the chapters that build on it.
 
+    Of a plan with several mixes (other films, fillers or mix ratios) this is the mix of the
+    chosen or nearest candidate, so that a chapter sees loadings and gaps alone.
+
     Parameters
     ----------
     plan : Plan
-        The plan.
+        The plan of that mix.
     jobs : tuple of BoxJob
         Its boxes.
     records : dict of Record
@@ -55,7 +62,11 @@ class Findings:
     recipe : Recipe
         That of the chosen or nearest candidate.
     decision : Decision
-        Every candidate judged; `decision.best` is the chosen or nearest one.
+        Every candidate of the mix; `decision.best` is the chosen or nearest one.
+    whole : Decision
+        Every candidate of every mix, numbered as in the summary.
+    stages : Stages
+        How the boxes were spent.
     responses : FilmResponses or None
         How films move with the parameters of the contact-opening law; None for other laws,
         and where no boxes were varied.
@@ -69,13 +80,15 @@ class Findings:
     threshold: LoadingThreshold
     recipe: Recipe
     decision: Decision
+    whole: Decision
+    stages: Stages
     responses: FilmResponses | None = None
 
 
 def gather_threshold(
     plan: Plan, records: dict[str, Record]
 ) -> tuple[dict[str, Any], LoadingThreshold]:
-    """Threshold of touching particles, for the summary and for the film."""
+    """Threshold of touching particles of a mix, for the summary and for the film."""
     estimates: dict[str, ThresholdEstimate] = {}
     jobs = threshold_jobs(plan)
     for name, growth in growth_plans(plan).items():
@@ -86,13 +99,13 @@ def gather_threshold(
                 numbers += record.result["numbers"]
         if len(numbers) >= 2:
             estimates[name] = growth.estimate(np.asarray(numbers))
-    if "own" not in estimates:
+    own = next((found for name, found in estimates.items() if is_own(name)), None)
+    if own is None:
         raise FolderError("the threshold is not computed yet; run the plan again to go on")
-    own = estimates["own"]
     curve = [
-        {"aspect_ratio": float(name.split()[1]), **_fractions(found)}
+        {"aspect_ratio": float(name.split()[-1]), **_fractions(found)}
         for name, found in estimates.items()
-        if name != "own"
+        if _varied(name, "aspect")
     ]
     slope = 0.0
     if len(curve) >= 2:
@@ -107,7 +120,38 @@ def gather_threshold(
         "aspect_ratio_slope": slope,
     }
     phi = own.volume_fraction
-    return summary, LoadingThreshold(phi.value, phi.standard_error, slope)
+    tilt_slope = _tilt_slope(plan, own, estimates)
+    if tilt_slope:
+        summary["tilt_slope_per_rad"] = tilt_slope
+    return summary, LoadingThreshold(phi.value, phi.standard_error, slope, tilt_slope)
+
+
+def _varied(name: str, what: str) -> bool:
+    """Whether a growth is that of the filler with another tilt or aspect ratio."""
+    return name.rpartition("/")[2].startswith(f"{what} ")
+
+
+def _tilt_slope(
+    plan: Plan, own: ThresholdEstimate, estimates: dict[str, ThresholdEstimate]
+) -> float:
+    """D ln(threshold) / d (rms tilt) of the first filler that has one [1/rad], else 0."""
+    points = [
+        (float(name.split()[-1]), found.volume_fraction.value)
+        for name, found in estimates.items()
+        if _varied(name, "tilt")
+    ]
+    if not points:
+        return 0.0
+    planned = next(
+        f.orientation.tilt
+        for f in plan.fillers
+        if f.kind != "sphere"
+        and f.orientation.mode != "isotropic"
+        and f.orientation.order is None
+    )
+    points.append((planned, own.volume_fraction.value))
+    tilts, thresholds = zip(*points, strict=True)
+    return float(np.polyfit(tilts, np.log(thresholds), 1)[0])
 
 
 def _fractions(found: ThresholdEstimate) -> dict[str, float]:
@@ -133,7 +177,7 @@ def lost_share(jobs: Sequence[BoxJob], records: dict[str, Record]) -> float:
     return lost / total if total else 0.0
 
 
-def _log_slope(recipe: Recipe) -> float:
+def log_slope(recipe: Recipe) -> float:
     """D ln(volume fraction) / d ln(weight fraction) of the same powders at this loading."""
     step = 1e-4
     phi = recipe.volume_fraction
@@ -145,7 +189,7 @@ def _log_slope(recipe: Recipe) -> float:
 def gather_loadings(
     plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
 ) -> tuple[list[LoadingResult], list[dict[str, Any]]]:
-    """Gather stored boxes by loading, which counts once every length has two boxes."""
+    """Gather the boxes of a mix by loading, which counts once every length has two."""
     loadings, failed = [], []
     lengths = plan.box_lengths
     for w in plan.weight_fractions:
@@ -162,6 +206,7 @@ def gather_loadings(
             if record.result is None:
                 failed.append(
                     {
+                        **({"mix": job.label.rstrip("/")} if job.label else {}),
                         "weight_fraction": w,
                         "box_length_m": job.box.length,
                         "box_number": job.number,
@@ -178,7 +223,7 @@ def gather_loadings(
             LoadingResult(
                 weight_fraction=recipe.weight_fraction,
                 volume_fraction=recipe.volume_fraction,
-                log_slope=_log_slope(recipe),
+                log_slope=log_slope(recipe),
                 lengths=lengths,
                 sections=tuple(plan_box(plan, length).section for length in lengths),
                 conductances=tuple(np.asarray(r, dtype=np.float64) for r in rows),
@@ -306,8 +351,12 @@ def box_rows(
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Rows of boxes.csv and responses.csv."""
     boxes, responses = [], []
+    columns = {
+        mix.box_label: dict(mix.mix_values([n for n in mix.box_axes if n in plan.varying]))
+        for mix in plan.mixes
+    }
     for job in sorted(
-        jobs, key=lambda j: (j.recipe.weight_fraction, j.box.length, j.number)
+        jobs, key=lambda j: (j.label, j.recipe.weight_fraction, j.box.length, j.number)
     ):
         record = records.get(job.key)
         if record is None or record.result is None:
@@ -321,6 +370,7 @@ def box_rows(
         room = job.states[job.rest].temperature
         rest, strained = at[0.0, room], at[plan.largest_strain, room]
         where = {
+            **columns[job.label],
             "weight_fraction": job.recipe.weight_fraction,
             "box_length_m": job.box.length,
             "box_number": job.number,
@@ -362,6 +412,7 @@ def casting_rows(decision: Decision) -> list[dict[str, Any]]:
                 "candidate": index,
                 "weight_fraction": castings.fit.loading.weight_fraction,
                 "electrode_gap_m": castings.film.electrode_gap,
+                **dict(candidate.values),
                 "casting": k,
                 **{name: float(f"{drawn[k]:.6g}") for name, drawn in factors.items()},
                 "resistance_ohm": float(rest[k]),

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.constants import elementary_charge
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri, stdtrit
 
 from percsim.decision.priors import (
     CONTACT_FACTOR,
@@ -32,7 +32,15 @@ from percsim.film.casting import (
     cast_films,
     chord,
 )
-from percsim.film.electrodes import Film, Readout, read_through_series
+from percsim.film.curves import FilmCurves
+from percsim.film.electrodes import Film
+from percsim.film.readout import (
+    Circuit,
+    HeatPath,
+    Readout,
+    read_through_series,
+    self_heating,
+)
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
@@ -48,10 +56,17 @@ __all__ = [
     "Candidate",
     "Decision",
     "Margin",
+    "Mix",
     "PassShare",
+    "Replicas",
+    "Standing",
     "Target",
+    "choose_among",
     "decide",
     "judge",
+    "judge_mixes",
+    "pick",
+    "stand",
 ]
 
 Floats = NDArray[np.float64]
@@ -79,6 +94,12 @@ SURELY_OPEN = 0.95
 ado (judgement, no source)."""
 FIRST_FILMS = 3
 """Films to cast from one cup for a first measurement of g0."""
+WEIGHING_ERROR = 0.01
+"""Relative error of the loading against which a candidate's pass share is tried."""
+MANY_OTHERS = 8
+"""Other candidates that meet the target named one by one; of more only so many."""
+EQUAL_SHARES = 0.01
+"""Pass shares closer than this count as equal: a bench could not tell them apart."""
 COMMON_TO_A_CUP = ("weighing", *LOT_NAMES)
 """Tolerances that films from one cup share: what was weighed, and the lot of powder."""
 
@@ -192,6 +213,14 @@ class Target:
         Largest CV between castings, of the resistance at rest and of the gauge factor.
     pass_share_min : float
         Share of castings that must lie in the window and reach the gauge factor, 0 to 1.
+    self_heating_drift_max : float or None
+        Largest drift by the film's own heat on its sheet, as strain, either way.
+    thermal_output_max : float or None
+        Largest thermal output at 20 C, strain per kelvin, either way.
+    circuit : Circuit or None
+        What the film is read with, for its heat.
+    heat_path : HeatPath or None
+        How that heat leaves it.
 
     Raises
     ------
@@ -214,10 +243,16 @@ class Target:
     resistance_cv_max: float | None = None
     gauge_factor_cv_max: float | None = None
     pass_share_min: float = 0.8
+    self_heating_drift_max: float | None = None
+    thermal_output_max: float | None = None
+    circuit: Circuit | None = None
+    heat_path: HeatPath | None = None
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
             value = getattr(self, name)
+            if name in ("circuit", "heat_path"):
+                continue
             if value is not None and not 0.0 < value < float("inf"):
                 raise ValueError(f"target {name} must be positive, got {value}")
         if self.pass_share_min > 1.0:
@@ -225,6 +260,12 @@ class Target:
                 f"target pass_share_min must be 0 to 1, got {self.pass_share_min}"
             )
         low, high = self.window
+        if self.self_heating_drift_max is not None and not (
+            self.circuit and self.heat_path
+        ):
+            raise ValueError(
+                "target self_heating_drift_max needs a circuit and a heat path"
+            )
         if not low < high:
             raise ValueError(
                 f"target resistance_min must be below resistance_max, got {low} and {high} "
@@ -310,8 +351,66 @@ class Margin:
 
 
 @dataclass(frozen=True, slots=True)
+class Replicas:
+    """What the castings of a candidate give with resampled boxes, one entry a resample.
+
+    The same resample of equally many boxes, and the same draw of the threshold, at every
+    candidate, so that differences between candidates are less uncertain than each alone.
+
+    Parameters
+    ----------
+    pass_share, open_fraction : (n resamples,) ndarray of float
+        Shares of castings that pass, and that are open at rest.
+    resistance, gauge_factor : (n resamples,) ndarray of float
+        Medians at rest [ohm] (inf when open) and of the chord.
+    resistance_cv, gauge_factor_cv : (n resamples,) ndarray of float
+        Coefficients of variation; inf where half of the castings are open.
+
+    """
+
+    pass_share: Floats
+    open_fraction: Floats
+    resistance: Floats
+    gauge_factor: Floats
+    resistance_cv: Floats
+    gauge_factor_cv: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Mix:
+    """Loadings of one filler, film thickness and mix ratio, with their own threshold.
+
+    Parameters
+    ----------
+    loadings : tuple of LoadingResult
+        Simulated boxes, in increasing weight fraction.
+    film : Film
+        Sizes of the film; its gap is replaced by each that is tried.
+    threshold : LoadingThreshold
+        The film's own threshold at 20 C: contacts open at rest not counted.
+    limits : BenchLimits
+        What the bench can make, which bounds the advice.
+    words : str
+        What sets it apart from other mixes; empty when there is one.
+    values : tuple of (str, float)
+        The same as keys of `summary.json` and values in SI.
+    mount : callable, optional
+        Castings to the same castings on sheet and part, which are then judged.
+
+    """
+
+    loadings: tuple[LoadingResult, ...]
+    film: Film
+    threshold: LoadingThreshold
+    limits: BenchLimits = field(default_factory=lambda: BenchLimits())
+    words: str = ""
+    values: tuple[tuple[str, float], ...] = ()
+    mount: Callable[[Castings], Castings] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Candidate:
-    """A weight fraction and an electrode gap, judged.
+    """A weight fraction, an electrode gap and a mix, judged.
 
     Parameters
     ----------
@@ -336,6 +435,18 @@ class Candidate:
         What to keep in mind about its numbers.
     readout : Readout or None
         At the supply, when the target names one.
+    replicas : Replicas
+        The same numbers with resampled boxes.
+    threshold_weight_fraction : float
+        Weight fraction of the film's own threshold.
+    weighing : tuple of float
+        Share that passes when the loading is 1 % lower and higher than planned.
+    mix : int
+        Which mix it belongs to.
+    words : str
+        What sets that mix apart; empty when there is one.
+    values : tuple of (str, float)
+        The same for `summary.json`.
 
     """
 
@@ -350,6 +461,12 @@ class Candidate:
     refused_because: tuple[str, ...]
     cautions: tuple[str, ...]
     readout: Readout | None
+    replicas: Replicas = field(repr=False)
+    threshold_weight_fraction: float
+    weighing: tuple[float, float]
+    mix: int = 0
+    words: str = ""
+    values: tuple[tuple[str, float], ...] = ()
 
     @property
     def meets_target(self) -> bool:
@@ -363,8 +480,9 @@ class Candidate:
 
     @property
     def name(self) -> str:
-        """Weight fraction and gap in words."""
+        """What sets its mix apart, weight fraction and gap in words."""
         return (
+            f"{self.words and self.words + ', '}"
             f"{_wt(self.castings.fit.loading.weight_fraction)} at "
             f"{_mm(self.castings.film.electrode_gap)}"
         )
@@ -392,6 +510,7 @@ class Candidate:
             "volume_fraction": float(loading.volume_fraction),
             "mix_ratio": float(loading.mix_ratio),
             "electrode_gap_m": float(castings.film.electrode_gap),
+            **dict(self.values),
             "n_boxes": loading.n_boxes,
             "n_open_boxes": loading.n_open_boxes,
             "resistance_ohm": {
@@ -416,6 +535,14 @@ class Candidate:
             "pass_share": self.pass_share.as_dict(),
             "meets_target": self.meets_target,
             "threshold_ratio": float(castings.fit.threshold_ratio),
+            "weight_fraction_above_threshold": float(
+                loading.weight_fraction - self.threshold_weight_fraction
+            ),
+            "weighing_error": {
+                "relative": WEIGHING_ERROR,
+                "pass_share_low": self.weighing[0],
+                "pass_share_high": self.weighing[1],
+            },
             "margins": [margin.as_dict() for margin in self.margins],
             "refused_because": list(self.refused_because),
             "cautions": list(self.cautions),
@@ -423,6 +550,38 @@ class Candidate:
             "sheet_resistance_ohm": rho / castings.film.thickness,
             "readout": self.readout.as_dict() if self.readout else None,
         }
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How sure a choice among candidates is against the randomness of the boxes.
+
+    Parameters
+    ----------
+    confidence : float
+        Share of resamples of the boxes in which the choice stands: it meets the target and
+        no other that does passes more than a per cent more of the castings; without a
+        choice, the share in which no candidate meets the target.
+    first : tuple of float
+        For each candidate the share of resamples in which it meets the target and ranks
+        first; the rest, to 1, is that of resamples in which none meets it.
+    undecided : tuple of int
+        Candidates on which the choice hangs: what more boxes should go to.
+
+    """
+
+    confidence: float
+    first: tuple[float, ...]
+    undecided: tuple[int, ...]
+
+    def of(self, kept: Sequence[int]) -> Standing:
+        """Standing of some of the candidates, numbered anew."""
+        place = {i: k for k, i in enumerate(kept)}
+        return Standing(
+            self.confidence,
+            tuple(self.first[i] for i in kept),
+            tuple(place[i] for i in self.undecided if i in place),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -434,9 +593,9 @@ class Decision:
     target : Target
         What was asked.
     fits : tuple of LoadingFit
-        One a loading.
+        One a loading, those of the mix of the best candidate.
     candidates : tuple of Candidate
-        Loadings in the order given, gaps within each.
+        Mixes and loadings in the order given, gaps within each.
     chosen, nearest : int or None
         Index of the best candidate that meets the target, or of the one that comes closest
         when none does.
@@ -446,6 +605,8 @@ class Decision:
         What the answer rests on, with effects for the chosen or nearest candidate.
     cautions : tuple of str
         Where the simulation is bounded or thin.
+    standing : Standing
+        How sure the choice is against the randomness of the boxes.
 
     """
 
@@ -458,6 +619,22 @@ class Decision:
     what_would_have_to_change: tuple[str, ...]
     assumptions: tuple[Assumption, ...]
     cautions: tuple[str, ...]
+    standing: Standing
+
+    def of_mix(self) -> Decision:
+        """Keep the candidates of the mix of the best alone."""
+        best = self.best
+        kept = [i for i, c in enumerate(self.candidates) if c.mix == best.mix]
+        if len(kept) == len(self.candidates):
+            return self
+        place = {i: k for k, i in enumerate(kept)}
+        return replace(
+            self,
+            candidates=tuple(self.candidates[i] for i in kept),
+            chosen=None if self.chosen is None else place[self.chosen],
+            nearest=None if self.nearest is None else place[self.nearest],
+            standing=self.standing.of(kept),
+        )
 
     @property
     def best(self) -> Candidate:
@@ -469,7 +646,12 @@ class Decision:
         """Part of `summary.json` that this stage writes."""
         return {
             "fits": [fit.as_dict() for fit in self.fits],
-            "candidates": [candidate.as_dict() for candidate in self.candidates],
+            "candidates": [
+                candidate.as_dict() | {"best_confidence": share}
+                for candidate, share in zip(
+                    self.candidates, self.standing.first, strict=True
+                )
+            ],
             "chosen": self.chosen,
             "nearest": self.nearest,
             "reasons": list(self.reasons),
@@ -488,7 +670,7 @@ def _gauge_limits(castings: Castings) -> tuple[float, float, float]:
     return float(median), float(p05), float(p95)
 
 
-def _half_of_central(spreads: Sequence[float], castings: Castings) -> float:
+def _half_of_central(spreads: Floats, castings: Castings) -> float:
     """Half of the central 68 % of CVs of resampled boxes; inf where they reach into inf."""
     if castings.is_open:
         return float("inf")
@@ -496,36 +678,55 @@ def _half_of_central(spreads: Sequence[float], castings: Castings) -> float:
     return float(0.5 * (high - low)) if np.isfinite(high) else float("inf")
 
 
-def _pass_share(
-    castings: Castings, target: Target, passes: NDArray[np.bool_]
-) -> tuple[PassShare, float, float]:
-    """Share, limits of sampling and resampled boxes in quadrature; errors of both CVs."""
-    share = float(passes.mean())
-    low, high = clopper_pearson(int(passes.sum()), len(passes))
+def _cv_of(values: Floats, n: int) -> float:
+    """CV of R from the spread of ln R of the n castings; inf unless most conduct."""
+    if 2 * len(values) <= n:
+        return float("inf")
+    return cv_from_log_std(float(np.log(values).std(ddof=1)))
+
+
+def _median(values: Floats) -> float:
+    """Median, inf where it reaches into infinite values; quicker than NumPy's by half."""
+    n = len(values)
+    middle = np.partition(values, ((n - 1) // 2, n // 2))
+    return float(0.5 * (middle[(n - 1) // 2] + middle[n // 2]))
+
+
+def _replicas(castings: Castings, target: Target) -> Replicas:
+    """Castings again with the boxes of each resample."""
     ref, strained = castings.fit.loading.reference_state, castings.strained_state
-    replicas, spreads, gauge_spreads = [], [], []
+    rows = []
     for r in castings.replicates([ref] if strained is None else [ref, strained]):
-        gauge, gauge_cv = np.zeros(len(r)), np.inf
+        at_rest = r[:, 0]
+        conducts = np.isfinite(at_rest)
+        gauge, median, gauge_cv = np.zeros(len(r)), 0.0, np.inf
         if strained is not None:
-            gauge = chord(r[:, 0], r[:, 1], castings.fit.loading.strains[strained])
+            gauge = chord(at_rest, r[:, 1], castings.fit.loading.strains[strained])
             kept = gauge[np.isfinite(r).all(axis=1)]
             if 2 * len(kept) > len(r) and kept.mean() != 0.0:
                 gauge_cv = float(kept.std(ddof=1) / abs(kept.mean()))
-        gauge_spreads.append(gauge_cv)
-        replicas.append(target.passes(r[:, 0], gauge).mean())
-        logs = np.log(r[np.isfinite(r[:, 0]), 0])
-        spreads.append(
-            cv_from_log_std(float(logs.std(ddof=1))) if 2 * len(logs) > len(r) else np.inf
+            median = _median(gauge[conducts]) if conducts.any() else 0.0
+        rows.append(
+            (
+                target.passes(at_rest, gauge).mean(),
+                1.0 - conducts.mean(),
+                _median(at_rest),
+                median,
+                _cv_of(at_rest[conducts], len(r)),
+                gauge_cv,
+            )
         )
-    b_low, b_high = np.quantile(replicas, [0.025, 0.975])
+    return Replicas(*np.array(rows).T)
+
+
+def _pass_share(replicas: Replicas, passes: NDArray[np.bool_]) -> PassShare:
+    """Share, with the limits of sampling and of resampled boxes in quadrature."""
+    share = float(passes.mean())
+    low, high = clopper_pearson(int(passes.sum()), len(passes))
+    b_low, b_high = np.quantile(replicas.pass_share, [0.025, 0.975])
     down = np.hypot(share - low, max(0.0, share - float(b_low)))
     up = np.hypot(high - share, max(0.0, float(b_high) - share))
-    down, up = max(0.0, share - float(down)), min(1.0, share + float(up))
-    return (
-        PassShare(share, down, up),
-        _half_of_central(spreads, castings),
-        _half_of_central(gauge_spreads, castings),
-    )
+    return PassShare(share, max(0.0, share - float(down)), min(1.0, share + float(up)))
 
 
 def _log_reserve(value: float, limit: float, *, at_least: bool) -> float:
@@ -581,6 +782,7 @@ def _margins(
     ):
         if limit is not None:
             add(name, limit, value, "1", 1.0 - value / limit, error)
+    rows += _thermal_margins(castings, target, resistance)
     wanted, reached = target.pass_share_min, share.value
     error = share.high - reached if reached < wanted else reached - share.low
     add(
@@ -592,6 +794,40 @@ def _margins(
         error,
     )
     return tuple(rows)
+
+
+def _thermal_margins(castings: Castings, target: Target, resistance: float) -> list[Margin]:
+    """Rows of the limits on thermal output and self-heating drift."""
+    drift_limit, output_limit = target.self_heating_drift_max, target.thermal_output_max
+    if drift_limit is None and output_limit is None:
+        return []
+    curves = FilmCurves.from_castings(castings)
+    output, error = np.inf, np.inf
+    if curves is not None and len(curves.temperatures) > 1:
+        output, error = curves.thermal_output_and_error()
+    rows = []
+
+    def add(name: str, limit: float, value: float, unit: str, error: float) -> None:
+        reserve = _log_reserve(max(value, 1e-30), limit, at_least=False)
+        close = bool(np.isfinite(error) and abs(value - limit) < error)
+        rows.append(Margin(name, limit, value, unit, reserve >= 0.0, reserve, close))
+
+    if output_limit is not None:
+        add("thermal output, at most", output_limit, abs(output), "1/K", error)
+    if drift_limit is not None and target.circuit and target.heat_path:
+        drift = drift_error = np.inf
+        if np.isfinite(output) and np.isfinite(resistance) and curves is not None:
+            film, path = castings.film, target.heat_path
+            heating = self_heating(
+                target.circuit,
+                resistance,
+                film.volume / film.thickness,
+                path.on_sheet,
+                curves.temperature_coefficient,
+            )
+            drift, drift_error = heating.rise * abs(output), heating.rise * error
+        add("self-heating drift, at most", drift_limit, drift, "strain", drift_error)
+    return rows
 
 
 def _verdict_if_open(castings: Castings) -> str:
@@ -654,6 +890,13 @@ def _refusals(
                 f"median gauge factor {_number(margin.value)}, "
                 f"at least {_number(margin.limit)} is asked{close}"
             )
+        elif margin.unit in ("1/K", "strain"):
+            unit = "microstrain" + ("/K" if margin.unit == "1/K" else "")
+            reasons.append(
+                f"{margin.target.removesuffix(', at most')} "
+                f"{_number(1e6 * margin.value)} {unit}, at most "
+                f"{_number(1e6 * margin.limit)} is allowed{close}"
+            )
         elif margin.target.startswith("share"):
             reached, wanted = _shares(margin.value, margin.limit)
             reasons.append(
@@ -693,7 +936,23 @@ def _readout(castings: Castings, target: Target, median: float) -> Readout | Non
     )
 
 
-def judge(castings: Castings, target: Target) -> Candidate:
+def _when_weighed_off(castings: Castings, target: Target) -> tuple[float, float]:
+    """Share that passes when the loading is a per cent lower and higher than planned."""
+    ref, strained = castings.fit.loading.reference_state, castings.strained_state
+    states = [ref] if strained is None else [ref, strained]
+    shares = []
+    for factor in (1.0 - WEIGHING_ERROR, 1.0 + WEIGHING_ERROR):
+        r = castings.at_loading(factor, states)
+        gauge = np.zeros(len(r))
+        if strained is not None:
+            gauge = chord(r[:, 0], r[:, 1], castings.fit.loading.strains[strained])
+        shares.append(float(target.passes(r[:, 0], gauge).mean()))
+    return shares[0], shares[1]
+
+
+def judge(
+    castings: Castings, target: Target, mix: Mix | None = None, index: int = 0
+) -> Candidate:
     """Hold the castings of one candidate against the target.
 
     Parameters
@@ -702,6 +961,10 @@ def judge(castings: Castings, target: Target) -> Candidate:
         From `cast_films`.
     target : Target
         What is asked.
+    mix : Mix, optional
+        The mix it belongs to, for its name.
+    index : int
+        Which mix that is.
 
     Returns
     -------
@@ -710,7 +973,10 @@ def judge(castings: Castings, target: Target) -> Candidate:
 
     """
     passes = target.passes(castings.at_rest, castings.gauge_factors)
-    share, cv_error, gauge_cv_error = _pass_share(castings, target, passes)
+    replicas = _replicas(castings, target)
+    share = _pass_share(replicas, passes)
+    cv_error = _half_of_central(replicas.resistance_cv, castings)
+    gauge_cv_error = _half_of_central(replicas.gauge_factor_cv, castings)
     median, p05, p95 = weighted_quantiles(castings.at_rest, (0.5, 0.05, 0.95))
     gauge = _gauge_limits(castings)
     margins = _margins(
@@ -758,6 +1024,15 @@ def judge(castings: Castings, target: Target) -> Candidate:
         ),
         cautions=tuple(cautions),
         readout=_readout(castings, target, float(median)),
+        replicas=replicas,
+        threshold_weight_fraction=_weight_fraction_at(
+            castings.fit.loading,
+            min(castings.fit.loading.volume_fraction / ratio, 1.0 - 1e-9),
+        ),
+        weighing=_when_weighed_off(castings, target),
+        mix=index,
+        words=mix.words if mix else "",
+        values=mix.values if mix else (),
     )
 
 
@@ -768,9 +1043,132 @@ def _rank(candidate: Candidate) -> tuple[float, float]:
 
 def _distance(candidate: Candidate) -> float:
     """How far a candidate is outside its limits altogether (0 inside)."""
-    clipped = [min(max(-m.reserve, 0.0), 50.0) for m in candidate.margins]
-    untrusted = candidate.castings.fit.threshold_ratio < FAITHFUL_RATIO
-    return sum(clipped) + (100.0 if untrusted else 0.0)
+    return sum(min(max(-m.reserve, 0.0), 50.0) for m in candidate.margins)
+
+
+def _nearness(candidate: Candidate) -> tuple[bool, float, float]:
+    """Rank of candidates that miss the target: trusted ones, pass share, then distance."""
+    trusted = candidate.castings.fit.threshold_ratio >= FAITHFUL_RATIO
+    return trusted, round(candidate.pass_share.value, 2), -_distance(candidate)
+
+
+def _reserves(target: Target, r: Replicas) -> list[Floats]:
+    """Distances inside the limits as in `_margins`, in its order, for every resample."""
+    low, high = target.window
+
+    def ratio(value: Floats, limit: float) -> Floats:
+        known = (value > 0.0) & np.isfinite(value)
+        return np.where(known, np.log(np.where(known, value, limit) / limit), -np.inf)
+
+    def against(limit: float, value: Floats) -> Floats:
+        known = (value > 0.0) & np.isfinite(value)
+        return np.where(known, np.log(limit / np.where(known, value, limit)), -np.inf)
+
+    rows = []
+    if low > 0.0:
+        rows.append(ratio(r.resistance, low))
+    if np.isfinite(high):
+        rows.append(against(high, r.resistance))
+    if target.gauge_factor_min is not None:
+        rows.append(ratio(r.gauge_factor, target.gauge_factor_min))
+    if target.resistance_cv_max is not None:
+        rows.append(1.0 - r.resistance_cv / target.resistance_cv_max)
+    if target.gauge_factor_cv_max is not None:
+        rows.append(1.0 - r.gauge_factor_cv / target.gauge_factor_cv_max)
+    rows.append(r.pass_share - target.pass_share_min)
+    return rows
+
+
+def _few_boxes(n: int) -> float:
+    """Factor on deviations of resampled boxes: what few of them do not show.
+
+    Resampling n boxes scatters by the root of (n - 1)/n too little, and the error so
+    estimated is uncertain itself (Student's t at 97.5 % over the normal quantile).
+    """
+    if n < 2:
+        return float("inf")
+    return float(np.sqrt(n / (n - 1.0)) * stdtrit(n - 1, 0.975) / ndtri(0.975))
+
+
+def _widened(values: Floats, middle: float, factor: float) -> Floats:
+    """Deviations from the middle times a factor; infinite ones stay as they are."""
+    known = np.isfinite(values) & np.isfinite(middle)
+    step = np.where(known, values, 0.0) - (middle if np.isfinite(middle) else 0.0)
+    return np.where(known, middle + factor * np.where(known, step, 0.0), values)
+
+
+def stand(
+    candidates: Sequence[Candidate],
+    target: Target,
+    chosen: int | None,
+    confidence: float = 0.95,
+) -> Standing:
+    """Ask how sure a choice is against the randomness of the boxes.
+
+    Parameters
+    ----------
+    candidates : sequence of Candidate
+        All of them.
+    target : Target
+        What they were held against.
+    chosen : int or None
+        Which one was chosen, None when none meets the target.
+    confidence : float
+        Confidence that is asked; names the undecided ones.
+
+    Returns
+    -------
+    Standing
+
+    Notes
+    -----
+    The choice is made again in every resample of the boxes, the deviations of the
+    resamples widened for the number of boxes. That it stands within an indifference of one
+    per cent of castings is the probability of good selection of ranking and selection
+    [1]_, here from resamples in place of a posterior, so that limits, ranks and their
+    correlation through common random numbers are in it together.
+
+    References
+    ----------
+    .. [1] Branke, Chick & Schmidt, "Selecting a Selection Procedure", Management Science
+       53, 1916 (2007), from memory. https://doi.org/10.1287/mnsc.1070.0721
+
+    """
+    shares, reserves, good = [], [], []
+    for c in candidates:
+        factor = _few_boxes(len(c.castings.fit.influence))
+        wide = factor if np.isfinite(factor) else 1.0
+        rows = [
+            _widened(row, margin.reserve, wide)
+            for row, margin in zip(_reserves(target, c.replicas), c.margins, strict=True)
+        ]
+        fit = c.castings.fit
+        trusted = fit.threshold_ratio >= FAITHFUL_RATIO and not fit.is_open
+        closed = c.replicas.open_fraction <= 1.0 - target.pass_share_min
+        good.append(np.all([row >= 0.0 for row in rows], axis=0) & trusted & closed)
+        reserves.append(np.min(rows, axis=0))
+        shares.append(_widened(c.replicas.pass_share, c.pass_share.value, wide))
+    share, reserve, meets = np.array(shares), np.array(reserves), np.array(good)
+    n = share.shape[1]
+    rank = np.round(100.0 * share) * 1e3 + np.clip(reserve, -400.0, 400.0)
+    rank = np.where(meets, rank, -np.inf)
+    winner = np.where(meets.any(axis=0), rank.argmax(axis=0), -1)
+    first = [float(np.mean(winner == i)) for i in range(len(candidates))]
+    if chosen is None:
+        stands = winner < 0
+    else:
+        highest = np.where(meets, share, -np.inf).max(axis=0)
+        stands = meets[chosen] & (share[chosen] >= highest - EQUAL_SHARES)
+    rivals = np.bincount(winner[~stands & (winner >= 0)], minlength=len(candidates)) / n
+    asked = 0.25 * (1.0 - confidence)
+    undecided = {i for i in range(len(candidates)) if rivals[i] > asked}
+    if not undecided and rivals.max() > 0.0:
+        undecided = {int(rivals.argmax())}
+    if chosen is not None and not stands.all():
+        undecided.add(chosen)
+    # one more as if it had failed, so that no finite number of resamples is certainty
+    sure = (float(stands.sum()) + 0.5) / (n + 1.0)
+    return Standing(sure, tuple(first), tuple(sorted(undecided)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -842,6 +1240,7 @@ class _Bench:
     limits: BenchLimits
     longest: float
     """Longest electrode gap explored [m]."""
+    tolerances: Tolerances
     mount: Callable[[Castings], Castings] | None = None
 
     @property
@@ -887,13 +1286,13 @@ class _Bench:
         longest = self.limits.film_length
         return low, FARTHEST_GAP * self.longest if longest is None else longest
 
-    def cast(self, index: int, film: Film, tolerances: Tolerances) -> Castings:
+    def cast(self, index: int, film: Film) -> Castings:
         castings = cast_films(
             self.fits,
             index,
             film,
             self.threshold,
-            tolerances,
+            self.tolerances,
             self.draws,
             self.threshold_draws,
         )
@@ -1040,7 +1439,7 @@ def _resistance_advice(
 ) -> list[str]:
     """How to bring the median into the window with room for the spread."""
     castings, target = candidate.castings, bench.target
-    low, high = target.window
+    low, high = window = target.window
     median = candidate.resistance[0]
     # castings are centred on the planned film up to a few per cent
     nominal = float(castings.nominal[castings.fit.loading.reference_state])
@@ -1051,7 +1450,9 @@ def _resistance_advice(
     if above + below <= 1.0 - target.pass_share_min:
         return []
     spread = float(np.sqrt(np.log1p(castings.resistance_cv**2)))
-    room = float(np.exp(max(ndtri(min(target.pass_share_min, 0.999)), 0.0) * spread))
+    # half way between the share that is asked and all castings, so that it is kept surely
+    kept = min(0.5 * (1.0 + target.pass_share_min), 0.999)
+    room = float(np.exp(max(ndtri(kept), 0.0) * spread))
     middle = np.sqrt(low * high) if low > 0.0 and np.isfinite(high) else None
     if above >= below:
         aim = high / room if middle is None else max(high / room, float(middle))
@@ -1071,35 +1472,60 @@ def _resistance_advice(
         aim = float(middle)
     goal = aim * nominal / median
     options = []
-    found = _loading_for(bench, castings, goal)
+    asked = target.pass_share_min
+
+    def does(values: Floats) -> float:
+        """Share of castings inside the window, 0 when it would not do."""
+        inside = float(np.mean((values >= low) & (values <= high)))
+        return inside if inside >= asked else 0.0
+
     weight = castings.fit.loading.weight_fraction
-    if found is not None and found != weight and (found > weight) == (heavier == "raise"):
-        options.append(
-            f"{heavier} the weight fraction to about {_wt(found)}{bench.beyond(found)}"
-            f"{_what_is_known_there(candidates, candidate, found)}"
-        )
+    # a loading farther from the threshold scatters less and needs less room: it may stop
+    # closer to the end of the window
+    end = high if heavier == "raise" else low
+    for part in np.arange(0.0, 0.65, 0.05):
+        goal_there = float(aim ** (1.0 - part) * end**part)
+        found = _loading_for(bench, castings, goal_there * nominal / median)
+        if found is None or (found > weight) != (heavier == "raise") or found == weight:
+            continue
+        spread_there = _spread_at(bench, candidates, candidate, found)
+        ends = [np.log(limit / goal_there) if limit > 0.0 else -np.inf for limit in window]
+        expected = float(np.diff(ndtr(np.array(ends) / spread_there))[0])
+        if expected >= asked:
+            options.append(
+                f"{heavier} the weight fraction to about {_wt(found)}{bench.beyond(found)}"
+                f"{_what_is_known_there(candidates, candidate, found)}"
+            )
+            break
     shortest, longest = bench.gaps(castings.fit.loading.diameter)
     wanted = _gap_for(castings, goal)
     own = castings.film.electrode_gap
     if shortest <= longest:
         gap = _three_digits(min(max(wanted, shortest), longest), shortest, longest)
         film = replace(castings.film, electrode_gap=gap)
-        again = bench.cast(index, film, castings.tolerances).at_rest
-        inside = float(np.mean((again >= low) & (again <= high)))
-        # a gap at the end of its bounds falls short of the goal: it must still do
-        does = shortest <= wanted <= longest or inside >= target.pass_share_min
-        if does and gap != own and (gap < own) == (heavier == "raise"):
+        inside = does(bench.cast(index, film).at_rest)
+        if inside and gap != own and (gap < own) == (heavier == "raise"):
             verb = "shorten" if gap < own else "lengthen"
             options.append(
                 f"{verb} the gap to {_mm(gap)} (which puts {_percent(inside)} of the "
                 "castings into the window)"
             )
     size = _size_option(bench, castings.film, goal / nominal)
-    if size:
+    if size and does(at_rest * (aim / median)):
         options.append(size)
     state = f"the median is {_ohms(median)}, {where}"
     if options:
         return [f"{' or '.join(options)}: {state}"]
+    if middle is not None:
+        centred = at_rest * (float(middle) / median)
+        most = float(np.mean((centred >= low) & (centred <= high)))
+        if most < asked:
+            return [
+                f"{state}, and the window is too narrow for the spread: with the median in "
+                f"its middle {_percent(most)} of the castings would lie inside, "
+                f"{_percent(asked)} are asked: widen the resistance window, tighten the "
+                "tolerances, or ask for fewer"
+            ]
     w_low, w_high = bench.weights
     loadings = (
         f"loadings of {_wt(_tenths_of_wt(w_low, w_low, w_high))} to "
@@ -1108,11 +1534,114 @@ def _resistance_advice(
         else "loadings that conduct and can be cast"
     )
     return [
-        f"{state}, and no single change brings it in: not {loadings}, nor gaps of "
+        f"{state}, and {_NO_SINGLE_CHANGE}: not {loadings}, nor "
+        "gaps of "
         f"{_mm(shortest)} to {_mm(longest)}, nor a film up to {THICKER:g} times thicker, "
         f"thinner, wider or narrower; what could: {_other_window(target, median)}, or "
         "another filler or aspect ratio"
     ]
+
+
+def _spread_at(
+    bench: _Bench,
+    candidates: Sequence[Candidate],
+    candidate: Candidate,
+    weight_fraction: float,
+) -> float:
+    """Deviation of ln R between castings at a loading that was not explored.
+
+    That of the closest one explored at this gap, its parts from loading and threshold
+    moved with d ln R / d ln phi = t phi/(phi - phi_c) and t phi_c/(phi - phi_c).
+    """
+    like = _closest_in_loading(candidates, candidate, weight_fraction).castings
+    critical, phi = bench.threshold.volume_fraction, like.fit.loading.volume_fraction
+    density = (phi / (1.0 - phi)) / _odds(like.fit.loading.weight_fraction)
+    there = density * _odds(weight_fraction)
+    there /= 1.0 + there
+    if min(phi, there) <= critical:
+        return float("inf")
+    nearer = float((phi - critical) / (there - critical))
+    lever = nearer * there / phi
+    moved = dict.fromkeys(("weighing", "mixing", "mixing_within"), lever)
+    moved["aspect_ratio"] = nearer
+    variance = np.log1p(like.resistance_cv**2)
+    parts = [share * moved.get(name, 1.0) ** 2 for name, share in like.shares.items()]
+    return float(np.sqrt(variance * sum(parts))) or 1e-12
+
+
+def _odds(fraction: float) -> float:
+    return fraction / (1.0 - fraction)
+
+
+def _closest_in_loading(
+    candidates: Sequence[Candidate], candidate: Candidate, weight_fraction: float
+) -> Candidate:
+    """Explored candidate at the same gap that conducts, closest to a loading."""
+    gap = candidate.castings.film.electrode_gap
+    peers = [
+        c
+        for c in candidates
+        if c.castings.film.electrode_gap == gap
+        and np.isfinite(c.resistance[0])
+        and c.castings.fit.threshold_ratio >= FAITHFUL_RATIO
+    ]
+    return min(
+        peers or [candidate],
+        key=lambda c: abs(c.castings.fit.loading.weight_fraction - weight_fraction),
+    )
+
+
+def _pair_advice(
+    bench: _Bench, candidates: Sequence[Candidate], candidate: Candidate
+) -> list[str]:
+    """Find an explored loading and a gap that was not, which together meet the target.
+
+    For each loading the gap that puts the median into the middle of the window, and gaps
+    about it, cast and counted; the best of them is then judged like any candidate.
+    """
+    target = bench.target
+    low, high = target.window
+    if not (low > 0.0 and np.isfinite(high)):
+        return []
+    found: list[Candidate] = []
+    shortest, longest = bench.gaps(bench.fits[0].loading.diameter)
+    for index, fit in enumerate(bench.fits):
+        if (
+            fit.threshold_ratio < FAITHFUL_RATIO
+            or fit.is_open
+            or not bench.limits.castable(fit.loading.weight_fraction)
+            or shortest > longest
+        ):
+            continue
+        peer = next(c for c in candidates if c.castings.fit is fit)
+        best, most = None, -1.0
+        for part in (0.3, 0.4, 0.5, 0.6, 0.7):
+            wanted = _gap_for(peer.castings, low ** (1.0 - part) * high**part)
+            if not shortest <= wanted <= longest:
+                continue
+            gap = _three_digits(wanted, shortest, longest)
+            cast = bench.cast(index, replace(peer.castings.film, electrode_gap=gap))
+            share = float(target.passes(cast.at_rest, cast.gauge_factors).mean())
+            if share > most:
+                best, most = cast, share
+        if best is not None and most >= target.pass_share_min:
+            judged = judge(best, target)
+            if judged.meets_target:
+                found.append(judged)
+    if not found:
+        return []
+    best_pair = max(found, key=_rank)
+    here = candidate.castings
+    both = best_pair.castings.fit is not here.fit
+    verb = "change loading and gap together" if both else "change the gap"
+    return [
+        f"{verb}: {best_pair.name} gap meets every target, "
+        f"{_percent(best_pair.pass_share.value)} of the castings pass (cast from the "
+        "boxes of this run, not explored as a candidate)"
+    ]
+
+
+_NO_SINGLE_CHANGE = "no single change brings enough castings in"
 
 
 def _other_window(target: Target, median: float) -> str:
@@ -1139,7 +1668,8 @@ def _what_is_known_there(
             and abs(w / weight_fraction - 1.0) < 0.05
             and missed
         ):
-            return f", where {_wt(w)}, explored, still misses {' and '.join(missed)}"
+            named = " and ".join(dict.fromkeys(missed))
+            return f", where {_wt(w)}, explored, still misses {named}"
     return ""
 
 
@@ -1155,6 +1685,7 @@ _REMEDY = {
     "skew": "set the electrodes parallel with a jig",
     "particle_size": "keep to one lot of powder, or sieve it",
     "response": "bond and cure all films alike",
+    "tilt": "cast and level all films alike, so that particles settle alike",
     "chains": "enlarge the film",
 }
 
@@ -1329,8 +1860,16 @@ def _changes(
         )
         if ratio < FAITHFUL_RATIO:
             return words  # spreads there say nothing about films worth casting
+    one_at_a_time: list[str] = []
     if ratio >= FAITHFUL_RATIO or not words:
-        words += _resistance_advice(bench, index // n_gaps, candidates, candidate)
+        one_at_a_time = _resistance_advice(bench, index // n_gaps, candidates, candidate)
+    enough = one_at_a_time and _NO_SINGLE_CHANGE not in one_at_a_time[0]
+    if not enough or any(
+        not m.met and m.unit != "ohm" and not m.target.startswith("share")
+        for m in candidate.margins
+    ):
+        words += _pair_advice(bench, candidates, candidate)
+    words += one_at_a_time
     words += _spread_advice(bench, candidates, candidate)
     words += _gauge_advice(bench, candidates, candidate)
     if not words:
@@ -1612,7 +2151,7 @@ def _describe(
             )
         words.append(spread)
     close = [
-        margin.target.partition(",")[0]
+        margin.target.replace(",", "")
         for margin in candidate.margins
         if margin.met and margin.within_error
     ]
@@ -1622,6 +2161,77 @@ def _describe(
             "tell"
         )
     return words
+
+
+def judge_mixes(
+    mixes: Sequence[Mix],
+    electrode_gaps: Sequence[float],
+    target: Target,
+    *,
+    seed: np.random.SeedSequence,
+    tolerances: Tolerances | None = None,
+    contacts: ContactParameters | TunnellingParameters | None = None,
+    castings: int = 2000,
+    resamples: int = 200,
+) -> tuple[Candidate, ...]:
+    """Judge every loading of every mix at every gap; arguments as for `choose_among`."""
+    return _judge_mixes(
+        mixes, electrode_gaps, target, seed, tolerances, contacts, castings, resamples
+    )[1]
+
+
+def _judge_mixes(
+    mixes: Sequence[Mix],
+    electrode_gaps: Sequence[float],
+    target: Target,
+    seed: np.random.SeedSequence,
+    tolerances: Tolerances | None,
+    contacts: ContactParameters | TunnellingParameters | None,
+    castings: int,
+    resamples: int,
+) -> tuple[tuple[_Bench, ...], tuple[Candidate, ...]]:
+    """Benches of the mixes, and their candidates: mixes outermost, gaps innermost."""
+    if not electrode_gaps:
+        raise ValueError("at least one electrode gap is needed")
+    if not mixes:
+        raise ValueError("at least one mix is needed")
+
+    def child(key: int) -> np.random.SeedSequence:
+        return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, key))
+
+    fits = [
+        fit_loadings(mix.loadings, mix.threshold, resamples=resamples, seed=child(0))
+        for mix in mixes
+    ]
+    n_boxes = max(len(fit.influence) for of_mix in fits for fit in of_mix)
+    draws = CastingDraws.draw(castings, n_boxes, child(1))
+    moved = np.random.default_rng(child(2)).standard_normal(resamples)
+    benches = tuple(
+        _Bench(
+            own, mix.threshold, draws, moved, target, contacts or ContactParameters(),
+            mix.limits, max(electrode_gaps), tolerances or Tolerances(), mix.mount,
+        )
+        for mix, own in zip(mixes, fits, strict=True)
+    )  # fmt: skip
+    return benches, tuple(
+        judge(bench.cast(i, replace(mix.film, electrode_gap=float(gap))), target, mix, m)
+        for m, (mix, bench) in enumerate(zip(mixes, benches, strict=True))
+        for i in range(len(bench.fits))
+        for gap in electrode_gaps
+    )
+
+
+def pick(candidates: Sequence[Candidate]) -> tuple[int | None, int | None]:
+    """Index of the best candidate that meets the target, or else of the nearest.
+
+    The best has the largest share of passing castings, to a per cent; among equals it is
+    farthest inside its closest limit. The nearest is one that the simulation can be
+    trusted for, with the largest share, and among equals the least outside its limits.
+    """
+    meeting = [i for i, c in enumerate(candidates) if c.meets_target]
+    if meeting:
+        return max(meeting, key=lambda i: _rank(candidates[i])), None
+    return None, max(range(len(candidates)), key=lambda i: _nearness(candidates[i]))
 
 
 def decide(
@@ -1637,9 +2247,8 @@ def decide(
     limits: BenchLimits | None = None,
     castings: int = 2000,
     resamples: int = 200,
-    mount: Callable[[Castings], Castings] | None = None,
 ) -> Decision:
-    """Judge every weight fraction at every electrode gap, and choose.
+    """Judge every weight fraction of one mix at every electrode gap, and choose.
 
     Parameters
     ----------
@@ -1653,20 +2262,10 @@ def decide(
         The film's own threshold at 20 C: simulated, contacts open at rest not counted.
     target : Target
         What is asked.
-    seed : numpy.random.SeedSequence
-        Seed of castings and resampling; the same seed gives the same digits.
-    tolerances : Tolerances, optional
-        What scatters castings; the defaults without.
-    contacts : ContactParameters or TunnellingParameters, optional
-        The contact law as planned; day-one values of the contact-opening law without.
     limits : BenchLimits, optional
         What the bench can make, which bounds the advice.
-    mount : callable, optional
-        Castings to the same castings on sheet and part, which are then judged.
-    castings : int
-        Castings drawn for each candidate.
-    resamples : int
-        Resamples of the boxes for the simulation errors.
+    seed, tolerances, contacts, castings, resamples
+        As for `choose_among`.
 
     Returns
     -------
@@ -1678,6 +2277,59 @@ def decide(
     ValueError
         If no loading or gap is given, or numbers make no sense.
 
+    """
+    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits())
+    return choose_among(
+        [mix], electrode_gaps, target, seed=seed, tolerances=tolerances, contacts=contacts,
+        castings=castings, resamples=resamples,
+    )  # fmt: skip
+
+
+def choose_among(
+    mixes: Sequence[Mix],
+    electrode_gaps: Sequence[float],
+    target: Target,
+    *,
+    seed: np.random.SeedSequence,
+    tolerances: Tolerances | None = None,
+    contacts: ContactParameters | TunnellingParameters | None = None,
+    castings: int = 2000,
+    resamples: int = 200,
+    confidence: float = 0.95,
+) -> Decision:
+    """Judge every weight fraction of every mix at every electrode gap, and choose.
+
+    Parameters
+    ----------
+    mixes : sequence of Mix
+        Loadings with their film and threshold.
+    electrode_gaps : sequence of float
+        Gaps to explore [m].
+    target : Target
+        What is asked.
+    seed : numpy.random.SeedSequence
+        Seed of castings and resampling; the same seed gives the same digits.
+    tolerances : Tolerances, optional
+        What scatters castings; the defaults without.
+    contacts : ContactParameters or TunnellingParameters, optional
+        The contact law as planned; day-one values of the contact-opening law without.
+    castings : int
+        Castings drawn for each candidate.
+    resamples : int
+        Resamples of the boxes for the simulation errors.
+    confidence : float
+        Confidence from which the choice counts as settled, 0 to 1.
+
+    Returns
+    -------
+    Decision
+        Complete; `chosen` is None when no candidate meets the target.
+
+    Raises
+    ------
+    ValueError
+        If no mix, loading or gap is given, or numbers make no sense.
+
     Notes
     -----
     The best candidate has the largest share of passing castings, to a per cent; among
@@ -1685,42 +2337,16 @@ def decide(
     film's own threshold are never chosen.
 
     """
-    if not electrode_gaps:
-        raise ValueError("at least one electrode gap is needed")
     tolerances = tolerances or Tolerances()
     contacts = contacts or ContactParameters()
-    limits = limits or BenchLimits()
-
-    def child(key: int) -> np.random.SeedSequence:
-        return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, key))
-
-    fits = fit_loadings(loadings, threshold, resamples=resamples, seed=child(0))
-    n_boxes = max(len(fit.influence) for fit in fits)
-    bench = _Bench(
-        fits,
-        threshold,
-        CastingDraws.draw(castings, n_boxes, child(1)),
-        np.random.default_rng(child(2)).standard_normal(resamples),
-        target,
-        contacts,
-        limits,
-        max(electrode_gaps),
-        mount,
+    benches, candidates = _judge_mixes(
+        mixes, electrode_gaps, target, seed, tolerances, contacts, castings, resamples
     )
-    candidates = tuple(
-        judge(bench.cast(i, replace(film, electrode_gap=float(gap)), tolerances), target)
-        for i in range(len(fits))
-        for gap in electrode_gaps
-    )
-    meeting = [i for i, c in enumerate(candidates) if c.meets_target]
-    chosen = max(meeting, key=lambda i: _rank(candidates[i])) if meeting else None
-    nearest = None
-    if chosen is None:
-        nearest = min(
-            range(len(candidates)),
-            key=lambda i: (_distance(candidates[i]), -candidates[i].pass_share.value),
-        )
+    chosen, nearest = pick(candidates)
     best = candidates[chosen if chosen is not None else nearest or 0]
+    bench, limits = benches[best.mix], mixes[best.mix].limits
+    # advice and comparisons keep to the mix of the best
+    peers = [c for c in candidates if c.mix == best.mix]
     reasons: list[str] = []
     changes: list[str] = []
     if chosen is not None:
@@ -1734,16 +2360,7 @@ def decide(
                 f"the share that passes is above {_percent(target.pass_share_min)} but not "
                 "by more than its error; more boxes or a measured g0 would settle it"
             )
-        others = [candidates[i].name for i in meeting if i != chosen]
-        if others:
-            verb = "meets" if len(others) == 1 else "meet"
-            reasons.append(
-                f"{', '.join(others)} also {verb} the target, with less to spare"
-            )
-        refused = len(candidates) - len(meeting)
-        if refused:
-            verb = "is" if refused == 1 else "are"
-            reasons.append(f"{refused} of {len(candidates)} candidates {verb} refused")
+        reasons += _others_that_meet(candidates, chosen)
     else:
         reasons.append(
             f"none of the {len(candidates)} candidates meets the target; "
@@ -1753,20 +2370,46 @@ def decide(
         )
         reasons += [f"refused because {word}" for word in best.refused_because]
         reasons += _describe(best, target, contacts)
-        changes = _changes(bench, candidates, nearest or 0, len(electrode_gaps))
-    reasons += _calibration_reasons(bench, candidates, best)
-    cautions = dict.fromkeys(word for c in candidates for word in c.cautions)
+        place = next(i for i, c in enumerate(peers) if c is best)
+        changes = _changes(bench, peers, place, len(electrode_gaps))
+    reasons += _calibration_reasons(bench, peers, best)
+    cautions = dict.fromkeys(word for c in peers for word in c.cautions)
     stiff = limits.stiffness(best.castings.fit.loading.weight_fraction)
     if stiff:
         cautions = dict.fromkeys([stiff, *cautions])
     return Decision(
         target=target,
-        fits=fits,
+        fits=bench.fits,
         candidates=candidates,
         chosen=chosen,
         nearest=nearest,
         reasons=tuple(reasons),
         what_would_have_to_change=tuple(changes),
-        assumptions=assumptions(contacts, threshold, best.castings),
+        assumptions=assumptions(contacts, bench.threshold, best.castings),
         cautions=tuple(cautions),
+        standing=stand(candidates, target, chosen, confidence),
     )
+
+
+def _others_that_meet(candidates: Sequence[Candidate], chosen: int) -> list[str]:
+    """Say which others meet the target, the first few by rank, and how many do not."""
+    meeting = [i for i, c in enumerate(candidates) if c.meets_target]
+    others = [i for i in meeting if i != chosen]
+    words = []
+    if len(others) > MANY_OTHERS:
+        shown = sorted(others, key=lambda i: _rank(candidates[i]), reverse=True)
+        names = "; ".join(candidates[i].name for i in shown[:MANY_OTHERS])
+        words.append(
+            f"{len(others)} others also meet the target, with less to spare; next come "
+            f"{names}"
+        )
+    elif others:
+        mixed = any(candidates[i].words for i in others)
+        names = ("; " if mixed else ", ").join(candidates[i].name for i in others)
+        verb = "meets" if len(others) == 1 else "meet"
+        words.append(f"{names} also {verb} the target, with less to spare")
+    refused = len(candidates) - len(meeting)
+    if refused:
+        verb = "is" if refused == 1 else "are"
+        words.append(f"{refused} of {len(candidates)} candidates {verb} refused")
+    return words

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 from scipy.constants import Boltzmann, electron_mass, elementary_charge, h
+from scipy.special import expit, logit, ndtri
 
 from percsim.film.casting import TOLERANCE_NAMES, Castings
 from percsim.film.transfer import LoadingThreshold
@@ -15,15 +18,26 @@ __all__ = [
     "CONTACT_FACTOR",
     "Assumption",
     "ContactParameters",
+    "Draws",
+    "Prior",
+    "Priors",
     "TunnellingParameters",
     "assumptions",
+    "contact_priors",
 ]
+
+Floats = NDArray[np.float64]
 
 CONTACT_FACTOR = 10.0
 """95 % of the contact conductances of day one lie within this factor of the median; so do
 the areas of tunnelling contacts."""
 THRESHOLD_FACTOR = 2.0
 """The same for the threshold as simulated, unless the aspect ratio was measured."""
+MEASURED_SHAPE_FACTOR = 1.1
+"""The same for a filler whose aspect ratio was measured, or that has none: alignment and
+placement other than the plan's (judgement, no source)."""
+OUTSIDE_FACTOR = 2.0
+"""The same for a share or an energy planned outside its day-one range."""
 BETA_FACTOR = 3.0
 """The same for the decay of a contact with its opening."""
 BREAKING_FACTOR = 4.0
@@ -32,6 +46,9 @@ THERMAL_SHARE_RANGE = (0.1, 1.0)
 """Shares of the thermal mismatch that may reach the contacts."""
 ACTIVATION_RANGE = (0.0, 50e-3 * elementary_charge)
 """Activation energies seen as possible [J]."""
+RANGE_SPREAD = 1.5
+"""Standard deviation of the logit of the place within a range: 95 % of draws then fill 5 to
+95 % of a range from its middle (judgement, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +72,10 @@ class ContactParameters:
     measured : frozenset of str
         Which come from measured films, by symbol: g0, beta, delta_b, closed_at, lambda_T,
         Ea; also aspect_ratio when that of the powder was measured.
+    factors : mapping of str to float
+        95 % factor stated with a value, by symbol.
+    ranges : mapping of str to (float, float)
+        Hard limits stated with a value, by symbol, SI.
 
     Raises
     ------
@@ -70,6 +91,8 @@ class ContactParameters:
     thermal_share: float = 0.3
     Ea: float = 10e-3 * elementary_charge
     measured: frozenset[str] = field(default_factory=frozenset)
+    factors: Mapping[str, float] = field(default_factory=dict)
+    ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         known = {"g0", "beta", "delta_b", "closed_at", "lambda_T", "Ea", "aspect_ratio"}
@@ -186,7 +209,9 @@ def _threshold_effect(castings: Castings, threshold: LoadingThreshold) -> str:
         else:
             step = np.log((phi - factor * critical) / (phi - critical))
             change = float(np.exp(castings.slopes[loading.reference_state] * step))
-            words.append(f"a threshold {word} as high would multiply R by {change:.2g}")
+            told = float(f"{change:.2g}")
+            factor_words = f"{told:,.0f}" if told >= 100.0 else f"{told:g}"
+            words.append(f"a threshold {word} as high would multiply R by {factor_words}")
     return "; ".join(words)
 
 
@@ -212,7 +237,13 @@ def _opening_rows(contacts: ContactParameters, castings: Castings) -> list[Assum
         return _basis(contacts, name)
 
     def source(name: str, width: str) -> str:
-        return _source(contacts, name, f"judgement, no source; 95 % within {width}")
+        if name in contacts.factors:
+            width = f"a factor {contacts.factors[name]:g} either way, as the plan says"
+        elif name in contacts.ranges:
+            width = "the limits that the plan gives"
+        else:
+            return _source(contacts, name, f"judgement, no source; 95 % within {width}")
+        return f"{_basis(contacts, name)}; 95 % within {width}"
 
     return [
         Assumption(
@@ -349,6 +380,259 @@ def shape_is_assumed(
     return "aspect_ratio" not in contacts.measured and threshold.aspect_ratio_slope != 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """Distribution of one uncertain number, a rising function of a standard normal one.
+
+    Parameters
+    ----------
+    name : str
+        Symbol: g0, beta, delta_b, lambda_T, Ea, threshold.
+    median : float
+        Median, SI.
+    factor : float
+        95 % of the values of a log-normal lie within this factor of the median; 1 holds the
+        number at its median.
+    bounds : (float, float) or None
+        Instead: hard limits, median between them. The place between them, in logarithms
+        when both are positive, is logit-normal.
+    basis : str
+        "assumed", "measured" or "simulated".
+
+    Raises
+    ------
+    ValueError
+        If the numbers make no distribution.
+
+    """
+
+    name: str
+    median: float
+    factor: float = 1.0
+    bounds: tuple[float, float] | None = None
+    basis: str = "assumed"
+
+    def __post_init__(self) -> None:
+        if self.bounds is not None:
+            low, high = self.bounds
+            if not 0.0 <= low < self.median < high < float("inf"):
+                raise ValueError(
+                    f"{self.name}: the median {self.median:g} must lie between the limits, "
+                    f"{low:g} and {high:g}"
+                )
+        elif not 1.0 <= self.factor < float("inf"):
+            raise ValueError(f"{self.name}: factor must be 1 or more, got {self.factor}")
+        elif self.factor > 1.0 and not self.median > 0.0:
+            raise ValueError(f"{self.name}: a median of 0 has no factor; give limits")
+
+    @property
+    def is_fixed(self) -> bool:
+        """Whether it is held at its median."""
+        return self.bounds is None and self.factor == 1.0
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation of the logarithm of a log-normal."""
+        return float(np.log(self.factor) / ndtri(0.975))
+
+    def _place(self, value: ArrayLike) -> Floats:
+        assert self.bounds is not None
+        low, high = self.bounds
+        x = np.asarray(value, dtype=np.float64)
+        if low > 0.0:
+            return np.asarray(np.log(x / low) / np.log(high / low))
+        return (x - low) / (high - low)
+
+    def value(self, z: ArrayLike) -> Floats:
+        """Values that standard normal numbers stand for, SI."""
+        z = np.asarray(z, dtype=np.float64)
+        if self.bounds is None:
+            return np.asarray(self.median * np.exp(self.spread * z))
+        low, high = self.bounds
+        share = expit(logit(self._place(self.median)) + RANGE_SPREAD * z)
+        if low > 0.0:
+            return np.asarray(low * (high / low) ** share)
+        return np.asarray(low + (high - low) * share)
+
+    def standard(self, value: ArrayLike) -> Floats:
+        """Give the standard normal numbers that values stand for, inverse of `value`."""
+        if self.is_fixed:
+            return np.zeros_like(np.asarray(value, dtype=np.float64))
+        if self.bounds is None:
+            x = np.asarray(value, dtype=np.float64) / self.median
+            return np.asarray(np.log(x) / self.spread)
+        middle = logit(self._place(self.median))
+        return np.asarray((logit(self._place(value)) - middle) / RANGE_SPREAD)
+
+    def limits(self, share: float = 0.95) -> tuple[float, float]:
+        """Central range that holds a share of the values, SI."""
+        z = float(ndtri(0.5 + 0.5 * share))
+        low, high = self.value([-z, z])
+        return float(low), float(high)
+
+
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """Joint draws of the uncertain numbers.
+
+    Parameters
+    ----------
+    priors : Priors
+        What they are measured against.
+    z : (n, k) ndarray of float
+        Standard normal coordinates, one column a number of `priors` that is not fixed.
+    weights : (n,) ndarray of float
+        Weight of each draw, together 1.
+
+    """
+
+    priors: Priors
+    z: Floats = field(repr=False)
+    weights: Floats = field(repr=False)
+
+    def __len__(self) -> int:
+        return len(self.z)
+
+    @property
+    def values(self) -> dict[str, Floats]:
+        """Every number by symbol, (n,) each, SI; fixed ones too."""
+        return self.priors.values(self.z)
+
+    @property
+    def effective_size(self) -> float:
+        """Equal draws that would tell as much, 1 / sum of squared weights."""
+        return float(1.0 / (self.weights**2).sum())
+
+    def resampled(self, n: int, seed: np.random.SeedSequence) -> Draws:
+        """N draws of equal weight, each picked as often as its weight asks, to one."""
+        places = (np.arange(n) + np.random.default_rng(seed).random()) / n
+        picked = np.searchsorted(np.cumsum(self.weights), places)
+        kept = self.z[np.minimum(picked, len(self.z) - 1)]
+        return Draws(self.priors, kept, np.full(n, 1.0 / n))
+
+    def moments(self) -> tuple[Floats, Floats]:
+        """Mean (k,) and covariance (k, k) of the coordinates."""
+        mean = self.weights @ self.z
+        apart = self.z - mean
+        return np.asarray(mean), np.asarray((self.weights[:, None] * apart).T @ apart)
+
+
+@dataclass(frozen=True, slots=True)
+class Priors:
+    """What is not known before measuring: one distribution a number, independent.
+
+    Parameters
+    ----------
+    priors : tuple of Prior
+        In the order g0, beta, delta_b, lambda_T, Ea, threshold. That of the threshold is
+        the real one over the simulated one.
+
+    """
+
+    priors: tuple[Prior, ...]
+
+    def __iter__(self) -> Iterator[Prior]:
+        return iter(self.priors)
+
+    def __getitem__(self, name: str) -> Prior:
+        return next(p for p in self.priors if p.name == name)
+
+    @property
+    def free(self) -> tuple[Prior, ...]:
+        """Those that are not fixed, in order: the columns of the coordinates."""
+        return tuple(p for p in self.priors if not p.is_fixed)
+
+    def values(self, z: Floats) -> dict[str, Floats]:
+        """Every number by symbol for coordinates (n, k of `free`), (n,) each."""
+        columns = dict(zip((p.name for p in self.free), z.T, strict=True))
+        zero = np.zeros(len(z))
+        return {p.name: p.value(columns.get(p.name, zero)) for p in self.priors}
+
+    def draw(self, n: int, seed: np.random.SeedSequence) -> Draws:
+        """Draw n times, a Latin hypercube [1]_; one number more renumbers none.
+
+        Every number has a seed of its own and takes one value from each of n equally
+        probable intervals, which all but removes the sampling error of sums.
+
+        References
+        ----------
+        .. [1] McKay, Beckman & Conover, "A comparison of three methods for selecting values
+           of input variables in the analysis of output from a computer code",
+           Technometrics 21, 239 (1979).
+
+        """
+        order = [p.name for p in self.priors]
+
+        def column(name: str) -> Floats:
+            key = (*seed.spawn_key, order.index(name))
+            child = np.random.SeedSequence(seed.entropy, spawn_key=key)
+            rng = np.random.default_rng(child)
+            return np.asarray(ndtri((rng.permutation(n) + rng.random(n)) / n))
+
+        z = [column(p.name) for p in self.free]
+        return Draws(
+            self, np.column_stack(z) if z else np.zeros((n, 0)), np.full(n, 1.0 / n)
+        )
+
+
+def contact_priors(contacts: ContactParameters, threshold: LoadingThreshold) -> Priors:
+    """Day-one distributions of the contact-opening law and of the threshold.
+
+    Parameters
+    ----------
+    contacts : ContactParameters
+        The law as planned.
+    threshold : LoadingThreshold
+        The film's own threshold.
+
+    Returns
+    -------
+    Priors
+        A number that was measured is held, unless the plan states a factor or limits
+        with it. Assumed ones have the stated width, otherwise the defaults of this module.
+
+    Notes
+    -----
+    The threshold's own simulation error is added to its factor in quadrature. A share or
+    an energy outside its day-one range gets a factor of 2 around it, and 0 is held: nothing
+    else is known of them.
+
+    """
+
+    def prior(name: str, median: float, factor: float | tuple[float, float]) -> Prior:
+        basis = _basis(contacts, name)
+        if name in contacts.ranges:
+            return Prior(name, median, bounds=contacts.ranges[name], basis=basis)
+        if name in contacts.factors:
+            return Prior(name, median, contacts.factors[name], basis=basis)
+        if basis == "measured" or median == 0.0:
+            return Prior(name, median, basis=basis)
+        if not isinstance(factor, tuple):
+            return Prior(name, median, factor)
+        if factor[0] < median < factor[1]:
+            return Prior(name, median, bounds=factor)
+        return Prior(name, median, OUTSIDE_FACTOR)
+
+    shape = (
+        THRESHOLD_FACTOR if shape_is_assumed(contacts, threshold) else MEASURED_SHAPE_FACTOR
+    )
+    if "aspect_ratio" in contacts.factors:
+        shape = contacts.factors["aspect_ratio"] ** abs(threshold.aspect_ratio_slope)
+        shape = float(np.exp(np.hypot(np.log(shape), np.log(MEASURED_SHAPE_FACTOR))))
+    relative = threshold.standard_error / threshold.volume_fraction
+    factor = float(np.exp(np.hypot(np.log(shape), ndtri(0.975) * relative)))
+    return Priors(
+        (
+            prior("g0", contacts.g0, CONTACT_FACTOR),
+            prior("beta", contacts.beta, BETA_FACTOR),
+            prior("delta_b", contacts.delta_b, BREAKING_FACTOR),
+            prior("lambda_T", contacts.thermal_share, THERMAL_SHARE_RANGE),
+            prior("Ea", contacts.Ea, ACTIVATION_RANGE),
+            Prior("threshold", 1.0, factor, basis="simulated"),
+        )
+    )
+
+
 def assumptions(
     contacts: ContactParameters | TunnellingParameters,
     threshold: LoadingThreshold,
@@ -423,6 +707,7 @@ def assumptions(
         ),
         "skew": (1e3 * tol.skew, "mm of gap from end to end of the electrodes"),
         "particle_size": (100 * tol.particle_size, "% of the median size of a lot"),
+        "tilt": (float(np.degrees(tol.tilt)), "degrees of the rms tilt"),
         "response": (100 * tol.response, "% of the opening of contacts at a strain"),
     }
     rows += [

@@ -117,6 +117,9 @@ class BoxJob:
         draws, at the states that `varied_states` names.
     probes : tuple of State
         States solved besides, whose conductances are kept apart.
+    label : str
+        First part of the key, where a plan has boxes of several fillers or films; seeds do
+        not depend on it.
 
     Raises
     ------
@@ -139,6 +142,7 @@ class BoxJob:
     thermal: ThermalOpening | None = None
     variations: tuple[Setting, ...] = ()
     probes: tuple[State, ...] = ()
+    label: str = ""
 
     def __post_init__(self) -> None:
         if self.variations and not self.has_slopes:
@@ -176,7 +180,7 @@ class BoxJob:
     def key(self) -> str:
         """Name under which the store keeps this box."""
         nanometres = round(self.box.length * 1e9)
-        return f"box/{self.recipe.weight_fraction!r}/{nanometres}/{self.number}"
+        return f"box/{self.label}{self.recipe.weight_fraction!r}/{nanometres}/{self.number}"
 
 
 class Sample(NamedTuple):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -28,6 +29,8 @@ __all__ = [
     "TrialDraws",
     "cast_films",
     "chord",
+    "initial_slopes",
+    "slope_neighbours",
     "variance_function",
 ]
 
@@ -51,6 +54,7 @@ TOLERANCE_NAMES = (
     "skew",
     "particle_size",
     "response",
+    "tilt",
     "chains",
 )
 """What scatters castings, in the order of shares; the place of a tolerance names its stream
@@ -93,6 +97,9 @@ class Tolerances:
     response : float
         Of how far contacts open at a strain, between castings, relative: bond, cure, and
         what the contacts are made of.
+    tilt : float
+        Of the rms tilt of the particles between castings [rad]; it acts through the
+        threshold, where the thresholds of other tilts are known.
     mixing_length : float
         Correlation length of the loading inside a casting [m], > 0; no tolerance itself.
     instrument : float
@@ -121,6 +128,7 @@ class Tolerances:
     skew: float = 1e-4
     particle_size: float = 0.05
     response: float = 0.05
+    tilt: float = math.radians(2.0)
     mixing_length: float = 1e-3
     instrument: float = 0.001
     strain_setting: float = 20e-6
@@ -155,7 +163,7 @@ class Tolerances:
 
         The point spread times the root of `variance_function` over the film's volume.
         """
-        sizes = (film.electrode_gap, film.width, film.thickness)
+        sizes = (film.electrode_gap, film.section / film.thickness, film.thickness)
         return self.mixing_within * float(
             np.sqrt(variance_function(sizes, self.mixing_length))
         )
@@ -164,7 +172,7 @@ class Tolerances:
         """Spread of the logarithm of what each tolerance moves, by name, chains aside.
 
         `mixing_within` is that of the film's mean; `skew` that of the gap at one end over
-        the gap at the other.
+        the gap at the other; `tilt` is an angle [rad] itself.
         """
         return {
             "weighing": self.weighing,
@@ -178,6 +186,7 @@ class Tolerances:
             "skew": self.skew / film.electrode_gap,
             "particle_size": self.particle_size,
             "response": self.response,
+            "tilt": self.tilt,
         }
 
     def halved(self, name: str, film: Film) -> Tolerances:
@@ -483,36 +492,18 @@ class Castings:
 
     def _initial_slopes(self, logs: Floats) -> Floats:
         """Slope of ln R (n, n states) at zero strain; inf when the first point is open."""
-        strains = np.asarray(self.fit.loading.strains)
-        states = _strain_states(self.fit)
-        ahead = [s for s in states if strains[s] > 0.0]
-        ahead = ahead or [s for s in reversed(states) if strains[s] < 0.0]
-        if not ahead:
-            return np.zeros(len(logs))
-        path = [self.fit.loading.reference_state, *ahead]
-        conducts = np.logical_and.accumulate(np.isfinite(logs[:, ahead]), axis=1)
-        heights = np.where(np.isfinite(logs[:, path]), logs[:, path], 0.0)
-        steps = np.diff(strains[path])
-        rises = np.where(conducts, np.diff(heights, axis=1) / steps, 0.0)
-        middles = 0.5 * (strains[path][1:] + strains[path][:-1])
-        weights = np.where(conducts, np.abs(steps), 0.0)
-        total = weights.sum(axis=1)
-        safe = np.where(total > 0.0, total, 1.0)
-        center = (weights * middles).sum(axis=1) / safe
-        mean = (weights * rises).sum(axis=1) / safe
-        apart = middles - center[:, None]
-        spread = (weights * apart**2).sum(axis=1)
-        bend = (weights * apart * rises).sum(axis=1)
-        bend = np.where(spread > 0.0, bend / np.where(spread > 0.0, spread, 1.0), 0.0)
-        return np.asarray(np.where(total > 0.0, mean - bend * center, np.inf))
+        loading = self.fit.loading
+        return initial_slopes(
+            logs, loading.strains, _strain_states(self.fit), loading.reference_state
+        )
 
     def factors(self) -> dict[str, Floats]:
         """Return what each casting drew, over the planned value, by tolerance name.
 
         `weighing`, `mixing` and `mixing_within` multiply the weight fraction of the film,
         `contact` the conductance of all contacts, `chains` the resistance at rest; `skew`
-        is the gap at one end of the electrodes over that at the other. Each array is
-        (n castings,).
+        is the gap at one end of the electrodes over that at the other and `tilt` what
+        multiplies the threshold. Each array is (n castings,).
         """
         drawn = {
             name: np.exp(spread * z)
@@ -523,6 +514,7 @@ class Castings:
             )
         }
         ref = self.fit.loading.reference_state
+        drawn["tilt"] **= self._model.threshold.tilt_slope
         drawn["chains"] = np.exp(self._model.chains(self.draws, [ref])[:, 0])
         return drawn
 
@@ -626,6 +618,16 @@ class Castings:
             for i, name in enumerate(("median", "p05", "p95"))
         } | {"standard_error": errors}
 
+    def at_loading(self, factor: float, states: Sequence[int]) -> Floats:
+        """Cast again at a multiple of the weight fraction, (n castings, k states) [ohm].
+
+        What a bench casts that is this far off in weighing; all else stays as drawn.
+        """
+        loading = self._model.own.loading
+        phi = min(loading.volume_fraction * factor**loading.log_slope, 1.0 - 1e-9)
+        own = replace(self._model.own, loading=replace(loading, volume_fraction=phi))
+        return replace(self._model, own=own).resistances(self.draws, self.slopes, states)
+
     def replicates(self, states: Sequence[int]) -> Iterator[Floats]:
         """Castings again with the boxes of each resample, (n castings, k states) [ohm]."""
         states = list(states)
@@ -643,6 +645,52 @@ def _half_width(values: Floats) -> float:
     """Half of the central 68 % of resampled values, inf when it reaches into inf."""
     low, high = weighted_quantiles(values, (0.158655, 0.841345))
     return float(0.5 * (high - low)) if np.isfinite(high) else float("inf")
+
+
+def initial_slopes(
+    logs: Floats, strains: Sequence[float], states: Sequence[int], reference: int
+) -> Floats:
+    """Slope of ln R at zero strain, see `Castings.gauge_factor_initial`.
+
+    Parameters
+    ----------
+    logs : (n, n states) ndarray of float
+        ln R of each film at each state.
+    strains : sequence of float
+        Strain of each state.
+    states : sequence of int
+        Those at 20 C and a strain, in increasing strain.
+    reference : int
+        The state at 20 C without strain.
+
+    Returns
+    -------
+    (n,) ndarray of float
+        Right-hand slope, left-hand where no strain is positive; inf when the first point
+        is open.
+
+    """
+    at = np.asarray(strains)
+    ahead = [s for s in states if at[s] > 0.0]
+    ahead = ahead or [s for s in reversed(states) if at[s] < 0.0]
+    if not ahead:
+        return np.zeros(len(logs))
+    path = [reference, *ahead]
+    conducts = np.logical_and.accumulate(np.isfinite(logs[:, ahead]), axis=1)
+    heights = np.where(np.isfinite(logs[:, path]), logs[:, path], 0.0)
+    steps = np.diff(at[path])
+    rises = np.where(conducts, np.diff(heights, axis=1) / steps, 0.0)
+    middles = 0.5 * (at[path][1:] + at[path][:-1])
+    weights = np.where(conducts, np.abs(steps), 0.0)
+    total = weights.sum(axis=1)
+    safe = np.where(total > 0.0, total, 1.0)
+    center = (weights * middles).sum(axis=1) / safe
+    mean = (weights * rises).sum(axis=1) / safe
+    apart = middles - center[:, None]
+    spread = (weights * apart**2).sum(axis=1)
+    bend = (weights * apart * rises).sum(axis=1)
+    bend = np.where(spread > 0.0, bend / np.where(spread > 0.0, spread, 1.0), 0.0)
+    return np.asarray(np.where(total > 0.0, mean - bend * center, np.inf))
 
 
 def chord(at_rest: Floats, strained: Floats, strain: float) -> Floats:
@@ -717,7 +765,10 @@ class _Model:
             loading.log_slope
             * (drawn["weighing"] + drawn["mixing"] + drawn["mixing_within"])
         )
-        threshold_factor = np.exp(self.threshold.aspect_ratio_slope * drawn["aspect_ratio"])
+        threshold_factor = np.exp(
+            self.threshold.aspect_ratio_slope * drawn["aspect_ratio"]
+            + self.threshold.tilt_slope * drawn["tilt"]
+        )
         size = np.exp(drawn["particle_size"])[:, None]
         sized = film.layout.resistance(
             self.base.resistivity[states] * size,
@@ -807,7 +858,7 @@ def _wedge(log_ratio: Floats) -> Floats:
     return np.asarray(np.where(y > 1e-4, np.tanh(safe) / safe, 1.0 - y**2 / 3.0))
 
 
-def _neighbours(fits: Sequence[LoadingFit], i: int) -> tuple[int | None, int | None]:
+def slope_neighbours(fits: Sequence[LoadingFit], i: int) -> tuple[int | None, int | None]:
     """Nearest loadings below and above that conduct, well clear of the threshold if any.
 
     Loadings closer than `CLOSEST_STEP` are passed over: the slope between them would be the
@@ -953,7 +1004,7 @@ def cast_films(
         raise ValueError(
             f"draws for {len(base.influence)} boxes are needed, got {draws.chains.shape[1]}"
         )
-    below, above = _neighbours(fits, base_index)
+    below, above = slope_neighbours(fits, base_index)
     note = ""
     if below is None and above is None and not own.is_open:
         note = (

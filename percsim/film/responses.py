@@ -579,6 +579,8 @@ class FilmResponses:
         volume_fraction: ArrayLike,
         parameters: Mapping[str, ArrayLike],
         threshold_factor: ArrayLike = 1.0,
+        *,
+        states: Sequence[int] | None = None,
     ) -> Floats:
         """Give ln of the resistance [ohm] of a film at every state.
 
@@ -590,12 +592,15 @@ class FilmResponses:
             Loading.
         parameters : mapping of str to float or (n,) array_like
             By the names of `PARAMETERS`; missing ones as planned.
-        threshold_factor : float or (n,) array_like
-            Real threshold over the simulated one; acts as a loading lower by it.
+        threshold_factor : float, (n,) or (n, q) array_like
+            Real threshold over the simulated one; acts as a loading lower by it. Several
+            for each film, (n, q), cost little more than one.
+        states : sequence of int, optional
+            Indices of the states wanted; all by default.
 
         Returns
         -------
-        (n, n states) ndarray of float
+        (n, n states) or (n, q, n states) ndarray of float
             inf where the film is open.
 
         Raises
@@ -604,21 +609,27 @@ class FilmResponses:
             If a name is not known or a value is out of range.
 
         """
-        phi, settings, named, _ = self._arguments(
-            volume_fraction, parameters, threshold_factor
+        factors = np.asarray(threshold_factor, dtype=np.float64)
+        columns = factors.T if factors.ndim == 2 else factors[None, ...]
+        lowered, settings, named, first = self._arguments(
+            volume_fraction, parameters, columns[0]
         )
-        n, K = len(phi), len(self._nodes)
-        out = np.empty((n, len(self.strains)))
+        if not (np.isfinite(columns).all() and (columns > 0.0).all()):
+            raise ValueError("threshold_factor must be positive and finite")
+        wanted = range(len(self.strains)) if states is None else states
+        n, K = len(lowered), len(self._nodes)
+        out = np.empty((n, len(columns), len(wanted)))
         by_temperature: dict[float, list[int]] = {}
-        for s, temperature in enumerate(self.temperatures):
-            by_temperature.setdefault(temperature, []).append(s)
-        for temperature, states in by_temperature.items():
+        for place, s in enumerate(wanted):
+            by_temperature.setdefault(self.temperatures[s], []).append(place)
+        for temperature, places in by_temperature.items():
+            here = [wanted[place] for place in places]
             x = np.empty((n, K))
-            y = np.empty((n, K, len(states)))
+            y = np.empty((n, K, len(here)))
             for k, node in enumerate(self._nodes):
                 change, x[:, k] = self._changes(node, settings, temperature)
                 rise = change @ node.rest.coefficients
-                for i, s in enumerate(states):
+                for i, s in enumerate(here):
                     log_q = rise
                     side = self._side(node, self.strains[s])
                     if side is not None:
@@ -627,27 +638,26 @@ class FilmResponses:
                         )
                         log_q = rise + more @ side.coefficients
                     y[:, k, i] = self._node_film(node, film, s, log_q)
-            expansion = self._expansion(phi)
-            xq, conducts = self._query(phi, settings, expansion, temperature, states)
-            low, high, share, beyond = _bracket(x, xq)
-            at = np.arange(n)
-            mixed = _mix(share[:, None], y[at, low], y[at, high])
-            value = mixed - PUBLISHED_EXPONENT * beyond[:, None]
             inverse_t = 1.0 / temperature - 1.0 / ROOM_TEMPERATURE
-            value = (
-                value
-                - np.log(named["g0"] / self.base["g0"])[:, None]
-                + ((named["Ea"] - self.base["Ea"]) / Boltzmann * inverse_t)[:, None]
-            )
-            out[:, states] = np.where(conducts, value, np.inf)
-        return out
+            exact = (named["Ea"] - self.base["Ea"]) / Boltzmann * inverse_t
+            exact = exact - np.log(named["g0"] / self.base["g0"])
+            at = np.arange(n)
+            for j, column in enumerate(columns):
+                phi = lowered * first / column
+                expansion = self._expansion(phi)
+                xq, conducts = self._query(phi, settings, expansion, temperature, here)
+                low, high, share, beyond = _bracket(x, xq)
+                mixed = _mix(share[:, None], y[at, low], y[at, high])
+                value = mixed + (exact - PUBLISHED_EXPONENT * beyond)[:, None]
+                out[:, j, places] = np.where(conducts, value, np.inf)
+        return out if factors.ndim == 2 else out[:, 0]
 
     def _node_film(self, node: _Node, film: Film, s: int, log_q: Floats) -> Floats:
         """Ln R of a film of a node whose material resists q times as much as planned."""
         rho, excess = node.fit.resistivity[s], node.fit.electrode_excess[s]
         if np.isinf(rho):
             return np.full_like(log_q, np.inf)
-        q = np.exp(log_q)
+        q = np.exp(np.minimum(log_q, 300.0))
         fixed = node.electrode_excess
         return np.log(film.resistance(rho * q, fixed + (excess - fixed) * q))
 
@@ -690,6 +700,7 @@ class FilmResponses:
         threshold_factor: ArrayLike = 1.0,
         *,
         relative: bool = False,
+        states: Sequence[int] | None = None,
     ) -> Floats:
         """Give the standard error of `log_resistance`, of the film alone.
 
@@ -699,6 +710,8 @@ class FilmResponses:
             As in `log_resistance`.
         relative : bool
             Of ln R less that at rest and 20 C instead.
+        states : sequence of int, optional
+            Indices of the states wanted; all by default.
 
         Returns
         -------
@@ -711,12 +724,12 @@ class FilmResponses:
         """
         phi, settings, _, _ = self._arguments(volume_fraction, parameters, threshold_factor)
         n, K = len(phi), len(self._nodes)
-        out = np.empty((n, len(self.strains)))
+        wanted = range(len(self.strains)) if states is None else states
+        out = np.empty((n, len(wanted)))
         room = next(t for t in self.temperatures if is_room_temperature(t))
         at = np.arange(n)
-        for s, (strain, temperature) in enumerate(
-            zip(self.strains, self.temperatures, strict=True)
-        ):
+        for place, s in enumerate(wanted):
+            strain, temperature = self.strains[s], self.temperatures[s]
             x = np.empty((n, K))
             error = np.empty((n, K))
             for k, node in enumerate(self._nodes):
@@ -737,7 +750,7 @@ class FilmResponses:
             low, high, share, beyond = _bracket(x, xq)
             found = error[at, low] + share * (error[at, high] - error[at, low])
             doubt = 0.0 if relative else EXPONENT_ERROR * np.abs(beyond)
-            out[:, s] = np.hypot(found, np.minimum(doubt, 10.0))
+            out[:, place] = np.hypot(found, np.minimum(doubt, 10.0))
         return out
 
     @staticmethod

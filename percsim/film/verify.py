@@ -42,7 +42,8 @@ class FilmJob(BoxJob):
     def key(self) -> str:
         """Name under which the store keeps this film."""
         along, across = self.blocks
-        return f"film/{self.recipe.weight_fraction!r}/{along}x{across}/{self.number}"
+        loading = f"{self.label}{self.recipe.weight_fraction!r}"
+        return f"film/{loading}/{along}x{across}/{self.number}"
 
 
 def film_blocks(

@@ -136,8 +136,8 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
     met[0] = 0
     met[1] = end
     seen = 2
-    for root in (end, np.int32(0)):
-        i = root
+    for side in range(2):
+        i = end if side == 0 else 0
         while True:
             if place[i] < begin[i + 1]:
                 j = near[place[i], 0]

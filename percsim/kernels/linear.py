@@ -43,15 +43,140 @@ def _repack(nodes, values, begin, length, room, alive, need):  # type: ignore[no
     return new_nodes, new_values, end
 
 
+PANEL = 64
+"""Nodes of a dense part that are eliminated before the rest is brought up to date."""
+
+TILE = 256
+"""Columns worked on at a time, so that a panel's tile stays near the processor."""
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-untyped-def]
+def _add_products(out, first_row, left, right, above_diagonal):  # type: ignore[no-untyped-def]
+    """out[first_row + p, q] += sum over k of left[k, p] right[k, q], from column first_row.
+
+    Of each row only what lies right of the diagonal, if asked.
+    """
+    depth = left.shape[0]
+    width = out.shape[1]
+    for start in range(first_row, width, TILE):
+        stop = min(start + TILE, width)
+        for p in range(left.shape[1]):
+            begin = max(start, first_row + p + 1) if above_diagonal else start
+            if begin >= stop:
+                break
+            row = out[first_row + p, begin:stop]
+            k = 0
+            while k + 4 <= depth:
+                a = left[k, p]
+                b = left[k + 1, p]
+                c = left[k + 2, p]
+                d = left[k + 3, p]
+                u = right[k, begin:stop]
+                v = right[k + 1, begin:stop]
+                w = right[k + 2, begin:stop]
+                x = right[k + 3, begin:stop]
+                for q in range(row.shape[0]):
+                    row[q] += (a * u[q] + b * v[q]) + (c * w[q] + d * x[q])
+                k += 4
+            while k < depth:
+                a = left[k, p]
+                u = right[k, begin:stop]
+                for q in range(row.shape[0]):
+                    row[q] += a * u[q]
+                k += 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _eliminate_dense(g):  # type: ignore[no-untyped-def]
+    """Eliminate node after node; rows become shares; returns what joins the terminals.
+
+    Row p of `g` (m, m + 2) holds the conductances to later nodes and, in the last two
+    columns, to source and sink; the rest is not read. Blocks of nodes, so that most of the
+    work is a product of matrices with positive elements.
+    """
+    m = g.shape[0]
+    total = 0.0
+    for first in range(0, m, PANEL):
+        last = min(first + PANEL, m)
+        panel = np.empty((last - first, m + 2), dtype=np.float64)
+        for k in range(first, last):
+            row = g[k]
+            # compensated sum: one rounding however many terms
+            s = 0.0
+            lost = 0.0
+            for q in range(k + 1, m + 2):
+                y = row[q] - lost
+                t = s + y
+                lost = (t - s) - y
+                s = t
+            own = panel[k - first]
+            for q in range(k + 1, m + 2):
+                own[q] = row[q]
+                row[q] /= s
+            total += row[m] * own[m + 1]
+            for p in range(k + 1, last):
+                gp = own[p]
+                if gp > 0.0:
+                    other = g[p, p + 1 :]
+                    share = row[p + 1 :]
+                    for q in range(other.shape[0]):
+                        other[q] += share[q] * gp
+        if last < m:
+            _add_products(g, last, panel[:, last:m].copy(), g[first:last].copy(), True)
+    return total
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _dense_drops(shares):  # type: ignore[no-untyped-def]
+    """Voltage of each node less that of each other, terminals last, at 1 V across.
+
+    `shares` (m, m + 2) is what `_eliminate_dense` leaves. Last node first, each drop is the
+    mean of drops from later nodes, in blocks.
+    """
+    m = shares.shape[0]
+    drops = np.zeros((m + 2, m + 2), dtype=np.float64)
+    drops[m, m + 1] = 1.0
+    drops[m + 1, m] = -1.0
+    for last in range(m, 0, -PANEL):
+        first = max(last - PANEL, 0)
+        height = last - first
+        width = m + 2 - last
+        block = np.zeros((height, width), dtype=np.float64)
+        for start in range(0, width, PANEL):
+            stop = min(start + PANEL, width)
+            left = shares[first:last, last + start : last + stop].T.copy()
+            _add_products(block, 0, left, drops[last + start : last + stop, last:], False)
+        for k in range(last - 1, first - 1, -1):
+            row = block[k - first]
+            for j in range(k + 1, last):
+                share = shares[k, j]
+                if share > 0.0:
+                    other = drops[j, last:]
+                    for q in range(width):
+                        row[q] += share * other[q]
+            drops[k, last:] = row
+            for i in range(k + 1, last):
+                s = 0.0
+                other = drops[i]
+                for j in range(last, m + 2):
+                    s -= shares[k, j] * other[j]
+                for j in range(k + 1, last):
+                    s += shares[k, j] * drops[j, i]
+                drops[k, i] = s
+            for q in range(k + 1, m + 2):
+                drops[q, k] = -drops[k, q]
+    return drops
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ignore[no-untyped-def]
     r"""Replace inner nodes one after the other by the mesh between their neighbours.
 
     Parameters
     ----------
     n : int
         Number of inner nodes; the source is node n, the sink n + 1.
-    pairs : (e, 2) ndarray of int64
+    pairs : (e, 2) ndarray of int32 or int64
         Resistors, parallel rows allowed.
     conductances : (e,) ndarray of float64
         All positive.
@@ -61,6 +186,11 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
         Work allowed for each of them (updates of one conductance) if there are more. When
         it runs out, the elimination goes back to where all nodes of up to three neighbours
         were gone.
+    patient : bool
+        Spend the budget even where it will hardly suffice: where they have more than six
+        neighbours on the mean, or more than :math:`12/(d - 1)^2` of them are left when the
+        lowest degree reaches d > 4. By trial, clouds and lattices that eliminate cheaply
+        keep below, at a tenth of the budget.
 
     Returns
     -------
@@ -70,7 +200,7 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
         Nodes in the order of elimination.
     begin : (k + 1,) ndarray of int64
         Row c of the next two is ``begin[c]:begin[c + 1]``.
-    columns, shares : (s,) ndarrays of int64 and float64
+    columns, shares : (s,) ndarrays of int32 and float64
         Neighbours of each node when it went, and :math:`g_{kj} / S_k`.
     source_share, sink_share : (k,) ndarrays of float64
         Same towards the terminals.
@@ -79,6 +209,10 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
         conductance to the source, to the sink.
     work : float
         Updates made.
+    dense_from : int
+        From this place in the order on the rows are dense: columns are all later nodes.
+    parallel : int
+        At least the largest number of resistors between the same two nodes.
 
     Notes
     -----
@@ -93,23 +227,31 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
     to_source = np.zeros(n, dtype=np.float64)
     to_sink = np.zeros(n, dtype=np.float64)
     total = 0.0
-    start = np.zeros(n + 1, dtype=np.int64)
+    direct = 0
+    start = np.zeros(n + 1, dtype=np.int32)
+    grounded = np.zeros(n, dtype=np.int32)
     for e in range(pairs.shape[0]):
         i = min(pairs[e, 0], pairs[e, 1])
         j = max(pairs[e, 0], pairs[e, 1])
         if i >= n:
             total += conductances[e]
+            direct += 1
         elif j == n:
             to_source[i] += conductances[e]
+            grounded[i] += 1
         elif j == n + 1:
             to_sink[i] += conductances[e]
+            grounded[i] += 1
         else:
             start[i + 1] += 1
             start[j + 1] += 1
+    parallel = direct
+    for i in range(n):
+        parallel = max(parallel, grounded[i])
     # rows with slack; parallel resistors are merged in place
     begin = np.zeros(n, dtype=np.int64)
-    length = np.zeros(n, dtype=np.int64)
-    room = np.zeros(n, dtype=np.int64)
+    length = np.zeros(n, dtype=np.int32)
+    room = np.zeros(n, dtype=np.int32)
     end = 0
     for i in range(n):
         begin[i] = end
@@ -141,12 +283,13 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
                 nodes[b + m] = j
                 values[b + m] = values[p]
                 m += 1
+        parallel = max(parallel, length[i] - m + 1)
         length[i] = m
 
     # doubly linked lists of the nodes of each degree
-    head = np.full(n + 1, -1, dtype=np.int64)
-    after = np.full(n, -1, dtype=np.int64)
-    before = np.full(n, -1, dtype=np.int64)
+    head = np.full(n + 1, -1, dtype=np.int32)
+    after = np.full(n, -1, dtype=np.int32)
+    before = np.full(n, -1, dtype=np.int32)
     listed = length.copy()
     for i in range(n - 1, -1, -1):
         d = length[i]
@@ -158,13 +301,13 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
     alive = np.ones(n, dtype=np.bool_)
     order = np.empty(n, dtype=np.int64)
     col_begin = np.zeros(n + 1, dtype=np.int64)
-    columns = np.empty(2 * end + 16, dtype=np.int64)
-    shares = np.empty(2 * end + 16, dtype=np.float64)
+    columns = np.empty(end // 4 + 16, dtype=np.int32)
+    shares = np.empty(columns.shape[0], dtype=np.float64)
     source_share = np.empty(n, dtype=np.float64)
     sink_share = np.empty(n, dtype=np.float64)
     core_nodes = np.empty(0, dtype=np.int64)
     core_begin = np.zeros(1, dtype=np.int64)
-    core_columns = np.empty(0, dtype=np.int64)
+    core_columns = np.empty(0, dtype=np.int32)
     core_values = np.empty(0, dtype=np.float64)
     core_source = np.empty(0, dtype=np.float64)
     core_sink = np.empty(0, dtype=np.float64)
@@ -175,6 +318,8 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
     degree = 0
     reduced = False
     failed = False
+    dense_from = n
+    whole = 0.0
     while count < n:
         while head[degree] < 0:
             degree += 1
@@ -192,7 +337,7 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
                         core_begin[m + 1] = core_begin[m] + length[i]
                         where[i] = m
                         m += 1
-                core_columns = np.empty(core_begin[left], dtype=np.int64)
+                core_columns = np.empty(core_begin[left], dtype=np.int32)
                 core_values = np.empty(core_begin[left], dtype=np.float64)
                 core_source = np.empty(left, dtype=np.float64)
                 core_sink = np.empty(left, dtype=np.float64)
@@ -204,16 +349,22 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
                         core_columns[core_begin[m] + q] = where[nodes[begin[i] + q]]
                         core_values[core_begin[m] + q] = values[begin[i] + q]
                 where[:] = -1
-                budget = work + budget * float(left)
-                if budget <= work:
+                whole = float(left)
+                budget = work + budget * whole
+                if budget <= work or not (patient or core_begin[left] <= 6 * left):
                     failed = True
                     break
             else:
                 budget = np.inf
+                patient = True
         # what is left costs at least this much, as degrees grow: give up early
         if reduced and work + 2.0 * float(left * degree * degree) > budget:
             failed = True
             break
+        if reduced and not patient and degree > 4:
+            if float(left * (degree - 1) ** 2) > 12.0 * whole:
+                failed = True
+                break
         if reduced and 16 <= left <= 6000 and 5 * degree >= 3 * left:
             # dense from here on
             if work + 0.08 * float(left) ** 3 > budget:
@@ -227,50 +378,30 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
                     rest[m] = i
                     where[i] = m
                     m += 1
-            dense = np.zeros((left, left), dtype=np.float64)
+            dense = np.zeros((left, left + 2), dtype=np.float64)
             for m in range(left):
                 i = rest[m]
                 for q in range(length[i]):
                     dense[m, where[nodes[begin[i] + q]]] = values[begin[i] + q]
+                dense[m, left] = to_source[i]
+                dense[m, left + 1] = to_sink[i]
+            total += _eliminate_dense(dense)
             need = used + left * (left - 1) // 2
-            if need > columns.shape[0]:
-                new_columns = np.empty(need, dtype=np.int64)
-                new_columns[:used] = columns[:used]
-                columns = new_columns
-                new_shares = np.empty(need, dtype=np.float64)
-                new_shares[:used] = shares[:used]
-                shares = new_shares
-            share = np.empty(left, dtype=np.float64)
+            new_columns = np.empty(need, dtype=np.int32)
+            new_columns[:used] = columns[:used]
+            columns = new_columns
+            new_shares = np.empty(need, dtype=np.float64)
+            new_shares[:used] = shares[:used]
+            shares = new_shares
+            dense_from = count
             for m in range(left):
-                i = rest[m]
-                s = to_source[i]
-                lost = 0.0
-                y = to_sink[i]
-                t = s + y
-                lost = (t - s) - y
-                s = t
+                source_share[count] = dense[m, left]
+                sink_share[count] = dense[m, left + 1]
                 for q in range(m + 1, left):
-                    y = dense[m, q] - lost
-                    t = s + y
-                    lost = (t - s) - y
-                    s = t
-                source_share[count] = to_source[i] / s
-                sink_share[count] = to_sink[i] / s
-                total += source_share[count] * to_sink[i]
-                for q in range(m + 1, left):
-                    share[q] = dense[m, q] / s
                     columns[used] = rest[q]
-                    shares[used] = share[q]
+                    shares[used] = dense[m, q]
                     used += 1
-                for p in range(m + 1, left):
-                    gp = dense[m, p]
-                    if gp > 0.0:
-                        to_source[rest[p]] += source_share[count] * gp
-                        to_sink[rest[p]] += sink_share[count] * gp
-                        # upper triangle only: row p, columns beyond p
-                        for q in range(p + 1, left):
-                            dense[p, q] += share[q] * gp
-                order[count] = i
+                order[count] = rest[m]
                 count += 1
                 col_begin[count] = used
             break
@@ -297,7 +428,7 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
         cb = to_sink[k] / s
         total += ca * to_sink[k]
         if used + d > columns.shape[0]:
-            new_columns = np.empty(2 * columns.shape[0] + d, dtype=np.int64)
+            new_columns = np.empty(2 * columns.shape[0] + d, dtype=np.int32)
             new_columns[:used] = columns[:used]
             columns = new_columns
             new_shares = np.empty(columns.shape[0], dtype=np.float64)
@@ -384,6 +515,7 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
     if failed:
         count = kept
         used = col_begin[kept]
+        dense_from = n
     elif reduced:
         core_nodes = np.empty(0, dtype=np.int64)
     core = (core_nodes, core_begin, core_columns, core_values, core_source, core_sink)
@@ -397,13 +529,16 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
         sink_share[:count].copy(),
         core,
         work,
+        dense_from,
+        parallel,
     )
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def back_substitute(  # type: ignore[no-untyped-def]
-    n, order, begin, columns, shares, source_share, sink_share, core_nodes, core_voltages
-):
+    n, order, begin, columns, shares, source_share, sink_share, core_nodes, core_voltages,
+    dense_from
+):  # fmt: skip
     r"""Voltages and voltage drops from an elimination, last node first.
 
     Parameters
@@ -416,6 +551,8 @@ def back_substitute(  # type: ignore[no-untyped-def]
         Nodes that were not eliminated.
     core_voltages : (c,) ndarray of float64
         Their voltages, 1 at the source and 0 at the sink.
+    dense_from : int
+        From `eliminate`.
 
     Returns
     -------
@@ -443,7 +580,23 @@ def back_substitute(  # type: ignore[no-untyped-def]
     for m in range(core_nodes.shape[0]):
         above[core_nodes[m]] = core_voltages[m]
         below[core_nodes[m]] = 1.0 - core_voltages[m]
-    for c in range(order.shape[0] - 1, -1, -1):
+    count = order.shape[0]
+    if dense_from < count:
+        m = count - dense_from
+        dense = np.zeros((m, m + 2), dtype=np.float64)
+        for p in range(m):
+            c = dense_from + p
+            dense[p, p + 1 : m] = shares[begin[c] : begin[c + 1]]
+            dense[p, m] = source_share[c]
+            dense[p, m + 1] = sink_share[c]
+        found = _dense_drops(dense)
+        for p in range(m):
+            c = dense_from + p
+            above[order[c]] = found[p, m + 1]
+            below[order[c]] = found[m, p]
+            drops[begin[c] : begin[c + 1]] = found[p, p + 1 : m]
+        count = dense_from
+    for c in range(count - 1, -1, -1):
         first = begin[c]
         last = begin[c + 1]
         ca = source_share[c]
@@ -480,7 +633,9 @@ def back_substitute(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def resistor_drops(n, pairs, order, begin, columns, drops, above, below):  # type: ignore[no-untyped-def]
+def resistor_drops(  # type: ignore[no-untyped-def]
+    n, pairs, order, begin, columns, drops, above, below, dense_from
+):
     """Voltage drop along each resistor, first node less second.
 
     Parameters
@@ -493,6 +648,8 @@ def resistor_drops(n, pairs, order, begin, columns, drops, above, below):  # typ
         From `eliminate`.
     drops, above, below : ndarrays
         From `back_substitute`.
+    dense_from : int
+        From `eliminate`.
 
     Returns
     -------
@@ -514,7 +671,9 @@ def resistor_drops(n, pairs, order, begin, columns, drops, above, below):  # typ
                 sign = -1.0
             c = rank[i]
             drop = above[i] - above[j]
-            if c < order.shape[0]:
+            if c >= dense_from:
+                drop = drops[begin[c] + rank[j] - c - 1]
+            elif c < order.shape[0]:
                 for q in range(begin[c], begin[c + 1]):
                     if columns[q] == j:
                         drop = drops[q]

@@ -4,13 +4,13 @@ By Tellegen's theorem a change of conductances changes the conductance between t
 by :math:`dG = \sum (V_i - V_j)^2 \, dg` at 1 V across, to first order and without another
 solve (Cohn, "The resistance of an electrical network", Proc. Am. Math. Soc. 1, 316 (1950)).
 So the slopes to strain, temperature and every smooth parameter of a law cost one pass over
-the resistors each. Breaking of contacts is a step and no slope: `delta_b` is left to finite
-differences of ensembles.
+the resistors each. Breaking of contacts is a step and no slope: for `delta_b` there are
+differences of whole ensembles, `breaking_slope`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -19,14 +19,16 @@ from numpy.typing import ArrayLike, NDArray
 from percsim.kernels.graph import strongest_tree
 from percsim.links.search import Links, find_links
 from percsim.network.build import Network, build_network
-from percsim.network.laws import ConductionLaw, TunnellingLaw
-from percsim.network.solve import Solution, path_up, solve_network
+from percsim.network.laws import ConductionLaw, ContactOpeningLaw, TunnellingLaw
+from percsim.network.solve import Solution, Sweep, path_up, solve_network
 from percsim.states.strain import Mounting, State, move_affinely
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
 __all__ = [
+    "BreakingSlope",
     "CriticalPath",
     "Sensitivities",
+    "breaking_slope",
     "conductance_slope",
     "critical_path",
     "effective_medium_conductance",
@@ -233,6 +235,93 @@ def sensitivities(
     return Sensitivities(
         solution, to_strain / h, to_temperature / kelvin, parameters, relative
     )
+
+
+@dataclass(frozen=True, slots=True)
+class BreakingSlope:
+    r"""Slope of an ensemble to the opening at which contacts break.
+
+    Parameters
+    ----------
+    value : float
+        :math:`d \ln R / d \ln \delta_b` with :math:`1/R` the mean conductance of the boxes;
+        minus the relative change of R where all contacts break later.
+    standard_error : float
+        Of `value`, from the scatter of the boxes alone; inf for one box.
+    n : int
+        Boxes, open ones included.
+
+    """
+
+    value: float
+    standard_error: float
+    n: int
+
+
+def breaking_slope(
+    boxes: Sequence[Links],
+    law: ContactOpeningLaw,
+    strain: float,
+    temperature: float = ROOM_TEMPERATURE,
+    mounting: Mounting | None = None,
+    thermal: ThermalOpening | None = None,
+    step: float = 0.1,
+) -> BreakingSlope:
+    r"""Slope of the resistance of an ensemble to `delta_b`, by common random numbers.
+
+    Parameters
+    ----------
+    boxes : sequence of Links
+        Contacts of each box, in the reference state.
+    law : ContactOpeningLaw
+        Box k draws with the seed ``law.seed + k``, the same at both ends of the step: each
+        contact keeps its draw, and only what breaks in between differs.
+    strain, temperature, mounting, thermal :
+        As for `sensitivities`.
+    step : float
+        Of :math:`\ln \delta_b` to either side; a difference over a finite step, so the
+        mean slope over it.
+
+    Returns
+    -------
+    BreakingSlope
+        0 or below: contacts that break later leave more of them.
+
+    Raises
+    ------
+    ValueError
+        If there are no boxes, the step is not positive, or all boxes are open.
+
+    Notes
+    -----
+    Differences of a mean over the same random numbers: Glasserman, "Monte Carlo Methods in
+    Financial Engineering", Springer 2003, section 7.1. The error is that of a ratio of two
+    means of paired samples, to first order.
+
+    """
+    if not 0.0 < step < float("inf"):
+        raise ValueError(f"step must be positive, got {step}")
+    if not boxes:
+        raise ValueError("breaking_slope needs at least one box")
+    held = mounting or Mounting()
+    g = np.zeros((2, len(boxes)))
+    for k, links in enumerate(boxes):
+        state = State.at(strain, temperature, held, thermal, links.particles.box.dimension)
+        sweep = Sweep()
+        for end, sign in enumerate((-1.0, 1.0)):
+            other = replace(
+                law, delta_b=law.delta_b * float(np.exp(sign * step)), seed=law.seed + k
+            )
+            solution = sweep.solve(build_network(links, other, state))
+            g[end, k] = 0.0 if solution.is_open else solution.conductance
+    mean = g.mean(axis=1)
+    if not mean.all():
+        raise ValueError("all boxes are open: nothing is left that could break")
+    value = float(np.log(mean[0] / mean[1])) / (2.0 * step)
+    n = len(boxes)
+    paired = (g[0] / mean[0] - g[1] / mean[1]) / (2.0 * step)
+    error = float(paired.std(ddof=1)) / n**0.5 if n > 1 else float("inf")
+    return BreakingSlope(0.0 + value, error, n)
 
 
 def hottest_share(solution: Solution, fraction: float = 0.01) -> float:

@@ -27,7 +27,7 @@ from percsim.kernels.linear import (
 from percsim.network.backbone import Backbone, find_backbone
 from percsim.network.build import Network
 
-__all__ = ["Solution", "Sweep", "solve_network"]
+__all__ = ["Method", "Solution", "Sweep", "solve_network"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -179,6 +179,24 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
     return sweep._solve(network, tolerance, 1e-6 * tolerance)
 
 
+@dataclass(frozen=True, slots=True)
+class Method:
+    """How networks that are alike are solved: chosen on one, kept for the others.
+
+    Parameters
+    ----------
+    iterate : bool
+        Iterate on what the elimination of up to three neighbours leaves; otherwise
+        eliminate all nodes, and iterate only where that turns out beyond its budget.
+    reason : str
+        What the choice rests on, for `Solution.method`.
+
+    """
+
+    iterate: bool
+    reason: str
+
+
 class Sweep:
     """Solves one box over many states, each with what the last ones taught.
 
@@ -193,6 +211,9 @@ class Sweep:
     always_eliminated : int
         Networks of up to this many nodes with more than three neighbours are eliminated
         exactly whatever it costs; the default leaves it to the cost.
+    method : Method, optional
+        Of an earlier sweep over a network of the same kind; chosen on the first network if
+        not given. Afterwards `Sweep.method` has it, to be handed on from box to box.
 
     Examples
     --------
@@ -210,9 +231,9 @@ class Sweep:
 
     """
 
-    def __init__(self, always_eliminated: int = 0) -> None:
+    def __init__(self, always_eliminated: int = 0, method: Method | None = None) -> None:
         self.always_eliminated = always_eliminated
-        self._work_per_node = WORK_PER_NODE
+        self.method = method
         self._voltages: tuple[Floats, ...] = ()
         self._known: _Job | None = None
 
@@ -246,17 +267,28 @@ class Sweep:
                 return _open_solution(network, backbone)
             job = _Job.of(network, backbone)
         self._known = job
+        method = self.method
         elimination = eliminate(
-            job.n, job.pairs, job.g, self.always_eliminated, self._work_per_node
-        )
+            job.n, job.pairs, job.g, self.always_eliminated,
+            0.0 if method is not None and method.iterate else WORK_PER_NODE,
+            method is not None,
+        )  # fmt: skip
         left = len(elimination[7][0])
         if not left:
-            return job.eliminated(elimination, "")
-        self._work_per_node = 0.0
+            if method is None:
+                each = elimination[8] / max(job.n, 1)
+                method = self.method = Method(False, f"cheap with {each:.2g} updates each")
+            few = job.n <= self.always_eliminated
+            return job.eliminated(elimination, "" if few else method.reason)
+        if method is None or not method.iterate:
+            mean = len(elimination[7][2]) / left
+            method = self.method = Method(
+                True, f"cheaper than to eliminate with {mean:.1f} neighbours each"
+            )
         guess = job.extrapolated(self._voltages)
-        answer = job.iterated(elimination, tolerance, target, guess)
+        answer = job.iterated(elimination, tolerance, target, guess, method.reason)
         if answer.upper - answer.lower > tolerance * answer.resistance:
-            elimination = eliminate(job.n, job.pairs, job.g, 0, MOST_WORK / left)
+            elimination = eliminate(job.n, job.pairs, job.g, 0, MOST_WORK / left, True)
             if len(elimination[7][0]):
                 raise ConvergenceError(
                     f"bounds {answer.lower:.9g} and {answer.upper:.9g} ohm differ by more "
@@ -271,7 +303,7 @@ class Sweep:
         return answer
 
 
-def path_up(pairs: Ints, up: Ints, node: int) -> Ints:
+def path_up(pairs: NDArray[Any], up: NDArray[np.int32], node: int) -> Ints:
     """Rows from a node to the root of a tree, as `strongest_tree` returns it."""
     rows = []
     while up[node] >= 0:
@@ -311,7 +343,7 @@ class _Job:
     network: Network
     backbone: Backbone
     inner: Ints
-    pairs: Ints
+    pairs: NDArray[np.int32]
     exponent: int
     g: Floats
     memory: _Memory
@@ -369,16 +401,16 @@ class _Job:
     def eliminated(self, elimination: tuple[Any, ...], why: str) -> Solution:
         """Answer of a complete elimination."""
         n = self.n
-        total, order, begin, columns, shares, ca, cb, core, _ = elimination
+        total, order, begin, columns, shares, ca, cb, core, _, dense, parallel = elimination
         above, below, drops = back_substitute(
-            n, order, begin, columns, shares, ca, cb, core[0], np.zeros(0)
+            n, order, begin, columns, shares, ca, cb, core[0], np.zeros(0), dense
         )
-        drop = resistor_drops(n, self.pairs, order, begin, columns, drops, above, below)
+        drop = resistor_drops(
+            n, self.pairs, order, begin, columns, drops, above, below, dense
+        )
         # parallel resistors are summed first, one rounding each
-        names = self.pairs.min(axis=1) * np.int64(n + 2) + self.pairs.max(axis=1)
-        parallel = int(np.unique(names, return_counts=True)[1].max())
         width = 1.01 * ROUNDING * (5.0 * n + parallel + 16.0)
-        method = f"{n} backbone nodes eliminated exactly" + (f" ({why})" if why else "")
+        method = f"{n} backbone nodes eliminated exactly" + (f", {why}" if why else "")
         return self.answer(above, below, self.g * drop, 1.0 / total, width, width, method)
 
     def iterated(
@@ -387,6 +419,7 @@ class _Job:
         tolerance: float,
         target: float,
         guess: Floats | None,
+        reason: str,
     ) -> Solution:
         """Answer of conjugate gradients on what a partial elimination left."""
         n, pairs, g = self.n, self.pairs, self.g
@@ -402,13 +435,13 @@ class _Job:
         strong = np.flatnonzero(g > CONTRACTED_ABOVE * g[memory.bottleneck])
         if len(strong):
             labels, count = self._contract(strong)
-            pairs = labels[self.pairs]
+            pairs = labels.astype(np.int32)[self.pairs]
             kept = np.flatnonzero(pairs[:, 0] != pairs[:, 1])
-            pairs = np.ascontiguousarray(pairs[kept])
+            pairs = np.ascontiguousarray(pairs[kept], dtype=np.int32)
             n = count - 2
             guess = None
-            elimination = eliminate(n, pairs, g[kept], 0, 0.0)
-        _, order, begin, columns, shares, ca, cb, core, _ = elimination
+            elimination = eliminate(n, pairs, g[kept], 0, 0.0, False)
+        _, order, begin, columns, shares, ca, cb, core, *_ = elimination
         nodes, core_begin, core_columns, core_values, to_source, to_sink = core
         x = np.full(len(nodes), 0.5) if guess is None else guess[nodes]
         factors = None if len(strong) else memory.factors
@@ -426,14 +459,14 @@ class _Job:
             )  # fmt: skip
             iterations += used
             above, below, drops = back_substitute(
-                n, order, begin, columns, shares, ca, cb, nodes, x
+                n, order, begin, columns, shares, ca, cb, nodes, x, n
             )
             # Dirichlet: the power of the voltages as rounded, their differences are exact
             voltages = np.append(above, (1.0, 0.0))
             ideal = voltages[pairs[:, 0]] - voltages[pairs[:, 1]]
             most = float(np.sum(g[kept] * ideal * ideal))
             # Thomson: currents that conserve; what the tree is weak in stays small
-            drop = resistor_drops(n, pairs, order, begin, columns, drops, above, below)
+            drop = resistor_drops(n, pairs, order, begin, columns, drops, above, below, n)
             current = np.zeros(len(g))
             current[kept] = g[kept] * drop
             conserve(self.n + 2, self.pairs, current, visited, up, self.n, most)
@@ -450,7 +483,7 @@ class _Job:
         memory.factors = factors if keep else None
         method = (
             f"{self.n} backbone nodes reduced to {len(nodes)}, {iterations} iterations, "
-            "cheaper than elimination"
+            f"{reason}"
         )
         if len(strong):
             method += f", {len(strong)} strong resistors contracted"

@@ -54,8 +54,8 @@ def rows_of(matrix):
 )
 def test_elimination_against_dense(n, e, seed):
     pairs, g = random_job(np.random.default_rng(seed + 50110), n, e)
-    total, order, begin, columns, shares, ca, cb, core, work = eliminate(
-        n, pairs, g, n, 0.0
+    total, order, begin, columns, shares, ca, cb, core, work, dense, _ = eliminate(
+        n, pairs, g, n, 0.0, False
     )
     assert sorted(order) == list(range(n))
     assert len(core[0]) == 0
@@ -64,14 +64,58 @@ def test_elimination_against_dense(n, e, seed):
     expected = matrix[n, n] + matrix[n, :n] @ inner
     assert total == pytest.approx(expected, rel=1e-10)
     above, below, drops = back_substitute(
-        n, order, begin, columns, shares, ca, cb, core[0], np.zeros(0)
+        n, order, begin, columns, shares, ca, cb, core[0], np.zeros(0), dense
     )
     np.testing.assert_allclose(above, inner, rtol=1e-9)
     np.testing.assert_allclose(above + below, 1.0, rtol=1e-14)
-    drop = resistor_drops(n, pairs, order, begin, columns, drops, above, below)
+    drop = resistor_drops(n, pairs, order, begin, columns, drops, above, below, dense)
     v = np.append(inner, (1.0, 0.0))
     np.testing.assert_allclose(drop, v[pairs[:, 0]] - v[pairs[:, 1]], atol=1e-10)
     assert work > 0.0 or n < 2
+
+
+@pytest.mark.parametrize(("decades", "seed"), [(2.0, 71), (12.0, 20993)])
+def test_dense_blocks_against_exact_fractions(decades, seed):
+    # 66 nodes that all meet, more than one block: star-mesh in rational arithmetic
+    rng = np.random.default_rng(seed)
+    n = 66
+    i, j = np.triu_indices(n + 2, 1)
+    pairs = np.column_stack([i, j])
+    g = 10.0 ** rng.uniform(-decades, 0.0, len(pairs))
+    total, order, begin, columns, shares, ca, cb, core, _, dense, _ = eliminate(
+        n, pairs, g, n, 0.0, False
+    )
+    assert dense == 0
+    above, below, drops = back_substitute(
+        n, order, begin, columns, shares, ca, cb, core[0], np.zeros(0), dense
+    )
+    drop = resistor_drops(n, pairs, order, begin, columns, drops, above, below, dense)
+    rows = [[Fraction(0)] * (n + 2) for _ in range(n + 2)]
+    for (a, b), value in zip(pairs.tolist(), g.tolist(), strict=True):
+        rows[a][b] = rows[b][a] = Fraction(value)
+    # star-mesh on fractions rounded far below what is tested
+    fine = 2**160
+    for k in range(n):
+        s = sum(rows[k][k + 1 :])
+        for a in range(k + 1, n + 2):
+            share = Fraction(int(rows[k][a] / s * fine), fine)
+            for b in range(k + 1, n + 2):
+                if a != b:
+                    rows[a][b] += share * rows[k][b]
+                    rows[a][b] = Fraction(round(rows[a][b] * fine), fine)
+        rows[k] = [value / s for value in rows[k]]
+    assert total == pytest.approx(float(rows[n][n + 1]), rel=1e-14)
+    v = [Fraction(0)] * n + [Fraction(1), Fraction(0)]
+    for k in range(n - 1, -1, -1):
+        v[k] = sum(rows[k][a] * v[a] for a in range(k + 1, n + 2))
+        v[k] = Fraction(round(v[k] * fine), fine)
+    exact = np.array([float(v[a] - v[b]) for a, b in pairs.tolist()])
+    np.testing.assert_allclose(above, [float(x) for x in v[:n]], rtol=1e-13)
+    np.testing.assert_allclose(below, [float(1 - x) for x in v[:n]], rtol=1e-13)
+    np.testing.assert_allclose(drop, exact, rtol=0, atol=1e-14)
+    # what flows is right to rounding, in resistors far better than the rest too
+    current = np.abs(g * drop - g * exact)
+    assert current.max() <= 1e-13 * total
 
 
 def test_dense_end_of_an_elimination_agrees():
@@ -79,7 +123,7 @@ def test_dense_end_of_an_elimination_agrees():
     n = 40
     i, j = np.triu_indices(n + 2, 1)
     pairs = np.column_stack([i, j])
-    total, *_ = eliminate(n, pairs, np.ones(len(pairs)), n, 0.0)
+    total, *_ = eliminate(n, pairs, np.ones(len(pairs)), n, 0.0, False)
     assert total == pytest.approx((n + 2) / 2.0, rel=1e-14)
 
 
@@ -87,7 +131,9 @@ def test_dense_end_of_an_elimination_agrees():
 def test_partial_elimination_leaves_the_schur_complement(seed):
     n = 60
     pairs, g = random_job(np.random.default_rng(seed), n, 110)
-    _, order, begin, columns, shares, ca, cb, core, _ = eliminate(n, pairs, g, 0, 0.0)
+    _, order, begin, columns, shares, ca, cb, core, *_ = eliminate(
+        n, pairs, g, 0, 0.0, False
+    )
     nodes, core_begin, core_columns, core_values, to_source, to_sink = core
     assert 0 < len(nodes) < n
     assert np.diff(core_begin).min() > 3
@@ -103,7 +149,7 @@ def test_partial_elimination_leaves_the_schur_complement(seed):
     np.testing.assert_allclose(found, schur, atol=1e-12)
     # and back substitution from the core's own voltages is exact too
     v = np.linalg.solve(schur, to_source)
-    above, _, drops = back_substitute(n, order, begin, columns, shares, ca, cb, nodes, v)
+    above, _, drops = back_substitute(n, order, begin, columns, shares, ca, cb, nodes, v, n)
     inner = np.linalg.solve(matrix, -laplacian(n + 2, pairs, g)[:n, n])
     np.testing.assert_allclose(above, inner, rtol=1e-9, atol=1e-13)
     assert len(drops) == len(columns)
@@ -112,12 +158,12 @@ def test_partial_elimination_leaves_the_schur_complement(seed):
 def test_budget_falls_back_to_the_reduced_network():
     n = 60
     pairs, g = random_job(np.random.default_rng(4), n, 150)
-    none = eliminate(n, pairs, g, 0, 0.0)
-    some = eliminate(n, pairs, g, 0, 5.0)
+    none = eliminate(n, pairs, g, 0, 0.0, True)
+    some = eliminate(n, pairs, g, 0, 5.0, True)
     np.testing.assert_array_equal(none[1], some[1])
     for one, other in zip(none[7], some[7], strict=True):
         np.testing.assert_array_equal(one, other)
-    assert len(eliminate(n, pairs, g, 0, 1e9)[7][0]) == 0
+    assert len(eliminate(n, pairs, g, 0, 1e9, True)[7][0]) == 0
 
 
 def factors_as_matrix(order, begin, columns, shares, pivots):
@@ -219,11 +265,11 @@ def test_compiled_and_plain_agree():
     n = 25
     pairs, g = random_job(rng, n, 50)
     for full in (0, n):
-        one = eliminate(n, pairs, g, full, 0.0)
-        other = plain(eliminate)(n, pairs, g, full, 0.0)
+        one = eliminate(n, pairs, g, full, 0.0, False)
+        other = plain(eliminate)(n, pairs, g, full, 0.0, False)
         for a, b in zip((*one[:7], *one[7]), (*other[:7], *other[7]), strict=True):
             np.testing.assert_array_equal(a, b)
-    core = one[7] if len(one[7][0]) else eliminate(n, pairs, g, 0, 0.0)[7]
+    core = one[7] if len(one[7][0]) else eliminate(n, pairs, g, 0, 0.0, True)[7]
     rows = (core[1], core[2], core[3], core[4] + core[5])
     for a, b in zip(
         approximate_cholesky(*rows, 3), plain(approximate_cholesky)(*rows, 3), strict=True

@@ -111,7 +111,7 @@ def test_slopes_are_those_of_the_general_law(flakes, strain, temperature):
 
 def test_slopes_are_those_of_solves_nearby(flakes):
     """Central differences of full solves; no contact breaks."""
-    links, box = flakes
+    _, box = flakes
     law = replace(LAW, delta_b=1e6)
     e, t = 2e-3, 315.0
 

@@ -1,6 +1,7 @@
 import itertools
 import math
 from dataclasses import replace
+from statistics import NormalDist
 
 import networkx as nx
 import numpy as np
@@ -12,6 +13,7 @@ from percsim.links.search import Links, find_links
 from percsim.network.build import Network, build_network
 from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
 from percsim.network.sensitivity import (
+    breaking_slope,
     conductance_slope,
     critical_path,
     effective_medium_conductance,
@@ -21,9 +23,9 @@ from percsim.network.sensitivity import (
     sensitivities,
 )
 from percsim.network.solve import solve_network
-from percsim.particles.bodies import FLAKE, ROD, Particles
+from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 from percsim.particles.box import Box
-from percsim.states.strain import Mounting, State, move_affinely
+from percsim.states.strain import Mounting, State, move_affinely, openings
 from percsim.states.temperature import ThermalOpening
 
 MOUNTING = Mounting("bonded", 0.495, 0.33)
@@ -260,3 +262,83 @@ def test_effective_medium_slope_on_the_cubic_lattice():
     mean, error = np.mean(ratio), np.std(ratio, ddof=1) / math.sqrt(len(ratio))
     # faces and second order: resistors at the electrodes shield less; 8 % for a grid of ten
     assert abs(mean - 1.5) < 4.0 * error + 0.12
+
+
+def pairs_of_spheres(count, rng):
+    """Pairs of spheres from face to face, side by side: all contacts open alike."""
+    radius = 5e-6
+    y, z = rng.random((2, count)) * 1e-3
+    left = np.column_stack([np.full(count, radius), y, z])
+    step = np.array([radius, 0.0, 0.0])
+    right = left + 2.0 * step
+    n = 2 * count
+    spheres = Particles(
+        np.full(n, SPHERE, np.int8), np.concatenate([left, right]),
+        np.tile([1.0, 0.0, 0.0], (n, 1)), np.zeros(n), np.full(n, radius),
+        Box((4.0 * radius, 1e-3, 1e-3), (False, False, False)),
+    )  # fmt: skip
+    first = np.arange(count)
+    return Links(
+        spheres, 0.0, np.column_stack([first, first + count]), np.zeros(count),
+        np.tile([1.0, 0.0, 0.0], (count, 1)), np.zeros((count, 3), np.int64),
+        left + step, first, first + count,
+    )  # fmt: skip
+
+
+def test_breaking_slope_of_contacts_side_by_side():
+    # each contact is left with probability Phi(z), z = ln(delta_b / delta): the mean
+    # conductance is that share of them and its slope phi(z) / Phi(z)
+    rng = np.random.default_rng(80627)
+    boxes = [pairs_of_spheres(500, rng) for _ in range(60)]
+    strain = 0.002
+    state = State.at(strain, 293.15, MOUNTING, THERMAL)
+    opened = openings(boxes[0], state) / boxes[0].particles.mean_diameter
+    assert np.ptp(opened) < 1e-12
+    for z in (-0.7, 0.5):
+        law = ContactOpeningLaw(
+            g0=1e-6, beta=0.0, delta_b=opened[0] * math.exp(z), Ea=0.0,
+            electrode_conductance=1e3, seed=77,
+        )  # fmt: skip
+        slope = breaking_slope(boxes, law, strain, 293.15, MOUNTING, THERMAL)
+        normal = NormalDist()
+        exact = math.log(normal.cdf(z - 0.1) / normal.cdf(z + 0.1)) / 0.2
+        assert exact == pytest.approx(-normal.pdf(z) / normal.cdf(z), rel=0.02)
+        assert abs(slope.value - exact) < 4.0 * slope.standard_error
+        assert slope.standard_error < 0.05 * abs(exact)
+        assert slope.n == 60
+
+
+def test_breaking_slope_needs_few_boxes():
+    # draws in common: much less scatter than from two ensembles with draws of their own
+    boxes = [flakes_in_a_box(np.random.default_rng(31100 + k), 250) for k in range(8)]
+    law = replace(LAW, delta_b=0.02)
+    slope = breaking_slope(boxes, law, 0.004, 300.0, MOUNTING, THERMAL)
+    state = State.at(0.004, 300.0, MOUNTING, THERMAL)
+    apart = [
+        [
+            solve_network(
+                build_network(
+                    links,
+                    replace(law, delta_b=0.02 * math.exp(h), seed=1000 * (h > 0) + k),
+                    state,
+                )
+            ).conductance
+            for k, links in enumerate(boxes)
+        ]
+        for h in (-0.1, 0.1)
+    ]
+    one, other = (np.array(g) / np.mean(g) for g in apart)
+    assert slope.value < 0.0
+    assert slope.standard_error < 0.5 * np.std(one - other, ddof=1) / 0.2 / math.sqrt(8)
+
+
+def test_breaking_slope_where_nothing_breaks_or_all_did(links):
+    later = breaking_slope([links], LAW, 0.002, 300.0, MOUNTING, THERMAL)
+    assert (later.value, later.standard_error, later.n) == (0.0, math.inf, 1)
+    spheres = pairs_of_spheres(9, np.random.default_rng(2))
+    with pytest.raises(ValueError, match="all boxes are open"):
+        breaking_slope([spheres], replace(LAW, delta_b=1e-9), 0.01, 300.0, MOUNTING)
+    with pytest.raises(ValueError, match="step must be positive"):
+        breaking_slope([links], LAW, 0.0, step=0.0)
+    with pytest.raises(ValueError, match="at least one box"):
+        breaking_slope([], LAW, 0.0)

@@ -13,11 +13,12 @@ from percsim.known_cases import (
     SQUARE_LATTICE,
     all_known_networks,
     bus_bar_lattice,
+    complete,
     grid,
     lattice_patch,
 )
 from percsim.network.build import Network
-from percsim.network.solve import Sweep, solve_network
+from percsim.network.solve import Method, Sweep, solve_network
 
 
 def with_conductances(network, g):
@@ -26,8 +27,7 @@ def with_conductances(network, g):
 
 def iterate(network, tolerance=1e-8):
     """Solve with elimination of many nodes switched off, unless it is the last resort."""
-    sweep = Sweep()
-    sweep._work_per_node = 0.0
+    sweep = Sweep(method=Method(True, "asked for"))
     return sweep._solve(network, tolerance, 1e-6 * tolerance)
 
 
@@ -103,12 +103,16 @@ def test_against_networkx(seed):
 
 @pytest.mark.parametrize(
     ("n", "decades", "seed"),
-    [(200, 20, 51), (300, 40, 977), (250, 80, 3381), (400, 150, 66)],
-)
+    [
+        (200, 20, 51), (240, 40, 977), (220, 80, 3381), (200, 150, 66),
+        pytest.param(900, 60, 40199, marks=pytest.mark.slow),
+        pytest.param(900, 150, 8804, marks=pytest.mark.slow),
+    ],
+)  # fmt: skip
 def test_against_elimination_in_many_digits(n, decades, seed):
     rng = np.random.default_rng(seed)
     network = random_network(rng, n, n, decades)
-    resistance, voltages, currents = solve_in_many_digits(network)
+    resistance, voltages, currents = solve_in_many_digits(network, 60 + 2 * decades)
     solution = solve_network(network)
     assert solution.resistance == pytest.approx(resistance, rel=1e-13)
     assert solution.lower <= resistance <= solution.upper
@@ -315,8 +319,7 @@ def test_sweep_over_breaking_and_appearing_resistors():
     rng = np.random.default_rng(30071)
     network = random_cloud(rng, 4000, 9.0, 3.0)
     breaks_at = rng.exponential(20.0, len(network.conductances))
-    sweep = Sweep()
-    sweep._work_per_node = 0.0
+    sweep = Sweep(method=Method(True, "asked for"))
     first = 0
     for step in (0, 1, 2, 3, 4, 5, 2):
         g = network.conductances ** (1.0 + 0.02 * step) * (breaks_at > step)
@@ -335,10 +338,9 @@ def test_sweep_over_breaking_and_appearing_resistors():
 
 def test_sweep_with_the_same_resistors_is_cheap_and_right():
     rng = np.random.default_rng(64410)
-    network = random_cloud(rng, 3000, 12.0, 8.0)
+    network = random_cloud(rng, 1500, 12.0, 8.0)
     softening = rng.random(len(network.conductances))
-    sweep = Sweep()
-    sweep._work_per_node = 0.0
+    sweep = Sweep(method=Method(True, "asked for"))
     iterations = []
     for k in range(8):
         state = with_conductances(
@@ -413,6 +415,41 @@ def test_tolerance_must_make_sense(tolerance):
 
 
 def test_repr_tells_the_method():
-    assert "30 backbone nodes eliminated exactly" in repr(solve_network(grid().network))
-    large = repr(iterate(random_cloud(np.random.default_rng(77), 2500, 9.0, 1.0)))
-    assert "iterations" in large
+    few = grid().network
+    assert "30 backbone nodes eliminated exactly" in repr(solve_network(few))
+    assert "exactly, cheap with" in repr(Sweep().solve(few))
+    large = random_cloud(np.random.default_rng(77), 2500, 9.0, 1.0)
+    assert "iterations, asked for" in repr(iterate(large))
+    assert "iterations, cheaper than to eliminate with 8." in repr(solve_network(large))
+
+
+def test_method_is_chosen_once_and_handed_on():
+    rng = np.random.default_rng(60155)
+    first = Sweep()
+    assert first.method is None
+    first.solve(random_cloud(rng, 2600, 9.0, 1.0))
+    assert first.method is not None
+    assert first.method.iterate
+    # handed on, it holds where the second box alone would have been eliminated
+    thin = random_cloud(rng, 3000, 3.4, 1.0)
+    alone, handed = Sweep(), Sweep(method=first.method)
+    exact, solution = alone.solve(thin), handed.solve(thin)
+    assert alone.method is not None
+    assert not alone.method.iterate
+    assert "eliminated exactly, cheap" in exact.method
+    assert first.method.reason in solution.method
+    assert handed.method is first.method
+    assert solution.resistance == pytest.approx(exact.resistance, rel=1e-9)
+    # the other way round elimination is given up where its budget runs out
+    other = Sweep(method=alone.method)
+    assert "iterations" in other.solve(random_cloud(rng, 2600, 9.0, 1.0)).method
+
+
+def test_two_thousand_nodes_are_always_eliminated():
+    # the dearest case: all joined to all; the value is known
+    known = complete(1200)
+    solution = solve_network(known.network, 1e-3)
+    assert "1198 backbone nodes eliminated exactly" in repr(solution)
+    assert solution.resistance == pytest.approx(2.0 / 1200, rel=1e-13)
+    assert solution.upper / solution.lower - 1.0 < 1e-11
+    assert unbalanced(known.network, solution.currents) < 1e-12

@@ -108,8 +108,9 @@ def _power_sentence(currents: Summary) -> str:
         f"{at}, of which a box of {1e6 * currents['box_length_m']:.0f} um has its share "
         f"of the path, {1e3 * box:.3g} mV. The contact that makes most heat in such a box "
         f"then makes {_power(mean)} on average and {_power(most)} in the "
-        f"hottest of {currents['n_boxes']} boxes. The film holds {currents['boxes_in_film']:.0f} times "
-        "the volume of a box, so that its hottest contact may make more."
+        f"hottest of {currents['n_boxes']} boxes. The film holds "
+        f"{currents['boxes_in_film']:.0f} times the volume of a box, so that its hottest "
+        "contact may make more."
     )
 
 
@@ -137,9 +138,9 @@ def _blocks(summary: Summary) -> Sequence[Block]:
             f"From the {currents['n_boxes']} conducting boxes of "
             f"{1e6 * currents['box_length_m']:.0f} um at "
             f"{100.0 * currents['weight_fraction']:.4g} wt%, at rest. The hottest 1 % "
-            f"of the contacts on the backbone make {hottest} % of the heat (1 % if all were "
-            f"alike), the hottest one {largest} %; +- is the standard error of the mean "
-            "over the boxes. " + _power_sentence(currents)
+            f"of the contacts on the backbone make {hottest} % of the heat (1 % if all "
+            f"were alike), the hottest one {largest} %; +- is the standard error of the "
+            "mean over the boxes. " + _power_sentence(currents)
         ),
         picture("currents"),
         paragraph(

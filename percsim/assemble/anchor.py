@@ -1,0 +1,198 @@
+"""What measured films say: parameters, rows against expectation, the decision again."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from percsim.assemble.day_one import DRAWS, UNITS, candidate_outlooks, candidate_rows
+from percsim.assemble.gather import Findings, log_slope
+from percsim.decision.anchor import Anchoring, Reading, RowCheck, anchor, next_castings
+from percsim.decision.predict import Loading
+from percsim.decision.priors import ContactParameters, Draws, contact_priors
+from percsim.ensemble.sampling import box_seed
+from percsim.ensemble.statistics import weighted_quantiles
+from percsim.film.electrodes import Film
+from percsim.plan import Plan
+
+__all__ = ["anchoring", "measured_films", "plan_readings", "posterior"]
+
+# Numbers of the streams under the purpose "priors", after those of `day_one`.
+POSTERIOR, RESAMPLED, IMAGINED = 2, 3, 4
+
+NEXT = 5
+"""Castings listed as the most informative."""
+GRID = 25
+"""Points of the curves of the parameters."""
+
+
+def plan_readings(plan: Plan) -> tuple[Reading, ...]:
+    """Measured rows of a plan as the decision takes them."""
+    readings = []
+    for i, row in enumerate(plan.measured, 1):
+        recipe = plan.recipe(row.weight_fraction)
+        nominal = plan.film_at(row.electrode_gap)
+        readings.append(
+            Reading(
+                row.note or f"row {i}",
+                Loading(recipe.weight_fraction, recipe.volume_fraction, log_slope(recipe)),
+                Film(
+                    nominal.thickness if row.thickness is None else row.thickness,
+                    nominal.width if row.width is None else row.width,
+                    row.electrode_gap,
+                    nominal.drop_cast,
+                ),
+                row.resistance,
+                row.films,
+                row.strain,
+                row.temperature,
+                row.change,
+                row.spread,
+            )
+        )
+    return tuple(readings)
+
+
+def anchoring(findings: Findings) -> Anchoring | None:
+    """Find what the plan's measured rows tell; None without rows or responses."""
+    plan = findings.plan
+    contacts = plan.contact_parameters()
+    if (
+        not plan.measured
+        or findings.responses is None
+        or not isinstance(contacts, ContactParameters)
+    ):
+        return None
+    return anchor(
+        findings.responses,
+        plan_readings(plan),
+        contact_priors(contacts, findings.threshold),
+        plan.casting_tolerances(),
+        box_seed(plan.seed, POSTERIOR, "priors"),
+    )
+
+
+def posterior(findings: Findings, found: Anchoring) -> Draws:
+    """Draws of equal weight for the candidates."""
+    return found.draws.resampled(DRAWS, box_seed(findings.plan.seed, RESAMPLED, "priors"))
+
+
+def _parameters(found: Anchoring) -> list[dict[str, Any]]:
+    """Each number before and after, with curves of both on a grid."""
+    rows = []
+    values = found.draws.values
+    columns = {p.name: k for k, p in enumerate(found.priors.free)}
+    for prior in found.priors:
+        median, p05, p95 = weighted_quantiles(
+            values[prior.name], (0.5, 0.05, 0.95), found.draws.weights
+        )
+        low, high = prior.limits(0.9)
+        row: dict[str, Any] = {
+            "name": prior.name,
+            "unit": UNITS.get(prior.name, "1"),
+            "held": prior.is_fixed,
+            "prior": {"median": prior.median, "p05": low, "p95": high},
+            "posterior": {"median": float(median), "p05": float(p05), "p95": float(p95)},
+            "width_left": found.narrowing.get(prior.name),
+        }
+        if prior.name in columns:
+            edges = np.linspace(-3.0, 3.0, GRID)
+            counts, _ = np.histogram(
+                found.draws.z[:, columns[prior.name]], edges, weights=found.draws.weights
+            )
+            middles = 0.5 * (edges[1:] + edges[:-1])
+            row["curve"] = {
+                "value": [float(x) for x in prior.value(middles)],
+                "prior": [float(x) for x in np.exp(-0.5 * middles**2) / np.sqrt(2 * np.pi)],
+                "posterior": [float(x) for x in counts / (edges[1] - edges[0])],
+            }
+        rows.append(row)
+    return rows
+
+
+def _band(values: tuple[float, float, float] | None) -> dict[str, float] | None:
+    return (
+        None if values is None else dict(zip(("median", "p05", "p95"), values, strict=True))
+    )
+
+
+def _row(check: RowCheck) -> dict[str, Any]:
+    reading = check.reading
+    return {
+        "label": reading.label,
+        "weight_fraction": reading.loading.weight_fraction,
+        "electrode_gap_m": reading.film.electrode_gap,
+        "thickness_m": reading.film.thickness,
+        "width_m": reading.film.width,
+        "films": reading.films,
+        "strain": reading.strain,
+        "temperature_K": reading.temperature,
+        "resistance_ohm": reading.resistance,
+        "change": reading.relative_change,
+        "expected_before_ohm": _band(check.prior),
+        "expected_ohm": _band(check.posterior),
+        "expected_change_before": _band(check.prior_change),
+        "expected_change": _band(check.posterior_change),
+        "probability": check.probability,
+        "outlier": check.is_outlier,
+    }
+
+
+def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
+    """Learn from measured films, and decide again with what is then known.
+
+    Parameters
+    ----------
+    findings : Findings
+        Of the run.
+    summary : dict
+        So far; not used.
+
+    Returns
+    -------
+    dict
+        Key `anchor`; nothing for a plan without measured rows.
+
+    """
+    found = anchoring(findings)
+    if found is None:
+        return {}
+    plan, target = findings.plan, findings.plan.decision_target()
+    draws = posterior(findings, found)
+    outlooks = candidate_outlooks(findings, draws)
+    rows, shares = candidate_rows(outlooks, target, with_shares=False)
+    ranked = next_castings(outlooks, target, box_seed(plan.seed, IMAGINED, "priors"))
+    mean = shares @ draws.weights
+    return {
+        "anchor": {
+            "n_rows": len(found.checks),
+            "n_draws": len(found.draws),
+            "effective_draws": found.draws.effective_size,
+            "parameters": _parameters(found),
+            "correlations": [
+                {"first": a, "second": b, "value": value}
+                for (a, b), value in found.correlations.items()
+            ],
+            "notes": list(found.notes),
+            "rows": [_row(check) for check in found.checks],
+            "window_ohm": list(target.window),
+            "candidates": rows,
+            "best": int(np.argmax(mean)),
+            "any_passes": float(
+                draws.weights @ (shares.max(axis=0) >= target.pass_share_min)
+            ),
+            "next": [
+                {
+                    "weight_fraction": c.outlook.loading.weight_fraction,
+                    "electrode_gap_m": c.outlook.film.electrode_gap,
+                    "films": c.films,
+                    "best_pass_share": c.best_pass_share,
+                    "gain": c.gain,
+                    "variance_left": c.variance_left,
+                    "open": c.open_chance,
+                }
+                for c in ranked[:NEXT]
+            ],
+        }
+    }

@@ -1,0 +1,509 @@
+r"""Stage 8. From joint draws of what is not known to what each candidate would read.
+
+A draw fixes the parameters of the contact law and the real threshold. Around it castings
+scatter by the bench tolerances: those that act on the loading (weighing, mixing, and the
+aspect ratio of a lot, which moves the threshold) as one normal deviation of
+:math:`\ln(\phi/\phi_c)`, integrated by Gauss-Hermite quadrature because R is steep there
+and may open; all others multiply R, so that ln R gains a normal deviation. No box is
+solved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.polynomial import hermite_e
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+from percsim.decision.choose import Target
+from percsim.decision.priors import Draws
+from percsim.ensemble.statistics import weighted_quantiles
+from percsim.film.casting import Tolerances, chord, initial_slopes
+from percsim.film.electrodes import Film
+from percsim.film.transfer import is_room_temperature
+
+__all__ = [
+    "Loading",
+    "Outlook",
+    "Responses",
+    "States",
+    "best_shares",
+    "first_order_shares",
+    "loading_deviation",
+    "outlook",
+    "quadrature",
+    "scale_deviation",
+]
+
+Floats = NDArray[np.float64]
+
+NODES = 5
+"""Quadrature points over the deviation of the loading."""
+DEGREE = 4
+"""Highest polynomial of one number in the shares of variance."""
+FEWEST = 50
+"""Conducting draws below which no share or spread is told."""
+
+
+class Responses(Protocol):
+    """What is asked of `film.responses.FilmResponses`, so that others may stand in."""
+
+    @property
+    def strains(self) -> tuple[float, ...]:
+        """Strain of each state."""
+
+    @property
+    def temperatures(self) -> tuple[float, ...]:
+        """Temperature of each state [K]."""
+
+    def log_resistance(
+        self,
+        film: Film,
+        volume_fraction: ArrayLike,
+        parameters: Mapping[str, Any],
+        threshold_factor: ArrayLike = 1.0,
+        *,
+        states: Sequence[int] | None = None,
+    ) -> Floats:
+        """Ln R (n, n states), inf where open; (n, q, n states) for factors (n, q)."""
+
+    def log_error(
+        self,
+        volume_fraction: ArrayLike,
+        parameters: Mapping[str, Any],
+        threshold_factor: ArrayLike = 1.0,
+        *,
+        relative: bool = False,
+        states: Sequence[int] | None = None,
+    ) -> Floats:
+        """Give its standard error (n, n states); relative: of ln R less that at rest."""
+
+
+@dataclass(frozen=True, slots=True)
+class Loading:
+    """What is mixed.
+
+    Parameters
+    ----------
+    weight_fraction, volume_fraction : float
+        Of the cured film.
+    log_slope : float
+        d ln(volume fraction) / d ln(weight fraction).
+
+    """
+
+    weight_fraction: float
+    volume_fraction: float
+    log_slope: float
+
+
+@dataclass(frozen=True, slots=True)
+class States:
+    """Which states of the responses are which.
+
+    Parameters
+    ----------
+    strains, temperatures : tuple of float
+        Of every state [1, K].
+
+    """
+
+    strains: tuple[float, ...]
+    temperatures: tuple[float, ...]
+
+    @property
+    def rest(self) -> int:
+        """The state at zero strain and 20 C."""
+        return next(
+            s
+            for s, e in enumerate(self.strains)
+            if e == 0.0 and is_room_temperature(self.temperatures[s])
+        )
+
+    @property
+    def strained(self) -> list[int]:
+        """States at 20 C and a strain, in increasing strain."""
+        found = [
+            s
+            for s, e in enumerate(self.strains)
+            if e != 0.0 and is_room_temperature(self.temperatures[s])
+        ]
+        return sorted(found, key=lambda s: self.strains[s])
+
+    @property
+    def farthest(self) -> int | None:
+        """The state at 20 C with the largest strain, as for the chord gauge factor."""
+        at = self.strained
+        return (
+            max(at, key=lambda s: (abs(self.strains[s]), self.strains[s])) if at else None
+        )
+
+    @property
+    def by_temperature(self) -> list[int]:
+        """States at zero strain, in increasing temperature."""
+        found = [s for s, e in enumerate(self.strains) if e == 0.0]
+        return sorted(found, key=lambda s: self.temperatures[s])
+
+    def weights_at(self, strain: float, temperature: float) -> Floats:
+        """Weights (n states,) that interpolate ln R linearly; ValueError outside."""
+        e, t = sorted(set(self.strains)), sorted(set(self.temperatures))
+        weights = np.zeros(len(self.strains))
+        for share_e, at_e in _between(strain, e):
+            for share_t, at_t in _between(temperature, t):
+                for s in range(len(weights)):
+                    if self.strains[s] == at_e and self.temperatures[s] == at_t:
+                        weights[s] += share_e * share_t
+        if weights.sum() < 1.0 - 1e-9:
+            raise ValueError(f"no states around strain {strain:g} at {temperature:g} K")
+        return weights
+
+
+def _between(x: float, grid: Sequence[float]) -> list[tuple[float, float]]:
+    """Shares of the two grid points around x."""
+    near = [g for g in grid if abs(g - x) <= 1e-9 * max(1.0, abs(x))]
+    if near:
+        return [(1.0, near[0])]
+    if not grid[0] < x < grid[-1]:
+        raise ValueError(f"{x:g} is outside {grid[0]:g} to {grid[-1]:g}")
+    k = int(np.searchsorted(grid, x))
+    share = (x - grid[k - 1]) / (grid[k] - grid[k - 1])
+    return [(1.0 - share, grid[k - 1]), (share, grid[k])]
+
+
+def quadrature(n: int = NODES) -> tuple[Floats, Floats]:
+    """Points and weights that integrate over a standard normal number (Gauss-Hermite)."""
+    points, weights = hermite_e.hermegauss(n)
+    return points, weights / weights.sum()
+
+
+def loading_deviation(
+    tolerances: Tolerances, film: Film, log_slope: float, aspect_ratio_slope: float
+) -> float:
+    """Spread of ln(phi/phi_c) between castings: loading, and the lot of powder.
+
+    Parameters
+    ----------
+    tolerances : Tolerances
+        Of the bench.
+    film : Film
+        Its size decides how far unevenness inside it averages out.
+    log_slope, aspect_ratio_slope : float
+        d ln(volume fraction) / d ln(weight fraction), d ln(threshold) / d ln(aspect ratio).
+
+    Returns
+    -------
+    float
+
+    """
+    spreads = tolerances.spreads(film)
+    loading = [spreads[name] for name in ("weighing", "mixing", "mixing_within")]
+    moved = (
+        *(log_slope * x for x in loading),
+        aspect_ratio_slope * spreads["aspect_ratio"],
+    )
+    return float(np.sqrt(sum(x**2 for x in moved)))
+
+
+SCALING = ("thickness", "gap", "width", "contact", "particle_size")
+"""Tolerances that multiply R."""
+
+
+def scale_deviation(
+    tolerances: Tolerances, film: Film, names: Sequence[str] = SCALING
+) -> float:
+    """Spread of ln R between castings, as a deviation, from all that multiplies R."""
+    spreads = tolerances.spreads(film)
+    return float(np.sqrt(sum(spreads[name] ** 2 for name in names)))
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What one candidate would read, draw by draw.
+
+    Parameters
+    ----------
+    loading : Loading
+        Its loading.
+    film : Film
+        Its film.
+    draws : Draws
+        The draws of the parameters.
+    log_rest : (n, q) ndarray of float
+        ln R at rest and 20 C of each draw at each point of the loading's deviation, inf
+        where open; simulation error included.
+    chord, initial : (n, q) ndarray of float
+        Gauge factors, chord and at zero strain; 0 where open at rest, inf where it opens.
+    drift : (n, q) ndarray of float or None
+        Temperature coefficient of R [1/K]: slope of ln R from the coldest to the hottest
+        temperature; None for a plan with one temperature; NaN never, inf where open.
+    points, point_weights : (q,) ndarray of float
+        Quadrature over the deviation of the loading.
+    scatter : float
+        Standard deviation of ln R from the tolerances that multiply R.
+    response_scatter : float
+        Relative one of the gauge factors from how contacts open in each casting.
+
+    """
+
+    loading: Loading
+    film: Film
+    draws: Draws = field(repr=False)
+    log_rest: Floats = field(repr=False)
+    chord: Floats = field(repr=False)
+    initial: Floats = field(repr=False)
+    drift: Floats | None = field(repr=False)
+    points: Floats = field(repr=False)
+    point_weights: Floats = field(repr=False)
+    scatter: float
+    response_scatter: float
+
+    @property
+    def nominal(self) -> int:
+        """Point of the planned loading."""
+        return len(self.points) // 2
+
+    @cached_property
+    def spread(self) -> Floats:
+        """Standard deviation of ln R between conducting castings of each draw, (n,).
+
+        inf where half of the castings or more are open.
+        """
+        conducts = np.isfinite(self.log_rest)
+        w = np.where(conducts, self.point_weights, 0.0)
+        total = w.sum(axis=1)
+        safe = np.where(total > 0.0, total, 1.0)
+        logs = np.where(conducts, self.log_rest, 0.0)
+        mean = (w * logs).sum(axis=1) / safe
+        variance = (w * (logs - mean[:, None]) ** 2).sum(axis=1) / safe
+        return np.where(total > 0.5, np.sqrt(variance + self.scatter**2), np.inf)
+
+    @property
+    def open_share(self) -> float:
+        """Probability that a casting is open at rest."""
+        return float(self.draws.weights @ np.isinf(self.log_rest) @ self.point_weights)
+
+    def pass_shares(self, target: Target) -> Floats:
+        """Share of castings that pass at each draw, (n,)."""
+        low, high = target.window
+        conducts = np.isfinite(self.log_rest)
+        logs = np.where(conducts, self.log_rest, 0.0)
+        s = max(self.scatter, 1e-12)
+        with np.errstate(divide="ignore"):
+            inside = ndtr((np.log(high) - logs) / s) - ndtr((np.log(low) - logs) / s)
+        inside = np.where(conducts & np.isfinite(self.chord), inside, 0.0)
+        asked = target.gauge_factor_min
+        if asked is not None:
+            found = np.where(np.isfinite(self.chord), self.chord, 0.0)
+            deviation = np.maximum(self.response_scatter * np.abs(found), 1e-12)
+            inside = inside * ndtr((found - asked) / deviation)
+        return np.asarray(inside @ self.point_weights)
+
+    def _quantiles(
+        self, values: Floats, probabilities: ArrayLike = (0.5, 0.05, 0.95)
+    ) -> list[float]:
+        """Quantiles over draws (n,), or over draws and points (n, q)."""
+        weights = self.draws.weights
+        if values.ndim == 2:
+            weights = weights[:, None] * self.point_weights
+        return [
+            float(x)
+            for x in weighted_quantiles(values.ravel(), probabilities, weights.ravel())
+        ]
+
+    def film_band(self) -> list[float]:
+        """Median, 5 and 95 % of R of the film as planned [ohm], over the draws."""
+        return [float(np.exp(x)) for x in self._quantiles(self.log_rest[:, self.nominal])]
+
+    def casting_band(self) -> list[float]:
+        """Median, 5 and 95 % of R of one casting [ohm], over draws and tolerances."""
+        # the middle of each of 9 equal shares stands for the tolerances that multiply R
+        from scipy.special import ndtri
+
+        steps = self.scatter * ndtri((np.arange(9) + 0.5) / 9)
+        logs = (self.log_rest[:, :, None] + steps).ravel()
+        weights = (
+            self.draws.weights[:, None, None]
+            * self.point_weights[:, None]
+            * np.full(9, 1.0 / 9)
+        ).ravel()
+        found = weighted_quantiles(logs, (0.5, 0.05, 0.95), weights)
+        return [float(np.exp(x)) for x in found]
+
+    def response_band(self, values: Floats) -> list[float] | None:
+        """Median, 5 and 95 % of a response over draws and loading, where films conduct."""
+        keep = np.isfinite(self.log_rest)
+        weights = np.where(keep, self.draws.weights[:, None] * self.point_weights, 0.0)
+        if weights.sum() < 0.5 or keep.sum() < FEWEST:
+            return None
+        found = weighted_quantiles(
+            values[keep], (0.5, 0.05, 0.95), weights[keep] / weights.sum()
+        )
+        return [float(x) for x in found]
+
+
+def outlook(
+    responses: Responses,
+    loading: Loading,
+    film: Film,
+    draws: Draws,
+    tolerances: Tolerances,
+    aspect_ratio_slope: float,
+    seed: np.random.SeedSequence,
+    *,
+    nodes: int = NODES,
+) -> Outlook:
+    """Carry draws of the parameters to one candidate.
+
+    Parameters
+    ----------
+    responses : Responses
+        ln R against loading, threshold and parameters.
+    loading : Loading
+        The candidate's loading.
+    film : Film
+        Its film.
+    draws : Draws
+        Of the parameters.
+    tolerances : Tolerances
+        Of the bench.
+    aspect_ratio_slope : float
+        d ln(threshold) / d ln(aspect ratio).
+    seed : numpy.random.SeedSequence
+        Seed of the simulation errors: one normal number a draw and loading, the same for
+        all gaps of the loading.
+    nodes : int
+        Quadrature points, odd.
+
+    Returns
+    -------
+    Outlook
+
+    """
+    n, values = len(draws), draws.values
+    points, weights = quadrature(nodes)
+    factor = values.pop("threshold")
+    states = States(tuple(responses.strains), tuple(responses.temperatures))
+    sd = loading_deviation(tolerances, film, loading.log_slope, aspect_ratio_slope)
+    logs = responses.log_resistance(
+        film, loading.volume_fraction, values, factor[:, None] * np.exp(-sd * points)
+    )
+    # by the loading in parts per million, so that another loading renumbers nothing
+    key = (*seed.spawn_key, round(1e6 * loading.weight_fraction))
+    child = np.random.SeedSequence(seed.entropy, spawn_key=key)
+    (error,) = responses.log_error(
+        loading.volume_fraction, values, factor, states=[states.rest]
+    ).T
+    shift = error * np.random.default_rng(child).standard_normal(n)
+    rest = logs[:, :, states.rest]
+    flat = logs.reshape(n * nodes, -1)
+    conducts = np.isfinite(rest)
+    chords = initial = np.zeros_like(rest)
+    if states.farthest is not None:
+        s = states.farthest
+        change = logs[:, :, s] - np.where(conducts, rest, 0.0)
+        change = np.where(conducts, change, 0.0)
+        chords = chord(np.ones_like(rest), np.exp(change), states.strains[s])
+        slopes = initial_slopes(
+            np.where(conducts.reshape(-1, 1), flat, 0.0),
+            states.strains,
+            states.strained,
+            states.rest,
+        )
+        initial = slopes.reshape(n, nodes)
+    drift = None
+    by_temperature = states.by_temperature
+    if len(by_temperature) > 1:
+        cold, hot = by_temperature[0], by_temperature[-1]
+        both = np.isfinite(logs[:, :, cold]) & np.isfinite(logs[:, :, hot])
+        rise = np.where(both, logs[:, :, hot], 0.0) - np.where(both, logs[:, :, cold], 0.0)
+        span = states.temperatures[hot] - states.temperatures[cold]
+        drift = np.where(both, rise / span, np.inf)
+    return Outlook(
+        loading,
+        film,
+        draws,
+        rest + shift[:, None],
+        chords,
+        initial,
+        drift,
+        points,
+        weights,
+        scale_deviation(tolerances, film),
+        tolerances.response,
+    )
+
+
+def best_shares(shares: Floats, weights: Floats, least: float = 0.05) -> Floats:
+    """Probability that each candidate is the best one, (candidates,).
+
+    Parameters
+    ----------
+    shares : (candidates, n) ndarray of float
+        Pass share of each candidate at each draw, the draws common to all.
+    weights : (n,) ndarray of float
+        Weight of each draw.
+    least : float
+        A best share below this is none: the draw counts for no candidate.
+
+    Returns
+    -------
+    (candidates,) ndarray of float
+        Sums to the probability that any candidate passes at all.
+
+    """
+    best = np.argmax(shares, axis=0)
+    counts = shares.max(axis=0) >= least
+    found = np.bincount(best[counts], weights[counts], minlength=len(shares))
+    return np.asarray(found, dtype=np.float64)
+
+
+def first_order_shares(draws: Draws, values: Floats) -> dict[str, float] | None:
+    r"""First-order shares of each number in the variance of a result.
+
+    Parameters
+    ----------
+    draws : Draws
+        Draws of equal weight.
+    values : (n,) ndarray of float
+        The result of each draw; draws where it is not finite are left out.
+
+    Returns
+    -------
+    dict of str to float or None
+        By symbol, and `together`: the rest to 1, what several numbers do only together.
+        None with too few finite values or none that differ.
+
+    Notes
+    -----
+    The first-order Sobol' index :math:`S_i = \mathrm{Var}\,E(y|z_i)/\mathrm{Var}\,y` [1]_,
+    with :math:`E(y|z_i)` from the orthogonal Hermite polynomials of :math:`z_i` up to
+    degree 4, least squares on the draws at hand [2]_, less what as many polynomials of a
+    meaningless number would explain.
+
+    References
+    ----------
+    .. [1] Sobol', "Global sensitivity indices for nonlinear mathematical models and their
+       Monte Carlo estimates", Math. Comput. Simul. 55, 271 (2001).
+    .. [2] Sudret, "Global sensitivity analysis using polynomial chaos expansions", Reliab.
+       Eng. Syst. Saf. 93, 964 (2008).
+
+    """
+    keep = np.isfinite(values)
+    y = values[keep]
+    if len(y) < FEWEST or not np.ptp(y) > 1e-12 * max(1.0, float(np.abs(y).max())):
+        return None
+    y = y - y.mean()
+    found = {}
+    for prior, z in zip(draws.priors.free, draws.z[keep].T, strict=True):
+        basis = hermite_e.hermevander(z, DEGREE)
+        left = y - basis @ np.linalg.lstsq(basis, y, rcond=None)[0]
+        n = len(y)
+        unexplained = (left @ left) / (n - DEGREE - 1) * (n - 1) / (y @ y)
+        found[prior.name] = max(0.0, float(1.0 - unexplained))
+    found["together"] = max(0.0, 1.0 - sum(found.values()))
+    return found

@@ -1,0 +1,151 @@
+"""A file of readings from the bench: a table with a heading -> rows of [[measured]].
+
+One line a row, comma, semicolon or tab between columns. The unit stands in the heading,
+"resistance (kohm)", "resistance [kohm]" or "resistance_kohm", or in every cell, "2.1 kohm".
+Columns are the keys of [[measured]]; empty cells and lines that begin with # are skipped.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from pathlib import Path
+from typing import Any
+
+from percsim.errors import PlanError
+from percsim.sections import MeasuredSection, did_you_mean
+
+__all__ = ["read_readings"]
+
+_KEYS = tuple(MeasuredSection.model_fields)
+
+_ALSO = {
+    "loading": "weight_fraction",
+    "gap": "electrode_gap",
+    "r": "resistance",
+    "dr/r": "change",
+    "dr/r0": "change",
+    "relative_change": "change",
+    "n": "films",
+    "name": "note",
+    "label": "note",
+}
+_UNITS = {
+    "weight_fraction": ("wt%", "%"),
+    "electrode_gap": ("mm", "um", "m"),
+    "thickness": ("mm", "um", "nm", "m"),
+    "width": ("mm", "um", "m"),
+    "resistance": ("ohm", "kohm", "Mohm", "Gohm", "mohm"),
+    "change": ("%",),
+    "strain": ("microstrain", "ustrain", "%"),
+    "temperature": ("C",),
+    "spread": ("%",),
+}
+"""Units that may be joined to a heading by an underscore."""
+
+
+def _heading(text: str) -> tuple[str, str]:
+    """Key and unit of a heading; the key is empty when it is not known."""
+    words = text.strip()
+    bracket = re.fullmatch(r"(.*?)\s*[(\[]\s*(.*?)\s*[)\]]", words)
+    name, unit = (bracket[1], bracket[2]) if bracket else (words, "")
+    key = re.sub(r"\s+", "_", name.strip().lower())
+    if key not in _KEYS and not unit:
+        for known, units in _UNITS.items():
+            for candidate in units:
+                word = {"wt%": "wt", "%": "percent"}.get(candidate, candidate)
+                if key in (f"{known}_{word.lower()}", f"{known}_{candidate.lower()}"):
+                    return known, candidate
+    key = _ALSO.get(key, key)
+    return (key if key in _KEYS else ""), unit
+
+
+def read_readings(path: str | Path) -> list[dict[str, Any]]:
+    """Read a file of readings.
+
+    Parameters
+    ----------
+    path : str or Path
+        Text, UTF-8, first line the headings.
+
+    Returns
+    -------
+    list of dict
+        A row each, in the words of [[measured]], with its line in the file under "row".
+
+    Raises
+    ------
+    PlanError
+        With every fault of the file itself, one line each: what cannot be read, headings
+        that are not known or there twice, cells without a unit, lines too long.
+
+    """
+    path = Path(path)
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise PlanError([f"{path}: cannot be read: {reason}"]) from None
+    except UnicodeDecodeError:
+        raise PlanError([f"{path.name}: is not UTF-8 text; save it as UTF-8"]) from None
+    lines = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), 1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    if not lines:
+        raise PlanError([f"{path.name}: is empty; its first line names the columns"])
+    head = lines[0][1]
+    between = max(",;\t", key=head.count)
+    cells = [
+        (number, next(csv.reader(io.StringIO(line), delimiter=between)))
+        for number, line in lines
+    ]
+    faults: list[str] = []
+    columns: list[tuple[str, str]] = []
+    for text_ in cells[0][1]:
+        key, unit = _heading(text_)
+        if not key:
+            name = text_.strip()
+            hint = did_you_mean(name.lower(), _KEYS) or f"; known: {', '.join(_KEYS)}"
+            faults.append(f"{path.name}: column {name!r} is not known{hint}")
+        elif key in (k for k, _ in columns):
+            faults.append(f"{path.name}: column {key} is there twice")
+        columns.append((key, unit))
+    faults += [
+        f"{path.name}: column {key} is missing"
+        for key in ("weight_fraction", "electrode_gap")
+        if key not in (k for k, _ in columns) and not faults
+    ]
+    if not faults and len(cells) == 1:
+        faults.append(f"{path.name}: holds no row below its headings")
+    rows = []
+    for number, values in cells[1:]:
+        if len(values) > len(columns):
+            faults.append(
+                f"{path.name}: line {number} has {len(values)} cells, the heading names"
+                f" {len(columns)}; decimal points are points"
+            )
+            continue
+        row: dict[str, Any] = {"row": number}
+        for (key, unit), value in zip(columns, values, strict=False):
+            if key and value.strip():
+                row[key] = _cell(key, unit, value.strip())
+        rows.append(row)
+    if faults:
+        raise PlanError(list(dict.fromkeys(faults)))
+    return rows
+
+
+def _cell(key: str, unit: str, value: str) -> Any:
+    """Cell in the words of the plan file; what is wrong with it, its reader says."""
+    if key == "films":
+        return int(value) if re.fullmatch(r"[+-]?\d+", value) else value
+    if (
+        key == "note"
+        or not unit
+        or not re.fullmatch(r"[+-]?[\d.]+(?:[eE][+-]?\d+)?", value)
+    ):
+        return value
+    return f"{value} {unit}"
