@@ -2292,7 +2292,6 @@ def decide(
     limits: BenchLimits | None = None,
     castings: int = 2000,
     resamples: int = 200,
-    mount: Callable[[Castings], Castings] | None = None,
 ) -> Decision:
     """Judge every weight fraction of one mix at every electrode gap, and choose.
 
