@@ -81,7 +81,8 @@ def test_the_page_says_how_sure_the_choice_is(summary):
 def test_stages_are_told(summary):
     look = {
         "boxes": 120, "confidence": 0.71, "confidence_needed": 0.99,
-        "choice": "30 wt% at 3 mm", "meets_target": True, "undecided": ["30 wt% at 3 mm", "34 wt% at 3 mm"],
+        "choice": "30 wt% at 3 mm", "meets_target": True,
+        "undecided": ["30 wt% at 3 mm", "34 wt% at 3 mm"],
     }  # fmt: skip
     summary = with_front(summary, "spent", [look])
     page = render_page(summary, [])
