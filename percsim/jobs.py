@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
@@ -21,6 +22,7 @@ from percsim.ensemble.threshold import (
 from percsim.ensemble.workers import available_cores
 from percsim.errors import PlanError
 from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks
+from percsim.materials.recipe import Recipe
 from percsim.network.laws import ContactOpeningLaw
 from percsim.particles.box import Box
 from percsim.particles.placement import expected_counts
@@ -46,6 +48,10 @@ Loading = tuple[str, float]
 
 ASPECT_RATIOS = (10.0, 15.0, 20.0, 25.0)
 """Aspect ratios at which the threshold is grown to show how far it moves."""
+
+TILT_STEP, LARGEST_TILT = math.radians(5.0), math.radians(50.0)
+"""Difference of rms tilt at which the threshold is grown as well, and where that ends:
+55 degrees are isotropic flakes."""
 
 BOXES_PER_GROWTH_JOB = 10
 
@@ -77,6 +83,31 @@ SECONDS_TO_COMPILE = 20.0
 """First use on a machine, compiling the kernels [s] (as above)."""
 
 
+def tilted(recipe: Recipe) -> dict[str, Recipe]:
+    """Give the first filler that lies down a few degrees more and less tilt, by name.
+
+    None for isotropic particles, spheres, and those with an order parameter.
+    """
+    turning = [
+        k
+        for k, (filler, _) in enumerate(recipe.fillers)
+        if filler.kind != "sphere"
+        and filler.orientation.mode != "isotropic"
+        and filler.orientation.order is None
+    ]
+    if not turning:
+        return {}
+    first, weight = recipe.fillers[turning[0]]
+    found = {}
+    for tilt in (first.orientation.tilt - TILT_STEP, first.orientation.tilt + TILT_STEP):
+        if 0.0 <= tilt <= LARGEST_TILT:
+            fillers = list(recipe.fillers)
+            orientation = replace(first.orientation, tilt=tilt)
+            fillers[turning[0]] = (replace(first, orientation=orientation), weight)
+            found[f"tilt {tilt:.6g}"] = replace(recipe, fillers=tuple(fillers))
+    return found
+
+
 def growth_plans(plan: Plan) -> dict[str, GrowthPlan]:
     """Threshold of a plan's or a mix's own filler, and of it with other aspect ratios.
 
@@ -95,6 +126,7 @@ def growth_plans(plan: Plan) -> dict[str, GrowthPlan]:
             f"{of_size}aspect {ratio:g}": with_aspect_ratio(own, ratio)
             for ratio in ASPECT_RATIOS
         }
+    recipes |= {f"{of_filler}{name}": recipe for name, recipe in tilted(own).items()}
     return {
         name: plan_growth(
             RecipeParticles(recipe),

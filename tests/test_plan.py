@@ -22,7 +22,15 @@ from hypothesis import strategies as st
 from percsim.errors import PlanError
 from percsim.jobs import box_jobs, estimate, threshold_jobs
 from percsim.plan import Plan
-from percsim.sections import ESSENTIAL, ROWS, SECTIONS, HeadSection, Stated, reader_of
+from percsim.sections import (
+    ESSENTIAL,
+    OPTIONAL,
+    ROWS,
+    SECTIONS,
+    HeadSection,
+    Stated,
+    reader_of,
+)
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = sorted((ROOT / "examples").glob("*.toml"))
@@ -490,7 +498,7 @@ def test_hash_sees_what_matters_and_not_the_title_or_spelling() -> None:
 
 def test_as_dict_leaves_no_default_unsaid() -> None:
     filled = Plan.from_dict(BASE).as_dict()
-    assert set(filled) == {"title", "seed", *SECTIONS}
+    assert set(filled) == {"title", "seed", *SECTIONS} - set(OPTIONAL)
     assert filled["contacts"]["closed_at"] == {"value": "0 C", "basis": "assumed"}
     assert filled["tolerances"]["thickness"] == "8 %"
     assert filled["elastomer"]["thermal_expansion"] == "310 ppm/K"

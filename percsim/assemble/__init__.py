@@ -22,7 +22,9 @@ from percsim.assemble.gather import (
     casting_rows,
     gather_responses,
 )
+from percsim.assemble.ladder import ladder
 from percsim.assemble.layers import layers
+from percsim.assemble.operation import operation
 from percsim.assemble.spread import spread
 from percsim.assemble.stages import (
     MixFindings,
@@ -31,6 +33,7 @@ from percsim.assemble.stages import (
     gather_mixes,
     next_stage,
 )
+from percsim.assemble.temperature import temperature
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.decision.choose import Decision, choose_among
 from percsim.ensemble.store import Record
@@ -46,7 +49,10 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     front,
     day_one,
     measured_films,
+    ladder,
     layers,
+    temperature,
+    operation,
     currents,
 )
 """What a summary holds beyond the decision, in order."""

@@ -23,7 +23,7 @@ POSTERIOR, RESAMPLED, IMAGINED = 2, 3, 4
 
 NEXT = 5
 """Castings listed as the most informative."""
-GRID = 41
+GRID = 25
 """Points of the curves of the parameters."""
 
 

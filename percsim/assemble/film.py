@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.assemble.gather import Findings
+from percsim.assemble.layers import strain_profile
 from percsim.ensemble.statistics import Estimate
 from percsim.film.blocks import Blocks, FilmCastings, cast_lattice
 from percsim.film.casting import Castings
@@ -158,6 +159,9 @@ def _lattice_films(
     phi = fit.loading.volume_fraction
     spread, reach = _unevenness(findings)
 
+    # the strain that reaches the film; wrapping, through the thickness, is not in it
+    profile = strain_profile(plan, castings)
+
     def cast(loading_spread: float) -> FilmCastings:
         return cast_lattice(
             blocks,
@@ -168,6 +172,7 @@ def _lattice_films(
             strains=_strains(findings),
             loading_spread=loading_spread,
             correlation_length=reach,
+            strain_profile=profile,
             near_threshold=plan.film.near_threshold,
         )
 

@@ -41,6 +41,7 @@ WORDS = {
     "skew": "electrodes askew",
     "particle_size": "particle size of the powder lot",
     "response": "opening of the contacts per strain",
+    "tilt": "tilt of the particles",
     "chains": "chance of the particle chains",
     "instrument": "instrument",
     "strain_setting": "strain setting",
@@ -50,9 +51,15 @@ WORDS = {
 
 
 def _settings(castings: Castings) -> dict[str, tuple[float | None, str]]:
-    """Value of each tolerance and its unit: "1" relative, "m", "strain"."""
+    """Value of each tolerance and its unit: "1" relative, "m", "rad", "strain"."""
     tol = castings.tolerances
-    units = {"gap": "m", "width": "m", "skew": "m", "strain_setting": "strain"}
+    units = {
+        "gap": "m",
+        "width": "m",
+        "skew": "m",
+        "strain_setting": "strain",
+        "tilt": "rad",
+    }
     settings: dict[str, tuple[float | None, str]] = {}
     for name in WORDS:
         value = {"thickness": tol.thickness_of(castings.film), "chains": None}.get(
@@ -175,9 +182,13 @@ def _chains(castings: Castings, share: float) -> str:
 
 
 def _not_varied(findings: Findings) -> list[str]:
+    tilted = findings.threshold.tilt_slope != 0.0
     words = [
-        "orientation: no threshold at another tilt was simulated, so that a casting that "
-        "settles flatter than another is not in this spread",
+        "orientation beyond the threshold: a casting that settles flatter also conducts "
+        "otherwise at the same distance from it"
+        if tilted
+        else "orientation: no threshold at another tilt was simulated, so that a casting "
+        "that settles flatter than another is not in this spread",
         "what operators, rooms and seasons change: the tolerances are those of one bench, "
         "unless the plan's are measured over several",
     ]

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from percsim.assemble.gather import gather_loadings, gather_threshold, lost_share
+from percsim.assemble.layers import mounting
 from percsim.decision.choose import Candidate, Mix, judge_mixes, pick, stand
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.ensemble.simulate import BoxJob
@@ -154,6 +155,7 @@ def gather_mixes(
                     mix.bench_limits(),
                     mix.mix_words(plan.varying),
                     mix.mix_values(plan.varying),
+                    mounting(mix),
                 ),
                 tuple(failed),
             )

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["BOND", "CAUTIONS", "NOT_MODELLED", "OVERLAP"]
+__all__ = ["BOND", "CAUTIONS", "NOT_MODELLED", "OVERLAP", "SELF_HEATING"]
 
 BOND = "end zones of the bond between film and part, and strain lost in a soft sheet"
 """Not modelled unless the plan has a sheet or a part."""
+
+SELF_HEATING = "self-heating"
+"""Not modelled unless the plan says how the film is fed, under [supply]."""
 
 NOT_MODELLED = (
     "hysteresis between loading and unloading",
@@ -15,7 +18,7 @@ NOT_MODELLED = (
     "clustered filler and alignment other than the plan's; settled filler, voids",
     BOND,
     "current crowding at electrodes narrower than the film",
-    "self-heating",
+    SELF_HEATING,
     "ageing, moisture, and drift of the contacts",
 )
 

@@ -32,7 +32,15 @@ from percsim.film.casting import (
     cast_films,
     chord,
 )
-from percsim.film.electrodes import Film, Readout, read_through_series
+from percsim.film.curves import FilmCurves
+from percsim.film.electrodes import Film
+from percsim.film.readout import (
+    Circuit,
+    HeatPath,
+    Readout,
+    read_through_series,
+    self_heating,
+)
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
@@ -205,6 +213,14 @@ class Target:
         Largest CV between castings, of the resistance at rest and of the gauge factor.
     pass_share_min : float
         Share of castings that must lie in the window and reach the gauge factor, 0 to 1.
+    self_heating_drift_max : float or None
+        Largest drift by the film's own heat on its sheet, as strain, either way.
+    thermal_output_max : float or None
+        Largest thermal output at 20 C, strain per kelvin, either way.
+    circuit : Circuit or None
+        What the film is read with, for its heat.
+    heat_path : HeatPath or None
+        How that heat leaves it.
 
     Raises
     ------
@@ -227,10 +243,16 @@ class Target:
     resistance_cv_max: float | None = None
     gauge_factor_cv_max: float | None = None
     pass_share_min: float = 0.8
+    self_heating_drift_max: float | None = None
+    thermal_output_max: float | None = None
+    circuit: Circuit | None = None
+    heat_path: HeatPath | None = None
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
             value = getattr(self, name)
+            if name in ("circuit", "heat_path"):
+                continue
             if value is not None and not 0.0 < value < float("inf"):
                 raise ValueError(f"target {name} must be positive, got {value}")
         if self.pass_share_min > 1.0:
@@ -238,6 +260,12 @@ class Target:
                 f"target pass_share_min must be 0 to 1, got {self.pass_share_min}"
             )
         low, high = self.window
+        if self.self_heating_drift_max is not None and not (
+            self.circuit and self.heat_path
+        ):
+            raise ValueError(
+                "target self_heating_drift_max needs a circuit and a heat path"
+            )
         if not low < high:
             raise ValueError(
                 f"target resistance_min must be below resistance_max, got {low} and {high} "
@@ -366,6 +394,8 @@ class Mix:
         What sets it apart from other mixes; empty when there is one.
     values : tuple of (str, float)
         The same as keys of `summary.json` and values in SI.
+    mount : callable, optional
+        Castings to the same castings on sheet and part, which are then judged.
 
     """
 
@@ -375,6 +405,7 @@ class Mix:
     limits: BenchLimits = field(default_factory=lambda: BenchLimits())
     words: str = ""
     values: tuple[tuple[str, float], ...] = ()
+    mount: Callable[[Castings], Castings] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -751,6 +782,7 @@ def _margins(
     ):
         if limit is not None:
             add(name, limit, value, "1", 1.0 - value / limit, error)
+    rows += _thermal_margins(castings, target, resistance)
     wanted, reached = target.pass_share_min, share.value
     error = share.high - reached if reached < wanted else reached - share.low
     add(
@@ -762,6 +794,40 @@ def _margins(
         error,
     )
     return tuple(rows)
+
+
+def _thermal_margins(castings: Castings, target: Target, resistance: float) -> list[Margin]:
+    """Rows of the limits on thermal output and self-heating drift."""
+    drift_limit, output_limit = target.self_heating_drift_max, target.thermal_output_max
+    if drift_limit is None and output_limit is None:
+        return []
+    curves = FilmCurves.from_castings(castings)
+    output, error = np.inf, np.inf
+    if curves is not None and len(curves.temperatures) > 1:
+        output, error = curves.thermal_output_and_error()
+    rows = []
+
+    def add(name: str, limit: float, value: float, unit: str, error: float) -> None:
+        reserve = _log_reserve(max(value, 1e-30), limit, at_least=False)
+        close = bool(np.isfinite(error) and abs(value - limit) < error)
+        rows.append(Margin(name, limit, value, unit, reserve >= 0.0, reserve, close))
+
+    if output_limit is not None:
+        add("thermal output, at most", output_limit, abs(output), "1/K", error)
+    if drift_limit is not None and target.circuit and target.heat_path:
+        drift = drift_error = np.inf
+        if np.isfinite(output) and np.isfinite(resistance) and curves is not None:
+            film, path = castings.film, target.heat_path
+            heating = self_heating(
+                target.circuit,
+                resistance,
+                film.volume / film.thickness,
+                path.on_sheet,
+                curves.temperature_coefficient,
+            )
+            drift, drift_error = heating.rise * abs(output), heating.rise * error
+        add("self-heating drift, at most", drift_limit, drift, "strain", drift_error)
+    return rows
 
 
 def _verdict_if_open(castings: Castings) -> str:
@@ -823,6 +889,13 @@ def _refusals(
             reasons.append(
                 f"median gauge factor {_number(margin.value)}, "
                 f"at least {_number(margin.limit)} is asked{close}"
+            )
+        elif margin.unit in ("1/K", "strain"):
+            unit = "microstrain" + ("/K" if margin.unit == "1/K" else "")
+            reasons.append(
+                f"{margin.target.removesuffix(', at most')} "
+                f"{_number(1e6 * margin.value)} {unit}, at most "
+                f"{_number(1e6 * margin.limit)} is allowed{close}"
             )
         elif margin.target.startswith("share"):
             reached, wanted = _shares(margin.value, margin.limit)
@@ -1168,6 +1241,7 @@ class _Bench:
     longest: float
     """Longest electrode gap explored [m]."""
     tolerances: Tolerances
+    mount: Callable[[Castings], Castings] | None = None
 
     @property
     def weights(self) -> tuple[float, float]:
@@ -1213,7 +1287,7 @@ class _Bench:
         return low, FARTHEST_GAP * self.longest if longest is None else longest
 
     def cast(self, index: int, film: Film) -> Castings:
-        return cast_films(
+        castings = cast_films(
             self.fits,
             index,
             film,
@@ -1222,6 +1296,7 @@ class _Bench:
             self.draws,
             self.threshold_draws,
         )
+        return castings if self.mount is None else self.mount(castings)
 
 
 def _weight_fraction_at(loading: LoadingResult, phi: float) -> float:
@@ -1610,6 +1685,7 @@ _REMEDY = {
     "skew": "set the electrodes parallel with a jig",
     "particle_size": "keep to one lot of powder, or sieve it",
     "response": "bond and cure all films alike",
+    "tilt": "cast and level all films alike, so that particles settle alike",
     "chains": "enlarge the film",
 }
 
@@ -2133,7 +2209,7 @@ def _judge_mixes(
     benches = tuple(
         _Bench(
             own, mix.threshold, draws, moved, target, contacts or ContactParameters(),
-            mix.limits, max(electrode_gaps), tolerances or Tolerances(),
+            mix.limits, max(electrode_gaps), tolerances or Tolerances(), mix.mount,
         )
         for mix, own in zip(mixes, fits, strict=True)
     )  # fmt: skip
@@ -2171,6 +2247,7 @@ def decide(
     limits: BenchLimits | None = None,
     castings: int = 2000,
     resamples: int = 200,
+    mount: Callable[[Castings], Castings] | None = None,
 ) -> Decision:
     """Judge every weight fraction of one mix at every electrode gap, and choose.
 
@@ -2188,6 +2265,8 @@ def decide(
         What is asked.
     limits : BenchLimits, optional
         What the bench can make, which bounds the advice.
+    mount : callable, optional
+        As `Mix.mount`.
     seed, tolerances, contacts, castings, resamples
         As for `choose_among`.
 
@@ -2202,7 +2281,7 @@ def decide(
         If no loading or gap is given, or numbers make no sense.
 
     """
-    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits())
+    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits(), mount=mount)
     return choose_among(
         [mix], electrode_gaps, target, seed=seed, tolerances=tolerances, contacts=contacts,
         castings=castings, resamples=resamples,

@@ -1,4 +1,4 @@
-r"""Stage 7. The cast film between its electrodes: layouts, resistance, divider reading.
+r"""Stage 7. The cast film between its electrodes: layouts and resistance.
 
 Every layout reads one film of resistivity :math:`\rho` whose electrodes add
 :math:`r_c` (both together, ohm m^2, from the fit of the boxes). What a layout adds of its
@@ -40,9 +40,7 @@ __all__ = [
     "Fingers",
     "FourTerminal",
     "Layout",
-    "Readout",
     "film_resistance",
-    "read_through_series",
 ]
 
 Floats = NDArray[np.float64]
@@ -672,79 +670,3 @@ class Film:
         """
         ends = self.layout.ends(resistivity, electrode_excess, self.thickness)
         return float((aim * self.section - float(ends)) / resistivity)
-
-
-@dataclass(frozen=True, slots=True)
-class Readout:
-    """What the film reads at the supply through its series resistor.
-
-    Parameters
-    ----------
-    supply : float
-        Supply voltage [V].
-    series : float
-        Series resistor [ohm].
-    voltage : float
-        Voltage across the film at rest [V].
-    current : float
-        Current at rest [A].
-    power : float
-        Heat made in the film at rest [W].
-    step : float
-        Change of the voltage across the film from rest to 1000 microstrain [V].
-
-    """
-
-    supply: float
-    series: float
-    voltage: float
-    current: float
-    power: float
-    step: float
-
-    def as_dict(self) -> dict[str, float]:
-        """Keys and units as in `summary.json`."""
-        return {
-            "supply_V": float(self.supply),
-            "series_ohm": float(self.series),
-            "voltage_V": float(self.voltage),
-            "current_mA": 1e3 * float(self.current),
-            "power_mW": 1e3 * float(self.power),
-            "mV_per_1000_microstrain": 1e3 * float(self.step),
-        }
-
-
-def read_through_series(
-    resistance: float, resistance_at_1000_microstrain: float, supply: float, series: float
-) -> Readout:
-    """Voltage, current and heat of a film in series with a resistor.
-
-    Parameters
-    ----------
-    resistance, resistance_at_1000_microstrain : float
-        Film at rest and strained [ohm]; inf for an open film.
-    supply : float
-        Supply voltage [V].
-    series : float
-        Series resistor [ohm].
-
-    Returns
-    -------
-    Readout
-        An open film takes the whole supply voltage and no current.
-
-    """
-
-    def share(ohm: float) -> float:
-        return 1.0 if np.isinf(ohm) else ohm / (ohm + series)
-
-    voltage = supply * share(resistance)
-    current = 0.0 if np.isinf(resistance) else supply / (resistance + series)
-    return Readout(
-        supply=supply,
-        series=series,
-        voltage=voltage,
-        current=current,
-        power=voltage * current,
-        step=supply * share(resistance_at_1000_microstrain) - voltage,
-    )

@@ -25,7 +25,6 @@ from percsim.report.style import (
     GAP_MARKERS,
     INK,
     MAIN,
-    MUTED,
     PALE,
     STYLE,
     WIDTH,
@@ -67,7 +66,6 @@ from percsim.report.style import (
 from percsim.report.tables import (
     candidate_label,
     deciding_index,
-    is_tunnelling,
     mix_label,
     number,
     open_films_marked,
@@ -585,23 +583,6 @@ def castings_figure(run: Run) -> Figure:
     return figure
 
 
-def temperature_figure(run: Run) -> Figure | None:
-    """Draw resistance over that at 20 C against temperature; None with one temperature."""
-    drawn = curves(
-        run, "temperature_response", "temperature_K", lambda kelvin: kelvin - 273.15
-    )
-    drawn = [curve for curve in drawn if len(curve.x) > 1]
-    if not drawn:
-        return None
-    figure = new_figure(3.7)
-    axes = figure.subplots()
-    draw_curves(figure, axes, run, drawn)
-    axes.axvline(20.0, color=MUTED, lw=0.8, ls=":")
-    axes.set_xlabel("temperature, C")
-    axes.set_ylabel("resistance over resistance at 20 C")
-    return figure
-
-
 def _gap_text(run: Run) -> str:
     return f"{scaled(run.reference[0].get('electrode_gap_m'), 1e3)} mm gap"
 
@@ -670,24 +651,10 @@ def _caption_castings(run: Run) -> str:
     )
 
 
-def _caption_temperature(run: Run) -> str:
-    return (
-        f"At zero strain and the {_gap_text(run)}. The copper line is "
-        f"{candidate_label(run.reference[0])}, its band holds 5 to 95 % of castings. "
-        + (
-            ""
-            if is_tunnelling(run.summary)
-            else "Its slope, even its sign, rests on lambda_T and Ea. "
-        )
-        + _BESIDE
-    )
-
-
 FIGURES: Mapping[str, FigureEntry] = {
     "resistance_vs_weight_fraction": FigureEntry(resistance_figure, _caption_resistance),
     "ratio_vs_strain": FigureEntry(ratio_figure, _caption_ratio),
     "gauge_factor_vs_weight_fraction": FigureEntry(factor_figure, _caption_factor),
-    "temperature": FigureEntry(temperature_figure, _caption_temperature),
     "resistance_vs_gap": FigureEntry(gap_figure, _caption_gap),
     "pass_map": FigureEntry(map_figure, _caption_map),
     "castings": FigureEntry(castings_figure, _caption_castings),

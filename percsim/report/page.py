@@ -57,7 +57,6 @@ SECTIONS = (
     ("resistance", "Resistance"),
     ("response", "Strain"),
     ("gauge-factor", "Gauge factor"),
-    ("temperature", "Temperature"),
     ("gap", "Gap"),
     ("map", "Map"),
     ("network", "Network"),
@@ -647,17 +646,6 @@ _ACTING = {
 }
 
 
-def _temperature_text(summary: Summary) -> str:
-    temperatures = (summary.get("states") or {}).get("temperatures_K") or []
-    if len(temperatures) == 1:
-        return (
-            f"Simulated at {bench(temperatures[0], 'K')} alone. List more temperatures "
-            "in the plan to see how the resistance moves between them"
-            + ("." if is_tunnelling(summary) else "; lambda_T and Ea decide even its sign.")
-        )
-    return "No response to temperature was simulated."
-
-
 _FULL_WIDTH = 900.0 / 1155.0
 """Width of a picture on the page over its pixels."""
 
@@ -735,8 +723,6 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
             if chapter.key in summary
         ],
         "figures": [_picture(d) for d in drawings],
-        "has_temperature": any(d.name == "temperature" for d in drawings),
-        "temperature_text": _temperature_text(summary),
         "threshold_text": units_held(threshold_text),
         "threshold_table": threshold_table,
         "readout": readout,

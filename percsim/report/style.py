@@ -52,6 +52,7 @@ SHARE_COLOURS = {
     "skew": "#7b5e8a",
     "particle_size": "#c7a1b0",
     "response": "#3b6b4d",
+    "tilt": "#d97d54",
     "chains": "#f4f1e6",
 }
 DPI = 150
@@ -735,6 +736,7 @@ def share_label(name: str) -> str:
         "skew": "electrodes askew",
         "particle_size": "lot particle size",
         "response": "opening per strain",
+        "tilt": "tilt of the particles",
         "contact_redraw": "contacts closing anew",
     }
     return words.get(name, name.replace("_", " "))

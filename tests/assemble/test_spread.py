@@ -1,5 +1,6 @@
 """The chapter of the spread: its numbers against the castings, its words against them."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -135,6 +136,12 @@ def test_nothing_to_split():
     blocks = SPREAD.blocks({"spread": closed})
     assert "Not split" in blocks[0]["text"]
     assert SPREAD.lines({"spread": closed}) == []
+
+
+def test_orientation_is_varied_where_thresholds_tell_how(found):
+    tilted = replace(found, threshold=replace(found.threshold, tilt_slope=-2.0), records={})
+    told = spread(tilted, {})["spread"]["not_varied"]
+    assert told[0].startswith("orientation beyond the threshold")
 
 
 def words(blocks: list[Block]) -> str:

@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 from percsim.report.chapter import Chapter
+from percsim.report.chapters.anchor import ANCHOR
 from percsim.report.chapters.currents import CURRENTS
+from percsim.report.chapters.day_one import DAY_ONE
 from percsim.report.chapters.film import CHAPTER as FILM
 from percsim.report.chapters.front import FRONT
 from percsim.report.chapters.ladder import LADDER
 from percsim.report.chapters.layers import LAYERS
+from percsim.report.chapters.operation import OPERATION
 from percsim.report.chapters.spread import SPREAD
+from percsim.report.chapters.temperature import TEMPERATURE
 from percsim.report.tables import Summary, of_one_mix
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
 CHAPTERS: tuple[Chapter, ...] = (
-    FRONT,
     FILM,
     SPREAD,
     LADDER,
+    FRONT,
+    DAY_ONE,
+    ANCHOR,
     LAYERS,
+    TEMPERATURE,
+    OPERATION,
     CURRENTS,
 )
 

@@ -234,5 +234,6 @@ LADDER = Chapter(
     short="Cast first",
     blocks=_blocks,
     figures={"casting_ladder": FigureEntry(ladder_figure, _caption)},
+    over_mixes=True,
     lines=_lines,
 )

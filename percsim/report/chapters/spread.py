@@ -66,6 +66,8 @@ def _setting(row: Row) -> str:
         return f"{percent(value)} % of them"
     if unit == "m":
         return f"{scaled(value, 1e3)} mm"
+    if unit == "rad":
+        return f"{scaled(value, 180.0 / np.pi)} deg"
     if unit == "strain":
         return f"{scaled(value, 1e6)} microstrain"
     return f"{percent(value)} %"

@@ -1,0 +1,405 @@
+"""Measured films: what they tell, rows against expectation, and the decision again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from percsim.report.chapter import (
+    Block,
+    Chapter,
+    FigureEntry,
+    Table,
+    bullets,
+    heading,
+    paragraph,
+    picture,
+    table,
+    table_block,
+)
+from percsim.report.chapters.day_one import (
+    PARAMETER_NAMES,
+    draw_bands,
+    outlook_table,
+    parameter_text,
+)
+from percsim.report.style import (
+    COPPER,
+    INK,
+    PALE,
+    Figure,
+    NothingToDrawError,
+    Run,
+    legend_above,
+    new_figure,
+    plain,
+)
+from percsim.report.tables import (
+    Row,
+    Summary,
+    candidate_label,
+    number,
+    quantiles,
+    sentence,
+    share,
+)
+
+__all__ = ["ANCHOR"]
+
+NARROW = "#8fc0c9"
+
+
+def _reading(row: Row) -> str:
+    r = number(row["resistance_ohm"])
+    if r is None:
+        return ""
+    return "open" if math.isinf(r) else f"{1e-3 * r:.3g}"
+
+
+def _probability(value: Any) -> str:
+    x = number(value) or 0.0
+    return "< 0.001" if x < 0.001 else f"{x:.2g}"
+
+
+def _parameters_table(section: Row) -> Table:
+    rows = []
+    for row in section["parameters"]:
+        if row["held"]:
+            rows.append(
+                (
+                    PARAMETER_NAMES[row["name"]],
+                    parameter_text(row, row["prior"]["median"]),
+                    "held", "", "", "",
+                )
+            )  # fmt: skip
+            continue
+        texts = [
+            parameter_text(row, row[when][key])
+            for when in ("prior", "posterior")
+            for key in ("median", "p05", "p95")
+        ]
+        rows.append(
+            (
+                PARAMETER_NAMES[row["name"]],
+                texts[0],
+                f"{texts[1]} – {texts[2]}",
+                texts[3],
+                f"{texts[4]} – {texts[5]}",
+                share(row["width_left"]),
+            )
+        )
+    return table(
+        (
+            "what", "#before, median", "5-95 %", "#after, median", "5-95 %",
+            "#width left|%",
+        ),
+        rows,
+    )  # fmt: skip
+
+
+def _rows_table(section: Row) -> Table:
+    with_change = any(row["change"] is not None for row in section["rows"])
+    columns = [
+        "row", "film", "#films", "#R read|kohm", "#expected|kohm", "5-95 %|kohm",
+    ]  # fmt: skip
+    if with_change:
+        columns += ["#change read|%", "#expected|%", "5-95 %|%"]
+    columns += ["#probability"]
+    rows = []
+    for row in section["rows"]:
+        cells = [
+            str(row["label"]),
+            candidate_label(row),
+            str(row["films"]),
+            _reading(row),
+            *(quantiles(row["expected_ohm"], 1e-3) if row["expected_ohm"] else ("", "")),
+        ]
+        if with_change:
+            change = row["change"]
+            cells += [
+                "" if change is None else f"{100 * change:.3g}",
+                *(
+                    quantiles(row["expected_change"], 100.0)
+                    if row["expected_change"]
+                    else ("", "")
+                ),
+            ]
+        mark = " *" if row["outlier"] else ""
+        rows.append([*cells, _probability(row["probability"]) + mark])
+    return table(columns, rows)
+
+
+def _outlier_words(section: Row) -> str:
+    out = [row for row in section["rows"] if row["outlier"]]
+    if not out:
+        return "No row contradicts the others."
+    names = ", ".join(f"{row['label']} ({candidate_label(row)})" for row in out)
+    what = "row contradicts" if len(out) == 1 else "rows contradict"
+    return (
+        f"{len(out)} {what} the others (probability below 0.01, marked *): {names}. They "
+        "count, but as possible slips they pull the rest along only a little: check them."
+    )
+
+
+def _next_words(section: Row) -> list[str]:
+    words = []
+    for row in section["next"][:3]:
+        left = number(row["variance_left"]) or 0.0
+        words.append(
+            f"{row['films']} films of {candidate_label(row)}: the variance of ln R of the "
+            f"best candidate falls to {100 * left:.0f} % of today's, the expected share of "
+            f"passing castings of what is then chosen is {share(row['best_pass_share'])} % "
+            f"({100 * (number(row['gain']) or 0.0):.1f} points more); open with "
+            f"probability {share(row['open'])} %"
+        )
+    return words
+
+
+def _verdict(section: Row) -> str:
+    best = section["candidates"][section["best"]]
+    median, band = quantiles(best["casting_resistance_ohm"], 1e-3)
+    gauge = best["gauge_factor"]
+    says = ""
+    if gauge:
+        g, g_band = quantiles(gauge)
+        says = f", gauge factor {g} ({g_band})"
+    return (
+        f"Cast {candidate_label(best)}: with the readings a casting has {median} kohm "
+        f"(5-95 % {band}){says} and passes with probability {share(best['pass_share'])} %"
+    )
+
+
+def _blocks(summary: Summary) -> Sequence[Block]:
+    section = summary["anchor"]
+    rows = section["n_rows"]
+    return [
+        paragraph(
+            f"{rows} measured {'row' if rows == 1 else 'rows'} replace what was assumed. "
+            f"{_verdict(section)}; it is the best candidate in "
+            f"{share(section['candidates'][section['best']]['best'])} % of what is still "
+            "possible."
+        ),
+        picture("anchor_bands"),
+        table_block(outlook_table(section)),
+        paragraph(
+            "Bands as in the chapter on what is not known, with the readings taken into "
+            "account: contacts and threshold as far as they are now known, bench "
+            "tolerances and simulation error."
+        ),
+        heading("What the readings tell"),
+        table_block(_parameters_table(section)),
+        picture("anchor_parameters"),
+        bullets(sentence(note) for note in section["notes"]),
+        heading("Rows against expectation"),
+        picture("anchor_rows"),
+        table_block(_rows_table(section)),
+        paragraph(
+            "Expected: the mean of as many films, 5-95 % over contacts and threshold after "
+            "the readings and the bench; the simulation error is in neither. Probability: "
+            "of a reading at least as far off, given all other rows. "
+            + _outlier_words(section)
+        ),
+        heading("What to cast next"),
+        bullets(_next_words(section)),
+        paragraph(
+            f"All of it rests on {section['n_draws']} weighted draws that tell as much "
+            f"as {section['effective_draws']:.0f} equal ones."
+        ),
+    ]
+
+
+def bands_figure(run: Run) -> Figure:
+    """Draw R of every loading with what the readings leave open."""
+    return draw_bands(run, "anchor", "5-95 %, with the readings", NARROW)
+
+
+def _bands_caption(run: Run) -> str:
+    return (
+        "R of one casting at the gap of the best candidate, readings taken into account. "
+        "Band: 5-95 % over contacts and threshold as now known, bench tolerances and "
+        "simulation error. Copper: 5-95 % of castings if all were as planned."
+    )
+
+
+def parameters_figure(run: Run) -> Figure:
+    """Draw each parameter before and after the readings."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    drawn = [row for row in run.summary["anchor"]["parameters"] if "curve" in row]
+    if not drawn:
+        raise NothingToDrawError("every parameter is held")
+    columns = min(3, len(drawn))
+    lines = -(-len(drawn) // columns)
+    figure = new_figure(0.8 + 1.55 * lines)
+    panels = np.atleast_1d(figure.subplots(lines, columns)).ravel()
+    for axes, row in zip(panels, drawn, strict=False):
+        # places that are equally far for the prior, labelled with the values they stand for
+        value = np.array(row["curve"]["value"], dtype=float)
+        z = np.linspace(-3.0, 3.0, len(value) + 1)
+        z = 0.5 * (z[1:] + z[:-1])
+        axes.fill_between(z, row["curve"]["prior"], color=PALE, lw=0)
+        axes.plot(z, row["curve"]["posterior"], color=COPPER, lw=1.6, drawstyle="steps-mid")
+        ticks = np.array([-2.0, 0.0, 2.0])
+        labels = [parameter_text(row, np.interp(t, z, value)) for t in ticks]
+        axes.set_xticks(ticks, labels)
+        axes.set_xlim(-3.0, 3.0)
+        axes.set_ylim(0.0, None)
+        axes.set_yticks([])
+        axes.grid(axis="y", visible=False)
+        axes.set_title(PARAMETER_NAMES[row["name"]].replace(", over the simulated one", ""))
+    for axes in panels[len(drawn) :]:
+        axes.set_visible(False)
+    legend_above(
+        figure,
+        [
+            Patch(color=PALE, label="before the readings"),
+            Line2D([], [], color=COPPER, lw=1.6, label="after"),
+        ],
+        2,
+    )
+    return figure
+
+
+def _parameters_caption(run: Run) -> str:
+    return (
+        "Probability density of each number before and after the readings, along a scale "
+        "on which the one before is a normal distribution; marks are at two standard "
+        "deviations either way."
+    )
+
+
+def rows_figure(run: Run) -> Figure:
+    """Draw every row: expected before, expected after, read."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+    from matplotlib.ticker import FuncFormatter
+
+    rows = [r for r in run.summary["anchor"]["rows"] if r["resistance_ohm"] is not None]
+    changes = [r for r in run.summary["anchor"]["rows"] if r["change"] is not None]
+    if not rows and not changes:
+        raise NothingToDrawError("no row holds a reading")
+    parts = [part for part in (rows, changes) if part]
+    figure = new_figure(1.3 + 0.34 * max(map(len, parts)))
+    panels = np.atleast_1d(figure.subplots(1, len(parts)))
+    any_open = False
+    for axes, part in zip(panels, parts, strict=True):
+        is_r = part is rows
+        keys = (
+            ("expected_before_ohm", "expected_ohm", "resistance_ohm", 1e-3)
+            if is_r
+            else ("expected_change_before", "expected_change", "change", 100.0)
+        )
+        before, after, read, factor = keys
+
+        def value(x: Any, factor: float = factor) -> float:
+            got = number(x)
+            return math.nan if got is None else factor * got
+
+        numbers = [
+            value(row[key][q])
+            for row in part
+            for key in (before, after)
+            if row[key]
+            for q in ("p05", "median", "p95")
+        ]
+        numbers += [value(row[read]) for row in part]
+        finite = [x for x in numbers if math.isfinite(x) and x > 0.0]
+        low, high = (
+            (min(finite) / 1.5, max(finite) * 1.8) if is_r else (0.0, max(finite) * 1.1)
+        )
+        for k, row in enumerate(part):
+            for key, colour, height in ((before, PALE, 0.62), (after, NARROW, 0.34)):
+                if not row[key]:
+                    continue
+                a, b = value(row[key]["p05"]), value(row[key]["p95"])
+                if math.isfinite(a):
+                    b = b if math.isfinite(b) else high
+                    axes.barh(k, b - a, height, a, color=colour, zorder=2)
+            x = value(row[read])
+            if math.isinf(x):
+                any_open = True
+                axes.plot(
+                    high / 1.12,
+                    k,
+                    marker=">",
+                    mfc="white",
+                    mec=COPPER,
+                    mew=1.4,
+                    ms=8,
+                    zorder=5,
+                )
+            else:
+                colour = INK if row["outlier"] else COPPER
+                axes.plot(x, k, "D", color=colour, ms=6, zorder=5)
+        if is_r:
+            axes.set_xscale("log")
+            axes.xaxis.set_major_formatter(FuncFormatter(plain))
+        axes.set_xlim(low, high)
+        axes.set_yticks(range(len(part)), [candidate_label(r) for r in part])
+        axes.set_ylim(len(part) - 0.5, -0.5)
+        axes.grid(axis="y", visible=False)
+        axes.set_xlabel("R, kohm" if is_r else "change of R, %")
+    handles = [
+        Patch(color=PALE, label="expected before, 5-95 %"),
+        Patch(color=NARROW, label="expected with the readings, 5-95 %"),
+        Line2D([], [], color=COPPER, marker="D", lw=0, label="read"),
+    ]
+    if any_open:
+        handles.append(
+            Line2D([], [], marker=">", mfc="white", mec=COPPER, lw=0, label="read open")
+        )
+    if any(r["outlier"] for r in run.summary["anchor"]["rows"]):
+        handles.append(
+            Line2D([], [], color=INK, marker="D", lw=0, label="contradicts the others")
+        )
+    legend_above(figure, handles, 3)
+    return figure
+
+
+def _rows_caption(run: Run) -> str:
+    return (
+        "Every measured row against what was expected before any reading, and with all of "
+        "them. Bars: 5-95 % of the mean of as many films over contacts, threshold and "
+        "bench; a bar that reaches the right edge may be open."
+    )
+
+
+def _lines(summary: Summary) -> list[str]:
+    section = summary["anchor"]
+    out = [row for row in section["rows"] if row["outlier"]]
+    told = [
+        f"{row['name']} {parameter_text(row, row['posterior']['median'])} "
+        f"({parameter_text(row, row['posterior']['p05'])} to "
+        f"{parameter_text(row, row['posterior']['p95'])})"
+        for row in section["parameters"]
+        if not row["held"] and (number(row["width_left"]) or 1.0) < 0.8
+    ]
+    best_next = section["next"][0]
+    words = [f"{_verdict(section)}."]
+    if told:
+        words.append(f"Known from the readings (5-95 %): {', '.join(told)}.")
+    words += [_outlier_words(section)] if out else []
+    words.append(
+        f"Most informative next: {best_next['films']} films of "
+        f"{candidate_label(best_next)}."
+    )
+    return words
+
+
+ANCHOR = Chapter(
+    key="anchor",
+    anchor="measured",
+    heading="Measured films",
+    short="Measured films",
+    blocks=_blocks,
+    figures={
+        "anchor_bands": FigureEntry(bands_figure, _bands_caption),
+        "anchor_parameters": FigureEntry(parameters_figure, _parameters_caption),
+        "anchor_rows": FigureEntry(rows_figure, _rows_caption),
+    },
+    lines=_lines,
+)
