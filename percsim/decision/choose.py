@@ -2309,8 +2309,6 @@ def decide(
         What is asked.
     limits : BenchLimits, optional
         What the bench can make, which bounds the advice.
-    mount : callable, optional
-        As `Mix.mount`.
     seed, tolerances, contacts, castings, resamples
         As for `choose_among`.
 
@@ -2325,7 +2323,7 @@ def decide(
         If no loading or gap is given, or numbers make no sense.
 
     """
-    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits(), mount=mount)
+    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits())
     return choose_among(
         [mix], electrode_gaps, target, seed=seed, tolerances=tolerances, contacts=contacts,
         castings=castings, resamples=resamples,
