@@ -2055,7 +2055,7 @@ def _cast_first(
                 ]
             w = _tenths_of_wt(w, clear_at, w)
         return [
-            f"cast first: three films of about {_wt(w)}{bench.beyond(w)}, well above the "
+            f"the least to cast first: three films of about {_wt(w)}{bench.beyond(w)}, well above the "
             "film's own threshold, where R depends least on the loading; measure R at "
             f"20 C, and run again with {level} as measured before casting more"
         ]
@@ -2090,7 +2090,7 @@ def _cast_first(
         else ""
     )
     return [
-        f"cast first: {films}",
+        f"the least to cast first: {films}",
         f"{mean} over {_ohms(candidate.resistance[0])} divides {unit}, to about a factor "
         f"{factor:.2g} (95 %, with the simulation error): weighing and the lot of powder "
         "are common to the three and do not average out, the other tolerances shrink by "
