@@ -22,6 +22,7 @@ from percsim.assemble.gather import (
     casting_rows,
     gather_responses,
 )
+from percsim.assemble.ladder import ladder
 from percsim.assemble.layers import layers
 from percsim.assemble.operation import operation
 from percsim.assemble.spread import spread
@@ -37,7 +38,7 @@ from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.decision.choose import Decision, choose_among
 from percsim.ensemble.store import Record
 from percsim.errors import FolderError
-from percsim.jobs import box_jobs, threshold_jobs
+from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
 
 __all__ = ["CHAPTERS", "Findings", "assemble", "find"]
@@ -48,6 +49,7 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     front,
     day_one,
     measured_films,
+    ladder,
     layers,
     temperature,
     operation,
@@ -160,7 +162,8 @@ def assemble(
     jobs, recipe = box_jobs(plan, stages.boxes), findings.recipe
     mine = found[whole.best.mix]
     boxes, responses = box_rows(plan, jobs, records)
-    expected = {job.key for job in jobs} | {job.key for job in threshold_jobs(plan)}
+    expected = {job.key for job in [*jobs, *across_jobs(plan)]}
+    expected |= {job.key for job in threshold_jobs(plan)}
     failed = {json.dumps(row): row for entry in found for row in entry.failed}
     summary = {
         "version": __version__,

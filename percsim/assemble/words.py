@@ -17,7 +17,7 @@ NOT_MODELLED = (
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
     "clustered filler and alignment other than the plan's; settled filler, voids",
     BOND,
-    "current crowding at electrodes narrower than the film",
+    "electrodes shorter than the film is wide, and current spreading beside them",
     SELF_HEATING,
     "ageing, moisture, and drift of the contacts",
 )

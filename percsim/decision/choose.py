@@ -2055,7 +2055,7 @@ def _cast_first(
                 ]
             w = _tenths_of_wt(w, clear_at, w)
         return [
-            f"cast first: three films of about {_wt(w)}{bench.beyond(w)}, well above the "
+            f"the least to cast first: three films of about {_wt(w)}{bench.beyond(w)}, well above the "
             "film's own threshold, where R depends least on the loading; measure R at "
             f"20 C, and run again with {level} as measured before casting more"
         ]
@@ -2090,7 +2090,7 @@ def _cast_first(
         else ""
     )
     return [
-        f"cast first: {films}",
+        f"the least to cast first: {films}",
         f"{mean} over {_ohms(candidate.resistance[0])} divides {unit}, to about a factor "
         f"{factor:.2g} (95 %, with the simulation error): weighing and the lot of powder "
         "are common to the three and do not average out, the other tolerances shrink by "
@@ -2292,7 +2292,6 @@ def decide(
     limits: BenchLimits | None = None,
     castings: int = 2000,
     resamples: int = 200,
-    mount: Callable[[Castings], Castings] | None = None,
 ) -> Decision:
     """Judge every weight fraction of one mix at every electrode gap, and choose.
 
@@ -2310,8 +2309,6 @@ def decide(
         What is asked.
     limits : BenchLimits, optional
         What the bench can make, which bounds the advice.
-    mount : callable, optional
-        As `Mix.mount`.
     seed, tolerances, contacts, castings, resamples
         As for `choose_among`.
 
@@ -2326,7 +2323,7 @@ def decide(
         If no loading or gap is given, or numbers make no sense.
 
     """
-    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits(), mount=mount)
+    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits())
     return choose_among(
         [mix], electrode_gaps, target, seed=seed, tolerances=tolerances, contacts=contacts,
         castings=castings, resamples=resamples,

@@ -26,7 +26,7 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar, Protocol
 
 import numpy as np
@@ -50,7 +50,8 @@ SHORTEST_SHARE = 0.05
 
 CORNER = 2.0 * math.log(2.0) / math.pi
 """Film thicknesses of extra path into a long electrode without contact resistance that
-covers one face: the end of a half strip, by conformal mapping."""
+covers one face: the end of a half strip, by conformal mapping. With both terms the end is
+within 8 % of finite differences at any contact resistivity."""
 
 SHORTEST_ELECTRODE = 0.5
 """Film thicknesses a surface electrode must be long for the transfer length to hold; the
@@ -187,6 +188,10 @@ class Layout(Protocol):
         """Longest gap [m] for which the electrodes fit on a film."""
         ...
 
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        ...
+
 
 def _check_electrode(
     length: float | None, mount: str, contact: float, across: float
@@ -319,6 +324,10 @@ class Bars:
         """Longest gap [m] for which the electrodes fit on a film."""
         return length - 2.0 * (self.electrode_length or 0.0)
 
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        return replace(self, across=across)
+
 
 @dataclass(frozen=True, slots=True)
 class EndPlates(Bars):
@@ -381,7 +390,7 @@ class Fingers:
               \qquad s = 1 + \frac{a}{2 g}, \qquad
               \delta = \delta_\infty \tanh(m / \delta_\infty)
 
-    The last step is a fit; with it R comes within 2 % of finite differences.
+    The last step is a fit; with it R comes within 3 % of finite differences.
 
     References
     ----------
@@ -498,6 +507,10 @@ class Fingers:
         """Longest gap [m] for which the electrodes fit on a film."""
         return (length - self.number * self.finger_width) / (self.number - 1)
 
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        return replace(self, across=across)
+
 
 @dataclass(frozen=True, slots=True)
 class FourTerminal:
@@ -604,6 +617,10 @@ class FourTerminal:
         """Longest gap [m] for which the electrodes fit on a film."""
         return length - 4.0 * self.electrode_length - 2.0 * self.spacing
 
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        return replace(self, across=across)
+
 
 @dataclass(frozen=True, slots=True)
 class Film:
@@ -669,4 +686,15 @@ class Film:
         Negative where the electrodes alone read more.
         """
         ends = self.layout.ends(resistivity, electrode_excess, self.thickness)
-        return float((aim * self.section - float(ends)) / resistivity)
+        gap = float((aim * self.section - float(ends)) / resistivity)
+        # fingers reach beyond their tips by more where the gap is wider
+        slope = resistivity / self.section
+        for _ in range(50):
+            if gap <= 0.0:
+                break
+            film = replace(self, electrode_gap=gap, length=None)
+            step = (aim - float(film.resistance(resistivity, electrode_excess))) / slope
+            gap += step
+            if abs(step) <= 1e-12 * abs(gap):
+                break
+        return gap
