@@ -301,6 +301,8 @@ def film_figure(run: Run) -> Figure:
     height = min(max(2.0 * (6.2 * width / span) + 1.9, 3.6), 9.0)
     beside = width > 0.45 * span
     figure = new_figure(min(3.1 * width / span + 1.9, 7.0) if beside else height)
+    # panels held to scale leave the layout engine short of room for their labels
+    figure.get_layout_engine().set(w_pad=0.2)
     panels = figure.subplots(1, 2) if beside else figure.subplots(2, 1)
     edges = np.concatenate([[0.0], 0.5 * (y[1:] + y[:-1]), [width]])
     mean = float(np.abs(density[density != 0.0]).mean()) if density.any() else 1.0
