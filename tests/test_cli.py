@@ -38,7 +38,9 @@ weight_fraction = ["26 wt%", "30 wt%"]
 electrode_gap = ["2 mm", "3 mm"]
 """
 BAD = PLAN.replace('"0.2 mm"', '"0.2"').replace("aspect_ratio", "aspect_ration")
-COMMANDS = ("run", "new", "recipe", "check", "threshold", "report", "lots")
+COMMANDS = (
+    "run", "new", "recipe", "check", "threshold", "report", "anchor", "agree", "lots",
+)  # fmt: skip
 
 
 def call(*arguments: object) -> Result:
