@@ -362,11 +362,33 @@ def run(
     if budget is not None and not verify_film:
         _leave(BAD_INPUT, "--budget goes with --verify-film, which is not there")
     loaded = Plan.load(plan)
+    folder = Path("out") / plan.stem if out is None else out
+    result = _carry_out(
+        loaded,
+        folder,
+        workers,
+        quiet,
+        fresh=fresh,
+        verify_film=particles if verify_film else None,
+    )
+    _say_result(result, quiet, as_json)
+
+
+def _carry_out(
+    loaded: Plan,
+    folder: Path,
+    workers: int | None,
+    quiet: bool,
+    *,
+    fresh: bool = False,
+    verify_film: float | None = None,
+    command: str | None = None,
+) -> Result:
+    """Run a plan with progress; leaves with a line when interrupted."""
     # slow to import, and of no use to a plan with faults
     from percsim.ensemble.workers import Interrupted
     from percsim.run import estimate, run_plan
 
-    folder = Path("out") / plan.stem if out is None else out
     lines = _removed(folder, loaded) if fresh else []
     if not quiet:
         size = estimate(loaded, workers)
@@ -374,23 +396,126 @@ def run(
         lines += [f"Mind: {caution}" for caution in _memory_cautions(loaded, size)]
     try:
         with _progress(quiet) as progress:
-            result = run_plan(
+            return run_plan(
                 loaded,
                 out=folder,
                 workers=workers,
                 fresh=fresh,
                 # a fault of the folder comes first, and alone
                 progress=_after_lines(lines, progress),
-                verify_film=particles if verify_film else None,
+                verify_film=verify_film,
+                command=command,
             )
     except Interrupted as stop:
         where = f"stored in {folder}" if stop.stored else "done, none of them stored"
         _leave(
             INTERRUPTED,
             f"interrupted: {stop.done} of {_count(stop.total, 'job')} {where}",
-            f"go on with:  {_command(loaded, folder)}",
+            f"go on with:  {command or _command(loaded, folder)}",
         )
+
+
+ReadingsArgument = Annotated[
+    Path,
+    typer.Argument(metavar="READINGS", help="File of readings (CSV), a heading first."),
+]
+
+
+@app.command(
+    epilog=_example(
+        "percsim anchor patch.toml readings.csv --out out/patch",
+        "percsim anchor patch.toml readings.csv --out out/patch --json > anchored.json",
+    )
+)
+@_guarded
+def anchor(
+    plan: PlanArgument,
+    readings: ReadingsArgument,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Results folder, used as it is if the plan was run there; default out/"
+            " and the plan's name.",
+        ),
+    ] = None,
+    workers: Workers = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Learn from measured films, and decide again.
+
+    Columns are the keys of [[measured]]: weight_fraction, electrode_gap, resistance (or
+    open), films, thickness, width, change with strain or temperature, spread, note; the
+    unit in the heading, "resistance (kohm)", or in every cell. No box is solved again.
+    """
+    from percsim.plan import Plan
+    from percsim.readings import read_readings
+
+    loaded = Plan.load(plan).with_measured(read_readings(readings), readings.name)
+    folder = Path("out") / plan.stem if out is None else out
+    command = ["percsim", "anchor", str(plan), str(readings), "--out", str(folder)]
+    result = _carry_out(loaded, folder, workers, quiet, command=shlex.join(command))
+    if quiet and not as_json and "anchor" in result.summary:
+        from percsim.report.chapters.anchor import ANCHOR
+
+        _say(ANCHOR.lines(result.summary)[0])
+        return
     _say_result(result, quiet, as_json)
+
+
+@app.command(
+    epilog=_example(
+        "percsim agree patch.toml batch.csv --out out/patch",
+        "percsim agree patch.toml batch.csv --out out/patch --json",
+    )
+)
+@_guarded
+def agree(
+    plan: PlanArgument,
+    readings: ReadingsArgument,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Results folder of the plan; default out/ and the plan's name. It is run"
+            " there if it was not.",
+        ),
+    ] = None,
+    workers: Workers = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Say whether a batch agrees with what was predicted, and the likeliest cause if not.
+
+    One row a film, columns as for percsim anchor; nothing is written.
+    """
+    from percsim.plan import Plan
+    from percsim.readings import read_readings
+
+    loaded = Plan.load(plan)
+    rows = read_readings(readings)
+    read = loaded.with_measured(rows, readings.name)
+    from percsim.assemble.agreement import batch_agreement
+    from percsim.assemble.anchor import plan_readings
+    from percsim.ensemble.store import DATABASE
+    from percsim.run import read_findings
+
+    folder = Path("out") / plan.stem if out is None else out
+    if not (folder / DATABASE).is_file():
+        _carry_out(loaded, folder, workers, quiet)
+    films = plan_readings(read)[len(loaded.measured) :]
+    result = batch_agreement(read_findings(loaded, folder), films)
+    if as_json:
+        _print_json(result)
+    elif quiet:
+        _say(result["verdict"])
+    else:
+        from percsim.report.agreement import agreement_text
+
+        _say("\n".join(agreement_text(result)))
 
 
 def _budget(text: str) -> float:

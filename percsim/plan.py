@@ -466,7 +466,12 @@ class Plan:
             _check_row(more, reading, label, section)
         if reading.lines:
             raise PlanError(list(dict.fromkeys(reading.lines)))
-        return replace(self, measured=(*self.measured, *read))
+        rows_written = {"measured": [_written(row, {}) for row in read]}
+        return replace(
+            self,
+            measured=(*self.measured, *read),
+            text=f"{self.text.rstrip()}\n{_to_toml(rows_written)}",
+        )
 
     @cached_property
     def hash(self) -> str:

@@ -11,14 +11,14 @@ import os
 import shlex
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from percsim.assemble import assemble, find
+from percsim.assemble import Findings, assemble, find
 from percsim.assemble.stages import Stages, spend
 from percsim.decision.choose import Decision
 from percsim.ensemble.simulate import BoxJob, Sample, run_job, solve_sample
@@ -47,6 +47,7 @@ __all__ = [
     "assemble",
     "box_jobs",
     "estimate",
+    "read_findings",
     "redraw",
     "run_plan",
     "threshold_jobs",
@@ -142,6 +143,7 @@ def run_plan(
     progress: Progress | None = None,
     executor: Executor | None = None,
     verify_film: float | None = None,
+    command: str | None = None,
 ) -> Result:
     """Carry out a plan and leave its results in a folder.
 
@@ -162,6 +164,8 @@ def run_plan(
     verify_film : float, optional
         Also simulate films of the chosen candidate directly, as large as so many particles
         in all allow, and compare them with films of blocks.
+    command : str, optional
+        How to repeat it, for the report; `percsim run` with the plan by default.
 
     Returns
     -------
@@ -180,7 +184,9 @@ def run_plan(
     folder = Path(out)
     if verify_film is not None:
         # too small a budget is told before anything is computed
-        film_jobs(plan, plan.recipe(plan.weight_fractions[-1]).weight_fraction, verify_film)
+        for mix in plan.mixes:
+            fullest = mix.recipe(mix.weight_fractions[-1])
+            film_jobs(mix, fullest.weight_fraction, verify_film)
     with Store.open(folder, plan.hash, fresh=fresh) as store:
         store.save_artefact("plan", plan.as_dict())
         write_atomically(folder / "plan.toml", plan.whole_text)
@@ -217,7 +223,7 @@ def run_plan(
         if verify_film is not None:
             words += ["--verify-film", "--budget", f"{verify_film:g}"]
         extra = {
-            "command": shlex.join(words),
+            "command": command or shlex.join(words),
             "created": datetime.now(UTC).isoformat(timespec="seconds"),
             "elapsed_s": round(time.monotonic() - started, 3),
             "environment": environments[-1],
@@ -225,6 +231,37 @@ def run_plan(
         }
         store.save_artefact("run", extra)
         return _write(plan, folder, store.records(), extra, stages)
+
+
+def read_findings(plan: Plan, folder: str | os.PathLike[str]) -> Findings:
+    """Judge again from what a folder has stored, without writing anything.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan that was run. Without measured rows of its own it takes those that the
+        folder was run with.
+    folder : path
+        Its results folder.
+
+    Returns
+    -------
+    Findings
+
+    Raises
+    ------
+    FolderError
+        If the folder holds no results of the plan, or too few to say anything.
+
+    """
+    with Store.read(folder) as store:
+        if store.plan_hash != plan.hash:
+            raise FolderError(f"{folder} holds the results of another plan")
+        records = store.records()
+        stored = store.load_artefact("plan")
+    if not plan.measured and isinstance(stored, dict) and stored.get("measured"):
+        plan = replace(plan, measured=Plan.from_dict(stored).measured)
+    return find(plan, records)[0]
 
 
 def redraw(folder: str | os.PathLike[str]) -> Result:

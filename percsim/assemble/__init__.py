@@ -22,6 +22,7 @@ from percsim.assemble.gather import (
     casting_rows,
     gather_responses,
 )
+from percsim.assemble.ladder import ladder
 from percsim.assemble.layers import layers
 from percsim.assemble.operation import operation
 from percsim.assemble.spread import spread
@@ -48,6 +49,7 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     front,
     day_one,
     measured_films,
+    ladder,
     layers,
     temperature,
     operation,

@@ -143,6 +143,7 @@ def candidate_rows(
         row = {
             "weight_fraction": o.loading.weight_fraction,
             "electrode_gap_m": o.film.electrode_gap,
+            "thickness_m": o.film.thickness,
             "film_resistance_ohm": _band(o.film_band()),
             "casting_resistance_ohm": _band(o.casting_band()),
             "open": o.open_share,

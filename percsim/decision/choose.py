@@ -365,6 +365,8 @@ class Replicas:
         Medians at rest [ohm] (inf when open) and of the chord.
     resistance_cv, gauge_factor_cv : (n resamples,) ndarray of float
         Coefficients of variation; inf where half of the castings are open.
+    thermal_output, self_heating_drift : (n resamples,) ndarray of float
+        Sizes of both, of the film as planned [1/K, 1]; inf when open, 0 when not limited.
 
     """
 
@@ -374,6 +376,8 @@ class Replicas:
     gauge_factor: Floats
     resistance_cv: Floats
     gauge_factor_cv: Floats
+    thermal_output: Floats
+    self_heating_drift: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -716,7 +720,9 @@ def _replicas(castings: Castings, target: Target) -> Replicas:
                 gauge_cv,
             )
         )
-    return Replicas(*np.array(rows).T)
+    columns = list(np.array(rows).T)
+    columns += _thermal(castings, target, columns[2], resampled=True)
+    return Replicas(*columns)
 
 
 def _pass_share(replicas: Replicas, passes: NDArray[np.bool_]) -> PassShare:
@@ -743,6 +749,7 @@ def _margins(
     gauge: float,
     share: PassShare,
     cv_errors: tuple[float, float],
+    replicas: Replicas,
 ) -> tuple[Margin, ...]:
     """One row a limit of the target."""
     rows: list[Margin] = []
@@ -782,7 +789,7 @@ def _margins(
     ):
         if limit is not None:
             add(name, limit, value, "1", 1.0 - value / limit, error)
-    rows += _thermal_margins(castings, target, resistance)
+    rows += _thermal_margins(castings, target, resistance, replicas)
     wanted, reached = target.pass_share_min, share.value
     error = share.high - reached if reached < wanted else reached - share.low
     add(
@@ -796,37 +803,65 @@ def _margins(
     return tuple(rows)
 
 
-def _thermal_margins(castings: Castings, target: Target, resistance: float) -> list[Margin]:
-    """Rows of the limits on thermal output and self-heating drift."""
-    drift_limit, output_limit = target.self_heating_drift_max, target.thermal_output_max
-    if drift_limit is None and output_limit is None:
-        return []
+def _thermal(
+    castings: Castings, target: Target, resistance: Floats, *, resampled: bool
+) -> tuple[Floats, Floats]:
+    """Sizes of thermal output [1/K] and self-heating drift for resistances (n,) [ohm].
+
+    Of the film as planned (n = 1), or with the boxes of each resample.
+    """
+    n = len(resistance)
+    if target.thermal_output_max is None and target.self_heating_drift_max is None:
+        return np.zeros(n), np.zeros(n)
+    output, drift = np.full(n, np.inf), np.full(n, np.inf)
     curves = FilmCurves.from_castings(castings)
-    output, error = np.inf, np.inf
-    if curves is not None and len(curves.temperatures) > 1:
-        output, error = curves.thermal_output_and_error()
-    rows = []
-
-    def add(name: str, limit: float, value: float, unit: str, error: float) -> None:
-        reserve = _log_reserve(max(value, 1e-30), limit, at_least=False)
-        close = bool(np.isfinite(error) and abs(value - limit) < error)
-        rows.append(Margin(name, limit, value, unit, reserve >= 0.0, reserve, close))
-
-    if output_limit is not None:
-        add("thermal output, at most", output_limit, abs(output), "1/K", error)
-    if drift_limit is not None and target.circuit and target.heat_path:
-        drift = drift_error = np.inf
-        if np.isfinite(output) and np.isfinite(resistance) and curves is not None:
-            film, path = castings.film, target.heat_path
+    if curves is None or len(curves.temperatures) < 2:
+        return output, drift
+    ratio = curves.resamples if resampled else curves.ratio[None]
+    found = np.abs(curves.thermal_outputs(ratio))
+    output = np.where(np.isnan(found), np.inf, found)
+    circuit, path, film = target.circuit, target.heat_path, castings.film
+    if circuit is not None and path is not None:
+        coefficients = curves.coefficients(ratio)
+        for k in np.flatnonzero(np.isfinite(output) & np.isfinite(resistance)):
             heating = self_heating(
-                target.circuit,
-                resistance,
+                circuit,
+                float(resistance[k]),
                 film.volume / film.thickness,
                 path.on_sheet,
-                curves.temperature_coefficient,
+                float(coefficients[k]),
             )
-            drift, drift_error = heating.rise * abs(output), heating.rise * error
-        add("self-heating drift, at most", drift_limit, drift, "strain", drift_error)
+            drift[k] = heating.rise * output[k]
+    return output, drift
+
+
+def _thermal_margins(
+    castings: Castings, target: Target, resistance: float, replicas: Replicas
+) -> list[Margin]:
+    """Rows of the limits on thermal output and self-heating drift."""
+    values = _thermal(castings, target, np.array([resistance]), resampled=False)
+    rows = []
+    for name, unit, limit, value, drawn in (
+        (
+            "thermal output, at most",
+            "1/K",
+            target.thermal_output_max,
+            float(values[0][0]),
+            replicas.thermal_output,
+        ),
+        (
+            "self-heating drift, at most",
+            "strain",
+            target.self_heating_drift_max,
+            float(values[1][0]),
+            replicas.self_heating_drift,
+        ),
+    ):
+        if limit is not None:
+            error = _half_of_central(drawn, castings)
+            reserve = _log_reserve(max(value, 1e-30), limit, at_least=False)
+            close = bool(np.isfinite(error) and abs(value - limit) < error)
+            rows.append(Margin(name, limit, value, unit, reserve >= 0.0, reserve, close))
     return rows
 
 
@@ -980,7 +1015,13 @@ def judge(
     median, p05, p95 = weighted_quantiles(castings.at_rest, (0.5, 0.05, 0.95))
     gauge = _gauge_limits(castings)
     margins = _margins(
-        castings, target, float(median), gauge[0], share, (cv_error, gauge_cv_error)
+        castings,
+        target,
+        float(median),
+        gauge[0],
+        share,
+        (cv_error, gauge_cv_error),
+        replicas,
     )
     ratio = castings.fit.threshold_ratio
     cautions = list(castings.fit.notes)
@@ -1075,6 +1116,10 @@ def _reserves(target: Target, r: Replicas) -> list[Floats]:
         rows.append(1.0 - r.resistance_cv / target.resistance_cv_max)
     if target.gauge_factor_cv_max is not None:
         rows.append(1.0 - r.gauge_factor_cv / target.gauge_factor_cv_max)
+    if target.thermal_output_max is not None:
+        rows.append(against(target.thermal_output_max, r.thermal_output))
+    if target.self_heating_drift_max is not None:
+        rows.append(against(target.self_heating_drift_max, r.self_heating_drift))
     rows.append(r.pass_share - target.pass_share_min)
     return rows
 
@@ -2010,9 +2055,9 @@ def _cast_first(
                 ]
             w = _tenths_of_wt(w, clear_at, w)
         return [
-            f"cast first: three films of about {_wt(w)}{bench.beyond(w)}, well above the "
-            "film's own threshold, where R depends least on the loading; measure R at "
-            f"20 C, and run again with {level} as measured before casting more"
+            f"the least to cast first: three films of about {_wt(w)}{bench.beyond(w)}, "
+            "well above the film's own threshold, where R depends least on the loading; measure "
+            f"R at 20 C, and run again with {level} as measured before casting more"
         ]
     factor = _first_measurement_factor(castings)
     second = (
@@ -2045,7 +2090,7 @@ def _cast_first(
         else ""
     )
     return [
-        f"cast first: {films}",
+        f"the least to cast first: {films}",
         f"{mean} over {_ohms(candidate.resistance[0])} divides {unit}, to about a factor "
         f"{factor:.2g} (95 %, with the simulation error): weighing and the lot of powder "
         "are common to the three and do not average out, the other tolerances shrink by "
@@ -2247,7 +2292,6 @@ def decide(
     limits: BenchLimits | None = None,
     castings: int = 2000,
     resamples: int = 200,
-    mount: Callable[[Castings], Castings] | None = None,
 ) -> Decision:
     """Judge every weight fraction of one mix at every electrode gap, and choose.
 
@@ -2265,8 +2309,6 @@ def decide(
         What is asked.
     limits : BenchLimits, optional
         What the bench can make, which bounds the advice.
-    mount : callable, optional
-        As `Mix.mount`.
     seed, tolerances, contacts, castings, resamples
         As for `choose_among`.
 
@@ -2281,7 +2323,7 @@ def decide(
         If no loading or gap is given, or numbers make no sense.
 
     """
-    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits(), mount=mount)
+    mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits())
     return choose_among(
         [mix], electrode_gaps, target, seed=seed, tolerances=tolerances, contacts=contacts,
         castings=castings, resamples=resamples,

@@ -10,11 +10,14 @@ from reference.stored_boxes import PLAN, StoredBoxes
 from test_run import SMALL, digits
 
 import percsim.run
+from percsim.assemble import assemble
 from percsim.assemble import stages as module
 from percsim.assemble.stages import Stages, gather_mixes, n_looks, next_stage
 from percsim.decision import judge_mixes, pick
+from percsim.ensemble.store import Store
 from percsim.jobs import box_jobs, first_boxes
 from percsim.plan import Plan
+from percsim.report import read_rows
 from percsim.run import run_plan
 
 
@@ -81,16 +84,27 @@ def test_the_best_is_found_as_often_as_stated(known_threshold):
     assert np.mean(boxes) < 0.95 * 3 * 30
 
 
+# 33 wt% passes 93 %, 30 wt% 90 % (in a window of 0.45 kohm and up): hard to tell apart.
+# With the confidence asked at every look, not shared out among them, 28 of 35 were right at
+# 80 %.
+HARD, EASY = {"resistance": "0.45 to 1.2 kohm"}, {"resistance": "0.3 to 1.2 kohm"}
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize(("spread", "confidence"), [(0.3, 0.95), (0.5, 0.8), (0.8, 0.6)])
+@pytest.mark.parametrize(
+    ("spread", "confidence", "target"),
+    [(0.3, 0.95, EASY), (0.3, 0.8, EASY), (0.2, 0.8, HARD), (0.2, 0.6, HARD)],
+)
 def test_the_best_is_found_as_often_as_stated_over_many_seeds(
-    known_threshold, spread, confidence
+    known_threshold, spread, confidence, target
 ):
     plan = plan_with(
-        boxes={"count": 8, "most": 64, "confidence": f"{100 * confidence:g} %"},
-        tolerances={"castings": 200},
+        explore=THREE,
+        boxes={"count": 8, "most": 40, "confidence": f"{100 * confidence:g} %"},
+        tolerances={"castings": 100},
+        target=target,
     )
-    right, _ = selections(plan, range(1000, 1100), spread)
+    right, _ = selections(plan, range(1000, 1080), spread)
     error = np.sqrt(confidence * (1 - confidence) / max(len(right), 1))
     assert len(right) >= 20
     assert np.mean(right) >= confidence - error
@@ -202,3 +216,53 @@ def test_killed_between_stages_and_resumed_with_other_workers(
     store.close()
     repaired = run_plan(staged_plan, tmp_path / "out", workers=1)
     assert digits(repaired.folder) == digits(staged.folder)
+
+
+# --- mixes
+
+
+def test_a_mix_is_judged_as_a_plan_of_its_own_would_be(tmp_path):
+    listed = SMALL.replace(
+        "electrode_gap = [",
+        'thickness = ["0.2 mm", "0.3 mm"]\nmix_ratio = ["5:1", "10:1"]\nelectrode_gap = [',
+    ).replace('values = ["20 C", "40 C"]', 'values = ["20 C"]')
+    plan = plan_from(listed, tmp_path / "listed.toml")
+    result = run_plan(plan, tmp_path / "out", workers=1)
+    candidates = result.summary["candidates"]
+    assert len(candidates) == 4 * 3 * 2
+    assert len(result.summary["mixes"]) == 4
+    # thick films and mix ratios share their boxes
+    assert {job.key.count("/") for job in box_jobs(plan)} == {3}
+    with Store.read(result.folder) as store:
+        records = store.records()
+    single = SMALL.replace('thickness = "0.20 mm"', 'thickness = "0.3 mm"')
+    single = single.replace('"7:1"', '"10:1"').replace('["20 C", "40 C"]', '["20 C"]')
+    summary, _, _ = assemble(plan_from(single, tmp_path / "single.toml"), records)
+    mine = [
+        {k: v for k, v in c.items() if k not in ("film_thickness_m", "best_confidence")}
+        for c in candidates
+        if (c["film_thickness_m"], c["mix_ratio"]) == (0.3e-3, 10.0)
+    ]
+    alone = [
+        {k: v for k, v in c.items() if k != "best_confidence"}
+        for c in summary["candidates"]
+    ]
+    assert mine == alone
+    # columns name what varies, and boxes that all share say nothing of it
+    castings = read_rows(result.folder / "castings.csv")
+    assert {row["film_thickness_m"] for row in castings} == {0.2e-3, 0.3e-3}
+    assert "film_thickness_m" not in read_rows(result.folder / "boxes.csv")[0]
+    assert result.figure_failures == ()
+    page = (result.folder / "report.html").read_text()
+    assert "Of the mix that decides" in page
+    # equal but for what goes on the balance: neither ratio is ahead of the other
+    shares = {}
+    for c in candidates:
+        key = (c["film_thickness_m"], c["weight_fraction"], c["electrode_gap_m"])
+        shares.setdefault(key, set()).add(c["pass_share"]["value"])
+    assert all(len(values) == 1 for values in shares.values())
+
+
+def plan_from(text, path):
+    path.write_text(text)
+    return Plan.load(path)

@@ -1,0 +1,103 @@
+"""A batch against its prediction, in words for the command line."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+
+from percsim.report.tables import Row, number, share
+
+__all__ = ["agreement_text"]
+
+CAUSES = {
+    "none": "nothing out of the ordinary",
+    "loading": "filler loading of the cup",
+    "thickness": "thickness of all films",
+    "gap": "electrode gap of all films",
+    "width": "width of all films",
+    "contact": "conductance of the contacts (cure, pressure, powder surface)",
+    "mixing": "uneven mixing, film to film",
+}
+VERDICTS = {
+    "accept": "Accept: the batch agrees with what was predicted",
+    "doubtful": "Doubtful: the batch lies at the edge of what was predicted",
+    "reject": "Reject: the batch does not agree with what was predicted",
+}
+
+
+def _kohm(value: object) -> str:
+    x = number(value)
+    return "open" if x is None or math.isinf(x) else f"{1e-3 * x:.3g} kohm"
+
+
+def _probability(value: object) -> str:
+    x = number(value) or 0.0
+    return "below 0.001" if x < 0.001 else f"{x:.2g}"
+
+
+def agreement_text(result: Row) -> list[str]:
+    """Give the verdict, the numbers and the causes, line by line.
+
+    Parameters
+    ----------
+    result : dict
+        What `assemble.agreement.batch_agreement` gives.
+
+    Returns
+    -------
+    list of str
+
+    """
+    films, n_open = int(result["films"]), int(result["open_films"])
+    band = result["predicted_ohm"]
+    known = (
+        f"{result['anchored_rows']} measured rows narrow the prediction."
+        if result["anchored_rows"]
+        else "No film was measured before, so the band is as wide as day one leaves it: "
+        "agreement says little; anchor the plan first."
+    )
+    words = [
+        f"{VERDICTS[result['verdict']]}.",
+        f"{films} {'film' if films == 1 else 'films'} of "
+        f"{100 * result['weight_fraction']:.4g} wt% at "
+        f"{1e3 * result['electrode_gap_m']:.3g} mm gap"
+        + (f", {n_open} of them open" if n_open else "")
+        + f": geometric mean {_kohm(result['measured_ohm'])}, predicted "
+        f"{_kohm(band['median'])} (5-95 % {_kohm(band['p05'])} to {_kohm(band['p95'])}). "
+        "The band contains contacts and threshold as far as they are known, the simulation "
+        "error, and the bench tolerances of so many films of one cup. " + known,
+        f"Probability of a mean as far off: {_probability(result['level_probability'])}"
+        + (
+            f"; of such a scatter between the films ({100 * result['scatter']:.0f} %, "
+            f"{100 * result['expected_scatter']:.0f} % expected): "
+            f"{_probability(result['scatter_probability'])}"
+            if films - n_open > 1
+            else ""
+        )
+        + (
+            f"; of so many open: {_probability(result['open_probability'])}"
+            if n_open
+            else ""
+        )
+        + ". Below 0.05 in all is doubtful, below 0.01 is rejected.",
+    ]
+    lines = [line for word in words for line in textwrap.wrap(word, 92)]
+    lines += ["", "Likeliest cause, of these and one at a time:"]
+    for cause in result["causes"]:
+        off = ""
+        if cause["name"] == "mixing" and cause["off_by"]:
+            off = f", spread {100 * cause['off_by']:.1f} % of the loading"
+        elif cause["name"] != "none":
+            off = (
+                f", off by {100 * cause['off_by']:+.1f} +- "
+                f"{100 * cause['standard_error']:.1f} % if so"
+            )
+        lines.append(f"  {share(cause['probability']):>5} %  {CAUSES[cause['name']]}{off}")
+    if not result["told_apart"]:
+        lines += textwrap.wrap(
+            "R alone cannot tell the first two apart: measure thickness and gap of the "
+            "films and enter them, weigh a cured piece for its loading, or read R under "
+            "strain.",
+            92,
+        )
+    return lines
