@@ -30,7 +30,7 @@ def test_films_of_blocks_are_films_small_twin():
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("weight_fraction", "near", "mean", "spread"),
-    [(33, 2.1, 0.03, 0.25), (25.5, 1.53, 0.05, 0.5)],
+    [(30.2, 2.0, 0.03, 0.25), (23.8, 1.52, 0.05, 0.5)],
 )
 def test_films_of_blocks_are_films(weight_fraction, near, mean, spread):
     """200 films of 3 x 2 blocks of 12 diameters, flakes of aspect ratio 15."""
@@ -39,7 +39,8 @@ def test_films_of_blocks_are_films(weight_fraction, near, mean, spread):
         size=(3, 2), seed=20261,
     )  # fmt: skip
     assert ratio == pytest.approx(near, rel=0.04)
-    r, cv, _ = found.differences()
+    r, cv, gauge = found.differences()
+    print(f"at {ratio:.3f}: R {r}, CV {cv}, gauge factor {gauge}")
     assert within(r, mean)
     assert within(cv, spread)
 
