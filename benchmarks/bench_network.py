@@ -28,10 +28,12 @@ from scipy.sparse.linalg import LinearOperator, cg, spsolve
 from scipy.spatial import cKDTree
 from threadpoolctl import threadpool_limits
 
+import percsim as ps
 from percsim.known_cases import grid
 from percsim.network import solve as stage
 from percsim.network.backbone import find_backbone
 from percsim.network.build import Network
+from percsim.network.opened import OpenedBox
 from percsim.network.solve import Solution, Sweep, solve_network
 
 
@@ -338,6 +340,46 @@ def accuracy_table() -> None:
         print(f"{name:28}" + "".join(cells), flush=True)
 
 
+def per_flake(edge: float = 260e-6) -> None:
+    """Time a box of flakes at twice the threshold: place, link, open and solve."""
+    filler = ps.Filler(
+        kind="flake", density=2250.0, size=ps.SizeDistribution(10e-6, 0.405),
+        aspect_ratio=15.0, orientation=ps.Orientation("isotropic"),
+    )  # fmt: skip
+    recipe = ps.Recipe(((filler, 0.2),), ps.Elastomer(density=1030.0, mix_ratio=7.0))
+    found = ps.recipe_threshold(recipe, rng=np.random.default_rng(3301))
+    recipe = recipe.at_volume_fraction(2.0 * found.volume_fraction.value)
+    thermal = ps.ThermalOpening(recipe.thermal_expansion, 233.15, 0.3)
+    mounting = ps.Mounting("bonded")
+    law = ps.ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5, seed=1)
+    box = ps.Box((edge,) * 3, (False, True, True))
+    for count in (1, 11):
+        best = []
+        for _ in range(3):
+            marks = [time.process_time()]
+            particles = ps.place_particles(recipe, box, np.random.default_rng(77))
+            marks.append(time.process_time())
+            links = ps.find_links(particles, 0.0)
+            marks.append(time.process_time())
+            sweep, solving = ps.Sweep(), 0.0
+            opened = OpenedBox.of(links, law.seed, mounting, thermal)
+            for strain in np.linspace(0.0, 0.01, count):
+                network = opened.network(law, float(strain), 293.15, 0.3).network
+                start = time.process_time()
+                sweep.solve(network, 1e-7)
+                solving += time.process_time() - start
+            marks.append(time.process_time())
+            parts = [*np.diff(marks), solving]
+            best.append([1e6 * part / len(particles) for part in parts])
+        place, link, states, solving = np.min(best, axis=0)
+        print(
+            f"{len(particles)} flakes at 2 x threshold, {count} states to 1 % strain: "
+            f"{place + link + states:.1f} us a flake (placing {place:.1f}, linking "
+            f"{link:.1f}, opening {states - solving:.1f}, solving {solving:.1f})",
+            flush=True,
+        )
+
+
 def large() -> None:
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     seconds = {}
@@ -378,6 +420,8 @@ def main() -> None:
     print()
     sweep_cost(10_000)
     sweep_cost(100_000)
+    print()
+    per_flake()
 
 
 if __name__ == "__main__":

@@ -114,9 +114,7 @@ def main() -> None:
                 cells.append(f"{value / BETA:.3f} ± {error / BETA:.3f}")
             print(f"| {name} | {times:.1f} | {' | '.join(cells)} | {n_open} |", flush=True)
     print("\nThe ends of the day-one ranges, the same boxes at 34 wt%, isotropic:\n")
-    print(
-        "| changed | gauge factor, chord to 3000 microstrain | box resistance, kohm |"
-    )
+    print("| changed | gauge factor, chord to 3000 microstrain | box resistance, kohm |")
     print("|---|---|---|")
     for words, change in (
         ("nothing: beta 100, delta_b 0.01, lambda_T 0.3, closed_at -40 C", {}),

@@ -75,9 +75,7 @@ def main() -> None:
     for note in notes:
         print(f"* {note}")
     took = time.perf_counter() - start
-    print(
-        f"{within} of {len(rows)} within 4 standard errors and allowance, {took:.0f} s"
-    )
+    print(f"{within} of {len(rows)} within 4 standard errors and allowance, {took:.0f} s")
 
 
 if __name__ == "__main__":

@@ -554,13 +554,19 @@ def _removed(folder: Path, plan: Plan) -> list[str]:
 
 def _size_line(plan: Plan, size: dict[str, Any]) -> str:
     boxes, batches = size["n_boxes"], size["n_threshold_batches"]
+    mixes = f" x {_count(len(plan.mixes), 'mix', 'mixes')}" if len(plan.mixes) > 1 else ""
+    at_most = ""
+    if size["seconds_at_most"] > size["seconds"]:
+        at_most = f", at most {_duration(size['seconds_at_most'])}"
     return (
         f"{_count(len(plan.weight_fractions), 'loading')} x"
-        f" {_count(len(plan.electrode_gaps), 'gap')}: {_count(boxes + batches, 'job')},"
+        f" {_count(len(plan.electrode_gaps), 'gap')}{mixes}:"
+        f" {_count(boxes + batches, 'job')},"
         f" {_count(boxes, 'box', 'boxes')} of {_particles(size)} particles in"
         f" {_count(size['n_states'], 'state')} each and"
         f" {_count(batches, 'batch', 'batches')} for the threshold;"
-        f" about {_duration(size['seconds'])} on {_count(size['workers'], 'core')}"
+        f" about {_duration(size['seconds'])}{at_most} on"
+        f" {_count(size['workers'], 'core')}"
     )
 
 
@@ -896,6 +902,8 @@ def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> st
         ("loadings", ", ".join(f"{100 * w:.4g}" for w in plan.weight_fractions) + " wt%"),
         ("", f"{volumes} vol%"),
         ("electrode gaps", lengths(plan.electrode_gaps)),
+        *_axis_rows(plan),
+        *([("candidates", str(plan.n_candidates))] if plan.axes else []),
         ("states", f"{size['n_states']}: {_count(len(strains), 'strain')}, {ends}"),
         ("", f"by {_count(n, 'temperature')}, {temperatures}"),
         ("contacts closed at", format_quantity(plan.closed_at.value, "temperature")),
@@ -910,11 +918,45 @@ def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> st
             "time",
             f"about {_duration(size['seconds'])} on {_count(size['workers'], 'core')}",
         ),
+        *(
+            [
+                (
+                    "",
+                    f"at most {_duration(size['seconds_at_most'])}, with"
+                    f" {plan.boxes.most} boxes for every loading",
+                )
+            ]
+            if size["seconds_at_most"] > size["seconds"]
+            else []
+        ),
         *compiling,
         ("memory", f"about {_memory(size['memory_bytes'])}"),
     ]
     text = _table(("", ""), rows, left=2).strip("\n")
     return "\n".join([text, *(f"Mind: {caution}" for caution in cautions)])
+
+
+def _axis_rows(plan: Plan) -> list[tuple[str, str]]:
+    """Lay out what the plan lists beside loadings and gaps."""
+    from percsim.sections import ExploreSection, reader_of
+
+    names = {
+        "thickness": "film thickness",
+        "diameter": "filler sizes",
+        "aspect_ratio": "aspect ratios",
+        "mix_ratio": "mix ratios",
+    }
+    return [
+        (names[key], ", ".join(map(str, reader_of(ExploreSection, key).write(values))))
+        for key, values in plan.axes.items()
+    ]
+
+
+def _grown(name: str) -> str:
+    """Say which filler a threshold belongs to."""
+    mix, _, what = name.rpartition("/")
+    words = "as planned" if what == "own" else what.replace(" ", " ratio ")
+    return f"{mix.replace('_', ' ').replace('/', ', ')}, {words}" if mix else words
 
 
 @app.command(
@@ -945,9 +987,10 @@ def threshold(
 
     from percsim.ensemble.simulate import run_job
     from percsim.ensemble.workers import run_jobs
+    from percsim.jobs import is_own
     from percsim.run import threshold_jobs
 
-    jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or job.name == "own"]
+    jobs = [job for job in threshold_jobs(loaded) if aspect_ratios or is_own(job.name)]
     with _progress(quiet) as progress:
         found = run_jobs(run_job, jobs, workers=workers, progress=progress).by_key()
     rows: list[dict[str, Any]] = []
@@ -961,7 +1004,7 @@ def threshold(
         assert weight is not None  # grown from a recipe
         rows.append(
             {
-                "filler": "as planned" if name == "own" else name.replace(" ", " ratio "),
+                "filler": _grown(name),
                 "volume_fraction": phi.value,
                 "volume_standard_error": phi.standard_error,
                 "weight_fraction": weight.value,
@@ -1013,6 +1056,259 @@ def report(
     from percsim.run import redraw
 
     _say_result(redraw(folder), quiet, as_json)
+
+
+@app.command(
+    epilog=_example(
+        "percsim lots readings.csv --window '0.7 to 3 kohm'",
+        "percsim lots -r '1.21 kohm' -r '1.50 kohm' -r '1.38 kohm' -r open",
+        "percsim lots --folder out/patch --within '5 %'",
+        "percsim lots --cv '25 %' --share '90 %'",
+    )
+)
+@_guarded
+def lots(
+    readings: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="[READINGS.csv]",
+            help="A reading a row: column 'resistance' with the unit in each cell or"
+            " 'resistance_kohm'; 'open' for an open film. A column 'uncured' or"
+            " 'uncured_kohm' holds the same film before cure.",
+        ),
+    ] = None,
+    reading: Annotated[
+        list[str] | None,
+        typer.Option("--reading", "-r", metavar="R", help="One reading, '1.2 kohm'."),
+    ] = None,
+    folder: Annotated[
+        Path | None,
+        typer.Option(help="Results folder, for the predicted spread and the window."),
+    ] = None,
+    cv: Annotated[
+        str | None,
+        typer.Option("--cv", metavar="%", help="CV between castings, when none is read."),
+    ] = None,
+    window: Annotated[
+        str | None,
+        typer.Option(metavar="R", help="Resistance asked for, '0.7 to 3 kohm'."),
+    ] = None,
+    within: Annotated[
+        str, typer.Option(metavar="%", help="How close the median is to be known.")
+    ] = "10 %",
+    confidence: Annotated[
+        str, typer.Option(metavar="%", help="Confidence of every statement.")
+    ] = "95 %",
+    coverage: Annotated[
+        str, typer.Option(metavar="%", help="Share that a tolerance interval holds.")
+    ] = "95 %",
+    share: Annotated[
+        str, typer.Option(metavar="%", help="Share inside the window to prove.")
+    ] = "80 %",
+    instrument: Annotated[
+        str, typer.Option(metavar="%", help="Standard uncertainty of one reading.")
+    ] = "0.1 %",
+    cured_ratio: Annotated[
+        float | None,
+        typer.Option(help="Cured over uncured resistance, as you measured it."),
+    ] = None,
+    cured_ratio_spread: Annotated[
+        str | None,
+        typer.Option(metavar="%", help="Its standard deviation from film to film."),
+    ] = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """How many castings prove a recipe, and what a measured lot shows.
+
+    Without readings it plans from a predicted spread.
+    """
+    from percsim.errors import PlanError
+    from percsim.units import parse_range
+
+    problems: list[str] = []
+    shares = {
+        name: _option(f"--{name}", text, "percentage", problems)
+        for name, text in (
+            ("within", within),
+            ("confidence", confidence),
+            ("coverage", coverage),
+            ("share", share),
+            ("instrument", instrument),
+        )
+    }
+    for name, value in shares.items():
+        least_open = name in ("within", "instrument")
+        if value is None:
+            continue
+        if value < 0.0 or (value == 0.0 and name != "instrument"):
+            problems.append(f"--{name} must be above 0 %")
+        elif not value < 1.0 and not (least_open and name == "within"):
+            problems.append(f"--{name} must be below 100 %")
+    values, before = _readings_of_file(readings, problems) if readings else ([], [])
+    for text in reading or ():
+        found = _resistance("--reading", text, "", problems)
+        values += [] if found is None else [found]
+    limits = None
+    if window is not None:
+        try:
+            limits = parse_range(window, "resistance")
+        except ValueError as error:
+            problems.append(f"--window = {error}")
+        if limits is not None and limits[0] < 0.0:
+            problems.append(f"--window = '{window}' must not be negative")
+    spread = None if cv is None else _option("--cv", cv, "percentage", problems)
+    if spread is not None and spread < 0.0:
+        problems.append(f"--cv = '{cv}' must be 0 or more")
+    ratio_spread = (
+        None
+        if cured_ratio_spread is None
+        else _option("--cured-ratio-spread", cured_ratio_spread, "percentage", problems)
+    )
+    if (cured_ratio is None) != (cured_ratio_spread is None):
+        problems.append(
+            "--cured-ratio and --cured-ratio-spread go together: a ratio without its"
+            " spread between films sorts nothing"
+        )
+    if cured_ratio is not None and not 0.0 < cured_ratio < float("inf"):
+        problems.append(f"--cured-ratio = {cured_ratio:g} must be above 0")
+    if ratio_spread is not None and ratio_spread < 0.0:
+        problems.append(f"--cured-ratio-spread = '{cured_ratio_spread}' must be 0 or more")
+    if not problems and not values and folder is None and cv is None:
+        problems.append("nothing to judge: give READINGS.csv, --reading, --folder or --cv")
+    if problems:
+        raise PlanError(problems)
+
+    predicted = None
+    if folder is not None:
+        predicted, planned = _predicted(folder)
+        limits = limits or planned
+    from percsim.decision.lots import CureRatio, Lot
+    from percsim.ensemble.statistics import log_std_from_cv
+    from percsim.report.lots import lot_summary, lot_text
+
+    asked = limits or (0.0, float("inf"))
+    ratio = None
+    if cured_ratio is not None and ratio_spread is not None:
+        ratio = CureRatio(cured_ratio, log_std_from_cv(ratio_spread))
+    elif before:
+        ratio = CureRatio.from_pairs(*zip(*before, strict=True))
+    known = spread if spread is not None else predicted["cv"] if predicted else None
+    result = lot_summary(
+        Lot(values, asked) if values else None,  # type: ignore[arg-type]
+        float("inf") if known is None else log_std_from_cv(known),
+        asked,
+        predicted=predicted,
+        ratio=ratio,
+        **{name: value for name, value in shares.items() if value is not None},
+    )
+    if as_json:
+        _print_json(result)
+    else:
+        _say(lot_text(result, quiet))
+
+
+def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float | None:
+    """Read one resistance [ohm], inf for an open film; a fault is added to the others."""
+    from percsim.units import parse_quantity
+
+    text = text.strip()
+    if text.lower() in ("open", "inf"):
+        return float("inf")
+    try:
+        value = parse_quantity(f"{text} {unit}".strip(), "resistance")
+    except ValueError as error:
+        problems.append(f"{where} = {error}")
+        return None
+    if not value > 0.0:
+        problems.append(f"{where} = '{text}' must be a positive resistance, or open")
+        return None
+    return value
+
+
+def _readings_of_file(
+    path: Path, problems: list[str]
+) -> tuple[list[float], list[tuple[float, float]]]:
+    """Read a file of resistances [ohm], and (cured, uncured) pairs where both are given."""
+    import csv
+
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "not a text file in UTF-8"
+        problems.append(f"{path}: cannot be read: {reason}")
+        return [], []
+    lines = [line for line in text.splitlines() if line.strip()]
+    separator = ";" if lines and ";" in lines[0] else ","
+    rows = list(csv.reader(lines, delimiter=separator))
+    heads = [head.strip().lower() for head in rows[0]] if rows else []
+    places: dict[str, tuple[int, str]] = {}
+    for name in ("resistance", "uncured"):
+        for k, head in enumerate(heads):
+            if head == name or head.startswith(f"{name}_"):
+                places[name] = k, head.removeprefix(name).lstrip("_")
+                break
+    if "resistance" not in places:
+        problems.append(
+            f"{path}: needs a column 'resistance' (unit in each cell) or"
+            f" 'resistance_kohm', has {', '.join(heads) or 'nothing'}"
+        )
+        return [], []
+    values: list[float] = []
+    pairs: list[tuple[float, float]] = []
+    for number, row in enumerate(rows[1:], start=2):
+        cells: dict[str, float | None] = {}
+        for name, (k, unit) in places.items():
+            cell = row[k].strip() if k < len(row) else ""
+            if not cell and name == "uncured":
+                continue
+            if not cell:
+                problems.append(
+                    f"{path}, row {number}: no {name}; write 'open' for an open film"
+                )
+                continue
+            cells[name] = _resistance(f"{path}, row {number}: {name}", cell, unit, problems)
+        cured, wet = cells.get("resistance"), cells.get("uncured")
+        values += [] if cured is None else [cured]
+        if cured is not None and wet is not None:
+            pairs.append((cured, wet))
+    if not values and not problems:
+        problems.append(f"{path}: holds no reading")
+    return values, pairs
+
+
+def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
+    """Median and CV that a run predicts for its chosen or nearest candidate, its window."""
+    from percsim.errors import FolderError
+    from percsim.plan import Plan
+    from percsim.report.tables import deciding_index, number
+
+    path = folder / "summary.json"
+    try:
+        summary = json.loads(path.read_text(encoding="utf-8"))
+        index, _ = deciding_index(summary)
+        row = summary["candidates"][index]
+        median, cv = number(row["resistance_ohm"]["median"]), number(row["resistance_cv"])
+        plan = Plan.from_dict(summary["plan"], name=str(path))
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise FolderError(
+            f"{folder} holds no results to read ({type(error).__name__} in summary.json);"
+            " give a folder that 'percsim run' has finished"
+        ) from error
+    if median is None or cv is None or not max(median, cv) < float("inf"):
+        raise FolderError(
+            f"{folder}: its {'chosen' if summary.get('chosen') is not None else 'nearest'}"
+            " candidate is open, so it predicts no spread; give --cv instead"
+        )
+    predicted = {"median_ohm": median, "cv": cv}
+    nested = (summary.get("spread") or {}).get("nested") or {}
+    lot = (nested.get("log_resistance") or {}).get("between_castings_of_one_lot")
+    if lot:
+        from percsim.ensemble.statistics import cv_from_log_std
+
+        predicted["one_lot_cv"] = cv_from_log_std(float(lot["value"]))
+    return predicted, plan.decision_target().window
 
 
 def main() -> None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -21,14 +22,20 @@ from percsim.ensemble.threshold import (
 from percsim.ensemble.workers import available_cores
 from percsim.errors import PlanError
 from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks
+from percsim.materials.filler import Filler
+from percsim.materials.recipe import Recipe
 from percsim.network.laws import ContactOpeningLaw
 from percsim.particles.box import Box
 from percsim.particles.placement import expected_counts
 from percsim.plan import Plan
+from percsim.states.strain import State
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [
     "HELD_OUT",
+    "AcrossJob",
+    "across_axis",
+    "across_jobs",
     "box_jobs",
     "compile_kernels",
     "estimate",
@@ -46,6 +53,10 @@ Loading = tuple[str, float]
 
 ASPECT_RATIOS = (10.0, 15.0, 20.0, 25.0)
 """Aspect ratios at which the threshold is grown to show how far it moves."""
+
+TILT_STEP, LARGEST_TILT = math.radians(5.0), math.radians(50.0)
+"""Difference of rms tilt at which the threshold is grown as well, and where that ends:
+55 degrees are isotropic flakes."""
 
 BOXES_PER_GROWTH_JOB = 10
 
@@ -77,6 +88,31 @@ SECONDS_TO_COMPILE = 20.0
 """First use on a machine, compiling the kernels [s] (as above)."""
 
 
+def tilted(recipe: Recipe) -> dict[str, Recipe]:
+    """Give the first filler that lies down a few degrees more and less tilt, by name.
+
+    None for isotropic particles, spheres, and those with an order parameter.
+    """
+    turning = [
+        k
+        for k, (filler, _) in enumerate(recipe.fillers)
+        if filler.kind != "sphere"
+        and filler.orientation.mode != "isotropic"
+        and filler.orientation.order is None
+    ]
+    if not turning:
+        return {}
+    first, weight = recipe.fillers[turning[0]]
+    found = {}
+    for tilt in (first.orientation.tilt - TILT_STEP, first.orientation.tilt + TILT_STEP):
+        if 0.0 <= tilt <= LARGEST_TILT:
+            fillers = list(recipe.fillers)
+            orientation = replace(first.orientation, tilt=tilt)
+            fillers[turning[0]] = (replace(first, orientation=orientation), weight)
+            found[f"tilt {tilt:.6g}"] = replace(recipe, fillers=tuple(fillers))
+    return found
+
+
 def growth_plans(plan: Plan) -> dict[str, GrowthPlan]:
     """Threshold of a plan's or a mix's own filler, and of it with other aspect ratios.
 
@@ -95,6 +131,7 @@ def growth_plans(plan: Plan) -> dict[str, GrowthPlan]:
             f"{of_size}aspect {ratio:g}": with_aspect_ratio(own, ratio)
             for ratio in ASPECT_RATIOS
         }
+    recipes |= {f"{of_filler}{name}": recipe for name, recipe in tilted(own).items()}
     return {
         name: plan_growth(
             RecipeParticles(recipe),
@@ -234,6 +271,90 @@ def box_jobs(plan: Plan, boxes: Mapping[Loading, int] | None = None) -> list[Box
     ]
 
 
+@dataclass(frozen=True, slots=True)
+class AcrossJob(BoxJob):
+    """A box whose current runs across the film, to tell how unlike it conducts that way."""
+
+    @property
+    def key(self) -> str:
+        """Name under which the store keeps this box."""
+        nanometres = round(self.box.length * 1e9)
+        where = f"{self.box.axis}/{self.recipe.weight_fraction!r}/{nanometres}"
+        return f"across/{self.label}{where}/{self.number}"
+
+
+def across_axis(plan: Plan) -> int | None:
+    """Direction across the film whose resistivity the plan's layout needs, if any.
+
+    Electrodes on a face lead current through the thickness (2), fingers draw some across
+    the width (1). None where nothing runs that way, or where the particles lie in every
+    direction alike and the resistivity is the same by construction.
+    """
+    fillers = [f for f in plan.fillers if f.kind != "sphere"]
+    if plan.layout.mount == "surface":
+        turned = any(f.orientation.mode != "isotropic" for f in fillers)
+        return 2 if turned else None
+    if plan.layout.name == "fingers":
+        # flakes about the thickness and rods in the plane conduct alike in the plane
+        turned = any(f.kind == "rod" and f.orientation.mode == "aligned" for f in fillers)
+        return 1 if turned else None
+    return None
+
+
+def across_jobs(plan: Plan) -> list[AcrossJob]:
+    """Cubes at rest with the current across the film, half as many as along it.
+
+    Rods along the current of the film lie across that of these boxes.
+    """
+    jobs: dict[str, AcrossJob] = {}
+    for mix in plan.mixes:
+        axis = across_axis(mix)
+        if axis is not None:
+            for job in _across_jobs(mix, axis):
+                jobs.setdefault(job.key, job)
+    return list(jobs.values())
+
+
+def _across_jobs(plan: Plan, axis: int) -> list[AcrossJob]:
+    """Jobs of `across_jobs` for one mix."""
+    lengths, law = plan.box_lengths, plan.law()
+    count = max(6, plan.boxes.count // 2)
+    counts = [round(count * lengths[-1] / length) for length in lengths]
+    mounting = plan.mounting()
+    periodic = tuple(k != axis for k in range(3))
+    by_loading = [(_turned(plan.recipe(w)), plan.thermal(w)) for w in plan.weight_fractions]
+    return [
+        AcrossJob(
+            plan.seed,
+            number,
+            recipe,
+            Box((length,) * 3, periodic, axis),
+            law,
+            (State.at(0.0, ROOM_TEMPERATURE, mounting, thermal, axis=axis),),
+            plan.cutoff,
+            core=plan.placement.impenetrable,
+            clusters=plan.clusters,
+            label=plan.box_label,
+        )
+        for number in range(max(counts))
+        for recipe, thermal in by_loading
+        for index, length in enumerate(lengths)
+        if number < counts[index]
+    ]
+
+
+def _turned(recipe: Recipe) -> Recipe:
+    """Make the recipe's rods along the current lie across that of the box."""
+
+    def turned(filler: Filler) -> Filler:
+        along = filler.kind == "rod" and filler.orientation.mode == "aligned"
+        if not along or filler.orientation.director not in ("", "current"):
+            return filler
+        return replace(filler, orientation=replace(filler.orientation, director="width"))
+
+    return replace(recipe, fillers=tuple((turned(f), w) for f, w in recipe.fillers))
+
+
 def film_jobs(
     plan: Plan, weight_fraction: float, budget: float, films: int = FEWEST_FILMS
 ) -> list[FilmJob]:
@@ -321,7 +442,7 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
 
     """
     workers = workers or available_cores()
-    jobs = box_jobs(plan)
+    jobs: list[BoxJob] = [*box_jobs(plan), *across_jobs(plan)]
     counts = [
         sum(
             job.box.volume * phi / filler.mean_volume()

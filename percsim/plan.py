@@ -23,6 +23,7 @@ from pydantic import ValidationError
 from percsim.errors import PlanError
 from percsim.sections import (
     ESSENTIAL,
+    OPTIONAL,
     PLAN_FOLDER,
     ROWS,
     SECTIONS,
@@ -44,9 +45,11 @@ from percsim.sections import (
     Sizes,
     Stated,
     StrainSection,
+    SupplySection,
     TargetSection,
     TemperatureSection,
     TolerancesSection,
+    VibrationSection,
     did_you_mean,
     reader_of,
     show_value,
@@ -59,6 +62,7 @@ if TYPE_CHECKING:
     from percsim.decision.priors import ContactParameters, TunnellingParameters
     from percsim.film.casting import Tolerances
     from percsim.film.electrodes import Film, Layout
+    from percsim.film.readout import Circuit, HeatPath
     from percsim.materials.elastomer import Elastomer
     from percsim.materials.filler import Filler, Orientation
     from percsim.materials.recipe import Recipe, WeighOut
@@ -206,6 +210,8 @@ class Plan:
         The sections, values in SI.
     tolerances_section : TolerancesSection
         The bench tolerances as written; `tolerances` has the defaults filled in.
+    supply, vibration : optional sections
+        None when the plan does not have them.
     measured : tuple of MeasuredSection
         Films that were cast and read, in the order written.
     name : str
@@ -233,6 +239,8 @@ class Plan:
     boxes: BoxesSection
     tolerances_section: TolerancesSection
     target: TargetSection
+    supply: SupplySection | None
+    vibration: VibrationSection | None
     batch: BatchSection
     sheet: SheetSection
     part: PartSection
@@ -340,7 +348,7 @@ class Plan:
                 elif key in ESSENTIAL:
                     reading.fault(f"[{key}]", f"is missing; {_section_help(key)}")
                     reading.bad.add(key)
-                if key in ESSENTIAL:
+                if key in ESSENTIAL or key in OPTIONAL:
                     parts[key] = None
                 else:
                     parts[key] = model()
@@ -406,12 +414,18 @@ class Plan:
             },
             "tolerances": {"thickness": self.tolerances["thickness"]},
             "batch": {} if self.batch_mass is None else {"mass": self.batch_mass},
+            "target": {"supply": self.supply_voltage},
+            "supply": {
+                "voltage": self.supply_voltage, "series_resistor": self.series_resistor,
+            },
         }  # fmt: skip
+        if self.vibration_cycle is not None:
+            derived["vibration"] = {"mean": self.vibration_cycle[0]}
         out: dict[str, Any] = {"title": self.title, "seed": self.seed}
         out["filler"] = fillers[0] if len(fillers) == 1 else fillers
         for key in SECTIONS:
-            if key != "filler":
-                name = "tolerances_section" if key == "tolerances" else key
+            name = "tolerances_section" if key == "tolerances" else key
+            if key != "filler" and getattr(self, name) is not None:
                 out[key] = _written(getattr(self, name), derived.get(key, {}))
         if self.contacts.model == "affine":
             for key in _OF_OPENING:
@@ -563,7 +577,11 @@ class Plan:
 
     def mix_values(self, names: Sequence[str]) -> tuple[tuple[str, float], ...]:
         """Values of a mix in SI, of those of its axes, by their names in results."""
-        columns = {"thickness": "film_thickness_m", "diameter": "diameter_m"}
+        columns = {
+            "thickness": "film_thickness_m",
+            "diameter": "filler_diameter_m",
+            "aspect_ratio": "filler_aspect_ratio",
+        }
         return tuple((columns.get(n, n), value) for n, value in self.mix if n in names)
 
     @property
@@ -884,7 +902,8 @@ class Plan:
         -------
         dict
             By the names of `percsim.film.Tolerances`: lengths [m], `strain_setting` as
-            strain, the rest relative; `mixing_length` [m] goes with `mixing_within`.
+            strain, `tilt` [rad], the rest relative; `mixing_length` [m] goes with
+            `mixing_within`.
 
         """
         t = self.tolerances_section
@@ -901,6 +920,7 @@ class Plan:
             "skew": t.electrode_skew,
             "particle_size": t.particle_size,
             "response": t.response,
+            "tilt": t.tilt,
             "mixing_length": t.mixing_length,
             "instrument": t.instrument,
             "strain_setting": t.strain_setting,
@@ -1010,13 +1030,66 @@ class Plan:
         return Target(
             resistance_min=low or None,
             resistance_max=high,
-            supply_voltage=t.supply,
-            series_resistance=t.series_resistor,
+            supply_voltage=self.supply_voltage,
+            series_resistance=self.series_resistor or None,
             gauge_factor_min=t.smallest_gauge_factor,
             resistance_cv_max=t.largest_resistance_cv,
             gauge_factor_cv_max=t.largest_gauge_factor_cv,
             pass_share_min=t.pass_share,
+            self_heating_drift_max=t.largest_self_heating_drift,
+            thermal_output_max=t.largest_thermal_output,
+            circuit=self.circuit(),
+            heat_path=self.heat_path(),
         )
+
+    # ------------------------------------------------------------------ how it is read
+    @property
+    def supply_voltage(self) -> float:
+        """Supply voltage [V]: of [supply], else of [target], else 3.3 V."""
+        own = None if self.supply is None else self.supply.voltage
+        for value in (own, self.target.supply):
+            if value is not None:
+                return value
+        return 3.3
+
+    @property
+    def series_resistor(self) -> float:
+        """Resistor in series with the film [ohm]: of [supply], else of [target], else 0."""
+        own = None if self.supply is None else self.supply.series_resistor
+        if own is not None:
+            return own
+        return self.target.series_resistor or 0.0
+
+    def circuit(self) -> Circuit:
+        """Circuit that reads the film."""
+        from percsim.film.readout import Circuit
+
+        kind: Any = "series" if self.supply is None else self.supply.circuit
+        return Circuit(self.supply_voltage, self.series_resistor, kind)
+
+    def heat_path(self) -> HeatPath | None:
+        """Way of the film's own heat to its part and to the air; None without [supply]."""
+        from percsim.film.readout import HeatPath
+
+        s = self.supply
+        if s is None:
+            return None
+        return HeatPath(
+            self.film.thickness,
+            s.film_conductivity,
+            self.sheet.thickness or 0.0,
+            s.sheet_conductivity,
+            s.still_air,
+        )
+
+    @property
+    def vibration_cycle(self) -> tuple[float, float] | None:
+        """Mean strain and amplitude of the vibration; None when the plan has none."""
+        if self.vibration is None:
+            return None
+        mean = self.vibration.mean
+        middle = 0.5 * (min(self.strains) + max(self.strains))
+        return (middle if mean is None else mean), self.vibration.amplitude
 
     def casting_tolerances(self) -> Tolerances:
         """Bench tolerances as the castings take them."""
@@ -1166,7 +1239,41 @@ class Plan:
                 f" than the largest particles, {_length(self.largest_particle)};"
                 " they lie flatter than the plan says"
             )
-        return (*out, *self._placement_cautions())
+        return (*out, *self._placement_cautions(), *self._reading_cautions())
+
+    def _reading_cautions(self) -> list[str]:
+        """Where temperatures or the supply are outside of what is known."""
+        from percsim.states.temperature import ELASTOMER_LIMITS
+
+        out = []
+        low, high = ELASTOMER_LIMITS
+        beyond = [t for t in self.temperatures if not low <= t <= high]
+        if beyond:
+            listed = ", ".join(format_quantity(t, "temperature") for t in beyond)
+            out.append(
+                f"{listed}: outside the range in which silicone elastomers serve and their"
+                f" data hold, {format_quantity(low, 'temperature')} to"
+                f" {format_quantity(high, 'temperature')} (data-sheet practice, from"
+                " memory); R there is extrapolated physics"
+            )
+        if self.supply is not None:
+            for name, own, other, kind in (
+                ("voltage", self.supply.voltage, self.target.supply, "voltage"),
+                (
+                    "series_resistor",
+                    self.supply.series_resistor,
+                    self.target.series_resistor,
+                    "resistance",
+                ),
+            ):
+                if own is not None and other is not None and own != other:
+                    theirs = "supply" if name == "voltage" else name
+                    out.append(
+                        f"supply.{name} = '{format_quantity(own, kind)}' and"
+                        f" target.{theirs} = '{format_quantity(other, kind)}' differ; that"
+                        " of [supply] is used throughout"
+                    )
+        return out
 
     @property
     def threshold_caution(self) -> str:
@@ -1373,8 +1480,8 @@ def _cross_check(plan: Plan, reading: _Reading) -> None:
     checks: tuple[Callable[[Plan, _Reading], None], ...] = (
         _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
         _check_layout,
-        _check_boxes, _check_contacts, _check_placement, _check_states, _check_batch,
-        _check_sheet, _check_part, _check_measured,
+        _check_boxes, _check_contacts, _check_placement, _check_states, _check_reading,
+        _check_batch, _check_sheet, _check_part, _check_measured,
     )  # fmt: skip
     for check in checks:
         check(plan, reading)
@@ -1886,6 +1993,51 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
         f" {format_quantity(temperature, 'temperature')} the contacts are more closed than"
         f" in the reference state, {numbers}; {advice}",
     )
+
+
+def _check_reading(plan: Plan, reading: _Reading) -> None:
+    """Refuse what the strains and temperatures of the plan cannot answer."""
+    supply, target = plan.supply, plan.target
+    if plan.vibration is not None and reading.usable("vibration", "strain"):
+        cycle = plan.vibration_cycle
+        assert cycle is not None
+        mean, amplitude = cycle
+        low, high = min(plan.strains), max(plan.strains)
+        # room for the last digit of a sum
+        slack = 1e-9 * (high - low)
+        if mean - amplitude < low - slack or mean + amplitude > high + slack:
+            reading.fault(
+                "vibration",
+                f"runs from {1e6 * (mean - amplitude):.6g} to"
+                f" {1e6 * (mean + amplitude):.6g} microstrain, outside of what is computed,"
+                f" {1e6 * low:.6g} to {1e6 * high:.6g}; widen strain.window or vibrate"
+                " less",
+            )
+    if target is None:
+        return
+    if (
+        supply is not None
+        and reading.usable("supply")
+        and supply.lowest_frequency >= supply.bandwidth
+    ):
+        reading.fault(
+            "supply.lowest_frequency",
+            f"= '{format_quantity(supply.lowest_frequency, 'frequency')}' must be below the"
+            f" bandwidth, '{format_quantity(supply.bandwidth, 'frequency')}'",
+        )
+    if target.largest_self_heating_drift is not None and supply is None:
+        reading.fault("target.largest_self_heating_drift", "needs the section [supply]")
+    for name in ("largest_self_heating_drift", "largest_thermal_output"):
+        if (
+            getattr(target, name) is not None
+            and reading.usable("temperature")
+            and len(plan.temperatures) < 2
+        ):
+            reading.fault(
+                f"target.{name}",
+                'needs two temperatures or more, written like values = ["0 C", "20 C",'
+                ' "40 C"] under [temperature]',
+            )
 
 
 def _check_batch(plan: Plan, reading: _Reading) -> None:

@@ -32,6 +32,7 @@ from percsim.ensemble.threshold import GrowthJob
 from percsim.ensemble.workers import Executor, Progress, run_jobs
 from percsim.errors import FolderError, PlanError
 from percsim.jobs import (
+    across_jobs,
     box_jobs,
     compile_kernels,
     estimate,
@@ -181,12 +182,19 @@ def run_plan(
     """
     started = time.monotonic()
     folder = Path(out)
+    if verify_film is not None:
+        # too small a budget is told before anything is computed
+        film_jobs(plan, plan.recipe(plan.weight_fractions[-1]).weight_fraction, verify_film)
     with Store.open(folder, plan.hash, fresh=fresh) as store:
         store.save_artefact("plan", plan.as_dict())
         write_atomically(folder / "plan.toml", plan.whole_text)
 
         def run(boxes: Sequence[BoxJob]) -> None:
-            jobs: list[GrowthJob | BoxJob] = [*threshold_jobs(plan), *boxes]
+            jobs: list[GrowthJob | BoxJob] = [
+                *threshold_jobs(plan),
+                *boxes,
+                *across_jobs(plan),
+            ]
             run_jobs(
                 run_job,
                 jobs,

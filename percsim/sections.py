@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ESSENTIAL",
+    "OPTIONAL",
     "PLAN_FOLDER",
     "ROWS",
     "SECTIONS",
@@ -49,9 +50,11 @@ __all__ = [
     "Sizes",
     "Stated",
     "StrainSection",
+    "SupplySection",
     "TargetSection",
     "TemperatureSection",
     "TolerancesSection",
+    "VibrationSection",
     "did_you_mean",
     "either",
     "reader_of",
@@ -1148,6 +1151,14 @@ class TemperatureSection(Section):
         " among them.",
         ["20 C"],
     )
+    part_thermal_expansion: (
+        Annotated[float, _Quantity("expansion", "ppm/K", "-100 ppm/K", "1000 ppm/K")] | None
+    ) = _field(
+        "Linear thermal expansion of the part under a bonded film, for the mismatch term of"
+        " the thermal output. Default: not stated.",
+        None,
+        example="23 ppm/K",
+    )
 
 
 class ExploreSection(Section):
@@ -1329,6 +1340,11 @@ class TolerancesSection(Section):
         " part, cure, contacts. It scatters the gauge factor.",
         "5 %",
     )
+    tilt: Annotated[float, _Quantity("angle", "deg", "0 deg", "30 deg")] = _field(
+        "Of the rms tilt of in-plane or aligned particles, from casting to casting; it acts"
+        " through the threshold. Isotropic ones have none.",
+        "2 deg",
+    )
     instrument: Annotated[float, _Quantity("percentage", "%", "0 %", "50 %")] = _field(
         "Of one reading of a resistance, from trial to trial on the same film.", "0.1 %"
     )
@@ -1345,8 +1361,13 @@ class TolerancesSection(Section):
 class TargetSection(Section):
     """What a casting must reach; a limit that is left out is not tested."""
 
-    supply: Annotated[float, _Quantity("voltage", "V", "0.001 V", "1000 V")] = _field(
-        "Supply voltage of the divider that reads the film.", "3.3 V"
+    supply: Annotated[float, _Quantity("voltage", "V", "0.001 V", "1000 V")] | None = (
+        _field(
+            "Supply voltage of the divider that reads the film; [supply] says more of it."
+            " Default: that of [supply], else 3.3 V.",
+            None,
+            example="3.3 V",
+        )
     )
     series_resistor: (
         Annotated[float, _Quantity("resistance", "kohm", "0.001 ohm", "1000 Gohm")] | None
@@ -1383,9 +1404,125 @@ class TargetSection(Section):
         None,
         example="15 %",
     )
+    largest_self_heating_drift: (
+        Annotated[float, _Quantity("strain", "microstrain", "0 microstrain", "100 %")]
+        | None
+    ) = _field(
+        "Largest drift from the film's own heat on its sheet at the supply, either way, as"
+        " strain of the chord gauge factor; needs [supply] and two temperatures or more.",
+        None,
+        example="50 microstrain",
+    )
+    largest_thermal_output: (
+        Annotated[
+            float,
+            _Quantity(
+                "thermal_output",
+                "microstrain/K",
+                "0 microstrain/K",
+                "1000000 microstrain/K",
+            ),
+        ]
+        | None
+    ) = _field(
+        "Largest thermal output at 20 C, either way: change of R with temperature over the"
+        " chord gauge factor; needs two temperatures or more.",
+        None,
+        example="200 microstrain/K",
+    )
     pass_share: Annotated[float, _Quantity("percentage", "%", "0 %", "100 %")] = _field(
         "Share of the castings that must meet the limits on R0 and gauge factor.", "80 %"
     )
+
+
+class SupplySection(Section):
+    """How the film is read and fed: its operating point.
+
+    The whole section may be left out; a film is then read as [target] says, and neither
+    self-heating nor noise is worked out.
+    """
+
+    voltage: Annotated[float, _Quantity("voltage", "V", "0.001 V", "1000 V")] | None = (
+        _field(
+            "Supply voltage. Default: that of [target].",
+            None,
+            example="3.3 V",
+        )
+    )
+    series_resistor: (
+        Annotated[float, _Quantity("resistance", "kohm", "0 ohm", "1000 Gohm")] | None
+    ) = _field(
+        "Resistor in series with the film, which in a bridge is the other half of its arm."
+        " Default: that of [target], else 0 ohm, the film straight at the supply.",
+        None,
+        example="1.8 kohm",
+    )
+    circuit: Annotated[str, _Choice("series", "quarter bridge", "half bridge")] = _field(
+        "series: the film and its resistor, read across the film; quarter bridge: the same"
+        " against two equal resistors; half bridge: the film over an equal one that is not"
+        " strained, against two equal resistors.",
+        "series",
+    )
+    bandwidth: Annotated[float, _Quantity("frequency", "Hz", "0.001 Hz", "1000000 Hz")] = (
+        _field("Bandwidth of the reading, up to which noise counts.", "10 Hz")
+    )
+    lowest_frequency: Annotated[
+        float, _Quantity("frequency", "Hz", "0.000001 Hz", "1000000 Hz")
+    ] = _field(
+        "Frequency from which 1/f noise counts, about one over the time of a measurement.",
+        "0.01 Hz",
+    )
+    instrument_noise: Annotated[float, _Quantity("voltage", "mV", "0 mV", "1000 mV")] = (
+        _field("Noise of the instrument in that bandwidth, one standard deviation.", "0 mV")
+    )
+    flicker_noise: Annotated[float, _Number(0.0, 1.0)] | None = _field(
+        "Relative 1/f noise of the film: power density of R over R squared, times the"
+        " frequency. Default: not stated, 1/f noise is left out.",
+        None,
+        example=1e-12,
+    )
+    still_air: Annotated[
+        float, _Quantity("heat_transfer", "W/m2K", "0.1 W/m2K", "10000 W/m2K")
+    ] = _field(
+        "Heat that still air takes from one face of a film that nothing else cools"
+        " (common practice, no source).",
+        "10 W/m2K",
+    )
+    film_conductivity: Annotated[
+        float, _Quantity("thermal_conductivity", "W/mK", "0.01 W/mK", "1000 W/mK")
+    ] = _field(
+        "Thermal conductivity through the film; that of the unfilled elastomer by default,"
+        " as filler only helps.",
+        "0.17 W/mK",
+    )
+    sheet_conductivity: Annotated[
+        float, _Quantity("thermal_conductivity", "W/mK", "0.01 W/mK", "1000 W/mK")
+    ] = _field("Thermal conductivity of the sheet between film and part.", "0.17 W/mK")
+
+
+class VibrationSection(Section):
+    """Vibration about a mean strain, for the part of R that alternates and its mean.
+
+    The whole section may be left out.
+    """
+
+    mean: (
+        Annotated[
+            float,
+            _Quantity(
+                "strain", "microstrain", "-200000 microstrain", "1000000 microstrain"
+            ),
+        ]
+        | None
+    ) = _field(
+        "Strain about which the part vibrates. Default: the middle of the strain window.",
+        None,
+        example="1500 microstrain",
+    )
+    amplitude: Annotated[
+        float,
+        _Quantity("strain", "microstrain", "0.001 microstrain", "1000000 microstrain"),
+    ] = _field("Largest departure from it.", "200 microstrain")
 
 
 class BatchSection(Section):
@@ -1595,11 +1732,16 @@ SECTIONS: dict[str, type[Section]] = {
     "boxes": BoxesSection,
     "tolerances": TolerancesSection,
     "target": TargetSection,
+    "supply": SupplySection,
+    "vibration": VibrationSection,
     "batch": BatchSection,
     "sheet": SheetSection,
     "part": PartSection,
 }
 """Sections of a plan in the order of the starter."""
+
+OPTIONAL = ("supply", "vibration")
+"""Sections that ask for something more; without them it is not worked out."""
 
 ROWS: dict[str, type[Section]] = {"measured": MeasuredSection}
 """Sections of which a plan may have none, or many."""

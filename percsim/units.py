@@ -175,6 +175,22 @@ KINDS: Final[dict[str, _Kind]] = {
     "time": _Kind(
         "a time", "s", (("ms", "1e-3"), ("s", "1"), ("min", "60"), ("h", "3600")), si="s"
     ),
+    "frequency": _Kind(
+        "a frequency", "Hz",
+        (("mHz", "1e-3"), ("Hz", "1"), ("kHz", "1e3"), ("MHz", "1e6")), si="Hz",
+    ),
+    "heat_transfer": _Kind(
+        "a heat transfer coefficient", "W/m2K", (("W/m2K", "1"),),
+        (("W/(m2K)", "1"), ("W/m2/K", "1")),
+    ),
+    "thermal_conductivity": _Kind(
+        "a thermal conductivity", "W/mK", (("W/mK", "1"),),
+        (("W/(mK)", "1"), ("W/m/K", "1")),
+    ),
+    "thermal_output": _Kind(
+        "a thermal output", "microstrain/K", (("microstrain/K", "1e-6"),),
+        (("ppm/K", "1e-6"), ("um/m/K", "1e-6")),
+    ),
 }  # fmt: skip
 """Kinds of quantity that can be read and printed."""
 
@@ -348,7 +364,8 @@ _EXAMPLES = {
     "temperature": "20", "strain": "3000", "fraction": "12", "weight_fraction": "26",
     "volume_fraction": "12", "percentage": "12", "phr": "40", "ratio": "7", "energy": "10",
     "density": "1030", "expansion": "300", "conductance": "80", "angle": "10",
-    "voltage": "3.3",
+    "voltage": "3.3", "frequency": "10", "heat_transfer": "10",
+    "thermal_conductivity": "0.2", "thermal_output": "5",
     "temperature_difference": "20", "area": "100", "time": "60", "mass": "50",
 }  # fmt: skip
 

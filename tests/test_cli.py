@@ -38,7 +38,9 @@ weight_fraction = ["26 wt%", "30 wt%"]
 electrode_gap = ["2 mm", "3 mm"]
 """
 BAD = PLAN.replace('"0.2 mm"', '"0.2"').replace("aspect_ratio", "aspect_ration")
-COMMANDS = ("run", "new", "recipe", "check", "threshold", "report", "anchor", "agree")
+COMMANDS = (
+    "run", "new", "recipe", "check", "threshold", "report", "lots", "anchor", "agree",
+)  # fmt: skip
 
 
 def call(*arguments: object) -> Result:
@@ -510,3 +512,68 @@ def test_a_fresh_start_says_whose_results_it_removes(
     with Store.open(out, mine.hash, fresh=True) as store:
         store.save_artefact("plan", mine.as_dict())
     assert told() == []
+
+
+# --- lots
+
+LOT = "casting,resistance_kohm,uncured_kohm\n1,1.21,2.9\n2,1.50,3.7\n3,1.38,3.3\n4,open,\n"
+
+
+def test_lots_of_a_file_and_of_options_agree(tmp_path: Path) -> None:
+    file = tmp_path / "lot.csv"
+    file.write_text(LOT)
+    from_file = call("lots", file, "--window", "0.7 to 3 kohm", "--json")
+    assert from_file.exit_code == 0, from_file.output
+    told = json.loads(from_file.stdout)
+    assert (told["lot"]["n"], told["lot"]["n_open"], told["lot"]["inside"]) == (4, 1, 3)
+    assert told["lot"]["largest_ohm"] == "inf"
+    assert told["before_cure"]["n"] == 3
+    words = ("-r", "1.21 kohm", "-r", "1500 ohm", "-r", "1.38 kohm", "-r", "open")
+    by_option = call("lots", *words, "--window", "0.7 to 3 kohm", "--json")
+    assert json.loads(by_option.stdout)["lot"] == told["lot"]
+    semicolons = tmp_path / "other.csv"
+    semicolons.write_text("Resistance;note\n1.21 kohm;a\n1.5 kohm;b\n1380 ohm;\nopen;d\n")
+    again = call("lots", semicolons, "--window", "0.7 to 3 kohm", "--json")
+    assert json.loads(again.stdout)["lot"] == told["lot"]
+
+
+def test_lots_plans_without_readings() -> None:
+    result = call("lots", "--cv", "25 %", "--share", "90 %")
+    assert result.exit_code == 0, result.output
+    assert "29 with no failures" in " ".join(result.stdout.split())
+    assert "Sampling plan" not in call("lots", "--cv", "25 %", "--quiet").stdout
+
+
+@pytest.mark.parametrize(
+    ("text", "words", "fault"),
+    [
+        (None, (), "nothing to judge: give READINGS.csv"),
+        (None, ("-r", "-3 kohm"), "--reading = '-3 kohm' is negative"),
+        (None, ("-r", "0 ohm"), "must be a positive resistance, or open"),
+        (None, ("-r", "3"), "'3' has no unit; write it like '3 kohm'"),
+        (None, ("--cv", "-5 %"), "--cv = '-5 %'"),
+        (None, ("--cv", "20 %", "--confidence", "100 %"), "--confidence must be below"),
+        (None, ("--cv", "20 %", "--within", "0 %"), "--within must be above 0 %"),
+        (None, ("--cv", "20 %", "--window", "3 to 2 kohm"), "--window = '3 to 2 kohm'"),
+        (None, ("--cv", "20 %", "--cured-ratio", "2"), "go together"),
+        (None, ("--folder", "."), "holds no results to read"),
+        ("a,b\n1,2\n", (), "needs a column 'resistance'"),
+        ("resistance_kohm\n1.2\nx\n", (), "row 3: resistance = 'x kohm'"),
+        ("resistance\n1.2\n", (), "row 2: resistance = '1.2' has no unit"),
+        ("resistance_volt\n1.2\n", (), "row 2: resistance = '1.2 volt'"),
+        ("resistance_ohm,n\n,1\n", (), "row 2: no resistance; write 'open'"),
+        ("resistance_ohm\n", (), "holds no reading"),
+    ],
+)
+def test_lots_refuses_bad_input_in_one_line(
+    tmp_path: Path, text: str | None, words: tuple[str, ...], fault: str
+) -> None:
+    file = tmp_path / "lot.csv"
+    if text is not None:
+        file.write_text(text)
+        words = (str(file), *words)
+    result = call("lots", *words)
+    assert result.exit_code == 2
+    assert fault in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+    assert result.stdout == ""

@@ -22,7 +22,9 @@ from percsim.assemble.gather import (
     casting_rows,
     gather_responses,
 )
+from percsim.assemble.ladder import ladder
 from percsim.assemble.layers import layers
+from percsim.assemble.operation import operation
 from percsim.assemble.spread import spread
 from percsim.assemble.stages import (
     MixFindings,
@@ -31,11 +33,12 @@ from percsim.assemble.stages import (
     gather_mixes,
     next_stage,
 )
+from percsim.assemble.temperature import temperature
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
-from percsim.decision.choose import Decision, choose
+from percsim.decision.choose import Decision, choose_among
 from percsim.ensemble.store import Record
 from percsim.errors import FolderError
-from percsim.jobs import box_jobs, threshold_jobs
+from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
 
 __all__ = ["CHAPTERS", "Findings", "assemble", "find"]
@@ -46,7 +49,10 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     front,
     day_one,
     measured_films,
+    ladder,
     layers,
+    temperature,
+    operation,
     currents,
 )
 """What a summary holds beyond the decision, in order."""
@@ -86,7 +92,7 @@ def find(
         raise FolderError(
             "fewer than two boxes a length are stored; run the plan again to go on"
         )
-    whole = choose(
+    whole = choose_among(
         [entry.mix for entry in found],
         plan.electrode_gaps,
         plan.decision_target(),
@@ -156,7 +162,8 @@ def assemble(
     jobs, recipe = box_jobs(plan, stages.boxes), findings.recipe
     mine = found[whole.best.mix]
     boxes, responses = box_rows(plan, jobs, records)
-    expected = {job.key for job in jobs} | {job.key for job in threshold_jobs(plan)}
+    expected = {job.key for job in [*jobs, *across_jobs(plan)]}
+    expected |= {job.key for job in threshold_jobs(plan)}
     failed = {json.dumps(row): row for entry in found for row in entry.failed}
     summary = {
         "version": __version__,
@@ -180,8 +187,10 @@ def assemble(
         "cautions": [*plan.cautions, *whole.cautions, *CAUTIONS],
         "failed_boxes": list(failed.values()),
     }
+    # what chapters say is of one mix; only `whole` numbers candidates as the summary does
+    own = decision.as_dict() if decision is not whole else {}
     for chapter in CHAPTERS:
-        summary |= chapter(findings, summary)
+        summary |= chapter(findings, {**summary, **own})
     tables = {"boxes": boxes, "responses": responses, "castings": casting_rows(whole)}
     return summary, decision, tables
 

@@ -7,7 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from percsim.assemble.across import Across, gather_across
 from percsim.assemble.gather import Findings
+from percsim.assemble.layers import strain_profile
 from percsim.ensemble.statistics import Estimate
 from percsim.film.blocks import Blocks, FilmCastings, cast_lattice
 from percsim.film.casting import Castings
@@ -46,14 +48,16 @@ def film(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     if castings.fit.is_open:
         return {}
     plan = findings.plan
+    across = gather_across(plan, findings.records, findings.loadings, findings.threshold)
     out: dict[str, Any] = _described(findings, castings)
+    out["across"] = across.as_dict()
     if plan.contacts.model == "affine":
         out["refused"] = (
             "with model = 'affine' a box has no response that would carry over to a block"
         )
         return {"film": out}
     try:
-        blocks = _blocks(findings)
+        blocks = _blocks(findings, across)
         found = _lattice_films(findings, castings, blocks)
     except ValueError as error:
         out["refused"] = str(error)
@@ -121,9 +125,10 @@ def _rows(findings: Findings, fits: tuple[LoadingFit, ...]) -> list[NDArray[np.i
     ]
 
 
-def _blocks(findings: Findings) -> Blocks:
+def _blocks(findings: Findings, across: Across) -> Blocks:
     fits = tuple(findings.decision.fits)
-    return Blocks.from_fits(fits, findings.threshold, rows=_rows(findings, fits))
+    width = across.ratio if across.axis == 1 else 1.0
+    return Blocks.from_fits(fits, findings.threshold, width, _rows(findings, fits))
 
 
 def _estimate(found: Estimate) -> dict[str, float]:
@@ -158,6 +163,9 @@ def _lattice_films(
     phi = fit.loading.volume_fraction
     spread, reach = _unevenness(findings)
 
+    # the strain that reaches the film; wrapping, through the thickness, is not in it
+    profile = strain_profile(plan, castings)
+
     def cast(loading_spread: float) -> FilmCastings:
         return cast_lattice(
             blocks,
@@ -168,6 +176,7 @@ def _lattice_films(
             strains=_strains(findings),
             loading_spread=loading_spread,
             correlation_length=reach,
+            strain_profile=profile,
             near_threshold=plan.film.near_threshold,
         )
 

@@ -105,7 +105,7 @@ def gather_threshold(
     curve = [
         {"aspect_ratio": float(name.split()[-1]), **_fractions(found)}
         for name, found in estimates.items()
-        if not is_own(name)
+        if _varied(name, "aspect")
     ]
     slope = 0.0
     if len(curve) >= 2:
@@ -120,7 +120,38 @@ def gather_threshold(
         "aspect_ratio_slope": slope,
     }
     phi = own.volume_fraction
-    return summary, LoadingThreshold(phi.value, phi.standard_error, slope)
+    tilt_slope = _tilt_slope(plan, own, estimates)
+    if tilt_slope:
+        summary["tilt_slope_per_rad"] = tilt_slope
+    return summary, LoadingThreshold(phi.value, phi.standard_error, slope, tilt_slope)
+
+
+def _varied(name: str, what: str) -> bool:
+    """Whether a growth is that of the filler with another tilt or aspect ratio."""
+    return name.rpartition("/")[2].startswith(f"{what} ")
+
+
+def _tilt_slope(
+    plan: Plan, own: ThresholdEstimate, estimates: dict[str, ThresholdEstimate]
+) -> float:
+    """D ln(threshold) / d (rms tilt) of the first filler that has one [1/rad], else 0."""
+    points = [
+        (float(name.split()[-1]), found.volume_fraction.value)
+        for name, found in estimates.items()
+        if _varied(name, "tilt")
+    ]
+    if not points:
+        return 0.0
+    planned = next(
+        f.orientation.tilt
+        for f in plan.fillers
+        if f.kind != "sphere"
+        and f.orientation.mode != "isotropic"
+        and f.orientation.order is None
+    )
+    points.append((planned, own.volume_fraction.value))
+    tilts, thresholds = zip(*points, strict=True)
+    return float(np.polyfit(tilts, np.log(thresholds), 1)[0])
 
 
 def _fractions(found: ThresholdEstimate) -> dict[str, float]:

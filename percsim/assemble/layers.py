@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,13 +14,17 @@ from percsim.assemble.gather import Findings
 from percsim.assemble.words import BOND
 from percsim.decision.choose import Candidate
 from percsim.ensemble.sampling import PURPOSES, box_seed
+from percsim.film.casting import Castings
 from percsim.film.layers import (
     Layer,
     LocalResponse,
     Stack,
     StrainTransfer,
     Wrap,
+    electrode_span,
+    mount,
     off_axis_reading,
+    read_length,
     score_grid,
     stretches,
     through_thickness,
@@ -34,9 +39,8 @@ from percsim.materials.stiffness import (
 )
 from percsim.plan import Plan
 from percsim.states.temperature import ROOM_TEMPERATURE
-from percsim.units import format_quantity
 
-__all__ = ["Assembly", "layers"]
+__all__ = ["Assembly", "layers", "mounting", "strain_profile"]
 
 Floats = NDArray[np.float64]
 
@@ -67,24 +71,34 @@ class Assembly:
         The plan.
     film, sheet : Modulus
         Of the film and the sheet; the sheet's is there but unused without one.
+    thickness : float
+        Of the film [m].
 
     """
 
     plan: Plan
     film: Modulus
     sheet: Modulus
+    thickness: float
 
     @classmethod
-    def of(cls, plan: Plan, weight_fraction: float) -> Assembly:
-        """Layers of a plan at a loading."""
-        return cls(plan, plan.film_modulus(weight_fraction), plan.sheet_modulus())
+    def of(
+        cls, plan: Plan, weight_fraction: float, thickness: float | None = None
+    ) -> Assembly:
+        """Layers of a plan at a loading, with the plan's film or a thickness of its own."""
+        return cls(
+            plan,
+            plan.film_modulus(weight_fraction),
+            plan.sheet_modulus(),
+            plan.film.thickness if thickness is None else thickness,
+        )
 
     def film_layer(self, score: float = 0.0) -> Layer:
         """Film, its modulus moved by a standard normal score."""
         plan = self.plan
         modulus = self.film.value * math.exp(score * self.film.log_std)
         return Layer(
-            plan.film.thickness, modulus, plan.cured_elastomer.poisson_ratio, name="film"
+            self.thickness, modulus, plan.cured_elastomer.poisson_ratio, name="film"
         )
 
     def sheet_layer(
@@ -154,10 +168,53 @@ class Assembly:
             return Wrap(Stack((below, *soft), wide=True), below.thickness, inside)
         return Wrap(Stack(soft, wide=True), inside=inside, held=with_part)
 
+    def bending(self) -> Floats:
+        """Strain from wrapping at the points through the film; one zero on a flat part."""
+        radius = self.plan.part.radius
+        if radius is None:
+            return np.zeros(1)
+        wrap = self.wrap()
+        # advice may ask for films too thick for the part
+        return wrap.through(max(radius, wrap.above * (1.0 + 1e-9)))
+
     @property
     def scores(self) -> list[tuple[float, float]]:
         """Equally likely scores of film and sheet."""
         return [(float(a), float(b)) for a, b in score_grid(GRID, 2)]
+
+
+def mounting(plan: Plan) -> Callable[[Castings], Castings] | None:
+    """Say how castings of a plan are put on its sheet and part; None without either.
+
+    Moduli are at their best estimates: what their uncertainty moves is in `layers`.
+    """
+    if not (plan.has_sheet or plan.has_part):
+        return None
+
+    def put(castings: Castings) -> Castings:
+        film = castings.film
+        weight_fraction = castings.fit.loading.weight_fraction
+        assembly = Assembly.of(plan, weight_fraction, film.thickness)
+        length = max(plan.film.length, electrode_span(film), read_length(film))
+        return mount(castings, assembly.transfer(length=length), assembly.bending())
+
+    return put
+
+
+def strain_profile(plan: Plan, castings: Castings) -> list[float] | None:
+    """Strain of the film over that of the part, evenly from first to last electrode.
+
+    None without a sheet or a part. Wrapping, which differs through the thickness, is not
+    in it.
+    """
+    if not (plan.has_sheet or plan.has_part):
+        return None
+    film = castings.film
+    span = electrode_span(film)
+    assembly = Assembly.of(plan, castings.fit.loading.weight_fraction, film.thickness)
+    transfer = assembly.transfer(length=max(plan.film.length, span))
+    profile: list[float] = transfer(np.linspace(-0.5, 0.5, PROFILE) * span).tolist()
+    return profile
 
 
 def _band(values: ArrayLike) -> tuple[Floats, Floats]:
@@ -204,10 +261,11 @@ def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     best = findings.decision.best
     loading = best.castings.fit.loading
     assembly = Assembly.of(plan, loading.weight_fraction)
-    response = LocalResponse.from_castings(best.castings)
+    response = LocalResponse.from_castings(_flat(best))
     out: dict[str, Any] = {
         "weight_fraction": loading.weight_fraction,
         "electrode_gap_m": best.castings.film.electrode_gap,
+        "read_length_m": read_length(best.castings.film),
         "film_length_m": plan.film.length,
         "strain": plan.largest_strain,
         "control": plan.part.control,
@@ -233,6 +291,11 @@ def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
 # ------------------------------------------------------------------------------------------
 # Stiffness
 # ------------------------------------------------------------------------------------------
+
+
+def _flat(candidate: Candidate) -> Castings:
+    """Castings of a candidate off the part."""
+    return candidate.castings.flat or candidate.castings
 
 
 def _stiffness(findings: Findings, assembly: Assembly) -> dict[str, Any]:
@@ -280,7 +343,7 @@ def _stiffness(findings: Findings, assembly: Assembly) -> dict[str, Any]:
 
 def _transfer(best: Candidate, assembly: Assembly) -> dict[str, Any]:
     plan = assembly.plan
-    gap, length = best.castings.film.electrode_gap, plan.film.length
+    gap, length = read_length(best.castings.film), plan.film.length
     transfer = assembly.transfer()
     drawn = [assembly.transfer(scores) for scores in assembly.scores]
     x = np.linspace(-0.5, 0.5, PROFILE) * length
@@ -328,32 +391,29 @@ def _transfer(best: Candidate, assembly: Assembly) -> dict[str, Any]:
 
 
 def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
-    """Give what a candidate reads on the part: gauge factor, resistance once wrapped."""
-    castings = candidate.castings
-    gap, strain = castings.film.electrode_gap, plan.largest_strain
+    """Give what a candidate reads on the part, beside what it would read flat."""
+    castings = _flat(candidate)
+    read, strain = read_length(castings.film), plan.largest_strain
     loading = castings.fit.loading
     out: dict[str, Any] = {
         "weight_fraction": loading.weight_fraction,
-        "electrode_gap_m": gap,
+        "electrode_gap_m": castings.film.electrode_gap,
         "gap_mean_transfer": None,
-        "gauge_factor_free": None,
+        "gauge_factor_flat": None,
         "gauge_factor": None,
         "gauge_factor_se": None,
         "zero_shift": None,
         "resistance_ohm": None,
-        "meets": None,
         "outside_window": False,
     }
     assembly = Assembly.of(plan, loading.weight_fraction)
     transfer = assembly.transfer()
-    out["gap_mean_transfer"] = transfer.mean(gap)
+    out["gap_mean_transfer"] = transfer.mean(read)
     response = LocalResponse.from_castings(castings)
     if response is None:
         return out
-    through: Floats = np.zeros(1)
-    if plan.part.radius is not None:
-        through = assembly.wrap().through(plan.part.radius)
-    along = transfer(stretches(gap))
+    through = assembly.bending()
+    along = transfer(stretches(read))
     rest = response.film(0.0, through)
     strained = response.film(along * strain, through)
     reached = np.array([0.0, strain * along.max()])[:, None] + through
@@ -361,23 +421,15 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
     outside = bool(reached.min() < low - 1e-9 or reached.max() > high + 1e-9)
     with np.errstate(invalid="ignore"):
         chords = np.where(np.isfinite(strained), strained / rest - 1.0, np.inf) / strain
-    free = response.ratio(np.array(strain))[0] - 1.0
-    median = candidate.resistance[0]
-    target = plan.decision_target()
+    flat = response.ratio(strain)[0] - 1.0
     out |= {
-        "gauge_factor_free": float(free / strain),
+        "gauge_factor_flat": float(flat / strain),
         "gauge_factor": float(chords[0]),
         "gauge_factor_se": _half_width(chords[1:]),
         "zero_shift": float(rest[0] - 1.0),
-        "resistance_ohm": float(median * rest[0]),
+        "resistance_ohm": candidate.resistance[0],
         "outside_window": outside,
     }
-    low, high = target.window
-    out["meets"] = bool(
-        low <= out["resistance_ohm"] <= high
-        and math.isfinite(out["gauge_factor"])
-        and out["gauge_factor"] >= (target.gauge_factor_min or -math.inf)
-    )
     return out
 
 
@@ -557,7 +609,7 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
     if mean < 1.0 - NOTABLE_LOSS:
         lines.append(
             f"only {100 * mean:.1f} % of the part's strain reaches the film between its"
-            " electrodes; the decision above counts all of it"
+            " electrodes; gauge factors count that"
         )
     decay = assembly.transfer().decay
     if math.isfinite(decay) and decay * plan.film.thickness > 1.0:
@@ -572,12 +624,6 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
         )
         if candidate is findings.decision.best
     )
-    if findings.decision.best.meets_target and best["meets"] is False:
-        lines.append(
-            "on the part the chosen candidate misses the target: resistance"
-            f" {format_quantity(best['resistance_ohm'], 'resistance', digits=3)}, gauge"
-            f" factor {best['gauge_factor']:.3g}; the decision above is for the flat film"
-        )
     wrapping = out.get("wrapping")
     if wrapping and wrapping.get("outside_window"):
         faces = [_microstrain(wrapping["strain"][f]["value"]) for f in ("bottom", "top")]

@@ -41,6 +41,7 @@ WORDS = {
     "skew": "electrodes askew",
     "particle_size": "particle size of the powder lot",
     "response": "opening of the contacts per strain",
+    "tilt": "tilt of the particles",
     "chains": "chance of the particle chains",
     "instrument": "instrument",
     "strain_setting": "strain setting",
@@ -50,9 +51,15 @@ WORDS = {
 
 
 def _settings(castings: Castings) -> dict[str, tuple[float | None, str]]:
-    """Value of each tolerance and its unit: "1" relative, "m", "strain"."""
+    """Value of each tolerance and its unit: "1" relative, "m", "rad", "strain"."""
     tol = castings.tolerances
-    units = {"gap": "m", "width": "m", "skew": "m", "strain_setting": "strain"}
+    units = {
+        "gap": "m",
+        "width": "m",
+        "skew": "m",
+        "strain_setting": "strain",
+        "tilt": "rad",
+    }
     settings: dict[str, tuple[float | None, str]] = {}
     for name in WORDS:
         value = {"thickness": tol.thickness_of(castings.film), "chains": None}.get(
@@ -175,9 +182,13 @@ def _chains(castings: Castings, share: float) -> str:
 
 
 def _not_varied(findings: Findings) -> list[str]:
+    tilted = findings.threshold.tilt_slope != 0.0
     words = [
-        "orientation: no threshold at another tilt was simulated, so that a casting that "
-        "settles flatter than another is not in this spread",
+        "orientation beyond the threshold: a casting that settles flatter also conducts "
+        "otherwise at the same distance from it"
+        if tilted
+        else "orientation: no threshold at another tilt was simulated, so that a casting "
+        "that settles flatter than another is not in this spread",
         "what operators, rooms and seasons change: the tolerances are those of one bench, "
         "unless the plan's are measured over several",
     ]
@@ -231,7 +242,8 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     target = plan.decision_target()
     drawn = halvings(castings, box_seed(plan.seed, TRIALS, "tolerances"))
     now = _row(drawn[0], drawn[0], target)
-    rows = [_row(drawn[0], half, target) for half in drawn[1:]]
+    still = () if findings.threshold.tilt_slope != 0.0 else ("tilt",)
+    rows = [_row(drawn[0], half, target) for half in drawn[1:] if half.name not in still]
     rows.sort(key=lambda row: -row["resistance_cv_fall"])
     has_strain = castings.strained_state is not None
     quantities = ("log_resistance", "gauge_factor") if has_strain else ("log_resistance",)
@@ -254,6 +266,7 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             },
         }
         for name in (*TOLERANCE_NAMES, *TRIAL_NAMES)
+        if name not in still
     ]
     listed.sort(key=lambda row: -row["log_resistance"]["first_order"])
     share_of_open = castings.open_fraction

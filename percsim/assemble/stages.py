@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+from percsim.assemble.across import gather_across
 from percsim.assemble.gather import gather_loadings, gather_threshold, lost_share
+from percsim.assemble.layers import mounting
 from percsim.decision.choose import Candidate, Mix, judge_mixes, pick, stand
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.ensemble.simulate import BoxJob
@@ -142,6 +144,10 @@ def gather_mixes(
         }
         if not loadings:
             continue
+        film = mix.film_at(plan.electrode_gaps[0])
+        across = gather_across(mix, records, loadings, own)
+        if across.axis == 2:
+            film = replace(film, layout=film.layout.conducting(across.ratio))
         found.append(
             MixFindings(
                 mix,
@@ -149,11 +155,12 @@ def gather_mixes(
                 threshold,
                 Mix(
                     tuple(loadings),
-                    mix.film_at(plan.electrode_gaps[0]),
+                    film,
                     own,
                     mix.bench_limits(),
                     mix.mix_words(plan.varying),
                     mix.mix_values(plan.varying),
+                    mounting(mix),
                 ),
                 tuple(failed),
             )

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["BOND", "CAUTIONS", "NOT_MODELLED", "OVERLAP"]
+__all__ = ["BOND", "CAUTIONS", "NOT_MODELLED", "OVERLAP", "SELF_HEATING"]
 
 BOND = "end zones of the bond between film and part, and strain lost in a soft sheet"
 """Not modelled unless the plan has a sheet or a part."""
+
+SELF_HEATING = "self-heating"
+"""Not modelled unless the plan says how the film is fed, under [supply]."""
 
 NOT_MODELLED = (
     "hysteresis between loading and unloading",
@@ -14,8 +17,8 @@ NOT_MODELLED = (
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
     "clustered filler and alignment other than the plan's; settled filler, voids",
     BOND,
-    "current crowding at electrodes narrower than the film",
-    "self-heating",
+    "electrodes shorter than the film is wide, and current spreading beside them",
+    SELF_HEATING,
     "ageing, moisture, and drift of the contacts",
 )
 

@@ -32,7 +32,15 @@ from percsim.film.casting import (
     cast_films,
     chord,
 )
-from percsim.film.electrodes import Film, Readout, read_through_series
+from percsim.film.curves import FilmCurves
+from percsim.film.electrodes import Film
+from percsim.film.readout import (
+    Circuit,
+    HeatPath,
+    Readout,
+    read_through_series,
+    self_heating,
+)
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
@@ -53,7 +61,7 @@ __all__ = [
     "Replicas",
     "Standing",
     "Target",
-    "choose",
+    "choose_among",
     "decide",
     "judge",
     "judge_mixes",
@@ -205,6 +213,14 @@ class Target:
         Largest CV between castings, of the resistance at rest and of the gauge factor.
     pass_share_min : float
         Share of castings that must lie in the window and reach the gauge factor, 0 to 1.
+    self_heating_drift_max : float or None
+        Largest drift by the film's own heat on its sheet, as strain, either way.
+    thermal_output_max : float or None
+        Largest thermal output at 20 C, strain per kelvin, either way.
+    circuit : Circuit or None
+        What the film is read with, for its heat.
+    heat_path : HeatPath or None
+        How that heat leaves it.
 
     Raises
     ------
@@ -227,10 +243,16 @@ class Target:
     resistance_cv_max: float | None = None
     gauge_factor_cv_max: float | None = None
     pass_share_min: float = 0.8
+    self_heating_drift_max: float | None = None
+    thermal_output_max: float | None = None
+    circuit: Circuit | None = None
+    heat_path: HeatPath | None = None
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
             value = getattr(self, name)
+            if name in ("circuit", "heat_path"):
+                continue
             if value is not None and not 0.0 < value < float("inf"):
                 raise ValueError(f"target {name} must be positive, got {value}")
         if self.pass_share_min > 1.0:
@@ -238,6 +260,12 @@ class Target:
                 f"target pass_share_min must be 0 to 1, got {self.pass_share_min}"
             )
         low, high = self.window
+        if self.self_heating_drift_max is not None and not (
+            self.circuit and self.heat_path
+        ):
+            raise ValueError(
+                "target self_heating_drift_max needs a circuit and a heat path"
+            )
         if not low < high:
             raise ValueError(
                 f"target resistance_min must be below resistance_max, got {low} and {high} "
@@ -337,6 +365,8 @@ class Replicas:
         Medians at rest [ohm] (inf when open) and of the chord.
     resistance_cv, gauge_factor_cv : (n resamples,) ndarray of float
         Coefficients of variation; inf where half of the castings are open.
+    thermal_output, self_heating_drift : (n resamples,) ndarray of float
+        Sizes of both, of the film as planned [1/K, 1]; inf when open, 0 when not limited.
 
     """
 
@@ -346,6 +376,8 @@ class Replicas:
     gauge_factor: Floats
     resistance_cv: Floats
     gauge_factor_cv: Floats
+    thermal_output: Floats
+    self_heating_drift: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -366,6 +398,8 @@ class Mix:
         What sets it apart from other mixes; empty when there is one.
     values : tuple of (str, float)
         The same as keys of `summary.json` and values in SI.
+    mount : callable, optional
+        Castings to the same castings on sheet and part, which are then judged.
 
     """
 
@@ -375,6 +409,7 @@ class Mix:
     limits: BenchLimits = field(default_factory=lambda: BenchLimits())
     words: str = ""
     values: tuple[tuple[str, float], ...] = ()
+    mount: Callable[[Castings], Castings] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -685,7 +720,9 @@ def _replicas(castings: Castings, target: Target) -> Replicas:
                 gauge_cv,
             )
         )
-    return Replicas(*np.array(rows).T)
+    columns = list(np.array(rows).T)
+    columns += _thermal(castings, target, columns[2], resampled=True)
+    return Replicas(*columns)
 
 
 def _pass_share(replicas: Replicas, passes: NDArray[np.bool_]) -> PassShare:
@@ -712,6 +749,7 @@ def _margins(
     gauge: float,
     share: PassShare,
     cv_errors: tuple[float, float],
+    replicas: Replicas,
 ) -> tuple[Margin, ...]:
     """One row a limit of the target."""
     rows: list[Margin] = []
@@ -751,6 +789,7 @@ def _margins(
     ):
         if limit is not None:
             add(name, limit, value, "1", 1.0 - value / limit, error)
+    rows += _thermal_margins(castings, target, resistance, replicas)
     wanted, reached = target.pass_share_min, share.value
     error = share.high - reached if reached < wanted else reached - share.low
     add(
@@ -762,6 +801,68 @@ def _margins(
         error,
     )
     return tuple(rows)
+
+
+def _thermal(
+    castings: Castings, target: Target, resistance: Floats, *, resampled: bool
+) -> tuple[Floats, Floats]:
+    """Sizes of thermal output [1/K] and self-heating drift for resistances (n,) [ohm].
+
+    Of the film as planned (n = 1), or with the boxes of each resample.
+    """
+    n = len(resistance)
+    if target.thermal_output_max is None and target.self_heating_drift_max is None:
+        return np.zeros(n), np.zeros(n)
+    output, drift = np.full(n, np.inf), np.full(n, np.inf)
+    curves = FilmCurves.from_castings(castings)
+    if curves is None or len(curves.temperatures) < 2:
+        return output, drift
+    ratio = curves.resamples if resampled else curves.ratio[None]
+    found = np.abs(curves.thermal_outputs(ratio))
+    output = np.where(np.isnan(found), np.inf, found)
+    circuit, path, film = target.circuit, target.heat_path, castings.film
+    if circuit is not None and path is not None:
+        coefficients = curves.coefficients(ratio)
+        for k in np.flatnonzero(np.isfinite(output) & np.isfinite(resistance)):
+            heating = self_heating(
+                circuit,
+                float(resistance[k]),
+                film.volume / film.thickness,
+                path.on_sheet,
+                float(coefficients[k]),
+            )
+            drift[k] = heating.rise * output[k]
+    return output, drift
+
+
+def _thermal_margins(
+    castings: Castings, target: Target, resistance: float, replicas: Replicas
+) -> list[Margin]:
+    """Rows of the limits on thermal output and self-heating drift."""
+    values = _thermal(castings, target, np.array([resistance]), resampled=False)
+    rows = []
+    for name, unit, limit, value, drawn in (
+        (
+            "thermal output, at most",
+            "1/K",
+            target.thermal_output_max,
+            float(values[0][0]),
+            replicas.thermal_output,
+        ),
+        (
+            "self-heating drift, at most",
+            "strain",
+            target.self_heating_drift_max,
+            float(values[1][0]),
+            replicas.self_heating_drift,
+        ),
+    ):
+        if limit is not None:
+            error = _half_of_central(drawn, castings)
+            reserve = _log_reserve(max(value, 1e-30), limit, at_least=False)
+            close = bool(np.isfinite(error) and abs(value - limit) < error)
+            rows.append(Margin(name, limit, value, unit, reserve >= 0.0, reserve, close))
+    return rows
 
 
 def _verdict_if_open(castings: Castings) -> str:
@@ -823,6 +924,13 @@ def _refusals(
             reasons.append(
                 f"median gauge factor {_number(margin.value)}, "
                 f"at least {_number(margin.limit)} is asked{close}"
+            )
+        elif margin.unit in ("1/K", "strain"):
+            unit = "microstrain" + ("/K" if margin.unit == "1/K" else "")
+            reasons.append(
+                f"{margin.target.removesuffix(', at most')} "
+                f"{_number(1e6 * margin.value)} {unit}, at most "
+                f"{_number(1e6 * margin.limit)} is allowed{close}"
             )
         elif margin.target.startswith("share"):
             reached, wanted = _shares(margin.value, margin.limit)
@@ -907,7 +1015,13 @@ def judge(
     median, p05, p95 = weighted_quantiles(castings.at_rest, (0.5, 0.05, 0.95))
     gauge = _gauge_limits(castings)
     margins = _margins(
-        castings, target, float(median), gauge[0], share, (cv_error, gauge_cv_error)
+        castings,
+        target,
+        float(median),
+        gauge[0],
+        share,
+        (cv_error, gauge_cv_error),
+        replicas,
     )
     ratio = castings.fit.threshold_ratio
     cautions = list(castings.fit.notes)
@@ -1002,6 +1116,10 @@ def _reserves(target: Target, r: Replicas) -> list[Floats]:
         rows.append(1.0 - r.resistance_cv / target.resistance_cv_max)
     if target.gauge_factor_cv_max is not None:
         rows.append(1.0 - r.gauge_factor_cv / target.gauge_factor_cv_max)
+    if target.thermal_output_max is not None:
+        rows.append(against(target.thermal_output_max, r.thermal_output))
+    if target.self_heating_drift_max is not None:
+        rows.append(against(target.self_heating_drift_max, r.self_heating_drift))
     rows.append(r.pass_share - target.pass_share_min)
     return rows
 
@@ -1168,6 +1286,7 @@ class _Bench:
     longest: float
     """Longest electrode gap explored [m]."""
     tolerances: Tolerances
+    mount: Callable[[Castings], Castings] | None = None
 
     @property
     def weights(self) -> tuple[float, float]:
@@ -1213,7 +1332,7 @@ class _Bench:
         return low, FARTHEST_GAP * self.longest if longest is None else longest
 
     def cast(self, index: int, film: Film) -> Castings:
-        return cast_films(
+        castings = cast_films(
             self.fits,
             index,
             film,
@@ -1222,6 +1341,7 @@ class _Bench:
             self.draws,
             self.threshold_draws,
         )
+        return castings if self.mount is None else self.mount(castings)
 
 
 def _weight_fraction_at(loading: LoadingResult, phi: float) -> float:
@@ -1407,8 +1527,9 @@ def _resistance_advice(
     weight = castings.fit.loading.weight_fraction
     # a loading farther from the threshold scatters less and needs less room: it may stop
     # closer to the end of the window
-    near = aim * room ** (0.3 if heavier == "raise" else -0.3)
-    for goal_there in (aim, near):
+    end = high if heavier == "raise" else low
+    for part in np.arange(0.0, 0.65, 0.05):
+        goal_there = float(aim ** (1.0 - part) * end**part)
         found = _loading_for(bench, castings, goal_there * nominal / median)
         if found is None or (found > weight) != (heavier == "raise") or found == weight:
             continue
@@ -1609,6 +1730,7 @@ _REMEDY = {
     "skew": "set the electrodes parallel with a jig",
     "particle_size": "keep to one lot of powder, or sieve it",
     "response": "bond and cure all films alike",
+    "tilt": "cast and level all films alike, so that particles settle alike",
     "chains": "enlarge the film",
 }
 
@@ -1933,9 +2055,9 @@ def _cast_first(
                 ]
             w = _tenths_of_wt(w, clear_at, w)
         return [
-            f"cast first: three films of about {_wt(w)}{bench.beyond(w)}, well above the "
-            "film's own threshold, where R depends least on the loading; measure R at "
-            f"20 C, and run again with {level} as measured before casting more"
+            f"the least to cast first: three films of about {_wt(w)}{bench.beyond(w)}, "
+            "well above the film's own threshold, where R depends least on the loading; measure "
+            f"R at 20 C, and run again with {level} as measured before casting more"
         ]
     factor = _first_measurement_factor(castings)
     second = (
@@ -1968,7 +2090,7 @@ def _cast_first(
         else ""
     )
     return [
-        f"cast first: {films}",
+        f"the least to cast first: {films}",
         f"{mean} over {_ohms(candidate.resistance[0])} divides {unit}, to about a factor "
         f"{factor:.2g} (95 %, with the simulation error): weighing and the lot of powder "
         "are common to the three and do not average out, the other tolerances shrink by "
@@ -2097,7 +2219,7 @@ def judge_mixes(
     castings: int = 2000,
     resamples: int = 200,
 ) -> tuple[Candidate, ...]:
-    """Judge every loading of every mix at every gap; arguments as for `choose`."""
+    """Judge every loading of every mix at every gap; arguments as for `choose_among`."""
     return _judge_mixes(
         mixes, electrode_gaps, target, seed, tolerances, contacts, castings, resamples
     )[1]
@@ -2132,7 +2254,7 @@ def _judge_mixes(
     benches = tuple(
         _Bench(
             own, mix.threshold, draws, moved, target, contacts or ContactParameters(),
-            mix.limits, max(electrode_gaps), tolerances or Tolerances(),
+            mix.limits, max(electrode_gaps), tolerances or Tolerances(), mix.mount,
         )
         for mix, own in zip(mixes, fits, strict=True)
     )  # fmt: skip
@@ -2188,7 +2310,7 @@ def decide(
     limits : BenchLimits, optional
         What the bench can make, which bounds the advice.
     seed, tolerances, contacts, castings, resamples
-        As for `choose`.
+        As for `choose_among`.
 
     Returns
     -------
@@ -2202,13 +2324,13 @@ def decide(
 
     """
     mix = Mix(tuple(loadings), film, threshold, limits or BenchLimits())
-    return choose(
+    return choose_among(
         [mix], electrode_gaps, target, seed=seed, tolerances=tolerances, contacts=contacts,
         castings=castings, resamples=resamples,
     )  # fmt: skip
 
 
-def choose(
+def choose_among(
     mixes: Sequence[Mix],
     electrode_gaps: Sequence[float],
     target: Target,

@@ -50,7 +50,7 @@ TRUTHS = 300
 WEIGHED = 3000
 """Draws that each truth is weighed against."""
 
-LEAST_WORTH = 0.005
+LEAST_WORTH = 0.01
 """Growth of the worth below which another rung is not worth a cup (judgement)."""
 
 NEVER = -1e4
@@ -100,6 +100,19 @@ class Rung:
     tells: Mapping[str, float]
     known: Mapping[str, float]
 
+    def as_dict(self) -> dict[str, object]:
+        """Keys as in the rungs of `summary.json`."""
+        return {
+            "candidate": self.candidate,
+            "films": self.films,
+            "resistance_ohm": {"median": self.median, "p05": self.low, "p95": self.high},
+            "in_window": self.in_window,
+            "open": self.is_open,
+            "covered": self.covered,
+            "tells": dict(self.tells),
+            "known": dict(self.known),
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class CastingLadder:
@@ -141,23 +154,7 @@ class CastingLadder:
             "reachable": self.reachable,
             "known": dict(self.known),
             "n_draws": self.n_draws,
-            "rungs": [
-                {
-                    "candidate": rung.candidate,
-                    "films": rung.films,
-                    "resistance_ohm": {
-                        "median": rung.median,
-                        "p05": rung.low,
-                        "p95": rung.high,
-                    },
-                    "in_window": rung.in_window,
-                    "open": rung.is_open,
-                    "covered": rung.covered,
-                    "tells": dict(rung.tells),
-                    "known": dict(rung.known),
-                }
-                for rung in self.rungs
-            ],
+            "rungs": [rung.as_dict() for rung in self.rungs],
         }
 
 

@@ -707,6 +707,7 @@ def assumptions(
         ),
         "skew": (1e3 * tol.skew, "mm of gap from end to end of the electrodes"),
         "particle_size": (100 * tol.particle_size, "% of the median size of a lot"),
+        "tilt": (float(np.degrees(tol.tilt)), "degrees of the rms tilt"),
         "response": (100 * tol.response, "% of the opening of contacts at a strain"),
     }
     rows += [

@@ -342,6 +342,21 @@ def _opened_box(
     """All states of a box at once, where the law and what it needs are there."""
     if isinstance(law, TunnellingLaw) or job.mounting is None or job.thermal is None:
         return None
+    box = job.box
+    for state in job.states:
+        known = State.at(
+            state.strain,
+            state.temperature,
+            job.mounting,
+            job.thermal,
+            box.dimension,
+            box.axis,
+        )
+        if not np.allclose(state.matrix(), known.matrix(), rtol=0.0, atol=1e-12):
+            raise ValueError(
+                f"the state at strain {state.strain:g} and {state.temperature:g} K is not "
+                "that of the job's mounting and thermal opening"
+            )
     return OpenedBox.of(links, law.seed, job.mounting, job.thermal)
 
 

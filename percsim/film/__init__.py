@@ -11,6 +11,7 @@ from percsim.film.casting import (
     cast_films,
     variance_function,
 )
+from percsim.film.curves import FilmCurves
 from percsim.film.electrodes import (
     Bars,
     EndPlates,
@@ -18,10 +19,9 @@ from percsim.film.electrodes import (
     Fingers,
     FourTerminal,
     Layout,
-    Readout,
     film_resistance,
-    read_through_series,
 )
+from percsim.film.readout import Circuit, HeatPath, Readout, read_through_series
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
@@ -40,10 +40,13 @@ __all__ = [
     "Bars",
     "CastingDraws",
     "Castings",
+    "Circuit",
     "EndPlates",
     "Film",
+    "FilmCurves",
     "Fingers",
     "FourTerminal",
+    "HeatPath",
     "Layout",
     "LoadingFit",
     "LoadingResult",

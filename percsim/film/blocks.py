@@ -356,8 +356,9 @@ def random_field(
     centers : (n, 3) ndarray of float
         Cells of a rectangular grid, last coordinate fastest [m].
     correlation_length : float
-        :math:`\ell` of the correlation :math:`e^{-d^2/\ell^2}` at distance d [m], which is
-        isotropic and factors over the directions (Vanmarcke, Random Fields, 1983).
+        a of the correlation :math:`e^{-|x|/a} e^{-|y|/a} e^{-|z|/a}` [m], as
+        `percsim.film.variance_function` has it (Vanmarcke, Random Fields, 1983); cells
+        shorter than that take the value at their middle.
     rng : numpy.random.Generator
         Where from.
 
@@ -372,7 +373,7 @@ def random_field(
     values = rng.standard_normal(tuple(len(axis) for axis in axes))
     for d, axis in enumerate(axes):
         apart = (axis[:, None] - axis[None, :]) / correlation_length
-        eigen, vectors = np.linalg.eigh(np.exp(-(apart**2)))
+        eigen, vectors = np.linalg.eigh(np.exp(-abs(apart)))
         root = vectors * np.sqrt(np.maximum(eigen, 0.0)) @ vectors.T
         values = np.moveaxis(np.tensordot(root, values, axes=(1, d)), 0, d)
     return np.asarray(values.ravel())
@@ -669,17 +670,16 @@ def _box_errors(
 
 
 def _sized_lattice(blocks: Blocks, film: Film, wrapped: bool, most_cells: int) -> Lattice:
-    lattice = Lattice.of(film, blocks.length, dimension=blocks.dimension, wrapped=wrapped)
-    n = len(lattice.cell_centers)
-    if n <= most_cells:
-        return lattice
-    piece = blocks.length * (n / most_cells) ** (1.0 / blocks.dimension)
-    smallest = min(film.electrode_gap, film.width)
-    if blocks.dimension == 3:
-        smallest = min(smallest, film.thickness)
-    return Lattice.of(
-        film, min(piece, smallest), dimension=blocks.dimension, wrapped=wrapped
-    )
+    """Lattice of blocks, or of larger pieces where there would be too many cells."""
+    piece, largest = blocks.length, min(film.electrode_gap, film.width)
+    while True:
+        lattice = Lattice.of(
+            film, blocks.length, piece, dimension=blocks.dimension, wrapped=wrapped
+        )
+        n = len(lattice.cell_centers)
+        if n <= most_cells or piece >= largest:
+            return lattice
+        piece = min(1.1 * piece * math.sqrt(max(n / most_cells / 1.5, 1.0)), largest)
 
 
 def _local_strains(
@@ -692,7 +692,7 @@ def _local_strains(
     if shares.ndim != 1 or len(shares) < 2 or not np.isfinite(shares).all():
         raise ValueError("a strain profile needs two or more finite numbers in a row")
     x = lattice.cell_centers[:, 0]
-    low, high = lattice.positions[:, 0].min(), lattice.positions[:, 0].max()
+    low, high = lattice.x_edges[0], lattice.x_edges[-1]
     span = max(high - low, 1e-300)
     at = np.interp((x - low) / span, np.linspace(0.0, 1.0, len(shares)), shares)
     return np.asarray(at[:, None] * strains[None, :])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -53,6 +54,7 @@ TOLERANCE_NAMES = (
     "skew",
     "particle_size",
     "response",
+    "tilt",
     "chains",
 )
 """What scatters castings, in the order of shares; the place of a tolerance names its stream
@@ -95,6 +97,9 @@ class Tolerances:
     response : float
         Of how far contacts open at a strain, between castings, relative: bond, cure, and
         what the contacts are made of.
+    tilt : float
+        Of the rms tilt of the particles between castings [rad]; it acts through the
+        threshold, where the thresholds of other tilts are known.
     mixing_length : float
         Correlation length of the loading inside a casting [m], > 0; no tolerance itself.
     instrument : float
@@ -123,6 +128,7 @@ class Tolerances:
     skew: float = 1e-4
     particle_size: float = 0.05
     response: float = 0.05
+    tilt: float = math.radians(2.0)
     mixing_length: float = 1e-3
     instrument: float = 0.001
     strain_setting: float = 20e-6
@@ -157,7 +163,7 @@ class Tolerances:
 
         The point spread times the root of `variance_function` over the film's volume.
         """
-        sizes = (film.electrode_gap, film.width, film.thickness)
+        sizes = (film.electrode_gap, film.section / film.thickness, film.thickness)
         return self.mixing_within * float(
             np.sqrt(variance_function(sizes, self.mixing_length))
         )
@@ -166,7 +172,7 @@ class Tolerances:
         """Spread of the logarithm of what each tolerance moves, by name, chains aside.
 
         `mixing_within` is that of the film's mean; `skew` that of the gap at one end over
-        the gap at the other.
+        the gap at the other; `tilt` is an angle [rad] itself.
         """
         return {
             "weighing": self.weighing,
@@ -180,6 +186,7 @@ class Tolerances:
             "skew": self.skew / film.electrode_gap,
             "particle_size": self.particle_size,
             "response": self.response,
+            "tilt": self.tilt,
         }
 
     def halved(self, name: str, film: Film) -> Tolerances:
@@ -359,6 +366,8 @@ class Castings:
         Threshold drawn within its standard error.
     slope_note : str
         Where the slopes come from when not from neighbouring loadings; empty otherwise.
+    flat : Castings or None
+        The same castings off the part, where they are mounted on one.
 
     """
 
@@ -376,6 +385,7 @@ class Castings:
     replicate_thresholds: Floats = field(repr=False)
     slope_note: str
     _model: _Model = field(repr=False)
+    flat: Castings | None = field(default=None, repr=False)
 
     def __len__(self) -> int:
         return len(self.resistances)
@@ -492,8 +502,8 @@ class Castings:
 
         `weighing`, `mixing` and `mixing_within` multiply the weight fraction of the film,
         `contact` the conductance of all contacts, `chains` the resistance at rest; `skew`
-        is the gap at one end of the electrodes over that at the other. Each array is
-        (n castings,).
+        is the gap at one end of the electrodes over that at the other and `tilt` what
+        multiplies the threshold. Each array is (n castings,).
         """
         drawn = {
             name: np.exp(spread * z)
@@ -504,6 +514,7 @@ class Castings:
             )
         }
         ref = self.fit.loading.reference_state
+        drawn["tilt"] **= self._model.threshold.tilt_slope
         drawn["chains"] = np.exp(self._model.chains(self.draws, [ref])[:, 0])
         return drawn
 
@@ -754,7 +765,10 @@ class _Model:
             loading.log_slope
             * (drawn["weighing"] + drawn["mixing"] + drawn["mixing_within"])
         )
-        threshold_factor = np.exp(self.threshold.aspect_ratio_slope * drawn["aspect_ratio"])
+        threshold_factor = np.exp(
+            self.threshold.aspect_ratio_slope * drawn["aspect_ratio"]
+            + self.threshold.tilt_slope * drawn["tilt"]
+        )
         size = np.exp(drawn["particle_size"])[:, None]
         sized = film.layout.resistance(
             self.base.resistivity[states] * size,

@@ -1,4 +1,4 @@
-r"""Stage 7. The cast film between its electrodes: layouts, resistance, divider reading.
+r"""Stage 7. The cast film between its electrodes: layouts and resistance.
 
 Every layout reads one film of resistivity :math:`\rho` whose electrodes add
 :math:`r_c` (both together, ohm m^2, from the fit of the boxes). What a layout adds of its
@@ -26,7 +26,7 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar, Protocol
 
 import numpy as np
@@ -40,9 +40,7 @@ __all__ = [
     "Fingers",
     "FourTerminal",
     "Layout",
-    "Readout",
     "film_resistance",
-    "read_through_series",
 ]
 
 Floats = NDArray[np.float64]
@@ -52,7 +50,8 @@ SHORTEST_SHARE = 0.05
 
 CORNER = 2.0 * math.log(2.0) / math.pi
 """Film thicknesses of extra path into a long electrode without contact resistance that
-covers one face: the end of a half strip, by conformal mapping."""
+covers one face: the end of a half strip, by conformal mapping. With both terms the end is
+within 8 % of finite differences at any contact resistivity."""
 
 SHORTEST_ELECTRODE = 0.5
 """Film thicknesses a surface electrode must be long for the transfer length to hold; the
@@ -189,6 +188,10 @@ class Layout(Protocol):
         """Longest gap [m] for which the electrodes fit on a film."""
         ...
 
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        ...
+
 
 def _check_electrode(
     length: float | None, mount: str, contact: float, across: float
@@ -321,6 +324,10 @@ class Bars:
         """Longest gap [m] for which the electrodes fit on a film."""
         return length - 2.0 * (self.electrode_length or 0.0)
 
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        return replace(self, across=across)
+
 
 @dataclass(frozen=True, slots=True)
 class EndPlates(Bars):
@@ -383,7 +390,7 @@ class Fingers:
               \qquad s = 1 + \frac{a}{2 g}, \qquad
               \delta = \delta_\infty \tanh(m / \delta_\infty)
 
-    The last step is a fit; with it R comes within 2 % of finite differences.
+    The last step is a fit; with it R comes within 3 % of finite differences.
 
     References
     ----------
@@ -500,6 +507,10 @@ class Fingers:
         """Longest gap [m] for which the electrodes fit on a film."""
         return (length - self.number * self.finger_width) / (self.number - 1)
 
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        return replace(self, across=across)
+
 
 @dataclass(frozen=True, slots=True)
 class FourTerminal:
@@ -606,6 +617,10 @@ class FourTerminal:
         """Longest gap [m] for which the electrodes fit on a film."""
         return length - 4.0 * self.electrode_length - 2.0 * self.spacing
 
+    def conducting(self, across: float) -> Layout:
+        """Put the same layout on a film with that resistivity through over along."""
+        return replace(self, across=across)
+
 
 @dataclass(frozen=True, slots=True)
 class Film:
@@ -671,80 +686,15 @@ class Film:
         Negative where the electrodes alone read more.
         """
         ends = self.layout.ends(resistivity, electrode_excess, self.thickness)
-        return float((aim * self.section - float(ends)) / resistivity)
-
-
-@dataclass(frozen=True, slots=True)
-class Readout:
-    """What the film reads at the supply through its series resistor.
-
-    Parameters
-    ----------
-    supply : float
-        Supply voltage [V].
-    series : float
-        Series resistor [ohm].
-    voltage : float
-        Voltage across the film at rest [V].
-    current : float
-        Current at rest [A].
-    power : float
-        Heat made in the film at rest [W].
-    step : float
-        Change of the voltage across the film from rest to 1000 microstrain [V].
-
-    """
-
-    supply: float
-    series: float
-    voltage: float
-    current: float
-    power: float
-    step: float
-
-    def as_dict(self) -> dict[str, float]:
-        """Keys and units as in `summary.json`."""
-        return {
-            "supply_V": float(self.supply),
-            "series_ohm": float(self.series),
-            "voltage_V": float(self.voltage),
-            "current_mA": 1e3 * float(self.current),
-            "power_mW": 1e3 * float(self.power),
-            "mV_per_1000_microstrain": 1e3 * float(self.step),
-        }
-
-
-def read_through_series(
-    resistance: float, resistance_at_1000_microstrain: float, supply: float, series: float
-) -> Readout:
-    """Voltage, current and heat of a film in series with a resistor.
-
-    Parameters
-    ----------
-    resistance, resistance_at_1000_microstrain : float
-        Film at rest and strained [ohm]; inf for an open film.
-    supply : float
-        Supply voltage [V].
-    series : float
-        Series resistor [ohm].
-
-    Returns
-    -------
-    Readout
-        An open film takes the whole supply voltage and no current.
-
-    """
-
-    def share(ohm: float) -> float:
-        return 1.0 if np.isinf(ohm) else ohm / (ohm + series)
-
-    voltage = supply * share(resistance)
-    current = 0.0 if np.isinf(resistance) else supply / (resistance + series)
-    return Readout(
-        supply=supply,
-        series=series,
-        voltage=voltage,
-        current=current,
-        power=voltage * current,
-        step=supply * share(resistance_at_1000_microstrain) - voltage,
-    )
+        gap = float((aim * self.section - float(ends)) / resistivity)
+        # fingers reach beyond their tips by more where the gap is wider
+        slope = resistivity / self.section
+        for _ in range(50):
+            if gap <= 0.0:
+                break
+            film = replace(self, electrode_gap=gap, length=None)
+            step = (aim - float(film.resistance(resistivity, electrode_excess))) / slope
+            gap += step
+            if abs(step) <= 1e-12 * abs(gap):
+                break
+        return gap

@@ -32,11 +32,11 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-def _cuts(points: Sequence[float], block: float) -> tuple[Floats, Floats]:
-    """Edges and lengths of pieces about a block long between points."""
+def _cuts(points: Sequence[float], piece: float) -> tuple[Floats, Floats]:
+    """Edges and lengths of cells about a piece long between points."""
     edges = [points[0]]
     for a, b in pairwise(points):
-        n = max(1, round((b - a) / block))
+        n = max(1, round((b - a) / piece))
         edges += [a + (b - a) * (j + 1) / n for j in range(n)]
     x = np.array(edges)
     return x, np.diff(x)
@@ -111,6 +111,7 @@ class Lattice:
         cls,
         film: Film,
         block: float,
+        piece: float | None = None,
         *,
         dimension: int = 3,
         wrapped: bool = False,
@@ -122,7 +123,10 @@ class Lattice:
         film : Film
             Film and layout.
         block : float
-            Edge of a block [m]; pieces are the nearest whole number that fits.
+            Edge of a block [m].
+        piece : float, optional
+            Edge of a cell of the lattice [m], by default a block; cells are the nearest
+            whole number that fits.
         dimension : int
             2: blocks take the whole thickness. 3: cubes, stacked through it.
         wrapped : bool
@@ -148,7 +152,7 @@ class Lattice:
                     f"blocks of {1e3 * block:.4g} mm are larger than the film's {name}, "
                     f"{1e3 * size:.4g} mm: make boxes.lengths shorter"
                 )
-        return _lay(film, block, dimension, wrapped)
+        return _lay(film, piece or block, dimension, wrapped)
 
     def conductances(self, conductivity: Floats, excess_length: ArrayLike) -> Floats:
         """Conductance of every resistor [S], in the order of `all_resistors`.
@@ -247,7 +251,7 @@ class Lattice:
         potential : (nx + 1, ny) ndarray of float
             At every node, 1 at the source and 0 at the sink; layers averaged.
         density : (nx, ny) ndarray of float
-            Current density along the film [A/m^2] for 1 V, 0 where an electrode is.
+            Current density in every cell [A/m^2] for 1 V, 0 where an electrode is.
 
         """
         nx, ny, layers = self.shape
@@ -272,14 +276,44 @@ class Lattice:
             row = (y > e.y[0]) & (y < e.y[1])
             on = (x >= e.x[0] - tiny) & (x <= e.x[1] + tiny)
             grid[np.ix_(on, row)] = float(e.terminal == "source")
-        along = np.flatnonzero(~self.across)
-        cells = self.cells[along] // layers
-        signed = solution.currents[along] / self.areas[along]
-        density = np.bincount(cells, signed, nx * ny) / layers
-        return x, y, grid, density.reshape(nx, ny)
+        current = solution.currents[: len(self)] / self.areas
+        cells = self.cells // layers
+        along = ~self.across
+        density = np.bincount(cells[along], current[along], nx * ny).reshape(nx, ny)
+        return x, y, grid, np.hypot(density, self._crosswise(current)) / layers
+
+    def _crosswise(self, current: Floats) -> Floats:
+        """Give the current density across the film in each cell (nx, ny), layers summed."""
+        nx, ny, layers = self.shape
+        last = len(self.positions) - 1
+        ends = self.positions[np.minimum(self.resistors, last)]
+        level = (self.resistors > last).any(axis=1) | (ends[:, 0, 2] == ends[:, 1, 2])
+        bonds = np.flatnonzero(self.across & level)
+        first = np.where(self.resistors[bonds, 0] > last, 1, 0)
+        node = ends[bonds, first]
+        i = np.rint(np.interp(node[:, 0], self.x_edges, np.arange(nx + 1))).astype(int)
+        j = self.cells[bonds] // layers % ny
+        total, count = np.zeros((nx, ny)), np.zeros((nx, ny))
+        for di in (-1, 0):
+            for dj in (0, 1):
+                at = (i + di, (j + dj) % ny)
+                inside = (at[0] >= 0) & (at[0] < nx)
+                cell = (at[0][inside], at[1][inside])
+                np.add.at(total, cell, current[bonds][inside])
+                np.add.at(count, cell, 1.0)
+        found = total * layers / np.maximum(count, 1.0)
+        found[self._covered()] = 0.0
+        return found
+
+    def _covered(self) -> NDArray[np.bool_]:
+        """Cells that a driving electrode takes the place of, (nx, ny)."""
+        nx, ny, layers = self.shape
+        filled = np.zeros(nx * ny, dtype=np.bool_)
+        filled[self.cells[~self.across] // layers] = True
+        return ~filled.reshape(nx, ny)
 
 
-def _lay(film: Film, block: float, dimension: int, wrapped: bool) -> Lattice:
+def _lay(film: Film, piece: float, dimension: int, wrapped: bool) -> Lattice:
     """Nodes and bonds of `Lattice.of`."""
     layout, t = film.layout, film.thickness
     electrodes = layout.electrodes(film.electrode_gap, film.width)
@@ -294,10 +328,10 @@ def _lay(film: Film, block: float, dimension: int, wrapped: bool) -> Lattice:
         points |= {x for x in e.x if start <= x <= stop}
     for e in sensing:
         points.add(0.5 * (e.x[0] + e.x[1]))
-    x, dx = _cuts(sorted(points), block)
+    x, dx = _cuts(sorted(points), piece)
     rows = sorted({0.0, film.width} | {y for e in plates for y in e.y})
-    y_edges, dy = _cuts(rows, block)
-    layers = 1 if dimension == 2 else max(1, round(t / block))
+    y_edges, dy = _cuts(rows, piece)
+    layers = 1 if dimension == 2 else max(1, round(t / piece))
     dz = t / layers
     y = 0.5 * (y_edges[1:] + y_edges[:-1])
     z = dz * (np.arange(layers) + 0.5)

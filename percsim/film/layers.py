@@ -14,13 +14,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
 from percsim.film.casting import Castings
+from percsim.film.electrodes import Film
 from percsim.film.transfer import is_room_temperature
 
 __all__ = [
@@ -30,8 +31,11 @@ __all__ = [
     "StrainTransfer",
     "Wrap",
     "bimetal_curvature",
+    "electrode_span",
+    "mount",
     "off_axis_reading",
     "parallel_share",
+    "read_length",
     "score_grid",
     "stretches",
     "through_thickness",
@@ -41,8 +45,10 @@ Floats = NDArray[np.float64]
 
 SLICES = 9
 """Gauss-Legendre points through the thickness of the film."""
-STRETCHES = 64
+STRETCHES = 16
 """Equal lengths that the film between its electrodes is divided into."""
+UNIFORM = 1e-3
+"""Differences of the transfer along the film below which one length is enough."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -436,11 +442,7 @@ class LocalResponse:
         conducts = np.isfinite(castings.nominal[states])
         if not conducts[rest]:
             return None
-        low = high = rest
-        while low > 0 and conducts[low - 1]:
-            low -= 1
-        while high < len(states) - 1 and conducts[high + 1]:
-            high += 1
+        low, high = _run(conducts, rest)
         if low == high:
             return None
         kept = states[low : high + 1]
@@ -513,6 +515,108 @@ class LocalResponse:
         ratios = self.ratio(along[..., None] + through)
         with np.errstate(divide="ignore"):
             return np.asarray((1.0 / ((1.0 / ratios) @ weights)).mean(axis=-1))
+
+
+def read_length(film: Film) -> float:
+    """Length along the film whose strain its resistance reads [m], about its middle.
+
+    The gap, or from the first to the last of several gaps side by side.
+    """
+    if film.layout.name != "fingers":
+        return film.electrode_gap
+    return electrode_span(film)
+
+
+def electrode_span(film: Film) -> float:
+    """Free length from the first to the last electrode of a film [m]."""
+    electrodes = film.layout.electrodes(film.electrode_gap, film.width)
+    ends = sorted(electrode.x for electrode in electrodes)
+    return float(ends[-1][0] - ends[0][1])
+
+
+def mount(castings: Castings, transfer: StrainTransfer, through: Floats) -> Castings:
+    """Put castings on a part: every state at the strain of the part, wrapped.
+
+    Parameters
+    ----------
+    castings : Castings
+        Flat and free of any part; the strain of a state is that of the film.
+    transfer : StrainTransfer
+        Strain along the film over that of the part.
+    through : (nz,) ndarray of float
+        Strain from wrapping at the points of `through_thickness`, or one zero.
+
+    Returns
+    -------
+    Castings
+        The strain of a state is that of the part now; `flat` holds the castings as they
+        were. Each casting and each resample of the boxes follows its own response; where
+        that is open next to the strains at which it conducts, it is open beyond them.
+
+    """
+    loading = castings.fit.loading
+    read = read_length(castings.film)
+    along = transfer(stretches(read))
+    if np.ptp(along) < UNIFORM:
+        along = np.array([transfer.mean(read)])
+    strains, temperatures = np.asarray(loading.strains), np.asarray(loading.temperatures)
+    nominal = np.log(castings.nominal)[None, :]
+    resampled = nominal + castings.replicate_log_shift
+    drawn = np.log(castings.resistances)
+    logs = np.vstack([nominal, resampled, drawn])
+    moved = logs.copy()
+    for temperature in np.unique(temperatures):
+        states = np.flatnonzero(temperatures == temperature)
+        states = states[np.argsort(strains[states])]
+        moved[:, states] = _moved(logs[:, states], strains[states], along, through)
+    n = len(resampled)
+    at = np.where(np.isfinite(moved[0]), moved[0], 0.0)
+    shift = np.where(np.isfinite(moved[:1]), moved[1 : n + 1] - at, np.inf)
+    return replace(
+        castings,
+        nominal=np.exp(moved[0]),
+        resistances=np.exp(moved[n + 1 :]),
+        replicate_log_shift=shift,
+        flat=castings,
+    )
+
+
+def _moved(logs: Floats, strains: Floats, along: Floats, through: Floats) -> Floats:
+    """Ln R (k, n) at strains of the part from ln R at strains of the film, rising."""
+    if len(strains) < 2 or 0.0 not in strains:
+        return logs
+    rest = int(np.flatnonzero(strains == 0.0)[0])
+    out = logs.copy()
+    conducting = np.isfinite(logs)
+    for pattern in np.unique(conducting, axis=0):
+        if not pattern[rest]:
+            continue
+        rows = np.flatnonzero((conducting == pattern).all(axis=1))
+        low, high = _run(pattern, rest)
+        if low == high:
+            out[rows] = np.where(np.arange(len(strains)) == rest, logs[rows], np.inf)
+            continue
+        mine = logs[rows, low : high + 1]
+        response = LocalResponse(
+            strains[low : high + 1],
+            mine - mine[:, [rest - low]],
+            low > 0,
+            high < len(strains) - 1,
+        )
+        for state, strain in enumerate(strains):
+            ratio = response.film(along * strain, through)
+            out[rows, state] = logs[rows, rest] + np.log(ratio)
+    return out
+
+
+def _run(conducts: NDArray[np.bool_], rest: int) -> tuple[int, int]:
+    """First and last of the conducting states around the one at rest."""
+    low = high = rest
+    while low > 0 and conducts[low - 1]:
+        low -= 1
+    while high < len(conducts) - 1 and conducts[high + 1]:
+        high += 1
+    return low, high
 
 
 def through_thickness(bottom: float, top: float, points: int = SLICES) -> Floats:

@@ -61,7 +61,10 @@ STRAIN_PRIOR = (np.array([0.5, 0.0, -PUBLISHED_EXPONENT]), 0.5)
 """The same for the change with strain, to that of m, of the logarithm of the conducting
 share weighted along the current, and of that share, both over 1 - phi_c/phi."""
 
-STEP = 1e-3
+LARGEST_CHANGE = 30.0
+"""ln R moves by no more than this from as planned; no fit holds as far."""
+
+STEP = 1e-2
 """Relative step of the slopes taken by differences."""
 
 _GRID = (41, 61)
@@ -619,10 +622,7 @@ class FilmResponses:
         wanted = range(len(self.strains)) if states is None else states
         n, K = len(lowered), len(self._nodes)
         out = np.empty((n, len(columns), len(wanted)))
-        by_temperature: dict[float, list[int]] = {}
-        for place, s in enumerate(wanted):
-            by_temperature.setdefault(self.temperatures[s], []).append(place)
-        for temperature, places in by_temperature.items():
+        for temperature, places in self._by_temperature(wanted).items():
             here = [wanted[place] for place in places]
             x = np.empty((n, K))
             y = np.empty((n, K, len(here)))
@@ -652,12 +652,19 @@ class FilmResponses:
                 out[:, j, places] = np.where(conducts, value, np.inf)
         return out if factors.ndim == 2 else out[:, 0]
 
+    def _by_temperature(self, states: Sequence[int]) -> dict[float, list[int]]:
+        """Group states by temperature, as places in the sequence."""
+        places: dict[float, list[int]] = {}
+        for place, s in enumerate(states):
+            places.setdefault(self.temperatures[s], []).append(place)
+        return places
+
     def _node_film(self, node: _Node, film: Film, s: int, log_q: Floats) -> Floats:
         """Ln R of a film of a node whose material resists q times as much as planned."""
         rho, excess = node.fit.resistivity[s], node.fit.electrode_excess[s]
         if np.isinf(rho):
             return np.full_like(log_q, np.inf)
-        q = np.exp(np.minimum(log_q, 300.0))
+        q = np.exp(np.clip(log_q, -LARGEST_CHANGE, LARGEST_CHANGE))
         fixed = node.electrode_excess
         return np.log(film.resistance(rho * q, fixed + (excess - fixed) * q))
 
@@ -728,29 +735,30 @@ class FilmResponses:
         out = np.empty((n, len(wanted)))
         room = next(t for t in self.temperatures if is_room_temperature(t))
         at = np.arange(n)
-        for place, s in enumerate(wanted):
-            strain, temperature = self.strains[s], self.temperatures[s]
+        for temperature, places in self._by_temperature(wanted).items():
+            here = [wanted[place] for place in places]
             x = np.empty((n, K))
-            error = np.empty((n, K))
+            error = np.empty((n, K, len(here)))
             for k, node in enumerate(self._nodes):
                 ref = node.fit.loading.reference_state
                 change, x[:, k] = self._changes(node, settings, temperature)
-                variance = np.full(n, self._base_variance(node, s, ref, relative))
-                if not relative:
-                    variance = variance + node.rest.error(change) ** 2
-                elif temperature != room:
-                    there, _ = self._changes(node, settings, room)
-                    variance = variance + node.rest.error(change - there) ** 2
-                side = self._side(node, strain)
-                if side is not None:
-                    more = self._strain_changes(node, settings, temperature, strain)
-                    variance = variance + side.error(more) ** 2
-                error[:, k] = np.sqrt(variance)
-            xq, _ = self._query(phi, settings, self._expansion(phi), temperature, [s])
+                if relative:
+                    change = change - self._changes(node, settings, room)[0]
+                rest = node.rest.error(change) ** 2
+                for i, s in enumerate(here):
+                    variance = rest + self._base_variance(node, s, ref, relative)
+                    side = self._side(node, self.strains[s])
+                    if side is not None:
+                        more = self._strain_changes(
+                            node, settings, temperature, self.strains[s]
+                        )
+                        variance = variance + side.error(more) ** 2
+                    error[:, k, i] = np.sqrt(variance)
+            xq, _ = self._query(phi, settings, self._expansion(phi), temperature, [])
             low, high, share, beyond = _bracket(x, xq)
-            found = error[at, low] + share * (error[at, high] - error[at, low])
-            doubt = 0.0 if relative else EXPONENT_ERROR * np.abs(beyond)
-            out[:, place] = np.hypot(found, np.minimum(doubt, 10.0))
+            found = _mix(share[:, None], error[at, low], error[at, high])
+            doubt = (0.0 if relative else EXPONENT_ERROR) * np.abs(beyond)
+            out[:, places] = np.hypot(found, np.minimum(doubt, 10.0)[:, None])
         return out
 
     @staticmethod
@@ -759,12 +767,11 @@ class FilmResponses:
         fit = node.fit
         if np.isinf(fit.resistivity[s]):
             return 1.0
-        draws = fit.resistivity_draws[:, s]
-        if relative:
-            draws = draws / fit.resistivity_draws[:, ref]
-        draws = draws[np.isfinite(draws)]
-        if len(draws) < 2:
+        draws, at_rest = fit.resistivity_draws[:, s], fit.resistivity_draws[:, ref]
+        kept = np.isfinite(draws) & np.isfinite(at_rest)
+        if kept.sum() < 2:
             return 1.0
+        draws = draws[kept] / at_rest[kept] if relative else draws[kept]
         low, high = np.quantile(np.log(draws), [0.158655, 0.841345])
         return float((0.5 * (high - low)) ** 2)
 
@@ -786,8 +793,7 @@ class FilmResponses:
             d ln R / d ln p for `g0`, `beta`, `delta_b` and `threshold`, d ln R / d p for
             `lambda_T` and `Ea` [1/J]. g0 and Ea are exact, beta is that of Tellegen's
             theorem in every longest box; delta_b, lambda_T and threshold, which make or
-            break contacts, are differences of `log_resistance`. All nan-free: 0 for an open
-            film.
+            break contacts, are differences of `log_resistance`. All 0 for an open film.
 
         """
         phi = float(volume_fraction)
@@ -806,10 +812,10 @@ class FilmResponses:
                 )
             return (up - down) / step if np.isfinite(up - down) else 0.0
 
-        h = 1e-2
+        h = STEP
         breaking, held = self.base["delta_b"], self.base["lambda_T"]
-        d = min(h * max(held, 0.1), 0.5 * (1.0 - held) if held < 1.0 else 0.0)
-        low = max(held - max(d, h * 0.1), 0.0)
+        d = h * max(held, 0.1)
+        high, low = min(held + d, max(held, 1.0)), max(held - d, 0.0)
         inverse_t = 1.0 / self.temperatures[state] - 1.0 / ROOM_TEMPERATURE
         settings = np.array([[self.base[p] for p in ("beta", "delta_b", "lambda_T")]])
         temperature = self.temperatures[state]
@@ -827,7 +833,7 @@ class FilmResponses:
             "delta_b": slope(
                 at(delta_b=breaking * np.exp(h)), at(delta_b=breaking * np.exp(-h)), 2.0 * h
             ),
-            "lambda_T": slope(at(lambda_T=held + d), at(lambda_T=low), held + d - low),
+            "lambda_T": slope(at(lambda_T=high), at(lambda_T=low), high - low),
             "Ea": inverse_t / Boltzmann,
             "threshold": slope(at(factor=np.exp(h)), at(factor=np.exp(-h)), 2.0 * h),
         }

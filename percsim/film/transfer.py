@@ -72,6 +72,8 @@ class LoadingThreshold:
         Its standard error.
     aspect_ratio_slope : float
         d ln(threshold) / d ln(aspect ratio), near -1 for thin flakes.
+    tilt_slope : float
+        d ln(threshold) / d (rms tilt) [1/rad]; 0 where it was not simulated.
 
     Raises
     ------
@@ -83,6 +85,7 @@ class LoadingThreshold:
     volume_fraction: float
     standard_error: float
     aspect_ratio_slope: float
+    tilt_slope: float = 0.0
 
     def __post_init__(self) -> None:
         if not 0.0 < self.volume_fraction < 1.0:
@@ -95,10 +98,9 @@ class LoadingThreshold:
                 "standard_error of the threshold must be 0 or more, got "
                 f"{self.standard_error}"
             )
-        if not np.isfinite(self.aspect_ratio_slope):
-            raise ValueError(
-                f"aspect_ratio_slope must be finite, got {self.aspect_ratio_slope}"
-            )
+        for name in ("aspect_ratio_slope", "tilt_slope"):
+            if not np.isfinite(getattr(self, name)):
+                raise ValueError(f"{name} must be finite, got {getattr(self, name)}")
 
 
 def film_threshold(touching: LoadingThreshold, lost: float) -> LoadingThreshold:
@@ -144,7 +146,7 @@ def film_threshold(touching: LoadingThreshold, lost: float) -> LoadingThreshold:
             touching.standard_error * factor, 0.25 * (value - touching.volume_fraction)
         )
     )
-    return LoadingThreshold(value, error, touching.aspect_ratio_slope)
+    return LoadingThreshold(value, error, touching.aspect_ratio_slope, touching.tilt_slope)
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,6 +63,8 @@ class Chapter:
         Its figures by the name of their files; a `picture` block shows each.
     lines : callable, optional
         Summary to sentences for the command line, none by default.
+    over_mixes : bool
+        Whether its figures show the candidates of every mix, not of the deciding one alone.
 
     """
 
@@ -73,6 +75,7 @@ class Chapter:
     blocks: Callable[[Summary], Sequence[Block]]
     figures: Mapping[str, FigureEntry] = field(default_factory=dict)
     lines: Callable[[Summary], Sequence[str]] = _nothing
+    over_mixes: bool = False
 
 
 def table(

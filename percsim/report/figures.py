@@ -25,7 +25,6 @@ from percsim.report.style import (
     GAP_MARKERS,
     INK,
     MAIN,
-    MUTED,
     PALE,
     STYLE,
     WIDTH,
@@ -67,7 +66,7 @@ from percsim.report.style import (
 from percsim.report.tables import (
     candidate_label,
     deciding_index,
-    is_tunnelling,
+    mix_label,
     number,
     open_films_marked,
     percent,
@@ -584,23 +583,6 @@ def castings_figure(run: Run) -> Figure:
     return figure
 
 
-def temperature_figure(run: Run) -> Figure | None:
-    """Draw resistance over that at 20 C against temperature; None with one temperature."""
-    drawn = curves(
-        run, "temperature_response", "temperature_K", lambda kelvin: kelvin - 273.15
-    )
-    drawn = [curve for curve in drawn if len(curve.x) > 1]
-    if not drawn:
-        return None
-    figure = new_figure(3.7)
-    axes = figure.subplots()
-    draw_curves(figure, axes, run, drawn)
-    axes.axvline(20.0, color=MUTED, lw=0.8, ls=":")
-    axes.set_xlabel("temperature, C")
-    axes.set_ylabel("resistance over resistance at 20 C")
-    return figure
-
-
 def _gap_text(run: Run) -> str:
     return f"{scaled(run.reference[0].get('electrode_gap_m'), 1e3)} mm gap"
 
@@ -669,24 +651,10 @@ def _caption_castings(run: Run) -> str:
     )
 
 
-def _caption_temperature(run: Run) -> str:
-    return (
-        f"At zero strain and the {_gap_text(run)}. The copper line is "
-        f"{candidate_label(run.reference[0])}, its band holds 5 to 95 % of castings. "
-        + (
-            ""
-            if is_tunnelling(run.summary)
-            else "Its slope, even its sign, rests on lambda_T and Ea. "
-        )
-        + _BESIDE
-    )
-
-
 FIGURES: Mapping[str, FigureEntry] = {
     "resistance_vs_weight_fraction": FigureEntry(resistance_figure, _caption_resistance),
     "ratio_vs_strain": FigureEntry(ratio_figure, _caption_ratio),
     "gauge_factor_vs_weight_fraction": FigureEntry(factor_figure, _caption_factor),
-    "temperature": FigureEntry(temperature_figure, _caption_temperature),
     "resistance_vs_gap": FigureEntry(gap_figure, _caption_gap),
     "pass_map": FigureEntry(map_figure, _caption_map),
     "castings": FigureEntry(castings_figure, _caption_castings),
@@ -717,14 +685,20 @@ def draw(run: Run, names: Sequence[str] | None = None) -> Iterator[Drawing]:
     from matplotlib import rc_context
 
     run = replace(run, summary=open_films_marked(run.summary))
+    whole, run = run, run.of_one_mix()
+    over_all = {n for c in CHAPTERS if c.over_mixes for n in c.figures}
+    words = mix_label(whole.summary, whole.reference[0]) if whole.candidates else ""
     absent = {n for c in CHAPTERS if c.key not in run.summary for n in c.figures}
     for name in [n for n in FIGURES if n not in absent] if names is None else names:
         entry = FIGURES[name]
         caption = ""
         try:
-            caption = entry.caption(run)
+            shown = whole if name in over_all else run
+            caption = entry.caption(shown)
+            if words and name not in over_all:
+                caption = f"{caption.rstrip('.')}. Of the mix that decides: {words}."
             with rc_context(rc=cast("Any", STYLE)):
-                figure = entry.draw(run)
+                figure = entry.draw(shown)
                 if figure is None:
                     continue
                 png = figure_to_png(figure)

@@ -18,6 +18,8 @@ from percsim.report.tables import (
     WITHIN_ERROR,
     Row,
     Summary,
+    axis_cells,
+    axis_columns,
     bench,
     candidate_label,
     deciding_index,
@@ -27,7 +29,9 @@ from percsim.report.tables import (
     level_statement,
     margin_rows,
     mix,
+    mix_label,
     number,
+    of_one_mix,
     open_films_marked,
     percent,
     quantiles,
@@ -53,7 +57,6 @@ SECTIONS = (
     ("resistance", "Resistance"),
     ("response", "Strain"),
     ("gauge-factor", "Gauge factor"),
-    ("temperature", "Temperature"),
     ("gap", "Gap"),
     ("map", "Map"),
     ("network", "Network"),
@@ -371,18 +374,17 @@ def _candidates(summary: Summary) -> tuple[Table, str]:
     index, is_chosen = deciding_index(summary)
     candidates = summary.get("candidates") or []
     ratios = {mix(c.get("mix_ratio")) for c in candidates}
-    one_mix = len(ratios) == 1
-    text = f"Base to curing agent {ratios.pop()} by mass." if one_mix else ""
+    text = f"Base to curing agent {ratios.pop()} by mass." if len(ratios) == 1 else ""
     rows: list[tuple[str, ...]] = []
     for k, c in enumerate(candidates):
         r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
         factor = c.get("gauge_factor") or {}
         rows.append(
             (
+                *axis_cells(summary, c),
                 percent(c.get("weight_fraction")),
                 percent(c.get("volume_fraction")),
                 scaled(c.get("electrode_gap_m"), 1e3),
-                *([] if one_mix else [mix(c.get("mix_ratio"))]),
                 three(c.get("threshold_ratio")),
                 r,
                 r_range,
@@ -402,10 +404,10 @@ def _candidates(summary: Summary) -> tuple[Table, str]:
         )
     made = table(
         (
+            *axis_columns(summary),
             "#filler|wt%",
             "#filler|vol%",
             "#gap|mm",
-            *([] if one_mix else ["#base : agent|by mass"]),
             "#φ/φc|",
             "#R|kohm",
             "#R 5 – 95 %|kohm",
@@ -432,6 +434,7 @@ def _refused(summary: Summary) -> Table | None:
             continue
         rows.append(
             (
+                *axis_cells(summary, c),
                 percent(c.get("weight_fraction")),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 quantiles(c.get("resistance_ohm"), 1e-3)[0],
@@ -446,12 +449,17 @@ def _refused(summary: Summary) -> Table | None:
     if not rows:
         return None
     return table(
-        ("#filler|wt%", "#gap|mm", "#R, median|kohm", "#GF, median|", "#pass|%", "~why"),
+        (
+            *axis_columns(summary),
+            *("#filler|wt%", "#gap|mm", "#R, median|kohm", "#GF, median|", "#pass|%"),
+            "~why",
+        ),
         rows,
     )
 
 
 def _readout(summary: Summary) -> tuple[Table | None, str]:
+    whole, summary = summary, of_one_mix(summary)
     index, _ = deciding_index(summary)
     candidates = summary.get("candidates") or []
     rows: list[tuple[str, ...]] = []
@@ -500,7 +508,8 @@ def _readout(summary: Summary) -> tuple[Table | None, str]:
         rows,
         marked=marked if marked is not None and marked < len(rows) else None,
     )
-    text = "For the median casting at rest and 20 C"
+    words = mix_label(whole, candidates[index]) if index is not None else ""
+    text = f"For the median casting{words and f' of {words},'} at rest and 20 C"
     if supply is not None:
         text += f", at a supply of {bench(supply, 'V')}"
     if series is not None:
@@ -637,17 +646,6 @@ _ACTING = {
 }
 
 
-def _temperature_text(summary: Summary) -> str:
-    temperatures = (summary.get("states") or {}).get("temperatures_K") or []
-    if len(temperatures) == 1:
-        return (
-            f"Simulated at {bench(temperatures[0], 'K')} alone. List more temperatures "
-            "in the plan to see how the resistance moves between them"
-            + ("." if is_tunnelling(summary) else "; lambda_T and Ea decide even its sign.")
-        )
-    return "No response to temperature was simulated."
-
-
 _FULL_WIDTH = 900.0 / 1155.0
 """Width of a picture on the page over its pixels."""
 
@@ -717,14 +715,14 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
             {
                 "anchor": chapter.anchor,
                 "heading": chapter.heading,
-                "blocks": chapter.blocks(summary),
+                "blocks": chapter.blocks(
+                    summary if chapter.over_mixes else of_one_mix(summary)
+                ),
             }
             for chapter in CHAPTERS
             if chapter.key in summary
         ],
         "figures": [_picture(d) for d in drawings],
-        "has_temperature": any(d.name == "temperature" for d in drawings),
-        "temperature_text": _temperature_text(summary),
         "threshold_text": units_held(threshold_text),
         "threshold_table": threshold_table,
         "readout": readout,

@@ -19,9 +19,11 @@ from percsim.report.tables import (
     Summary,
     deciding_index,
     number,
+    of_one_mix,
     percent,
     three,
     two,
+    varying_axes,
 )
 
 __all__ = ["NothingToDrawError", "Run", "threshold_in_weight"]
@@ -50,6 +52,7 @@ SHARE_COLOURS = {
     "skew": "#7b5e8a",
     "particle_size": "#c7a1b0",
     "response": "#3b6b4d",
+    "tilt": "#d97d54",
     "chains": "#f4f1e6",
 }
 DPI = 150
@@ -130,6 +133,36 @@ class Run:
             raise NothingToDrawError("no candidate was evaluated")
         index, is_chosen = deciding_index(self.summary)
         return self.candidates[index or 0], is_chosen
+
+    def of_one_mix(self) -> Run:
+        """Keep the candidates and rows of the deciding mix alone, numbered anew."""
+        keys = varying_axes(self.summary)
+        index, _ = deciding_index(self.summary)
+        if not keys or index is None:
+            return self
+        here = self.candidates[index]
+        summary = of_one_mix(self.summary)
+        kept = [k for k, c in enumerate(self.candidates) if c in summary["candidates"]]
+        place = {k: n for n, k in enumerate(kept)}
+
+        def mine(rows: Sequence[Row]) -> list[Row]:
+            kept = list(rows)
+            for key in keys:
+                at = [same(number(row.get(key)), number(here.get(key))) for row in kept]
+                # boxes that several mixes share say nothing of what they differ in
+                kept = [
+                    row
+                    for row, equal in zip(kept, at, strict=True)
+                    if (equal if any(at) else number(row.get(key)) is None)
+                ]
+            return kept
+
+        castings = [
+            {**row, "candidate": place[row["candidate"]]}
+            for row in self.castings
+            if row.get("candidate") in place
+        ]
+        return Run(summary, mine(self.boxes), mine(self.responses), castings, self.sample)
 
     def along(self, key: str, fixed: str) -> list[Row]:
         """Candidates that share `fixed` with the reference, sorted by `key`."""
@@ -703,6 +736,7 @@ def share_label(name: str) -> str:
         "skew": "electrodes askew",
         "particle_size": "lot particle size",
         "response": "opening per strain",
+        "tilt": "tilt of the particles",
         "contact_redraw": "contacts closing anew",
     }
     return words.get(name, name.replace("_", " "))

@@ -315,6 +315,80 @@ def film_threshold_sentence(threshold: Row) -> str:
     )
 
 
+AXES = {
+    "film_thickness_m": ("film", "mm", 1e3),
+    "filler_diameter_m": ("filler size", "um", 1e6),
+    "filler_aspect_ratio": ("aspect ratio", "", 1.0),
+    "mix_ratio": ("base : agent", "by mass", 1.0),
+}
+"""What a plan may vary beside loading and gap: key, name, unit, and SI to it."""
+
+
+def varying_axes(summary: Summary) -> list[str]:
+    """Keys of what the candidates differ in beside loading and gap."""
+    return [
+        key
+        for key in AXES
+        if len({number(c.get(key)) for c in summary.get("candidates") or []}) > 1
+    ]
+
+
+def axis_columns(summary: Summary) -> list[str]:
+    """Heads of a table for what the candidates differ in beside loading and gap."""
+    return ["#{}|{}".format(*AXES[key]) for key in varying_axes(summary)]
+
+
+def axis_cells(summary: Summary, candidate: Row) -> list[str]:
+    """Cells of one candidate for `axis_columns`."""
+    return [
+        mix(candidate.get(key))
+        if key == "mix_ratio"
+        else scaled(candidate.get(key), AXES[key][2])
+        for key in varying_axes(summary)
+    ]
+
+
+def mix_label(summary: Summary, candidate: Row) -> str:
+    """Name what sets the mix of a candidate apart: "0.15 mm film, aspect ratio 12"."""
+    words = []
+    for key in varying_axes(summary):
+        name, unit, factor = AXES[key]
+        value = candidate.get(key)
+        words.append(
+            f"{name} {scaled(value, factor)}"
+            if key == "filler_aspect_ratio"
+            else f"{mix(value)} mix"
+            if key == "mix_ratio"
+            else f"{scaled(value, factor)} {unit} {name.partition(' ')[0]}"
+        )
+    return ", ".join(words)
+
+
+def of_one_mix(summary: Summary) -> dict[str, Any]:
+    """Copy a summary with the candidates of the deciding mix alone, numbered anew.
+
+    For what is drawn over loading and gap.
+    """
+    keys = varying_axes(summary)
+    index, _ = deciding_index(summary)
+    if not keys or index is None:
+        return dict(summary)
+    candidates = summary["candidates"]
+    here = [number(candidates[index].get(key)) for key in keys]
+    kept = [
+        k for k, c in enumerate(candidates) if [number(c.get(key)) for key in keys] == here
+    ]
+    place = {k: n for n, k in enumerate(kept)}
+    return {
+        **summary,
+        "candidates": [candidates[k] for k in kept],
+        **{
+            key: place.get(at) if isinstance(at := summary.get(key), int) else None
+            for key in ("chosen", "nearest")
+        },
+    }
+
+
 def label_parts(candidate: Row) -> tuple[str, str]:
     """Weight fraction and electrode gap of a candidate, with units."""
     return (
@@ -581,10 +655,13 @@ def headline(summary: Summary) -> str:
     index, is_chosen = deciding_index(summary)
     if index is None:
         return "No candidate was evaluated."
-    weight, gap = label_parts(summary["candidates"][index])
+    candidate = summary["candidates"][index]
+    weight, gap = label_parts(candidate)
+    words = mix_label(summary, candidate)
+    of = f" ({words})" if words else ""
     if is_chosen:
-        return f"Cast {weight} filler with a {gap} electrode gap."
-    return f"No candidate meets every target; the nearest is {weight} with a {gap} gap."
+        return f"Cast {weight} filler{of} with a {gap} electrode gap."
+    return f"No candidate meets every target; the nearest is {weight}{of} with a {gap} gap."
 
 
 def _standard_error(candidate: Row, key: str) -> Any:
@@ -669,7 +746,7 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
         if any(row[3].startswith("~") for row in rows):
             lines.append(f"~ {WITHIN_ERROR}.")
     if candidates:
-        lines += ["", *_candidate_lines(candidates, index, is_chosen=is_chosen), ""]
+        lines += ["", *_candidate_lines(summary, index, is_chosen=is_chosen), ""]
     threshold = summary.get("threshold") or {}
     if number(threshold.get("weight_fraction")) is not None:
         error = two(100.0 * (number(threshold.get("standard_error")) or 0.0))
@@ -691,16 +768,29 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
     return text.encode("ascii", "replace").decode("ascii")
 
 
-def _candidate_lines(
-    candidates: Sequence[Row], index: int | None, *, is_chosen: bool
-) -> list[str]:
+MOST_LINES = 24
+"""Candidates the command line lists; of more, the best by pass share."""
+
+
+def _candidate_lines(summary: Summary, index: int | None, *, is_chosen: bool) -> list[str]:
     """Lay out the candidates in the columns that decide."""
+    candidates = summary["candidates"]
+    shown = list(range(len(candidates)))
+    if len(shown) > MOST_LINES:
+        shown.sort(
+            key=lambda k: (
+                -(number((candidates[k].get("pass_share") or {}).get("value")) or 0)
+            )
+        )
+        shown = sorted({*shown[: MOST_LINES - 1], *([] if index is None else [index])})
     rows = []
-    for k, c in enumerate(candidates):
+    for k in shown:
+        c = candidates[k]
         r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
         rows.append(
             (
                 ("*" if is_chosen else ">") if k == index else "",
+                *axis_cells(summary, c),
                 percent(c.get("weight_fraction")),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 r,
@@ -714,11 +804,27 @@ def _candidate_lines(
                 share((c.get("pass_share") or {}).get("value")),
             )
         )
-    heads = ("", "wt%", "gap mm", "R kohm", "5-95 %", "CV %", "open %", "GF", "pass %")
+    axes = [
+        " ".join(part for part in AXES[key][:2] if part) for key in varying_axes(summary)
+    ]
+    heads = (
+        "",
+        *axes,
+        "wt%",
+        "gap mm",
+        "R kohm",
+        "5-95 %",
+        "CV %",
+        "open %",
+        "GF",
+        "pass %",
+    )
     note = (
         f"{'* chosen' if is_chosen else '> nearest'}; all numbers are for castings, +- is "
         "the simulation error."
     )
+    if len(shown) < len(candidates):
+        note += f" The {len(shown)} best of {len(candidates)}; the report has them all."
     return [*_table(heads, rows), note]
 
 

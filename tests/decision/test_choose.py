@@ -16,11 +16,15 @@ from reference.made_up_boxes import (
 )
 from scipy.special import ndtr
 
+import percsim.decision.choose as choose_module
 from percsim.decision import (
     BenchLimits,
     ContactParameters,
+    Mix,
+    Replicas,
     Target,
     TunnellingParameters,
+    choose_among,
     decide,
     judge,
 )
@@ -817,3 +821,150 @@ def test_a_loading_that_cannot_be_cast_is_not_advised():
         told = run(target, limits=limits, loadings=boxes((0.24, 0.26)), gaps=(3e-3,))
         words = " ".join(told.what_would_have_to_change)
         assert ("raise the weight fraction to about 30" in words) == said
+
+
+# --- how sure the choice is
+
+
+def test_reserves_of_resamples_are_those_of_the_margins(decision):
+    # the same formulas on arrays: with the numbers of all boxes they give the margins
+    for candidate in decision.candidates:
+        castings = candidate.castings
+        at_rest = castings.at_rest
+        whole = Replicas(
+            pass_share=np.array([candidate.pass_share.value]),
+            open_fraction=np.array([castings.open_fraction]),
+            resistance=np.array([np.median(at_rest)]),
+            gauge_factor=np.array([candidate.gauge_factor[0]]),
+            resistance_cv=np.array([castings.resistance_cv]),
+            gauge_factor_cv=np.array([castings.gauge_factor_cv]),
+        )
+        rows = choose_module._reserves(TARGET, whole)
+        assert len(rows) == len(candidate.margins)
+        for row, margin in zip(rows, candidate.margins, strict=True):
+            assert row[0] == pytest.approx(margin.reserve, rel=1e-9)
+
+
+def test_confidence_rises_with_boxes_and_names_what_is_open():
+    # a window about which two loadings lie nearly alike
+    weights, gaps = (0.24, 0.30, 0.34), (2e-3,)
+    middle = [c.resistance[0] for c in run(loadings=boxes(weights), gaps=gaps).candidates]
+    target = Target(middle[2] / 1.25, middle[1] * 1.35, pass_share_min=0.5)
+    few, many = (
+        run(target, loadings=boxes(weights, n_boxes=n), gaps=gaps) for n in (5, 200)
+    )
+    assert many.standing.confidence > few.standing.confidence
+    assert 0.0 < few.standing.confidence < 1.0
+    assert sum(few.standing.first) <= 1.0 + 1e-12
+    assert many.standing.first[many.chosen] == max(many.standing.first)
+    assert few.chosen in few.standing.undecided
+    assert 0 not in few.standing.undecided  # 24 wt% is out of the race
+
+
+def test_equal_candidates_do_not_lower_the_confidence():
+    # the same loading twice as two mixes: either is as good, so the choice stands
+    loadings = tuple(boxes((0.30, 0.34)))
+    mixes = [
+        Mix(loadings, FILM, THRESHOLD, words=words, values=(("mix_ratio", ratio),))
+        for words, ratio in (("7:1", 7.0), ("10:1", 10.0))
+    ]
+    lax = Target(resistance_min=100.0, resistance_max=9e3, pass_share_min=0.5)
+    both = choose_among(mixes, GAPS, lax, seed=SEED, castings=500, resamples=50)
+    alone = choose_among(mixes[:1], GAPS, lax, seed=SEED, castings=500, resamples=50)
+    assert both.standing.confidence == alone.standing.confidence
+    assert len(both.candidates) == 2 * len(alone.candidates)
+    rows = [c.as_dict() | {"mix_ratio": 0} for c in both.of_mix().candidates]
+    assert rows == [c.as_dict() | {"mix_ratio": 0} for c in alone.candidates]
+    assert both.of_mix().chosen == alone.chosen
+    row = both.as_dict()["candidates"][-1]
+    assert row["mix_ratio"] == 10.0
+    assert both.candidates[-1].name == "10:1, 34 wt% at 5 mm"
+
+
+def test_the_better_of_two_films_is_chosen():
+    loadings = tuple(boxes((0.30,)))
+    thin, thick = FILM, replace(FILM, thickness=2 * FILM.thickness)
+    r = run(loadings=list(loadings), gaps=(3e-3,)).best.resistance[0]
+    target = Target(resistance_min=r / 2 / 1.5, resistance_max=r / 2 * 1.5)
+    mixes = [
+        Mix(loadings, film, THRESHOLD, words=words)
+        for film, words in ((thin, "thin"), (thick, "thick"))
+    ]
+    decision = choose_among(mixes, (3e-3,), target, seed=SEED, castings=500, resamples=50)
+    assert decision.best.words == "thick"
+    assert decision.best.mix == 1
+    assert decision.reasons[0].startswith("cast thick, 30 wt% at 3 mm gap")
+
+
+def test_weighing_off_moves_the_share_as_another_loading_would(decision):
+    # 30 wt% weighed 1 % high is 30.3 wt%: castings of the law at that loading
+    candidate = decision.candidates[13]
+    assert candidate.name == "30 wt% at 3 mm"
+    shifted = run(loadings=boxes((0.22, 0.26, 0.303, 0.34)), gaps=(3e-3,)).candidates[2]
+    high = candidate.weighing[1]
+    assert high == pytest.approx(shifted.pass_share.value, abs=0.03)
+    assert candidate.weighing[0] < candidate.pass_share.value < high
+
+
+def test_distance_from_the_threshold(decision):
+    candidate = decision.candidates[13].as_dict()
+    # the made-up law has its threshold at 17 wt%
+    assert candidate["weight_fraction_above_threshold"] == pytest.approx(0.13, abs=1e-9)
+
+
+# --- advice
+
+
+def test_loading_and_gap_are_advised_together():
+    # the gauge factor is reached at the lower loading only, and R there at no gap explored
+    low = loading(0.28, seed=991, box_spread=0.05, response=lambda e, T: 20.0 * e)
+    high = loading(0.34, seed=991, box_spread=0.05, response=lambda e, T: 10.0 * e)
+    target = Target(resistance_min=900.0, resistance_max=3600.0, gauge_factor_min=15.0)
+    told = run(target, loadings=[low, high], gaps=(7e-3,))
+    assert told.chosen is None
+    assert told.best.name == "34 wt% at 7 mm"
+    words = told.what_would_have_to_change[0]
+    assert words.startswith("change loading and gap together")
+    at = re.search(r"([\d.]+) wt% at ([\d.]+) mm gap", words)
+    assert float(at[1]) == 28
+    followed = run(target, loadings=[low, high], gaps=(float(at[2]) * 1e-3,))
+    assert followed.chosen == 0
+    share = re.search(r"(\d+) % of the castings pass", words)[1]
+    assert round(100 * followed.best.pass_share.value) == int(share)
+
+
+def test_no_advice_promises_less_than_is_asked():
+    for minimum in (0.5, 0.8, 0.9):
+        for low, high in ((700.0, 3000.0), (150.0, 300.0), (4e3, 7e3)):
+            target = Target(low, high, pass_share_min=minimum)
+            told = run(target, loadings=boxes((0.26, 0.30)), gaps=(3e-3,))
+            for words in told.what_would_have_to_change:
+                for promised in re.findall(r"puts (\d+)", words):
+                    assert int(promised) >= 100 * minimum - 0.5
+                for promised in re.findall(r"(\d+) % of the castings pass", words):
+                    assert int(promised) >= 100 * minimum - 0.5
+
+
+def test_the_nearest_has_the_largest_pass_share():
+    target = replace(TARGET, resistance_cv_max=0.05)
+    told = run(target)
+    assert told.chosen is None
+    trusted = [c for c in told.candidates if c.castings.fit.threshold_ratio >= 1.3]
+    most = max(round(c.pass_share.value, 2) for c in trusted)
+    assert round(told.best.pass_share.value, 2) == most
+
+
+def test_limits_met_within_error_are_told_apart():
+    # both ends of the window close by: each is named with its side
+    plain = run(loadings=boxes((0.30, 0.34), n_boxes=4), gaps=(3e-3,))
+    r = plain.candidates[0].resistance[0]
+    target = Target(r * 0.99, r * 1.01, pass_share_min=0.01)
+    told = run(target, loadings=boxes((0.30, 0.34), n_boxes=4), gaps=(3e-3,))
+    (words,) = [w for w in told.reasons if w.startswith("met, but within")]
+    assert "median resistance at least" in words
+    assert "median resistance at most" in words
+
+
+def test_a_large_factor_is_written_out(decision):
+    (row,) = [a for a in decision.assumptions if a.symbol == "phi_c"]
+    assert "e+" not in row.effect

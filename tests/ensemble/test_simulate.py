@@ -380,6 +380,15 @@ def test_variations_need_the_law_they_vary():
         flake_job(variations=(Setting(1.0, 0.01, 0.3),))
 
 
+def test_states_of_another_mounting_or_thermal_opening_are_refused():
+    for changes in (
+        {"thermal": dataclasses.replace(THERMAL, share=0.5)},
+        {"mounting": Mounting("free")},
+    ):
+        with pytest.raises(ValueError, match="is not that of the job's mounting"):
+            simulate_box(known_job(**changes))
+
+
 def test_currents_are_those_of_the_solution_at_rest():
     job = known_job()
     found = simulate_box(job)["currents"]

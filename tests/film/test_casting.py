@@ -29,6 +29,7 @@ from percsim.film import (
     fit_loadings,
     variance_function,
 )
+from percsim.film.transfer import film_threshold
 from percsim.materials.elastomer import Elastomer
 from percsim.materials.filler import Filler, Orientation, SizeDistribution
 from percsim.materials.recipe import Recipe
@@ -545,6 +546,20 @@ def test_the_loading_error_law_of_real_boxes():
     chains = castings.read(castings.draws.without(["mixing"]))[0].std()
     assert chains < 0.1 * want
     assert castings.resistance_cv == pytest.approx(want, rel=0.15)
+
+
+def test_tilt_moves_the_threshold_where_its_slope_is_known():
+    threshold = LoadingThreshold(CRITICAL, 0.0, -1.0, tilt_slope=-2.0)
+    tol = replace(NONE, tilt=np.radians(0.5))
+    castings = cast(three(), 1, tol, threshold=threshold)
+    phi = volume_fraction(0.30)
+    law = EXPONENT * CRITICAL / (phi - CRITICAL) * 2.0 * np.radians(0.5)
+    assert castings.resistance_cv == pytest.approx(law, rel=4 / np.sqrt(2 * N) + 0.002)
+    # flatter particles, negative tilt: a higher threshold and a higher R
+    moved = castings.factors()["tilt"]
+    assert np.corrcoef(moved, castings.at_rest)[0, 1] > 0.99
+    assert cast(three(), 1, tol).resistance_cv == pytest.approx(0.0, abs=1e-9)
+    assert film_threshold(threshold, 0.1).tilt_slope == -2.0
 
 
 # --- trials

@@ -1,11 +1,21 @@
 """Layers against worked values of the trade and exact limits, named beside each."""
 
+import dataclasses
 import math
 
 import numpy as np
 import pytest
+from reference.made_up_boxes import CRITICAL, FILM, loading
 from scipy.integrate import quad, solve_bvp
 
+from percsim.film import (
+    CastingDraws,
+    LoadingThreshold,
+    Tolerances,
+    cast_films,
+    fit_loadings,
+)
+from percsim.film.electrodes import Bars, Fingers, FourTerminal
 from percsim.film.layers import (
     Layer,
     LocalResponse,
@@ -13,8 +23,11 @@ from percsim.film.layers import (
     StrainTransfer,
     Wrap,
     bimetal_curvature,
+    electrode_span,
+    mount,
     off_axis_reading,
     parallel_share,
+    read_length,
     score_grid,
     stretches,
     through_thickness,
@@ -327,3 +340,93 @@ def test_scores_are_those_of_a_normal_law():
 def test_bad_values_are_refused(call, message):
     with pytest.raises(ValueError, match=message):
         call()
+
+
+# --- castings on a part
+
+
+def castings_with(slope=12.0, n=40, **tolerances):
+    """Castings of boxes whose ln R rises with the strain by `slope`."""
+    strains = (-0.004, -0.002, 0.0, 0.002, 0.004, 0.006)
+    loadings = [
+        loading(w, strains=strains, response=lambda e, _: slope * e)
+        for w in (0.26, 0.30, 0.34)
+    ]
+    seed = np.random.SeedSequence(55021)
+    threshold = LoadingThreshold(CRITICAL, 0.0, -1.0)
+    fits = fit_loadings(loadings, threshold, resamples=20, seed=seed)
+    draws = CastingDraws.draw(n, 24, seed)
+    return cast_films(
+        fits,
+        1,
+        FILM,
+        threshold,
+        dataclasses.replace(Tolerances.none(), **tolerances),
+        draws,
+    )
+
+
+def test_castings_on_a_part_read_the_strain_that_reaches_them():
+    flat = castings_with(contact=0.1)
+    half = mount(flat, StrainTransfer(math.inf, 16e-3, 0.5), np.zeros(1))
+    assert half.flat is flat
+    strains = np.array(flat.fit.loading.strains)
+    ratios = half.resistances / half.at_rest[:, None]
+    np.testing.assert_allclose(ratios, np.exp(6.0 * strains) * np.ones_like(ratios))
+    np.testing.assert_allclose(half.at_rest, flat.at_rest)
+    np.testing.assert_allclose(
+        half.replicate_log_shift, flat.replicate_log_shift, atol=1e-9
+    )
+    assert half.gauge_factor_initial == pytest.approx(flat.gauge_factor_initial / 2)
+
+
+def test_wrapped_castings_shift_their_zero_and_keep_their_slope():
+    # exp(s e): the zero moves by the integral over the thickness, the slope stays
+    flat = castings_with(contact=0.1)
+    m, d = 5e-4, 2e-3
+    nodes = m + d * np.polynomial.legendre.leggauss(9)[0]
+    wrapped = mount(flat, StrainTransfer(math.inf, 16e-3), nodes)
+    shift = np.exp(12.0 * m) * 12.0 * d / np.sinh(12.0 * d)
+    np.testing.assert_allclose(wrapped.at_rest / flat.at_rest, shift, rtol=1e-9)
+    np.testing.assert_allclose(wrapped.gauge_factors, flat.gauge_factors, rtol=1e-9)
+    assert wrapped.resistance_cv == pytest.approx(flat.resistance_cv)
+
+
+def test_end_zones_reach_the_gauge_factor():
+    flat = castings_with()
+    film = flat.film.electrode_gap
+    transfer = StrainTransfer(2.0 / film, 1.2 * film)
+    mounted = mount(flat, transfer, np.zeros(1))
+    e = flat.fit.loading.strains[flat.strained_state]
+    exact = quad(lambda x: np.exp(12.0 * e * transfer(x)), -film / 2, film / 2)[0] / film
+    assert mounted.gauge_factors[0] == pytest.approx((exact - 1) / e, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("layout", "span", "read"),
+    [
+        (Bars(), 3.0, 3.0),
+        # four fingers of 0.5 mm: three gaps and the two fingers between them
+        (Fingers(4, 0.5e-3), 10.0, 10.0),
+        # sense electrodes 3 mm apart, force electrodes 1 mm outside of them, 0.5 mm long
+        (FourTerminal(0.5e-3, 1e-3), 6.0, 3.0),
+    ],
+)
+def test_lengths_of_film_that_a_layout_reads(layout, span, read):
+    film = dataclasses.replace(FILM, layout=layout)
+    assert 1e3 * electrode_span(film) == pytest.approx(span)
+    assert 1e3 * read_length(film) == pytest.approx(read)
+
+
+def test_castings_that_open_stay_open_beyond():
+    flat = castings_with(contact=0.1)
+    resistances = flat.resistances.copy()
+    resistances[3, 5:] = np.inf  # opens from 6000 microstrain on
+    resistances[4] = np.inf
+    opened = dataclasses.replace(flat, resistances=resistances)
+    wrapped = mount(opened, StrainTransfer(math.inf, 16e-3), np.array([1.5e-3]))
+    assert np.isinf(wrapped.resistances[4]).all()
+    # 4000 of the part and 1500 of wrapping pass the last strain at which it conducts
+    assert np.isinf(wrapped.resistances[3]).tolist() == [False] * 4 + [True, True]
+    assert np.isfinite(wrapped.resistances[[0, 1, 2, 5]]).all()
+    assert not np.isnan(wrapped.resistances).any()

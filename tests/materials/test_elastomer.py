@@ -24,6 +24,11 @@ def test_every_value_has_unit_range_and_source(name):
         assert value.low <= value.value <= value.high, key
         assert value.basis in {"published", "handbook", "derived", "from memory"}, key
         assert len(value.source) > 8, key
+    for key, curve in material.curves.items():
+        assert {curve.unit, curve.argument_unit} <= UNITS | {"K"}, key
+        assert 0.0 < curve.relative_uncertainty < 1.0, key
+        assert curve.basis == "published", key
+        assert len(curve.source) > 8, key
     if material.kind == "filler":
         filler = material.filler()
         assert filler.density == material.density

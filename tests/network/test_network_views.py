@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from network.networks import random_network
 
+import percsim
 from percsim.known_cases import bridge
 from percsim.network.build import Network
 from percsim.network.solve import solve_network
@@ -69,3 +70,9 @@ def test_csv_can_be_read_back(tmp_path):
 def test_bad_networks_are_refused(pairs, g, source, sink, message):
     with pytest.raises(ValueError, match=message):
         Network(3, np.array(pairs), np.array(g), source, sink)
+
+
+def test_every_exported_name_is_there():
+    assert {"Network", "Sweep", "critical_path", "sensitivities"} <= set(percsim.__all__)
+    for name in percsim.__all__:
+        assert getattr(percsim, name) is not None

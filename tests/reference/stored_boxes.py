@@ -93,3 +93,7 @@ class StoredBoxes(dict):
             "lost_share": 0.0,
             "conductances": [conductance * fall for fall in falls],
         }
+
+    def snapshot(self) -> dict[str, Record]:
+        """Everything as a plain dict, later stages included."""
+        return {key: self.get(key) for key in self.jobs}

@@ -59,7 +59,6 @@ def test_figures_of_unusual_runs(invented, made, monkeypatch):
     assert not [d.note for d in drawings.values() if d.failed]
     assert drawings["network"].png is None
     assert "no box was kept" in drawings["network"].note
-    assert ("temperature" in drawings) == ("temperatures" not in made)
 
 
 def test_drawing_twice_gives_the_same_bytes(invented):

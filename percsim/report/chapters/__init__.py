@@ -7,20 +7,26 @@ from percsim.report.chapters.anchor import ANCHOR
 from percsim.report.chapters.currents import CURRENTS
 from percsim.report.chapters.day_one import DAY_ONE
 from percsim.report.chapters.film import CHAPTER as FILM
+from percsim.report.chapters.front import FRONT
 from percsim.report.chapters.ladder import LADDER
 from percsim.report.chapters.layers import LAYERS
+from percsim.report.chapters.operation import OPERATION
 from percsim.report.chapters.spread import SPREAD
-from percsim.report.tables import Summary
+from percsim.report.chapters.temperature import TEMPERATURE
+from percsim.report.tables import Summary, of_one_mix
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
 CHAPTERS: tuple[Chapter, ...] = (
-    ANCHOR,
-    DAY_ONE,
     FILM,
     SPREAD,
     LADDER,
+    FRONT,
+    DAY_ONE,
+    ANCHOR,
     LAYERS,
+    TEMPERATURE,
+    OPERATION,
     CURRENTS,
 )
 
@@ -31,5 +37,5 @@ def chapter_lines(summary: Summary) -> list[str]:
         line
         for chapter in CHAPTERS
         if chapter.key in summary
-        for line in chapter.lines(summary)
+        for line in chapter.lines(summary if chapter.over_mixes else of_one_mix(summary))
     ]

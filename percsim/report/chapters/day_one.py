@@ -139,8 +139,8 @@ def _blocks(summary: Summary) -> Sequence[Block]:
             "both may be anything that is not ruled out yet: "
             f"{section['n_draws']} joint draws of the table at the end are carried to "
             "every candidate, without further boxes. Seen so, the candidate most likely "
-            f"to pass is {candidate_label(best)}: a casting of it lies in the "
-            f"window{where} with probability {share(best['in_window'])} % and passes with "
+            f"to pass is {candidate_label(best)}: a casting of it lies in the window{where}"
+            f" with probability {share(best['in_window'])} % and passes with "
             f"{share(best['pass_share'])} %. In {share(section['any_passes'])} % of the "
             "draws at least one candidate reaches the share of passing castings asked for."
         ),

@@ -133,6 +133,34 @@ def _blocks(summary: Summary) -> Sequence[Block]:
     return out
 
 
+def _across_text(film: dict[str, Any]) -> str:
+    """Say how the film conducts across, where its electrodes need it."""
+    across = film["across"]
+    if across["direction"] == "alike":
+        if film["electrodes_on"] != "surface":
+            return ""
+        return (
+            "Particles lie in every direction alike, so the resistivity through the"
+            " thickness is taken as that along the film."
+        )
+    where = {"thickness": "through the thickness", "width": "across the width"}
+    rows = across["by_loading"]
+    if not rows:
+        return (
+            f"The resistivity {where[across['direction']]} is not known yet and taken as"
+            " that along the film."
+        )
+    each = ", ".join(
+        f"{_fine_text(r['ratio'], r['standard_error'])} at"
+        f" {100 * r['weight_fraction']:.4g} wt%"
+        for r in rows
+    )
+    return (
+        f"Boxes with the current {where[across['direction']]} have {three(across['ratio'])}"
+        f" times the resistivity along the film ({each}; ± one standard error)."
+    )
+
+
 def _scatter_table(film: dict[str, Any]) -> Any:
     rows = []
     for name, key in (("chains alone", "chains"), ("and uneven mixing", "uneven")):
@@ -205,7 +233,11 @@ def _fine(entry: Any, factor: float) -> str:
     value, error = number(entry["value"]), number(entry["standard_error"])
     if value is None or error is None or not np.isfinite([value, error]).all():
         return "open"
-    value, error = factor * value, factor * error
+    return _fine_text(factor * value, factor * error)
+
+
+def _fine_text(value: float, error: float) -> str:
+    """Two digits of the error, and as many places of the value."""
     places = 0 if error <= 0.0 else max(0, 1 - int(np.floor(np.log10(error))))
     return f"{value:.{places}f} ± {error:.{places}f}"
 
@@ -263,7 +295,8 @@ def film_figure(run: Run) -> Figure:
     left = 1e3 * min(e["x_m"][0] for e in electrodes)
     right = 1e3 * max(e["x_m"][1] for e in electrodes)
     margin = max(0.5 * (1e3 * film["length_m"] - (right - left)), 0.0)
-    shown = min(margin, 0.25 * (right - left))
+    # a film far longer than its electrodes is cut off, without an edge there
+    shown = min(margin, 2.0 * (right - left))
     span = right - left + 2.0 * shown
     height = min(max(2.0 * (6.2 * width / span) + 1.9, 3.6), 9.0)
     beside = width > 0.45 * span
@@ -273,9 +306,13 @@ def film_figure(run: Run) -> Figure:
     mean = float(np.abs(density[density != 0.0]).mean()) if density.any() else 1.0
     top = float(np.quantile(density[density != 0.0], 0.99)) if density.any() else 1.0
     for axes, what in zip(panels, ("potential", "current"), strict=True):
+        aside = 0.02 * span if shown < margin else 0.0
         axes.add_patch(
-            Rectangle((left - shown, 0.0), span, width, fc="#eef1ee", ec=MUTED, lw=0.8)
-        )
+            Rectangle(
+                (left - shown - aside, 0.0), span + 2.0 * aside, width, fc="#eef1ee",
+                ec=MUTED, lw=0.8,
+            )
+        )  # fmt: skip
         if what == "potential":
             # rows at the edges of the film carry what the outermost rows have
             rows = np.concatenate([[0.0], y, [width]])
@@ -289,7 +326,7 @@ def film_figure(run: Run) -> Figure:
                 x, rows, values, levels=np.arange(0.1, 0.95, 0.1), colors="white",
                 linewidths=0.6,
             )  # fmt: skip
-            label, ticks = "potential over the driving voltage", np.linspace(0, 1, 6)
+            label, ticks = "potential over the voltage", np.linspace(0, 1, 6)
         else:
             shownd = np.ma.masked_equal(density.T, 0.0)
             low = float(max(density[density != 0.0].min(), 0.0)) if density.any() else 0.0
@@ -297,7 +334,7 @@ def film_figure(run: Run) -> Figure:
                 x, edges, shownd, cmap=ramp_map(), shading="flat",
                 norm=Normalize(low, max(top, low + 1e-6 + 0.02 * mean)),
             )  # fmt: skip
-            label, ticks = "current density along the film, over its mean", None
+            label, ticks = "current density over its mean", None
         for e in electrodes:
             sensing = e["terminal"].startswith("sense")
             x0, x1 = (1e3 * v for v in e["x_m"])
@@ -308,7 +345,7 @@ def film_figure(run: Run) -> Figure:
                     ec=INK, lw=0.6, zorder=4,
                 )
             )  # fmt: skip
-        axes.set_xlim(left - shown, right + shown)
+        axes.set_xlim(left - shown - 0.01 * span, right + shown + 0.01 * span)
         axes.set_ylim(-0.02 * width, 1.02 * width)
         axes.set_aspect("equal")
         axes.grid(False)

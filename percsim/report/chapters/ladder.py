@@ -220,7 +220,8 @@ def _lines(summary: Summary) -> list[str]:
         return []
     listed = "; ".join(_label(summary, rung) for rung in rungs)
     return [
-        f"Cast first, {rungs[0]['films']} films each: {listed}. At least one reads "
+        f"The castings likeliest to reach the window and to tell what is assumed, "
+        f"{rungs[0]['films']} films each, best first: {listed}. At least one reads "
         f"{_window_text(summary)} with probability "
         f"{share(summary['ladder']['covered'])} %, the best single recipe with "
         f"{share(summary['ladder']['best_single_probability'])} %."
@@ -234,5 +235,6 @@ LADDER = Chapter(
     short="Cast first",
     blocks=_blocks,
     figures={"casting_ladder": FigureEntry(ladder_figure, _caption)},
+    over_mixes=True,
     lines=_lines,
 )

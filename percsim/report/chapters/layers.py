@@ -72,6 +72,12 @@ def _signed_percent(value: Any) -> str:
     return f"{'+' if x > 0.0 else '−' if x < 0.0 else ''}{three(abs(100.0 * x))}"
 
 
+def _modulus(value: Any) -> str:
+    """Write a modulus [Pa] in GPa or MPa."""
+    x = number(value) or 0.0
+    return f"{scaled(x, 1e-9)} GPa" if x >= 1e9 else f"{scaled(x, 1e-6)} MPa"
+
+
 def _range(row: Row, factor: float = 1.0) -> str:
     return f"{scaled(row['p05'], factor)} to {scaled(row['p95'], factor)}"
 
@@ -101,8 +107,8 @@ def _stiffness_blocks(layers: Row) -> list[Block]:
                 names.get(key, key),
                 scaled(row.get("thickness_m"), 1e3),
                 mix(row.get("mix_ratio")),
-                scaled(row["value_Pa"], 1e-6),
-                "–" if low is None else f"{scaled(low, 1e-6)} to {scaled(high, 1e-6)}",
+                _modulus(row["value_Pa"]),
+                "–" if low is None else f"{_modulus(low)} to {_modulus(high)}",
                 row["basis"] + (f": {row['source']}" if row["source"] else ""),
             )
         )
@@ -110,7 +116,7 @@ def _stiffness_blocks(layers: Row) -> list[Block]:
         heading("Stiffness"),
         table_block(
             table(
-                ("layer", "#thickness|mm", "#mix ratio", "#modulus|MPa", "95 % range|MPa",
+                ("layer", "#thickness|mm", "#mix ratio", "#modulus", "95 % range",
                  "~from"),
                 rows,
                 caption="Laboratories differ by more than any one study; the range carries"
@@ -134,22 +140,17 @@ def _stiffness_blocks(layers: Row) -> list[Block]:
             )
         )  # fmt: skip
     poisson = stiffness["poisson_ratio"]
+    softer = (1.0 + poisson["softest_from_bulk"]) / (1.0 + poisson["used"]) - 1.0
     blocks.append(
         paragraph(
             f"The Poisson ratio used is {poisson['used']:.4g}. These moduli and a bulk"
             f" modulus of {scaled(poisson['bulk_modulus_Pa'], 1e-9)} GPa would give"
             f" {poisson['film_from_bulk']:.4f} for the film and"
-            f" {poisson['softest_from_bulk']:.4f} for the softest layer; nothing here"
-            " changes by 1 % for it."
+            f" {poisson['softest_from_bulk']:.4f} for the softest layer, whose shear"
+            f" modulus would be {percent(abs(softer))} %"
+            f" {'lower' if softer >= 0.0 else 'higher'}."
         )
     )
-    notes = [
-        f"{names[key]}: {note}"
-        for key in ("film", "sheet")
-        for note in (stiffness.get(key) or {}).get("notes") or []
-    ]
-    if notes:
-        blocks.append(bullets(notes))
     return blocks
 
 
@@ -195,7 +196,7 @@ def _candidate_table(layers: Row) -> Block:
                 f"{percent(row['weight_fraction'])} wt%",
                 scaled(row["electrode_gap_m"], 1e3),
                 percent(row["gap_mean_transfer"]),
-                three(row["gauge_factor_free"]),
+                three(row["gauge_factor_flat"]),
                 with_error(row["gauge_factor"], row["gauge_factor_se"])
                 if row["gauge_factor"] is not None
                 else "open",
@@ -203,19 +204,17 @@ def _candidate_table(layers: Row) -> Block:
                 scaled(row["resistance_ohm"], 1e-3)
                 if row["resistance_ohm"] is not None
                 else "open",
-                {True: "yes", False: "no", None: "open"}[row["meets"]],
             )
         )
     return table_block(
         table(
             ("filler", "#gap|mm", "#strain that arrives|%", "#gauge factor, flat",
-             "#gauge factor on the part", "#shift of R0|%", "#R0 on the part|kohm",
-             "in the target's window"),
+             "#gauge factor on the part", "#shift of R0|%", "#R0 on the part|kohm"),
             rows,
             marked,
-            caption="Gauge factors are chords over the strain window, per strain of the"
-            " part; ± is the simulation error. The last column holds the median film"
-            " against the limits on R0 and gauge factor.",
+            caption="Planned films; gauge factors are chords over the strain window, per"
+            " strain of the part; ± is the simulation error. R0 is the median of the"
+            " castings.",
         )
     )  # fmt: skip
 
@@ -297,7 +296,7 @@ def _transverse_blocks(layers: Row) -> list[Block]:
         paragraph(
             f"A patch {three(across['misalignment_deg'])} deg off a uniaxial load on a part"
             f" of Poisson ratio {three(across['part_poisson_ratio'])} reads"
-            f" {_signed_percent(across['misalignment_error'])} % of what one along it does"
+            f" {_signed_percent(across['misalignment_error'])} % beside one along it"
             f" (simulation ± {two(100.0 * across['misalignment_error_se'])} %). From K_t"
             " the gauge factor would be"
             f" {three(across['gauge_factor_bonded'])} on this part and"
@@ -313,9 +312,9 @@ def _blocks(summary: Summary) -> Sequence[Block]:
     opening = (
         f"For the {'chosen' if is_chosen else 'nearest'} candidate,"
         f" {percent(layers['weight_fraction'])} wt% at"
-        f" {scaled(layers['electrode_gap_m'], 1e3)} mm. The decision at the top of the page"
-        " is for the flat film and the strain of the part; what sheet, part and wrapping"
-        " change is here."
+        f" {scaled(layers['electrode_gap_m'], 1e3)} mm. Every resistance and gauge factor"
+        " of a film in this report is that on the part, per strain of the part, with the"
+        " moduli at their best estimates; what their uncertainty moves is here."
     )
     blocks: list[Block] = [paragraph(opening), paragraph(_transfer_text(layers))]
     if "against_length" in layers["transfer"]:
@@ -341,11 +340,9 @@ def _lines(summary: Summary) -> list[str]:
     if best["gauge_factor"] is not None:
         lines[0] += (
             f"; gauge factor {three(best['gauge_factor'])} there,"
-            f" {three(best['gauge_factor_free'])} flat"
+            f" {three(best['gauge_factor_flat'])} flat"
         )
     lines[0] += "."
-    if best["meets"] is False:
-        lines.append("On the part the median film misses the limits on R0 or gauge factor.")
     wrap = layers.get("wrapping")
     if wrap:
         strain = wrap["strain"]
@@ -382,7 +379,7 @@ def transfer_figure(run: Run) -> Figure:
     transfer = layers["transfer"]
     if "against_length" not in transfer:
         raise NothingToDrawError("there is no sheet between film and part")
-    gap, length = 1e3 * layers["electrode_gap_m"], 1e3 * layers["film_length_m"]
+    gap, length = 1e3 * layers["read_length_m"], 1e3 * layers["film_length_m"]
     figure = new_figure(5.4)
     grid = figure.add_gridspec(2, 2, height_ratios=(1.15, 1))
     upper, left, right = (

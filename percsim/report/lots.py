@@ -1,0 +1,358 @@
+"""A lot in words: what its readings show, what to accept, how many more to cast."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from percsim.decision.lots import (
+    MOST_CASTINGS,
+    AcceptanceBand,
+    CureRatio,
+    Lot,
+    sampling_plan,
+)
+from percsim.units import format_quantity
+
+__all__ = ["lot_summary", "lot_text"]
+
+FEW = 5
+"""Readings below which a tolerance interval is too wide to plan with (judgement)."""
+
+NOT_LOG_NORMAL = 0.05
+"""p of the test of ln R below which the log-normal figures are not to be relied on."""
+
+LICENSED = (
+    "For structural, vehicle or flight use, sampling and acceptance follow the codes that "
+    "apply and those licensed to sign for them; this does not replace either."
+)
+
+CONTINUITY = (
+    "Before cure: continuity only. A wet film tells that a path is there, not what it will "
+    "read: cure shrinks and presses the contacts by a factor that was not measured here. "
+    "Read ten films or more before and after cure and give both to get a band."
+)
+
+
+def lot_summary(
+    lot: Lot | None,
+    log_std: float,
+    window: tuple[float, float],
+    *,
+    predicted: Mapping[str, float] | None = None,
+    ratio: CureRatio | None = None,
+    within: float = 0.10,
+    confidence: float = 0.95,
+    coverage: float = 0.95,
+    share: float = 0.80,
+    instrument: float = 0.001,
+) -> dict[str, Any]:
+    """Put together what a lot shows and what to do next.
+
+    Parameters
+    ----------
+    lot : Lot or None
+        The readings, if there are any.
+    log_std : float
+        Spread of ln R to plan with when there are no readings, or fewer than two.
+    window : tuple of float
+        Resistances asked for [ohm].
+    predicted : mapping, optional
+        `median_ohm`, `cv` and, when known, `one_lot_cv` of a run.
+    ratio : CureRatio, optional
+        Cured over uncured resistance, as measured by the user.
+    within, confidence, coverage, share, instrument : float
+        As in `sampling_plan` and `AcceptanceBand.inside`.
+
+    Returns
+    -------
+    dict
+        `lot`, `predicted`, `sampling`, `acceptance`, `before_cure`, keys with their units;
+        None where nothing can be said.
+
+    """
+    measured = lot is not None and math.isfinite(lot.log_std)
+    limit = None
+    if lot is not None and measured:
+        log_std, limit = lot.log_std, lot.log_std_limit()
+    plan = sampling_plan(
+        log_std,
+        log_std_limit=limit,
+        within=within,
+        confidence=confidence,
+        coverage=coverage,
+        share=share,
+    )
+    has_window = window[0] > 0.0 or math.isfinite(window[1])
+    band = AcceptanceBand.inside(*window, instrument) if has_window else None
+    before = None
+    if ratio is not None:
+        found = None if band is None else ratio.before_cure(band.low, band.high)
+        before = {
+            "cured_over_uncured": ratio.median,
+            "log_std": ratio.log_std,
+            "n": ratio.n,
+            "band_ohm": None if found is None else list(found),
+        }
+    return {
+        "lot": None if lot is None else lot.as_dict(confidence, coverage),
+        "predicted": None if predicted is None else dict(predicted),
+        "sampling": plan | {"spread_is_measured": measured},
+        "acceptance": None
+        if band is None
+        else {
+            "window_ohm": list(window),
+            "band_ohm": [band.low, band.high],
+            "instrument": instrument,
+        },
+        "before_cure": before,
+    }
+
+
+def _ohm(value: float, digits: int = 3) -> str:
+    return format_quantity(value, "resistance", digits=digits)
+
+
+def _between(ends: Sequence[float], digits: int = 3) -> str:
+    low, high = (_ohm(end, digits) for end in ends)
+    if ends[0] == 0.0:
+        return f"up to {high}"
+    return f"from {low}" if math.isinf(ends[1]) else f"{low} to {high}"
+
+
+def _percent(value: float) -> str:
+    if 0.9995 <= value < 1.0:
+        return "more than 99.9 %"
+    return f"{100 * value:.3g} %"
+
+
+def _count(number: int | None) -> str:
+    if number is None:
+        return "not known"
+    return f"{number}" if number < MOST_CASTINGS else f"more than {MOST_CASTINGS:,}"
+
+
+def _what_it_shows(lot: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]:
+    sure, held = _percent(plan["confidence"]), _percent(plan["coverage"])
+    n_open, conducting = lot["n_open"], lot["n"] - lot["n_open"]
+    lines = [
+        f"{lot['n']} castings"
+        + (f", {n_open} of them open" if n_open else "")
+        + f": median {_ohm(lot['median_ohm'])}, {_ohm(lot['smallest_ohm'])} to "
+        f"{_ohm(lot['largest_ohm'])}."
+    ]
+    by_rank = lot["median_by_rank_ohm"]
+    if conducting > 1:
+        of = " of those that conduct" if n_open else ""
+        lines.append(
+            f"Median{of} by the log-normal law {_ohm(lot['geometric_mean_ohm'])}, "
+            f"{_between(lot['geometric_mean_interval_ohm'])} with {sure} confidence; CV "
+            f"{_percent(lot['cv'])}."
+        )
+    lines.append(
+        f"By ranks alone, open castings included, the median lies between "
+        f"{_ohm(by_rank['low'])} and {_ohm(by_rank['high'])} "
+        f"({_percent(by_rank['confidence'])} confidence)."
+        if by_rank
+        else f"Too few readings for the median by ranks alone at {sure} confidence."
+    )
+    if conducting > 1:
+        lines.append(
+            f"Tolerance interval: with {sure} confidence at least {held} of conducting "
+            f"castings lie within {_between(lot['tolerance_interval_ohm'])} (log-normal, "
+            f"two-sided, exact k = {lot['tolerance_factor']:.4f})."
+        )
+        if conducting < FEW:
+            lines.append(
+                f"{conducting} conducting readings: the interval is as wide as it is "
+                "because so few tell little of the spread."
+            )
+    low, high = lot["window_ohm"]
+    if low > 0.0 or math.isfinite(high):
+        ends = lot["share_interval"]
+        lines.append(
+            f"Window {_between(lot['window_ohm'])}: {lot['inside']} of {lot['n']} inside, "
+            f"a share of {_percent(ends[0])} to {_percent(ends[1])} with {sure} confidence "
+            f"(Clopper-Pearson); by the log-normal law {_percent(lot['share_by_law'])}."
+        )
+    shape = lot["normality"]
+    if shape and shape["log_p"] < NOT_LOG_NORMAL:
+        lines.append(
+            f"ln R does not look normal (Shapiro-Wilk p = {shape['log_p']:.2g}): trust "
+            "ranks and counts, not the figures of the log-normal law; look for two cups, "
+            "lots or operators in one list."
+        )
+    elif shape:
+        lines.append(
+            f"Nothing speaks against a log-normal law (Shapiro-Wilk p = "
+            f"{shape['log_p']:.2g} for ln R); {conducting} readings can miss a wrong one."
+        )
+    return lines
+
+
+def _prediction(predicted: Mapping[str, Any]) -> list[str]:
+    lines = [
+        f"Predicted: median {_ohm(predicted['median_ohm'])}, CV "
+        f"{_percent(predicted['cv'])} between castings, on assumed tolerances unless the "
+        "plan's were measured."
+    ]
+    if "one_lot_cv" in predicted:
+        lines.append(
+            f"Castings of one lot of powder are predicted to scatter by "
+            f"{_percent(predicted['one_lot_cv'])} only: they show the median of that lot, "
+            "and another lot moves it."
+        )
+    return lines
+
+
+def _acceptance(result: Mapping[str, Any]) -> list[str]:
+    accepted, lot = result["acceptance"], result["lot"]
+    if accepted is None:
+        lines = [
+            "Accept a finished part: no band without a window that leaves room for the "
+            "instrument; give --window."
+        ]
+    else:
+        lines = [
+            f"Accept a finished part that reads {_between(accepted['band_ohm'], 4)}: "
+            f"the window less two standard uncertainties of "
+            f"{_percent(accepted['instrument'])} (guarded acceptance, JCGM 106:2012), so "
+            "that one outside passes at most once "
+            "in 44."
+        ]
+        if lot is not None and lot["tolerance_factor"] is not None:
+            lines.append(
+                f"One that is accepted but reads outside "
+                f"{_between(lot['tolerance_interval_ohm'])} is not like the others of "
+                "this lot: set it aside and ask why."
+            )
+    before = result["before_cure"]
+    if before is None:
+        lines.append(CONTINUITY)
+    elif accepted is None:
+        lines.append("Before cure: a band needs that of the cured film, so a window first.")
+    elif before["band_ohm"] is None:
+        lines.append(
+            "Before cure: continuity only. The cured over uncured ratio scatters so much "
+            "between films that no uncured reading tells the cured one within the window."
+        )
+    else:
+        films = f" from {before['n']} films" if before["n"] else ""
+        lines.append(
+            f"Before cure: a film that reads {_between(before['band_ohm'])} is expected in "
+            f"the band when cured (ratio {before['cured_over_uncured']:.3g}, spread "
+            f"{_percent(before['log_std'])}{films}); others are likely scrap, not surely. "
+            "Measure them again when cured: this sorts, it does not accept."
+        )
+    return lines
+
+
+def _how_many(plan: Mapping[str, Any]) -> list[str]:
+    sure, w = _percent(plan["confidence"]), _percent(plan["within"])
+    lines = []
+    if plan["for_median"] is not None:
+        at_limit = ""
+        if plan["spread_is_measured"]:
+            at_limit = (
+                f"; {_count(plan['for_median_at_limit'])} if the spread is at its upper "
+                "90 % limit"
+            )
+        lines.append(
+            f"Median within {w} at {sure} confidence: {_count(plan['for_median'])} "
+            f"castings by the log-normal law at a spread of ln R of "
+            f"{plan['log_std']:.2g}, {_count(plan['for_median_assured'])} for it to come "
+            f"out so in {_percent(plan['assurance'])} of such lots{at_limit}; "
+            f"{_count(plan['for_median_by_rank'])} by ranks alone."
+        )
+    else:
+        lines.append(
+            "Median: the spread is not known from fewer than two conducting castings; cast "
+            "five, or give --cv or --folder."
+        )
+    lines.append(
+        f"Smallest and largest reading hold {_percent(plan['coverage'])} of all castings "
+        f"with {sure} confidence, whatever the law, from {plan['for_range']} castings on."
+    )
+    proofs = ", ".join(
+        f"{row['castings']} with {row['failures'] or 'no'} failure"
+        + ("s" if row["failures"] != 1 else "")
+        for row in plan["for_share"]
+    )
+    lines.append(
+        f"To prove that {_percent(plan['share'])} or more lie inside the window with "
+        f"{sure} confidence, no law assumed: {proofs}. Fix the number and the failures "
+        "before casting."
+    )
+    return lines
+
+
+def _sampling_words(result: Mapping[str, Any]) -> list[str]:
+    plan, lot = result["sampling"], result["lot"]
+    later = "Later, measure five films from each new cup or lot of powder"
+    if lot is not None and lot["tolerance_factor"] is not None:
+        later += (
+            f": if nothing changed their geometric mean lies within "
+            f"{_between(lot['next_five_ohm'])} with {_percent(plan['confidence'])} "
+            "confidence"
+        )
+    later += (
+        ". A mean outside what the lot before it leads to expect stops the lot; a single "
+        "film outside is a reason to measure five more."
+    )
+    count = plan["for_median_assured"]
+    proof = plan["for_share"][0]["castings"]
+    first = max(count or 0, proof) if count is None or count < MOST_CASTINGS else proof
+    return [
+        f"Cast {first} films in all, from at least three cups on different days, weighed "
+        "and mixed anew each time; films of one cup share its weighing and tell nothing "
+        "of the next.",
+        "Measure every film, in the order of casting, at 20 C and rest, each once, with "
+        "the same instrument; repeat the first one at the end to see drift.",
+        "Count open films as failures. Leave none out because it looks odd; note why.",
+        later,
+    ]
+
+
+def lot_text(result: Mapping[str, Any], quiet: bool = False) -> str:
+    """Lay out a lot for the terminal.
+
+    Parameters
+    ----------
+    result : dict
+        From `lot_summary`.
+    quiet : bool
+        What it shows and what to accept alone, without counts and the sampling plan.
+
+    Returns
+    -------
+    str
+        Text of at most 92 columns.
+
+    """
+    plan = result["sampling"]
+    parts: list[tuple[str, list[str]]] = []
+    if result["lot"] is not None:
+        parts.append(("What the lot shows", _what_it_shows(result["lot"], plan)))
+    if result["predicted"] is not None:
+        parts.append(("What the run predicts", _prediction(result["predicted"])))
+    parts.append(("What to accept", _acceptance(result)))
+    if not quiet:
+        parts.append(("How many castings", _how_many(plan)))
+        parts.append(("Sampling plan", _sampling_words(result)))
+    blocks = [
+        "\n".join(
+            [
+                head,
+                *(
+                    textwrap.fill(line, 92, initial_indent="- ", subsequent_indent="  ")
+                    for line in lines
+                ),
+            ]
+        )
+        for head, lines in parts
+    ]
+    if not quiet:
+        blocks.append(textwrap.fill(LICENSED, 92))
+    return "\n\n".join(blocks)

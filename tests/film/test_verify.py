@@ -1,0 +1,80 @@
+import json
+import math
+
+import numpy as np
+import pytest
+from film.whole_films import compare
+
+from percsim.ensemble.statistics import Estimate
+from percsim.film.verify import FilmComparison, film_blocks
+
+
+def within(difference, limit, sigmas=0.0):
+    """Whether a relative difference is within a limit and so many standard errors."""
+    return abs(difference.value) <= limit + sigmas * difference.standard_error
+
+
+def test_films_of_blocks_are_films_small_twin():
+    """At twice the threshold; 60 films of 3 x 2 blocks of 8 diameters, thick flakes."""
+    found, ratio = compare(
+        62, aspect_ratio=5, lengths=(6, 8), boxes=40, films=60, size=(3, 2), seed=60317
+    )
+    assert 1.8 < ratio < 2.3
+    resistance, spread, gauge = found.differences()
+    assert resistance.standard_error < 0.02
+    assert within(resistance, 0.03, sigmas=3.0)
+    assert within(spread, 0.25, sigmas=3.0)
+    assert within(gauge, 0.10, sigmas=3.0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("weight_fraction", "near", "mean", "spread"),
+    [(33, 2.1, 0.03, 0.25), (25.5, 1.53, 0.05, 0.5)],
+)
+def test_films_of_blocks_are_films(weight_fraction, near, mean, spread):
+    """200 films of 3 x 2 blocks of 12 diameters, flakes of aspect ratio 15."""
+    found, ratio = compare(
+        weight_fraction, aspect_ratio=15, lengths=(8, 12), boxes=80, films=200,
+        size=(3, 2), seed=20261,
+    )  # fmt: skip
+    assert ratio == pytest.approx(near, rel=0.04)
+    r, cv, _ = found.differences()
+    assert within(r, mean)
+    assert within(cv, spread)
+
+
+@pytest.mark.parametrize(
+    ("particles", "budget", "films", "size"),
+    [
+        (1000.0, 48_000, 24, (2, 1)),
+        (1000.0, 144_000, 24, (3, 2)),
+        (1000.0, 2.4e6, 24, (12, 8)),
+    ],
+)
+def test_the_largest_film_of_a_budget(particles, budget, films, size):
+    along, across = film_blocks(particles, budget, films)
+    assert (along, across) == size
+    assert along * across * particles * films <= budget
+
+
+def test_a_budget_too_small_for_two_blocks_says_what_would_do():
+    with pytest.raises(ValueError, match=r"24 films of two blocks .* take 4.8e\+04"):
+        film_blocks(1000.0, 47_000)
+
+
+def test_differences_are_relative_with_both_errors():
+    def three(log, cv, gauge):
+        return (Estimate(log, 0.01, 50), Estimate(cv, 0.005, 50), Estimate(gauge, 0.3, 50))
+
+    found = FilmComparison((3, 2), 1000, three(7.0, 0.05, 15.0), three(7.02, 0.06, 14.0))
+    r, cv, gauge = found.differences()
+    assert r.value == pytest.approx(math.expm1(0.02))
+    assert r.standard_error == pytest.approx(math.exp(0.02) * math.hypot(0.01, 0.01))
+    assert cv.value == pytest.approx(0.2)
+    assert cv.standard_error == pytest.approx(1.2 * math.hypot(0.1, 0.005 / 0.06))
+    assert gauge.value == pytest.approx(14.0 / 15.0 - 1.0)
+    assert json.dumps(found.as_dict())
+    nothing = Estimate(np.inf, np.inf, 50)
+    broken = FilmComparison((3, 2), 1000, (nothing,) * 3, three(7.02, 0.06, 14.0))
+    assert all(np.isinf(d.value) for d in broken.differences())
