@@ -1015,6 +1015,83 @@ def test_the_estimate_knows_the_budget() -> None:
     assert mixed["n_candidates"] == 3 * plain["n_candidates"]
 
 
+# --- how a film is read
+
+
+def test_the_supply_section_wins_and_says_so_when_both_differ() -> None:
+    plan = Plan.from_dict(
+        changed(
+            target={"supply": "3.3 V", "series_resistor": "1.8 kohm"},
+            supply={"voltage": "5 V"},
+        )
+    )
+    assert plan.supply_voltage == 5.0
+    assert plan.series_resistor == 1800.0
+    assert plan.decision_target().supply_voltage == 5.0
+    (said,) = [c for c in plan.cautions if "differ" in c]
+    assert said.startswith("supply.voltage = '5 V' and target.supply = '3.3 V' differ")
+    again = Plan.from_dict(plan.as_dict())
+    assert again.cautions == plan.cautions
+    assert again.hash == plan.hash
+
+
+def test_old_plans_keep_their_supply() -> None:
+    plan = Plan.from_dict(BASE)
+    assert plan.supply_voltage == 3.3
+    assert plan.supply is None
+    assert plan.heat_path() is None
+    assert plan.as_dict()["target"]["supply"] == "3.3 V"
+    only = Plan.from_dict(changed(supply={"voltage": "5 V"}))
+    assert not [c for c in only.cautions if "differ" in c]
+    assert only.as_dict()["target"]["supply"] == "5 V"
+
+
+def test_the_vibration_defaults_to_the_middle_of_the_window() -> None:
+    plan = Plan.from_dict(changed(vibration={}))
+    assert plan.vibration_cycle == (1.5e-3, 200e-6)
+    assert plan.as_dict()["vibration"]["mean"] == "1500 microstrain"
+
+
+@pytest.mark.parametrize(
+    ("sections", "expected"),
+    [
+        (
+            {"vibration": {"mean": "2900 microstrain"}},
+            "vibration runs from 2700 to 3100 microstrain, outside of what is computed, 0 to 3000; widen strain.window or vibrate less",
+        ),
+        (
+            {"supply": {"bandwidth": "1 mHz"}},
+            "supply.lowest_frequency = '10 mHz' must be below the bandwidth, '1 mHz'",
+        ),
+        (
+            {
+                "target": {"largest_self_heating_drift": "50 microstrain"},
+                "temperature": {"values": ["0 C"]},
+            },
+            "target.largest_self_heating_drift needs the section [supply]",
+        ),
+        (
+            {"target": {"largest_thermal_output": "50 ppm/K"}},
+            'target.largest_thermal_output needs two temperatures or more, written like values = ["0 C", "20 C", "40 C"] under [temperature]',
+        ),
+        (
+            {"supply": {"still_air": "10"}},
+            "supply.still_air = '10' has no unit; write it like '10 W/m2K'",
+        ),
+    ],
+)
+def test_readings_that_cannot_be_give_one_line(
+    sections: dict[str, Any], expected: str
+) -> None:
+    assert faults(**sections) == (expected,)
+
+
+def test_temperatures_beyond_the_elastomer_are_a_caution() -> None:
+    plan = Plan.from_dict(changed(temperature={"values": ["-60 C", "210 C"]}))
+    (said,) = [c for c in plan.cautions if "silicone elastomers serve" in c]
+    assert said.startswith("-60 C, 210 C: outside the range")
+
+
 # --- the starter and the examples
 
 

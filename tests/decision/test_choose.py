@@ -838,6 +838,8 @@ def test_reserves_of_resamples_are_those_of_the_margins(decision):
             gauge_factor=np.array([candidate.gauge_factor[0]]),
             resistance_cv=np.array([castings.resistance_cv]),
             gauge_factor_cv=np.array([castings.gauge_factor_cv]),
+            thermal_output=np.zeros(1),
+            self_heating_drift=np.zeros(1),
         )
         rows = choose_module._reserves(TARGET, whole)
         assert len(rows) == len(candidate.margins)
