@@ -217,9 +217,11 @@ def run_plan(
                 executor=executor,
             )
         environments = store.environments
+        words = ["percsim", "run", plan.path or plan.name, "--out", str(out)]
+        if verify_film is not None:
+            words += ["--verify-film", "--budget", f"{verify_film:g}"]
         extra = {
-            "command": command
-            or shlex.join(["percsim", "run", plan.path or plan.name, "--out", str(out)]),
+            "command": command or shlex.join(words),
             "created": datetime.now(UTC).isoformat(timespec="seconds"),
             "elapsed_s": round(time.monotonic() - started, 3),
             "environment": environments[-1],

@@ -242,7 +242,8 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     target = plan.decision_target()
     drawn = halvings(castings, box_seed(plan.seed, TRIALS, "tolerances"))
     now = _row(drawn[0], drawn[0], target)
-    rows = [_row(drawn[0], half, target) for half in drawn[1:]]
+    still = () if findings.threshold.tilt_slope != 0.0 else ("tilt",)
+    rows = [_row(drawn[0], half, target) for half in drawn[1:] if half.name not in still]
     rows.sort(key=lambda row: -row["resistance_cv_fall"])
     has_strain = castings.strained_state is not None
     quantities = ("log_resistance", "gauge_factor") if has_strain else ("log_resistance",)
@@ -265,6 +266,7 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             },
         }
         for name in (*TOLERANCE_NAMES, *TRIAL_NAMES)
+        if name not in still
     ]
     listed.sort(key=lambda row: -row["log_resistance"]["first_order"])
     share_of_open = castings.open_fraction

@@ -370,7 +370,7 @@ def _two_readings(
     rows.sort(key=lambda row: row["spread_strain_microstrain"])
     transverse = _transverse(summary)
     if transverse is not None and plan.strain.mounting != "free":
-        nu = -1.0 if plan.strain.mounting == "biaxial" else plan.strain.part_poisson_ratio
+        nu = -1.0 if plan.strain.mounting == "biaxial" else plan.part_poisson_ratio
         turned = across_sensitivity(transverse, nu) * np.array([1.0, 0.0]) + [0.0, 1.0]
         pairs = _pairs(real, real * turned)
         found = separate([own, own * turned], scale, (u, u), pairs)

@@ -263,8 +263,8 @@ def _lines(summary: Summary) -> Sequence[str]:
     if verified:
         apart = verified["difference"]
         out.append(
-            f"{verified['films']} films of {_count(verified['particles'])} particles"
-            " simulated directly: blocks differ by"
+            f"{verified['films']} films simulated directly,"
+            f" {_count(verified['particles'])} particles in all: blocks differ by"
             f" {_percent(apart['mean_log_resistance'])} % in R,"
             f" {_percent(apart['resistance_cv'])} % in its spread and"
             f" {_percent(apart['gauge_factor'])} % in the gauge factor (one standard"
@@ -301,6 +301,8 @@ def film_figure(run: Run) -> Figure:
     height = min(max(2.0 * (6.2 * width / span) + 1.9, 3.6), 9.0)
     beside = width > 0.45 * span
     figure = new_figure(min(3.1 * width / span + 1.9, 7.0) if beside else height)
+    # panels held to scale leave the layout engine short of room for their labels
+    figure.get_layout_engine().set(w_pad=0.2)
     panels = figure.subplots(1, 2) if beside else figure.subplots(2, 1)
     edges = np.concatenate([[0.0], 0.5 * (y[1:] + y[:-1]), [width]])
     mean = float(np.abs(density[density != 0.0]).mean()) if density.any() else 1.0
@@ -326,7 +328,7 @@ def film_figure(run: Run) -> Figure:
                 x, rows, values, levels=np.arange(0.1, 0.95, 0.1), colors="white",
                 linewidths=0.6,
             )  # fmt: skip
-            label, ticks = "potential over the voltage", np.linspace(0, 1, 6)
+            label, ticks = "over the voltage", np.linspace(0, 1, 6)
         else:
             shownd = np.ma.masked_equal(density.T, 0.0)
             low = float(max(density[density != 0.0].min(), 0.0)) if density.any() else 0.0
@@ -334,7 +336,7 @@ def film_figure(run: Run) -> Figure:
                 x, edges, shownd, cmap=ramp_map(), shading="flat",
                 norm=Normalize(low, max(top, low + 1e-6 + 0.02 * mean)),
             )  # fmt: skip
-            label, ticks = "current density over its mean", None
+            label, ticks = "over its mean", None
         for e in electrodes:
             sensing = e["terminal"].startswith("sense")
             x0, x1 = (1e3 * v for v in e["x_m"])
@@ -350,7 +352,7 @@ def film_figure(run: Run) -> Figure:
         axes.set_aspect("equal")
         axes.grid(False)
         axes.set_xlabel("along the film, mm")
-        axes.set_ylabel("across the film, mm")
+        axes.set_ylabel("across, mm")
         bar = figure.colorbar(
             image, ax=axes, label=label, shrink=0.9, ticks=ticks, pad=0.02,
             location="bottom" if beside else "right",
@@ -365,9 +367,14 @@ def film_caption(run: Run) -> str:
     """Say what is drawn."""
     film = run.summary.get("film") or {}
     sensing = film.get("layout") == "four-terminal"
+    planned = (run.summary.get("plan") or {}).get("film") or {}
+    endless = film.get("layout") == "bars" and "electrode_length" not in planned
     return (
         "One of the films with uneven mixing, from above and to scale; electrodes in"
-        " copper" + (", sensing ones paler" if sensing else "") + ". Potential with a"
+        " copper"
+        + (", sensing ones paler" if sensing else "")
+        + (" an eighth of the gap long, as none is stated" if endless else "")
+        + ". Potential with a"
         " line every tenth; current density block by block, whose unevenness is that of"
         " blocks and mixing."
     )

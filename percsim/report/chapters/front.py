@@ -307,21 +307,36 @@ def _name_loadings(
         words = mix_label(run.summary, c)
         name = f"{percent(c.get('weight_fraction'))} wt%{', ' + words if words else ''}"
         groups.setdefault(name, []).append(k)
-    ranked = sorted(
-        groups, key=lambda name: -max(points[k]["on_front_share"] for k in groups[name])
-    )
+    deciding, _ = deciding_index(run.summary)
+
+    def weight(name: str) -> float:
+        mine = [points[k] for k in groups[name]]
+        decides = any(p["candidate"] == deciding for p in mine)
+        return 2.0 if decides else max(number(p["on_front_share"]) or 0.0 for p in mine)
+
+    ranked = sorted(groups, key=weight, reverse=True)
     middle = float(np.mean(axes.get_xlim()))
-    placed: list[tuple[float, float]] = []
+    placed: list[tuple[float, float, float]] = []
     (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
     for name in ranked[:MOST_LABELS]:
         mine = groups[name]
         k = mine[int(np.argmax(y[mine]))]
         aside = 9 if x[k] < middle else -9
         at = ((x[k] - left) / (right - left), (y[k] - bottom) / (top - bottom))
-        # a name that would lie on another is left to the table
-        if any(abs(at[0] - a) < 0.16 and abs(at[1] - b) < 0.06 for a, b in placed):
+        # a letter of this size takes about a hundredth of the width
+        wide = 0.01 * len(name) + 0.03
+        start = at[0] if aside > 0 else at[0] - wide
+        # a name that would lie on another or leave the picture is left to the table
+        if (
+            start < 0.0
+            or start + wide > 1.0
+            or any(
+                start < b and start + wide > a and abs(at[1] - level) < 0.06
+                for a, b, level in placed
+            )
+        ):
             continue
-        placed.append(at)
+        placed.append((start, start + wide, at[1]))
         axes.annotate(
             name,
             (x[k], y[k]),

@@ -78,6 +78,10 @@ def _with_interval(row: Row) -> str:
     value, low, high = (
         max(number(row.get(key)) or 0.0, 0.0) for key in ("first_order", "low", "high")
     )
+    if max(value, high) < 1e-5:
+        return "0"
+    # rounding is no share
+    low = low if low > 1e-5 else 0.0
     return f"{two(100.0 * value)} ({two(100.0 * low)} to {two(100.0 * high)})"
 
 
@@ -156,8 +160,8 @@ def _halving_table(spread: Row) -> Block:
             [
                 (
                     words,
-                    two(100.0 * (number(row["resistance_cv"]) or 0.0)),
-                    two(100.0 * (number(row["gauge_factor_cv"]) or 0.0))
+                    f"{100.0 * (number(row['resistance_cv']) or 0.0):.1f}",
+                    f"{100.0 * (number(row['gauge_factor_cv']) or 0.0):.1f}"
                     if np.isfinite(number(row["gauge_factor_cv"]) or 0.0)
                     else "–",
                     f"{100.0 * (number(row['pass_share']) or 0.0):.1f}",

@@ -1,0 +1,94 @@
+"""Chapters of what is not known and of measured films, drawn from a formula's summary."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from reference.findings import findings
+
+from percsim.assemble.agreement import batch_agreement
+from percsim.assemble.anchor import measured_films, plan_readings
+from percsim.assemble.day_one import day_one
+from percsim.ensemble.store import encode_json
+from percsim.report.agreement import agreement_text
+from percsim.report.chapters.anchor import ANCHOR
+from percsim.report.chapters.day_one import DAY_ONE
+from percsim.report.style import Run
+
+ROW = {"electrode_gap": "3 mm", "films": 3}
+ROWS = [
+    {**ROW, "weight_fraction": "22 wt%", "resistance": "open"},
+    {**ROW, "weight_fraction": "26 wt%", "resistance": "8.6 kohm",
+     "change": "6 %", "strain": "3000 microstrain"},
+    {**ROW, "weight_fraction": "30 wt%", "resistance": "2.9 kohm"},
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def summary() -> dict[str, Any]:
+    found = findings(ROWS)
+    held: dict[str, Any] = {"candidates": found.decision.as_dict()["candidates"],
+                            "chosen": None, "nearest": 0}  # fmt: skip
+    held |= day_one(found, {}) | measured_films(found, {})
+    return json.loads(encode_json(held))  # as read back: inf is a word
+
+
+def words(chapter: Any, summary: dict[str, Any]) -> str:
+    texts = []
+    for block in chapter.blocks(summary):
+        texts += [*block.get("entries", []), block.get("text", "")]
+        for row in block.get("table", {}).get("rows", []):
+            texts += [str(cell) for cell in row["cells"]]
+    return " ".join(texts).replace("\u00a0", " ")
+
+
+@pytest.mark.parametrize("chapter", [DAY_ONE, ANCHOR], ids=["day_one", "anchor"])
+def test_every_figure_is_drawn_and_every_picture_has_one(
+    chapter: Any, summary: Any
+) -> None:
+    shown = [b["name"] for b in chapter.blocks(summary) if b["kind"] == "picture"]
+    assert sorted(shown) == sorted(chapter.figures)
+    run = Run(summary)
+    for entry in chapter.figures.values():
+        figure = entry.draw(run)
+        assert figure.axes
+        assert (
+            "5-95 %" in entry.caption(run)
+            or "shares" in entry.caption(run)
+            or ("before and after" in entry.caption(run))
+        )
+
+
+def test_day_one_says_what_its_bands_contain(summary: dict[str, Any]) -> None:
+    text = words(DAY_ONE, summary)
+    assert "5-95 % of R holds what is not known of contacts and threshold" in text
+    assert "8 uS – 800 uS" in text  # x/ 10 of 80 uS
+    assert "nan" not in text.lower()
+
+
+def test_anchor_says_what_is_and_is_not_known(summary: dict[str, Any]) -> None:
+    text = words(ANCHOR, summary)
+    assert "3 measured rows replace what was assumed" in text
+    assert "No reading away from 20 C" in text
+    assert "Strain was read at one loading" in text
+    assert "open" in text
+    lines = ANCHOR.lines(summary)
+    assert lines[0].startswith("Cast ")
+    assert lines[-1].startswith("Most informative next: 3 films of")
+    # what is decided from readings replaces what was not known
+    assert DAY_ONE.lines(summary) == []
+
+
+def test_agreement_in_words() -> None:
+    rows = [{"weight_fraction": "30 wt%", "electrode_gap": "3 mm", "resistance": r}
+            for r in ("2.5 kohm", "2.9 kohm", "open")]  # fmt: skip
+    found = findings(ROWS)
+    films = plan_readings(findings(rows).plan)
+    text = "\n".join(agreement_text(batch_agreement(found, films)))
+    assert text.startswith(("Accept", "Doubtful", "Reject"))
+    assert "3 films of 30 wt% at 3 mm gap, 1 of them open" in text
+    assert "3 measured rows narrow the prediction" in text.replace("\n", " ")
+    assert "Likeliest cause" in text
+    assert max(map(len, text.splitlines())) <= 110
