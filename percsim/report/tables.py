@@ -651,8 +651,11 @@ def _table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
 
 
 def headline(summary: Summary) -> str:
-    """Say the decision in one sentence."""
+    """Say the decision in one sentence; measured films decide it where there are any."""
     index, is_chosen = deciding_index(summary)
+    measured = summary.get("anchor")
+    if measured:
+        index, is_chosen = measured["candidate"], bool(measured["meets_target"])
     if index is None:
         return "No candidate was evaluated."
     candidate = summary["candidates"][index]
@@ -662,6 +665,25 @@ def headline(summary: Summary) -> str:
     if is_chosen:
         return f"Cast {weight} filler{of} with a {gap} electrode gap."
     return f"No candidate meets every target; the nearest is {weight}{of} with a {gap} gap."
+
+
+def anchored(summary: Summary) -> Row | None:
+    """Numbers of the candidate that measured films decide for; None without any."""
+    measured = summary.get("anchor")
+    return measured["candidates"][measured["best"]] if measured else None
+
+
+def anchored_expectation(row: Row) -> str:
+    """Say in one sentence what castings read, as far as measured films tell."""
+    r, r_range = quantiles(row.get("casting_resistance_ohm"), 1e-3)
+    f, f_range = quantiles(row.get("gauge_factor"))
+    text = f"By the measured films a casting of it reads {r} kohm (5-95 % {r_range} kohm)"
+    if f not in ("open", "–"):
+        text += f", gauge factor {f} ({f_range})"
+    return text.replace("–", "to") + (
+        f"; {share(row.get('pass_share'))} % of castings meet the limits on R and gauge "
+        "factor. The ranges hold what the films leave open and the bench's tolerances."
+    )
 
 
 def _standard_error(candidate: Row, key: str) -> Any:
@@ -724,7 +746,10 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
     say(headline(summary))
     if not summary.get("complete", True):
         say("This run is not complete; the numbers are those of the boxes so far.")
-    if index is not None:
+    told = anchored(summary)
+    if told is not None:
+        say(anchored_expectation(told))
+    elif index is not None:
         say(expectation(candidates[index]))
     reasons = [str(reason) for reason in summary.get("reasons") or []]
     say(*(f"- {sentence(reason)}" for reason in reasons))
