@@ -33,9 +33,12 @@ def test_films_of_blocks_are_films_small_twin():
     [(30.2, 2.0, 0.03, 0.25), (23.8, 1.52, 0.05, 0.5)],
 )
 def test_films_of_blocks_are_films(weight_fraction, near, mean, spread):
-    """200 films of 3 x 2 blocks of 12 diameters, flakes of aspect ratio 15."""
+    """200 films of 3 x 2 blocks of 12 diameters, flakes of aspect ratio 15.
+
+    With 80 boxes the excess length of the electrodes leaves 4 % of R unknown at 1.5 times.
+    """
     found, ratio = compare(
-        weight_fraction, aspect_ratio=15, lengths=(8, 12), boxes=80, films=200,
+        weight_fraction, aspect_ratio=15, lengths=(8, 12), boxes=240, films=200,
         size=(3, 2), seed=20261,
     )  # fmt: skip
     assert ratio == pytest.approx(near, rel=0.04)
