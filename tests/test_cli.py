@@ -38,7 +38,9 @@ weight_fraction = ["26 wt%", "30 wt%"]
 electrode_gap = ["2 mm", "3 mm"]
 """
 BAD = PLAN.replace('"0.2 mm"', '"0.2"').replace("aspect_ratio", "aspect_ration")
-COMMANDS = ("run", "new", "recipe", "check", "threshold", "report", "lots")
+COMMANDS = (
+    "run", "new", "recipe", "check", "threshold", "report", "anchor", "agree", "lots",
+)  # fmt: skip
 
 
 def call(*arguments: object) -> Result:
@@ -142,6 +144,31 @@ def test_wrong_options_of_a_recipe_are_told_together(plan: Path) -> None:
         result = call("recipe", plan, "--weight-fraction", extreme)
         assert result.exit_code == 2
         assert "must be above 0, below 100 wt%" in result.stderr
+
+
+@pytest.mark.parametrize("command", ["anchor", "agree"])
+def test_every_fault_of_a_file_of_readings_is_told_and_nothing_written(
+    command: str, plan: Path
+) -> None:
+    file = plan.parent / "cups.csv"
+    file.write_text(
+        "weight_fraction (wt%),electrode_gap,resistance\n"
+        "26,3 mm,-2 kohm\n"
+        "26,3,1 kohm\n"
+        "50,3 mm,1 kohm\n"
+    )
+    result = call(command, plan, file, "--out", plan.parent / "out")
+    assert result.exit_code == 2
+    assert result.stderr.splitlines() == [
+        "cups.csv: row 2.resistance = '-2 kohm' is negative; a resistance is 0 or more",
+        "cups.csv: row 3.electrode_gap = '3' has no unit; write it like '3 mm'",
+        "cups.csv: row 4.weight_fraction = '50 wt%' is outside the plan's loadings, 26 to"
+        " 30 wt%; explore it too",
+    ]
+    assert sorted(os.listdir(plan.parent)) == ["cups.csv", "film.toml"]
+    missing = call(command, plan, plan.parent / "none.csv")
+    assert missing.exit_code == 2
+    assert "cannot be read" in missing.stderr
 
 
 def test_unknown_commands_and_options_end_with_two(plan: Path) -> None:

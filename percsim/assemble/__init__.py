@@ -51,9 +51,9 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     measured_films,
     ladder,
     layers,
+    currents,
     temperature,
     operation,
-    currents,
 )
 """What a summary holds beyond the decision, in order."""
 

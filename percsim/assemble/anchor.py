@@ -147,12 +147,13 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
     findings : Findings
         Of the run.
     summary : dict
-        So far; not used.
+        So far; its `reasons` get one more in front.
 
     Returns
     -------
     dict
-        Key `anchor`; nothing for a plan without measured rows.
+        Key `anchor`, and `reasons` with one that says so first; nothing for a plan without
+        measured rows.
 
     """
     found = anchoring(findings)
@@ -164,7 +165,16 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
     rows, shares = candidate_rows(outlooks, target, with_shares=False)
     ranked = next_castings(outlooks, target, box_seed(plan.seed, IMAGINED, "priors"))
     mean = shares @ draws.weights
+    best = outlooks[int(np.argmax(mean))]
+    first = (
+        f"with the {len(found.checks)} measured rows: cast "
+        f"{100 * best.loading.weight_fraction:.4g} wt% at "
+        f"{1e3 * best.film.electrode_gap:.3g} mm gap, "
+        f"{100 * float(mean.max()):.0f} % of its castings pass on average over what is "
+        "still possible; all that follows holds for contacts and threshold as planned"
+    )
     return {
+        "reasons": [first, *summary.get("reasons", [])],
         "anchor": {
             "n_rows": len(found.checks),
             "n_draws": len(found.draws),
@@ -194,5 +204,5 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
                 }
                 for c in ranked[:NEXT]
             ],
-        }
+        },
     }

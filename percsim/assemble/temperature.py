@@ -163,10 +163,12 @@ def _from_responses(
         return None
     change = logs[:, order] - logs[:, [room]] - (base[order] - base[room])
     t = curves.temperatures
-    finite = np.isfinite(change).all(axis=1)
-    rows = np.array([np.interp(t, known[order], row) for row in change[finite]])
-    ratios = np.full((len(logs), len(t)), np.inf)
-    ratios[finite] = curves.ratio[:, curves.rest] * np.exp(rows)
+    is_open = ~np.isfinite(change)
+    finite = np.where(is_open, 0.0, change)
+    rows = np.array([np.interp(t, known[order], row) for row in finite])
+    # a film open at the state before or after is open between them
+    shut = np.array([np.interp(t, known[order], row) > 0.0 for row in is_open])
+    ratios = np.where(shut, np.inf, curves.ratio[:, curves.rest] * np.exp(rows))
     ratios[:, curves.room] = 1.0
     factors = np.full(len(logs), curves.gauge_factor)
     strain = curves.strains[curves.end]

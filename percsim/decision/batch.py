@@ -312,9 +312,12 @@ def _causes(
     if k > 1 and by_loading > 0.0:
         more = (by_loading * FAULT * spreads["mixing"]) ** 2
         density = level_density(variance + more / k) + scatter_density(own + more)
-        size = np.sqrt(max(scatter2 - own, 0.0)) / by_loading
-        error = np.sqrt(2.0 / (k - 1)) * scatter2 / max(by_loading**2 * size, 1e-12) / 2.0
-        found.append(("mixing", density, float(size), float(min(error, size or error))))
+        size = float(np.sqrt(max(scatter2 - own, 0.0)) / by_loading)
+        # of the square root of a variance with k - 1 degrees of freedom, first order
+        error = 0.0
+        if size > 0.0:
+            error = float(np.sqrt(0.5 / (k - 1)) * scatter2 / (by_loading**2 * size))
+        found.append(("mixing", density, size, error))
     before = [1.0 - PRIOR_FAULT] + [PRIOR_FAULT / (len(found) - 1)] * (len(found) - 1)
     logs = np.array([density for _, density, _, _ in found]) + np.log(before)
     p = np.exp(logs - logs.max())

@@ -2056,8 +2056,8 @@ def _cast_first(
             w = _tenths_of_wt(w, clear_at, w)
         return [
             f"the least to cast first: three films of about {_wt(w)}{bench.beyond(w)}, "
-            "well above the film's own threshold, where R depends least on the loading; measure "
-            f"R at 20 C, and run again with {level} as measured before casting more"
+            "well above the film's own threshold, where R depends least on the loading; "
+            f"measure R at 20 C, and run again with {level} as measured before casting more"
         ]
     factor = _first_measurement_factor(castings)
     second = (

@@ -79,14 +79,20 @@ def agreement_text(result: Row) -> list[str]:
             if n_open
             else ""
         )
-        + ". Below 0.05 in all is doubtful, below 0.01 is rejected.",
+        + ". The smallest of them times their number decides: below 0.05 is doubtful, "
+        "below 0.01 is rejected.",
     ]
     lines = [line for word in words for line in textwrap.wrap(word, 92)]
     lines += ["", "Likeliest cause, of these and one at a time:"]
     for cause in result["causes"]:
         off = ""
-        if cause["name"] == "mixing" and cause["off_by"]:
-            off = f", spread {100 * cause['off_by']:.1f} % of the loading"
+        if cause["name"] == "mixing":
+            off = ", the films scatter no more than expected"
+            if cause["off_by"]:
+                off = (
+                    f", spread {100 * cause['off_by']:.1f} +- "
+                    f"{100 * cause['standard_error']:.1f} % of the loading if so"
+                )
         elif cause["name"] != "none":
             off = (
                 f", off by {100 * cause['off_by']:+.1f} +- "

@@ -6,7 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from reference.closed_form_films import CRITICAL, FILM, ClosedForm, cast, mixed
+from reference.closed_form_films import CRITICAL, FILM, mixed
+from reference.coverage import (
+    PRIORS,
+    RESPONSES,
+    TOLERANCES,
+    coverage,
+    readings_of,
+    truth_at,
+)
 
 from percsim.decision import ContactParameters, Target
 from percsim.decision.anchor import (
@@ -21,10 +29,6 @@ from percsim.ensemble.statistics import weighted_quantiles
 from percsim.film import LoadingThreshold, Tolerances
 
 SEED = np.random.SeedSequence(35711, spawn_key=(0, 5))
-THRESHOLD = LoadingThreshold(CRITICAL, 0.002 * CRITICAL, -1.0)
-PRIORS = contact_priors(ContactParameters(), THRESHOLD)
-RESPONSES = ClosedForm()
-TOLERANCES = Tolerances()
 TARGET = Target(resistance_min=700.0, resistance_max=3000.0)
 
 
@@ -88,38 +92,6 @@ def test_impossible_readings_are_said_to_be():
 
 
 # --- readings of films
-
-
-def truth_at(z):
-    return {name: float(v[0]) for name, v in PRIORS.values(np.array([z])).items()}
-
-
-def readings_of(truth, rng, weights=(0.22, 0.26, 0.30), *, films=3, strained=True):
-    """Rows a bench would write: means of `films` films, one cup a loading."""
-    rows = []
-    for w in weights:
-        loading = mixed(w)
-        logs = cast(FILM, loading, TOLERANCES, truth, rng, RESPONSES, films)
-        label = f"{100 * w:g} wt%"
-        if np.isinf(logs[:, 0]).all():
-            rows.append(Reading(label, loading, FILM, float("inf"), films))
-            continue
-        kept = logs[np.isfinite(logs[:, 0])]
-        change = None
-        if strained:
-            step = kept[:, 3] - kept[:, 0]
-            step = step * (1.0 + 20e-6 / 3e-3 * rng.standard_normal(len(kept)))
-            step = step + np.sqrt(2.0) * 0.001 * rng.standard_normal(len(kept))
-            change = float(np.expm1(step.mean()))
-        if len(kept) < films:
-            rows.append(Reading(label, loading, FILM, float("inf"), films - len(kept)))
-        rows.append(
-            Reading(
-                label, loading, FILM, float(np.exp(kept[:, 0].mean())), len(kept),
-                strain=3e-3 if strained else 0.0, relative_change=change,
-            )
-        )  # fmt: skip
-    return rows
 
 
 def test_known_parameters_come_back():
@@ -205,6 +177,19 @@ def test_a_row_that_contradicts_the_others_is_named_and_kept():
     assert [c.reading.label for c in found.outliers] == ["slipped"]
 
 
+def test_two_rows_of_the_same_films_that_contradict_are_named():
+    rows = [
+        Reading(label, mixed(0.30), FILM, r, 3)
+        for label, r in (("cup 1", 1500.0), ("cup 2", 1600.0), ("cup 3", 15_000.0))
+    ]
+    notes = anchor(RESPONSES, rows, PRIORS, TOLERANCES, SEED).notes
+    named = [note for note in notes if "contradict each other" in note]
+    assert [note.partition(" contradict")[0] for note in named] == [
+        "cup 1 and cup 3",
+        "cup 2 and cup 3",
+    ]
+
+
 def test_readings_that_make_no_sense_are_refused():
     loading = mixed(0.3)
     for message, keys in (
@@ -220,25 +205,6 @@ def test_readings_that_make_no_sense_are_refused():
 
 
 # --- coverage
-
-
-def coverage(plans, seed, n):
-    """Share of 90 % intervals that hold the truth, and how many there are."""
-    rng = np.random.default_rng(seed)
-    hits = []
-    for k in range(plans):
-        truth = truth_at(rng.standard_normal(6))
-        rows = readings_of(truth, rng)
-        child = np.random.SeedSequence(seed, spawn_key=(k,))
-        found = anchor(RESPONSES, rows, PRIORS, TOLERANCES, child, n=n)
-        order = np.argsort(found.draws.z, axis=0)
-        for i, prior in enumerate(PRIORS.free):
-            place = np.cumsum(found.draws.weights[order[:, i]])
-            sorted_z = found.draws.z[order[:, i], i]
-            at = np.searchsorted(sorted_z, prior.standard(truth[prior.name]))
-            level = place[min(at, len(place) - 1)]
-            hits.append(0.05 <= level <= 0.95)
-    return np.array(hits).reshape(plans, -1)
 
 
 def test_intervals_cover():

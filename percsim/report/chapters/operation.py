@@ -486,6 +486,7 @@ def _heating_figure(run: Run) -> Figure | None:
     prior = heat.get("prior_coefficient_per_K") or {}
     ends = [number(prior.get(end)) for end in ("p05", "p95")]
     handles: list[Any] = []
+    bands: list[tuple[Any, ...]] = []
     for key, colour, name in (
         ("on_sheet", COPPER, "on its sheet and part"),
         ("in_still_air", MAIN, "in still air, one face"),
@@ -514,12 +515,11 @@ def _heating_figure(run: Run) -> Figure | None:
         right.plot(volts[drawn], drift[drawn], color=colour, lw=1.8)
         if None not in ends:
             edges = [
-                1e6 * rise(float(a)) * float(a) / factor for a in ends if a is not None
+                1e6 * rise(a) * a / factor if math.isfinite(a) else np.full(len(volts), a)
+                for a in ends
+                if a is not None
             ]
-            keep = np.isfinite(edges[0]) & np.isfinite(edges[1])
-            right.fill_between(
-                volts[keep], edges[0][keep], edges[1][keep], color=colour, alpha=0.18, lw=0
-            )
+            bands.append((colour, *edges))
     limit = HOT - 20.0
     left.axhline(limit, color=MUTED, lw=1.0, ls="--")
     left.annotate(
@@ -536,7 +536,15 @@ def _heating_figure(run: Run) -> Figure | None:
     left.set_yscale("log")
     left.yaxis.set_major_formatter(FuncFormatter(plain))
     left.set_ylabel("rise of the film, K")
-    right.set_yscale(_drift_scale(right))
+    falls = any(np.min(low) < 0.0 for _, low, _ in bands)
+    right.set_yscale("symlog" if falls or right.dataLim.intervaly[0] <= 0.0 else "log")
+    bottom, top = right.get_ylim()
+    if falls:  # room to see the other sign
+        bottom = min(bottom, -1e-2 * top)
+    for colour, low, high in bands:
+        ends_drawn = (np.clip(edge, bottom, top) for edge in (low, high))
+        right.fill_between(volts, *ends_drawn, color=colour, alpha=0.18, lw=0)
+    right.set_ylim(bottom, top)
     right.yaxis.set_major_formatter(FuncFormatter(plain))
     right.set_ylabel("drift, microstrain")
     right.axhline(0.0, color=MUTED, lw=0.8)
@@ -546,12 +554,6 @@ def _heating_figure(run: Run) -> Figure | None:
     return figure
 
 
-def _drift_scale(axes: Any) -> str:
-    """Logarithmic where everything drawn has one sign above zero, else linear near zero."""
-    low, _ = axes.dataLim.intervaly
-    return "log" if low > 0.0 else "symlog"
-
-
 def _heating_caption(run: Run) -> str:
     heat = (run.summary.get("operation") or {}).get("heating") or {}
     return (
@@ -559,7 +561,7 @@ def _heating_caption(run: Run) -> str:
         "of castings by the power they make. Right: the drift it reads as; bands hold 5 to "
         "95 % of temperature coefficients over what nobody measured: "
         f"{heat.get('prior_contains', 'nothing')}. "
-        "Curves end where the power grows without end."
+        "Bands without bound end at the edge; curves end where the power grows without end."
     )
 
 
