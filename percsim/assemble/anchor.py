@@ -146,13 +146,13 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
     findings : Findings
         Of the run.
     summary : dict
-        So far; its `reasons` get one more in front.
+        So far; its `reasons` and `weigh_out` give way to those of the measured films.
 
     Returns
     -------
     dict
-        Key `anchor`, and `reasons` with one that says so first; nothing for a plan without
-        measured rows.
+        Keys `anchor`, `reasons`, `reasons_as_planned` and `weigh_out`; nothing for a plan
+        without measured rows.
 
     """
     found = anchoring(findings)
@@ -181,12 +181,9 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
         if recipe.weight_fraction == best.loading.weight_fraction
     )
     return {
-        "reasons": [
-            first,
-            "what follows, and every table of candidates, is as planned, before these "
-            "films were measured",
-            *summary.get("reasons", []),
-        ],
+        # what was said before of contacts nobody had measured holds no longer
+        "reasons": [first],
+        "reasons_as_planned": summary.get("reasons", []),
         "weigh_out": plan.weigh_out(recipe, best.film).as_dict(),
         "anchor": {
             "n_rows": len(found.checks),

@@ -231,8 +231,14 @@ def _for_most(text: str, unit: str = "") -> str:
 
 def _basis(summary: Summary) -> list[str]:
     """Say plainly what the answer assumes."""
-    lines = []
     level = level_statement(summary)
+    if summary.get("anchor"):
+        return [
+            f"{level} What they tell of contacts and threshold, and what they leave open, "
+            "stands in the chapter on measured films. Curves and tables of candidates "
+            "elsewhere on this page are as planned, before these films were measured."
+        ]
+    lines = []
     assumed = [e for e in summary.get("assumptions") or [] if e.get("basis") == "assumed"]
     if level:
         uncalibrated = any(str(e.get("symbol")) == "g0" for e in assumed)

@@ -756,7 +756,10 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
     change = summary.get("what_would_have_to_change") or []
     if change and not is_chosen:
         say("What would have to change:", *(f"- {sentence(entry)}" for entry in change))
-    if index is not None and candidates[index].get("margins"):
+    if told is not None:
+        lines += ["", *_measured_lines(summary["anchor"]), ""]
+        candidates = []
+    elif index is not None and candidates[index].get("margins"):
         rows = [
             (
                 m["target"],
@@ -795,6 +798,35 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
 
 MOST_LINES = 24
 """Candidates the command line lists; of more, the best by pass share."""
+
+
+def _measured_lines(measured: Row) -> list[str]:
+    """Lay out the candidates as far as measured films tell."""
+    rows = []
+    for k, c in enumerate(measured["candidates"]):
+        r, r_range = quantiles(c.get("casting_resistance_ohm"), 1e-3)
+        f, f_range = quantiles(c.get("gauge_factor"))
+        rows.append(
+            (
+                "*" if k == measured["best"] else "",
+                percent(c.get("weight_fraction")),
+                scaled(c.get("electrode_gap_m"), 1e3),
+                r,
+                r_range,
+                share(c.get("open")),
+                f,
+                f_range,
+                share(c.get("pass_share")),
+            )
+        )
+    heads = (
+        "", "wt%", "gap mm", "R kohm", "5-95 %", "open %", "GF", "5-95 %", "pass %"
+    )  # fmt: skip
+    return [
+        *_table(heads, rows),
+        "* best; ranges hold what the measured films leave open and the bench's "
+        "tolerances.",
+    ]
 
 
 def _candidate_lines(summary: Summary, index: int | None, *, is_chosen: bool) -> list[str]:
@@ -872,6 +904,12 @@ def shape_is_assumed(summary: Summary) -> bool:
 
 def level_statement(summary: Summary) -> str:
     """Say what the level of resistance rests on."""
+    measured = summary.get("anchor")
+    if measured:
+        return (
+            f"The level of resistance rests on {measured['n_rows']} measured "
+            f"{'row' if measured['n_rows'] == 1 else 'rows'} of films."
+        )
     for entry in summary.get("assumptions") or []:
         symbol = str(entry.get("symbol"))
         if symbol not in ("g0", "contact_area"):
