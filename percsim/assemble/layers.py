@@ -15,9 +15,11 @@ from percsim.assemble.words import BOND
 from percsim.decision.choose import Candidate
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.film.casting import Castings
+from percsim.film.electrodes import Film
 from percsim.film.layers import (
     Layer,
     LocalResponse,
+    MountedResponses,
     Stack,
     StrainTransfer,
     Wrap,
@@ -29,6 +31,7 @@ from percsim.film.layers import (
     stretches,
     through_thickness,
 )
+from percsim.film.responses import FilmResponses
 from percsim.film.transfer import LoadingResult, fit_loadings
 from percsim.materials.elastomer import load_material
 from percsim.materials.stiffness import (
@@ -40,7 +43,7 @@ from percsim.materials.stiffness import (
 from percsim.plan import Plan
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["Assembly", "layers", "mounting", "strain_profile"]
+__all__ = ["Assembly", "layers", "mounted", "mounting", "strain_profile"]
 
 Floats = NDArray[np.float64]
 
@@ -192,13 +195,26 @@ def mounting(plan: Plan) -> Callable[[Castings], Castings] | None:
         return None
 
     def put(castings: Castings) -> Castings:
-        film = castings.film
         weight_fraction = castings.fit.loading.weight_fraction
-        assembly = Assembly.of(plan, weight_fraction, film.thickness)
-        length = max(plan.film.length, electrode_span(film), read_length(film))
-        return mount(castings, assembly.transfer(length=length), assembly.bending())
+        return mount(castings, *_on(plan, weight_fraction, castings.film))
 
     return put
+
+
+def mounted(
+    plan: Plan, responses: FilmResponses, weight_fraction: float, film: Film
+) -> FilmResponses | MountedResponses:
+    """Put the responses of a film on the plan's sheet and part; unchanged without."""
+    if not (plan.has_sheet or plan.has_part):
+        return responses
+    return MountedResponses(responses, *_on(plan, weight_fraction, film))
+
+
+def _on(plan: Plan, weight_fraction: float, film: Film) -> tuple[StrainTransfer, Floats]:
+    """Strain along a film, and through it from wrapping, moduli at their best."""
+    assembly = Assembly.of(plan, weight_fraction, film.thickness)
+    length = max(plan.film.length, electrode_span(film), read_length(film))
+    return assembly.transfer(length=length), assembly.bending()
 
 
 def strain_profile(plan: Plan, castings: Castings) -> list[float] | None:

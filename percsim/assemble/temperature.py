@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from scipy.constants import elementary_charge
 
 from percsim.assemble.gather import Findings
+from percsim.assemble.layers import mounted
 from percsim.decision.choose import Candidate
+from percsim.decision.predict import Responses
 from percsim.decision.priors import ContactParameters, contact_priors
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.film.curves import FilmCurves, central_68, linear_until, room_slope
@@ -24,7 +26,6 @@ from percsim.film.readout import (
     separate,
     thermal_output,
 )
-from percsim.film.responses import FilmResponses
 from percsim.plan import Plan
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
@@ -123,7 +124,9 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
     if len(t) < FEWEST_FOR_BAND or not np.isfinite(curves.ratio[:, curves.rest]).all():
         return None
     if findings.responses is not None:
-        found = _from_responses(findings, findings.responses, candidate, curves)
+        loading, film = candidate.castings.fit.loading, candidate.castings.film
+        responses = mounted(plan, findings.responses, loading.weight_fraction, film)
+        found = _from_responses(findings, responses, candidate, curves)
         if found is not None:
             return found
     drawn, contains = _draws(findings, ("lambda_T", "Ea"))
@@ -141,7 +144,7 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
 
 
 def _from_responses(
-    findings: Findings, responses: FilmResponses, candidate: Candidate, curves: FilmCurves
+    findings: Findings, responses: Responses, candidate: Candidate, curves: FilmCurves
 ) -> ThermalPrior | None:
     """Give the same through the responses, as differences to their own base settings."""
     names = ("beta", "delta_b", "lambda_T", "Ea", "threshold")
