@@ -52,8 +52,8 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     ladder,
     layers,
     temperature,
-    operation,
     currents,
+    operation,
 )
 """What a summary holds beyond the decision, in order."""
 

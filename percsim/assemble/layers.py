@@ -421,6 +421,7 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
         "zero_shift": None,
         "resistance_ohm": None,
         "outside_window": False,
+        "computed_to": None,
     }
     assembly = Assembly.of(plan, loading.weight_fraction)
     transfer = assembly.transfer()
@@ -435,6 +436,10 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
     reached = np.array([0.0, strain * along.max()])[:, None] + through
     low, high = response.window
     outside = bool(reached.min() < low - 1e-9 or reached.max() > high + 1e-9)
+    spare = high - through.max() if strain > 0.0 else low - through.min()
+    holds = low <= through.min() and through.max() <= high
+    # the strain of the part up to which no slice leaves what was computed
+    computed = spare / along.max() if holds else 0.0
     with np.errstate(invalid="ignore"):
         chords = np.where(np.isfinite(strained), strained / rest - 1.0, np.inf) / strain
     flat = response.ratio(strain)[0] - 1.0
@@ -445,6 +450,7 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
         "zero_shift": float(rest[0] - 1.0),
         "resistance_ohm": candidate.resistance[0],
         "outside_window": outside,
+        "computed_to": float(min(computed, strain, key=abs)),
     }
     return out
 
@@ -649,10 +655,12 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
             f" the strains computed, {low} to {high}; widen [strain] window to hold both"
         )
     elif best["outside_window"]:
+        reach = best["computed_to"]
         lines.append(
             "wrapping and the largest strain of the part together strain a face of the film"
-            " beyond what was computed; the response there is carried on straight, widen"
-            " [strain] window to be sure of it"
+            f" beyond what was computed; all is computed to {_microstrain(reach)} of the"
+            " part, and from there on ln R of the outermost slices goes on along its last"
+            " step, gauge factors over the whole window with it"
         )
     lines.append(
         "Copper foil or tape embedded in the film stiffens the strip it lies in and"
