@@ -2142,6 +2142,16 @@ def _check_part(plan: Plan, reading: _Reading) -> None:
                 f"= '{_length(part.radius)}' is not above the thickness of {what},"
                 f" '{_length(stack)}'; they cannot be bent to it",
             )
+    if (
+        part.radius is not None and part.thickness is not None and not part.rigid
+        and part.bent == "after bonding" and part.side == "outer"
+        and part.thickness >= part.radius
+    ):  # fmt: skip
+        reading.fault(
+            "part.thickness",
+            f"= '{_length(part.thickness)}' must be below the radius of its outer"
+            f" surface, '{_length(part.radius)}'; give that of the wall",
+        )
     if part.misalignment is not None and plan.strain is not None:
         if reading.usable("strain.mounting") and plan.strain.mounting != "bonded":
             reading.fault(

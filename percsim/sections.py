@@ -1659,8 +1659,8 @@ class PartSection(Section):
 class MeasuredSection(Section):
     """Films that were cast and read; write [[measured]] once for each row.
 
-    Rows replace what is assumed of contacts and threshold, and change no box. A file of
-    rows is read by percsim anchor.
+    Rows replace what is assumed of contacts and threshold, and change no box. Films are
+    read flat, off any curved part. A file of rows is read by percsim anchor.
     """
 
     weight_fraction: Annotated[
@@ -1703,7 +1703,9 @@ class MeasuredSection(Section):
     strain: Annotated[
         float,
         _Quantity("strain", "microstrain", "-200000 microstrain", "1000000 microstrain"),
-    ] = _field("Strain of the reading, within the plan's window.", "0 microstrain")
+    ] = _field(
+        "Strain of the film in the reading, within the plan's window.", "0 microstrain"
+    )
     temperature: Annotated[float, _Quantity("temperature", "C", "-150 C", "350 C")] = (
         _field("Temperature of the reading, among those of the plan.", "20 C")
     )

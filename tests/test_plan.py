@@ -1274,6 +1274,7 @@ def test_the_part_says_its_poisson_ratio_in_either_section() -> None:
         ({"part": {"side": "inner"}, "sheet": SOFT_SHEET}, "part."),
         ({"part": TUBE | {"rigid": True}}, "part.modulus is there besides rigid"),
         ({"part": TUBE | {"radius": "0.3 mm"}, "sheet": SOFT_SHEET}, "part.radius = '300 um' is not above the thickness of film and sheet, '350 um'"),
+        ({"part": {"radius": "25 mm", "modulus": "70 GPa", "thickness": "30 mm", "bent": "after bonding"}}, "part.thickness = '30 mm' must be below the radius of its outer surface, '25 mm'; give that of the wall"),
         ({"part": TUBE | {"radius": "0.2 mm"}}, "part.radius = '200 um' is not above the thickness of film, '200 um'"),
         ({"part": TUBE | {"control": "force"}}, "part.thickness is missing; with control = 'force'"),
         ({"part": TUBE | {"bent": "after bonding"}}, "part.thickness is missing; with bent = 'after bonding'"),

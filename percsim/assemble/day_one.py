@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.assemble.gather import Findings
+from percsim.assemble.layers import mounted
 from percsim.decision.choose import Target
 from percsim.decision.predict import (
     Loading,
@@ -86,7 +87,7 @@ def candidate_outlooks(findings: Findings, draws: Draws) -> list[Outlook]:
         loading = candidate.castings.fit.loading
         found.append(
             outlook(
-                responses,
+                mounted(plan, responses, loading.weight_fraction, candidate.castings.film),
                 Loading(
                     loading.weight_fraction, loading.volume_fraction, loading.log_slope
                 ),

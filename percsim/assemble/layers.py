@@ -15,9 +15,11 @@ from percsim.assemble.words import BOND
 from percsim.decision.choose import Candidate
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.film.casting import Castings
+from percsim.film.electrodes import Film
 from percsim.film.layers import (
     Layer,
     LocalResponse,
+    MountedResponses,
     Stack,
     StrainTransfer,
     Wrap,
@@ -29,6 +31,7 @@ from percsim.film.layers import (
     stretches,
     through_thickness,
 )
+from percsim.film.responses import FilmResponses
 from percsim.film.transfer import LoadingResult, fit_loadings
 from percsim.materials.elastomer import load_material
 from percsim.materials.stiffness import (
@@ -40,7 +43,7 @@ from percsim.materials.stiffness import (
 from percsim.plan import Plan
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["Assembly", "layers", "mounting", "strain_profile"]
+__all__ = ["Assembly", "layers", "mounted", "mounting", "strain_profile"]
 
 Floats = NDArray[np.float64]
 
@@ -192,13 +195,26 @@ def mounting(plan: Plan) -> Callable[[Castings], Castings] | None:
         return None
 
     def put(castings: Castings) -> Castings:
-        film = castings.film
         weight_fraction = castings.fit.loading.weight_fraction
-        assembly = Assembly.of(plan, weight_fraction, film.thickness)
-        length = max(plan.film.length, electrode_span(film), read_length(film))
-        return mount(castings, assembly.transfer(length=length), assembly.bending())
+        return mount(castings, *_on(plan, weight_fraction, castings.film))
 
     return put
+
+
+def mounted(
+    plan: Plan, responses: FilmResponses, weight_fraction: float, film: Film
+) -> FilmResponses | MountedResponses:
+    """Put the responses of a film on the plan's sheet and part; unchanged without."""
+    if not (plan.has_sheet or plan.has_part):
+        return responses
+    return MountedResponses(responses, *_on(plan, weight_fraction, film))
+
+
+def _on(plan: Plan, weight_fraction: float, film: Film) -> tuple[StrainTransfer, Floats]:
+    """Strain along a film, and through it from wrapping, moduli at their best."""
+    assembly = Assembly.of(plan, weight_fraction, film.thickness)
+    length = max(plan.film.length, electrode_span(film), read_length(film))
+    return assembly.transfer(length=length), assembly.bending()
 
 
 def strain_profile(plan: Plan, castings: Castings) -> list[float] | None:
@@ -405,6 +421,7 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
         "zero_shift": None,
         "resistance_ohm": None,
         "outside_window": False,
+        "computed_to": None,
     }
     assembly = Assembly.of(plan, loading.weight_fraction)
     transfer = assembly.transfer()
@@ -419,6 +436,10 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
     reached = np.array([0.0, strain * along.max()])[:, None] + through
     low, high = response.window
     outside = bool(reached.min() < low - 1e-9 or reached.max() > high + 1e-9)
+    spare = high - through.max() if strain > 0.0 else low - through.min()
+    holds = low <= through.min() and through.max() <= high
+    # the strain of the part up to which no slice leaves what was computed
+    computed = spare / along.max() if holds else 0.0
     with np.errstate(invalid="ignore"):
         chords = np.where(np.isfinite(strained), strained / rest - 1.0, np.inf) / strain
     flat = response.ratio(strain)[0] - 1.0
@@ -429,6 +450,7 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
         "zero_shift": float(rest[0] - 1.0),
         "resistance_ohm": candidate.resistance[0],
         "outside_window": outside,
+        "computed_to": float(min(computed, strain, key=abs)),
     }
     return out
 
@@ -633,10 +655,12 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
             f" the strains computed, {low} to {high}; widen [strain] window to hold both"
         )
     elif best["outside_window"]:
+        reach = best["computed_to"]
         lines.append(
             "wrapping and the largest strain of the part together strain a face of the film"
-            " beyond what was computed; the response there is carried on straight, widen"
-            " [strain] window to be sure of it"
+            f" beyond what was computed; all is computed to {_microstrain(reach)} of the"
+            " part, and from there on ln R of the outermost slices goes on along its last"
+            " step, gauge factors over the whole window with it"
         )
     lines.append(
         "Copper foil or tape embedded in the film stiffens the strip it lies in and"

@@ -29,6 +29,8 @@ high static accuracy to filled ones (maker's technical notes, from memory)."""
 TEST_POWER = 0.25
 """Most power in the specimen while its resistivity is measured [W] (ISO 1853, method 2)."""
 NOT_MODELLED = "not modelled"
+FEWEST_STRAINS = 3
+"""Strains that a bend of R takes."""
 
 
 def _quantiles(values: Floats, prefix: str = "") -> dict[str, float]:
@@ -67,6 +69,7 @@ def _linearity(plan: Plan, curves: FilmCurves, circuit: Circuit) -> dict[str, An
         "ratio": [float(r) for r in planned],
         "ratio_standard_error": [central_68(column) for column in draws.T],
         "full_scale_ratio": float(planned[-1] - planned[0]),
+        "turns": bool(np.ptp(np.sign(np.diff(planned[np.isfinite(planned)]))) > 0.0),
         "end_point_percent": _number(
             100 * own.end_point, 100 * resampled.end_point, 100 * cast.end_point
         ),
@@ -207,11 +210,13 @@ def _overheating(heating: dict[str, Any], plan: Plan) -> list[str]:
     ):
         row = heating[name]
         rise, spare = row["hottest_rise_K"], limit - hottest
-        if hottest + rise <= limit:
+        # a day hotter than elastomers stand has a caution of its own
+        if rise <= spare or (spare <= 0.0 and math.isfinite(rise)):
             continue
         # rise = h c v^2/(1 - g v^2) at v times this supply, solved for the spare kelvins
-        warms = row["cold_rise_K"] * row["hottest_over_mean"] + row["loop_gain"] * spare
-        safe = plan.supply_voltage * math.sqrt(max(spare, 0.0) / warms)
+        warms, gain = row["cold_rise_K"] * row["hottest_over_mean"], row["loop_gain"]
+        share = spare / (warms + gain * spare) if spare > 0.0 else 1.0 / gain
+        safe = plan.supply_voltage * math.sqrt(share)
         if math.isfinite(rise):
             what = (
                 f"would warm by {rise:.3g} K, to {hottest + rise - 273.15:.0f} C on the "
@@ -310,6 +315,11 @@ def _vibration(plan: Plan, curves: FilmCurves) -> dict[str, Any] | None:
         "amplitude_microstrain": 1e6 * amplitude,
     }
     row, x = curves.room, curves.strains
+    if len(x) < FEWEST_STRAINS:
+        return out | {
+            "refused": "two strains have no bend to shift the mean; [strain] points must"
+            f" be {FEWEST_STRAINS} or more"
+        }
     try:
         planned = vibrate(x, curves.ratio[row], mean, amplitude)
     except ValueError as error:

@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from scipy.constants import elementary_charge
 
 from percsim.assemble.gather import Findings
+from percsim.assemble.layers import mounted
 from percsim.decision.choose import Candidate
+from percsim.decision.predict import Responses
 from percsim.decision.priors import ContactParameters, contact_priors
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.film.curves import FilmCurves, central_68, linear_until, room_slope
@@ -24,7 +26,6 @@ from percsim.film.readout import (
     separate,
     thermal_output,
 )
-from percsim.film.responses import FilmResponses
 from percsim.plan import Plan
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
@@ -123,7 +124,9 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
     if len(t) < FEWEST_FOR_BAND or not np.isfinite(curves.ratio[:, curves.rest]).all():
         return None
     if findings.responses is not None:
-        found = _from_responses(findings, findings.responses, candidate, curves)
+        loading, film = candidate.castings.fit.loading, candidate.castings.film
+        responses = mounted(plan, findings.responses, loading.weight_fraction, film)
+        found = _from_responses(findings, responses, candidate, curves)
         if found is not None:
             return found
     drawn, contains = _draws(findings, ("lambda_T", "Ea"))
@@ -141,7 +144,7 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
 
 
 def _from_responses(
-    findings: Findings, responses: FilmResponses, candidate: Candidate, curves: FilmCurves
+    findings: Findings, responses: Responses, candidate: Candidate, curves: FilmCurves
 ) -> ThermalPrior | None:
     """Give the same through the responses, as differences to their own base settings."""
     names = ("beta", "delta_b", "lambda_T", "Ea", "threshold")
@@ -163,12 +166,11 @@ def _from_responses(
         return None
     change = logs[:, order] - logs[:, [room]] - (base[order] - base[room])
     t = curves.temperatures
-    is_open = ~np.isfinite(change)
-    finite = np.where(is_open, 0.0, change)
-    rows = np.array([np.interp(t, known[order], row) for row in finite])
-    # a film open at the state before or after is open between them
-    shut = np.array([np.interp(t, known[order], row) > 0.0 for row in is_open])
-    ratios = np.where(shut, np.inf, curves.ratio[:, curves.rest] * np.exp(rows))
+    # a film that opens at one temperature conducts at the others all the same
+    rows = _between(known[order], change, t)
+    conducts = np.isfinite(rows)
+    ratios = curves.ratio[:, curves.rest] * np.exp(np.where(conducts, rows, 0.0))
+    ratios = np.where(conducts, ratios, np.inf)
     ratios[:, curves.room] = 1.0
     factors = np.full(len(logs), curves.gauge_factor)
     strain = curves.strains[curves.end]
@@ -186,6 +188,30 @@ def _from_responses(
     coefficients = room_slope(t, ratios)
     far = (t < known[order[0]] - 1e-6) | (t > known[order[-1]] + 1e-6)
     return ThermalPrior(ratios, factors, coefficients, contains, float(far.mean()))
+
+
+def _between(x: Floats, rows: Floats, at: Floats) -> Floats:
+    """Rows (n, k) on straight lines at other abscissas, inf where a neighbour is."""
+    if len(x) == 1:
+        return np.repeat(rows, len(at), axis=1)
+    inside = np.clip(at, x[0], x[-1])
+    k = np.clip(np.searchsorted(x, inside, side="right") - 1, 0, len(x) - 2)
+    share = (inside - x[k]) / (x[k + 1] - x[k])
+    left, right = rows[:, k], rows[:, k + 1]
+    # nothing of a neighbour that is not needed, open or not
+    left, right = np.where(share < 1.0, left, right), np.where(share > 0.0, right, left)
+    is_open = np.isinf(left) | np.isinf(right)
+    line = np.where(is_open, 0.0, left) * (1.0 - share)
+    return np.asarray(
+        np.where(is_open, np.inf, line + np.where(is_open, 0.0, right) * share)
+    )
+
+
+def _rising_share(prior: ThermalPrior, room: int) -> float:
+    """Share of draws in which R rises at 20 C, films that open on warming among them."""
+    slopes = prior.coefficients
+    opens = np.isinf(prior.ratios[:, room + 1 : room + 2]).any(axis=1)
+    return float(np.mean(np.where(np.isfinite(slopes), slopes > 0.0, opens)))
 
 
 def _quantiles(values: Floats, prefix: str) -> dict[str, float]:
@@ -456,15 +482,12 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         out["response"] |= {
             key: [band[key] for band in bands] for key in ("prior_p05", "prior_p95")
         }
-        signs = prior.coefficients[np.isfinite(prior.coefficients)]
         out["prior"] = {
             "contains": prior.contains,
             "n": len(prior.ratios),
             "beyond_simulated_share": prior.beyond,
-            "positive_share": float(np.mean(signs > 0.0)) if len(signs) else math.nan,
+            "positive_share": _rising_share(prior, curves.room),
         }
-        if not len(signs):
-            out["prior"]["positive_share"] = None
     measured = all(
         getattr(plan.contacts, name).basis == "measured" for name in ("lambda_T", "Ea")
     )

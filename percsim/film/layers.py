@@ -13,8 +13,9 @@ along the current from the middle of the film.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,11 +23,13 @@ from scipy.interpolate import PchipInterpolator
 
 from percsim.film.casting import Castings
 from percsim.film.electrodes import Film
+from percsim.film.responses import FilmResponses
 from percsim.film.transfer import is_room_temperature
 
 __all__ = [
     "Layer",
     "LocalResponse",
+    "MountedResponses",
     "Stack",
     "StrainTransfer",
     "Wrap",
@@ -555,20 +558,16 @@ def mount(castings: Castings, transfer: StrainTransfer, through: Floats) -> Cast
 
     """
     loading = castings.fit.loading
-    read = read_length(castings.film)
-    along = transfer(stretches(read))
-    if np.ptp(along) < UNIFORM:
-        along = np.array([transfer.mean(read)])
-    strains, temperatures = np.asarray(loading.strains), np.asarray(loading.temperatures)
     nominal = np.log(castings.nominal)[None, :]
     resampled = nominal + castings.replicate_log_shift
     drawn = np.log(castings.resistances)
-    logs = np.vstack([nominal, resampled, drawn])
-    moved = logs.copy()
-    for temperature in np.unique(temperatures):
-        states = np.flatnonzero(temperatures == temperature)
-        states = states[np.argsort(strains[states])]
-        moved[:, states] = _moved(logs[:, states], strains[states], along, through)
+    moved = _moved_states(
+        np.vstack([nominal, resampled, drawn]),
+        loading.strains,
+        loading.temperatures,
+        _along(castings.film, transfer),
+        through,
+    )
     n = len(resampled)
     at = np.where(np.isfinite(moved[0]), moved[0], 0.0)
     shift = np.where(np.isfinite(moved[:1]), moved[1 : n + 1] - at, np.inf)
@@ -579,6 +578,98 @@ def mount(castings: Castings, transfer: StrainTransfer, through: Floats) -> Cast
         replicate_log_shift=shift,
         flat=castings,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class MountedResponses:
+    """Responses of flat films, put on a part: every state at the strain of the part.
+
+    Parameters
+    ----------
+    flat : FilmResponses
+        Of flat films, where the strain of a state is that of the film.
+    transfer : StrainTransfer
+        Strain along the film over that of the part.
+    through : (nz,) ndarray of float
+        Strain from wrapping at the points of `through_thickness`, or one zero.
+
+    """
+
+    flat: FilmResponses
+    transfer: StrainTransfer
+    through: Floats
+
+    @property
+    def strains(self) -> tuple[float, ...]:
+        """Strain of the part of each state."""
+        return self.flat.strains
+
+    @property
+    def temperatures(self) -> tuple[float, ...]:
+        """Temperature of each state [K]."""
+        return self.flat.temperatures
+
+    def log_resistance(
+        self,
+        film: Film,
+        volume_fraction: ArrayLike,
+        parameters: Mapping[str, Any],
+        threshold_factor: ArrayLike = 1.0,
+        *,
+        states: Sequence[int] | None = None,
+    ) -> Floats:
+        """Ln R on the part, shapes as of the flat films; inf where open."""
+        wanted = list(range(len(self.strains)) if states is None else states)
+        asked = {self.temperatures[s] for s in wanted}
+        used = [s for s, t in enumerate(self.temperatures) if t in asked]
+        logs = self.flat.log_resistance(
+            film, volume_fraction, parameters, threshold_factor, states=used
+        )
+        moved = _moved_states(
+            logs.reshape(-1, len(used)),
+            [self.strains[s] for s in used],
+            [self.temperatures[s] for s in used],
+            _along(film, self.transfer),
+            self.through,
+        ).reshape(logs.shape)
+        return np.asarray(moved[..., [used.index(s) for s in wanted]])
+
+    def log_error(
+        self,
+        volume_fraction: ArrayLike,
+        parameters: Mapping[str, Any],
+        threshold_factor: ArrayLike = 1.0,
+        *,
+        relative: bool = False,
+        states: Sequence[int] | None = None,
+    ) -> Floats:
+        """Give the standard error of the flat film, which the part hardly moves."""
+        return self.flat.log_error(
+            volume_fraction, parameters, threshold_factor, relative=relative, states=states
+        )
+
+
+def _along(film: Film, transfer: StrainTransfer) -> Floats:
+    """Transfer at equal lengths of one half of what a film reads; both halves are alike."""
+    read = read_length(film)
+    along = transfer(stretches(read)[: STRETCHES // 2])
+    return np.array([transfer.mean(read)]) if np.ptp(along) < UNIFORM else along
+
+
+def _moved_states(
+    logs: Floats,
+    strains: Sequence[float],
+    temperatures: Sequence[float],
+    along: Floats,
+    through: Floats,
+) -> Floats:
+    """Ln R (k, n states) on the part from ln R of flat films, each temperature its own."""
+    moved, e, t = logs.copy(), np.asarray(strains), np.asarray(temperatures)
+    for temperature in np.unique(t):
+        states = np.flatnonzero(t == temperature)
+        states = states[np.argsort(e[states])]
+        moved[:, states] = _moved(logs[:, states], e[states], along, through)
+    return moved
 
 
 def _moved(logs: Floats, strains: Floats, along: Floats, through: Floats) -> Floats:

@@ -6,7 +6,7 @@ import json
 
 import numpy as np
 import pytest
-from reference.findings import findings
+from reference.findings import PLAN, findings
 
 from percsim.assemble.day_one import DRAWS, day_one
 from percsim.ensemble.store import encode_json
@@ -65,3 +65,22 @@ def test_other_laws_and_boxes_without_variations_have_no_such_chapter():
     found = findings()
     found.responses = None
     assert day_one(found, {}) == {}
+
+
+def test_films_on_a_sheet_are_those_of_the_strain_that_reaches_them(section):
+    # a sheet so thick and soft that the film of 16 mm takes a small part of the strain
+    soft = {"thickness": "3 mm", "modulus": "0.1 MPa"}
+    film = {"modulus": "16 MPa", **PLAN["film"]}
+    on_sheet = findings(sheet=soft, film=film)
+    decay = np.sqrt(0.1e6 / 2.99 / 3e-3 / (16e6 * 0.2e-3))  # Cox, nu 0.495
+    rows = day_one(on_sheet, {})["day_one"]["candidates"]
+    for flat, row in zip(section["candidates"], rows, strict=True):
+        gap = row["electrode_gap_m"]
+        x = np.linspace(-0.5, 0.5, 4001) * gap
+        share = np.mean(1.0 - np.cosh(decay * x) / np.cosh(decay * 8e-3))
+        for end in ("median", "p05", "p95"):
+            # chords grow with the strain by a few per cent
+            assert row["gauge_factor"][end] == pytest.approx(
+                share * flat["gauge_factor"][end], rel=0.12
+            )
+        assert row["film_resistance_ohm"] == pytest.approx(flat["film_resistance_ohm"])

@@ -222,7 +222,12 @@ def test_page_figures_and_lines(wrapped):
     assert "transverse sensitivity K_t" in page
     lines = chapter_lines(summary)
     assert any(line.startswith("On the part: ") for line in lines)
-    assert any("Wrapped at 25 mm: faces −3" in line for line in lines)
+    (told,) = (line for line in lines if "Wrapped at 25 mm: faces −3" in line)
+    # its upper face leaves the window: the shift is no computed one, and says so
+    assert "That is extrapolated, only −4000 to +4000 microstrain were computed" in told
+    assert "That is extrapolated, only −4000 to +4000" in page
+    best = [r for r in summary["layers"]["candidates"] if r["gauge_factor"] is not None]
+    assert [r["computed_to"] for r in best] == [0.0] * len(best)
     assert wrapped.figure_failures == ()
 
 

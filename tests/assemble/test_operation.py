@@ -8,6 +8,8 @@ import pytest
 from reference.made_up_findings import coefficient, findings_of, plan_with
 from scipy.special import iv
 
+from percsim.assemble import CHAPTERS
+from percsim.assemble.currents import currents
 from percsim.assemble.operation import operation
 from percsim.assemble.words import NOT_MODELLED, SELF_HEATING
 from percsim.film import FilmCurves
@@ -126,6 +128,16 @@ def test_vibration_of_an_exponential(found):
     assert cycle["curvature_shift_percent"] == pytest.approx(100 * z**2 / 4, rel=2e-3)
 
 
+def test_two_strains_say_nothing_of_a_shifted_mean():
+    plan = plan_with(
+        strain={"window": "0 to 3000 microstrain", "points": 2},
+        vibration={"mean": "1500 microstrain", "amplitude": "300 microstrain"},
+    )
+    cycle = operation(findings_of(plan), SUMMARY)["operation"]["vibration"]
+    assert "points must be 3 or more" in cycle["refused"]
+    assert "mean_shift_percent" not in cycle
+
+
 def test_an_overheating_supply_is_a_warning_with_the_number():
     plan = plan_with(supply=SUPPLY | {"voltage": "60 V"})
     added = operation(findings_of(plan), SUMMARY)
@@ -140,6 +152,24 @@ def test_an_overheating_supply_is_a_warning_with_the_number():
         plan = plan_with(supply=SUPPLY | {"voltage": f"{volts:.6g} V"})
         again = operation(findings_of(plan), SUMMARY)["operation"]["warnings"]
         assert bool(again) == warns, volts
+
+
+def test_a_day_hotter_than_elastomers_stand_is_not_the_fault_of_the_supply():
+    plan = plan_with(supply=SUPPLY, temperature={"values": ["20 C", "60 C", "210 C"]})
+    assert operation(findings_of(plan), SUMMARY)["operation"]["warnings"] == []
+    assert any("210 C" in word for word in plan.cautions)
+
+
+def test_power_of_the_busiest_contact_at_the_plans_supply(findings, plan):
+    # the currents of the boxes come first; power goes as the square of the voltage
+    assert CHAPTERS.index(currents) < CHAPTERS.index(operation)
+    power = {"mean": 1e-9, "largest": 2e-9}
+    boxes = {"film_voltage_V": 1.0, "largest_contact_power_W": power, "n_boxes": 7}
+    found = operation(findings, SUMMARY | {"currents": boxes})["operation"]
+    resistance = found["resistance_ohm"]
+    volts = plan.supply_voltage * resistance / (resistance + plan.series_resistor)
+    assert found["contacts"]["largest_W"] == pytest.approx(2e-9 * volts**2)
+    assert found["contacts"]["n_boxes"] == 7
 
 
 def test_without_a_supply_there_is_no_heat_and_it_says_so():

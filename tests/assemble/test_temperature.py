@@ -17,7 +17,12 @@ from reference.made_up_findings import (
 from scipy.constants import Boltzmann
 from scipy.special import expit, logit
 
-from percsim.assemble.temperature import dilution_coefficient, temperature, thermal_prior
+from percsim.assemble.temperature import (
+    _rising_share,
+    dilution_coefficient,
+    temperature,
+    thermal_prior,
+)
 from percsim.decision.priors import RANGE_SPREAD
 
 
@@ -133,6 +138,34 @@ def test_responses_are_used_when_there_are_any(findings, plan):
         / thermal_prior(findings, findings.decision.best).coefficients.std()
     )
     assert spread > 1.1  # one more unknown
+
+
+def test_a_film_that_opens_when_hot_conducts_when_cold(findings, plan):
+    class Twin:
+        """Closed form; draws with a lambda_T above its median are open at 120 C."""
+
+        strains = (0.0, 0.0, 0.0, 0.0)
+        temperatures = (293.15, 253.15, 313.15, 393.15)
+
+        def log_resistance(self, film, phi, parameters, threshold_factor=1.0):
+            share = np.atleast_1d(parameters.get("lambda_T", 0.3))[:, None]
+            t = np.array(self.temperatures)
+            logs = 7.0 + share * 0.01 * (t - 293.15)
+            return np.where((share > 0.3) & (t > 390.0), np.inf, logs)
+
+    twin = replace(findings, responses=Twin())
+    prior = thermal_prior(twin, findings.decision.best)
+    hot = np.isinf(prior.ratios[:, -1])
+    assert hot.mean() == pytest.approx(0.5, abs=0.05)
+    near = findings.plan.temperatures.index(293.15) + 1
+    assert np.isfinite(prior.ratios[:, :near]).all()
+    assert np.isfinite(prior.coefficients).all()
+    out = temperature(twin, {})["temperature"]
+    assert out["prior"]["positive_share"] == 1.0
+    # with 20 C and 120 C alone the slope at 20 C is not known, but such a film does rise
+    only = replace(prior, coefficients=np.where(hot, np.nan, -1.0))
+    ratios = np.stack([np.ones(len(hot)), np.where(hot, np.inf, 0.5)], axis=1)
+    assert _rising_share(replace(only, ratios=ratios), 0) == pytest.approx(hot.mean())
 
 
 def test_linear_range_of_an_exponential(found, findings, plan):

@@ -5,6 +5,7 @@ import math
 
 import numpy as np
 import pytest
+from reference.closed_form_films import ClosedForm
 from reference.made_up_boxes import CRITICAL, FILM, loading
 from scipy.integrate import quad, solve_bvp
 
@@ -19,6 +20,7 @@ from percsim.film.electrodes import Bars, Fingers, FourTerminal
 from percsim.film.layers import (
     Layer,
     LocalResponse,
+    MountedResponses,
     Stack,
     StrainTransfer,
     Wrap,
@@ -430,3 +432,40 @@ def test_castings_that_open_stay_open_beyond():
     assert np.isinf(wrapped.resistances[3]).tolist() == [False] * 4 + [True, True]
     assert np.isfinite(wrapped.resistances[[0, 1, 2, 5]]).all()
     assert not np.isnan(wrapped.resistances).any()
+
+
+# --- responses on a part
+
+
+def test_responses_on_a_part_are_those_of_the_strain_that_reaches_the_film():
+    # the formula is exp(s e): the zero moves by the integral over the thickness, the rest
+    # by the share of the strain that arrives, at both temperatures and for every draw
+    flat = ClosedForm(
+        (-1e-3, 0.0, 1e-3, 2e-3, 0.0, 2e-3), (293.15,) * 4 + (333.15,) * 2, error=0.03
+    )
+    draws = {
+        "g0": np.array([8e-5, 2e-4]),
+        "beta": np.array([100.0, 60.0]),
+        "delta_b": np.array([0.01, 0.02]),
+        "lambda_T": np.array([0.3, 0.2]),
+        "Ea": np.zeros(2),
+    }
+    factors = np.array([[1.0, 1.1], [0.9, 3.0]])
+    m, d = 4e-4, 5e-4
+    nodes = m + d * np.polynomial.legendre.leggauss(9)[0]
+    put = MountedResponses(flat, StrainTransfer(math.inf, 16e-3, 0.8), nodes)
+    logs = flat.log_resistance(FILM, 0.2, draws, factors)
+    found = put.log_resistance(FILM, 0.2, draws, factors)
+    assert found.shape == (2, 2, 6)
+    assert np.isinf(found[1, 1]).all()  # 0.2 is below three times the threshold
+    with np.errstate(invalid="ignore"):
+        slope = ((logs[..., 2] - logs[..., 1]) / 1e-3)[..., None]
+        shift = m * slope + np.log(slope * d / np.sinh(slope * d))
+        exact = logs[..., [1, 1, 1, 1, 4, 4]] + shift
+        exact = exact + 0.8 * slope * np.array(flat.strains)
+    np.testing.assert_allclose(found[[0, 0, 1], [0, 1, 0]], exact[[0, 0, 1], [0, 1, 0]])
+    some = put.log_resistance(FILM, 0.2, draws, factors, states=[5, 1])
+    np.testing.assert_array_equal(some, found[..., [5, 1]])
+    assert put.strains == flat.strains
+    assert put.temperatures == flat.temperatures
+    assert (put.log_error(0.2, draws, 1.0, states=[1]) == 0.03).all()

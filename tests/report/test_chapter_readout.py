@@ -1,5 +1,10 @@
 """The chapters on temperature and on the film in use, drawn from a made-up film."""
 
+import copy
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
 import pytest
 from reference.made_up_findings import findings_of, plan_with
 
@@ -83,6 +88,52 @@ def test_an_open_film_has_short_chapters():
     page, drawings = words_of(summary_of(plan))
     assert "The film is open; it has no response to temperature" in page
     assert not [d for d in drawings if d.png is not None]
+
+
+def test_bands_without_bound_are_drawn_and_told(summary):
+    made = copy.deepcopy(summary)
+    heat = made["operation"]["heating"]
+    heat["prior_coefficient_per_K"] |= {"p05": -1e-4, "p95": "inf"}
+    made["temperature"]["coefficient_ppm_per_K"] |= {
+        "prior_p05": -100.0,
+        "prior_p95": "inf",
+    }
+    page, _ = words_of(made)  # a warning of numpy would fail here
+    assert "-100 upward, without bound" in page.replace("−", "-")
+
+
+def test_noise_that_is_not_stated_makes_the_smallest_strain_a_lower_bound(summary):
+    told = "(instrument_noise), which [supply] does not state"
+    assert any(told in line for line in chapter_lines(summary))
+    assert f"{told}. Drift with temperature" in words_of(summary)[0]
+    made = copy.deepcopy(summary)
+    made["operation"]["noise"]["instrument_V"] = 1e-5
+    assert not any("lower bound" in line for line in chapter_lines(made))
+    made["operation"]["noise"]["flicker_V"] = None
+    assert any("1/f noise" in line for line in chapter_lines(made))
+
+
+def test_a_response_that_turns_is_told(summary):
+    told = "As planned R turns within the window"
+    assert not summary["operation"]["linearity"]["turns"]
+    assert not any(told in line for line in chapter_lines(summary))
+    made = copy.deepcopy(summary)
+    plan = plan_with(
+        strain={"window": "-3000 to 3000 microstrain", "points": 7},
+        contacts={"closed_at": "-80 C"},
+        supply={"voltage": "3.3 V", "series_resistor": "1.8 kohm"},
+        vibration={"amplitude": "300 microstrain"},
+    )
+    findings = findings_of(plan, n_boxes=8)
+    castings = findings.decision.best.castings
+    strains = np.array(castings.fit.loading.strains)
+    bent = replace(castings, nominal=castings.nominal * np.exp(3e4 * strains**2))
+    best = replace(findings.decision.best, castings=bent)
+    decision = SimpleNamespace(best=best)
+    made |= operation(replace(findings, decision=decision), made)
+    assert made["operation"]["linearity"]["turns"]
+    assert any(told in line for line in chapter_lines(made))
+    assert told in words_of(made)[0]
 
 
 def test_a_film_that_runs_away_is_told(summary):

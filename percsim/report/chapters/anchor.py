@@ -23,6 +23,7 @@ from percsim.report.chapter import (
 from percsim.report.chapters.day_one import (
     PARAMETER_NAMES,
     draw_bands,
+    on_the_part,
     outlook_table,
     parameter_text,
 )
@@ -187,7 +188,7 @@ def _blocks(summary: Summary) -> Sequence[Block]:
         paragraph(
             "Bands as in the chapter on what is not known, with the readings taken into "
             "account: contacts and threshold as far as they are now known, bench "
-            "tolerances and simulation error."
+            "tolerances and simulation error." + on_the_part(summary)
         ),
         heading("What the readings tell"),
         table_block(_parameters_table(section)),
@@ -198,7 +199,8 @@ def _blocks(summary: Summary) -> Sequence[Block]:
         table_block(_rows_table(section)),
         paragraph(
             "Expected: the mean of as many films, 5-95 % over contacts and threshold after "
-            "the readings and the bench; the simulation error is in neither. Probability: "
+            "the readings and the bench, of films read flat; the simulation error is in "
+            "neither. Probability: "
             "of a reading at least as far off, given all other rows. "
             + _outlier_words(section)
         ),

@@ -43,6 +43,7 @@ __all__ = [
     "PARAMETER_COLOURS",
     "PARAMETER_NAMES",
     "draw_bands",
+    "on_the_part",
     "outlook_table",
     "parameter_text",
 ]
@@ -73,6 +74,13 @@ def parameter_text(row: Row, value: Any) -> str:
     factor, unit = _BENCH.get(str(row["name"]), (1.0, ""))
     x = number(value)
     return "" if x is None else f"{factor * x:.3g} {unit}".strip()
+
+
+def on_the_part(summary: Summary) -> str:
+    """Say that films are on the part, where the plan has one."""
+    if "layers" not in summary:
+        return ""
+    return " Films are on their sheet and part throughout, per strain of the part."
 
 
 def _window_text(section: Row) -> str:
@@ -143,6 +151,7 @@ def _blocks(summary: Summary) -> Sequence[Block]:
             f" with probability {share(best['in_window'])} % and passes with "
             f"{share(best['pass_share'])} %. In {share(section['any_passes'])} % of the "
             "draws at least one candidate reaches the share of passing castings asked for."
+            + on_the_part(summary)
         ),
         picture("day_one_bands"),
         table_block(outlook_table(section)),

@@ -222,6 +222,17 @@ def _candidate_table(layers: Row) -> Block:
 # ------------------------------------------------------------------ wrapping
 
 
+def _carried_on(wrap: Row) -> str:
+    """Say that a shift rests on strains that were never computed."""
+    if not wrap["outside_window"]:
+        return ""
+    low, high = (_microstrain(x) for x in wrap["window_computed"])
+    return (
+        f" That is extrapolated, only {low} to {high} microstrain were computed; every"
+        " resistance on the part rests on it."
+    )
+
+
 def _wrapping_blocks(layers: Row) -> list[Block]:
     wrap = layers["wrapping"]
     strain, radius = wrap["strain"], wrap["radius_m"]
@@ -248,6 +259,7 @@ def _wrapping_blocks(layers: Row) -> list[Block]:
             f" (simulation ± {two(100.0 * (number(wrap['shift_se']) or 0.0))} %; from"
             f" stiffness {_signed_percent(shift['p05'])} to"
             f" {_signed_percent(shift['p95'])} %): take the zero reading after wrapping."
+            + _carried_on(wrap)
         )
     smallest = wrap["smallest_radius_m"]
     if math.isinf(number(smallest["value"]) or 0.0):
@@ -354,6 +366,7 @@ def _lines(summary: Summary) -> list[str]:
                 f", R0 shifts by {_signed_percent(wrap['shift']['value'])} %"
                 f" ({_signed_percent(wrap['shift']['p05'])} to"
                 f" {_signed_percent(wrap['shift']['p95'])} % from stiffness)."
+                + _carried_on(wrap)
                 if wrap["shift"] is not None
                 else "."
             )

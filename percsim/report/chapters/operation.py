@@ -55,13 +55,18 @@ def _band(row: Any, factor: float = 1.0) -> str:
     if None in ends:
         return "–"
     low, high = (three(factor * end, "without bound") for end in ends if end is not None)
-    return f"{low} to {high}"
+    return f"{low} upward, {high}" if math.isinf(ends[1] or 0.0) else f"{low} to {high}"
 
 
 def _micro(strain: Any) -> str:
     x = number(strain)
     return "–" if x is None else f"{three(1e6 * x)} microstrain"
 
+
+_TURNS = (
+    "As planned R turns within the window, so that two strains read alike and the "
+    "full-scale output says little: use one side of the turn."
+)
 
 # ------------------------------------------------------------------------------------------
 # Linearity and the usable window
@@ -115,6 +120,7 @@ def _linearity(found: Row) -> list[Block]:
             "ends of the strain window. Hysteresis (loading against unloading at equal "
             "strain), creep (at constant strain) and the shift of the first cycles are not "
             "modelled: the law has no memory, and none of them is zero in a real film."
+            + (f" {_TURNS}" if lines.get("turns") else "")
         ),
     ]
 
@@ -282,9 +288,24 @@ def _noise(found: Row) -> list[Block]:
             "and the smallest strain told from it "
             f"{three(noise.get('smallest_strain_microstrain'))} microstrain, "
             f"{three(noise.get('times_the_noise'))} times that (common practice, no "
-            "source). Drift with temperature and time is another matter and mostly larger."
+            f"source){_left_out(noise)}. Drift with temperature and time is another matter "
+            "and mostly larger."
         ),
     ]
+
+
+def _left_out(noise: Row) -> str:
+    """Say which noise the plan does not state; a film or instrument without any is none."""
+    missing = []
+    if noise.get("flicker_V") is None:
+        missing.append("the film's 1/f noise (flicker_noise)")
+    if not number(noise.get("instrument_V")):
+        missing.append("the instrument's (instrument_noise)")
+    if not missing:
+        return ""
+    return (
+        f"; a lower bound, without {' and '.join(missing)}, which [supply] does not state"
+    )
 
 
 def _small(value: Any, unit: str) -> str:
@@ -391,6 +412,7 @@ def _lines(summary: Summary) -> Sequence[str]:
             f"{three(lines['end_point_percent']['value'])} % of full scale from the "
             f"end-point line, {three(lines['best_line_percent']['value'])} % from the best "
             "straight line; hysteresis and creep are not modelled."
+            + (f" {_TURNS}" if lines.get("turns") else "")
         )
     heat = found.get("heating")
     if heat:
@@ -405,7 +427,7 @@ def _lines(summary: Summary) -> Sequence[str]:
         out.append(
             "Smallest strain told from noise "
             f"{three(noise['smallest_strain_microstrain'])} microstrain in "
-            f"{three(noise['bandwidth_Hz'])} Hz."
+            f"{three(noise['bandwidth_Hz'])} Hz{_left_out(noise)}."
         )
     cycle = found.get("vibration")
     if cycle and "refused" not in cycle:
@@ -486,7 +508,7 @@ def _heating_figure(run: Run) -> Figure | None:
     prior = heat.get("prior_coefficient_per_K") or {}
     ends = [number(prior.get(end)) for end in ("p05", "p95")]
     handles: list[Any] = []
-    bands: list[tuple[Any, ...]] = []
+    bands: list[tuple[str, Any, Any]] = []
     for key, colour, name in (
         ("on_sheet", COPPER, "on its sheet and part"),
         ("in_still_air", MAIN, "in still air, one face"),
@@ -515,11 +537,13 @@ def _heating_figure(run: Run) -> Figure | None:
         right.plot(volts[drawn], drift[drawn], color=colour, lw=1.8)
         if None not in ends:
             edges = [
-                1e6 * rise(a) * a / factor if math.isfinite(a) else np.full(len(volts), a)
+                1e6 * rise(a) * a / factor
+                if math.isfinite(a)
+                else np.full(volts.shape, math.copysign(math.inf, a))
                 for a in ends
                 if a is not None
             ]
-            bands.append((colour, *edges))
+            bands.append((colour, edges[0], edges[1]))
     limit = HOT - 20.0
     left.axhline(limit, color=MUTED, lw=1.0, ls="--")
     left.annotate(
@@ -536,15 +560,8 @@ def _heating_figure(run: Run) -> Figure | None:
     left.set_yscale("log")
     left.yaxis.set_major_formatter(FuncFormatter(plain))
     left.set_ylabel("rise of the film, K")
-    falls = any(np.min(low) < 0.0 for _, low, _ in bands)
-    right.set_yscale("symlog" if falls or right.dataLim.intervaly[0] <= 0.0 else "log")
-    bottom, top = right.get_ylim()
-    if falls:  # room to see the other sign
-        bottom = min(bottom, -1e-2 * top)
-    for colour, low, high in bands:
-        ends_drawn = (np.clip(edge, bottom, top) for edge in (low, high))
-        right.fill_between(volts, *ends_drawn, color=colour, alpha=0.18, lw=0)
-    right.set_ylim(bottom, top)
+    _fill_drifts(right, volts, bands)
+    right.set_yscale(_drift_scale(right))
     right.yaxis.set_major_formatter(FuncFormatter(plain))
     right.set_ylabel("drift, microstrain")
     right.axhline(0.0, color=MUTED, lw=0.8)
@@ -552,6 +569,22 @@ def _heating_figure(run: Run) -> Figure | None:
     handles.append(Patch(color=PALE, lw=0, label="5-95 %, of what: see caption"))
     legend_above(figure, handles, 4)
     return figure
+
+
+def _fill_drifts(axes: Any, volts: Any, bands: Sequence[tuple[str, Any, Any]]) -> None:
+    """Fill between drifts; an edge without bound lies ten times beyond all else drawn."""
+    drawn = [np.abs(line.get_ydata()) for line in axes.get_lines()]
+    drawn += [np.abs(edge[np.isfinite(edge)]) for _, *edges in bands for edge in edges]
+    far = 10.0 * max((float(d.max()) for d in drawn if len(d)), default=1.0)
+    for colour, *edges in bands:
+        low, high = (np.clip(edge, -far, far) for edge in edges)
+        axes.fill_between(volts, low, high, color=colour, alpha=0.18, lw=0)
+
+
+def _drift_scale(axes: Any) -> str:
+    """Logarithmic where everything drawn has one sign above zero, else linear near zero."""
+    low, _ = axes.dataLim.intervaly
+    return "log" if low > 0.0 else "symlog"
 
 
 def _heating_caption(run: Run) -> str:

@@ -56,7 +56,7 @@ def _range(row: Row, prefix: str, factor: float = 1.0) -> str:
     if None in ends:
         return "–"
     low, high = (three(factor * end, "without bound") for end in ends if end is not None)
-    return f"{low} to {high}"
+    return f"{low} upward, {high}" if math.isinf(ends[1] or 0.0) else f"{low} to {high}"
 
 
 def _celsius(kelvin: Any) -> str:
@@ -78,7 +78,9 @@ def _sign(found: Row) -> str:
         )
     positive = number(prior.get("positive_share"))
     odds = (
-        "" if positive is None else f"; R rises at 20 C in {share(positive)} % of the draws"
+        ""
+        if positive is None
+        else f"; R rises at 20 C in {share(positive)} % of the draws whose film conducts"
     )
     return (
         "The sign of the temperature coefficient is not predicted: lambda_T, how much of "
