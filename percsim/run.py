@@ -184,7 +184,9 @@ def run_plan(
     folder = Path(out)
     if verify_film is not None:
         # too small a budget is told before anything is computed
-        film_jobs(plan, plan.recipe(plan.weight_fractions[-1]).weight_fraction, verify_film)
+        for mix in plan.mixes:
+            fullest = mix.recipe(mix.weight_fractions[-1])
+            film_jobs(mix, fullest.weight_fraction, verify_film)
     with Store.open(folder, plan.hash, fresh=fresh) as store:
         store.save_artefact("plan", plan.as_dict())
         write_atomically(folder / "plan.toml", plan.whole_text)

@@ -51,8 +51,8 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     measured_films,
     ladder,
     layers,
-    temperature,
     currents,
+    temperature,
     operation,
 )
 """What a summary holds beyond the decision, in order."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,6 @@ from percsim.decision.predict import Loading
 from percsim.decision.priors import ContactParameters, Draws, contact_priors
 from percsim.ensemble.sampling import box_seed
 from percsim.ensemble.statistics import weighted_quantiles
-from percsim.film.electrodes import Film
 from percsim.plan import Plan
 
 __all__ = ["anchoring", "measured_films", "plan_readings", "posterior"]
@@ -37,11 +37,10 @@ def plan_readings(plan: Plan) -> tuple[Reading, ...]:
             Reading(
                 row.note or f"row {i}",
                 Loading(recipe.weight_fraction, recipe.volume_fraction, log_slope(recipe)),
-                Film(
-                    nominal.thickness if row.thickness is None else row.thickness,
-                    nominal.width if row.width is None else row.width,
-                    row.electrode_gap,
-                    nominal.drop_cast,
+                replace(
+                    nominal,
+                    thickness=nominal.thickness if row.thickness is None else row.thickness,
+                    width=nominal.width if row.width is None else row.width,
                 ),
                 row.resistance,
                 row.films,
@@ -147,13 +146,13 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
     findings : Findings
         Of the run.
     summary : dict
-        So far; its `reasons` get one more in front.
+        So far; its `reasons` and `weigh_out` give way to those of the measured films.
 
     Returns
     -------
     dict
-        Key `anchor`, and `reasons` with one that says so first; nothing for a plan without
-        measured rows.
+        Keys `anchor`, `reasons`, `reasons_as_planned` and `weigh_out`; nothing for a plan
+        without measured rows.
 
     """
     found = anchoring(findings)
@@ -165,16 +164,27 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
     rows, shares = candidate_rows(outlooks, target, with_shares=False)
     ranked = next_castings(outlooks, target, box_seed(plan.seed, IMAGINED, "priors"))
     mean = shares @ draws.weights
-    best = outlooks[int(np.argmax(mean))]
+    at = int(np.argmax(mean))
+    best, whole = outlooks[at], findings.whole
+    numbers = [i for i, c in enumerate(whole.candidates) if c.mix == whole.best.mix]
+    meets = bool(mean[at] >= target.pass_share_min)
     first = (
-        f"with the {len(found.checks)} measured rows: cast "
-        f"{100 * best.loading.weight_fraction:.4g} wt% at "
-        f"{1e3 * best.film.electrode_gap:.3g} mm gap, "
-        f"{100 * float(mean.max()):.0f} % of its castings pass on average over what is "
-        "still possible; all that follows holds for contacts and threshold as planned"
+        f"the measured films tell: {100 * best.loading.weight_fraction:.4g} wt% at "
+        f"{1e3 * best.film.electrode_gap:.3g} mm gap passes in {100 * mean[at]:.0f} % of "
+        f"its castings, averaged over what is still possible, "
+        f"{100 * target.pass_share_min:.0f} % are asked"
+        f"{'' if meets else '; no candidate reaches them'}"
+    )
+    recipe = next(
+        recipe
+        for recipe in map(plan.recipe, plan.weight_fractions)
+        if recipe.weight_fraction == best.loading.weight_fraction
     )
     return {
-        "reasons": [first, *summary.get("reasons", [])],
+        # what was said before of contacts nobody had measured holds no longer
+        "reasons": [first],
+        "reasons_as_planned": summary.get("reasons", []),
+        "weigh_out": plan.weigh_out(recipe, best.film).as_dict(),
         "anchor": {
             "n_rows": len(found.checks),
             "n_draws": len(found.draws),
@@ -188,7 +198,9 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
             "rows": [_row(check) for check in found.checks],
             "window_ohm": list(target.window),
             "candidates": rows,
-            "best": int(np.argmax(mean)),
+            "best": at,
+            "candidate": numbers[at],
+            "meets_target": meets,
             "any_passes": float(
                 draws.weights @ (shares.max(axis=0) >= target.pass_share_min)
             ),

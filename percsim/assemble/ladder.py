@@ -22,8 +22,8 @@ DRAWS = 2048
 WIDEST = 1.0
 """Spread of ln R taken for films of which half or more are open (judgement)."""
 
-# Numbers of the streams under the purpose "priors"; 0 and 1 are those of day_one.
-WORLDS, READINGS = 2, 3
+# Numbers of the streams under the purpose "priors", after those of day_one and anchor.
+WORLDS, READINGS = 5, 6
 
 
 def ladder(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -56,6 +57,8 @@ SLIP_SIZE = float(np.log(10.0))
 STRAY_OPEN = 0.01
 """Share of films that read open for reasons of their own: a crack, a lost electrode
 (judgement, no source)."""
+CONTRADICTION = 4.0
+"""Standard deviations from which two rows of the same films contradict each other."""
 OUTLIER = 0.01
 """Two-sided probability below which a row is named an outlier."""
 DRAWS = 8192
@@ -613,7 +616,10 @@ def anchor(
         for j, b in enumerate(names)
         if i < j
     }
-    notes = _notes(readings, narrowing, correlations, dict(zip(names, mean, strict=True)))
+    notes = [
+        *_contradictions(likelihood),
+        *_notes(readings, narrowing, correlations, dict(zip(names, mean, strict=True))),
+    ]
     return Anchoring(priors, draws, checks, narrowing, correlations, tuple(notes))
 
 
@@ -698,6 +704,29 @@ def _check(
         probability,
         _effective(w),
     )
+
+
+def _contradictions(likelihood: _Likelihood) -> list[str]:
+    """Name pairs of rows of the same films that cannot both be right."""
+    words = []
+    read = [r for r in likelihood.readings if r.resistance is not None and not r.is_open]
+    for first, second in combinations(read, 2):
+        alike = all(
+            getattr(first, name) == getattr(second, name)
+            for name in ("loading", "film", "strain", "temperature")
+        )
+        if not alike or first.resistance is None or second.resistance is None:
+            continue
+        # exponent 2 at twice the threshold makes 4 of the loading's deviation (judgement)
+        parts = [likelihood.deviations(r) for r in (first, second)]
+        deviation = np.sqrt(sum((4.0 * sd) ** 2 + scale**2 for sd, scale in parts))
+        if abs(np.log(first.resistance / second.resistance)) > CONTRADICTION * deviation:
+            words.append(
+                f"{first.label} and {second.label} contradict each other: the same films "
+                f"read {first.resistance:.3g} and {second.resistance:.3g} ohm; both are "
+                "kept"
+            )
+    return words
 
 
 _WORDS = {

@@ -90,6 +90,8 @@ class Blocks:
         Volume fraction at which the film percolates.
     across : float
         Resistivity across the film over that along the current.
+    excess_error : float
+        Standard error of the excess length at rest [m], the largest of all loadings.
 
     Raises
     ------
@@ -109,6 +111,7 @@ class Blocks:
     diameter: float
     threshold: float
     across: float = 1.0
+    excess_error: float = 0.0
 
     def __post_init__(self) -> None:
         shape = (
@@ -200,6 +203,7 @@ class Blocks:
             first.diameter,
             threshold.volume_fraction,
             across,
+            max(_excess_error(fits[i]) for i in chosen),
         )
 
     def __len__(self) -> int:
@@ -398,7 +402,8 @@ class FilmCastings:
     resistances : (n, k) ndarray of float
         Of every film [ohm], inf where open.
     box_log_error : float
-        Relative error of the mean that the number of boxes leaves.
+        Relative error of the mean that the number of boxes leaves, that of the length
+        which electrodes count for included.
     box_spread_error : float
         The same of the spread.
     box_gauge_error : float
@@ -618,11 +623,12 @@ def cast_lattice(
     assert first is not None
     model, model_spread = _model_errors(ratio)
     mean, relative, gauge = _box_errors(blocks, volume_fraction, at, temperature)
+    of_chains = mean**2 * len(blocks) * blocks.volume / film.volume
+    mean = math.hypot(mean, _excess_log_error(blocks, film, volume_fraction))
     # boxes leave an error only in that part of the spread that comes from them
     logs_at_rest = np.log(resistances[:, rest][np.isfinite(resistances[:, rest])])
     total = float(logs_at_rest.var(ddof=1)) if len(logs_at_rest) > 1 else 0.0
     if loading_spread > 0.0 and total > 0.0:
-        of_chains = mean**2 * len(blocks) * blocks.volume / film.volume
         relative *= min(1.0, of_chains / total)
     return FilmCastings(
         lattice=lattice,
@@ -639,6 +645,32 @@ def cast_lattice(
         resistor_solves=castings * len(at) * len(lattice),
         first=first,
     )
+
+
+def _excess_error(fit: LoadingFit) -> float:
+    """Half of the central 68 % of r_c/rho [m] at rest over the resampled boxes."""
+    s = fit.loading.reference_state
+    rho, excess = fit.resistivity_draws[:, s], fit.electrode_excess_draws[:, s]
+    keep = np.isfinite(rho) & np.isfinite(excess)
+    if keep.sum() < 2:
+        return 0.0
+    low, high = np.quantile(excess[keep] / rho[keep], [0.158655, 0.841345])
+    return float(0.5 * (high - low))
+
+
+def _excess_log_error(blocks: Blocks, film: Film, volume_fraction: float) -> float:
+    """Error of ln R of a film from that of the excess length e of the electrodes.
+
+    R goes as (gap + e)/(block + e): the boxes hold e once each, the film once in all. A
+    four-terminal film does not hold it.
+    """
+    e = float(blocks.excess_length(volume_fraction, 0.0, blocks.temperatures[0])[0, 0])
+    of_block = 1.0 / max(blocks.length + e, SHORTEST_SHARE * blocks.length)
+    gap = film.electrode_gap
+    of_film = 1.0 / max(gap + e, SHORTEST_SHARE * gap)
+    if film.layout.name == "four-terminal":
+        of_film = 0.0
+    return abs(of_film - of_block) * blocks.excess_error
 
 
 def _box_errors(

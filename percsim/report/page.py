@@ -18,6 +18,7 @@ from percsim.report.tables import (
     WITHIN_ERROR,
     Row,
     Summary,
+    anchored,
     axis_cells,
     axis_columns,
     bench,
@@ -190,14 +191,54 @@ def _numbers(candidate: Row) -> list[dict[str, str]]:
     ]
 
 
+def _measured_numbers(row: Row) -> list[dict[str, str]]:
+    """Give the same four as far as measured films tell."""
+    r, r_range = quantiles(row.get("casting_resistance_ohm"), 1e-3)
+    f, f_range = quantiles(row.get("gauge_factor"))
+    spread, spread_range = quantiles(row.get("resistance_cv"), 100.0)
+    contents = "what the films leave open, and the bench"
+    return [
+        {
+            "name": "Resistance, median",
+            "value": r if r == "open" else f"{r} kohm",
+            "detail": _for_most(r_range, "kohm"),
+            "error": contents,
+        },
+        {
+            "name": "Gauge factor, median",
+            "value": f,
+            "detail": _for_most(f_range),
+            "error": contents,
+        },
+        {
+            "name": "Castings that pass",
+            "value": f"{share(row.get('pass_share'))} %",
+            "detail": "averaged over what the films leave open",
+            "error": "",
+        },
+        {
+            "name": "Spread of resistance",
+            "value": spread if spread in ("open", "–") else f"{spread} %",
+            "detail": f"coefficient of variation; {_for_most(spread_range, '%')}",
+            "error": "",
+        },
+    ]
+
+
 def _for_most(text: str, unit: str = "") -> str:
     return "5 – 95 %: " + (text if text == "open" else f"{text} {unit}".strip())
 
 
 def _basis(summary: Summary) -> list[str]:
     """Say plainly what the answer assumes."""
-    lines = []
     level = level_statement(summary)
+    if summary.get("anchor"):
+        return [
+            f"{level} What they tell of contacts and threshold, and what they leave open, "
+            "stands in the chapter on measured films. Curves and tables of candidates "
+            "elsewhere on this page are as planned, before these films were measured."
+        ]
+    lines = []
     assumed = [e for e in summary.get("assumptions") or [] if e.get("basis") == "assumed"]
     if level:
         uncalibrated = any(str(e.get("symbol")) == "g0" for e in assumed)
@@ -690,6 +731,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     readout, readout_text = _readout(summary)
     candidates, mix_text = _candidates(summary)
     threshold_text, threshold_table = _threshold(summary)
+    told = anchored(summary)
     absent = {chapter.anchor for chapter in CHAPTERS if chapter.key not in summary}
     return {
         "title": str(summary.get("title") or "Untitled plan"),
@@ -699,9 +741,14 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         .replace("T", " ")
         .replace("+00:00", " UTC"),
         "complete": bool(summary.get("complete", True)),
-        "is_chosen": is_chosen,
+        "is_chosen": bool(summary["anchor"]["meets_target"]) if told else is_chosen,
+        "as_planned": ", as planned" if told else "",
         "headline": headline(summary),
-        "numbers": _numbers(candidate) if candidate is not None else [],
+        "numbers": _measured_numbers(told)
+        if told is not None
+        else _numbers(candidate)
+        if candidate is not None
+        else [],
         "basis": [units_held(line) for line in _basis(summary)],
         "margins": margins,
         "reasons": [str(r) for r in summary.get("reasons") or []],

@@ -651,8 +651,11 @@ def _table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
 
 
 def headline(summary: Summary) -> str:
-    """Say the decision in one sentence."""
+    """Say the decision in one sentence; measured films decide it where there are any."""
     index, is_chosen = deciding_index(summary)
+    measured = summary.get("anchor")
+    if measured:
+        index, is_chosen = measured["candidate"], bool(measured["meets_target"])
     if index is None:
         return "No candidate was evaluated."
     candidate = summary["candidates"][index]
@@ -662,6 +665,25 @@ def headline(summary: Summary) -> str:
     if is_chosen:
         return f"Cast {weight} filler{of} with a {gap} electrode gap."
     return f"No candidate meets every target; the nearest is {weight}{of} with a {gap} gap."
+
+
+def anchored(summary: Summary) -> Row | None:
+    """Numbers of the candidate that measured films decide for; None without any."""
+    measured = summary.get("anchor")
+    return measured["candidates"][measured["best"]] if measured else None
+
+
+def anchored_expectation(row: Row) -> str:
+    """Say in one sentence what castings read, as far as measured films tell."""
+    r, r_range = quantiles(row.get("casting_resistance_ohm"), 1e-3)
+    f, f_range = quantiles(row.get("gauge_factor"))
+    text = f"By the measured films a casting of it reads {r} kohm (5-95 % {r_range} kohm)"
+    if f not in ("open", "–"):
+        text += f", gauge factor {f} ({f_range})"
+    return text.replace("–", "to") + (
+        f"; {share(row.get('pass_share'))} % of castings meet the limits on R and gauge "
+        "factor. The ranges hold what the films leave open and the bench's tolerances."
+    )
 
 
 def _standard_error(candidate: Row, key: str) -> Any:
@@ -724,14 +746,20 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
     say(headline(summary))
     if not summary.get("complete", True):
         say("This run is not complete; the numbers are those of the boxes so far.")
-    if index is not None:
+    told = anchored(summary)
+    if told is not None:
+        say(anchored_expectation(told))
+    elif index is not None:
         say(expectation(candidates[index]))
     reasons = [str(reason) for reason in summary.get("reasons") or []]
     say(*(f"- {sentence(reason)}" for reason in reasons))
     change = summary.get("what_would_have_to_change") or []
     if change and not is_chosen:
         say("What would have to change:", *(f"- {sentence(entry)}" for entry in change))
-    if index is not None and candidates[index].get("margins"):
+    if told is not None:
+        lines += ["", *_measured_lines(summary["anchor"]), ""]
+        candidates = []
+    elif index is not None and candidates[index].get("margins"):
         rows = [
             (
                 m["target"],
@@ -770,6 +798,35 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
 
 MOST_LINES = 24
 """Candidates the command line lists; of more, the best by pass share."""
+
+
+def _measured_lines(measured: Row) -> list[str]:
+    """Lay out the candidates as far as measured films tell."""
+    rows = []
+    for k, c in enumerate(measured["candidates"]):
+        r, r_range = quantiles(c.get("casting_resistance_ohm"), 1e-3)
+        f, f_range = quantiles(c.get("gauge_factor"))
+        rows.append(
+            (
+                "*" if k == measured["best"] else "",
+                percent(c.get("weight_fraction")),
+                scaled(c.get("electrode_gap_m"), 1e3),
+                r,
+                r_range,
+                share(c.get("open")),
+                f,
+                f_range,
+                share(c.get("pass_share")),
+            )
+        )
+    heads = (
+        "", "wt%", "gap mm", "R kohm", "5-95 %", "open %", "GF", "5-95 %", "pass %"
+    )  # fmt: skip
+    return [
+        *_table(heads, rows),
+        "* best; ranges hold what the measured films leave open and the bench's "
+        "tolerances.",
+    ]
 
 
 def _candidate_lines(summary: Summary, index: int | None, *, is_chosen: bool) -> list[str]:
@@ -847,6 +904,12 @@ def shape_is_assumed(summary: Summary) -> bool:
 
 def level_statement(summary: Summary) -> str:
     """Say what the level of resistance rests on."""
+    measured = summary.get("anchor")
+    if measured:
+        return (
+            f"The level of resistance rests on {measured['n_rows']} measured "
+            f"{'row' if measured['n_rows'] == 1 else 'rows'} of films."
+        )
     for entry in summary.get("assumptions") or []:
         symbol = str(entry.get("symbol"))
         if symbol not in ("g0", "contact_area"):

@@ -177,6 +177,19 @@ def test_a_row_that_contradicts_the_others_is_named_and_kept():
     assert [c.reading.label for c in found.outliers] == ["slipped"]
 
 
+def test_two_rows_of_the_same_films_that_contradict_are_named():
+    rows = [
+        Reading(label, mixed(0.30), FILM, r, 3)
+        for label, r in (("cup 1", 1500.0), ("cup 2", 1600.0), ("cup 3", 15_000.0))
+    ]
+    notes = anchor(RESPONSES, rows, PRIORS, TOLERANCES, SEED).notes
+    named = [note for note in notes if "contradict each other" in note]
+    assert [note.partition(" contradict")[0] for note in named] == [
+        "cup 1 and cup 3",
+        "cup 2 and cup 3",
+    ]
+
+
 def test_readings_that_make_no_sense_are_refused():
     loading = mixed(0.3)
     for message, keys in (

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -230,3 +232,21 @@ def test_fingers_scatter_by_the_volume_between_them():
     cv = cast_lattice(blocks, film, 0.16, castings=300, seed=3, strains=[0.0]).cv
     expected = own * np.sqrt(blocks.volume / film.volume)
     assert cv.value == pytest.approx(expected, rel=0.16)
+
+
+def test_the_error_of_the_excess_length_is_in_that_of_the_mean():
+    blocks = made_up(spread=0.0)
+    unsure = replace(blocks, excess_error=0.5 * D)
+    sure, found = (
+        cast_lattice(b, FILM, 0.16, castings=2, seed=1, strains=[0.0])
+        for b in (blocks, unsure)
+    )
+    assert sure.box_log_error == 0.0
+    # ln of (gap + e)/(block + e) moved by half a diameter either way
+    e = -1.5 * D
+
+    def log(x):
+        return np.log((2e-3 + e + x) / (LENGTH + e + x))
+
+    moved = 0.5 * (log(-0.5 * D) - log(0.5 * D))
+    assert found.box_log_error == pytest.approx(moved, rel=0.01)

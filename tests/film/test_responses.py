@@ -260,6 +260,22 @@ def test_draws_come_out_as_they_do_one_by_one(responses):
         )
 
 
+def test_several_thresholds_and_some_states_are_those_one_by_one(responses):
+    phi = responses.volume_fractions[-1]
+    settings = {"beta": np.array([60.0, 150.0]), "g0": np.array([4e-5, 2e-4])}
+    factors = np.array([[0.8, 1.0, 1.9], [0.9, 1.1, 3.0]])
+    film = Film(0.2e-3, 6e-3, 3e-3)
+    together = responses.log_resistance(film, phi, settings, factors)
+    for j, column in enumerate(factors.T):
+        alone = responses.log_resistance(film, phi, settings, column)
+        assert together[:, j] == pytest.approx(alone, rel=1e-12)
+    some = [len(responses.strains) - 1, 0]
+    few = responses.log_resistance(film, phi, settings, factors, states=some)
+    assert few == pytest.approx(together[..., some], rel=1e-12)
+    error = responses.log_error(phi, settings)
+    assert responses.log_error(phi, settings, states=some) == pytest.approx(error[:, some])
+
+
 def test_settings_far_beyond_any_box_stay_numbers(responses):
     """Nothing overflows, and the error says how little such a number is worth."""
     far = {

@@ -17,12 +17,13 @@ def within(difference, limit, sigmas=0.0):
 def test_films_of_blocks_are_films_small_twin():
     """At twice the threshold; 60 films of 3 x 2 blocks of 8 diameters, thick flakes."""
     found, ratio = compare(
-        62, aspect_ratio=5, lengths=(6, 8), boxes=40, films=60, size=(3, 2), seed=60317
+        62, aspect_ratio=5, lengths=(5, 8), boxes=100, films=60, size=(3, 2), seed=60317
     )
     assert 1.8 < ratio < 2.3
     resistance, spread, gauge = found.differences()
-    assert resistance.standard_error < 0.02
-    assert within(resistance, 0.03, sigmas=3.0)
+    print(f"at {ratio:.3f}: R {resistance}, CV {spread}, gauge factor {gauge}")
+    assert resistance.standard_error < 0.03
+    assert within(resistance, 0.03, sigmas=2.0)
     assert within(spread, 0.25, sigmas=3.0)
     assert within(gauge, 0.10, sigmas=3.0)
 
@@ -30,16 +31,20 @@ def test_films_of_blocks_are_films_small_twin():
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("weight_fraction", "near", "mean", "spread"),
-    [(33, 2.1, 0.03, 0.25), (25.5, 1.53, 0.05, 0.5)],
+    [(30.2, 2.0, 0.03, 0.25), (23.8, 1.52, 0.05, 0.5)],
 )
 def test_films_of_blocks_are_films(weight_fraction, near, mean, spread):
-    """200 films of 3 x 2 blocks of 12 diameters, flakes of aspect ratio 15."""
+    """200 films of 3 x 2 blocks of 12 diameters, flakes of aspect ratio 15.
+
+    With 80 boxes the excess length of the electrodes leaves 4 % of R unknown at 1.5 times.
+    """
     found, ratio = compare(
-        weight_fraction, aspect_ratio=15, lengths=(8, 12), boxes=80, films=200,
+        weight_fraction, aspect_ratio=15, lengths=(8, 12), boxes=240, films=200,
         size=(3, 2), seed=20261,
     )  # fmt: skip
     assert ratio == pytest.approx(near, rel=0.04)
-    r, cv, _ = found.differences()
+    r, cv, gauge = found.differences()
+    print(f"at {ratio:.3f}: R {r}, CV {cv}, gauge factor {gauge}")
     assert within(r, mean)
     assert within(cv, spread)
 

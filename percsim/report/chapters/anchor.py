@@ -246,7 +246,9 @@ def parameters_figure(run: Run) -> Figure:
         axes.fill_between(z, row["curve"]["prior"], color=PALE, lw=0)
         axes.plot(z, row["curve"]["posterior"], color=COPPER, lw=1.6, drawstyle="steps-mid")
         ticks = np.array([-2.0, 0.0, 2.0])
-        labels = [parameter_text(row, np.interp(t, z, value)) for t in ticks]
+        labels = [
+            parameter_text(row, np.exp(np.interp(t, z, np.log(value)))) for t in ticks
+        ]
         axes.set_xticks(ticks, labels)
         axes.set_xlim(-3.0, 3.0)
         axes.set_ylim(0.0, None)
@@ -333,6 +335,7 @@ def rows_figure(run: Run) -> Figure:
                     mew=1.4,
                     ms=8,
                     zorder=5,
+                    clip_on=False,
                 )
             else:
                 colour = INK if row["outlier"] else COPPER

@@ -363,7 +363,7 @@ def _caption(run: Run) -> str:
 def _lines(summary: Summary) -> list[str]:
     front = summary["front"]
     index, is_chosen = deciding_index(summary)
-    if index is None:
+    if index is None or "anchor" in summary:
         return []
     asked = percent(front["confidence_asked"])
     what = "in the choice" if is_chosen else "that no candidate meets every target"
