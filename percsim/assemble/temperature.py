@@ -166,12 +166,11 @@ def _from_responses(
         return None
     change = logs[:, order] - logs[:, [room]] - (base[order] - base[room])
     t = curves.temperatures
-    is_open = ~np.isfinite(change)
-    finite = np.where(is_open, 0.0, change)
-    rows = np.array([np.interp(t, known[order], row) for row in finite])
-    # a film open at the state before or after is open between them
-    shut = np.array([np.interp(t, known[order], row) > 0.0 for row in is_open])
-    ratios = np.where(shut, np.inf, curves.ratio[:, curves.rest] * np.exp(rows))
+    # a film that opens at one temperature conducts at the others all the same
+    rows = _between(known[order], change, t)
+    conducts = np.isfinite(rows)
+    ratios = curves.ratio[:, curves.rest] * np.exp(np.where(conducts, rows, 0.0))
+    ratios = np.where(conducts, ratios, np.inf)
     ratios[:, curves.room] = 1.0
     factors = np.full(len(logs), curves.gauge_factor)
     strain = curves.strains[curves.end]
@@ -189,6 +188,23 @@ def _from_responses(
     coefficients = room_slope(t, ratios)
     far = (t < known[order[0]] - 1e-6) | (t > known[order[-1]] + 1e-6)
     return ThermalPrior(ratios, factors, coefficients, contains, float(far.mean()))
+
+
+def _between(x: Floats, rows: Floats, at: Floats) -> Floats:
+    """Rows (n, k) on straight lines at other abscissas, inf where a neighbour is."""
+    if len(x) == 1:
+        return np.repeat(rows, len(at), axis=1)
+    inside = np.clip(at, x[0], x[-1])
+    k = np.clip(np.searchsorted(x, inside, side="right") - 1, 0, len(x) - 2)
+    share = (inside - x[k]) / (x[k + 1] - x[k])
+    left, right = rows[:, k], rows[:, k + 1]
+    # nothing of a neighbour that is not needed, open or not
+    left, right = np.where(share < 1.0, left, right), np.where(share > 0.0, right, left)
+    is_open = np.isinf(left) | np.isinf(right)
+    line = np.where(is_open, 0.0, left) * (1.0 - share)
+    return np.asarray(
+        np.where(is_open, np.inf, line + np.where(is_open, 0.0, right) * share)
+    )
 
 
 def _rising_share(prior: ThermalPrior, room: int) -> float:

@@ -508,7 +508,7 @@ def _heating_figure(run: Run) -> Figure | None:
     prior = heat.get("prior_coefficient_per_K") or {}
     ends = [number(prior.get(end)) for end in ("p05", "p95")]
     handles: list[Any] = []
-    bands: list[tuple[Any, ...]] = []
+    bands: list[tuple[str, Any, Any]] = []
     for key, colour, name in (
         ("on_sheet", COPPER, "on its sheet and part"),
         ("in_still_air", MAIN, "in still air, one face"),
@@ -537,11 +537,13 @@ def _heating_figure(run: Run) -> Figure | None:
         right.plot(volts[drawn], drift[drawn], color=colour, lw=1.8)
         if None not in ends:
             edges = [
-                1e6 * rise(a) * a / factor if math.isfinite(a) else np.full(len(volts), a)
+                1e6 * rise(a) * a / factor
+                if math.isfinite(a)
+                else np.full(volts.shape, math.copysign(math.inf, a))
                 for a in ends
                 if a is not None
             ]
-            bands.append((colour, *edges))
+            bands.append((colour, edges[0], edges[1]))
     limit = HOT - 20.0
     left.axhline(limit, color=MUTED, lw=1.0, ls="--")
     left.annotate(
@@ -558,15 +560,8 @@ def _heating_figure(run: Run) -> Figure | None:
     left.set_yscale("log")
     left.yaxis.set_major_formatter(FuncFormatter(plain))
     left.set_ylabel("rise of the film, K")
-    falls = any(np.min(low) < 0.0 for _, low, _ in bands)
-    right.set_yscale("symlog" if falls or right.dataLim.intervaly[0] <= 0.0 else "log")
-    bottom, top = right.get_ylim()
-    if falls:  # room to see the other sign
-        bottom = min(bottom, -1e-2 * top)
-    for colour, low, high in bands:
-        ends_drawn = (np.clip(edge, bottom, top) for edge in (low, high))
-        right.fill_between(volts, *ends_drawn, color=colour, alpha=0.18, lw=0)
-    right.set_ylim(bottom, top)
+    _fill_drifts(right, volts, bands)
+    right.set_yscale(_drift_scale(right))
     right.yaxis.set_major_formatter(FuncFormatter(plain))
     right.set_ylabel("drift, microstrain")
     right.axhline(0.0, color=MUTED, lw=0.8)
@@ -574,6 +569,22 @@ def _heating_figure(run: Run) -> Figure | None:
     handles.append(Patch(color=PALE, lw=0, label="5-95 %, of what: see caption"))
     legend_above(figure, handles, 4)
     return figure
+
+
+def _fill_drifts(axes: Any, volts: Any, bands: Sequence[tuple[str, Any, Any]]) -> None:
+    """Fill between drifts; an edge without bound lies ten times beyond all else drawn."""
+    drawn = [np.abs(line.get_ydata()) for line in axes.get_lines()]
+    drawn += [np.abs(edge[np.isfinite(edge)]) for _, *edges in bands for edge in edges]
+    far = 10.0 * max((float(d.max()) for d in drawn if len(d)), default=1.0)
+    for colour, *edges in bands:
+        low, high = (np.clip(edge, -far, far) for edge in edges)
+        axes.fill_between(volts, low, high, color=colour, alpha=0.18, lw=0)
+
+
+def _drift_scale(axes: Any) -> str:
+    """Logarithmic where everything drawn has one sign above zero, else linear near zero."""
+    low, _ = axes.dataLim.intervaly
+    return "log" if low > 0.0 else "symlog"
 
 
 def _heating_caption(run: Run) -> str:
