@@ -83,9 +83,9 @@ def test_every_row_is_shown_with_what_was_expected(section):
 def test_same_digits_again(found, section):
     again = measured_films(found, {"reasons": ["as planned"]})
     assert encode_json(again["anchor"]) == encode_json(section)
-    # the decision as planned stays, behind what the readings make of it
-    assert again["reasons"][0].startswith("with the 3 measured rows: cast ")
-    assert again["reasons"][1] == "as planned"
+    # what was said of contacts nobody had measured gives way
+    (reason,) = again["reasons"]
+    assert reason.startswith("the measured films tell: ")
 
 
 def test_a_plan_without_rows_has_no_such_chapter():
