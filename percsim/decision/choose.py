@@ -1595,8 +1595,8 @@ def _spread_at(
 ) -> float:
     """Deviation of ln R between castings at a loading that was not explored.
 
-    That of the closest one explored at this gap, its parts from loading and threshold
-    moved with d ln R / d ln phi = t phi/(phi - phi_c) and t phi_c/(phi - phi_c).
+    That of the closest one explored at this gap, its parts from loading and aspect ratio
+    moved with d ln R / d ln(phi/phi_c) = t phi/(phi - phi_c).
     """
     like = _closest_in_loading(candidates, candidate, weight_fraction).castings
     critical, phi = bench.threshold.volume_fraction, like.fit.loading.volume_fraction
@@ -1607,8 +1607,8 @@ def _spread_at(
         return float("inf")
     nearer = float((phi - critical) / (there - critical))
     lever = nearer * there / phi
-    moved = dict.fromkeys(("weighing", "mixing", "mixing_within"), lever)
-    moved["aspect_ratio"] = nearer
+    moving = ("weighing", "mixing", "mixing_within", "aspect_ratio")
+    moved = dict.fromkeys(moving, lever)
     variance = np.log1p(like.resistance_cv**2)
     parts = [share * moved.get(name, 1.0) ** 2 for name, share in like.shares.items()]
     return float(np.sqrt(variance * sum(parts))) or 1e-12

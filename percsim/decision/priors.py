@@ -199,7 +199,10 @@ class Assumption:
 
 
 def _threshold_effect(castings: Castings, threshold: LoadingThreshold) -> str:
-    """R of the planned film if the threshold were a factor higher or lower."""
+    """R of the planned film if the threshold were a factor higher or lower.
+
+    Taken as a matter of shape, so that R goes with phi/phi_c, see `cast_films`.
+    """
     loading = castings.fit.loading
     phi, critical = loading.volume_fraction, threshold.volume_fraction
     words = []
@@ -207,7 +210,7 @@ def _threshold_effect(castings: Castings, threshold: LoadingThreshold) -> str:
         if phi <= factor * critical or phi <= critical:
             words.append(f"a threshold {word} as high would leave the film open")
         else:
-            step = np.log((phi - factor * critical) / (phi - critical))
+            step = np.log((phi / factor - critical) / (phi - critical))
             change = float(np.exp(castings.slopes[loading.reference_state] * step))
             told = float(f"{change:.2g}")
             factor_words = f"{told:,.0f}" if told >= 100.0 else f"{told:g}"

@@ -44,5 +44,9 @@ def findings(measured=(), **sections):
         tolerances=plan.casting_tolerances(),
     )
     return SimpleNamespace(
-        plan=plan, responses=ClosedForm(), threshold=THRESHOLD, decision=decision
+        plan=plan,
+        responses=ClosedForm(),
+        threshold=THRESHOLD,
+        decision=decision,
+        whole=decision,
     )

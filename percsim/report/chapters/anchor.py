@@ -166,8 +166,11 @@ def _verdict(section: Row) -> str:
     if gauge:
         g, g_band = quantiles(gauge)
         says = f", gauge factor {g} ({g_band})"
+    does = (
+        "Cast" if section["meets_target"] else "No candidate meets every target; nearest is"
+    )
     return (
-        f"Cast {candidate_label(best)}: with the readings a casting has {median} kohm "
+        f"{does} {candidate_label(best)}: with the readings a casting has {median} kohm "
         f"(5-95 % {band}){says} and passes with probability {share(best['pass_share'])} %"
     )
 
