@@ -233,9 +233,9 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
     numbers = [i for i, c in enumerate(whole.candidates) if c.mix == whole.best.mix]
     first = (
         f"the measured films tell: {100 * best.loading.weight_fraction:.4g} wt% at "
-        f"{1e3 * best.film.electrode_gap:.3g} mm gap passes in {100 * mean[at]:.0f} % of "
+        f"{1e3 * best.film.electrode_gap:.3g} mm gap passes in {100 * mean[at]:.3g} % of "
         f"its castings, averaged over what is still possible, "
-        f"{100 * target.pass_share_min:.0f} % are asked"
+        f"{100 * target.pass_share_min:.3g} % are asked"
     )
     missed = [m["target"].partition(",")[0] for m in margins if not m["met"]]
     reasons = [first]

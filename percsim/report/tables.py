@@ -677,7 +677,9 @@ def anchored_expectation(row: Row) -> str:
     """Say in one sentence what castings read, as far as measured films tell."""
     r, r_range = quantiles(row.get("casting_resistance_ohm"), 1e-3)
     f, f_range = quantiles(row.get("gauge_factor"))
-    text = f"By the measured films a casting of it reads {r} kohm (5-95 % {r_range} kohm)"
+    unit = "" if r == "open" else " kohm"
+    ends = "" if r_range.endswith("open") else " kohm"
+    text = f"By the measured films a casting of it reads {r}{unit} (5-95 % {r_range}{ends})"
     if f not in ("open", "–"):
         text += f", gauge factor {f} ({f_range})"
     return text.replace("–", "to") + (

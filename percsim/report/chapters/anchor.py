@@ -49,6 +49,8 @@ from percsim.report.tables import (
 
 __all__ = ["ANCHOR"]
 
+_SHORT = {"threshold": "threshold over the simulated one"}
+
 NARROW = "#8fc0c9"
 
 
@@ -378,7 +380,8 @@ def _lines(summary: Summary) -> list[str]:
     section = summary["anchor"]
     out = [row for row in section["rows"] if row["outlier"]]
     told = [
-        f"{row['name']} {parameter_text(row, row['posterior']['median'])} "
+        f"{_SHORT.get(row['name'], row['name'])} "
+        f"{parameter_text(row, row['posterior']['median'])} "
         f"({parameter_text(row, row['posterior']['p05'])} to "
         f"{parameter_text(row, row['posterior']['p95'])})"
         for row in section["parameters"]
