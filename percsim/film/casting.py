@@ -965,12 +965,11 @@ def cast_films(
     ratio) = -3.09 ± 0.07; this rule gives -3.0, a mere shift of :math:`\phi_c` under
     :math:`\phi - \phi_c` -1.5.) Sizes, loading and threshold are log-normal around their
     planned values (an absolute tolerance over the size is the spread of its logarithm). A
-    casting with
-    :math:`\phi' \le \phi_c'` is open. Slopes come from the neighbouring loadings, or are
-    minus the published exponent 2.0 when there is one loading. The conductance of all
-    contacts scales R alone. Chains: a film is :math:`V_{film}/V_{box}` boxes, so that each
-    casting draws the deviations of the longest boxes, divided by the root of that number,
-    with the correlation between states that the boxes have.
+    casting with :math:`\phi' \le \phi_c'` is open. Slopes come from the neighbouring
+    loadings, or are minus the published exponent 2.0 when there is one loading. The
+    conductance of all contacts scales R alone. Chains: a film is :math:`V_{film}/V_{box}`
+    boxes, so that each casting draws the deviations of the longest boxes, divided by the
+    root of that number, with the correlation between states that the boxes have.
 
     A candidate at or below the threshold is open whatever its boxes do (a short box spans
     by chance), and one above it may have open boxes; castings above the threshold are then
@@ -986,15 +985,9 @@ def cast_films(
 
     A lot of larger particles of the same shape has the same threshold and response, and
     contacts that conduct the same: lengths scale, so the resistivity goes as the size and
-    what the electrodes add as its square. A lot of another aspect ratio at the same
-    diameter acts as a loading higher or lower by the factor of its threshold: the number of
-    thin flakes in a cube of their diameter, which makes contacts and paths alike, goes as
-    :math:`\phi` times the aspect ratio, and so as :math:`\phi/\phi_c`. (Boxes of aspect
-    ratio 13.5 and 16.5 at twice the threshold: ln R 0.66 +- 0.05 apart, 0.71 by this rule
-    and 0.35 with :math:`\phi_c` alone moved in ln(phi - phi_c).) A casting whose
-    contacts open r times as far at a strain reads there what the planned film reads at r
-    times the strain, to first order in r - 1 and with its contacts at rest as planned.
-    Electrodes set askew: `_wedge`.
+    what the electrodes add as its square. A casting whose contacts open r times as far at
+    a strain reads there what the planned film reads at r times the strain, to first order
+    in r - 1 and with its contacts at rest as planned. Electrodes set askew: `_wedge`.
 
     References
     ----------

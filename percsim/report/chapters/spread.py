@@ -213,7 +213,11 @@ def _lines(summary: Summary) -> Sequence[str]:
     spread = summary["spread"]
     if not spread["quoted"]:
         return []
-    return [spread["advice"][0], spread["chains"].split(", because ")[0].rstrip(".") + "."]
+    when = "As planned: " if "anchor" in summary else ""
+    return [
+        when + spread["advice"][0],
+        when + spread["chains"].split(", because ")[0].rstrip(".") + ".",
+    ]
 
 
 def gap_spread_figure(run: Run) -> Figure:
