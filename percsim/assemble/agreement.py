@@ -110,7 +110,8 @@ def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str
         "predicted_ohm": dict(zip(("median", "p05", "p95"), result.predicted, strict=True)),
         "contains": (
             "geometric mean of the films: contacts and threshold as far as they are known, "
-            "simulation error, and the bench tolerances of so many films of one cup"
+            "simulation error, and the bench tolerances of so many films of one cup, "
+            "perhaps of another lot of powder"
         ),
         "measured_ohm": result.measured if finite else float("inf"),
         "level_probability": result.level_probability,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -10,10 +11,12 @@ import numpy as np
 from percsim.assemble.day_one import DRAWS, UNITS, candidate_outlooks, candidate_rows
 from percsim.assemble.gather import Findings, log_slope
 from percsim.decision.anchor import Anchoring, Reading, RowCheck, anchor, next_castings
+from percsim.decision.choose import Candidate, Target
 from percsim.decision.predict import Loading
 from percsim.decision.priors import ContactParameters, Draws, contact_priors
 from percsim.ensemble.sampling import box_seed
 from percsim.ensemble.statistics import weighted_quantiles
+from percsim.film.transfer import FAITHFUL_RATIO
 from percsim.plan import Plan
 
 __all__ = ["anchoring", "measured_films", "plan_readings", "posterior"]
@@ -138,6 +141,66 @@ def _row(check: RowCheck) -> dict[str, Any]:
     }
 
 
+def _margins(row: dict[str, Any], target: Target) -> list[dict[str, Any]]:
+    """Limits of the target against what measured films let expect, as `Margin.as_dict`.
+
+    Medians over castings and what is still possible; CVs between castings, median over what
+    is still possible; the share averaged over it.
+    """
+    low, high = target.window
+    median = row["casting_resistance_ohm"]["median"]
+    gauge = (row["gauge_factor"] or {}).get("median", 0.0)
+    rows = [
+        ("median resistance, at least", low if low > 0.0 else None, median, "ohm", 1),
+        (
+            "median resistance, at most",
+            high if np.isfinite(high) else None,
+            median,
+            "ohm",
+            -1,
+        ),
+        ("median gauge factor, at least", target.gauge_factor_min, gauge, "1", 1),
+    ]
+    rows += [
+        (f"CV of {words}, at most", limit, row[key]["median"], "1", -1)
+        for words, limit, key in (
+            ("resistance", target.resistance_cv_max, "resistance_cv"),
+            ("gauge factor", target.gauge_factor_cv_max, "gauge_factor_cv"),
+        )
+    ]
+    asked = target.pass_share_min
+    rows.append(("share of castings that pass, at least", asked, row["pass_share"], "1", 1))
+    return [
+        {
+            "target": name,
+            "limit": limit,
+            "value": value,
+            "unit": unit,
+            "met": bool(sign * value >= sign * limit and np.isfinite(value)),
+            "within_error": False,
+        }
+        for name, limit, value, unit, sign in rows
+        if limit is not None
+    ]
+
+
+def _decided(
+    rows: Sequence[dict[str, Any]], candidates: Sequence[Candidate], target: Target
+) -> tuple[int, bool]:
+    """Best candidate, and whether it meets every limit judged by measured films.
+
+    Of those that do, the one with the largest share of passing castings; else of those
+    whose boxes can be trusted.
+    """
+    trusted = [c.castings.fit.threshold_ratio >= FAITHFUL_RATIO for c in candidates]
+    meets = [
+        can and all(m["met"] for m in _margins(row, target))
+        for row, can in zip(rows, trusted, strict=True)
+    ]
+    at = max(range(len(rows)), key=lambda i: (meets[i], trusted[i], rows[i]["pass_share"]))
+    return at, meets[at]
+
+
 def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     """Learn from measured films, and decide again with what is then known.
 
@@ -164,17 +227,34 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
     rows, shares = candidate_rows(outlooks, target, with_shares=False)
     ranked = next_castings(outlooks, target, box_seed(plan.seed, IMAGINED, "priors"))
     mean = shares @ draws.weights
-    at = int(np.argmax(mean))
+    at, meets = _decided(rows, findings.decision.candidates, target)
+    margins = _margins(rows[at], target)
     best, whole = outlooks[at], findings.whole
     numbers = [i for i, c in enumerate(whole.candidates) if c.mix == whole.best.mix]
-    meets = bool(mean[at] >= target.pass_share_min)
     first = (
         f"the measured films tell: {100 * best.loading.weight_fraction:.4g} wt% at "
-        f"{1e3 * best.film.electrode_gap:.3g} mm gap passes in {100 * mean[at]:.0f} % of "
+        f"{1e3 * best.film.electrode_gap:.3g} mm gap passes in {100 * mean[at]:.3g} % of "
         f"its castings, averaged over what is still possible, "
-        f"{100 * target.pass_share_min:.0f} % are asked"
-        f"{'' if meets else '; no candidate reaches them'}"
+        f"{100 * target.pass_share_min:.3g} % are asked"
     )
+    missed = [m["target"].partition(",")[0] for m in margins if not m["met"]]
+    reasons = [first]
+    if not meets:
+        why = f"it misses {' and '.join(dict.fromkeys(missed))}"
+        if not missed:
+            why = f"its boxes, below {FAITHFUL_RATIO:g} times the threshold, do not decide"
+        reasons.append(f"by the measured films no candidate meets every target: {why}")
+    if target.thermal_output_max is not None or target.self_heating_drift_max is not None:
+        reasons.append(
+            "thermal output and self-heating are not judged by the measured films; look at "
+            "them as planned"
+        )
+    if len(plan.mixes) > 1 or len(numbers) < len(whole.candidates):
+        reasons.append(
+            "the measured films were held against one mix, "
+            f"{whole.best.words or 'that of the candidate nearest as planned'}; run the "
+            "plan with another mix alone to hold them against that"
+        )
     recipe = next(
         recipe
         for recipe in map(plan.recipe, plan.weight_fractions)
@@ -182,7 +262,7 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
     )
     return {
         # what was said before of contacts nobody had measured holds no longer
-        "reasons": [first],
+        "reasons": reasons,
         "reasons_as_planned": summary.get("reasons", []),
         "weigh_out": plan.weigh_out(recipe, best.film).as_dict(),
         "anchor": {
@@ -201,6 +281,7 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
             "best": at,
             "candidate": numbers[at],
             "meets_target": meets,
+            "margins": margins,
             "any_passes": float(
                 draws.weights @ (shares.max(axis=0) >= target.pass_share_min)
             ),

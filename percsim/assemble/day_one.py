@@ -114,6 +114,11 @@ def _cv_band(o: Outlook) -> dict[str, float] | None:
     )
 
 
+def _gauge_cv_band(o: Outlook) -> dict[str, float]:
+    found = weighted_quantiles(o.gauge_spread, (0.5, 0.05, 0.95), o.draws.weights)
+    return dict(zip(("median", "p05", "p95"), map(float, found), strict=True))
+
+
 def candidate_rows(
     outlooks: Sequence[Outlook], target: Target, *, with_shares: bool
 ) -> tuple[list[dict[str, Any]], NDArray[np.float64]]:
@@ -151,6 +156,7 @@ def candidate_rows(
             "gauge_factor": _band(o.response_band(o.chord)),
             "gauge_factor_initial": _band(o.response_band(o.initial)),
             "resistance_cv": _cv_band(o),
+            "gauge_factor_cv": _gauge_cv_band(o),
             "temperature_coefficient_per_K": None
             if o.drift is None
             else _band(o.response_band(o.drift)),

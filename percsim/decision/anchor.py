@@ -932,8 +932,10 @@ def next_castings(
         place = np.empty(len(w))
         place[order] = np.cumsum(w[order])
         closed = float(w[~is_open].sum())
-        group = np.minimum((place / max(closed, 1e-300) * bins).astype(int), bins - 1)
-        group[is_open] = bins
+        group = np.full(len(w), bins)
+        if closed > 0.0:
+            part = place[~is_open] / closed * bins
+            group[~is_open] = np.minimum(part.astype(int), bins - 1)
         after_share, after_variance = 0.0, 0.0
         for g in range(bins + 1):
             inside = group == g

@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from percsim.decision.anchor import STRAY_OPEN
 from percsim.decision.predict import (
     Loading,
     Outlook,
@@ -97,7 +98,8 @@ class Agreement:
     scatter_probability : float
         Of a scatter as large or larger between the films; 1 for a single one.
     open_probability : float
-        Of as many open films or more; 1 without.
+        Of as many open films or more; 1 without. Two-sided where none conducts, or none
+        is predicted to.
     scatter, expected_scatter : float
         Standard deviation of ln R between the films, and as predicted; 0 for a single one.
     causes : tuple of Cause
@@ -181,8 +183,9 @@ def agreement(
     -----
     The mean of k films has the variance of p, of c and 1/k that of f; the scatter of the
     films over that of f is chi-square with k - 1 degrees of freedom. Open films: binomial
-    at the probability of the prediction. A cause is that its deviation has `FAULT` times
-    its tolerance; its evidence is the ratio of the two densities of mean and scatter.
+    at the probability of each draw, one in a hundred for reasons of their own included,
+    averaged over the draws. A cause is that its deviation has `FAULT` times its tolerance;
+    its evidence is the ratio of the two densities of mean and scatter.
 
     """
     from scipy.stats import binom, chi2, norm
@@ -197,17 +200,19 @@ def agreement(
     spreads = tol.spreads(film)
     logs = np.log([r for r in resistances if np.isfinite(r)])
     n, k = len(resistances), len(logs)
-    open_chance = o.open_share
-    open_p = float(binom.sf(n - k - 1, n, open_chance)) if n > k else 1.0
+    # films of a batch share what is not known: open together at some draws, not at others
+    open_chance = np.isinf(o.log_rest) @ o.point_weights
+    open_chance = STRAY_OPEN + (1.0 - STRAY_OPEN) * open_chance
+    as_many = float(o.draws.weights @ binom.sf(n - k - 1, n, open_chance))
+    open_p = as_many if n > k else 1.0
 
     centre = o.log_rest[:, o.nominal]
     conducts = np.isfinite(centre)
     weights = o.draws.weights * conducts
     if weights.sum() < 0.5 or k == 0:
         # predicted open, or nothing conducts: only the number of open films says something
-        likely = binom.pmf(n - k, n, open_chance)
-        p = min(1.0, float(2.0 * min(binom.cdf(n - k, n, open_chance), open_p)))
-        p = 1.0 if likely >= 0.5 else p
+        as_few = float(o.draws.weights @ binom.cdf(n - k, n, open_chance))
+        p = min(1.0, 2.0 * min(as_few, as_many))
         band = tuple(float(x) for x in o.casting_band())
         measured = float(np.exp(logs.mean())) if k else float("inf")
         return Agreement(

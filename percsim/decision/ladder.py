@@ -364,7 +364,8 @@ class _Readings:
         """Mean share of each parameter's variance that the readings resolve.
 
         The truth itself is left out of its own posterior: it would agree with its reading
-        to the noise alone, however many other draws do.
+        to the noise alone, however many other draws do. A variance over few draws that
+        count comes out too small, by the sum of their squared weights.
         """
         if not self.values.shape[1]:
             return np.zeros(0)
@@ -375,4 +376,6 @@ class _Readings:
         weight /= weight.sum(axis=1, keepdims=True)
         mean = weight @ self.values
         left = weight @ self.values**2 - mean**2
-        return np.asarray(np.clip(1.0 - left.mean(axis=0), 0.0, 1.0))
+        counted = 1.0 - float((weight**2).sum(axis=1).mean())
+        left = left.mean(axis=0) / max(counted, 1e-12)
+        return np.asarray(np.clip(1.0 - left, 0.0, 1.0))

@@ -282,6 +282,24 @@ class Outlook:
         variance = (w * (logs - mean[:, None]) ** 2).sum(axis=1) / safe
         return np.where(total > 0.5, np.sqrt(variance + self.scatter**2), np.inf)
 
+    @cached_property
+    def gauge_spread(self) -> Floats:
+        """CV of the chord gauge factor between castings of each draw, (n,).
+
+        Of those that conduct throughout; inf where half of the castings or more do not, or
+        where the mean is zero.
+        """
+        keep = np.isfinite(self.log_rest) & np.isfinite(self.chord)
+        w = np.where(keep, self.point_weights, 0.0)
+        total = w.sum(axis=1)
+        safe = np.where(total > 0.0, total, 1.0)
+        chords = np.where(keep, self.chord, 0.0)
+        mean = (w * chords).sum(axis=1) / safe
+        variance = (w * (chords - mean[:, None]) ** 2).sum(axis=1) / safe
+        told = (total > 0.5) & (mean != 0.0)
+        relative = np.sqrt(variance) / np.where(told, np.abs(mean), 1.0)
+        return np.where(told, np.hypot(relative, self.response_scatter), np.inf)
+
     @property
     def open_share(self) -> float:
         """Probability that a casting is open at rest."""

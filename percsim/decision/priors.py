@@ -199,7 +199,10 @@ class Assumption:
 
 
 def _threshold_effect(castings: Castings, threshold: LoadingThreshold) -> str:
-    """R of the planned film if the threshold were a factor higher or lower."""
+    """R of the planned film if the threshold were a factor higher or lower.
+
+    Taken as a matter of shape, so that R goes with phi/phi_c, see `cast_films`.
+    """
     loading = castings.fit.loading
     phi, critical = loading.volume_fraction, threshold.volume_fraction
     words = []

@@ -65,7 +65,8 @@ def agreement_text(result: Row) -> list[str]:
         + f": geometric mean {_kohm(result['measured_ohm'])}, predicted "
         f"{_kohm(band['median'])} (5-95 % {_kohm(band['p05'])} to {_kohm(band['p95'])}). "
         "The band contains contacts and threshold as far as they are known, the simulation "
-        "error, and the bench tolerances of so many films of one cup. " + known,
+        "error, and the bench tolerances of so many films of one cup, perhaps of another "
+        "lot of powder. " + known,
         f"Probability of a mean as far off: {_probability(result['level_probability'])}"
         + (
             f"; of such a scatter between the films ({100 * result['scatter']:.0f} %, "
@@ -83,6 +84,12 @@ def agreement_text(result: Row) -> list[str]:
         "below 0.01 is rejected.",
     ]
     lines = [line for word in words for line in textwrap.wrap(word, 92)]
+    if len(result["causes"]) < 2:
+        return lines + textwrap.wrap(
+            "Open films alone do not tell causes apart: check electrodes and cracks, then "
+            "weigh a cured piece for its loading.",
+            92,
+        )
     lines += ["", "Likeliest cause, of these and one at a time:"]
     for cause in result["causes"]:
         off = ""

@@ -18,6 +18,8 @@ from percsim.units import format_quantity
 
 __all__ = ["lot_summary", "lot_text"]
 
+NO_SPREAD = 1e-9
+"""Spread of ln R up to which readings count as the same."""
 FEW = 5
 """Readings below which a tolerance interval is too wide to plan with (judgement)."""
 
@@ -73,7 +75,7 @@ def lot_summary(
         None where nothing can be said.
 
     """
-    measured = lot is not None and math.isfinite(lot.log_std)
+    measured = lot is not None and NO_SPREAD < lot.log_std < math.inf
     limit = None
     if lot is not None and measured:
         log_std, limit = lot.log_std, lot.log_std_limit()
@@ -134,17 +136,28 @@ def _count(number: int | None) -> str:
     return f"{number}" if number < MOST_CASTINGS else f"more than {MOST_CASTINGS:,}"
 
 
+def _scatters(lot: Mapping[str, Any] | None) -> bool:
+    """Whether a lot shows a spread of its conducting castings."""
+    return lot is not None and NO_SPREAD < lot["log_std"] < math.inf
+
+
 def _what_it_shows(lot: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]:
     sure, held = _percent(plan["confidence"]), _percent(plan["coverage"])
     n_open, conducting = lot["n_open"], lot["n"] - lot["n_open"]
     lines = [
-        f"{lot['n']} castings"
+        f"{lot['n']} {'casting' if lot['n'] == 1 else 'castings'}"
         + (f", {n_open} of them open" if n_open else "")
         + f": median {_ohm(lot['median_ohm'])}, {_ohm(lot['smallest_ohm'])} to "
         f"{_ohm(lot['largest_ohm'])}."
     ]
     by_rank = lot["median_by_rank_ohm"]
-    if conducting > 1:
+    alike = conducting > 1 and not _scatters(lot)
+    if alike:
+        lines.append(
+            "All conducting readings are the same: their last digit hides the spread, so "
+            "nothing is said of it; read with more digits."
+        )
+    elif conducting > 1:
         of = " of those that conduct" if n_open else ""
         lines.append(
             f"Median{of} by the log-normal law {_ohm(lot['geometric_mean_ohm'])}, "
@@ -158,7 +171,7 @@ def _what_it_shows(lot: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]
         if by_rank
         else f"Too few readings for the median by ranks alone at {sure} confidence."
     )
-    if conducting > 1:
+    if conducting > 1 and not alike:
         lines.append(
             f"Tolerance interval: with {sure} confidence at least {held} of conducting "
             f"castings lie within {_between(lot['tolerance_interval_ohm'])} (log-normal, "
@@ -175,7 +188,12 @@ def _what_it_shows(lot: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]
         lines.append(
             f"Window {_between(lot['window_ohm'])}: {lot['inside']} of {lot['n']} inside, "
             f"a share of {_percent(ends[0])} to {_percent(ends[1])} with {sure} confidence "
-            f"(Clopper-Pearson); by the log-normal law {_percent(lot['share_by_law'])}."
+            "(Clopper-Pearson)"
+            + (
+                f"; by the log-normal law {_percent(lot['share_by_law'])}."
+                if conducting > 1 and not alike
+                else "."
+            )
         )
     shape = lot["normality"]
     if shape and shape["log_p"] < NOT_LOG_NORMAL:
@@ -222,7 +240,7 @@ def _acceptance(result: Mapping[str, Any]) -> list[str]:
             "that one outside passes at most once "
             "in 44."
         ]
-        if lot is not None and lot["tolerance_factor"] is not None:
+        if lot is not None and _scatters(lot):
             lines.append(
                 f"One that is accepted but reads outside "
                 f"{_between(lot['tolerance_interval_ohm'])} is not like the others of "
@@ -268,8 +286,8 @@ def _how_many(plan: Mapping[str, Any]) -> list[str]:
         )
     else:
         lines.append(
-            "Median: the spread is not known from fewer than two conducting castings; cast "
-            "five, or give --cv or --folder."
+            "Median: the spread is not known from fewer than two conducting castings that "
+            "differ; cast five, or give --cv or --folder."
         )
     lines.append(
         f"Smallest and largest reading hold {_percent(plan['coverage'])} of all castings "
@@ -291,7 +309,7 @@ def _how_many(plan: Mapping[str, Any]) -> list[str]:
 def _sampling_words(result: Mapping[str, Any]) -> list[str]:
     plan, lot = result["sampling"], result["lot"]
     later = "Later, measure five films from each new cup or lot of powder"
-    if lot is not None and lot["tolerance_factor"] is not None:
+    if lot is not None and _scatters(lot):
         later += (
             f": if nothing changed their geometric mean lies within "
             f"{_between(lot['next_five_ohm'])} with {_percent(plan['confidence'])} "

@@ -712,8 +712,9 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     summary = open_films_marked(summary)
     index, is_chosen = deciding_index(summary)
     candidate = summary["candidates"][index] if index is not None else None
-    margins = None
-    if candidate is not None and candidate.get("margins"):
+    margins, told = None, anchored(summary)
+    judged = summary["anchor"] if told else candidate or {}
+    if judged.get("margins"):
         margins = table(
             ("~target", "#limit", "#value", "#margin|of the limit", "verdict"),
             [
@@ -724,14 +725,13 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
                     m["margin"] + (f", {WITHIN_ERROR}" if m["close"] else ""),
                     "met" if m["met"] else "missed",
                 )
-                for m in margin_rows(candidate)
+                for m in margin_rows(judged)
             ],
         )
     sheet = summary.get("weigh_out") or {}
     readout, readout_text = _readout(summary)
     candidates, mix_text = _candidates(summary)
     threshold_text, threshold_table = _threshold(summary)
-    told = anchored(summary)
     absent = {chapter.anchor for chapter in CHAPTERS if chapter.key not in summary}
     return {
         "title": str(summary.get("title") or "Untitled plan"),
@@ -743,6 +743,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "complete": bool(summary.get("complete", True)),
         "is_chosen": bool(summary["anchor"]["meets_target"]) if told else is_chosen,
         "as_planned": ", as planned" if told else "",
+        "as_measured": ", by the measured films" if told else "",
         "headline": headline(summary),
         "numbers": _measured_numbers(told)
         if told is not None
@@ -753,7 +754,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "margins": margins,
         "reasons": [str(r) for r in summary.get("reasons") or []],
         "changes": []
-        if is_chosen
+        if is_chosen or told
         else [str(r) for r in summary.get("what_would_have_to_change") or []],
         "masses": _masses(sheet) if isinstance(sheet, Mapping) else None,
         "refused": _refused(summary),

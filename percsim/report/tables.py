@@ -677,7 +677,9 @@ def anchored_expectation(row: Row) -> str:
     """Say in one sentence what castings read, as far as measured films tell."""
     r, r_range = quantiles(row.get("casting_resistance_ohm"), 1e-3)
     f, f_range = quantiles(row.get("gauge_factor"))
-    text = f"By the measured films a casting of it reads {r} kohm (5-95 % {r_range} kohm)"
+    unit = "" if r == "open" else " kohm"
+    ends = "" if r_range.endswith("open") else " kohm"
+    text = f"By the measured films a casting of it reads {r}{unit} (5-95 % {r_range}{ends})"
     if f not in ("open", "–"):
         text += f", gauge factor {f} ({f_range})"
     return text.replace("–", "to") + (
@@ -754,12 +756,10 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
     reasons = [str(reason) for reason in summary.get("reasons") or []]
     say(*(f"- {sentence(reason)}" for reason in reasons))
     change = summary.get("what_would_have_to_change") or []
-    if change and not is_chosen:
+    if change and not is_chosen and told is None:
         say("What would have to change:", *(f"- {sentence(entry)}" for entry in change))
-    if told is not None:
-        lines += ["", *_measured_lines(summary["anchor"]), ""]
-        candidates = []
-    elif index is not None and candidates[index].get("margins"):
+    judged = summary["anchor"] if told else candidates[index] if index is not None else {}
+    if judged.get("margins"):
         rows = [
             (
                 m["target"],
@@ -768,12 +768,14 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
                 ("~ " if m["close"] else "") + m["margin"],
                 "met" if m["met"] else "missed",
             )
-            for m in margin_rows(candidates[index])
+            for m in margin_rows(judged)
         ]
         lines += ["", *_table(("target", "limit", "value", "margin", ""), rows)]
         if any(row[3].startswith("~") for row in rows):
             lines.append(f"~ {WITHIN_ERROR}.")
-    if candidates:
+    if told is not None:
+        lines += ["", *_measured_lines(summary["anchor"]), ""]
+    elif candidates:
         lines += ["", *_candidate_lines(summary, index, is_chosen=is_chosen), ""]
     threshold = summary.get("threshold") or {}
     if number(threshold.get("weight_fraction")) is not None:

@@ -7,13 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from reference.closed_form_films import FILM, ClosedForm, mixed
-from reference.findings import findings
+from reference.findings import PLAN, findings
 
 from percsim.assemble.agreement import batch_agreement
 from percsim.assemble.anchor import measured_films, plan_readings
 from percsim.assemble.day_one import day_one
 from percsim.ensemble.store import encode_json
 from percsim.errors import PlanError
+from percsim.report.tables import headline
 
 MEDIANS = {"g0": 8e-5, "beta": 100.0, "delta_b": 0.01, "lambda_T": 0.3, "Ea": 0.0}
 
@@ -83,9 +84,33 @@ def test_every_row_is_shown_with_what_was_expected(section):
 def test_same_digits_again(found, section):
     again = measured_films(found, {"reasons": ["as planned"]})
     assert encode_json(again["anchor"]) == encode_json(section)
-    # what was said of contacts nobody had measured gives way
-    (reason,) = again["reasons"]
-    assert reason.startswith("the measured films tell: ")
+    # the decision as planned stays, behind what the readings make of it
+    assert again["reasons"][0].startswith("the measured films tell: ")
+    assert again["reasons_as_planned"] == ["as planned"]
+
+
+def test_measured_films_are_held_against_every_limit(found, section):
+    """A share that passes is not enough: the spread of R has a limit of its own."""
+    best = section["candidates"][section["best"]]
+    assert section["meets_target"]
+    assert all(m["met"] for m in section["margins"])
+    assert best["resistance_cv"]["median"] > 0.15
+    target = PLAN["target"] | {"largest_resistance_cv": "15 %"}
+    again = measured_films(findings(ROWS, target=target), {})
+    tight = again["anchor"]
+    assert tight["candidates"][tight["best"]]["pass_share"] >= 0.8
+    assert not tight["meets_target"]
+    assert [m["target"] for m in tight["margins"] if not m["met"]] == [
+        "CV of resistance, at most"
+    ]
+    assert again["reasons"][1].endswith("it misses CV of resistance")
+    headline_of = {"candidates": found.decision.as_dict()["candidates"],
+                   "chosen": 0, "nearest": None, **again}  # fmt: skip
+    assert headline(headline_of).startswith("No candidate meets every target")
+    chosen = headline_of | {"anchor": section}
+    row = found.decision.candidates[section["candidate"]]
+    weight = row.castings.fit.loading.weight_fraction
+    assert headline(chosen).startswith(f"Cast {100 * weight:.4g} wt% filler")
 
 
 def test_a_plan_without_rows_has_no_such_chapter():

@@ -236,6 +236,12 @@ def test_the_next_casting_is_where_the_reading_decides():
     chance = {c.outlook.loading.weight_fraction: c for c in ranked}
     assert chance[0.14].open_chance > 0.5
     assert ranked[0].outlook.loading.weight_fraction > 0.14
+    # far below the threshold every draw is open: nothing to sort, and no warning
+    (low,) = next_castings(
+        [outlook(RESPONSES, mixed(0.01), FILM, draws, TOLERANCES, -1.0, SEED)], TARGET, SEED
+    )
+    assert low.open_chance == 1.0
+    assert low.variance_left == 1.0
 
 
 def test_variance_left_is_that_of_a_normal_reading():

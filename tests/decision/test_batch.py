@@ -91,6 +91,22 @@ def test_open_films_count():
     assert judged([np.inf] * 3).verdict == "reject"
 
 
+def test_films_that_share_an_unknown_threshold_open_together():
+    # no bench tolerance of the loading: all three open exactly where the threshold is high
+    wide = replace(
+        PRIORS, priors=(*PRIORS.priors[:-1], replace(PRIORS["threshold"], factor=2.0))
+    )
+    draws = wide.draw(4096, SEED)
+    bench = replace(BENCH, weighing=0.0, mixing=0.0, mixing_within=0.0)
+    loading = mixed(0.22)
+    share = np.mean(draws.values["threshold"] * CRITICAL > loading.volume_fraction)
+    assert 0.1 < share < 0.4
+    found = agreement(RESPONSES, loading, FILM, [np.inf] * 3, draws, bench, -1.0, SEED)
+    # two-sided as nothing conducts; 0.02 at most, were they independent
+    assert found.open_probability == pytest.approx(2 * share, abs=0.01)
+    assert found.verdict == "accept"
+
+
 def test_level_probability_by_hand():
     # one film, everything normal: 2 (1 - Phi(shift/sd))
     bench = Tolerances(weighing=0.0, mixing=0.0, mixing_within=0.0, particle_size=0.0,

@@ -148,3 +148,13 @@ def test_bad_input_is_named(change, words):
             given["logs"], given["parameters"], given["sd"], given["window"], [0],
             rng=np.random.default_rng(0),
         )  # fmt: skip
+
+
+def test_what_does_not_act_stays_unknown():
+    # the variance over the few draws that agree with all readings is too small as it is
+    rng = np.random.default_rng(3)
+    logs, parameters, sd, cups = worlds(6000, rng)
+    parameters |= {"idle": rng.standard_normal(6000)}
+    made = casting_ladder(logs, parameters, sd, WINDOW, cups, rng=rng)
+    assert made.known["idle"] < 0.04
+    assert made.known["ln_threshold"] > 0.9

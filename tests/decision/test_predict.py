@@ -10,13 +10,15 @@ from reference.closed_form_films import CRITICAL, EXPONENT, FILM, ClosedForm, mi
 
 from percsim.decision import ContactParameters, Target
 from percsim.decision.predict import (
+    Loading,
+    Outlook,
     States,
     best_shares,
     first_order_shares,
     outlook,
     quadrature,
 )
-from percsim.decision.priors import contact_priors
+from percsim.decision.priors import Draws, contact_priors
 from percsim.film import LoadingThreshold, Tolerances
 
 SEED = np.random.SeedSequence(60221, spawn_key=(0, 5))
@@ -189,3 +191,17 @@ def test_quadrature_integrates_a_normal():
     assert weights.sum() == pytest.approx(1.0)
     for power, moment in ((2, 1.0), (4, 3.0), (6, 15.0), (8, 105.0)):
         assert weights @ points**power == pytest.approx(moment)
+
+
+def test_spread_of_the_gauge_factor_by_hand():
+    """Response and loading add in quadrature; draws that open at most points have none."""
+    draws = Draws(PRIORS, np.zeros((3, len(PRIORS.free))), np.full(3, 1 / 3))
+    rest = np.array([[7.0] * 3, [np.inf, np.inf, 7.0], [7.0] * 3])
+    chords = np.array([[8.0, 10.0, 12.0], [0.0, 0.0, 10.0], [np.inf, 10.0, 10.0]])
+    weights = np.array([0.25, 0.5, 0.25])
+    o = Outlook(
+        Loading(0.3, 0.16, 1.0), FILM, draws, rest, chords, chords, None,
+        np.array([-1.0, 0.0, 1.0]), weights, 0.1, 0.05,
+    )  # fmt: skip
+    # mean 10, variance 0.25 (4 + 4) = 2
+    assert o.gauge_spread == pytest.approx([np.hypot(np.sqrt(2) / 10, 0.05), np.inf, 0.05])

@@ -83,7 +83,10 @@ def test_loading_error_law(index):
     assert castings.resistance_cv == pytest.approx(law, rel=4 / np.sqrt(2 * N))
 
 
-def test_aspect_ratio_moves_the_threshold_only():
+def test_aspect_ratio_acts_as_a_loading():
+    # thin flakes of one diameter: number in a cube of it, and with it every contact and
+    # path, goes as phi * aspect ratio, here phi/phi_c (slope -1); Balberg et al., Phys.
+    # Rev. B 30, 3933 (1984), excluded volume, from memory
     castings = cast(three(), 1, replace(NONE, aspect_ratio=0.01))
     phi = volume_fraction(0.30)
     law = EXPONENT * phi / (phi - CRITICAL) * 0.01

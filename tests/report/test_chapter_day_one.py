@@ -92,3 +92,13 @@ def test_agreement_in_words() -> None:
     assert "3 measured rows narrow the prediction" in text.replace("\n", " ")
     assert "Likeliest cause" in text
     assert max(map(len, text.splitlines())) <= 110
+
+
+def test_open_films_alone_have_no_likeliest_cause() -> None:
+    rows = [{"weight_fraction": "34 wt%", "electrode_gap": "3 mm", "resistance": "open"}]
+    found = findings(ROWS)
+    text = " ".join(
+        agreement_text(batch_agreement(found, plan_readings(findings(rows).plan)))
+    )
+    assert "Open films alone do not tell causes apart" in text
+    assert "nothing out of the ordinary" not in text

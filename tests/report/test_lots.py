@@ -80,3 +80,14 @@ def test_counts_that_nobody_casts():
     result = lot_summary(None, 3.0, WINDOW, within=0.001)
     assert result["sampling"]["for_median"] == 100_000
     assert result["acceptance"]["band_ohm"] == pytest.approx([5010.0, 19960.0], rel=1e-4)
+
+
+def test_one_reading_and_equal_readings_show_no_spread():
+    one = text_of(Lot(np.array([1200.0]), (700.0, 3e3)), window=(700.0, 3e3))
+    assert "1 casting: median 1.2 kohm" in one
+    assert "law" not in one.split("What to accept")[0]
+    same = text_of(Lot(np.array([1500.0, 1500.0]), (700.0, 3e3)), window=(700.0, 3e3))
+    assert "their last digit hides the spread" in same
+    assert "Tolerance interval" not in same
+    assert "1.5 kohm to 1.5 kohm is not like" not in same
+    assert "spread is not known" in same

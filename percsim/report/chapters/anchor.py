@@ -50,6 +50,8 @@ from percsim.report.tables import (
 
 __all__ = ["ANCHOR"]
 
+_SHORT = {"threshold": "threshold over the simulated one"}
+
 NARROW = "#8fc0c9"
 
 
@@ -167,8 +169,11 @@ def _verdict(section: Row) -> str:
     if gauge:
         g, g_band = quantiles(gauge)
         says = f", gauge factor {g} ({g_band})"
+    does = (
+        "Cast" if section["meets_target"] else "No candidate meets every target; nearest is"
+    )
     return (
-        f"Cast {candidate_label(best)}: with the readings a casting has {median} kohm "
+        f"{does} {candidate_label(best)}: with the readings a casting has {median} kohm "
         f"(5-95 % {band}){says} and passes with probability {share(best['pass_share'])} %"
     )
 
@@ -377,7 +382,8 @@ def _lines(summary: Summary) -> list[str]:
     section = summary["anchor"]
     out = [row for row in section["rows"] if row["outlier"]]
     told = [
-        f"{row['name']} {parameter_text(row, row['posterior']['median'])} "
+        f"{_SHORT.get(row['name'], row['name'])} "
+        f"{parameter_text(row, row['posterior']['median'])} "
         f"({parameter_text(row, row['posterior']['p05'])} to "
         f"{parameter_text(row, row['posterior']['p95'])})"
         for row in section["parameters"]
