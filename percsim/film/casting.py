@@ -750,11 +750,11 @@ class _Model:
 
     def draw(
         self, draws: CastingDraws, states: Sequence[int]
-    ) -> tuple[Floats, Floats, Floats, Floats]:
-        """Volume fraction and threshold factors of each casting, and its R at base loading.
+    ) -> tuple[Floats, Floats, Floats]:
+        """Volume fraction and threshold factor of each casting, and its R at base loading.
 
-        The factors are of aspect ratio and tilt. The last is (n castings, k states) [ohm]:
-        sizes, contacts and chains, but the loading and threshold of `base`.
+        The last is (n castings, k states) [ohm]: sizes, contacts and chains, but the
+        loading and threshold of `base`.
         """
         film, tol = self.film, self.tolerances
         spreads = tol.spreads(film)
@@ -765,8 +765,10 @@ class _Model:
             loading.log_slope
             * (drawn["weighing"] + drawn["mixing"] + drawn["mixing_within"])
         )
-        shape_factor = np.exp(self.threshold.aspect_ratio_slope * drawn["aspect_ratio"])
-        tilt_factor = np.exp(self.threshold.tilt_slope * drawn["tilt"])
+        threshold_factor = np.exp(
+            self.threshold.aspect_ratio_slope * drawn["aspect_ratio"]
+            + self.threshold.tilt_slope * drawn["tilt"]
+        )
         size = np.exp(drawn["particle_size"])[:, None]
         sized = film.layout.resistance(
             self.base.resistivity[states] * size,
@@ -780,26 +782,24 @@ class _Model:
         strains = np.asarray(self.base.loading.strains)[states]
         leverage = _strain_slopes(self.base, film)[states] * strains
         scale *= np.exp(np.expm1(drawn["response"])[:, None] * leverage)
-        return phi, shape_factor, tilt_factor, np.asarray(sized * scale)
+        return phi, threshold_factor, np.asarray(sized * scale)
 
     def at(
         self,
-        drawn: tuple[Floats, Floats, Floats, Floats],
+        drawn: tuple[Floats, Floats, Floats],
         log_shift: Floats,
         slopes: Floats,
         threshold: float,
     ) -> Floats:
         """Resistance of each drawn casting at a threshold and slopes, (n, k) [ohm]."""
-        phi, shape_factor, tilt_factor, sized = drawn
-        # at a given size contacts a particle go as phi over the threshold of its shape
-        phi, critical = phi / shape_factor, threshold * tilt_factor
+        phi, threshold_factor, sized = drawn
+        # contacts a particle go as the loading over its threshold: see `cast_films`
+        phi = phi / threshold_factor
         distance = self.base.loading.volume_fraction - threshold
-        conducts = phi > critical
+        conducts = phi > threshold
         if distance <= 0.0:
             conducts, distance = np.zeros_like(conducts), 1.0
-        steps = np.log(np.where(conducts, phi - critical, distance) / distance)
-        # by the loading over the threshold: see `cast_films`
-        steps = steps - np.log(threshold_factor)
+        steps = np.log(np.where(conducts, phi - threshold, distance) / distance)
         shifted = np.isfinite(log_shift)
         uneven = self.unevenness(threshold)
         factor = np.exp(
