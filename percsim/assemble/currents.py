@@ -70,6 +70,7 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     if fit.is_open or np.isinf(castings.nominal[ref]):
         return {}
     rows = []
+    n_open = 0
     for job in findings.jobs:
         record = findings.records.get(job.key)
         if (
@@ -82,6 +83,8 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             conductance = record.result["conductances"][job.rest]
             if conductance > 0.0:
                 rows.append((conductance, record.result["currents"]))
+            else:
+                n_open += 1
     if len(rows) < 2:
         return {}
     g = np.array([conductance for conductance, _ in rows])
@@ -105,6 +108,7 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             "weight_fraction": loading.weight_fraction,
             "electrode_gap_m": film.electrode_gap,
             "n_boxes": len(rows),
+            "n_open": n_open,
             "box_length_m": loading.lengths[-1],
             "boxes_in_film": boxes_in_film,
             "hottest_share": _mean(values("hottest_share")),

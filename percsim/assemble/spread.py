@@ -29,6 +29,9 @@ MOST_LEFT_OUT = 0.05
 WORTH_SPENDING = 0.03
 """Relative fall of the CV below which halving a cause is not worth naming (judgement)."""
 
+SMALL_CV = 0.02
+"""CV of R from the chains alone that any usual bench hides (judgement)."""
+
 WORDS = {
     "weighing": "weighing",
     "mixing": "mixing between castings",
@@ -123,12 +126,19 @@ def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
     )
     top, rest = bench[0], bench[1:]
     if top["resistance_cv_fall"] < WORTH_SPENDING:
-        return ["No single tolerance, halved, would lower the spread of R by 3 %."]
+        return [
+            "No single tolerance, halved, would lower the CV of R, "
+            f"{_tenths(now['resistance_cv'])}, by {_percent(WORTH_SPENDING)} of itself."
+        ]
+    before, after = _tenths(now["pass_share"]), _tenths(top["pass_share"])
     words = [
         f"Spend first on {top['words']}: halving that tolerance takes the CV of R from "
-        f"{_tenths(now['resistance_cv'])} to {_tenths(top['resistance_cv'])} and the share "
-        f"of castings that pass from {_tenths(now['pass_share'])} to "
-        f"{_tenths(top['pass_share'])}."
+        f"{_tenths(now['resistance_cv'])} to {_tenths(top['resistance_cv'])} and "
+        + (
+            f"the share of castings that pass from {before} to {after}."
+            if before != after
+            else f"leaves the share of castings that pass at {before}."
+        )
     ]
     others = [row for row in rest if row["resistance_cv_fall"] >= WORTH_SPENDING][:2]
     if others:
@@ -149,8 +159,8 @@ def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
             "than a better bench."
         )
     gauge = max(rows, key=lambda row: now["gauge_factor_cv"] - row["gauge_factor_cv"])
-    fall = 1.0 - gauge["gauge_factor_cv"] / now["gauge_factor_cv"]
-    if 0.0 < now["gauge_factor_cv"] < np.inf and fall >= WORTH_SPENDING:
+    known = 0.0 < now["gauge_factor_cv"] < np.inf
+    if known and 1.0 - gauge["gauge_factor_cv"] / now["gauge_factor_cv"] >= WORTH_SPENDING:
         words.append(
             f"For the gauge factor, read once on each casting, it is {gauge['words']}: "
             f"halved, its CV falls from {_tenths(now['gauge_factor_cv'])} to "
@@ -163,7 +173,7 @@ def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
     return words
 
 
-def _chains(castings: Castings, share: float) -> str:
+def _chains(castings: Castings, share: float, resistance_cv: float) -> str:
     flakes = (
         "the chance of the particle chains makes "
         f"{_percent(max(share, 0.0)) if share >= 1e-4 else 'less than 0.01 %'} of the "
@@ -175,6 +185,12 @@ def _chains(castings: Castings, share: float) -> str:
             f"{1e3 * castings.film.electrode_gap:.3g} mm long averages over very many of "
             "them. They rarely are, away from the threshold."
         )
+    alone = np.sqrt(min(share, 1.0)) * resistance_cv
+    if alone < SMALL_CV:
+        return (
+            f"Here {flakes}, because the plan's tolerances are small: on their own they "
+            f"scatter R by a CV of {_percent(alone)}."
+        )
     return (
         f"Unusually, {flakes}: the film is small for its particles or close to the "
         "threshold. A larger film averages it: the spread falls as the root of the volume."
@@ -182,16 +198,19 @@ def _chains(castings: Castings, share: float) -> str:
 
 
 def _not_varied(findings: Findings) -> list[str]:
-    tilted = findings.threshold.tilt_slope != 0.0
-    words = [
-        "orientation beyond the threshold: a casting that settles flatter also conducts "
-        "otherwise at the same distance from it"
-        if tilted
-        else "orientation: no threshold at another tilt was simulated, so that a casting "
-        "that settles flatter than another is not in this spread",
+    words = []
+    if any(filler.kind != "sphere" for filler, _ in findings.recipe.fillers):
+        words.append(
+            "orientation beyond the threshold: a casting that settles flatter also "
+            "conducts otherwise at the same distance from it"
+            if findings.threshold.tilt_slope != 0.0
+            else "orientation: no threshold at another tilt was simulated, so that a "
+            "casting that settles flatter than another is not in this spread"
+        )
+    words.append(
         "what operators, rooms and seasons change: the tolerances are those of one bench, "
-        "unless the plan's are measured over several",
-    ]
+        "unless the plan's are measured over several"
+    )
     if findings.plan.contacts.model == "affine":
         words.append(
             "particle size under tunnelling across absolute gaps, whose decay does not "
@@ -307,7 +326,9 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             "halving": rows,
             "open_castings": left_out,
             "trials_within": within,
-            "chains": _chains(castings, chains["log_resistance"]["first_order"]),
+            "chains": _chains(
+                castings, chains["log_resistance"]["first_order"], now["resistance_cv"]
+            ),
             "advice": _advice(now, rows),
         }
     }

@@ -223,8 +223,10 @@ def build_rod_network(
     -------
     Network
         The first resistors are those of `build_network` in the same order; the segments
-        follow. Only nodes with a contact are there; the last two are the face at 0 and the
-        face at L. Rod ends beyond the last contact carry no current and are left out.
+        follow. A rod meets an electrode where its axis crosses the face, or with the end
+        that comes closest. Only nodes with a contact are there; the last two are the face
+        at 0 and the face at L. Rod ends beyond the last contact carry no current and are
+        left out.
 
     Raises
     ------
@@ -251,10 +253,17 @@ def build_rod_network(
     for side, arm in enumerate(links.arms):
         body = plain.resistors[:m, side]
         along[:m, side] = (arm[closed] * particles.axes[body]).sum(axis=1)
-    tilt = np.sign(particles.axes[:, particles.box.axis]) * half
+    # a face: where the axis crosses it, or the end that comes closest
+    box = particles.box
     first = m + len(links.source_contacts)
-    along[m:first, 0] = -tilt[links.source_contacts]
-    along[first:, 0] = tilt[links.sink_contacts]
+    for rows, bodies, face in (
+        (slice(m, first), links.source_contacts, 0.0),
+        (slice(first, None), links.sink_contacts, box.length),
+    ):
+        ahead = face - particles.centers[bodies, box.axis]
+        slope = particles.axes[bodies, box.axis]
+        level = slope == 0.0
+        along[rows, 0] = np.where(level, 0.0, ahead / np.where(level, 1.0, slope))
     body = plain.resistors.ravel()
     reach = np.append(half, (0.0, 0.0))[body]
     position = np.clip(along.ravel(), -reach, reach)

@@ -138,10 +138,10 @@ def sensitivities(
 
     """
     held = mounting or Mounting()
-    dimension = links.particles.box.dimension
+    box = links.particles.box
 
     def state_at(e: float, t: float, opening: ThermalOpening | None = thermal) -> State:
-        return State.at(e, t, held, opening, dimension)
+        return State.at(e, t, held, opening, box.dimension, box.axis)
 
     reads_gaps = isinstance(law, TunnellingLaw)
 
@@ -306,7 +306,8 @@ def breaking_slope(
     held = mounting or Mounting()
     g = np.zeros((2, len(boxes)))
     for k, links in enumerate(boxes):
-        state = State.at(strain, temperature, held, thermal, links.particles.box.dimension)
+        box = links.particles.box
+        state = State.at(strain, temperature, held, thermal, box.dimension, box.axis)
         sweep = Sweep()
         for end, sign in enumerate((-1.0, 1.0)):
             other = replace(

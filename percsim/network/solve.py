@@ -277,7 +277,7 @@ class Sweep:
         if not left:
             if method is None:
                 each = elimination[8] / max(job.n, 1)
-                method = self.method = Method(False, f"cheap with {each:.2g} updates each")
+                method = self.method = Method(False, f"cheap with {each:.0f} updates each")
             few = job.n <= self.always_eliminated
             return job.eliminated(elimination, "" if few else method.reason)
         if method is None or not method.iterate:

@@ -55,6 +55,7 @@ def test_currents_are_those_of_the_stored_boxes(run):
         and job.box.length == plan.box_lengths[-1]
     ]
     assert found["n_boxes"] == len(mine) == 4
+    assert found["n_open"] == 0
     shares = [m["currents"]["largest_share"] for m in mine]
     assert found["largest_share"]["mean"] == pytest.approx(np.mean(shares))
     assert found["largest_share"]["standard_error"] == pytest.approx(

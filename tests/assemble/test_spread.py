@@ -110,6 +110,12 @@ def test_the_advice_names_what_lowers_the_spread_most(made):
     assert all(shares[top["name"]]["high"] > other["low"] for other in shares.values())
 
 
+def test_the_advice_promises_no_castings_where_none_are_won(found):
+    far = found.plan.target.model_copy(update={"resistance": (1e9, 2e9)})
+    told = spread(replace(found, plan=replace(found.plan, target=far)), {})["spread"]
+    assert "leaves the share of castings that pass at 0.0 %" in told["advice"][0]
+
+
 def test_chains_are_rarely_it(made):
     assert made["chains"].startswith("Chains are not why these castings differ")
     assert "rarely are" in made["chains"]
@@ -123,6 +129,14 @@ def test_what_is_not_varied_is_said(made):
     assert made["open_castings"] == "No casting is open."
 
 
+def test_spheres_have_no_orientation_to_vary(found):
+    balls = tuple(
+        (replace(f, kind="sphere", aspect_ratio=None), w) for f, w in found.recipe.fillers
+    )
+    told = spread(replace(found, recipe=replace(found.recipe, fillers=balls)), {})
+    assert not any("orientation" in word for word in told["spread"]["not_varied"])
+
+
 def test_shares_do_not_depend_on_the_order_of_asking(found, made):
     assert encode_json(spread(found, {})["spread"]) == encode_json(made)
 
@@ -133,6 +147,12 @@ def test_nothing_to_split():
     assert told["quoted"]  # boxes scatter, so chains do
     (chains,) = [row for row in told["shares"] if row["name"] == "chains"]
     assert chains["log_resistance"]["total"] == pytest.approx(1.0, abs=0.1)
+    # no larger film is asked for where it is the bench that scatters nothing
+    assert "because the plan's tolerances are small" in told["chains"]
+    assert told["advice"] == [
+        "No single tolerance, halved, would lower the CV of R, "
+        f"{100 * told['now']['resistance_cv']:.1f} %, by 3 % of itself."
+    ]
     closed = spread(findings(weights=(0.10, 0.12, 0.14)), {})["spread"]
     assert not closed["quoted"]
     assert "half or more of the castings are open" in closed["why_not"]

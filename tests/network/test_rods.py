@@ -47,6 +47,18 @@ def test_one_rod_from_face_to_face():
     assert solve(rod).resistance == pytest.approx(expected, rel=1e-12)
 
 
+def test_what_sticks_out_of_the_electrode_carries_nothing():
+    # the axis leaves the box 3.5 um before one end and 1 um before the other
+    axis = np.array([[0.8, 0.6, 0.0]])
+    rod = Particles(
+        np.array([ROD], np.int8), np.array([[4e-6, 5e-6, 5e-6]]), axis,
+        np.array([8.5e-6]), np.array([RADIUS]), Box((10e-6,) * 3, (False,) * 3),
+    )  # fmt: skip
+    # geometry: along the axis the faces lie 10 um / 0.8 apart
+    expected = 2.0 / 5e-4 + 10e-6 / 0.8 * per_metre()
+    assert solve(rod).resistance == pytest.approx(expected, rel=1e-12)
+
+
 def test_two_rods_that_cross():
     # the first spans from the left face to the crossing, the second on to the right
     # face; what sticks out beyond the crossing carries nothing
@@ -94,10 +106,10 @@ def test_segments_add_up_to_the_rods_between_their_outer_contacts():
     for (i, j), arm_i, arm_j in zip(links.pairs, *links.arms, strict=True):
         places[i].append(np.clip(arm_i @ axis[i], -half[i], half[i]))
         places[j].append(np.clip(arm_j @ axis[j], -half[j], half[j]))
-    for rod in links.source_contacts:
-        places[rod].append(-np.sign(axis[rod, 0]) * half[rod])
-    for rod in links.sink_contacts:
-        places[rod].append(np.sign(axis[rod, 0]) * half[rod])
+    for rods, face in ((links.source_contacts, 0.0), (links.sink_contacts, 40e-6)):
+        for rod in rods:
+            crossing = (face - particles.centers[rod, 0]) / axis[rod, 0]
+            places[rod].append(np.clip(crossing, -half[rod], half[rod]))
     expected = sum(max(p) - min(p) for p in places if p)
     assert lengths.sum() == pytest.approx(expected, rel=1e-12)
 

@@ -342,3 +342,32 @@ def test_breaking_slope_where_nothing_breaks_or_all_did(links):
         breaking_slope([links], LAW, 0.0, step=0.0)
     with pytest.raises(ValueError, match="at least one box"):
         breaking_slope([], LAW, 0.0)
+
+
+def test_slopes_follow_the_axis_of_the_current():
+    # the same box with its axes renamed has the same slopes
+    along_x = flakes_in_a_box(np.random.default_rng(90533), 250)
+    p = along_x.particles
+    turn = [1, 0, 2]
+    edges, periodic = p.box.size, p.box.periodic
+    turned = Particles(
+        p.kinds, p.centers[:, turn], p.axes[:, turn], p.core_sizes, p.ball_radii,
+        Box(tuple(edges[k] for k in turn), tuple(periodic[k] for k in turn), axis=1),
+    )  # fmt: skip
+    along_y = replace(
+        along_x, particles=turned, normals=along_x.normals[:, turn],
+        images=along_x.images[:, turn], points=along_x.points[:, turn],
+    )  # fmt: skip
+    one, other = (
+        sensitivities(links, LAW, 0.002, 300.0, MOUNTING, THERMAL)
+        for links in (along_x, along_y)
+    )
+    assert one.strain > 0.0
+    assert other.strain == pytest.approx(one.strain, rel=1e-6)
+    law = replace(LAW, delta_b=0.02)
+    one, other = (
+        breaking_slope([links], law, 0.01, 293.15, MOUNTING).value
+        for links in (along_x, along_y)
+    )
+    assert one < 0.0
+    assert other == pytest.approx(one, rel=1e-6)

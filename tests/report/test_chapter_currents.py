@@ -94,3 +94,11 @@ def test_a_run_without_currents_has_no_chapter(invented):
     summary = invented().summary
     assert "currents" not in {d.name for d in draw(Run(summary))}
     assert 'href="#currents"' not in render_page(summary, [])
+
+
+def test_open_boxes_are_counted(summary):
+    page = render_page(summary, [])
+    assert "more are open" not in page
+    summary["currents"]["n_open"] = 3
+    page = render_page(summary, [])
+    assert "at rest (3 more are open and carry none)" in page

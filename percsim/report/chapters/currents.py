@@ -114,6 +114,11 @@ def _power_sentence(currents: Summary) -> str:
     )
 
 
+def _open(currents: Summary) -> str:
+    n_open = currents.get("n_open", 0)
+    return f" ({n_open} more are open and carry none)" if n_open else ""
+
+
 def _blocks(summary: Summary) -> Sequence[Block]:
     currents = summary["currents"]
     hottest, largest = (
@@ -137,10 +142,10 @@ def _blocks(summary: Summary) -> Sequence[Block]:
         paragraph(
             f"From the {currents['n_boxes']} conducting boxes of "
             f"{1e6 * currents['box_length_m']:.0f} um at "
-            f"{100.0 * currents['weight_fraction']:.4g} wt%, at rest. The hottest 1 % "
-            f"of the contacts on the backbone make {hottest} % of the heat (1 % if all "
-            f"were alike), the hottest one {largest} %; +- is the standard error of the "
-            "mean over the boxes. " + _power_sentence(currents)
+            f"{100.0 * currents['weight_fraction']:.4g} wt%, at rest{_open(currents)}. The "
+            f"hottest 1 % of the contacts on the backbone make {hottest} % of the heat (1 "
+            f"% if all were alike), the hottest one {largest} %; +- is the standard error of "
+            "the mean over the boxes. " + _power_sentence(currents)
         ),
         picture("currents"),
         paragraph(
