@@ -90,8 +90,9 @@ class Blocks:
         Volume fraction at which the film percolates.
     across : float
         Resistivity across the film over that along the current.
-    excess_error : float
-        Standard error of the excess length at rest [m], the largest of all loadings.
+    draws : (n loadings, 2, n draws) ndarray of float, optional
+        Resistivity [ohm m] and excess of the electrodes [ohm m^2] at rest, refitted to
+        resampled boxes, inf where open: what the boxes leave unknown of the mean.
 
     Raises
     ------
@@ -111,7 +112,7 @@ class Blocks:
     diameter: float
     threshold: float
     across: float = 1.0
-    excess_error: float = 0.0
+    draws: Floats | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         shape = (
@@ -203,7 +204,7 @@ class Blocks:
             first.diameter,
             threshold.volume_fraction,
             across,
-            max(_excess_error(fits[i]) for i in chosen),
+            np.stack([_rest_draws(fits[i]) for i in chosen]),
         )
 
     def __len__(self) -> int:
@@ -402,8 +403,8 @@ class FilmCastings:
     resistances : (n, k) ndarray of float
         Of every film [ohm], inf where open.
     box_log_error : float
-        Relative error of the mean that the number of boxes leaves, that of the length
-        which electrodes count for included.
+        Error of the mean ln R that the boxes leave, as the fits to resampled boxes scatter
+        (by the spread of the boxes alone where no fits were given).
     box_spread_error : float
         The same of the spread.
     box_gauge_error : float
@@ -624,7 +625,8 @@ def cast_lattice(
     model, model_spread = _model_errors(ratio)
     mean, relative, gauge = _box_errors(blocks, volume_fraction, at, temperature)
     of_chains = mean**2 * len(blocks) * blocks.volume / film.volume
-    mean = math.hypot(mean, _excess_log_error(blocks, film, volume_fraction))
+    if blocks.draws is not None:
+        mean = _fit_log_error(blocks, film, volume_fraction)
     # boxes leave an error only in that part of the spread that comes from them
     logs_at_rest = np.log(resistances[:, rest][np.isfinite(resistances[:, rest])])
     total = float(logs_at_rest.var(ddof=1)) if len(logs_at_rest) > 1 else 0.0
@@ -647,30 +649,32 @@ def cast_lattice(
     )
 
 
-def _excess_error(fit: LoadingFit) -> float:
-    """Half of the central 68 % of r_c/rho [m] at rest over the resampled boxes."""
+def _rest_draws(fit: LoadingFit) -> Floats:
+    """Resistivity and electrode excess at rest over the resampled boxes (2, n draws)."""
     s = fit.loading.reference_state
-    rho, excess = fit.resistivity_draws[:, s], fit.electrode_excess_draws[:, s]
-    keep = np.isfinite(rho) & np.isfinite(excess)
-    if keep.sum() < 2:
-        return 0.0
-    low, high = np.quantile(excess[keep] / rho[keep], [0.158655, 0.841345])
-    return float(0.5 * (high - low))
+    return np.stack([fit.resistivity_draws[:, s], fit.electrode_excess_draws[:, s]])
 
 
-def _excess_log_error(blocks: Blocks, film: Film, volume_fraction: float) -> float:
-    """Error of ln R of a film from that of the excess length e of the electrodes.
+def _fit_log_error(blocks: Blocks, film: Film, volume_fraction: float) -> float:
+    """Error of the film's mean ln R from the fits: half of the central 68 % of the draws.
 
-    R goes as (gap + e)/(block + e): the boxes hold e once each, the film once in all. A
-    four-terminal film does not hold it.
+    Resistivity and excess are drawn together, because a fit that takes one too large takes
+    the other too small. Between loadings linear in ln(phi - phi_c), at their ends held.
     """
-    e = float(blocks.excess_length(volume_fraction, 0.0, blocks.temperatures[0])[0, 0])
-    of_block = 1.0 / max(blocks.length + e, SHORTEST_SHARE * blocks.length)
-    gap = film.electrode_gap
-    of_film = 1.0 / max(gap + e, SHORTEST_SHARE * gap)
-    if film.layout.name == "four-terminal":
-        of_film = 0.0
-    return abs(of_film - of_block) * blocks.excess_error
+    assert blocks.draws is not None
+    errors = []
+    for rho, excess in blocks.draws:
+        low, high = np.quantile(
+            np.log(film.resistance(rho, excess)), [0.158655, 0.841345],
+            method="inverted_cdf",
+        )  # fmt: skip
+        errors.append(0.5 * (high - low) if np.isfinite(high) else math.inf)
+    knots = np.log(blocks.volume_fractions - blocks.threshold)
+    x = math.log(max(volume_fraction / blocks.threshold - 1.0, 1e-9) * blocks.threshold)
+    at = int(np.argmin(abs(knots - x)))
+    if abs(knots[at] - x) < 1e-9 or not np.isfinite(errors).all():
+        return errors[at]
+    return float(np.interp(x, knots, errors))
 
 
 def _box_errors(

@@ -93,7 +93,12 @@ class FilmComparison:
     particles : int
         Particles in all directly simulated films together.
     direct, lattice : tuple of Estimate
-        Mean of ln R, CV of R and gauge factor of each; errors of films and boxes.
+        Mean of ln R, CV of R and gauge factor of each; errors of films and boxes. Of the
+        films that conduct.
+    films : int
+        Directly simulated films, open ones counted.
+    open_fractions : (float, float)
+        Share of open films at rest, of the direct ones and of those of blocks.
 
     """
 
@@ -101,6 +106,8 @@ class FilmComparison:
     particles: int
     direct: tuple[Estimate, Estimate, Estimate]
     lattice: tuple[Estimate, Estimate, Estimate]
+    films: int
+    open_fractions: tuple[float, float] = (0.0, 0.0)
 
     def differences(self) -> tuple[Estimate, Estimate, Estimate]:
         """Lattice less direct, relative: of R, of the spread, of the gauge factor.
@@ -141,7 +148,11 @@ class FilmComparison:
         return {
             "blocks_along": self.blocks[0],
             "blocks_across": self.blocks[1],
-            "films": self.direct[0].n,
+            "films": self.films,
+            "open_fraction": {
+                "direct": self.open_fractions[0],
+                "lattice": self.open_fractions[1],
+            },
             "particles": self.particles,
             "direct": rows(self.direct),
             "lattice": rows(self.lattice),
@@ -186,6 +197,7 @@ def compare_films(
     n = len(resistances)
     at_rest = resistances[:, rest]
     logs = np.log(at_rest[np.isfinite(at_rest)])
+    open_fractions = (1.0 - len(logs) / n, castings.open_fraction)
     if len(logs) < max(2.0, 0.5 * n):
         nothing = Estimate(math.inf, math.inf, n)
         return FilmComparison(
@@ -193,6 +205,8 @@ def compare_films(
             particles,
             (nothing, nothing, nothing),
             (castings.mean_log, castings.cv, castings.gauge_factor),
+            n,
+            open_fractions,
         )
     deviation = float(logs.std(ddof=1))
     cv = cv_from_log_std(deviation)
@@ -213,4 +227,6 @@ def compare_films(
             gauge,
         ),
         (castings.mean_log, castings.cv, castings.gauge_factor),
+        n,
+        open_fractions,
     )

@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from percsim.film import Film, Fingers
+from percsim.film import Film, Fingers, FourTerminal
 from percsim.film.blocks import Blocks, cast_lattice, random_field
 
 PHI_C, D = 0.08, 1e-5
@@ -234,19 +234,33 @@ def test_fingers_scatter_by_the_volume_between_them():
     assert cv.value == pytest.approx(expected, rel=0.16)
 
 
-def test_the_error_of_the_excess_length_is_in_that_of_the_mean():
-    blocks = made_up(spread=0.0)
-    unsure = replace(blocks, excess_error=0.5 * D)
-    sure, found = (
-        cast_lattice(b, FILM, 0.16, castings=2, seed=1, strains=[0.0])
-        for b in (blocks, unsure)
+def test_the_error_of_the_mean_is_that_of_the_fits_at_its_own_loading():
+    """Normal draws with rho and r_c at odds, against the law of error propagation."""
+    plain = made_up(spread=0.0)
+    z = np.random.default_rng(26113).standard_normal((2, 20_000))
+    sizes, tie = np.array([0.2, 0.1, 0.02]), -0.9
+    rho = 1.0 / (plain.volume_fractions - PHI_C) ** 2
+    draws = np.stack(
+        [
+            [r * (1.0 + s * z[0]), r * D * (-1.5 + 60 * s * (tie * z[0] + 0.436 * z[1]))]
+            for r, s in zip(rho, sizes, strict=True)
+        ]
     )
-    assert sure.box_log_error == 0.0
-    # ln of (gap + e)/(block + e) moved by half a diameter either way
-    e = -1.5 * D
+    unsure = replace(plain, draws=draws)
+    gap, e, layout = FILM.electrode_gap, -1.5 * D, FourTerminal(1e-4, 1e-4)
+    straight = replace(FILM, layout=layout)
 
-    def log(x):
-        return np.log((2e-3 + e + x) / (LENGTH + e + x))
+    def error(blocks, phi=0.16, film=FILM):
+        how = {"castings": 2, "seed": 1, "strains": [0.0]}
+        return cast_lattice(blocks, film, phi, **how).box_log_error
 
-    moved = 0.5 * (log(-0.5 * D) - log(0.5 * D))
-    assert found.box_log_error == pytest.approx(moved, rel=0.01)
+    assert error(plain) == 0.0
+    # of rho (gap + e) with e' = r_c/rho: gap z0 + 60 D (tie z0 + ...) over gap + e
+    own = np.hypot(gap + 60 * D * tie, 60 * D * 0.436) / (gap + e)
+    assert error(unsure) == pytest.approx(0.1 * own, rel=0.03)
+    assert error(unsure, 0.2) == pytest.approx(0.02 * own, rel=0.03)
+    assert 0.02 * own < error(unsure, 0.18) < 0.1 * own
+    # sensing bars leave the electrodes out
+    assert error(unsure, film=straight) == pytest.approx(0.1, rel=0.03)
+    draws[:, :, ::4] = np.inf
+    assert np.isinf(error(unsure))

@@ -3,10 +3,13 @@ import math
 
 import numpy as np
 import pytest
+from film.test_blocks import made_up
 from film.whole_films import compare
 
 from percsim.ensemble.statistics import Estimate
-from percsim.film.verify import FilmComparison, film_blocks
+from percsim.film import Film
+from percsim.film.blocks import cast_lattice
+from percsim.film.verify import FilmComparison, compare_films, film_blocks
 
 
 def within(difference, limit, sigmas=0.0):
@@ -72,7 +75,9 @@ def test_differences_are_relative_with_both_errors():
     def three(log, cv, gauge):
         return (Estimate(log, 0.01, 50), Estimate(cv, 0.005, 50), Estimate(gauge, 0.3, 50))
 
-    found = FilmComparison((3, 2), 1000, three(7.0, 0.05, 15.0), three(7.02, 0.06, 14.0))
+    found = FilmComparison(
+        (3, 2), 1000, three(7.0, 0.05, 15.0), three(7.02, 0.06, 14.0), 50
+    )
     r, cv, gauge = found.differences()
     assert r.value == pytest.approx(math.expm1(0.02))
     assert r.standard_error == pytest.approx(math.exp(0.02) * math.hypot(0.01, 0.01))
@@ -81,5 +86,26 @@ def test_differences_are_relative_with_both_errors():
     assert gauge.value == pytest.approx(14.0 / 15.0 - 1.0)
     assert json.dumps(found.as_dict())
     nothing = Estimate(np.inf, np.inf, 50)
-    broken = FilmComparison((3, 2), 1000, (nothing,) * 3, three(7.02, 0.06, 14.0))
+    broken = FilmComparison((3, 2), 1000, (nothing,) * 3, three(7.02, 0.06, 14.0), 50)
     assert all(np.isinf(d.value) for d in broken.differences())
+
+
+def test_open_films_are_counted_beside_those_that_conduct():
+    blocks = made_up(n=60)
+    strains = blocks.strains[[0, -1]]
+    castings = cast_lattice(
+        blocks, Film(2e-4, 4e-4, 6e-4), 0.16, castings=30, seed=4, strains=strains
+    )
+    direct = castings.resistances.copy()
+    direct[[2, 7, 19], :] = np.inf
+    found = compare_films(direct, strains, castings, (3, 2), 1000)
+    written = found.as_dict()
+    assert written["films"] == 30
+    assert written["open_fraction"] == {"direct": pytest.approx(0.1), "lattice": 0.0}
+    assert found.direct[0].n == 27
+    # with most of them open nothing else can be told, but that
+    direct[:20] = np.inf
+    written = compare_films(direct, strains, castings, (3, 2), 1000).as_dict()
+    assert written["films"] == 30
+    assert written["open_fraction"]["direct"] == pytest.approx(20 / 30)
+    assert np.isinf(written["difference"]["resistance_cv"]["value"])

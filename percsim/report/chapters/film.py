@@ -200,7 +200,7 @@ def _verified_text(verified: dict[str, Any]) -> str:
         f" ({scaled(verified['gap_m'], 1e3)} mm gap, {scaled(verified['width_m'], 1e3)} mm"
         f" wide, {scaled(verified['thickness_m'], 1e3)} mm thick),"
         f" {_count(verified['particles'])} particles in all, were simulated directly and"
-        " compared with films of blocks of the same size."
+        " compared with films of blocks of the same size." + _open_text(verified)
     )
 
 
@@ -219,12 +219,18 @@ def _verified_table(verified: dict[str, Any]) -> Any:
                 _percent(verified["difference"][key]),
             ]
         )
+    shares = verified.get("open_fraction") or {"direct": 0.0, "lattice": 0.0}
+    some_open = max(shares.values()) > 0.0
+    if some_open:
+        both = [f"{100 * shares[key]:.3g}" for key in ("direct", "lattice")]
+        rows.append(["open at rest, %", *both, ""])
     return table(
         ["", "#direct", "#blocks", "#blocks less direct|%"],
         rows,
         caption=(
             "± is one standard error: of direct films their number, of blocks also the"
             " number of boxes. The difference of the first row is that of R."
+            + (" Open films are in the last row alone." if some_open else "")
         ),
     )
 
@@ -240,6 +246,17 @@ def _fine_text(value: float, error: float) -> str:
     """Two digits of the error, and as many places of the value."""
     places = 0 if error <= 0.0 else max(0, 1 - int(np.floor(np.log10(error))))
     return f"{value:.{places}f} ± {error:.{places}f}"
+
+
+def _open_text(verified: dict[str, Any]) -> str:
+    """Say how many films are open and out of the comparison, if any are."""
+    shares = verified.get("open_fraction") or {"direct": 0.0, "lattice": 0.0}
+    if max(shares.values()) <= 0.0:
+        return ""
+    return (
+        f" That is of films that conduct: {100 * shares['direct']:.3g} % of the direct ones"
+        f" and {100 * shares['lattice']:.3g} % of those of blocks are open at rest."
+    )
 
 
 def _percent(entry: Any) -> str:
@@ -268,7 +285,7 @@ def _lines(summary: Summary) -> Sequence[str]:
             f" {_percent(apart['mean_log_resistance'])} % in R,"
             f" {_percent(apart['resistance_cv'])} % in its spread and"
             f" {_percent(apart['gauge_factor'])} % in the gauge factor (one standard"
-            " error)."
+            f" error).{_open_text(verified)}"
         )
     return out
 
