@@ -115,7 +115,7 @@ def _percent(value: float) -> str:
 
 
 def _tenths(value: float) -> str:
-    return f"{100 * value:.1f} %"
+    return f"{100 * value:.1f} %" if value < 10.0 else f"{100 * value:.2g} %"
 
 
 def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
@@ -124,12 +124,19 @@ def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
         (row for row in rows if row["name"] in TOLERANCE_NAMES and row["name"] != "chains"),
         key=lambda row: -row["resistance_cv_fall"],
     )
-    top, rest = bench[0], bench[1:]
-    if top["resistance_cv_fall"] < WORTH_SPENDING:
+    # worth it, and beyond what the number of castings leaves open
+    sure = [
+        row
+        for row in bench
+        if row["resistance_cv_fall"] >= WORTH_SPENDING
+        and now["resistance_cv"] - row["resistance_cv"] > 2.0 * row["resistance_cv_error"]
+    ]
+    if not sure:
         return [
-            "No single tolerance, halved, would lower the CV of R, "
+            "No single tolerance, halved, surely lowers the CV of R, "
             f"{_tenths(now['resistance_cv'])}, by {_percent(WORTH_SPENDING)} of itself."
         ]
+    top = sure[0]
     before, after = _tenths(now["pass_share"]), _tenths(top["pass_share"])
     words = [
         f"Spend first on {top['words']}: halving that tolerance takes the CV of R from "
@@ -140,13 +147,13 @@ def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
             else f"leaves the share of castings that pass at {before}."
         )
     ]
-    others = [row for row in rest if row["resistance_cv_fall"] >= WORTH_SPENDING][:2]
+    others = sure[1:3]
     if others:
         listed = " and ".join(
             f"{row['words']} (to {_tenths(row['resistance_cv'])})" for row in others
         )
         words.append(f"Next: {listed}.")
-    idle = [row["words"] for row in rest if row["resistance_cv_fall"] < WORTH_SPENDING]
+    idle = [row["words"] for row in bench if row["resistance_cv_fall"] < WORTH_SPENDING]
     if idle:
         words.append(
             "Not worth money for the spread of R here: halving any of these lowers its CV "

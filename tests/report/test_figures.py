@@ -361,3 +361,15 @@ def test_an_initial_slope_lost_in_its_error_is_not_drawn(invented):
     assert diamonds(made) == (1, True)
     second["gauge_factor_initial_se"] = "inf"
     assert diamonds(made) == (0, False)
+
+
+def test_no_share_is_written_over_a_bar_too_low_for_it(invented):
+    # a spread far below the largest asked for makes low bars in tall axes
+    made = invented(gaps=(2e-3, 3e-3))
+    axes = gap_spread_figure(run_of(made)).axes[0]
+    assert any("%" in text.get_text() for text in axes.texts)
+    for row in made.summary["candidates"]:
+        row["resistance_cv"], row["resistance_cv_se"] = 0.003, 1e-4
+    axes = gap_spread_figure(run_of(made)).axes[0]
+    assert axes.get_ylim()[1] > 10.0
+    assert not axes.texts

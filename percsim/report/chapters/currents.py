@@ -144,8 +144,8 @@ def _blocks(summary: Summary) -> Sequence[Block]:
             f"{1e6 * currents['box_length_m']:.0f} um at "
             f"{100.0 * currents['weight_fraction']:.4g} wt%, at rest{_open(currents)}. The "
             f"hottest 1 % of the contacts on the backbone make {hottest} % of the heat (1 "
-            f"% if all were alike), the hottest one {largest} %; +- is the standard error of "
-            "the mean over the boxes. " + _power_sentence(currents)
+            f"% if all were alike), the hottest one {largest} %; +- is the standard error "
+            "of the mean over the boxes. " + _power_sentence(currents)
         ),
         picture("currents"),
         paragraph(

@@ -244,6 +244,12 @@ def gap_spread_figure(run: Run) -> Figure:
     place = np.arange(len(rows), dtype=float)
     base = np.zeros(len(rows))
     tall = float(np.nanmax(np.where(np.isfinite(cv), cv, 0.0), initial=0.0)) or 1.0
+    asked = [
+        100.0 * v if v < 3.0 else v
+        for v in margin_limits(run, lambda name, _: is_spread(name) and "gauge" not in name)
+    ][:1]
+    # a part is labelled where it is tall enough in the axes as they will be
+    room = max(tall, *asked, 0.0)
     handles: list[Any] = []
     for name, part, label in drawn:
         height = np.where(np.isfinite(cv), cv, 0.0) * part
@@ -253,7 +259,7 @@ def gap_spread_figure(run: Run) -> Figure:
         axes.bar(
             place, height, 0.62, bottom=base, color=colour, ec="white", lw=0.6, zorder=3
         )
-        for k in np.flatnonzero(height > 0.055 * tall):
+        for k in np.flatnonzero(height > 0.055 * room):
             axes.text(
                 place[k],
                 base[k] + 0.5 * height[k],
@@ -290,10 +296,6 @@ def gap_spread_figure(run: Run) -> Figure:
     axes.grid(axis="x", visible=False)
     axes.set_xlabel("electrode gap, mm")
     axes.set_ylabel("coefficient of variation of R, %")
-    asked = [
-        100.0 * v if v < 3.0 else v
-        for v in margin_limits(run, lambda name, _: is_spread(name) and "gauge" not in name)
-    ]
     if asked:
         axes.set_ylim(0, 1.12 * max(tall, asked[0]))
         axes.axhline(asked[0], color=WINDOW_EDGE, lw=1.2, ls=(0, (5, 3)), zorder=5)
