@@ -31,12 +31,16 @@ class Across:
         Loadings that conduct both ways.
     ratios : tuple of Estimate
         Of each.
+    n_boxes, n_open_boxes : int
+        Boxes across that were simulated, at all loadings, and how many do not conduct.
 
     """
 
     axis: int | None = None
     weight_fractions: tuple[float, ...] = ()
     ratios: tuple[Estimate, ...] = ()
+    n_boxes: int = 0
+    n_open_boxes: int = 0
 
     @property
     def ratio(self) -> float:
@@ -52,6 +56,8 @@ class Across:
         return {
             "direction": {None: "alike", 1: "width", 2: "thickness"}[self.axis],
             "ratio": self.ratio,
+            "boxes": self.n_boxes,
+            "open_boxes": self.n_open_boxes,
             "by_loading": [
                 {
                     "weight_fraction": w,
@@ -102,6 +108,8 @@ def gather_across(
         )
     if not turned:
         return Across(axis)
+    n_open = sum(int((g[:, 0] <= 0.0).sum()) for x in turned for g in x.conductances)
+    n_boxes = sum(len(g) for x in turned for g in x.conductances)
     seed = box_seed(plan.seed, 0, "bootstrap")
     known = {loading.weight_fraction for loading in turned}
     along = fit_loadings(
@@ -122,4 +130,4 @@ def gather_across(
         )
         weights.append(a.loading.weight_fraction)
         ratios.append(Estimate(ratio, ratio * error, b.loading.n_boxes))
-    return Across(axis, tuple(weights), tuple(ratios))
+    return Across(axis, tuple(weights), tuple(ratios), n_boxes, n_open)

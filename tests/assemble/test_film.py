@@ -15,7 +15,7 @@ from percsim.ensemble.store import Record, decode_json, encode_json
 from percsim.errors import PlanError
 from percsim.jobs import across_axis, across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
-from percsim.report.chapters.film import CHAPTER
+from percsim.report.chapters.film import CHAPTER, _across_text
 from percsim.report.figures import Run, draw
 from percsim.report.page import render_page
 from percsim.run import redraw, run_plan
@@ -205,3 +205,22 @@ def test_flat_flakes_conduct_worse_through_the_film_and_isotropic_ones_alike(ord
         assert abs(ratio.value - 1.0) < 3.0 * ratio.standard_error
     else:
         assert ratio.value - 1.0 > 3.0 * ratio.standard_error
+    if order == 0.0:
+        return
+    # had they been open, the chapter would not say that nobody looked
+    words = {"electrodes_on": "surface", "across": found.as_dict()}
+    assert "times the resistivity along the film" in _across_text(words)
+    blocked = {
+        key: Record(key, "done", encode_json({**record.result, "conductances": [0.0]}), 0.0)
+        if key in {job.key for job in across_jobs(plan)}
+        else record
+        for key, record in records.items()
+    }
+    nothing = gather_across(plan, blocked, loadings, threshold)
+    assert nothing.ratio == 1.0
+    assert nothing.n_boxes == nothing.n_open_boxes == len(across_jobs(plan))
+    words["across"] = nothing.as_dict()
+    told = _across_text(words)
+    assert f"Of {nothing.n_boxes} boxes with the current through the thickness" in told
+    assert "do not conduct" in told
+    assert "not known yet" not in told

@@ -145,6 +145,13 @@ def _across_text(film: dict[str, Any]) -> str:
         )
     where = {"thickness": "through the thickness", "width": "across the width"}
     rows = across["by_loading"]
+    if not rows and across.get("open_boxes"):
+        return (
+            f"Of {across['boxes']} boxes with the current {where[across['direction']]},"
+            f" {across['open_boxes']} do not conduct, too many to tell the resistivity that"
+            " way; it is taken as that along the film, so that what it adds at the"
+            " electrodes reads too low."
+        )
     if not rows:
         return (
             f"The resistivity {where[across['direction']]} is not known yet and taken as"
