@@ -15,6 +15,7 @@ from percsim.ensemble.store import Record, decode_json, encode_json
 from percsim.errors import PlanError
 from percsim.jobs import across_axis, across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
+from percsim.report.chapter import paragraph
 from percsim.report.chapters.film import CHAPTER, _across_text
 from percsim.report.figures import Run, draw
 from percsim.report.page import render_page
@@ -224,3 +225,9 @@ def test_flat_flakes_conduct_worse_through_the_film_and_isotropic_ones_alike(ord
     assert f"Of {nothing.n_boxes} boxes with the current through the thickness" in told
     assert "do not conduct" in told
     assert "not known yet" not in told
+    # and the chapter holds it, refused or not
+    film = words | {
+        "layout": "bars", "electrodes": [{}, {}], "gap_m": 1e-3, "width_m": 2e-3,
+        "thickness_m": 5e-4, "particles": 1e5, "threshold_ratio": 1.2, "refused": "why",
+    }  # fmt: skip
+    assert paragraph(told) in CHAPTER.blocks({"film": film})

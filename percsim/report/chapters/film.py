@@ -87,6 +87,9 @@ def _blocks(summary: Summary) -> Sequence[Block]:
             f" {film['threshold_ratio']:.3g} times the film's threshold."
         )
     ]
+    across = _across_text(film)
+    if across:
+        out.append(paragraph(across))
     if "refused" in film:
         out.append(
             paragraph(f"The film is not put together from blocks: {film['refused']}.")
