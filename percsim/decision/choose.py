@@ -2181,11 +2181,12 @@ def _describe(
         parts = ", ".join(
             f"{name.replace('_', ' ')} {_percent(castings.shares[name])}"
             for name in ordered[:3]
+            if castings.shares[name] >= 0.01
         )
         spread = (
             "CV of the resistance "
             f"{_with_error(castings.resistance_cv, candidate.resistance_cv_error)}"
-            f"{_over_conducting(castings)}, mostly from {parts}"
+            f"{_over_conducting(castings)}; largest shares of the variance of ln R: {parts}"
         )
         if castings.shares["chains"] < 0.05:
             spread += (
