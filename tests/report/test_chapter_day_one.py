@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import Any
 
 import pytest
@@ -92,6 +93,25 @@ def test_agreement_in_words() -> None:
     assert "3 measured rows narrow the prediction" in text.replace("\n", " ")
     assert "Likeliest cause" in text
     assert max(map(len, text.splitlines())) <= 110
+
+
+def test_a_cause_takes_no_more_away_than_there_is() -> None:
+    rows = [{"weight_fraction": "30 wt%", "electrode_gap": "3 mm", "resistance": r}
+            for r in ("27 kohm", "30 kohm", "25 kohm")]  # fmt: skip
+    result = batch_agreement(findings(ROWS), plan_readings(findings(rows).plan))
+    causes = {c["name"]: c for c in result["causes"]}
+    ratio = result["measured_ohm"] / result["predicted_ohm"]["median"]
+    assert ratio > 6.0
+    for name in ("contact", "thickness"):
+        # R goes as 1/g0 and 1/thickness: off by 1/ratio - 1, less what chance explains
+        cause = causes[name]
+        assert 1.0 / ratio - 1.0 < cause["off_by"] < -0.5
+        assert -1.0 < cause["low"] < cause["off_by"] < cause["high"]
+    assert causes["none"]["off_by"] == 0.0
+    text = " ".join(agreement_text(result))
+    percents = [float(x) for x in re.findall(r"off by ([+-][0-9.]+) %", text)]
+    assert percents
+    assert min(percents) > -100.0
 
 
 def test_open_films_alone_have_no_likeliest_cause() -> None:
