@@ -1072,9 +1072,9 @@ def lots(
         Path | None,
         typer.Argument(
             metavar="[READINGS.csv]",
-            help="A reading a row: column 'resistance' with the unit in each cell or"
-            " 'resistance_kohm'; 'open' for an open film. A column 'uncured' or"
-            " 'uncured_kohm' holds the same film before cure.",
+            help="A reading a row: column 'resistance (kohm)' or 'resistance_kohm', or"
+            " 'resistance' with the unit in each cell; 'open' for an open film. A column"
+            " 'uncured' holds the same film before cure. Other columns are passed over.",
         ),
     ] = None,
     reading: Annotated[
@@ -1233,31 +1233,42 @@ def _readings_of_file(
     """Read a file of resistances [ohm], and (cured, uncured) pairs where both are given."""
     import csv
 
+    from percsim.readings import split_heading
+
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "not a text file in UTF-8"
         problems.append(f"{path}: cannot be read: {reason}")
         return [], []
-    lines = [line for line in text.splitlines() if line.strip()]
-    separator = ";" if lines and ";" in lines[0] else ","
-    rows = list(csv.reader(lines, delimiter=separator))
-    heads = [head.strip().lower() for head in rows[0]] if rows else []
+    lines = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), start=1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    separator = max(",;\t", key=lines[0][1].count) if lines else ","
+    rows = list(csv.reader((line for _, line in lines), delimiter=separator))
+    heads = [head.strip() for head in rows[0]] if rows else []
     places: dict[str, tuple[int, str]] = {}
     for name in ("resistance", "uncured"):
         for k, head in enumerate(heads):
-            if head == name or head.startswith(f"{name}_"):
-                places[name] = k, head.removeprefix(name).lstrip("_")
+            word, unit = split_heading(head)
+            if word.lower().startswith(f"{name}_") and not unit:
+                # the unit as it is written: Mohm is not mohm
+                word, unit = name, word[len(name) + 1 :]
+            if word.lower() == name:
+                places[name] = k, unit
                 break
     if "resistance" not in places:
         problems.append(
-            f"{path}: needs a column 'resistance' (unit in each cell) or"
-            f" 'resistance_kohm', has {', '.join(heads) or 'nothing'}"
+            f"{path}: needs a column 'resistance' (unit in each cell),"
+            " 'resistance (kohm)' or 'resistance_kohm', has"
+            f" {', '.join(heads) or 'nothing'}"
         )
         return [], []
     values: list[float] = []
     pairs: list[tuple[float, float]] = []
-    for number, row in enumerate(rows[1:], start=2):
+    for (number, _), row in zip(lines[1:], rows[1:], strict=False):
         cells: dict[str, float | None] = {}
         for name, (k, unit) in places.items():
             cell = row[k].strip() if k < len(row) else ""
@@ -1279,17 +1290,30 @@ def _readings_of_file(
 
 
 def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
-    """Median and CV that a run predicts for its chosen or nearest candidate, its window."""
+    """Median and CV that a run predicts for the recipe it decides for, and its window.
+
+    Measured films decide where there are any.
+    """
     from percsim.errors import FolderError
     from percsim.plan import Plan
-    from percsim.report.tables import deciding_index, number
+    from percsim.report.tables import anchored, deciding_index, number
 
     path = folder / "summary.json"
     try:
         summary = json.loads(path.read_text(encoding="utf-8"))
-        index, _ = deciding_index(summary)
-        row = summary["candidates"][index]
-        median, cv = number(row["resistance_ohm"]["median"]), number(row["resistance_cv"])
+        told = anchored(summary)
+        if told is not None:
+            row, median = told, number(told["casting_resistance_ohm"]["median"])
+            cv = number(told["resistance_cv"]["median"])
+        else:
+            row = summary["candidates"][deciding_index(summary)[0]]
+            median = number(row["resistance_ohm"]["median"])
+            cv = number(row["resistance_cv"])
+        predicted = {
+            "weight_fraction": float(row["weight_fraction"]),
+            "electrode_gap_m": float(row["electrode_gap_m"]),
+            "measured_rows": 0 if told is None else summary["anchor"]["n_rows"],
+        }
         plan = Plan.from_dict(summary["plan"], name=str(path))
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise FolderError(
@@ -1298,13 +1322,13 @@ def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
         ) from error
     if median is None or cv is None or not max(median, cv) < float("inf"):
         raise FolderError(
-            f"{folder}: its {'chosen' if summary.get('chosen') is not None else 'nearest'}"
+            f"{folder}: the {'chosen' if summary.get('chosen') is not None else 'nearest'}"
             " candidate is open, so it predicts no spread; give --cv instead"
         )
-    predicted = {"median_ohm": median, "cv": cv}
+    predicted |= {"median_ohm": median, "cv": cv}
     nested = (summary.get("spread") or {}).get("nested") or {}
     lot = (nested.get("log_resistance") or {}).get("between_castings_of_one_lot")
-    if lot:
+    if lot and told is None:
         from percsim.ensemble.statistics import cv_from_log_std
 
         predicted["one_lot_cv"] = cv_from_log_std(float(lot["value"]))

@@ -16,7 +16,7 @@ from typing import Any
 from percsim.errors import PlanError
 from percsim.sections import MeasuredSection, did_you_mean
 
-__all__ = ["read_readings"]
+__all__ = ["read_readings", "split_heading"]
 
 _KEYS = tuple(MeasuredSection.model_fields)
 
@@ -45,18 +45,36 @@ _UNITS = {
 """Units that may be joined to a heading by an underscore."""
 
 
-def _heading(text: str) -> tuple[str, str]:
-    """Key and unit of a heading; the key is empty when it is not known."""
+def split_heading(text: str) -> tuple[str, str]:
+    """Split a heading such as "resistance (kohm)" into name and unit, "" without one.
+
+    Examples
+    --------
+    >>> split_heading("resistance (kohm)"), split_heading("note")
+    (('resistance', 'kohm'), ('note', ''))
+
+    """
     words = text.strip()
     bracket = re.fullmatch(r"(.*?)\s*[(\[]\s*(.*?)\s*[)\]]", words)
-    name, unit = (bracket[1], bracket[2]) if bracket else (words, "")
-    key = re.sub(r"\s+", "_", name.strip().lower())
+    return (bracket[1].strip(), bracket[2]) if bracket else (words, "")
+
+
+def _heading(text: str) -> tuple[str, str]:
+    """Key and unit of a heading; the key is empty when it is not known."""
+    name, unit = split_heading(text)
+    spelt = re.sub(r"\s+", "_", name)
+    key = spelt.lower()
     if key not in _KEYS and not unit:
+        found = []
         for known, units in _UNITS.items():
             for candidate in units:
                 word = {"wt%": "wt", "%": "percent"}.get(candidate, candidate)
                 if key in (f"{known}_{word.lower()}", f"{known}_{candidate.lower()}"):
-                    return known, candidate
+                    found.append((known, candidate))
+        # Mohm and mohm differ by their first letter alone
+        exact = [hit for hit in found if spelt.endswith(f"_{hit[1]}")]
+        if found:
+            return (exact or found)[0]
     key = _ALSO.get(key, key)
     return (key if key in _KEYS else ""), unit
 

@@ -537,6 +537,47 @@ def test_lots_of_a_file_and_of_options_agree(tmp_path: Path) -> None:
     assert json.loads(again.stdout)["lot"] == told["lot"]
 
 
+@pytest.mark.parametrize(
+    ("heading", "cell", "ohm"),
+    [
+        ("weight_fraction (wt%),resistance (kohm)", "34,1.2", 1200.0),
+        ("# bench 2\nresistance [kohm]\tnote", "1.2\tcup 3", 1200.0),
+        ("resistance_Mohm", "1.2", 1.2e6),
+        ("Resistance_mohm", "1.2", 1.2e-3),
+        ("resistance", "1.2 Mohm", 1.2e6),
+    ],
+)
+def test_lots_takes_the_headings_of_the_other_readings(
+    tmp_path: Path, heading: str, cell: str, ohm: float
+) -> None:
+    file = tmp_path / "lot.csv"
+    file.write_text(f"{heading}\n{cell}\n{cell}\n")
+    result = call("lots", file, "--json")
+    assert result.exit_code == 0, result.output
+    assert json.loads(result.stdout)["lot"]["median_ohm"] == pytest.approx(ohm)
+
+
+def test_lots_predicts_for_the_recipe_that_is_decided_for(
+    tmp_path: Path, plan: Path
+) -> None:
+    row = {"weight_fraction": 0.3, "electrode_gap_m": 3e-3, "resistance_cv": 0.25,
+           "resistance_ohm": {"median": 1440.0}}  # fmt: skip
+    summary = {
+        "plan": Plan.load(plan).as_dict(), "candidates": [row, row], "chosen": 0,
+    }  # fmt: skip
+    (tmp_path / "summary.json").write_text(json.dumps(summary))
+    words = " ".join(call("lots", "--folder", tmp_path).stdout.split())
+    assert "for 30 wt%, 3 mm gap: median 1.44 kohm, CV 25 %" in words
+    assert "on contacts as assumed" in words
+    measured = {**row, "electrode_gap_m": 2e-3, "resistance_cv": {"median": 0.23},
+                "casting_resistance_ohm": {"median": 1240.0}}  # fmt: skip
+    summary["anchor"] = {"n_rows": 6, "best": 1, "candidates": [row, measured]}
+    (tmp_path / "summary.json").write_text(json.dumps(summary))
+    words = " ".join(call("lots", "--folder", tmp_path).stdout.split())
+    assert "for 30 wt%, 2 mm gap: median 1.24 kohm, CV 23 %" in words
+    assert "on 6 measured rows of films" in words
+
+
 def test_lots_plans_without_readings() -> None:
     result = call("lots", "--cv", "25 %", "--share", "90 %")
     assert result.exit_code == 0, result.output

@@ -54,6 +54,20 @@ def test_semicolons_and_tabs(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("heading", "unit"),
+    [
+        ("resistance_Mohm", "Mohm"),
+        ("resistance_mohm", "mohm"),
+        ("R (Mohm)", "Mohm"),
+        ("Resistance_kOhm", "kohm"),
+    ],
+)
+def test_a_megohm_is_no_milliohm(tmp_path: Path, heading: str, unit: str) -> None:
+    found = rows(tmp_path, f"loading (wt%),gap (mm),{heading}\n26,3,2.1\n")
+    assert found[0]["resistance"] == f"2.1 {unit}"
+
+
+@pytest.mark.parametrize(
     ("text", "message"),
     [
         ("", "cups.csv: is empty"),

@@ -11,12 +11,29 @@ from percsim.assemble.anchor import IMAGINED, anchoring, posterior
 from percsim.assemble.day_one import DRAWS, PARAMETERS
 from percsim.assemble.gather import Findings
 from percsim.decision.anchor import Reading
-from percsim.decision.batch import agreement
+from percsim.decision.batch import Cause, agreement
 from percsim.decision.priors import ContactParameters, contact_priors
 from percsim.ensemble.sampling import box_seed
 from percsim.errors import PlanError
 
 __all__ = ["batch_agreement"]
+
+
+def _cause(cause: Cause) -> dict[str, Any]:
+    """One cause; what it is off by as a fraction, one standard error either way."""
+    low, middle, high = (cause.off_by + k * cause.standard_error for k in (-1.0, 0.0, 1.0))
+    if cause.name == "mixing":
+        ends = max(low, 0.0), middle, high
+    else:
+        # errors are those of the logarithm: half and double are equally far
+        ends = float(np.expm1(low)), float(np.expm1(middle)), float(np.expm1(high))
+    return {
+        "name": cause.name,
+        "probability": cause.probability,
+        "off_by": ends[1],
+        "low": ends[0],
+        "high": ends[2],
+    }
 
 
 def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str, Any]:
@@ -119,14 +136,6 @@ def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str
         "open_probability": result.open_probability,
         "scatter": result.scatter,
         "expected_scatter": result.expected_scatter,
-        "causes": [
-            {
-                "name": cause.name,
-                "probability": cause.probability,
-                "off_by": cause.off_by,
-                "standard_error": cause.standard_error,
-            }
-            for cause in result.causes
-        ],
+        "causes": [_cause(cause) for cause in result.causes],
         "told_apart": result.told_apart,
     }

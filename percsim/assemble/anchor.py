@@ -184,6 +184,11 @@ def _margins(row: dict[str, Any], target: Target) -> list[dict[str, Any]]:
     ]
 
 
+def _trusted(candidate: Candidate) -> bool:
+    """Whether the boxes of a candidate are far enough above the threshold to decide."""
+    return bool(candidate.castings.fit.threshold_ratio >= FAITHFUL_RATIO)
+
+
 def _decided(
     rows: Sequence[dict[str, Any]], candidates: Sequence[Candidate], target: Target
 ) -> tuple[int, bool]:
@@ -192,7 +197,7 @@ def _decided(
     Of those that do, the one with the largest share of passing castings; else of those
     whose boxes can be trusted.
     """
-    trusted = [c.castings.fit.threshold_ratio >= FAITHFUL_RATIO for c in candidates]
+    trusted = [_trusted(c) for c in candidates]
     meets = [
         can and all(m["met"] for m in _margins(row, target))
         for row, can in zip(rows, trusted, strict=True)
@@ -225,10 +230,13 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
     draws = posterior(findings, found)
     outlooks = candidate_outlooks(findings, draws)
     rows, shares = candidate_rows(outlooks, target, with_shares=False)
+    for row, candidate in zip(rows, findings.decision.candidates, strict=True):
+        row["margins"] = _margins(row, target)
+        row["trusted"] = _trusted(candidate)
     ranked = next_castings(outlooks, target, box_seed(plan.seed, IMAGINED, "priors"))
     mean = shares @ draws.weights
     at, meets = _decided(rows, findings.decision.candidates, target)
-    margins = _margins(rows[at], target)
+    margins = rows[at]["margins"]
     best, whole = outlooks[at], findings.whole
     numbers = [i for i, c in enumerate(whole.candidates) if c.mix == whole.best.mix]
     first = (

@@ -68,8 +68,9 @@ class Cause:
     probability : float
         After the readings; together 1.
     off_by, standard_error : float
-        Relative size of the deviation if this is the cause, and its error; for "mixing" the
-        spread of the loading from film to film that the scatter asks for. 0 for "none".
+        Natural logarithm of actual over planned if this is the cause, and its error; for
+        "mixing" the relative spread of the loading from film to film that the scatter asks
+        for. 0 for "none".
 
     """
 

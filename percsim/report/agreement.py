@@ -35,6 +35,16 @@ def _probability(value: object) -> str:
     return "below 0.001" if x < 0.001 else f"{x:.2g}"
 
 
+def _signed(value: object) -> str:
+    """Deviation in per cent with its sign, finer where it is small."""
+    percent = 100.0 * (number(value) or 0.0)
+    return f"{percent:+.0f}" if abs(percent) >= 10.0 else f"{percent:+.1f}"
+
+
+def _spread(value: object) -> str:
+    return f"{100.0 * (number(value) or 0.0):.1f}"
+
+
 def agreement_text(result: Row) -> list[str]:
     """Give the verdict, the numbers and the causes, line by line.
 
@@ -80,8 +90,12 @@ def agreement_text(result: Row) -> list[str]:
             if n_open
             else ""
         )
-        + ". The smallest of them times their number decides: below 0.05 is doubtful, "
-        "below 0.01 is rejected.",
+        + (
+            ". The smallest of them times their number decides: "
+            if films - n_open > 1 or n_open
+            else ". It decides: "
+        )
+        + "below 0.05 is doubtful, below 0.01 is rejected.",
     ]
     lines = [line for word in words for line in textwrap.wrap(word, 92)]
     if len(result["causes"]) < 2:
@@ -90,20 +104,23 @@ def agreement_text(result: Row) -> list[str]:
             "weigh a cured piece for its loading.",
             92,
         )
-    lines += ["", "Likeliest cause, of these and one at a time:"]
+    lines += [
+        "",
+        "Likeliest cause, of these and one at a time (one standard error either way):",
+    ]
     for cause in result["causes"]:
         off = ""
         if cause["name"] == "mixing":
             off = ", the films scatter no more than expected"
             if cause["off_by"]:
                 off = (
-                    f", spread {100 * cause['off_by']:.1f} +- "
-                    f"{100 * cause['standard_error']:.1f} % of the loading if so"
+                    f", spread {_spread(cause['off_by'])} % of the loading "
+                    f"({_spread(cause['low'])} to {_spread(cause['high'])}) if so"
                 )
         elif cause["name"] != "none":
             off = (
-                f", off by {100 * cause['off_by']:+.1f} +- "
-                f"{100 * cause['standard_error']:.1f} % if so"
+                f", off by {_signed(cause['off_by'])} % ({_signed(cause['low'])} to "
+                f"{_signed(cause['high'])}) if so"
             )
         lines.append(f"  {share(cause['probability']):>5} %  {CAUSES[cause['name']]}{off}")
     if not result["told_apart"]:

@@ -119,7 +119,7 @@ def resistance_figure(run: Run) -> Figure:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    reference, is_chosen = run.reference
+    reference, _ = run.reference
     figure = new_figure(5.5)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.4, 1))
     gaps, aside = side_by_side(run)
@@ -163,7 +163,7 @@ def resistance_figure(run: Run) -> Figure:
         )
         at = position(rows, reference)
         if at is not None:
-            ring = mark_deciding(upper, x[at], median[at], is_chosen=is_chosen)
+            ring = mark_deciding(upper, x[at], median[at], run.deciding_word)
     handles += [ring, error_handle() if any_error else None]
     handles += [shade_window(upper, limits), *threshold_marks(run, (upper, lower))]
     if any_open:
@@ -228,7 +228,7 @@ def factor_figure(run: Run) -> Figure:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    reference, is_chosen = run.reference
+    reference, _ = run.reference
     figure = new_figure(4.1)
     axes = figure.subplots()
     gaps, aside = side_by_side(run)
@@ -306,7 +306,7 @@ def factor_figure(run: Run) -> Figure:
                 lw=1.0,
                 zorder=4,
             )
-            ring = mark_deciding(axes, x[at], median[at], is_chosen=is_chosen)
+            ring = mark_deciding(axes, x[at], median[at], run.deciding_word)
     if any(np.isfinite(entry[6]).any() for entry in series):
         handles.append(
             Line2D(
@@ -346,7 +346,7 @@ def gap_figure(run: Run) -> Figure:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    reference, is_chosen = run.reference
+    reference, _ = run.reference
     rows = run.along("electrode_gap_m", "weight_fraction")
     figure = new_figure(3.6)
     left = figure.subplots()
@@ -379,7 +379,7 @@ def gap_figure(run: Run) -> Figure:
     any_open = open_marks(left, x, median, MAIN)
     at = position(rows, reference)
     ring = (
-        mark_deciding(left, x[at], median[at], is_chosen=is_chosen)
+        mark_deciding(left, x[at], median[at], run.deciding_word)
         if at is not None
         else None
     )
@@ -409,7 +409,7 @@ def map_figure(run: Run) -> Figure:
     if not run.candidates:
         raise NothingToDrawError("no candidate was evaluated")
     weights, gaps = run.values("weight_fraction"), run.values("electrode_gap_m")
-    index, is_chosen = deciding_index(run.summary)
+    index, _ = deciding_index(run.summary)
     ramp = ramp_map()
     figure = new_figure(1.35 + 0.62 * len(gaps), WIDTH)
     axes = figure.subplots()
@@ -469,11 +469,7 @@ def map_figure(run: Run) -> Figure:
 
         legend_above(
             figure,
-            [
-                Patch(
-                    fc="none", ec=COPPER, lw=2.2, label="chosen" if is_chosen else "nearest"
-                )
-            ],
+            [Patch(fc="none", ec=COPPER, lw=2.2, label=run.deciding_word)],
             2,
         )
     return figure

@@ -14,6 +14,7 @@ from percsim.decision.lots import (
     Lot,
     sampling_plan,
 )
+from percsim.report.tables import candidate_label
 from percsim.units import format_quantity
 
 __all__ = ["lot_summary", "lot_text"]
@@ -147,8 +148,8 @@ def _what_it_shows(lot: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]
     lines = [
         f"{lot['n']} {'casting' if lot['n'] == 1 else 'castings'}"
         + (f", {n_open} of them open" if n_open else "")
-        + f": median {_ohm(lot['median_ohm'])}, {_ohm(lot['smallest_ohm'])} to "
-        f"{_ohm(lot['largest_ohm'])}."
+        + f": median {_ohm(lot['median_ohm'])}, smallest {_ohm(lot['smallest_ohm'])}, "
+        f"largest {_ohm(lot['largest_ohm'])}."
     ]
     by_rank = lot["median_by_rank_ohm"]
     alike = conducting > 1 and not _scatters(lot)
@@ -211,10 +212,17 @@ def _what_it_shows(lot: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]
 
 
 def _prediction(predicted: Mapping[str, Any]) -> list[str]:
+    rows = int(predicted.get("measured_rows", 0))
+    basis = (
+        f"{rows} measured {'row' if rows == 1 else 'rows'} of films"
+        if rows
+        else "contacts as assumed"
+    )
+    where = f" for {candidate_label(predicted)}" if "electrode_gap_m" in predicted else ""
     lines = [
-        f"Predicted: median {_ohm(predicted['median_ohm'])}, CV "
-        f"{_percent(predicted['cv'])} between castings, on assumed tolerances unless the "
-        "plan's were measured."
+        f"Predicted{where}: median {_ohm(predicted['median_ohm'])}, CV "
+        f"{_percent(predicted['cv'])} between castings, on {basis} and on assumed "
+        "tolerances unless the plan's were measured."
     ]
     if "one_lot_cv" in predicted:
         lines.append(

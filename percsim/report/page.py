@@ -29,6 +29,7 @@ from percsim.report.tables import (
     is_tunnelling,
     level_statement,
     margin_rows,
+    measured_threshold_sentence,
     mix,
     mix_label,
     number,
@@ -45,6 +46,7 @@ from percsim.report.tables import (
     three,
     two,
     units_held,
+    unknown_share,
     verdict,
     with_error,
 )
@@ -152,8 +154,9 @@ def _flat(mapping: Any, prefix: str = "") -> list[tuple[str, str]]:
     return rows
 
 
-def _numbers(candidate: Row) -> list[dict[str, str]]:
+def _numbers(candidate: Row, unknown: float | None) -> list[dict[str, str]]:
     """Four numbers a reader looks for first."""
+    as_planned = "" if unknown is None else " if contacts and threshold are as planned"
     resistance, factor = (
         candidate.get(key) or {} for key in ("resistance_ohm", "gauge_factor")
     )
@@ -179,8 +182,10 @@ def _numbers(candidate: Row) -> list[dict[str, str]]:
         {
             "name": "Castings that pass",
             "value": f"{value} %",
-            "detail": f"95 % interval {low} – {high} %",
-            "error": "",
+            "detail": f"95 % interval {low} – {high} %{as_planned}",
+            "error": ""
+            if unknown is None
+            else f"{share(unknown)} % with all that is not known of them",
         },
         {
             "name": "Spread of resistance",
@@ -467,7 +472,51 @@ def _candidates(summary: Summary) -> tuple[Table, str]:
     return made, text
 
 
+def _why_not_measured(row: Row) -> str:
+    """Say what a candidate misses by the measured films."""
+    near = "" if row["trusted"] else "too near the threshold for its boxes to decide"
+    if number((row.get("casting_resistance_ohm") or {}).get("median")) == math.inf:
+        missed = ["the median casting is open"]
+    else:
+        missed = []
+        for m in margin_rows(row):
+            name, _, side = m["target"].partition(", ")
+            value = m["value"]
+            if name.startswith("share"):
+                value = f"{share(row.get('pass_share'))} %"
+            if not m["met"]:
+                missed.append(f"{name} {value}, {side} {m['limit']}")
+    return "; ".join(filter(None, [near, *missed])) or (
+        "meets the targets, fewer castings pass"
+    )
+
+
+def _refused_measured(measured: Row) -> Table | None:
+    """Lay out what every other candidate misses by the measured films."""
+    rows = [
+        (
+            percent(row.get("weight_fraction")),
+            scaled(row.get("electrode_gap_m"), 1e3),
+            quantiles(row.get("casting_resistance_ohm"), 1e-3)[0],
+            quantiles(row.get("gauge_factor"))[0],
+            share(row.get("pass_share")),
+            _why_not_measured(row),
+        )
+        for k, row in enumerate(measured["candidates"])
+        if k != measured["best"] or not measured["meets_target"]
+    ]
+    if not rows:
+        return None
+    return table(
+        ("#filler|wt%", "#gap|mm", "#R, median|kohm", "#GF, median|", "#pass|%", "~why"),
+        rows,
+    )
+
+
 def _refused(summary: Summary) -> Table | None:
+    measured = summary.get("anchor")
+    if measured:
+        return _refused_measured(measured)
     index, is_chosen = deciding_index(summary)
     rows: list[tuple[str, ...]] = []
     for k, c in enumerate(summary.get("candidates") or []):
@@ -588,7 +637,7 @@ def _threshold(summary: Summary) -> tuple[str, Table | None]:
     if number(threshold.get("n")):
         text += f" from {three(threshold['n'])} growth runs"
     text += ") this filler forms no path through a large film: its percolation threshold."
-    text += film_threshold_sentence(threshold)
+    text += film_threshold_sentence(threshold) + measured_threshold_sentence(summary)
     curve = threshold.get("aspect_ratio_curve") or []
     if not curve:
         return text, None
@@ -742,12 +791,11 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         .replace("+00:00", " UTC"),
         "complete": bool(summary.get("complete", True)),
         "is_chosen": bool(summary["anchor"]["meets_target"]) if told else is_chosen,
-        "as_planned": ", as planned" if told else "",
         "as_measured": ", by the measured films" if told else "",
         "headline": headline(summary),
         "numbers": _measured_numbers(told)
         if told is not None
-        else _numbers(candidate)
+        else _numbers(candidate, unknown_share(summary, candidate))
         if candidate is not None
         else [],
         "basis": [units_held(line) for line in _basis(summary)],

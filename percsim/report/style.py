@@ -134,6 +134,12 @@ class Run:
         index, is_chosen = deciding_index(self.summary)
         return self.candidates[index or 0], is_chosen
 
+    @property
+    def deciding_word(self) -> str:
+        """What legends call that candidate; measured films may decide for another."""
+        word = "chosen" if deciding_index(self.summary)[1] else "nearest"
+        return f"{word} as planned" if "anchor" in self.summary else word
+
     def of_one_mix(self) -> Run:
         """Keep the candidates and rows of the deciding mix alone, numbered anew."""
         keys = varying_axes(self.summary)
@@ -364,7 +370,7 @@ def open_handle(colour: Any = MUTED) -> Any:
     )
 
 
-def mark_deciding(axes: Axes, x: float, y: float, *, is_chosen: bool) -> Any:
+def mark_deciding(axes: Axes, x: float, y: float, word: str) -> Any:
     """Mark the deciding candidate; returns a handle for the legend."""
     from matplotlib.lines import Line2D
 
@@ -387,7 +393,7 @@ def mark_deciding(axes: Axes, x: float, y: float, *, is_chosen: bool) -> Any:
             zorder=7,
             **style,
         )
-    return Line2D([], [], label="chosen" if is_chosen else "nearest", **(style | {"ms": 9}))
+    return Line2D([], [], label=word, **(style | {"ms": 9}))
 
 
 def margin_limits(run: Run, wanted: Callable[[str, str], bool]) -> list[float]:

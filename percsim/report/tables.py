@@ -302,6 +302,18 @@ def quantiles(row: Any, factor: float = 1.0) -> tuple[str, str]:
     return scaled(row.get("median"), factor), low if low == high else f"{low} – {high}"
 
 
+def measured_threshold_sentence(summary: Summary) -> str:
+    """Say where measured films put the threshold, empty without any."""
+    for row in (summary.get("anchor") or {}).get("parameters") or []:
+        if row.get("name") == "threshold" and not row.get("held"):
+            median, band = quantiles(row.get("posterior"))
+            return (
+                f" The measured films put the threshold at {median} times the simulated "
+                f"one (5-95 %: {band.replace('–', 'to')})."
+            )
+    return ""
+
+
 def film_threshold_sentence(threshold: Row) -> str:
     """Say how far contacts open at rest raise the threshold, empty if they do not."""
     lost = number(threshold.get("contacts_lost_at_rest"))
@@ -693,8 +705,33 @@ def _standard_error(candidate: Row, key: str) -> Any:
     return (candidate.get(key) or {}).get("standard_error")
 
 
-def expectation(candidate: Row) -> str:
-    """Say in one sentence what castings of a candidate are expected to read."""
+def unknown_share(summary: Summary, candidate: Row) -> float | None:
+    """Share of castings that pass with all that is not known yet, None if not told."""
+    for row in (summary.get("day_one") or {}).get("candidates") or []:
+        if all(
+            number(row.get(key)) == number(candidate.get(key))
+            for key in ("weight_fraction", "electrode_gap_m")
+        ):
+            return number(row.get("pass_share"))
+    return None
+
+
+def expectation(candidate: Row, unknown: float | None = None) -> str:
+    """Say in one sentence what castings of a candidate are expected to read.
+
+    Parameters
+    ----------
+    candidate : dict
+        One candidate of a summary.
+    unknown : float, optional
+        Share that passes with all that is not known, from `unknown_share`.
+
+    Returns
+    -------
+    str
+        Resistance, gauge factor and both shares.
+
+    """
     r, r_range = quantiles(candidate.get("resistance_ohm"), 1e-3)
     f, f_range = quantiles(candidate.get("gauge_factor"))
     if r == "open":
@@ -709,9 +746,16 @@ def expectation(candidate: Row) -> str:
         error = simulation_error(_standard_error(candidate, "gauge_factor"))
         text += f", gauge factor {f} ({f_range.replace('–', 'to')}{error and ', ' + error})"
     passing = candidate.get("pass_share") or {}
+    text += (
+        f"; {share(passing.get('value'))} % of castings meet the limits on R and gauge "
+        f"factor (95 % interval {share(passing.get('low'))} to "
+        f"{share(passing.get('high'))} %)"
+    )
+    if unknown is None:
+        return f"{text}."
     return (
-        f"{text}; {share(passing.get('value'))} % of castings meet the targets "
-        f"(95 % interval {share(passing.get('low'))} to {share(passing.get('high'))} %)."
+        f"{text}. All of this holds for contacts and threshold as planned; with all that "
+        f"is not known of them yet a casting passes with probability {share(unknown)} %."
     )
 
 
@@ -752,7 +796,7 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
     if told is not None:
         say(anchored_expectation(told))
     elif index is not None:
-        say(expectation(candidates[index]))
+        say(expectation(candidates[index], unknown_share(summary, candidates[index])))
     reasons = [str(reason) for reason in summary.get("reasons") or []]
     say(*(f"- {sentence(reason)}" for reason in reasons))
     change = summary.get("what_would_have_to_change") or []
@@ -783,7 +827,9 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
         say(
             f"Threshold {percent(threshold['weight_fraction'])} wt% "
             f"({percent(threshold.get('volume_fraction'))} vol%, "
-            f"standard error {error} vol%)." + film_threshold_sentence(threshold)
+            f"standard error {error} vol%)."
+            + film_threshold_sentence(threshold)
+            + measured_threshold_sentence(summary)
         )
     statement = level_statement(summary)
     said = ("1/g0", "1/area")

@@ -14,6 +14,7 @@ from percsim.assemble.anchor import measured_films, plan_readings
 from percsim.assemble.day_one import day_one
 from percsim.ensemble.store import encode_json
 from percsim.errors import PlanError
+from percsim.report.page import _refused_measured, _why_not_measured
 from percsim.report.tables import headline
 
 MEDIANS = {"g0": 8e-5, "beta": 100.0, "delta_b": 0.01, "lambda_T": 0.3, "Ea": 0.0}
@@ -111,6 +112,25 @@ def test_measured_films_are_held_against_every_limit(found, section):
     row = found.decision.candidates[section["candidate"]]
     weight = row.castings.fit.loading.weight_fraction
     assert headline(chosen).startswith(f"Cast {100 * weight:.4g} wt% filler")
+
+
+def test_the_page_says_what_each_other_candidate_misses_by_the_films(section):
+    told = _refused_measured(section)["rows"]
+    assert len(told) == len(section["candidates"]) - 1
+    others = [r for k, r in enumerate(section["candidates"]) if k != section["best"]]
+    low, high = section["window_ohm"]
+    for row, cells in zip(others, (r["cells"] for r in told), strict=True):
+        median = row["casting_resistance_ohm"]["median"]
+        why = cells[-1]
+        if median == np.inf:
+            assert "the median casting is open" in why
+            continue
+        assert ("kohm, at most 3 kohm" in why) == (median > high)
+        assert ("ohm, at least 700 ohm" in why) == (median < low)
+        passes = all(m["met"] for m in row["margins"])
+        assert (why == "meets the targets, fewer castings pass") == passes
+    near = {**others[0], "trusted": False}
+    assert _why_not_measured(near).startswith("too near the threshold")
 
 
 def test_a_plan_without_rows_has_no_such_chapter():

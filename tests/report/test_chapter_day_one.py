@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import Any
 
 import pytest
@@ -13,9 +14,18 @@ from percsim.assemble.anchor import measured_films, plan_readings
 from percsim.assemble.day_one import day_one
 from percsim.ensemble.store import encode_json
 from percsim.report.agreement import agreement_text
+from percsim.report.chapters import chapter_lines
 from percsim.report.chapters.anchor import ANCHOR
 from percsim.report.chapters.day_one import DAY_ONE
 from percsim.report.style import Run
+from percsim.report.tables import (
+    candidate_label,
+    expectation,
+    measured_threshold_sentence,
+    share,
+    three,
+    unknown_share,
+)
 
 ROW = {"electrode_gap": "3 mm", "films": 3}
 ROWS = [
@@ -92,6 +102,64 @@ def test_agreement_in_words() -> None:
     assert "3 measured rows narrow the prediction" in text.replace("\n", " ")
     assert "Likeliest cause" in text
     assert max(map(len, text.splitlines())) <= 110
+
+
+def test_lines_after_readings_name_whose_they_are(summary: dict[str, Any]) -> None:
+    # anything else than measured films is that of the candidate as planned
+    told = chapter_lines({**summary, "chosen": 0, "nearest": None})
+    assert told[0].startswith("Cast ")
+    planned = candidate_label(summary["candidates"][0])
+    assert not any(line.startswith("As planned") for line in told)  # nothing follows
+    told = chapter_lines({**summary, "chosen": 0, "nearest": None, "currents": {
+        "largest_contact_power_W": {"largest": 1e-8}, "hottest_share": {"mean": 0.2},
+        "film_voltage_V": 1.5, "n_boxes": 20}})  # fmt: skip
+    assert told[-2].endswith(f"for {planned}:")
+    assert told[-1].startswith("The hottest 1 %")
+
+
+def test_the_threshold_is_that_of_the_measured_films(summary: dict[str, Any]) -> None:
+    row = next(r for r in summary["anchor"]["parameters"] if r["name"] == "threshold")
+    said = measured_threshold_sentence(summary)
+    assert f"at {three(row['posterior']['median'])} times the simulated one" in said
+    assert measured_threshold_sentence({}) == ""
+
+
+def test_day_one_share_of_a_candidate_is_beside_the_planned_one(
+    summary: dict[str, Any],
+) -> None:
+    row = summary["day_one"]["candidates"][2]
+    candidate = next(
+        c
+        for c in summary["candidates"]
+        if c["weight_fraction"] == row["weight_fraction"]
+        and c["electrode_gap_m"] == row["electrode_gap_m"]
+    )
+    unknown = unknown_share(summary, candidate)
+    assert unknown == row["pass_share"]
+    told = expectation(candidate, unknown)
+    assert "hold" in told
+    assert told.endswith(f"passes with probability {share(unknown)} %.")
+    assert unknown_share({}, candidate) is None
+    assert "as planned" not in expectation(candidate)
+
+
+def test_a_cause_takes_no_more_away_than_there_is() -> None:
+    rows = [{"weight_fraction": "30 wt%", "electrode_gap": "3 mm", "resistance": r}
+            for r in ("27 kohm", "30 kohm", "25 kohm")]  # fmt: skip
+    result = batch_agreement(findings(ROWS), plan_readings(findings(rows).plan))
+    causes = {c["name"]: c for c in result["causes"]}
+    ratio = result["measured_ohm"] / result["predicted_ohm"]["median"]
+    assert ratio > 6.0
+    for name in ("contact", "thickness"):
+        # R goes as 1/g0 and 1/thickness: off by 1/ratio - 1, less what chance explains
+        cause = causes[name]
+        assert 1.0 / ratio - 1.0 < cause["off_by"] < -0.5
+        assert -1.0 < cause["low"] < cause["off_by"] < cause["high"]
+    assert causes["none"]["off_by"] == 0.0
+    text = " ".join(agreement_text(result))
+    percents = [float(x) for x in re.findall(r"off by ([+-][0-9.]+) %", text)]
+    assert percents
+    assert min(percents) > -100.0
 
 
 def test_open_films_alone_have_no_likeliest_cause() -> None:

@@ -21,7 +21,7 @@ def text_of(lot=None, log_std=np.inf, window=WINDOW, quiet=False, **more):
 
 def test_the_worked_lot_in_words():
     told = text_of(Lot(READINGS, WINDOW))
-    assert "20 castings: median 10.2 kohm, 7.65 kohm to 14.8 kohm" in told
+    assert "20 castings: median 10.2 kohm, smallest 7.65 kohm, largest 14.8 kohm" in told
     assert "within 6.38 kohm to 16.7 kohm (log-normal, two-sided, exact k = 2.7603)" in told
     assert "20 of 20 inside, a share of 83.2 % to 100 %" in told
     assert "more than 99.9 %" in told

@@ -13,7 +13,7 @@ from percsim.report.chapters.layers import LAYERS
 from percsim.report.chapters.operation import OPERATION
 from percsim.report.chapters.spread import SPREAD
 from percsim.report.chapters.temperature import TEMPERATURE
-from percsim.report.tables import Summary, of_one_mix
+from percsim.report.tables import Summary, candidate_label, deciding_index, of_one_mix
 
 __all__ = ["CHAPTERS", "chapter_lines"]
 
@@ -32,10 +32,20 @@ CHAPTERS: tuple[Chapter, ...] = (
 
 
 def chapter_lines(summary: Summary) -> list[str]:
-    """Sentences for the command line of every chapter that the summary holds."""
-    return [
-        line
-        for chapter in CHAPTERS
-        if chapter.key in summary
-        for line in chapter.lines(summary if chapter.over_mixes else of_one_mix(summary))
-    ]
+    """Sentences for the command line of every chapter that the summary holds.
+
+    What measured films tell comes first; the rest is then that of the candidate as planned,
+    and says so once.
+    """
+    here = [chapter for chapter in CHAPTERS if chapter.key in summary]
+    lines = {
+        chapter.key: chapter.lines(summary if chapter.over_mixes else of_one_mix(summary))
+        for chapter in here
+    }
+    measured = list(lines.pop(ANCHOR.key, ()))
+    rest = [line for told in lines.values() for line in told]
+    index, _ = deciding_index(summary)
+    if measured and rest and index is not None:
+        label = candidate_label(summary["candidates"][index])
+        measured.append(f"As planned, before these films were measured, for {label}:")
+    return measured + rest

@@ -254,7 +254,7 @@ def trade_off_figure(run: Run) -> Figure:
         )
     members = sorted((k for k, p in enumerate(points) if p["on_front"]), key=lambda k: x[k])
     axes.plot(x[members], y[members], color=MUTED, lw=1.1, ls=":", zorder=2)
-    index, is_chosen = deciding_index(run.summary)
+    index, _ = deciding_index(run.summary)
     handles: list[Any] = [
         Line2D(
             [], [], color=GAP_COLOURS[k % 6], marker=GAP_MARKERS[k % 6], ls="", ms=5.5,
@@ -273,8 +273,7 @@ def trade_off_figure(run: Run) -> Figure:
                 "ls": "",
             }
             axes.plot(x[k], y[k], ms=13, zorder=6, **ring)
-            word = "chosen" if is_chosen else "nearest"
-            handles.append(Line2D([], [], ms=9, label=word, **ring))
+            handles.append(Line2D([], [], ms=9, label=run.deciding_word, **ring))
     _name_loadings(run, axes, points, x, y)
     for value in factor_limits(run):
         axes.axhline(value, color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)

@@ -213,10 +213,9 @@ def _lines(summary: Summary) -> Sequence[str]:
     spread = summary["spread"]
     if not spread["quoted"]:
         return []
-    when = "As planned: " if "anchor" in summary else ""
     return [
-        when + spread["advice"][0],
-        when + spread["chains"].split(", because ")[0].rstrip(".") + ".",
+        spread["advice"][0],
+        spread["chains"].split(", because ")[0].rstrip(".") + ".",
     ]
 
 
