@@ -393,7 +393,8 @@ def _carry_out(
     if not quiet:
         size = estimate(loaded, workers)
         lines.append(_size_line(loaded, size))
-        lines += [f"Mind: {caution}" for caution in _memory_cautions(loaded, size)]
+        cautions = [*_memory_cautions(loaded, size), *_wrapping(loaded)]
+        lines += [f"Mind: {caution}" for caution in cautions]
     try:
         with _progress(quiet) as progress:
             return run_plan(
@@ -411,6 +412,13 @@ def _carry_out(
         _leave(
             INTERRUPTED,
             f"interrupted: {stop.done} of {_count(stop.total, 'job')} {where}",
+            f"go on with:  {command or _command(loaded, folder)}",
+        )
+    except KeyboardInterrupt:
+        # before the first job or after the last one; what is done is stored
+        _leave(
+            INTERRUPTED,
+            "interrupted",
             f"go on with:  {command or _command(loaded, folder)}",
         )
 
@@ -846,7 +854,7 @@ def check(
     size = estimate(loaded, workers)
     if _kernels_compiled():
         size["seconds_to_compile"] = 0.0
-    cautions = [*_memory_cautions(loaded, size), *loaded.cautions]
+    cautions = [*_memory_cautions(loaded, size), *loaded.cautions, *_wrapping(loaded)]
     if as_json:
         _print_json(
             {
@@ -862,6 +870,13 @@ def check(
         _say(_size_line(loaded, size))
         return
     _say(_check_text(loaded, size, cautions))
+
+
+def _wrapping(plan: Plan) -> list[str]:
+    """One line if wrapping strains films beyond what a run computes."""
+    from percsim.assemble.layers import wrapping_caution
+
+    return [line for line in (wrapping_caution(mix) for mix in plan.mixes[:1]) if line]
 
 
 def _kernels_compiled() -> bool:
@@ -880,6 +895,7 @@ def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> st
 
     fillers = ", ".join(
         f"{f.name} {format_quantity(f.median_diameter, 'length', digits=3)}"
+        + (" (median by number)" if f.size.volume_median != f.size.median else "")
         + ("" if f.kind == "sphere" else f", aspect ratio {f.median_aspect_ratio:.3g}")
         for f in plan.fillers
     )

@@ -81,6 +81,10 @@ HARD_CUTOFF = 0.02
 Common practice, no source.
 """
 
+LARGE_CUT = 0.05
+"""Share of a powder's volume in particles too large for the clip that is worth saying
+(judgement)."""
+
 AXES = ("thickness", "diameter", "aspect_ratio", "mix_ratio")
 """Keys of [explore] that make mixes: combinations with boxes or films of their own."""
 
@@ -1233,6 +1237,7 @@ class Plan:
                     " contacts are pressed shut; contacts across the current are then fully"
                     " closed and respond no further"
                 )
+        out += self._size_cautions()
         if self.film.thickness < self.largest_particle:
             out.append(
                 f"the film, {_length(self.film.thickness)} thick, is thinner"
@@ -1240,6 +1245,23 @@ class Plan:
                 " they lie flatter than the plan says"
             )
         return (*out, *self._placement_cautions(), *self._reading_cautions())
+
+    def _size_cautions(self) -> list[str]:
+        """Where the cut of a log-normal law takes away more than its tail."""
+        out = []
+        for filler in self.fillers:
+            law = filler.size
+            lost = law.volume_beyond_clip
+            if lost > LARGE_CUT:
+                d90 = _length(float(law.quantile(0.9, power=3.0)))
+                out.append(
+                    f"sizes of {filler.name} end at {_length(law.bounds[1])}, three spreads"
+                    " above the median by number: the largest particles,"
+                    f" {100 * lost:.0f} % of the powder by volume, are left out, and 90 %"
+                    f" of the rest by volume lie below {d90}; a histogram (csv) is taken"
+                    " whole"
+                )
+        return out
 
     def _reading_cautions(self) -> list[str]:
         """Where temperatures or the supply are outside of what is known."""

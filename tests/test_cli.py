@@ -369,8 +369,13 @@ def test_an_interrupted_run_says_what_is_stored_and_how_to_go_on(
         f"interrupted: 40 of 166 jobs stored in {out}",
         f"go on with:  percsim run {plan} --out '{out}'",
     ]
-    chain.outcome = KeyboardInterrupt()
-    assert call("run", plan).exit_code == 130
+    chain.outcome = KeyboardInterrupt()  # while the report is written
+    result = call("run", plan, "--out", out)
+    assert result.exit_code == 130
+    assert result.stderr.splitlines()[-2:] == [
+        "interrupted",
+        f"go on with:  percsim run {plan} --out '{out}'",
+    ]
 
 
 def test_folder_faults_are_bad_input_and_surprises_are_not(

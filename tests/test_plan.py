@@ -734,6 +734,23 @@ def test_cautions_name_thin_films_and_small_boxes() -> None:
     assert flat.startswith("the film, 30 um thick, is thinner than the largest particles")
 
 
+def test_a_caution_names_the_powder_that_the_cut_of_sizes_leaves_out() -> None:
+    cold = {"closed_at": "-40 C"}
+    sheet = {"d10": "7 um", "d50": "15 um", "d90": "31 um"}
+    (told,) = Plan.from_dict(
+        changed(filler={"diameter": sheet}, film={"thickness": "1 mm"}, contacts=cold)
+    ).cautions
+    # by hand: spread ln(31/7)/2.563 = 0.581, by number 15 exp(-3 s^2) = 5.46 um, its cut
+    # at exp(3 s) of it, and 1 - Phi(3 - 3 s) of the volume above
+    assert "end at 31.14 um" in told
+    assert "10 % of the powder by volume" in told
+    narrow = {"d10": "10 um", "d50": "15 um", "d90": "22 um"}
+    plan = Plan.from_dict(
+        changed(filler={"diameter": narrow}, film={"thickness": "1 mm"}, contacts=cold)
+    )
+    assert plan.cautions == ()
+
+
 def test_cautions_name_faces_left_out_and_contacts_pressed_shut_across() -> None:
     (pressed,) = Plan.from_dict(BASE).cautions
     # by hand: 3000 microstrain on a part of Poisson ratio 0.33 thins the film by

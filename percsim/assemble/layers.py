@@ -255,6 +255,38 @@ def _half_width(draws: Floats) -> float:
     return float(0.5 * (high - low)) if np.isfinite(high) and np.isfinite(low) else math.inf
 
 
+def wrapping_caution(plan: Plan) -> str:
+    """Say before a run that wrapping strains films beyond what it computes, empty if not.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan; moduli are at their best estimates.
+
+    Returns
+    -------
+    str
+
+    """
+    radius, strains = plan.part.radius, plan.strains
+    if radius is None:
+        return ""
+    faces = []
+    for weight_fraction in plan.weight_fractions:
+        wrap = Assembly.of(plan, weight_fraction).wrap()
+        if radius > wrap.above:
+            faces += list(wrap.strain(np.array(wrap.faces), radius))
+    if not faces or (min(faces) >= strains[0] and max(faces) <= strains[-1]):
+        return ""
+    ends = f"{_microstrain(strains[0])} to {_microstrain(strains[-1])}"
+    return (
+        f"wrapping strains the faces of the film by {_microstrain(min(faces))} to"
+        f" {_microstrain(max(faces))}, and only {ends} are computed: resistances and gauge"
+        " factors on the part are then extrapolated; a [strain] window that holds both"
+        " computes them (its far end is also that of the chord gauge factor)"
+    )
+
+
 def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     """Give what sheet, part and wrapping make of the film; nothing without either section.
 

@@ -345,6 +345,19 @@ class SizeDistribution:
         """Median by volume, particles weighted by D^3 [m]."""
         return float(self.quantile(0.5, power=3.0))
 
+    @property
+    def volume_beyond_clip(self) -> float:
+        """Share of a log-normal powder's volume in particles larger than the clip lets in.
+
+        0 for a histogram, and where a sieve has taken them out. Weighting by D^3 moves the
+        median by 3 s spreads (see `from_percentiles`).
+        """
+        if self.edges or self.spread == 0.0:
+            return 0.0
+        if self.upper < self.median * math.exp(self.clip * self.spread):
+            return 0.0
+        return 0.5 * math.erfc((self.clip - 3.0 * self.spread) / math.sqrt(2.0))
+
     def _cuts(self) -> tuple[float, float]:
         low, high = self.bounds
         if low == high:  # spread 0, or cuts that meet: one size

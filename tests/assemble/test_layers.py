@@ -2,11 +2,12 @@
 
 import json
 import math
+import re
 
 import numpy as np
 import pytest
 
-from percsim.assemble.layers import Assembly
+from percsim.assemble.layers import Assembly, wrapping_caution
 from percsim.assemble.words import BOND
 from percsim.film.layers import StrainTransfer
 from percsim.plan import Plan
@@ -114,6 +115,18 @@ def test_the_soft_stack_on_its_tube(wrapped):
     smallest = (0.35e-3 - z_n) / 4e-3 - z_n
     assert wrap["smallest_radius_m"]["value"] == pytest.approx(smallest)
     assert wrap["outside_window"]
+
+
+def test_wrapping_beyond_the_window_is_told_before_the_run():
+    told = wrapping_caution(Plan.from_dict(_mapping(SMALL + LAYERS)))
+    # the worked case above; its film has the same modulus at every loading
+    low, high = (int(x) for x in re.findall(r"([+-]\d+) microstrain", told)[:2])
+    assert low == pytest.approx(-3600, abs=50)
+    assert high == pytest.approx(4400, abs=50)
+    assert "only -4000 microstrain to +4000 microstrain are computed" in told
+    wide = SMALL.replace("-4000 to 4000", "-4000 to 5000") + LAYERS
+    assert wrapping_caution(Plan.from_dict(_mapping(wide))) == ""
+    assert wrapping_caution(Plan.from_dict(_mapping(SMALL))) == ""
 
 
 def test_the_shift_of_the_zero_fades_with_the_radius(wrapped):

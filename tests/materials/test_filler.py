@@ -265,3 +265,19 @@ def test_impossible_fillers_are_refused(change, words):
 def test_impossible_orientations_are_refused(arguments, words):
     with pytest.raises(ValueError, match=words):
         Orientation(*arguments)
+
+
+def test_volume_beyond_the_clip_is_what_a_wider_one_would_add():
+    law = SizeDistribution.from_percentiles(7e-6, 15e-6, 31e-6, weighting="volume")
+    wide = SizeDistribution.from_percentiles(
+        7e-6, 15e-6, 31e-6, weighting="volume", clip=8.0
+    )
+    end = law.bounds[1]
+    # share of the whole powder, weighted by D^3, above where the clip ends it
+    u = np.linspace(0.0, 1.0, 200_001)
+    beyond = np.mean(wide.quantile(u, power=3.0) > end)
+    assert law.volume_beyond_clip == pytest.approx(beyond, abs=2e-4)
+    # d90 of the sheet is where the clip falls, by chance of this spread
+    assert law.volume_beyond_clip == pytest.approx(0.104, abs=1e-3)
+    assert law.sieved(1e-6, 25e-6).volume_beyond_clip == 0.0
+    assert SizeDistribution(10e-6).volume_beyond_clip == 0.0
