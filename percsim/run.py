@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import shlex
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -110,6 +109,8 @@ def _write(
     """Write what a folder shows, numbers first, so that a picture can never cost them."""
     summary, decision, tables = assemble(plan, records, stages)
     summary |= extra
+    # of all jobs that are stored, whenever they ran
+    summary["elapsed_s"] = round(sum(record.elapsed for record in records.values()), 3)
     if len(summary.pop("environments", [])) > 1:
         summary["cautions"].insert(
             0,
@@ -180,7 +181,6 @@ def run_plan(
         On Ctrl-C; the finished boxes are stored and the same call goes on from there.
 
     """
-    started = time.monotonic()
     folder = Path(out)
     if verify_film is not None:
         # too small a budget is told before anything is computed
@@ -225,7 +225,6 @@ def run_plan(
         extra = {
             "command": command or shlex.join(words),
             "created": datetime.now(UTC).isoformat(timespec="seconds"),
-            "elapsed_s": round(time.monotonic() - started, 3),
             "environment": environments[-1],
             "environments": environments,
         }
@@ -300,7 +299,6 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
                 ["percsim", "run", str(folder / "plan.toml"), "--out", str(folder)]
             ),
             "created": store.created,
-            "elapsed_s": 0.0,
             "environment": store.environments[-1],
             "environments": store.environments,
         }

@@ -183,7 +183,7 @@ def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
 def _chains(castings: Castings, share: float, resistance_cv: float) -> str:
     flakes = (
         "the chance of the particle chains makes "
-        f"{_percent(max(share, 0.0)) if share >= 1e-4 else 'less than 0.01 %'} of the "
+        f"{_percent(share) if share >= 1e-3 else 'less than 0.1 %'} of the "
         "variance of ln R"
     )
     if share < 0.05:

@@ -131,6 +131,11 @@ def _percent(value: float) -> str:
     return f"{100 * value:.1f} %" if 0.99 <= value < 0.9995 else f"{100 * value:.0f} %"
 
 
+def _few(share: float) -> str:
+    """Share that is hardly there; digits below a thousandth would only look like news."""
+    return "less than 0.1 %" if share < 1e-3 else _percent(share)
+
+
 def _tenths(value: float) -> str:
     """Per cent to a decimal, so that a limit missed by a hair is seen to be."""
     return f"{100 * value:.1f} %" if np.isfinite(value) else "not defined"
@@ -2190,7 +2195,7 @@ def _describe(
         )
         if castings.shares["chains"] < 0.05:
             spread += (
-                f"; the chains of particles make {_percent(castings.shares['chains'])} of "
+                f"; the chains of particles make {_few(castings.shares['chains'])} of "
                 "it, so they are hardly why nominally equal films differ"
             )
         words.append(spread)

@@ -93,7 +93,7 @@ def write_report(
     logged, and a note with the reason takes its place on the page.
 
     """
-    from percsim.report.figures import Run, draw
+    from percsim.report.figures import FIGURES, Run, draw
     from percsim.report.page import render_page
 
     folder = Path(folder)
@@ -117,5 +117,8 @@ def write_report(
         except (OSError, FolderError) as error:
             failures.append(f"{drawing.name}: {error}")
             _log.warning("figure %s was not saved: %s", drawing.name, error)
+    for name in set(FIGURES) - {drawing.name for drawing in drawings}:
+        # one of an earlier page that this page has no more
+        (pictures / f"{name}.png").unlink(missing_ok=True)
     page = write_atomically(folder / "report.html", render_page(summary, drawings))
     return Report(page, (*files, page), tuple(failures))

@@ -237,7 +237,7 @@ def network_figure(run: Run) -> Figure:
         colours = ScalarMappable(cmap=scale)
         colours.set_array([0.0, 1.0])
         bar_axes = figure.colorbar(colours, ax=axes, shrink=0.6, aspect=24, pad=0.02)
-        bar_axes.set_label("voltage at 1 V across")
+        bar_axes.set_label("voltage at 1 V across, V")
         bar_axes.outline.set_visible(False)
         legend_above(
             figure,

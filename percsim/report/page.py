@@ -702,7 +702,9 @@ def _quality_text(summary: Summary) -> str:
     text = f"{count} boxes were simulated; {n_open} of them are open and count as such; "
     text += f"{failed} failed" if failed else "none failed"
     elapsed = number(summary.get("elapsed_s"))
-    return f"{text}." + (f" The run took {bench(elapsed, 's')}." if elapsed else "")
+    return f"{text}." + (
+        f" One after the other its jobs take {bench(elapsed, 's')}." if elapsed else ""
+    )
 
 
 def _assumptions(summary: Summary) -> Table:

@@ -290,6 +290,14 @@ def bench(value: Any, unit: str = "") -> str:
     return f"{three(x)} {unit}".strip()
 
 
+def kohm_band(row: Any) -> str:
+    """5-95 % range of resistances [ohm] in kohm, "0.065 kohm to open" where it opens."""
+    low, _, high = quantiles(row, 1e-3)[1].partition(" – ")
+    if not high:
+        return low if low == "open" else f"{low} kohm"
+    return f"{low} kohm to open" if high == "open" else f"{low} to {high} kohm"
+
+
 def mix(value: Any) -> str:
     """Write a base to curing agent ratio."""
     return f"{three(value)} : 1" if number(value) is not None else "–"
@@ -687,11 +695,13 @@ def anchored(summary: Summary) -> Row | None:
 
 def anchored_expectation(row: Row) -> str:
     """Say in one sentence what castings read, as far as measured films tell."""
-    r, r_range = quantiles(row.get("casting_resistance_ohm"), 1e-3)
+    r, band = (
+        quantiles(row.get("casting_resistance_ohm"), 1e-3)[0],
+        kohm_band(row.get("casting_resistance_ohm")),
+    )
     f, f_range = quantiles(row.get("gauge_factor"))
     unit = "" if r == "open" else " kohm"
-    ends = "" if r_range.endswith("open") else " kohm"
-    text = f"By the measured films a casting of it reads {r}{unit} (5-95 % {r_range}{ends})"
+    text = f"By the measured films a casting of it reads {r}{unit} (5-95 % {band})"
     if f not in ("open", "–"):
         text += f", gauge factor {f} ({f_range})"
     return text.replace("–", "to") + (

@@ -1,5 +1,6 @@
 """The chapter of the spread: its numbers against the castings, its words against them."""
 
+import copy
 from dataclasses import replace
 from pathlib import Path
 
@@ -214,3 +215,21 @@ def test_the_figures_are_drawn_with_their_errors(found, made):
     top = max(row["log_resistance"]["first_order"] for row in made["shares"])
     assert widths[-1] == pytest.approx(100 * top)
     assert np.isfinite(widths).all()
+
+
+def test_halving_is_of_the_scatter_and_no_share_passes_the_whole(found, made):
+    summary = {"spread": made, **found.decision.as_dict()}
+    told = words(SPREAD.blocks(summary))
+    # half the thickness would be another film
+    assert "half the scatter of thickness" in told
+    assert "half the thickness" not in told
+    assert "a film of four times the volume" in told
+    sure = copy.deepcopy(summary)
+    for row in (*sure["spread"]["halving"], sure["spread"]["now"]):
+        row["pass_share"], row["pass_share_error"] = 0.999, 0.01
+    figure = SPREAD.figures["halving"].draw(Run(sure))
+    assert figure is not None
+    axes = figure.axes[-1]
+    assert axes.get_xlabel() == "castings that pass, %"
+    reach = [x for c in axes.collections for s in c.get_segments() for x in s[:, 0]]
+    assert max(reach) <= 100.0

@@ -100,6 +100,8 @@ def test_bands_without_bound_are_drawn_and_told(summary):
     }
     page, _ = words_of(made)  # a warning of numpy would fail here
     assert "-100 upward, without bound" in page.replace("−", "-")
+    line = next(x for x in chapter_lines(made) if x.startswith("Temperature coefficient"))
+    assert line.endswith("parameters: -100 ppm/K upward, without bound).")
 
 
 def test_noise_that_is_not_stated_makes_the_smallest_strain_a_lower_bound(summary):

@@ -42,6 +42,7 @@ from percsim.report.tables import (
     Row,
     Summary,
     candidate_label,
+    kohm_band,
     number,
     quantiles,
     sentence,
@@ -163,7 +164,8 @@ def _next_words(section: Row) -> list[str]:
 
 def _verdict(section: Row) -> str:
     best = section["candidates"][section["best"]]
-    median, band = quantiles(best["casting_resistance_ohm"], 1e-3)
+    median = quantiles(best["casting_resistance_ohm"], 1e-3)[0]
+    band = kohm_band(best["casting_resistance_ohm"])
     gauge = best["gauge_factor"]
     says = ""
     if gauge:
@@ -173,7 +175,8 @@ def _verdict(section: Row) -> str:
         "Cast" if section["meets_target"] else "No candidate meets every target; nearest is"
     )
     return (
-        f"{does} {candidate_label(best)}: with the readings a casting has {median} kohm "
+        f"{does} {candidate_label(best)}: with the readings a casting has {median}"
+        f"{'' if median == 'open' else ' kohm'} "
         f"(5-95 % {band}){says} and passes with probability {share(best['pass_share'])} %"
     )
 

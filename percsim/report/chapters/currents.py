@@ -215,9 +215,9 @@ def currents_figure(run: Run) -> Figure:
     gradient = currents["gradient"]
     figure = new_figure(3.1)
     if gradient:
-        left, right = figure.subplots(1, 2, width_ratios=(1.1, 1))
+        left, *right = figure.subplots(1, 3, width_ratios=(1.5, 1, 1))
     else:
-        left, right = figure.subplots(1, 1), None
+        left, right = figure.subplots(1, 1), []
     points = [row for row in currents["power_by_contact"] if row["hottest"] > 0.0]
     x = 100.0 * np.array([row["hottest"] for row in points])
     mean, low, high = (
@@ -232,39 +232,36 @@ def currents_figure(run: Run) -> Figure:
     left.set_xscale("log")
     left.set_yscale("log")
     left.xaxis.set_major_formatter(FuncFormatter(plain))
-    left.set_xlabel("contacts with more power, % of those that carry current")
+    left.set_xlabel("contacts with more power, %")
     left.set_ylabel("power of one contact, % of its box")
     handles: list[Any] = [
         Line2D([], [], color=MAIN, marker="o", ms=4, lw=1.4, label="mean over boxes"),
         Patch(color=PALE, label="5-95 % of boxes"),
     ]
-    if right is not None:
+    keys = ("resistance_change", "gauge_factor_change")
+    labels = ("change of R, %", "change of gauge factor")
+    for axes, key, label in zip(right, keys, labels, strict=False):
         place = np.arange(len(gradient))
-        size = np.array(
-            [100.0 * (number(row["resistance_change"]) or 0.0) for row in gradient]
-        )
-        factor = np.array([number(row["gauge_factor_change"]) or 0.0 for row in gradient])
-        error = np.array([number(row["gauge_factor_change_se"]) or 0.0 for row in gradient])
-        shown = np.isfinite(size) & np.isfinite(factor) & np.isfinite(error)
-        right.barh(place[shown] - 0.19, size[shown], 0.34, color=MAIN, zorder=2)
-        right.barh(
-            place[shown] + 0.19,
-            10.0 * factor[shown],
-            0.34,
-            xerr=10.0 * error[shown],
+        scale = 100.0 if axes is right[0] else 1.0
+        size = scale * np.array([number(row[key]) or 0.0 for row in gradient])
+        error = scale * np.array([number(row.get(f"{key}_se")) or 0.0 for row in gradient])
+        shown = np.isfinite(size) & np.isfinite(error)
+        axes.barh(
+            place[shown],
+            size[shown],
+            0.5,
+            xerr=error[shown] if error[shown].any() else None,
             error_kw={"lw": 1.0, "capsize": 2.0},
-            color=COPPER,
+            color=MAIN if axes is right[0] else COPPER,
             zorder=2,
         )
-        right.axvline(0.0, color="#66727d", lw=0.8, zorder=3)
-        right.set_yticks(place, [SHORT[row["parameter"]] for row in gradient])
-        right.set_ylim(len(gradient) - 0.5, -0.5)
-        right.set_xlabel("change for +10 %")
-        right.grid(axis="y", visible=False)
-        handles += [
-            Patch(color=MAIN, label="R, %"),
-            Patch(color=COPPER, label="gauge factor, tenths"),
-        ]
+        axes.axvline(0.0, color="#66727d", lw=0.8, zorder=3)
+        axes.set_yticks(place, [SHORT[row["parameter"]] for row in gradient])
+        axes.set_ylim(len(gradient) - 0.5, -0.5)
+        axes.set_xlabel(label)
+        axes.grid(axis="y", visible=False)
+        if axes is not right[0]:
+            axes.set_yticklabels([])
     legend_above(figure, handles, 4)
     return figure
 
@@ -272,14 +269,15 @@ def currents_figure(run: Run) -> Figure:
 def _caption(run: Run) -> str:
     currents = run.summary["currents"]
     words = (
-        "Left, power of single contacts at rest, from the hottest down: mean and 5-95 % "
+        "Left, power of single contacts at rest against the share of those carrying "
+        "current that make more: mean and 5-95 % "
         f"over {currents['n_boxes']} boxes."
     )
     if currents["gradient"]:
         words += (
-            " Right, what a tenth more of each parameter does to R and to the chord gauge "
-            "factor of the film; lines on bars are the standard error of the change from "
-            "simulation."
+            " Middle and right, what a tenth more of each parameter does to R and to the "
+            "chord gauge factor of the film; lines on bars are the standard error "
+            "of the change from simulation."
         )
     return words
 

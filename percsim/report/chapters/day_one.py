@@ -36,7 +36,15 @@ from percsim.report.style import (
     shade_window,
     weight_axis,
 )
-from percsim.report.tables import Row, Summary, candidate_label, number, quantiles, share
+from percsim.report.tables import (
+    Row,
+    Summary,
+    candidate_label,
+    kohm_band,
+    number,
+    quantiles,
+    share,
+)
 
 __all__ = [
     "DAY_ONE",
@@ -305,10 +313,12 @@ def _lines(summary: Summary) -> list[str]:
         return []
     section = summary["day_one"]
     best = section["candidates"][section["best"]]
-    median, band = quantiles(best["casting_resistance_ohm"], 1e-3)
+    median = quantiles(best["casting_resistance_ohm"], 1e-3)[0]
+    reads = "is most likely open" if median == "open" else f"reads {median} kohm"
+    band = kohm_band(best["casting_resistance_ohm"])
     return [
         "With all that is not known yet of contacts and threshold, a casting of "
-        f"{candidate_label(best)} reads {median} kohm (5-95 % {band}) and passes with "
+        f"{candidate_label(best)} {reads} (5-95 % {band}) and passes with "
         f"probability {share(best['pass_share'])} %, the best of all; enter readings with "
         "'percsim anchor' to narrow it."
     ]

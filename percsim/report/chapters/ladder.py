@@ -112,6 +112,8 @@ def _blocks(summary: Summary) -> Sequence[Block]:
         )
     return [
         paragraph(
+            "The least to cast, named with the decision, tells what is assumed; these "
+            "castings are for a film that can be used as well. "
             "Nobody has measured the contacts of this filler yet, so no single recipe is a "
             f"safe bet: the likeliest, {candidate_label(single)}, reads "
             f"{_window_text(summary)} with probability "
@@ -220,8 +222,8 @@ def _lines(summary: Summary) -> list[str]:
         return []
     listed = "; ".join(_label(summary, rung) for rung in rungs)
     return [
-        f"The castings likeliest to reach the window and to tell what is assumed, "
-        f"{rungs[0]['films']} films each, best first: {listed}. At least one reads "
+        f"More than the least, to have a film in the window as well: {rungs[0]['films']} "
+        f"films each of these, best first: {listed}. At least one reads "
         f"{_window_text(summary)} with probability "
         f"{share(summary['ladder']['covered'])} %, the best single recipe with "
         f"{share(summary['ladder']['best_single_probability'])} %."

@@ -50,13 +50,16 @@ from percsim.report.tables import (
 __all__ = ["TEMPERATURE"]
 
 
-def _range(row: Row, prefix: str, factor: float = 1.0) -> str:
+def _range(row: Row, prefix: str, unit: str = "") -> str:
     """5 to 95 % as text, an en dash where the band was not worked out."""
     ends = [number(row.get(f"{prefix}_{end}")) for end in ("p05", "p95")]
     if None in ends:
         return "–"
-    low, high = (three(factor * end, "without bound") for end in ends if end is not None)
-    return f"{low} upward, {high}" if math.isinf(ends[1] or 0.0) else f"{low} to {high}"
+    low, high = (three(end, "without bound") for end in ends if end is not None)
+    unit = f" {unit}" if unit else ""
+    if math.isinf(ends[1] or 0.0):
+        return f"{low}{unit} upward, {high}"
+    return f"{low} to {high}{unit}"
 
 
 def _celsius(kelvin: Any) -> str:
@@ -319,11 +322,11 @@ def _lines(summary: Summary) -> Sequence[str]:
         return ()
     coefficient = found["coefficient_ppm_per_K"]
     value = with_error(coefficient["value"], coefficient["standard_error"])
-    band = _range(coefficient, "prior")
+    band = _range(coefficient, "prior", "ppm/K")
     measured = found.get("sign_rests_on_measurement")
     said = "" if measured else ", the sign not predicted without a measured R(T)"
     if band != "–" and not measured:
-        said += f" (5 to 95 % over unmeasured parameters: {band} ppm/K)"
+        said += f" (5 to 95 % over unmeasured parameters: {band})"
     return (
         f"Temperature coefficient at 20 C {value} ppm/K{said}.",
         f"Thermal output {three(row['value'])} microstrain per kelvin; one film cannot "
