@@ -579,6 +579,41 @@ def _checked_workers(workers: int | None) -> int:
 # --- the run
 
 
+class _Interrupts:
+    """Ctrl-C that is never lost: raised where it comes, or else at the next `check`.
+
+    Python drops what a signal raises inside a callback from C, as when loaded libraries
+    are listed or kernels compiled; the run would go on as if nobody had asked it to stop.
+    """
+
+    def __init__(self) -> None:
+        self._came = False
+        self._ours = False
+
+    def __enter__(self) -> _Interrupts:
+        # signals are the main thread's, and another handler knows what it wants
+        self._ours = (
+            threading.current_thread() is threading.main_thread()
+            and signal.getsignal(signal.SIGINT) is signal.default_int_handler
+        )
+        if self._ours:
+            signal.signal(signal.SIGINT, self._note)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._ours:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    def _note(self, number: int, frame: FrameType | None) -> None:
+        self._came = True
+        signal.default_int_handler(number, frame)
+
+    def check(self) -> None:
+        """Raise the `KeyboardInterrupt` that was dropped on its way, if there was one."""
+        if self._came:
+            raise KeyboardInterrupt
+
+
 class _Run:
     """Bookkeeping of one `run_jobs` call: what is finished, what is not yet stored."""
 
@@ -602,6 +637,7 @@ class _Run:
         self.failed = sum(r.status == "failed" for r in self.records.values())
         self._pending: list[Record] = []
         self._begun = self._prepared = self._stored_at = time.monotonic()
+        self.interrupts = _Interrupts()
 
     def keep(self, record: Record) -> None:
         self._pending.append(record)
@@ -612,6 +648,7 @@ class _Run:
         self.keep(record)
         self.store_if_due()
         self.report()
+        self.interrupts.check()
 
     def store_if_due(self) -> None:
         if time.monotonic() - self._stored_at >= self._batch_seconds:
@@ -642,6 +679,7 @@ class _Run:
     def prepared(self) -> None:
         """Start the clock of the rate: what came before says nothing about the jobs."""
         self._prepared = time.monotonic()
+        self.interrupts.check()
 
     def outcome(self) -> Outcome:
         records = [self.records[key] for key in self.keys]
@@ -726,30 +764,31 @@ def run_jobs(
     run = _Run(keys, store, progress, batch_seconds, retry_failed)
     todo = [job for job in jobs if job.key not in run.records]
     try:
-        run.report()
-        if todo and executor is not None:
-            if prepare:
-                prepare()
-            run.prepared()
-            _run_on(executor, function, todo, run)
-        elif todo and (n_workers == 1 or multiprocessing.current_process().daemon):
-            if prepare:
-                prepare()
-            run.prepared()
-            for job in todo:
-                # each time: a job may have loaded another library
-                with _one_blas_thread():
-                    answer = _run_one(function, job, 1)
-                run.take(Record(job.key, *answer))
-        elif todo:
-            n_workers = min(n_workers, len(todo))
-            preload = (getattr(function, "__module__", "__main__"),)
-            # started first: they import while kernels compile here, and get no job before
-            with LocalProcesses(n_workers, preload=preload) as pool:
+        with run.interrupts:
+            run.report()
+            if todo and executor is not None:
                 if prepare:
                     prepare()
                 run.prepared()
-                _run_on(pool, function, todo, run)
+                _run_on(executor, function, todo, run)
+            elif todo and (n_workers == 1 or multiprocessing.current_process().daemon):
+                if prepare:
+                    prepare()
+                run.prepared()
+                for job in todo:
+                    # each time: a job may have loaded another library
+                    with _one_blas_thread():
+                        answer = _run_one(function, job, 1)
+                    run.take(Record(job.key, *answer))
+            elif todo:
+                n_workers = min(n_workers, len(todo))
+                preload = (getattr(function, "__module__", "__main__"),)
+                # they import while kernels compile here, and get no job before
+                with LocalProcesses(n_workers, preload=preload) as pool:
+                    if prepare:
+                        prepare()
+                    run.prepared()
+                    _run_on(pool, function, todo, run)
         run.store()
     except FolderError:
         raise

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import signal
@@ -67,6 +68,14 @@ def kill_always(job: BoxJob) -> dict:
         with open(Path(job.folder) / "tries", "a", encoding="utf-8") as file:
             file.write("x")
         os.kill(os.getpid(), signal.SIGKILL)
+    return simulate(job)
+
+
+def interrupt_in_a_callback(job: BoxJob) -> dict:
+    """The fourth box is interrupted where Python drops what a signal raises."""
+    if job.number == 3:
+        called = ctypes.CFUNCTYPE(None)(lambda: os.kill(os.getpid(), signal.SIGINT))
+        called()
     return simulate(job)
 
 

@@ -1,3 +1,4 @@
+import ctypes
 import json
 import multiprocessing
 import os
@@ -479,6 +480,27 @@ def test_interrupt_while_workers_start(tmp_path, delay):
     assert not err
     said = json.loads(out.splitlines()[-1])
     assert said["done"] == said["stored"]["done"] < 24
+
+
+def test_interrupt_is_not_lost_in_a_callback(tmp_path):
+    program = start(tmp_path, workers=1, function="interrupt_in_a_callback")
+    out, err = program.communicate(timeout=60)
+    assert "ignored" in err  # what Python says when it drops the exception
+    assert program.returncode == 130
+    said = json.loads(out.splitlines()[-1])
+    assert said["done"] == said["stored"]["done"] == stored(tmp_path) == 4
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_dropped_interrupt_counts_once_kernels_are_compiled(workers, recwarn):
+    def prepare():
+        called = ctypes.CFUNCTYPE(None)(lambda: os.kill(os.getpid(), signal.SIGINT))
+        called()
+
+    with pytest.raises(Interrupted) as stop:
+        run_jobs(simulate, JOBS, workers=workers, prepare=prepare)
+    assert stop.value.done == 0
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 def test_interrupted_carries_the_counts():
