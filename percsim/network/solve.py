@@ -176,7 +176,7 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
 
     """
     sweep = Sweep(always_eliminated=ALWAYS_ELIMINATED)
-    return sweep._solve(network, tolerance, 1e-6 * tolerance)
+    return sweep._solve(network, tolerance, 1e-5 * tolerance)
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +245,7 @@ class Sweep:
         network : Network
             The same nodes in the same order as before; any resistors.
         tolerance : float
-            As in `solve_network`, which iterates voltages thirty times further.
+            As in `solve_network`, which iterates voltages ten times further.
 
         Returns
         -------
