@@ -180,8 +180,9 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
             kept += 1
             size += begin[c + 1] - begin[c]
     backbone = np.empty(kept, dtype=np.int64)
-    rows = np.empty(size, dtype=np.int64)
-    ends = np.empty((size, 2), dtype=np.int32)
+    # each has two ends; no copies, as fresh memory costs more than what is in it
+    rows = np.empty(size // 2, dtype=np.int64)
+    ends = np.empty((size // 2, 2), dtype=np.int32)
     size = 0
     for c in range(count):
         if time[c] >= 0:
@@ -199,7 +200,7 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
                         ends[size, 0] = time[j]
                         ends[size, 1] = time[c]
                     size += 1
-    return attachment, True, backbone, rows[:size].copy(), ends[:size].copy()
+    return attachment, True, backbone, rows[:size], ends[:size]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -959,8 +959,8 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
     return (
         order,
         factor_begin,
-        factor_columns[:used].copy(),
-        factor_shares[:used].copy(),
+        factor_columns[:used],
+        factor_shares[:used],
         pivots,
     )
 
