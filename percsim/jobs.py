@@ -391,7 +391,7 @@ def film_jobs(
     except ValueError as error:
         raise PlanError([f"--budget: {error}"]) from error
     size = boxes[0].box.size
-    wanted = {0.0, plan.largest_strain}
+    wanted = {0.0, plan.chord_strain}
     states = tuple(
         sorted(
             (

@@ -686,12 +686,14 @@ class Plan:
         n = self.strain.points
         # rounded far below a microstrain, so that 0.0005 is not 0.0005000000000000001
         even = {round(low + (high - low) * i / (n - 1), 15) for i in range(n)} - {low, high}
-        return tuple(sorted({0.0, low, high} | even))
+        return tuple(sorted({0.0, low, high, self.chord_strain} | even))
 
     @property
-    def largest_strain(self) -> float:
-        """Strain at which the chord gauge factor is taken: the far end of the window."""
+    def chord_strain(self) -> float:
+        """Strain up to which the gauge factor is taken, by default the far end computed."""
         low, high = self.strain.window
+        if self.strain.chord is not None:
+            return self.strain.chord
         return high if high > 0.0 else low
 
     @property
@@ -821,7 +823,7 @@ class Plan:
         Returns
         -------
         tuple of State
-            At 20 C: the largest strain along the current with none across it, the same
+            At 20 C: the strain of the chord along the current with none across it, the same
             strain across with none along, and its opposite across.
 
         """
@@ -830,7 +832,7 @@ class Plan:
         if self.part.misalignment is None:
             return ()
         thermal = self.thermal(weight_fraction)
-        strain = self.largest_strain
+        strain = self.chord_strain
         return (
             State.in_plane(strain, 0.0, ROOM_TEMPERATURE, thermal),
             State.in_plane(0.0, strain, ROOM_TEMPERATURE, thermal),
@@ -1178,12 +1180,15 @@ class Plan:
         shapes = [s.aspect_ratio or s.thickness for s in self.filler]
         return all(s is not None and s.basis == "measured" for s in shapes)
 
-    def _closest_transverse(self) -> float:
-        """Smallest stretch across the current, less one; below 0 contacts there clamp."""
-        lowest = 0.0
+    def _closest_transverse(self) -> tuple[float, float]:
+        """Smallest stretch across the current, less one, and the strain it comes at.
+
+        Below 0 contacts there clamp.
+        """
+        lowest = 0.0, 0.0
         for state in self.states(max(self.weight_fractions)):
             across = [row[i] for i, row in enumerate(state.gradient) if i != state.axis]
-            lowest = min(lowest, min(across) - 1.0)
+            lowest = min(lowest, (min(across) - 1.0, state.strain))
         return lowest
 
     @property
@@ -1229,10 +1234,10 @@ class Plan:
                 " thick raise its resistance by 2 to 10 %, most near the threshold"
             )
         if self.contacts.model == "opening":
-            closing = self._closest_transverse()
+            closing, strain = self._closest_transverse()
             if closing < -1e-4:
                 out.append(
-                    f"at {1e6 * self.largest_strain:.0f} microstrain the film is"
+                    f"at {1e6 * strain:.0f} microstrain the film is"
                     f" {-1e6 * closing:.0f} microstrain thinner or narrower than where its"
                     " contacts are pressed shut; contacts across the current are then fully"
                     " closed and respond no further"
@@ -2020,6 +2025,14 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
 def _check_reading(plan: Plan, reading: _Reading) -> None:
     """Refuse what the strains and temperatures of the plan cannot answer."""
     supply, target = plan.supply, plan.target
+    (first, last), chord = plan.strain.window, plan.strain.chord
+    if chord is not None and reading.usable("strain.window", "strain.chord"):
+        if chord == 0.0 or not first <= chord <= last:
+            reading.fault(
+                "strain.chord",
+                f"is {1e6 * chord:.6g} microstrain; it must be a strain of the window,"
+                f" {1e6 * first:.6g} to {1e6 * last:.6g} microstrain, other than zero",
+            )
     if plan.vibration is not None and reading.usable("vibration", "strain"):
         cycle = plan.vibration_cycle
         assert cycle is not None

@@ -1131,6 +1131,21 @@ class StrainSection(Section):
         " them.",
         7,
     )
+    chord: (
+        Annotated[
+            float,
+            _Quantity(
+                "strain", "microstrain", "-200000 microstrain", "1000000 microstrain"
+            ),
+        ]
+        | None
+    ) = _field(
+        "Strain up to which the gauge factor is taken, as the chord from zero; within the"
+        " window, and added to the strains. A window wider than it computes what wrapping"
+        " and vibration reach besides. Default: the far end of the window.",
+        None,
+        example="3000 microstrain",
+    )
     mounting: Annotated[str, _Choice("free", "bonded", "biaxial")] = _field(
         "free: pulled by its ends; bonded: on a part, which sets the strain across;"
         " biaxial: the same strain along and across.",
@@ -1388,7 +1403,7 @@ class TargetSection(Section):
         example="0.7 to 3 kohm",
     )
     smallest_gauge_factor: Annotated[float, _Number(0.0, 100_000.0)] | None = _field(
-        "Of the chord over the strain window, (R/R0 - 1) over the largest strain.",
+        "Of the chord from zero to [strain] chord, (R/R0 - 1) over that strain.",
         None,
         example=10,
     )

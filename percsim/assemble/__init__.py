@@ -176,7 +176,11 @@ def assemble(
             "strains": sorted({s.strain for s in jobs[0].states}),
             "temperatures_K": sorted({s.temperature for s in jobs[0].states}),
         },
-        "window": {"min": plan.strain.window[0], "max": plan.strain.window[1]},
+        "window": {
+            "min": plan.strain.window[0],
+            "max": plan.strain.window[1],
+            "chord": plan.chord_strain,
+        },
         **whole.as_dict(),
         **_mixes(plan, found),
         "weigh_out": mine.plan.weigh_out(recipe, decision.best.castings.film).as_dict(),

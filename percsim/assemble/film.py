@@ -153,7 +153,7 @@ def _words(found: FilmCastings) -> dict[str, Any]:
 
 
 def _strains(findings: Findings) -> list[float]:
-    return sorted({0.0, findings.plan.largest_strain})
+    return sorted({0.0, findings.plan.chord_strain})
 
 
 def _lattice_films(

@@ -232,6 +232,7 @@ def gather_loadings(
                 diameter=plan.median_diameter,
                 mix_ratio=plan.cured_elastomer.mix_ratio,
                 dimension=2 if plan.is_thin else 3,
+                chord=plan.chord_strain,
             )
         )
     return loadings, failed
@@ -368,7 +369,7 @@ def box_rows(
             for s, r in zip(job.states, resistances, strict=True)
         }
         room = job.states[job.rest].temperature
-        rest, strained = at[0.0, room], at[plan.largest_strain, room]
+        rest, strained = at[0.0, room], at[plan.chord_strain, room]
         where = {
             **columns[job.label],
             "weight_fraction": job.recipe.weight_fraction,
@@ -386,7 +387,7 @@ def box_rows(
             | {
                 "resistance_ohm": rest,
                 # an open box has none; one that opens under strain has an infinite one
-                "gauge_factor": (strained / rest - 1.0) / plan.largest_strain
+                "gauge_factor": (strained / rest - 1.0) / plan.chord_strain
                 if rest < float("inf")
                 else "",
                 "elapsed_s": record.elapsed,

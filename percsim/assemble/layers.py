@@ -256,7 +256,7 @@ def _half_width(draws: Floats) -> float:
 
 
 def wrapping_caution(plan: Plan) -> str:
-    """Say before a run that wrapping strains films beyond what it computes, empty if not.
+    """Say before a run that a film on its part leaves the strains computed, empty if not.
 
     Parameters
     ----------
@@ -268,22 +268,27 @@ def wrapping_caution(plan: Plan) -> str:
     str
 
     """
-    radius, strains = plan.part.radius, plan.strains
+    radius, strains, chord = plan.part.radius, plan.strains, plan.chord_strain
     if radius is None:
         return ""
-    faces = []
+    reached = []
     for weight_fraction in plan.weight_fractions:
-        wrap = Assembly.of(plan, weight_fraction).wrap()
+        assembly = Assembly.of(plan, weight_fraction)
+        wrap, most = assembly.wrap(), float(assembly.transfer()(0.0)) * chord
         if radius > wrap.above:
-            faces += list(wrap.strain(np.array(wrap.faces), radius))
-    if not faces or (min(faces) >= strains[0] and max(faces) <= strains[-1]):
+            faces = wrap.strain(np.array(wrap.faces), radius)
+            reached += [*faces, *(faces + most)]
+    if not reached or (min(reached) >= strains[0] and max(reached) <= strains[-1]):
         return ""
-    ends = f"{_microstrain(strains[0])} to {_microstrain(strains[-1])}"
+    low = min(100.0 * math.floor(1e4 * min(reached)), 1e6 * strains[0])
+    high = max(100.0 * math.ceil(1e4 * max(reached)), 1e6 * strains[-1])
     return (
-        f"wrapping strains the faces of the film by {_microstrain(min(faces))} to"
-        f" {_microstrain(max(faces))}, and only {ends} are computed: resistances and gauge"
-        " factors on the part are then extrapolated; a [strain] window that holds both"
-        " computes them (its far end is also that of the chord gauge factor)"
+        f"wrapping and a strain of the part of {_microstrain(chord)} strain the film by"
+        f" {_microstrain(min(reached))} to {_microstrain(max(reached))}, and only"
+        f" {_microstrain(strains[0])} to {_microstrain(strains[-1])} are computed: what it"
+        ' reads on the part is then extrapolated; [strain] window = "'
+        f'{low:.0f} to {high:.0f} microstrain" with chord = "{1e6 * chord:.0f} microstrain"'
+        " computes it"
     )
 
 
@@ -315,7 +320,7 @@ def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         "electrode_gap_m": best.castings.film.electrode_gap,
         "read_length_m": read_length(best.castings.film),
         "film_length_m": plan.film.length,
-        "strain": plan.largest_strain,
+        "strain": plan.chord_strain,
         "control": plan.part.control,
         "stiffness": _stiffness(findings, assembly),
         "transfer": _transfer(best, assembly),
@@ -441,7 +446,7 @@ def _transfer(best: Candidate, assembly: Assembly) -> dict[str, Any]:
 def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
     """Give what a candidate reads on the part, beside what it would read flat."""
     castings = _flat(candidate)
-    read, strain = read_length(castings.film), plan.largest_strain
+    read, strain = read_length(castings.film), plan.chord_strain
     loading = castings.fit.loading
     out: dict[str, Any] = {
         "weight_fraction": loading.weight_fraction,
@@ -482,7 +487,7 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
         "zero_shift": float(rest[0] - 1.0),
         "resistance_ohm": candidate.resistance[0],
         "outside_window": outside,
-        "computed_to": float(min(computed, strain, key=abs)),
+        "computed_to": float(computed),
     }
     return out
 
@@ -575,7 +580,7 @@ def _transverse(findings: Findings, best: Candidate) -> dict[str, Any]:
     """Transverse sensitivity from boxes strained along and across the current."""
     plan, chosen = findings.plan, best.castings.fit.loading
     angle, ratio = plan.part.misalignment, plan.part_poisson_ratio
-    strain = plan.largest_strain
+    strain = plan.chord_strain
     out: dict[str, Any] = {
         "strain": strain,
         "misalignment_deg": math.degrees(angle or 0.0),
@@ -684,7 +689,8 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
         low, high = (_microstrain(x) for x in wrapping["window_computed"])
         lines.append(
             f"wrapping strains the faces of the film by {faces[0]} and {faces[1]}, outside"
-            f" the strains computed, {low} to {high}; widen [strain] window to hold both"
+            f" the strains computed, {low} to {high}; widen [strain] window to hold both,"
+            " and keep the strain of the gauge factor as its chord"
         )
     elif best["outside_window"]:
         reach = best["computed_to"]
@@ -692,7 +698,8 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
             "wrapping and the largest strain of the part together strain a face of the film"
             f" beyond what was computed; all is computed to {_microstrain(reach)} of the"
             " part, and from there on ln R of the outermost slices goes on along its last"
-            " step, gauge factors over the whole window with it"
+            " step, gauge factors with it; a wider [strain] window, with the strain of the"
+            " gauge factor as its chord, computes the rest"
         )
     lines.append(
         "Copper foil or tape embedded in the film stiffens the strip it lies in and"

@@ -208,7 +208,7 @@ class _Likelihood:
 
     @property
     def _states(self) -> States:
-        return States(tuple(self.responses.strains), tuple(self.responses.temperatures))
+        return States.of(self.responses)
 
     def response_deviation(self, reading: Reading, size: Floats) -> Floats:
         """Deviation of the mean of ln(1 + change) of the films about its size."""

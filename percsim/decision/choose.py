@@ -213,7 +213,7 @@ class Target:
     supply_voltage, series_resistance : float or None
         Supply [V] and the resistor in series with the film [ohm].
     gauge_factor_min : float or None
-        Smallest chord gauge factor over the strain window.
+        Smallest chord gauge factor.
     resistance_cv_max, gauge_factor_cv_max : float or None
         Largest CV between castings, of the resistance at rest and of the gauge factor.
     pass_share_min : float

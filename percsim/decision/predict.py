@@ -25,7 +25,7 @@ from percsim.decision.priors import Draws
 from percsim.ensemble.statistics import weighted_quantiles
 from percsim.film.casting import Tolerances, chord, initial_slopes
 from percsim.film.electrodes import Film
-from percsim.film.transfer import is_room_temperature
+from percsim.film.transfer import chord_end, is_room_temperature
 
 __all__ = [
     "Loading",
@@ -60,6 +60,10 @@ class Responses(Protocol):
     @property
     def temperatures(self) -> tuple[float, ...]:
         """Temperature of each state [K]."""
+
+    @property
+    def chord(self) -> float | None:
+        """Which of the strains gauge factors are taken to; by default the farthest."""
 
     def log_resistance(
         self,
@@ -110,11 +114,19 @@ class States:
     ----------
     strains, temperatures : tuple of float
         Of every state [1, K].
+    chord : float, optional
+        Which of the strains gauge factors are taken to; by default the farthest from zero.
 
     """
 
     strains: tuple[float, ...]
     temperatures: tuple[float, ...]
+    chord: float | None = None
+
+    @classmethod
+    def of(cls, responses: Responses) -> States:
+        """List the states that responses were fitted to."""
+        return cls(tuple(responses.strains), tuple(responses.temperatures), responses.chord)
 
     @property
     def rest(self) -> int:
@@ -136,12 +148,9 @@ class States:
         return sorted(found, key=lambda s: self.strains[s])
 
     @property
-    def farthest(self) -> int | None:
-        """The state at 20 C with the largest strain, as for the chord gauge factor."""
-        at = self.strained
-        return (
-            max(at, key=lambda s: (abs(self.strains[s]), self.strains[s])) if at else None
-        )
+    def chord_state(self) -> int | None:
+        """The state at 20 C that the chord gauge factor is taken to."""
+        return chord_end(self.strains, self.strained, self.chord)
 
     @property
     def by_temperature(self) -> list[int]:
@@ -405,7 +414,7 @@ def outlook(
     n, values = len(draws), draws.values
     points, weights = quadrature(nodes)
     factor = values.pop("threshold")
-    states = States(tuple(responses.strains), tuple(responses.temperatures))
+    states = States.of(responses)
     sd = loading_deviation(tolerances, film, loading.log_slope, aspect_ratio_slope)
     logs = responses.log_resistance(
         film, loading.volume_fraction, values, factor[:, None] * np.exp(-sd * points)
@@ -421,8 +430,8 @@ def outlook(
     flat = logs.reshape(n * nodes, -1)
     conducts = np.isfinite(rest)
     chords = initial = np.zeros_like(rest)
-    if states.farthest is not None:
-        s = states.farthest
+    if states.chord_state is not None:
+        s = states.chord_state
         change = logs[:, :, s] - np.where(conducts, rest, 0.0)
         change = np.where(conducts, change, 0.0)
         chords = chord(np.ones_like(rest), np.exp(change), states.strains[s])

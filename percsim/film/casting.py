@@ -397,8 +397,8 @@ class Castings:
 
     @property
     def strained_state(self) -> int | None:
-        """Index of the state at 20 C with the largest strain, None without a strain."""
-        return _largest_strain(self.fit)
+        """Index of the state at 20 C that gauge factors are taken to, None without one."""
+        return self.fit.loading.chord_state
 
     @property
     def gauge_factors(self) -> Floats:
@@ -730,12 +730,6 @@ def _strain_slopes(fit: LoadingFit, film: Film) -> Floats:
         if len(path) > 1:
             slopes[path] = np.gradient(logs[path], strains[path])
     return slopes
-
-
-def _largest_strain(fit: LoadingFit) -> int | None:
-    states = _strain_states(fit)
-    strains = fit.loading.strains
-    return max(states, key=lambda s: (abs(strains[s]), strains[s])) if states else None
 
 
 @dataclass(frozen=True, slots=True)

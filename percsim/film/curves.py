@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from percsim.film.casting import Castings
-from percsim.film.transfer import is_room_temperature
+from percsim.film.transfer import chord_end, is_room_temperature
 from percsim.states.temperature import (
     ROOM_TEMPERATURE,
     ThermalOpening,
@@ -392,6 +392,8 @@ class FilmCurves:
         The same of the castings that conduct at zero strain and 20 C.
     n_castings : int
         Castings drawn, those that do not conduct included.
+    chord : float, optional
+        Which of the strains gauge factors are taken to; by default the farthest from zero.
 
     """
 
@@ -402,6 +404,7 @@ class FilmCurves:
     resamples: Floats = field(repr=False)
     castings: Floats = field(repr=False)
     n_castings: int
+    chord: float | None = None
 
     @classmethod
     def from_castings(cls, castings: Castings) -> FilmCurves | None:
@@ -447,6 +450,7 @@ class FilmCurves:
             draws[:, states],
             own[:, states],
             len(castings),
+            loading.chord,
         )
 
     @property
@@ -461,14 +465,15 @@ class FilmCurves:
 
     @property
     def end(self) -> int:
-        """Column of the largest strain, at which chords are taken."""
-        size = np.abs(self.strains)
-        return int(max(range(len(size)), key=lambda k: (size[k], self.strains[k])))
+        """Column of the strain that chords are taken to."""
+        found = chord_end(self.strains.tolist(), range(len(self.strains)), self.chord)
+        assert found is not None
+        return found
 
     def chords(self, ratio: Floats) -> Floats:
         """Chord gauge factor at each temperature of ratios (..., m, n): (..., m).
 
-        (R(e)/R(0) - 1)/e at the largest strain e; inf where it opens.
+        (R(e)/R(0) - 1)/e at the strain e of the chord; inf where it opens.
         """
         rest, strained = ratio[..., self.rest], ratio[..., self.end]
         conducts = np.isfinite(rest)

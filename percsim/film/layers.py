@@ -609,6 +609,11 @@ class MountedResponses:
         """Temperature of each state [K]."""
         return self.flat.temperatures
 
+    @property
+    def chord(self) -> float | None:
+        """Strain of the part that gauge factors are taken to."""
+        return self.flat.chord
+
     def log_resistance(
         self,
         film: Film,

@@ -270,6 +270,8 @@ class FilmResponses:
         Temperature of the reference state [K].
     threshold : LoadingThreshold
         The film's own threshold at rest and 20 C, as planned.
+    chord : float, optional
+        Which of the strains gauge factors are taken to; by default the farthest from zero.
 
     Notes
     -----
@@ -290,6 +292,7 @@ class FilmResponses:
     threshold: LoadingThreshold
     _nodes: tuple[_Node, ...] = field(repr=False)
     _tables: Mapping[float, _Tables] = field(repr=False)
+    chord: float | None = None
 
     # ------------------------------------------------------------------ building
     @classmethod
@@ -367,6 +370,7 @@ class FilmResponses:
             threshold,
             nodes,
             tables,
+            loading.chord,
         )
 
     def _node(self, fit: LoadingFit, surface: LoadingSurface, held_out: int) -> _Node:

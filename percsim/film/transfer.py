@@ -33,6 +33,7 @@ __all__ = [
     "LoadingFit",
     "LoadingResult",
     "LoadingThreshold",
+    "chord_end",
     "film_threshold",
     "fit_loadings",
     "is_room_temperature",
@@ -149,6 +150,30 @@ def film_threshold(touching: LoadingThreshold, lost: float) -> LoadingThreshold:
     return LoadingThreshold(value, error, touching.aspect_ratio_slope, touching.tilt_slope)
 
 
+def chord_end(
+    strains: Sequence[float], states: Sequence[int], chord: float | None = None
+) -> int | None:
+    """State that gauge factors are taken to.
+
+    Parameters
+    ----------
+    strains : sequence of float
+        Of all states.
+    states : sequence of int
+        Those in question.
+    chord : float, optional
+        The strain wanted; the farthest from zero by default, and where none has it.
+
+    Returns
+    -------
+    int or None
+        None without a state.
+
+    """
+    wanted = [s for s in states if strains[s] == chord] or states
+    return max(wanted, key=lambda s: (abs(strains[s]), strains[s]), default=None)
+
+
 @dataclass(frozen=True, slots=True)
 class LoadingResult:
     """Conductances of all boxes at one weight fraction.
@@ -175,6 +200,8 @@ class LoadingResult:
     dimension : int
         How boxes fill the film: 3 for cubes of its inside, 2 for boxes that take its whole
         thickness and lie side by side.
+    chord : float, optional
+        Which of the strains gauge factors are taken to; by default the farthest from zero.
 
     Raises
     ------
@@ -195,6 +222,7 @@ class LoadingResult:
     diameter: float
     mix_ratio: float = float("inf")
     dimension: int = 3
+    chord: float | None = None
 
     def __post_init__(self) -> None:
         where = f"loading {100 * self.weight_fraction:.4g} wt%"
@@ -245,6 +273,18 @@ class LoadingResult:
             if strain == 0.0 and is_room_temperature(temperature):
                 return s
         raise ValueError("one state must be at zero strain and 20 C (293.15 K)")
+
+    @property
+    def chord_state(self) -> int | None:
+        """Index of the state at 20 C that gauge factors are taken to; None without one."""
+        at = [
+            s
+            for s, (strain, temperature) in enumerate(
+                zip(self.strains, self.temperatures, strict=True)
+            )
+            if strain != 0.0 and is_room_temperature(temperature)
+        ]
+        return chord_end(self.strains, at, self.chord)
 
     @property
     def n_boxes(self) -> int:

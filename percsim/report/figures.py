@@ -613,10 +613,10 @@ _BESIDE = (
 def _caption_factor(run: Run) -> str:
     window = run.summary.get("window") or {}
     return (
-        "Gauge factor as the chord over the strain window "
-        f"({scaled(window.get('min'), 1e6)} to {scaled(window.get('max'), 1e6)} "
-        "microstrain). Points are medians over castings, set slightly apart; thin "
-        "vertical lines hold 5 to 95 % of them. Wide light bars are the simulation "
+        "Gauge factor as the chord from zero to "
+        f"{scaled(window.get('chord'), 1e6)} microstrain. Points are medians over "
+        "castings, set slightly apart; thin vertical lines hold 5 to 95 % of them. Wide "
+        "light bars are the simulation "
         "error, one standard error each way: how far another set of boxes could move all "
         "castings of a loading together. "
         f"Diamonds are the slope at zero strain of the film as planned, {_gap_text(run)}; "

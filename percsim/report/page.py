@@ -614,7 +614,7 @@ def _signal_text(summary: Summary) -> str:
     if low is None or high is None or low <= 1e-3 <= high:
         return (
             "The signal comes from the curve of R against strain at 1000 microstrain, not "
-            "from the chord gauge factor over the whole window."
+            "from the chord gauge factor."
         )
     end = high if abs(high) >= abs(low) else low
     return (

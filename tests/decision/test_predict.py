@@ -174,7 +174,7 @@ def test_resampling_keeps_the_weights():
 def test_states_interpolate_and_refuse_what_lies_outside():
     states = States(STATES.strains, STATES.temperatures)
     assert states.rest == 0
-    assert states.farthest == 3
+    assert states.chord_state == 3
     assert states.weights_at(1.5e-3, 293.15) == pytest.approx([0, 0.5, 0.5, 0, 0])
     assert states.weights_at(0.0, 313.15) == pytest.approx([0.5, 0, 0, 0, 0.5])
     with pytest.raises(ValueError, match=r"0\.004 is outside 0 to 0\.003"):

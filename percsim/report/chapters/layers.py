@@ -186,6 +186,31 @@ def _transfer_text(layers: Row) -> str:
     return text
 
 
+def _two_gauge_factors(layers: Row, best: Row) -> str:
+    """Say which gauge factor counts, and which the same film has without the part."""
+    if best["gauge_factor"] is None or number(best["gauge_factor_flat"]) is None:
+        return ""
+    return (
+        f" The targets are held against the gauge factor on the part, the chord to"
+        f" {_microstrain(layers['strain'])} microstrain:"
+        f" {with_error(best['gauge_factor'], best['gauge_factor_se'])}; laid flat and"
+        f" strained alike throughout the same film has {three(best['gauge_factor_flat'])}."
+    )
+
+
+def _computed_text(summary: Summary, best: Row) -> str:
+    """Say from which strain of the part on its curves are extrapolated; empty if none."""
+    chord = number(summary["layers"]["strain"]) or 0.0
+    reach, window = number(best["computed_to"]), summary["window"]
+    end = number(window["max"] if chord > 0.0 else window["min"])
+    if reach is None or end is None or abs(reach) >= abs(end) or reach * chord < 0.0:
+        return ""
+    return (
+        f" On the part all of the film is computed up to {_microstrain(reach)} microstrain;"
+        " what curves show beyond goes on along the last step of its outermost slices."
+    )
+
+
 def _candidate_table(layers: Row) -> Block:
     rows, marked = [], None
     for k, row in enumerate(layers["candidates"]):
@@ -212,9 +237,9 @@ def _candidate_table(layers: Row) -> Block:
              "#gauge factor on the part", "#shift of R0|%", "#R0 on the part|kohm"),
             rows,
             marked,
-            caption="Planned films; gauge factors are chords over the strain window, per"
-            " strain of the part; ± is the simulation error. R0 is the median of the"
-            " castings.",
+            caption="Planned films; gauge factors are chords to"
+            f" {_microstrain(layers['strain'])} microstrain, per strain of the part; ± is"
+            " the simulation error. R0 is the median of the castings.",
         )
     )  # fmt: skip
 
@@ -328,6 +353,7 @@ def _blocks(summary: Summary) -> Sequence[Block]:
         " of a film in this report is that on the part, per strain of the part, with the"
         " moduli at their best estimates; what their uncertainty moves is here."
     )
+    opening += _two_gauge_factors(layers, best) + _computed_text(summary, best)
     blocks: list[Block] = [paragraph(opening), paragraph(_transfer_text(layers))]
     if "against_length" in layers["transfer"]:
         blocks.append(picture("strain_transfer"))

@@ -281,7 +281,7 @@ def _noise(found: Row) -> list[Block]:
         heading("Signal and noise"),
         table_block(table(("~source", "#one standard deviation"), rows)),
         paragraph(
-            f"The film reads {per} uV per microstrain (chord over the window ± simulation "
+            f"The film reads {per} uV per microstrain (by the chord ± simulation "
             f"error; castings, 5 to 95 %: {_band(signal)}). Noise in "
             f"{three(noise.get('bandwidth_Hz'))} Hz is then "
             f"{three(noise.get('noise_microstrain'))} microstrain, one standard deviation, "

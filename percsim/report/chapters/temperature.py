@@ -158,7 +158,7 @@ def _mismatch(found: Row) -> list[Block]:
         paragraph(
             "Thermal output, or apparent strain, is the change of R that a temperature "
             "change alone makes, over the instrument's gauge factor "
-            f"({three(found.get('gauge_factor'))}, the chord over the strain window). "
+            f"({three(found.get('gauge_factor'))}, the chord). "
             "lambda_T stands for all mismatch, so R(T) measured on another part has "
             "another one."
         )
