@@ -2025,12 +2025,12 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
 def _check_reading(plan: Plan, reading: _Reading) -> None:
     """Refuse what the strains and temperatures of the plan cannot answer."""
     supply, target = plan.supply, plan.target
-    (first, last), chord = plan.strain.window, plan.strain.chord
-    if chord is not None and reading.usable("strain.window", "strain.chord"):
+    if reading.usable("strain.window", "strain.chord") and plan.strain.chord is not None:
+        (first, last), chord = plan.strain.window, plan.strain.chord
         if chord == 0.0 or not first <= chord <= last:
             reading.fault(
                 "strain.chord",
-                f"is {1e6 * chord:.6g} microstrain; it must be a strain of the window,"
+                f"= {1e6 * chord:.6g} microstrain must be a strain of the window,"
                 f" {1e6 * first:.6g} to {1e6 * last:.6g} microstrain, other than zero",
             )
     if plan.vibration is not None and reading.usable("vibration", "strain"):

@@ -115,7 +115,7 @@ def test_zero_strain_and_room_temperature_are_always_computed() -> None:
         )
     )
     assert plan.strains == pytest.approx((-1e-3, 0.0, 5e-4, 2e-3), abs=1e-18)
-    assert plan.largest_strain == 2e-3
+    assert plan.chord_strain == 2e-3
     spelled = Plan.from_dict(
         changed(
             strain={"window": {"from": "-1000 microstrain", "to": "0.2 %"}, "points": 3},
@@ -592,6 +592,8 @@ def test_every_fault_is_reported_at_once() -> None:
         ({"boxes": {"lengths": ["30 um", "100 um"]}}, "boxes.lengths has a box of 30 um, smaller than the largest flake"),
         ({"boxes": {"lengths": ["8 D", "8.1 D"]}}, "boxes.lengths has boxes of 80 um and 81 um; make them differ"),
         ({"boxes": {"lengths": ["8 D"]}}, "boxes.lengths has 1 entry; it needs at least 2"),
+        ({"strain": {"window": "0 to 3000 microstrain", "chord": "4000 microstrain"}}, "strain.chord = 4000 microstrain must be a strain of the window, 0 to 3000 microstrain, other than zero"),
+        ({"strain": {"chord": "0 microstrain"}}, "strain.chord = 0 microstrain must be a strain of the window"),
         ({"strain": {"window": "3000 to 0 microstrain"}}, "strain.window = '3000 to 0 microstrain' must rise"),
         ({"strain": {"window": {"from": "0", "to": "1 %"}}}, "strain.window.from = '0' has no unit"),
         ({"strain": {"points": 3.5}}, "strain.points = 3.5 must be a whole number"),

@@ -1888,6 +1888,74 @@ def _gauge_advice(
     return words
 
 
+def _missed(candidate: Candidate, target: str) -> Margin | None:
+    """Row of a limit that a candidate does not keep; None if kept or not asked."""
+    rows = (m for m in candidate.margins if m.target.startswith(target) and not m.met)
+    return next(rows, None)
+
+
+def _thermal_advice(
+    target: Target, candidates: Sequence[Candidate], candidate: Candidate
+) -> list[str]:
+    """How to keep the limits on self-heating drift and thermal output."""
+    from scipy.optimize import brentq
+
+    words = []
+    drift = _missed(candidate, "self-heating")
+    if drift is not None and target.circuit is not None:
+        resistance = np.array([candidate.resistance[0]])
+
+        def too_much(supply: float) -> float:
+            circuit = replace(target.circuit, supply=supply)  # type: ignore[type-var]
+            there = replace(target, circuit=circuit)
+            found = _thermal(candidate.castings, there, resistance, resampled=False)[1]
+            return float(min(found[0], 1e30)) - drift.limit
+
+        options = []
+        whole = target.circuit.supply
+        if np.isfinite(resistance[0]) and too_much(1e-2 * whole) < 0.0:
+            supply = brentq(too_much, 1e-2 * whole, whole, rtol=1e-3)
+            options.append(
+                f"lower the supply to about {_rounded_down(supply):g} V, and with it the "
+                "signal"
+            )
+        kept = [
+            c
+            for c in candidates
+            if c.castings.fit is candidate.castings.fit
+            and not _missed(c, "self-heating")
+            and np.isfinite(c.resistance[0])
+        ]
+        if kept:
+            other = min(kept, key=lambda c: c.castings.film.electrode_gap)
+            gap = other.castings.film.electrode_gap
+            options.append(f"take a gap of {_mm(gap)} as far as self-heating goes")
+        options.append("spread the power over a wider film, or cool it better")
+        size = "without bound"
+        if np.isfinite(drift.value):
+            size = f"{1e6 * drift.value:.3g} microstrain"
+        words.append(
+            f"{'; or '.join(options)}: the film's own heat drifts the reading by {size}, "
+            f"{1e6 * drift.limit:.3g} microstrain are allowed"
+        )
+    output = _missed(candidate, "thermal output")
+    if output is not None:
+        size = f"{1e6 * output.value:.3g}" if np.isfinite(output.value) else "unbounded"
+        words.append(
+            f"compensate temperature outside the film, by a second film that is not "
+            f"strained in a half bridge or a temperature read beside it: its thermal "
+            f"output is {size} microstrain per kelvin, {1e6 * output.limit:.3g} are "
+            "allowed, and its size rests on lambda_T and Ea, which are to be measured"
+        )
+    return words
+
+
+def _rounded_down(value: float) -> float:
+    """Two digits, never more than the value."""
+    unit = 10.0 ** (np.floor(np.log10(value)) - 1.0)
+    return float(np.floor(value / unit) * unit)
+
+
 def _changes(
     bench: _Bench, candidates: Sequence[Candidate], index: int, n_gaps: int
 ) -> list[str]:
@@ -1920,6 +1988,7 @@ def _changes(
     words += one_at_a_time
     words += _spread_advice(bench, candidates, candidate)
     words += _gauge_advice(bench, candidates, candidate)
+    words += _thermal_advice(bench.target, candidates, candidate)
     if not words:
         missed = [m for m in candidate.margins if not m.met]
         reached, wanted = _shares(candidate.pass_share.value, bench.target.pass_share_min)

@@ -62,6 +62,28 @@ def test_nonlinearity_of_the_exponential_film(found):
     assert lines["voltage_end_point_percent"]["value"] < lines["end_point_percent"]["value"]
 
 
+def test_a_window_wider_than_the_chord_leaves_the_gauge_factor_as_it_is():
+    # two strains more, beyond the chord and on the other side; the film bends, so that the
+    # chord to 6000 microstrain would be another
+    narrow = {"window": "0 to 3000 microstrain", "points": 4}
+    wide = {
+        "window": "-1000 to 6000 microstrain",
+        "points": 8,
+        "chord": "3000 microstrain",
+    }
+    one, other, far = (
+        findings_of(plan_with(supply=SUPPLY, strain=strain)).decision
+        for strain in (narrow, wide, {key: wide[key] for key in ("window", "points")})
+    )
+    for a, b, c in zip(one.candidates, other.candidates, far.candidates, strict=True):
+        assert b.castings.gauge_factors == pytest.approx(a.castings.gauge_factors)
+        assert b.gauge_factor[0] == pytest.approx(math.expm1(15 * 3e-3) / 3e-3, rel=5e-3)
+        assert c.gauge_factor[0] == pytest.approx(math.expm1(15 * 6e-3) / 6e-3, rel=5e-3)
+        curves = FilmCurves.from_castings(b.castings)
+        assert curves.strains[curves.end] == 3e-3
+        assert curves.strains[-1] == 6e-3
+
+
 def test_window_holds_every_casting(found):
     window = found["window"]
     assert window["open_at_rest"] == 0
@@ -221,3 +243,33 @@ def test_a_drift_limit_decides():
     heat = operation(findings_of(plan), SUMMARY)["operation"]["heating"]["on_sheet"]
     assert 1e6 * margin.value == pytest.approx(abs(heat["drift_microstrain"]), rel=0.02)
     assert any("self-heating drift" in r for r in decision.best.refused_because)
+
+
+def test_what_to_change_about_a_drift_is_the_supply():
+    # a limit of half the drift: heat goes as the square of the supply
+    loose = findings_of(
+        plan_with(supply=SUPPLY, target={"largest_self_heating_drift": "1 %"})
+    )
+    best = loose.decision.best
+    (margin,) = [m for m in best.margins if m.target.startswith("self-heating")]
+    half = f"{0.5e6 * margin.value} microstrain"
+    strict = findings_of(
+        plan_with(supply=SUPPLY, target={"largest_self_heating_drift": half})
+    )
+    (said,) = [r for r in strict.decision.what_would_have_to_change if "own heat" in r]
+    supply = float(re.search(r"supply to about ([\d.]+) V", said)[1])
+    assert supply == pytest.approx(3.3 / math.sqrt(2.0), rel=0.05)
+    again = plan_with(
+        supply={**SUPPLY, "voltage": f"{supply} V"},
+        target={"largest_self_heating_drift": half},
+    )
+    same = next(c for c in findings_of(again).decision.candidates if c.name == best.name)
+    (margin,) = [m for m in same.margins if m.target.startswith("self-heating")]
+    assert margin.met
+
+
+def test_what_to_change_about_thermal_output_is_the_circuit():
+    plan = plan_with(supply=SUPPLY, target={"largest_thermal_output": "0.01 microstrain/K"})
+    words = findings_of(plan).decision.what_would_have_to_change
+    (said,) = [w for w in words if "half bridge" in w]
+    assert "0.01 are allowed" in said

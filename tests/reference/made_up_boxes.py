@@ -45,6 +45,7 @@ def loading(
     response=gauge_15,
     lengths=LENGTHS,
     scale=1.0,
+    chord=None,
 ):
     """Boxes of one loading; box k has the same factor at every loading for one seed."""
     rng = np.random.default_rng(seed)
@@ -70,4 +71,5 @@ def loading(
         temperatures=tuple(temperatures),
         diameter=DIAMETER,
         mix_ratio=7.0,
+        chord=chord,
     )

@@ -74,6 +74,7 @@ def findings_of(plan, gauge=15.0, n_boxes=24, box_spread=0.0, seed=None):
                 strains=tuple(e for e, _ in states),
                 temperatures=tuple(t for _, t in states),
                 response=response,
+                chord=plan.chord_strain,
             )
         )
     decision = decide(
