@@ -706,11 +706,12 @@ def first_steps(summary: Summary) -> list[str]:
     rungs = [summary["candidates"][r["candidate"]] for r in ladder.get("rungs") or []]
     more = [c for c in rungs if not any(c is one for one in least)]
     if more:
+        single = share(ladder["best_single_probability"])
         steps.append(
             "If a film that can be used should come out of the first round too, cast "
             f"{films} films each of {_listed(more)} as well: all told at least one cast "
             f"lies in the window with probability {share(ladder['covered'])} % or more, "
-            f"against {share(ladder['best_single_probability'])} % for the best single recipe."
+            f"against {single} % for the best single recipe."
         )
     steps.append("Enter the readings with 'percsim anchor'; it decides again with them.")
     planned = _listed([summary["candidates"][index]])
