@@ -36,7 +36,7 @@ def _join_cycle(block, parent, x, y, joined):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _breadth_first(start, adjacent, root, number, visited, parent, block):  # type: ignore[no-untyped-def]
-    """Number what reaches the root, breadth first, and find its blocks on the way.
+    """Give numbers to what reaches the root, breadth first, and find its blocks.
 
     `number` is -1 where the walk may go and stays so where it does not get; `parent` and
     `block` are by number, and so becomes `adjacent` as it is read. Returns how many nodes
