@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import json
 
 import numpy as np
@@ -62,8 +64,7 @@ def test_what_the_plan_holds_is_not_spread():
 
 
 def test_other_laws_and_boxes_without_variations_have_no_such_chapter():
-    found = findings()
-    found.responses = None
+    found = replace(findings(), responses=None)
     assert day_one(found, {}) == {}
 
 
