@@ -231,8 +231,36 @@ def _check_surface(mount: str, length: float | None, thickness: float) -> None:
             )
 
 
+class _Straight:
+    """What layouts share whose current runs straight along the film between two ends."""
+
+    __slots__ = ()
+
+    def ends(
+        self, resistivity: ArrayLike, electrode_excess: ArrayLike, thickness: ArrayLike
+    ) -> Floats:
+        """Give what R x section holds beyond rho x gap [ohm m^2]."""
+        raise NotImplementedError
+
+    def resistance(
+        self,
+        resistivity: ArrayLike,
+        electrode_excess: ArrayLike,
+        gap: ArrayLike,
+        width: ArrayLike,
+        thickness: ArrayLike,
+    ) -> Floats:
+        """Give the reading [ohm] of a uniform film; all broadcasts, inf where open."""
+        ends = self.ends(resistivity, electrode_excess, thickness)
+        return film_resistance(resistivity, ends, gap, width, thickness)
+
+    def section(self, gap: float, width: float, thickness: float) -> float:
+        """Cross-section that all current passes [m^2]."""
+        return width * thickness
+
+
 @dataclass(frozen=True, slots=True)
-class Bars:
+class Bars(_Straight):
     """Two parallel bars across the whole width with the gap between them.
 
     Parameters
@@ -288,22 +316,6 @@ class Bars:
     ) -> Floats:
         """Give what R x section holds beyond rho x gap [ohm m^2]."""
         return 2.0 * self.edge(resistivity, electrode_excess, thickness)
-
-    def resistance(
-        self,
-        resistivity: ArrayLike,
-        electrode_excess: ArrayLike,
-        gap: ArrayLike,
-        width: ArrayLike,
-        thickness: ArrayLike,
-    ) -> Floats:
-        """Give the reading [ohm] of a uniform film; all broadcasts, inf where open."""
-        ends = self.ends(resistivity, electrode_excess, thickness)
-        return film_resistance(resistivity, ends, gap, width, thickness)
-
-    def section(self, gap: float, width: float, thickness: float) -> float:
-        """Cross-section that all current passes [m^2]."""
-        return width * thickness
 
     def electrodes(self, gap: float, width: float) -> tuple[Electrode, ...]:
         """Electrodes seen from above, in increasing x; drawn 1/8 of the gap if endless."""
@@ -513,7 +525,7 @@ class Fingers:
 
 
 @dataclass(frozen=True, slots=True)
-class FourTerminal:
+class FourTerminal(_Straight):
     r"""Four bars across the film: the outer two drive the current, the inner two sense.
 
     The reading is the sensed voltage over the driven current; no contact adds to it. The
@@ -577,22 +589,6 @@ class FourTerminal:
         rho = np.asarray(resistivity, dtype=np.float64)
         open_too = np.where(np.isfinite(np.asarray(electrode_excess)), 0.0, np.inf)
         return np.asarray(rho * self.below(rho, thickness) + open_too)
-
-    def resistance(
-        self,
-        resistivity: ArrayLike,
-        electrode_excess: ArrayLike,
-        gap: ArrayLike,
-        width: ArrayLike,
-        thickness: ArrayLike,
-    ) -> Floats:
-        """Give the reading [ohm] of a uniform film; all broadcasts, inf where open."""
-        ends = self.ends(resistivity, electrode_excess, thickness)
-        return film_resistance(resistivity, ends, gap, width, thickness)
-
-    def section(self, gap: float, width: float, thickness: float) -> float:
-        """Cross-section that all current passes [m^2]."""
-        return width * thickness
 
     def electrodes(self, gap: float, width: float) -> tuple[Electrode, ...]:
         """Electrodes seen from above, in increasing x."""

@@ -114,6 +114,14 @@ def figure_to_png(figure: Figure) -> bytes:
     return picture.getvalue()
 
 
+def _gap_handle(gap: Any, colour: str, marker: str, size: float) -> Any:
+    """Legend entry of the candidates at one gap."""
+    from matplotlib.lines import Line2D
+
+    label = f"{scaled(gap, 1e3)} mm gap"
+    return Line2D([], [], color=colour, marker=marker, ms=size, lw=1.1, label=label)
+
+
 def resistance_figure(run: Run) -> Figure:
     """Draw resistance and open fraction against weight fraction, with the threshold."""
     from matplotlib.lines import Line2D
@@ -150,17 +158,7 @@ def resistance_figure(run: Run) -> Figure:
             x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=5.5, zorder=4
         )
         any_open |= open_marks(upper, x, median, colour)
-        handles.append(
-            Line2D(
-                [],
-                [],
-                color=colour,
-                marker=marker,
-                ms=5.5,
-                lw=1.1,
-                label=f"{scaled(gap, 1e3)} mm gap",
-            )
-        )
+        handles.append(_gap_handle(gap, colour, marker, 5.5))
         at = position(rows, reference)
         if at is not None:
             ring = mark_deciding(upper, x[at], median[at], run.deciding_word)
@@ -279,17 +277,7 @@ def factor_figure(run: Run) -> Figure:
             x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=4.8, zorder=4
         )
         any_open |= open_marks(axes, x, median, colour)
-        handles.append(
-            Line2D(
-                [],
-                [],
-                color=colour,
-                marker=marker,
-                ms=4.8,
-                lw=1.1,
-                label=f"{scaled(gap, 1e3)} mm gap",
-            )
-        )
+        handles.append(_gap_handle(gap, colour, marker, 4.8))
         at = position(rows, reference)
         if at is not None:
             known = np.isfinite(initial)
