@@ -2494,7 +2494,11 @@ def choose_among(
     reasons: list[str] = []
     changes: list[str] = []
     if chosen is not None:
-        reasons.append(f"cast {best.name} gap: it meets every target")
+        reasons.append(
+            f"cast {best.name} gap: it meets every target"
+            if contacts.is_calibrated
+            else f"{best.name} gap meets every target as planned"
+        )
         reasons += _describe(best, target, contacts)
         share_is_close = any(
             m.within_error for m in best.margins if m.target.startswith("share")

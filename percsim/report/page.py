@@ -813,6 +813,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     readout, readout_text = _readout(summary)
     candidates, mix_text = _candidates(summary)
     threshold_text, threshold_table = _threshold(summary)
+    steps = first_steps(summary)
     absent = {chapter.anchor for chapter in CHAPTERS if chapter.key not in summary}
     return {
         "title": str(summary.get("title") or "Untitled plan"),
@@ -823,10 +824,19 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         .replace("+00:00", " UTC"),
         "complete": bool(summary.get("complete", True)),
         "is_chosen": bool(summary["anchor"]["meets_target"]) if told else is_chosen,
-        "as_measured": ", by the measured films" if told else "",
+        "as_measured": ", by the measured films"
+        if told
+        else ", as planned"
+        if steps
+        else "",
+        "why": (
+            f"Why {candidate_label(candidate)}, as planned"
+            if steps and candidate is not None and is_chosen
+            else "Why this one"
+        ),
         "headline": headline(summary),
         "kind": "What to do first"
-        if (steps := first_steps(summary))
+        if steps
         else "Decision"
         if (summary["anchor"]["meets_target"] if told else is_chosen)
         else "No decision",
