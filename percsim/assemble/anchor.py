@@ -63,7 +63,7 @@ def plan_readings(plan: Plan) -> tuple[Reading, ...]:
         nominal = plan.film_at(row.electrode_gap)
         readings.append(
             Reading(
-                row.note or f"row {i}",
+                row.note or (f"row {i}, {row.batch}" if row.batch else f"row {i}"),
                 Loading(recipe.weight_fraction, recipe.volume_fraction, log_slope(recipe)),
                 replace(
                     nominal,
@@ -250,6 +250,8 @@ def learn(findings: Findings) -> Learned | None:
     ranking = rank_outlooks(
         outlooks, target, margins, [bool(row["trusted"]) for row in rows]
     )
+    for row, first in zip(rows, ranking.first, strict=True):
+        row["best"] = first
     best = judged.candidates[ranking.best].castings.fit.loading
     decision = replace(
         judged,

@@ -868,9 +868,16 @@ def _notes(
     if {"lambda_T", "Ea"} & narrowing.keys() and all(
         r.temperature == ROOM_TEMPERATURE for r in readings
     ):
+        unread = [x for x in ("lambda_T", "Ea") if x in narrowing and x not in told]
+        rests = f"{' and '.join(unread)}, and with " + (
+            "it" if len(unread) == 1 else "them"
+        )
         words.append(
-            "no reading away from 20 C: lambda_T and Ea, and with them the temperature "
-            "coefficient, rest on what was assumed"
+            f"no reading away from 20 C: {rests} the temperature coefficient, "
+            f"rest{'s' if len(unread) == 1 else ''} on what was assumed"
+            if unread
+            else "no reading away from 20 C: the temperature coefficient follows from "
+            "readings at 20 C alone, through the law"
         )
     for (a, b), value in correlations.items():
         if abs(value) >= TIED:

@@ -181,22 +181,35 @@ def _verdict(section: Row) -> str:
     )
 
 
+def _confidence(section: Row) -> str:
+    """Say with what confidence the verdict is known."""
+    sure = number(section.get("confidence"))
+    if sure is None:
+        return ""
+    what = (
+        "that it is the best, to a per cent of castings, and meets every target"
+        if section["meets_target"]
+        else "that no candidate meets every target"
+    )
+    return f"The confidence {what} is {share(sure)} %."
+
+
 def _blocks(summary: Summary) -> Sequence[Block]:
     section = summary["anchor"]
     rows = section["n_rows"]
     return [
         paragraph(
             f"{rows} measured {'row' if rows == 1 else 'rows'} replace what was assumed. "
-            f"{_verdict(section)}; it is the best candidate in "
-            f"{share(section['candidates'][section['best']]['best'])} % of what is still "
-            "possible."
+            f"{_verdict(section)}. {_confidence(section)}"
         ),
         picture("anchor_bands"),
         table_block(outlook_table(section)),
         paragraph(
             "Bands as in the chapter on what is not known, with the readings taken into "
             "account: contacts and threshold as far as they are now known, bench "
-            "tolerances and simulation error." + on_the_part(summary)
+            "tolerances and simulation error. Is best: of what is still possible, the share "
+            "in which it meets every target and ranks first, by the share that passes to a "
+            "per cent and then by its closest margin." + on_the_part(summary)
         ),
         heading("What the readings tell"),
         table_block(_parameters_table(section)),
