@@ -546,10 +546,6 @@ def _heating_figure(run: Run) -> Figure | None:
             bands.append((colour, edges[0], edges[1]))
     limit = HOT - 20.0
     left.axhline(limit, color=MUTED, lw=1.0, ls="--")
-    left.annotate(
-        "200 C, end of elastomers", (volts[0], limit), xytext=(2, 3),
-        textcoords="offset points", fontsize=8, color=MUTED,
-    )  # fmt: skip
     for axes in (left, right):
         axes.axvline(supply, color=MUTED, lw=0.9, ls=":")
         axes.set_xscale("log")
@@ -566,8 +562,11 @@ def _heating_figure(run: Run) -> Figure | None:
     right.set_ylabel("drift, microstrain")
     right.axhline(0.0, color=MUTED, lw=0.8)
     handles.append(Line2D([], [], color=MUTED, lw=0.9, ls=":", label="supply of the plan"))
+    handles.append(
+        Line2D([], [], color=MUTED, lw=1.0, ls="--", label="200 C, end of elastomers")
+    )
     handles.append(Patch(color=PALE, lw=0, label="5-95 %, of what: see caption"))
-    legend_above(figure, handles, 4)
+    legend_above(figure, handles, 3)
     return figure
 
 
