@@ -447,7 +447,16 @@ def _wrapping(
 
 
 def _transverse(findings: Findings, best: Candidate) -> dict[str, Any]:
-    """Transverse sensitivity from boxes strained along and across the current."""
+    """Transverse sensitivity from boxes strained along and across the current.
+
+    Response to strain across, the mean of a pull and a squeeze, over that to strain along,
+    each with the other in-plane strain held at zero. It is 0 for isotropic filler as long
+    as contacts stand open by what the film has swollen since the reference state. Contacts
+    still pressed shut cannot close, so that R rises under a pull and a squeeze alike, and a
+    pull alone reads about half of one along: 0.51 +- 0.02 in ten boxes of 34 wt% flakes of
+    aspect ratio 15 closed at 20 C, but -0.06 +- 0.08 in those closed at -84 C. Flakes in
+    the plane, 15 degrees rms tilt, read strain across about as strongly as along.
+    """
     plan, chosen = findings.plan, best.castings.fit.loading
     angle, ratio = plan.part.misalignment, plan.part_poisson_ratio
     strain = plan.chord_strain

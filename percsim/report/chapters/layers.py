@@ -335,8 +335,9 @@ def _transverse_blocks(layers: Row) -> list[Block]:
             " constant volume, and is no part of any number elsewhere: the film on the part"
             " is computed with both strains at once. Isotropic filler in a film of constant"
             " volume has K_t = 0 at small strain exactly, as the thickness gives what the"
-            " width takes; contacts pressed shut, in-plane filler and large strains move"
-            " it."
+            " width takes. In-plane filler and large strains move it; contacts still"
+            " pressed shut cannot close, so that R then rises under a pull and a squeeze"
+            " alike, whose mean K_t is."
         ),
         paragraph(
             f"A patch {three(across['misalignment_deg'])} deg off a uniaxial load on a part"
@@ -462,7 +463,7 @@ def transfer_figure(run: Run) -> Figure:
     left.axvline(used, color=COPPER, lw=1.3, zorder=3)
     left.set_xlim(ratios[0], ratios[-1])
     left.set_xlabel("mix ratio of the sheet, base : 1")
-    left.set_ylabel("mean between electrodes, %")
+    left.set_ylabel("mean over the gap, %")
 
     by_length = transfer["against_length"]
     lengths = 1e3 * floats(by_length["length_m"])

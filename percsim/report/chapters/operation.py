@@ -472,9 +472,9 @@ def _linearity_figure(run: Run) -> Figure | None:
         )
         right.plot(micro, apart, style, color=colour, lw=1.4, marker="o", ms=3.5)
     right.axhline(0.0, color=MUTED, lw=0.8)
-    left.set_xlabel("strain, microstrain")
+    for axes in (left, right):
+        _strain_axis(axes)
     left.set_ylabel("resistance over that at rest")
-    right.set_xlabel("strain, microstrain")
     right.set_ylabel("deviation, % of full scale")
     legend_above(figure, left.get_legend_handles_labels()[0], 3)
     return figure
@@ -570,6 +570,14 @@ def _heating_figure(run: Run) -> Figure | None:
     return figure
 
 
+def _strain_axis(axes: Any) -> None:
+    """Label an axis of strain, with so few numbers that none meets the next."""
+    from matplotlib.ticker import MaxNLocator
+
+    axes.xaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
+    axes.set_xlabel("strain, microstrain")
+
+
 def _fill_drifts(axes: Any, volts: Any, bands: Sequence[tuple[str, Any, Any]]) -> None:
     """Fill between drifts; an edge without bound lies ten times beyond all else drawn."""
     drawn = [np.abs(line.get_ydata()) for line in axes.get_lines()]
@@ -618,7 +626,7 @@ def _vibration_figure(run: Run) -> Figure | None:
     left.plot(1e6 * x, y, "o-", color=COPPER, lw=1.8, ms=4)
     left.axvspan(1e6 * (mean - amplitude), 1e6 * (mean + amplitude), color=PALE, alpha=0.6,
                  lw=0, zorder=0)  # fmt: skip
-    left.set_xlabel("strain, microstrain")
+    _strain_axis(left)
     left.set_ylabel("resistance over that at rest")
     # the cycle as in the numbers, at a fraction of its points
     phase = np.linspace(0.0, 2.0, 161)
