@@ -39,7 +39,7 @@ class Backbone:
     spanning: bool
     attachment: NDArray[np.int64]
     nodes: NDArray[np.int64]
-    resistors: NDArray[np.int64]
+    resistors: NDArray[np.int32]
     ends: NDArray[np.int32]
 
     @property
