@@ -61,7 +61,8 @@ def draw(seed):
     centers = EDGE * np.random.default_rng(seed).random((COUNT, 3))
     return centers, Particles(
         np.full(COUNT, SPHERE, dtype=np.int8), centers,
-        np.tile([0.0, 0.0, 1.0], (COUNT, 1)), np.zeros(COUNT), np.full(COUNT, RADIUS), Box((EDGE,) * 3, (False, True, True)),
+        np.tile([0.0, 0.0, 1.0], (COUNT, 1)), np.zeros(COUNT), np.full(COUNT, RADIUS),
+        Box((EDGE,) * 3, (False, True, True)),
     )  # fmt: skip
 
 
