@@ -227,8 +227,8 @@ def _as_measured(
     summary: dict[str, Any], planned: Findings, learned: Learned
 ) -> dict[str, Any]:
     """Give what a summary says of candidates, boxes and threshold by measured films."""
-    own = learned.findings.threshold.volume_fraction
-    recipe = learned.findings.recipe.at_volume_fraction(own)
+    recipe = learned.findings.recipe
+    own = dict(zip(("", "_p05", "_p95"), learned.thresholds, strict=True))
     return {
         "candidates": measured_candidates(summary["candidates"], learned),
         # boxes are those solved, whatever films tell
@@ -236,8 +236,13 @@ def _as_measured(
         "reasons": list(planned.decision.reasons),
         "threshold": {
             **summary["threshold"],
-            "measured_volume_fraction": own,
-            "measured_weight_fraction": recipe.weight_fraction,
+            **{f"measured_volume_fraction{end}": phi for end, phi in own.items()},
+            **{
+                f"measured_weight_fraction{end}": recipe.at_volume_fraction(
+                    phi
+                ).weight_fraction
+                for end, phi in own.items()
+            },
         },
     }
 
