@@ -915,6 +915,11 @@ class KnownResponses:
         """Which of the strains gauge factors are taken to."""
         return self.responses.chord
 
+    @property
+    def window(self) -> tuple[float, float] | None:
+        """Strains that films are read at; by default all."""
+        return self.responses.window
+
     def log_resistance(
         self,
         film: Film,
