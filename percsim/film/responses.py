@@ -917,7 +917,7 @@ class KnownResponses:
 
     @property
     def window(self) -> tuple[float, float] | None:
-        """Strains that films are read at."""
+        """Strains that films are read at; by default all."""
         return self.responses.window
 
     def log_resistance(
