@@ -9,6 +9,64 @@ __all__ = ["cluster_labels", "strongest_tree", "two_terminal_attachment"]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _join_cycle(block, parent, x, y, joined):  # type: ignore[no-untyped-def]
+    """Join the blocks along the tree path between two numbers; returns their block.
+
+    `block` is a forest over the tree's edges, each named by its lower end, roots the lowest
+    of their block: the parent of a root is where its block hangs from the rest. So a climb
+    takes a block at a step. The number that is higher is no ancestor of the other, so the
+    edge above it lies on the path.
+    """
+    while x != y:
+        if x < y:
+            x, y = y, x
+        while block[x] != x:
+            block[x] = block[block[x]]
+            x = block[x]
+        if joined < 0:
+            joined = x
+        elif x < joined:
+            block[joined] = x
+            joined = x
+        else:
+            block[x] = joined
+        x = parent[x]
+    return joined
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _breadth_first(start, adjacent, root, number, visited, parent, block):  # type: ignore[no-untyped-def]
+    """Give numbers to what reaches the root, breadth first, and find its blocks.
+
+    `number` is -1 where the walk may go and stays so where it does not get; `parent` and
+    `block` are by number, and so becomes `adjacent` as it is read. Returns how many nodes
+    are met.
+    """
+    number[root] = 0
+    visited[0] = root
+    parent[0] = -1
+    block[0] = 0
+    count = 1
+    c = 0
+    while c < count:
+        i = visited[c]
+        for p in range(start[i], start[i + 1]):
+            j = number[adjacent[p, 0]]
+            if j < 0:
+                number[adjacent[p, 0]] = count
+                visited[count] = adjacent[p, 0]
+                parent[count] = c
+                block[count] = count
+                j = count
+                count += 1
+            elif block[j] != block[c] and j != parent[c]:
+                _join_cycle(block, parent, c, j, -1)
+            adjacent[p, 0] = j
+        c += 1
+    return count
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: ignore[no-untyped-def]
     """Node of the current-carrying part that fixes each node's voltage.
 
@@ -33,8 +91,9 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
         Whether the terminals are connected.
     backbone : (b,) ndarray of int64
         Its nodes as a breadth-first search from the source meets them, which keeps
-        neighbours close in memory; empty if the terminals are not connected.
-    rows : (k,) ndarray of int64
+        neighbours close in memory, but for the source and the sink, which come last; empty
+        if the terminals are not connected.
+    rows : (k,) ndarray of int32
         Resistors of the backbone, by the end that was met first.
     ends : (k, 2) ndarray of int32
         The same resistors between positions in `backbone`, each from its first node.
@@ -42,12 +101,11 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
     Notes
     -----
     With a resistor added between the terminals, the backbone is the biconnected block of
-    that resistor. One depth-first search with low points finds it (Hopcroft & Tarjan,
-    "Efficient algorithms for graph manipulation", Commun. ACM 16, 372 (1973)): the search
-    starts at the source and walks the added resistor first, so the block is the part of
-    the sink's subtree in which every child reaches above its parent. It runs on nodes
-    renumbered breadth-first, as memory far apart costs more than another pass. Time
-    O(n + e).
+    that resistor. Two edges of a spanning tree are in one block if a chain of cycles joins
+    them, each closed by one resistor outside the tree (the relation of Tarjan & Vishkin,
+    "An efficient parallel biconnectivity algorithm", SIAM J. Comput. 14, 862 (1985)). The
+    tree is that of a breadth-first search: cycles are short, and one walk through memory
+    both numbers the nodes and joins the blocks, in a time near O(n + e).
 
     """
     start = np.zeros(n + 1, dtype=np.int32)
@@ -75,131 +133,69 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
 
     number = np.full(n, -1, dtype=np.int32)
     visited = np.empty(n, dtype=np.int32)
-    number[source] = 0
-    visited[0] = source
-    count = 1
-    c = 0
-    while c < count:
-        i = visited[c]
-        c += 1
-        for p in range(start[i], start[i + 1]):
-            j = adjacent[p, 0]
-            if number[j] < 0:
-                number[j] = count
-                visited[count] = j
-                count += 1
-    spanning = number[sink] >= 0
+    parent = np.empty(n, dtype=np.int32)
+    block = np.empty(n, dtype=np.int32)
+    count = _breadth_first(start, adjacent, source, number, visited, parent, block)
     attachment = np.full(n, -1, dtype=np.int64)
-    if not spanning:
+    if number[sink] < 0:
         for c in range(count):
             attachment[visited[c]] = source
-        attachment[sink] = sink
-        visited[0] = sink
-        count = 1
-        c = 0
-        while c < count:
-            i = visited[c]
-            c += 1
-            for p in range(start[i], start[i + 1]):
-                j = adjacent[p, 0]
-                if attachment[j] < 0:
-                    attachment[j] = sink
-                    visited[count] = j
-                    count += 1
-        nothing = np.empty(0, dtype=np.int64)
-        return attachment, False, nothing, nothing, np.empty((0, 2), dtype=np.int32)
-
-    # what reaches the source, in the numbers of that walk
-    begin = np.empty(count + 1, dtype=np.int32)
-    begin[0] = 0
-    for c in range(count):
-        i = visited[c]
-        begin[c + 1] = begin[c] + start[i + 1] - start[i]
-    near = np.empty((begin[count], 2), dtype=np.int32)
-    for c in range(count):
-        q = begin[c]
-        for p in range(start[visited[c]], start[visited[c] + 1]):
-            near[q, 0] = number[adjacent[p, 0]]
-            near[q, 1] = adjacent[p, 1]
-            q += 1
-
-    time = np.full(count, -1, dtype=np.int32)
-    low = np.empty(count, dtype=np.int32)
-    parent = np.full(count, -1, dtype=np.int32)
-    met = np.empty(count, dtype=np.int32)
-    place = begin[:count].copy()
-    end = number[sink]
-    time[0] = 0
-    time[end] = 1
-    low[0] = 0
-    low[end] = 0
-    met[0] = 0
-    met[1] = end
-    seen = 2
-    for side in range(2):
-        i = end if side == 0 else 0
-        while True:
-            if place[i] < begin[i + 1]:
-                j = near[place[i], 0]
-                place[i] += 1
-                if time[j] < 0:
-                    time[j] = seen
-                    low[j] = seen
-                    met[seen] = j
-                    seen += 1
-                    parent[j] = i
-                    i = j
-                elif time[j] < low[i]:
-                    low[i] = time[j]
-            else:
-                j = parent[i]
-                if j < 0:
-                    break
-                if low[i] < low[j]:
-                    low[j] = low[i]
-                i = j
-    hook = np.empty(count, dtype=np.int32)
-    hook[0] = 0
-    hook[end] = end
-    for c in range(2, seen):
-        i = met[c]
-        j = parent[i]
-        if j != 0 and hook[j] == j and low[i] < time[j]:
-            hook[i] = i
-        else:
-            hook[i] = hook[j]
-
-    # `time` becomes the position on the backbone
-    kept = 0
-    size = 0
-    for c in range(count):
-        attachment[visited[c]] = visited[hook[c]]
-        time[c] = -1
-        if hook[c] == c:
-            time[c] = kept
+        count = _breadth_first(start, adjacent, sink, number, visited, parent, block)
+        for c in range(count):
+            attachment[visited[c]] = sink
+        return (
+            attachment,
+            False,
+            np.empty(0, dtype=np.int64),
+            np.empty(0, dtype=np.int32),
+            np.empty((0, 2), dtype=np.int32),
+        )
+    own = _join_cycle(block, parent, number[sink], 0, -1)
+    # `parent` becomes the number that each hangs from, itself on the backbone
+    parent[0] = 0
+    kept = 1
+    size = start[source + 1] - start[source]
+    for c in range(1, count):
+        # roots are the lowest of their block, so they have been pointed at theirs
+        block[c] = block[block[c]]
+        if block[c] == own:
+            parent[c] = c
             kept += 1
-            size += begin[c + 1] - begin[c]
+            size += start[visited[c] + 1] - start[visited[c]]
+        else:
+            parent[c] = parent[parent[c]]
+    # `block` becomes the position on the backbone
     backbone = np.empty(kept, dtype=np.int64)
+    backbone[kept - 2] = source
+    backbone[kept - 1] = sink
+    kept = 0
+    for c in range(count):
+        attachment[visited[c]] = visited[parent[c]]
+        block[c] = -1
+        if parent[c] == c and c != 0 and c != number[sink]:
+            backbone[kept] = visited[c]
+            block[c] = kept
+            kept += 1
+    block[0] = kept
+    block[number[sink]] = kept + 1
     # each has two ends; no copies, as fresh memory costs more than what is in it
-    rows = np.empty(size // 2, dtype=np.int64)
-    ends = np.empty((size // 2, 2), dtype=np.int32)
+    rows = np.empty(size // 2 + 1, dtype=np.int32)
+    ends = np.empty((size // 2 + 1, 2), dtype=np.int32)
     size = 0
     for c in range(count):
-        if time[c] >= 0:
-            backbone[time[c]] = visited[c]
-            for p in range(begin[c], begin[c + 1]):
-                j = near[p, 0]
-                if j > c and time[j] >= 0:
-                    e = near[p, 1]
-                    if e >= 0:
-                        rows[size] = e
-                        ends[size, 0] = time[c]
-                        ends[size, 1] = time[j]
-                    else:
-                        rows[size] = ~e
-                        ends[size, 0] = time[j]
-                        ends[size, 1] = time[c]
-                    size += 1
+        k = block[c]
+        if k < 0:
+            continue
+        i = visited[c]
+        for p in range(start[i], start[i + 1]):
+            # written whether kept or not: a branch that cannot be foretold costs more
+            j = adjacent[p, 0]
+            other = block[j]
+            e = adjacent[p, 1]
+            rows[size] = e if e >= 0 else ~e
+            ends[size, 0] = k if e >= 0 else other
+            ends[size, 1] = other if e >= 0 else k
+            size += 1 if j > c and other >= 0 else 0
     return attachment, True, backbone, rows[:size], ends[:size]
 
 
@@ -233,9 +229,10 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
     outwards. It needs no sorting and reads resistors in their order.
 
     """
-    label = np.arange(n).astype(np.int32)
+    # a signed index is tested at each use, as it may count from the end
+    label = np.arange(n).astype(np.uint32)
     best = np.full(n, -1, dtype=np.int32)
-    alive = np.empty(pairs.shape[0], dtype=np.int32)
+    alive = np.empty(pairs.shape[0], dtype=np.uint32)
     left = 0
     for e in range(pairs.shape[0]):
         if conductances[e] > 0.0:
@@ -247,15 +244,15 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
         kept = 0
         for k in range(left):
             e = alive[k]
-            i = label[pairs[e, 0]]
-            j = label[pairs[e, 1]]
+            i = label[np.uint32(pairs[e, 0])]
+            j = label[np.uint32(pairs[e, 1])]
             if i != j:
                 alive[kept] = e
                 kept += 1
                 # rows ascend, so an equal one stays behind
-                if best[i] < 0 or conductances[e] > conductances[best[i]]:
+                if best[i] < 0 or conductances[e] > conductances[np.uint32(best[i])]:
                     best[i] = e
-                if best[j] < 0 or conductances[e] > conductances[best[j]]:
+                if best[j] < 0 or conductances[e] > conductances[np.uint32(best[j])]:
                     best[j] = e
         left = kept
         if left == 0:
@@ -265,11 +262,11 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
             e = best[c]
             if e >= 0:
                 best[c] = -1
-                i = pairs[e, 0]
+                i = np.uint32(pairs[e, 0])
                 while label[i] != i:
                     label[i] = label[label[i]]
                     i = label[i]
-                j = pairs[e, 1]
+                j = np.uint32(pairs[e, 1])
                 while label[j] != j:
                     label[j] = label[label[j]]
                     j = label[j]
@@ -277,8 +274,8 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
                     label[max(i, j)] = min(i, j)
                     taken[count] = e
                     count += 1
-        for i in range(n):
-            label[i] = label[label[i]]
+        for c in range(n):
+            label[c] = label[label[c]]
 
     start = np.zeros(n + 1, dtype=np.int32)
     for k in range(count):
