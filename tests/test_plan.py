@@ -1020,8 +1020,9 @@ def test_a_value_more_renumbers_no_box() -> None:
     jobs = {job.key: job for job in box_jobs(two)}
     for job, bare in zip(box_jobs(one), box_jobs(plain), strict=True):
         assert jobs[job.key] == job
-        # the same box as that of a plan without the list, which keeps its short key
+        # the same box as that of a plan without the list, and stored as the same
         assert replace(job, label="") == bare
+        assert job.key == bare.key
         assert bare.key.startswith("box/0.")
         assert job.box_number == bare.box_number
     grown = {job.key: job.plan for job in threshold_jobs(two)}
