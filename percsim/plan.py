@@ -468,6 +468,11 @@ class Plan:
         more = replace(self, measured=tuple(read))
         for label, section in zip(labels, read, strict=True):
             _check_row(more, reading, label, section)
+        if not reading.lines:
+            own = [f"measured[{i}]" for i in range(1, len(self.measured) + 1)]
+            _check_together(
+                self, reading, [*own, *labels], [*self.measured, *(r for r in read if r)]
+            )
         if reading.lines:
             raise PlanError(list(dict.fromkeys(reading.lines)))
         rows_written = {"measured": [_written(row, {}) for row in read]}
@@ -587,6 +592,21 @@ class Plan:
             "aspect_ratio": "filler_aspect_ratio",
         }
         return tuple((columns.get(n, n), value) for n, value in self.mix if n in names)
+
+    def mix_of(self, row: MeasuredSection) -> tuple[tuple[str, float], ...]:
+        """Axes and values of the mix that films of a measured row were cast of.
+
+        Of an axis with several values the row names one; of thicknesses it is the nearest
+        to the measured one.
+        """
+        values = {}
+        for name, listed in self.axes.items():
+            own = getattr(row, name)
+            if len(listed) > 1 and own is not None:
+                values[name] = min(listed, key=lambda x, own=own: abs(math.log(x / own)))  # type: ignore[misc]
+            else:
+                values[name] = listed[0]
+        return tuple(values.items())
 
     @property
     def box_axes(self) -> tuple[str, ...]:
@@ -2200,8 +2220,71 @@ def _check_measured(plan: Plan, reading: _Reading) -> None:
     if not plan.measured:
         return
     rows = plan.measured
-    for i, row in enumerate(rows, 1):
-        _check_row(plan, reading, f"measured[{i}]", row)
+    labels = [f"measured[{i}]" for i in range(1, len(rows) + 1)]
+    for label, row in zip(labels, rows, strict=True):
+        _check_row(plan, reading, label, row)
+    if plan.explore is not None and not reading.lines:
+        _check_together(plan, reading, labels, rows)
+
+
+def _check_mix(plan: Plan, row: MeasuredSection, fault: Callable[[str, str], None]) -> None:
+    """One row against the films, fillers and mix ratios that the plan lists."""
+    words = {
+        "thickness": ("film thicknesses", "length", "measured"),
+        "diameter": ("filler sizes", "length", "of the films"),
+        "aspect_ratio": ("aspect ratios", "", "of the films"),
+        "mix_ratio": ("mix ratios", "ratio", "of the films"),
+    }
+
+    def written(name: str, value: float) -> str:
+        kind = words[name][1]
+        return format_quantity(value, kind) if kind else f"{value:g}"
+
+    for name, (what, _, whose) in words.items():
+        listed, own = plan.axes.get(name, ()), getattr(row, name)
+        if len(listed) > 1 and own is None:
+            fault(
+                name,
+                f"is missing; the plan explores {what}"
+                f" {', '.join(written(name, x) for x in listed)}: say the one {whose}",
+            )
+        elif (
+            own is not None
+            and name != "thickness"
+            and listed
+            and not any(math.isclose(own, x, rel_tol=1e-6) for x in listed)
+        ):
+            fault(
+                name,
+                f"= '{written(name, own)}' is not among the {what} that the plan explores,"
+                f" {', '.join(written(name, x) for x in listed)}",
+            )
+
+
+def _check_together(
+    plan: Plan, reading: _Reading, labels: Sequence[str], rows: Sequence[MeasuredSection]
+) -> None:
+    """Rows against each other: one mix, and one loading a cup."""
+    cups: dict[str, tuple[str, MeasuredSection]] = {}
+    for label, row in zip(labels, rows, strict=True):
+        here, first = plan.mix_of(row), plan.mix_of(rows[0])
+        if here != first:
+            names = [name for (name, a), (_, b) in zip(here, first, strict=True) if a != b]
+            reading.fault(
+                f"{label}.{names[0]}",
+                f"is another than that of {labels[0]}; films tell of the mix they were"
+                " cast of alone, so read one mix at a time",
+            )
+        if row.batch is None:
+            continue
+        where, other = cups.setdefault(row.batch, (label, row))
+        if not math.isclose(other.weight_fraction, row.weight_fraction, rel_tol=1e-9):
+            reading.fault(
+                f"{label}.batch",
+                f"= {row.batch!r} holds {100 * row.weight_fraction:.4g} wt% here and"
+                f" {100 * other.weight_fraction:.4g} wt% in {where}; one cup has one"
+                " loading",
+            )
 
 
 def _check_row(plan: Plan, reading: _Reading, label: str, row: MeasuredSection) -> None:
@@ -2239,6 +2322,7 @@ def _check_row(plan: Plan, reading: _Reading, label: str, row: MeasuredSection) 
                     f"= '{100 * row.weight_fraction:.4g} wt%' is outside the plan's"
                     f" loadings, {100 * low:.4g} to {100 * high:.4g} wt%; explore it too",
                 )
+        _check_mix(plan, row, fault)
     if plan.film is not None and reading.usable("film.length"):
         if row.electrode_gap > plan.film.length:
             fault(

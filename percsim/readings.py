@@ -28,6 +28,7 @@ _ALSO = {
     "dr/r0": "change",
     "relative_change": "change",
     "n": "films",
+    "cup": "batch",
     "name": "note",
     "label": "note",
 }
@@ -41,6 +42,7 @@ _UNITS = {
     "strain": ("microstrain", "ustrain", "%"),
     "temperature": ("C",),
     "spread": ("%",),
+    "diameter": ("um", "nm", "mm"),
 }
 """Units that may be joined to a heading by an underscore."""
 
@@ -161,7 +163,7 @@ def _cell(key: str, unit: str, value: str) -> Any:
     if key == "films":
         return int(value) if re.fullmatch(r"[+-]?\d+", value) else value
     if (
-        key == "note"
+        key in ("note", "batch")
         or not unit
         or not re.fullmatch(r"[+-]?[\d.]+(?:[eE][+-]?\d+)?", value)
     ):

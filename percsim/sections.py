@@ -1732,8 +1732,23 @@ class MeasuredSection(Section):
             example="15 %",
         )
     )
+    batch: Annotated[str, _Text()] | None = _field(
+        "Cup that the films were mixed in. Rows of one cup share what its loading is off"
+        " by, so that they count for less than rows of cups of their own.",
+        None,
+        example="cup 3",
+    )
+    diameter: Annotated[float, _Quantity("length", "um", "1 nm", "10 mm")] | None = _field(
+        "Median size of the filler, where [explore] lists several.", None, example="10 um"
+    )
+    aspect_ratio: Annotated[float, _Number(1.0, 10_000.0)] | None = _field(
+        "Aspect ratio of the filler, where [explore] lists several.", None, example=15
+    )
+    mix_ratio: Annotated[float, _Quantity("ratio", ":1", "1:1", "100:1")] | None = _field(
+        "Base to curing agent by mass, where [explore] lists several.", None, example="7:1"
+    )
     note: Annotated[str, _Text()] | None = _field(
-        "What the report calls the row.", None, example="cup 3"
+        "What the report calls the row.", None, example="first try"
     )
 
 

@@ -6,7 +6,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 
 import numpy as np
 import pytest
@@ -16,6 +15,7 @@ from percsim.errors import FolderError
 from percsim.plan import Plan
 from percsim.run import assemble, box_jobs, estimate, redraw, run_plan, threshold_jobs
 
+PATIENCE = 1800.0  # [s]; a busy machine compiles the kernels first
 SMALL = """
 title = "Small test patch on a cargo-bicycle tube (invented data)"
 seed = 88012
@@ -65,20 +65,6 @@ def finished(plan_file, tmp_path_factory):
     """The reference: one process, no interruption."""
     folder = tmp_path_factory.mktemp("finished") / "out"
     return run_plan(Plan.load(plan_file), folder, workers=1)
-
-
-@pytest.fixture(scope="module")
-def long_plan_file(plan_file):
-    """The same with boxes for some seconds, so that it can be stopped halfway."""
-    path = plan_file.with_name("long.toml")
-    path.write_text(SMALL.replace("count = 4", "count = 150"))
-    return path
-
-
-@pytest.fixture(scope="module")
-def long_finished(long_plan_file, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("long") / "out"
-    return run_plan(Plan.load(long_plan_file), folder, workers=2)
 
 
 def digits(folder):
@@ -170,49 +156,60 @@ def test_same_digits_with_two_workers(finished, plan_file, tmp_path):
     assert digits(tmp_path / "two") == digits(finished.folder)
 
 
-def run_command(plan_file, folder):
+# `percsim run` that says when a number of jobs is done, and then waits to be stopped
+WAITING = """
+import sys
+import percsim.run
+from percsim.cli import main
+
+run_jobs, stop, batch = percsim.run.run_jobs, int(sys.argv.pop(1)), float(sys.argv.pop(1))
+
+def run_and_wait(*arguments, progress, **options):
+    def told(done, *_):
+        if done == stop:
+            print(done, flush=True)
+            sys.stdin.read()
+    return run_jobs(*arguments, progress=told, batch_seconds=batch, **options)
+
+percsim.run.run_jobs = run_and_wait
+main()
+"""
+
+
+def run_command(plan_file, folder, *before):
     return subprocess.Popen(
-        [sys.executable, "-m", "percsim", "run", str(plan_file), "--out", str(folder),
-         "--workers", "1", "--quiet"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        [sys.executable, *(before or ("-m", "percsim")), "run", str(plan_file),
+         "--out", str(folder), "--workers", "1", "--quiet"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
 
 
-def wait_for_boxes(folder, at_least, process):
-    deadline = time.monotonic() + 240.0
-    while time.monotonic() < deadline and process.poll() is None:
-        if (folder / "results.sqlite").exists():
-            try:
-                with Store.read(folder) as store:
-                    if store.counts()["done"] >= at_least:
-                        return store.counts()["done"]
-            except FolderError:
-                pass  # not whole yet
-        time.sleep(0.05)
-    raise AssertionError(f"no boxes stored: {process.communicate()}")
-
-
-@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
+@pytest.mark.parametrize(
+    # a box is stored as soon as it is done, or all of them only when the run is stopped
+    ("how", "batch_seconds"), [(signal.SIGKILL, 0.0), (signal.SIGINT, 1e6)]
+)  # fmt: skip
+@pytest.mark.usefixtures("ctrl_c")
 def test_same_digits_after_a_kill_and_a_restart(
-    long_finished, long_plan_file, tmp_path, how
+    finished, plan_file, tmp_path, how, batch_seconds
 ):
-    folder = tmp_path / "out"
-    process = run_command(long_plan_file, folder)
-    wait_for_boxes(folder, 12, process)
-    os.kill(process.pid, how)
-    _, errors = process.communicate(timeout=60)
-    if how == signal.SIGINT:
-        assert process.returncode == 130
-        assert "stored" in errors
-    total = len(threshold_jobs(Plan.load(long_plan_file))) + len(
-        box_jobs(Plan.load(long_plan_file))
-    )
+    folder, stop = tmp_path / "out", 31  # among the boxes, after 20 thresholds
+    process = run_command(plan_file, folder, "-c", WAITING, str(stop), str(batch_seconds))
+    try:
+        assert process.stdout.readline() == f"{stop}\n"
+        os.kill(process.pid, how)
+        _, errors = process.communicate(timeout=PATIENCE)
+    finally:
+        process.kill()
+    assert process.returncode == (130 if how == signal.SIGINT else -how), errors
+    assert how == signal.SIGKILL or "stored" in errors
+    plan = Plan.load(plan_file)
+    assert len(threshold_jobs(plan)) < stop < len(threshold_jobs(plan) + box_jobs(plan))
     with Store.read(folder) as store:
-        assert 12 <= store.counts()["done"] < total
-    again = run_command(long_plan_file, folder)
-    _, errors = again.communicate(timeout=300)
+        assert store.counts() == {"done": stop, "failed": 0}
+    again = run_command(plan_file, folder)
+    _, errors = again.communicate(timeout=PATIENCE)
     assert again.returncode == 0, errors
-    assert digits(folder) == digits(long_finished.folder)
+    assert digits(folder) == digits(finished.folder)
 
 
 def test_redraw_gives_the_same_from_what_is_stored(finished, plan_file, tmp_path):

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from percsim import __version__
-from percsim.assemble.anchor import measured_films
+from percsim.assemble.anchor import Learned, learn, measured_candidates, measured_films
 from percsim.assemble.currents import currents
 from percsim.assemble.day_one import day_one
 from percsim.assemble.film import film
@@ -99,7 +99,11 @@ def find(
         confidence=plan.boxes.confidence,
         **decision_arguments(plan),
     )
-    decision, mine = whole.of_mix(), found[whole.best.mix]
+    at = whole.best.mix
+    if plan.measured:  # films of one mix tell of that one alone
+        told = plan.mix_of(plan.measured[0])
+        at = next((k for k, entry in enumerate(found) if entry.plan.mix == told), at)
+    decision, mine = whole.of_mix(at), found[at]
     best = decision.best.castings.fit.loading
     recipe = next(
         mine.plan.recipe(w)
@@ -125,6 +129,7 @@ def find(
             list({f.loading.weight_fraction: f for f in fits}.values()),
             mine.mix.threshold,
         ),
+        mine.mix,
     ), found
 
 
@@ -158,9 +163,12 @@ def assemble(
 
     """
     findings, found = find(plan, records, stages)
+    planned, learned = findings, learn(findings)
+    if learned is not None:
+        findings = learned.findings
     stages, whole, decision = findings.stages, findings.whole, findings.decision
     jobs, recipe = box_jobs(plan, stages.boxes), findings.recipe
-    mine = found[whole.best.mix]
+    mine = next(entry for entry in found if entry.plan is findings.plan)
     boxes, responses = box_rows(plan, jobs, records)
     expected = {job.key for job in [*jobs, *across_jobs(plan)]}
     expected |= {job.key for job in threshold_jobs(plan)}
@@ -193,10 +201,36 @@ def assemble(
     }
     # what chapters say is of one mix; only `whole` numbers candidates as the summary does
     own = decision.as_dict() if decision is not whole else {}
+    if learned is not None:
+        summary |= _as_measured(summary, planned, learned)
     for chapter in CHAPTERS:
-        summary |= chapter(findings, {**summary, **own})
+        if chapter is day_one:  # what was not known before any film
+            summary |= day_one(planned, {**summary, **own})
+        elif chapter is measured_films:
+            summary |= measured_films(planned, {**summary, **own}, learned)
+        else:
+            summary |= chapter(findings, {**summary, **own})
     tables = {"boxes": boxes, "responses": responses, "castings": casting_rows(whole)}
     return summary, decision, tables
+
+
+def _as_measured(
+    summary: dict[str, Any], planned: Findings, learned: Learned
+) -> dict[str, Any]:
+    """Give what a summary says of candidates, boxes and threshold by measured films."""
+    own = learned.findings.threshold.volume_fraction
+    recipe = learned.findings.recipe.at_volume_fraction(own)
+    return {
+        "candidates": measured_candidates(summary["candidates"], learned),
+        # boxes are those solved, whatever films tell
+        "fits": planned.decision.as_dict()["fits"],
+        "reasons": list(planned.decision.reasons),
+        "threshold": {
+            **summary["threshold"],
+            "measured_volume_fraction": own,
+            "measured_weight_fraction": recipe.weight_fraction,
+        },
+    }
 
 
 def _mixes(plan: Plan, found: Sequence[MixFindings]) -> dict[str, Any]:

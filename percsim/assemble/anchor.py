@@ -3,23 +3,47 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from percsim.assemble.carried import carried_findings, carried_mix, known_from
 from percsim.assemble.day_one import DRAWS, UNITS, candidate_outlooks, candidate_rows
 from percsim.assemble.gather import Findings, log_slope
+from percsim.assemble.stages import decision_arguments
 from percsim.decision.anchor import Anchoring, Reading, RowCheck, anchor, next_castings
-from percsim.decision.choose import Candidate, Target
-from percsim.decision.predict import Loading
+from percsim.decision.choose import (
+    EQUAL_SHARES,
+    WEIGHING_ERROR,
+    Candidate,
+    Margin,
+    Standing,
+    Target,
+    choose_among,
+)
+from percsim.decision.predict import (
+    Loading,
+    Outlook,
+    Ranking,
+    limits_of,
+    rank_outlooks,
+)
 from percsim.decision.priors import ContactParameters, Draws, contact_priors
 from percsim.ensemble.sampling import box_seed
 from percsim.ensemble.statistics import weighted_quantiles
 from percsim.film.transfer import FAITHFUL_RATIO
 from percsim.plan import Plan
 
-__all__ = ["anchoring", "measured_films", "plan_readings", "posterior"]
+__all__ = [
+    "Learned",
+    "anchoring",
+    "learn",
+    "measured_candidates",
+    "measured_films",
+    "plan_readings",
+    "posterior",
+]
 
 # Numbers of the streams under the purpose "priors", after those of `day_one`.
 POSTERIOR, RESAMPLED, IMAGINED = 2, 3, 4
@@ -51,6 +75,7 @@ def plan_readings(plan: Plan) -> tuple[Reading, ...]:
                 row.temperature,
                 row.change,
                 row.spread,
+                row.batch or "",
             )
         )
     return tuple(readings)
@@ -123,6 +148,7 @@ def _row(check: RowCheck) -> dict[str, Any]:
     reading = check.reading
     return {
         "label": reading.label,
+        "batch": reading.batch,
         "weight_fraction": reading.loading.weight_fraction,
         "electrode_gap_m": reading.film.electrode_gap,
         "thickness_m": reading.film.thickness,
@@ -141,47 +167,149 @@ def _row(check: RowCheck) -> dict[str, Any]:
     }
 
 
-def _margins(row: dict[str, Any], target: Target) -> list[dict[str, Any]]:
-    """Limits of the target against what measured films let expect, as `Margin.as_dict`.
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """The decision by measured films.
+
+    Parameters
+    ----------
+    found : Anchoring
+        What the rows tell.
+    draws : Draws
+        Draws of equal weight from it.
+    outlooks : tuple of Outlook
+        Every candidate of the mix over them.
+    rows : tuple of dict
+        Bands and chances of every candidate, for the summary.
+    ranking : Ranking
+        The choice.
+    findings : Findings
+        As measured films would have them, the choice among them.
+
+    """
+
+    found: Anchoring
+    draws: Draws
+    outlooks: tuple[Outlook, ...]
+    rows: tuple[dict[str, Any], ...]
+    ranking: Ranking
+    findings: Findings
+
+
+def learn(findings: Findings) -> Learned | None:
+    """Decide again by measured films.
+
+    Parameters
+    ----------
+    findings : Findings
+        As planned, of the mix that the rows are of.
+
+    Returns
+    -------
+    Learned or None
+        None for a plan without measured rows or without responses.
+
+    """
+    found = anchoring(findings)
+    contacts = findings.plan.contact_parameters()
+    if found is None or not isinstance(contacts, ContactParameters):
+        return None
+    plan, target = findings.plan, findings.plan.decision_target()
+    draws = posterior(findings, found)
+    known, factor = known_from(found, draws, contacts)
+    mix, moves = carried_mix(findings, draws, known, factor)
+    judged = choose_among(
+        [mix],
+        plan.electrode_gaps,
+        target,
+        confidence=plan.boxes.confidence,
+        **{**decision_arguments(plan), "contacts": known.contacts},
+    )
+    outlooks = candidate_outlooks(findings, draws)
+    off = np.log1p(WEIGHING_ERROR)
+    fewer, more = (
+        candidate_outlooks(findings, draws, weighed_off=k * off) for k in (-1.0, 1.0)
+    )
+    rows, shares = candidate_rows(outlooks, target, with_shares=False)
+    margins = []
+    for k, (row, candidate) in enumerate(zip(rows, judged.candidates, strict=True)):
+        own = _margins(row, candidate, target)
+        low, high = weighted_quantiles(shares[k], (0.025, 0.975), draws.weights)
+        row["pass_share_low"], row["pass_share_high"] = float(low), float(high)
+        row["pass_share_fewer"], row["pass_share_more"] = (
+            float(o.pass_shares(target) @ draws.weights) for o in (fewer[k], more[k])
+        )
+        row["margins"] = [m.as_dict() for m in own]
+        row["trusted"] = _trusted(candidate)
+        margins.append(own)
+    ranking = rank_outlooks(
+        outlooks, target, margins, [bool(row["trusted"]) for row in rows]
+    )
+    best = judged.candidates[ranking.best].castings.fit.loading
+    decision = replace(
+        judged,
+        candidates=tuple(
+            replace(c, margins=own, refused_because=_missed(row, own))
+            for c, row, own in zip(judged.candidates, rows, margins, strict=True)
+        ),
+        chosen=ranking.best if ranking.meets else None,
+        nearest=None if ranking.meets else ranking.best,
+        standing=Standing(ranking.confidence, ranking.first, ()),
+        # advice is worked out for the candidate that comes nearest by it
+        what_would_have_to_change=judged.what_would_have_to_change
+        if not ranking.meets and judged.nearest == ranking.best
+        else (),
+    )
+    recipe = next(
+        recipe
+        for recipe in map(plan.recipe, plan.weight_fractions)
+        if recipe.weight_fraction == best.weight_fraction
+    )
+    carried = carried_findings(findings, mix, moves, known, factor)
+    return Learned(
+        found,
+        draws,
+        tuple(outlooks),
+        tuple(rows),
+        ranking,
+        replace(carried, decision=decision, whole=decision, recipe=recipe),
+    )
+
+
+def _margins(
+    row: dict[str, Any], candidate: Candidate, target: Target
+) -> tuple[Margin, ...]:
+    """Limits of the target against what measured films let expect.
 
     Medians over castings and what is still possible; CVs between castings, median over what
-    is still possible; the share averaged over it.
+    is still possible; the share averaged over it. Thermal output and self-heating are those
+    of the candidate at the values that the films make likeliest.
     """
-    low, high = target.window
-    median = row["casting_resistance_ohm"]["median"]
-    gauge = (row["gauge_factor"] or {}).get("median", 0.0)
-    rows = [
-        ("median resistance, at least", low if low > 0.0 else None, median, "ohm", 1),
-        (
-            "median resistance, at most",
-            high if np.isfinite(high) else None,
-            median,
-            "ohm",
-            -1,
-        ),
-        ("median gauge factor, at least", target.gauge_factor_min, gauge, "1", 1),
-    ]
-    rows += [
-        (f"CV of {words}, at most", limit, row[key]["median"], "1", -1)
-        for words, limit, key in (
-            ("resistance", target.resistance_cv_max, "resistance_cv"),
-            ("gauge factor", target.gauge_factor_cv_max, "gauge_factor_cv"),
+    values = {
+        "resistance": row["casting_resistance_ohm"]["median"],
+        "gauge_factor": (row["gauge_factor"] or {}).get("median", 0.0),
+        "resistance_cv": row["resistance_cv"]["median"],
+        "gauge_factor_cv": row["gauge_factor_cv"]["median"],
+        "pass_share": row["pass_share"],
+    }
+    limits = limits_of(target)
+    own = [limit.margin(values[limit.what]) for limit in limits]
+    names = {limit.name for limit in limits}
+    return (*own[:-1], *(m for m in candidate.margins if m.target not in names), own[-1])
+
+
+def _missed(row: dict[str, Any], margins: Sequence[Margin]) -> tuple[str, ...]:
+    """Say what a candidate misses by the measured films, in plain words."""
+    words = []
+    if not row["trusted"]:
+        words.append(
+            f"below {FAITHFUL_RATIO:g} times the threshold that the measured films tell, "
+            "where boxes do not decide"
         )
-    ]
-    asked = target.pass_share_min
-    rows.append(("share of castings that pass, at least", asked, row["pass_share"], "1", 1))
-    return [
-        {
-            "target": name,
-            "limit": limit,
-            "value": value,
-            "unit": unit,
-            "met": bool(sign * value >= sign * limit and np.isfinite(value)),
-            "within_error": False,
-        }
-        for name, limit, value, unit, sign in rows
-        if limit is not None
-    ]
+    names = dict.fromkeys(m.target.partition(",")[0] for m in margins if not m.met)
+    if names:
+        words.append(f"misses {' and '.join(names)} by the measured films")
+    return tuple(words)
 
 
 def _trusted(candidate: Candidate) -> bool:
@@ -189,90 +317,115 @@ def _trusted(candidate: Candidate) -> bool:
     return bool(candidate.castings.fit.threshold_ratio >= FAITHFUL_RATIO)
 
 
-def _decided(
-    rows: Sequence[dict[str, Any]], candidates: Sequence[Candidate], target: Target
-) -> tuple[int, bool]:
-    """Best candidate, and whether it meets every limit judged by measured films.
+def measured_candidates(
+    candidates: Sequence[dict[str, Any]], learned: Learned
+) -> list[dict[str, Any]]:
+    """Candidates of a summary with the numbers that measured films tell of them."""
+    out = []
+    for candidate, row, first in zip(
+        candidates, learned.rows, learned.ranking.first, strict=True
+    ):
+        level = row["casting_resistance_ohm"]
+        own = candidate["resistance_ohm"]
+        error = own["standard_error"] / own["median"] if 0 < own["median"] < np.inf else 0
+        is_open = level["median"] == np.inf
+        gauge = row["gauge_factor"] or dict.fromkeys(("median", "p05", "p95"))
+        initial = row["gauge_factor_initial"] or {"median": None}
+        out.append(
+            {
+                **candidate,
+                "resistance_ohm": {
+                    **level,
+                    "standard_error": np.inf if is_open else level["median"] * error,
+                },
+                "resistance_cv": row["resistance_cv"]["median"],
+                "open_fraction": row["open"],
+                "gauge_factor": {
+                    **(dict.fromkeys(gauge) if is_open else gauge),
+                    "standard_error": None
+                    if is_open
+                    else candidate["gauge_factor"]["standard_error"],
+                },
+                "gauge_factor_initial": None if is_open else initial["median"],
+                "gauge_factor_cv": row["gauge_factor_cv"]["median"],
+                "pass_share": {
+                    "value": row["pass_share"],
+                    "low": row["pass_share_low"],
+                    "high": row["pass_share_high"],
+                },
+                "weighing_error": {
+                    "relative": WEIGHING_ERROR,
+                    "pass_share_low": row["pass_share_fewer"],
+                    "pass_share_high": row["pass_share_more"],
+                },
+                "best_confidence": first,
+            }
+        )
+    return out
 
-    Of those that do, the one with the largest share of passing castings; else of those
-    whose boxes can be trusted.
-    """
-    trusted = [_trusted(c) for c in candidates]
-    meets = [
-        can and all(m["met"] for m in _margins(row, target))
-        for row, can in zip(rows, trusted, strict=True)
-    ]
-    at = max(range(len(rows)), key=lambda i: (meets[i], trusted[i], rows[i]["pass_share"]))
-    return at, meets[at]
 
-
-def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
+def measured_films(
+    findings: Findings, summary: dict[str, Any], learned: Learned | None = None
+) -> dict[str, Any]:
     """Learn from measured films, and decide again with what is then known.
 
     Parameters
     ----------
     findings : Findings
-        Of the run.
+        As planned.
     summary : dict
         So far; its `reasons` and `weigh_out` give way to those of the measured films.
+    learned : Learned, optional
+        From `learn`, worked out without.
 
     Returns
     -------
     dict
-        Keys `anchor`, `reasons`, `reasons_as_planned` and `weigh_out`; nothing for a plan
-        without measured rows.
+        Keys `anchor`, `reasons`, `reasons_as_planned`, `as_planned` and `weigh_out`;
+        nothing for a plan without measured rows.
 
     """
-    found = anchoring(findings)
-    if found is None:
+    learned = learn(findings) if learned is None else learned
+    if learned is None:
         return {}
-    plan, target = findings.plan, findings.plan.decision_target()
-    draws = posterior(findings, found)
-    outlooks = candidate_outlooks(findings, draws)
-    rows, shares = candidate_rows(outlooks, target, with_shares=False)
-    for row, candidate in zip(rows, findings.decision.candidates, strict=True):
-        row["margins"] = _margins(row, target)
-        row["trusted"] = _trusted(candidate)
-    ranked = next_castings(outlooks, target, box_seed(plan.seed, IMAGINED, "priors"))
-    mean = shares @ draws.weights
-    at, meets = _decided(rows, findings.decision.candidates, target)
-    margins = rows[at]["margins"]
-    best, whole = outlooks[at], findings.whole
-    numbers = [i for i, c in enumerate(whole.candidates) if c.mix == whole.best.mix]
-    first = (
-        f"the measured films tell: {100 * best.loading.weight_fraction:.4g} wt% at "
-        f"{1e3 * best.film.electrode_gap:.3g} mm gap passes in {100 * mean[at]:.3g} % of "
-        f"its castings, averaged over what is still possible, "
-        f"{100 * target.pass_share_min:.3g} % are asked"
+    found, ranking, rows = learned.found, learned.ranking, learned.rows
+    plan, target, draws = findings.plan, findings.plan.decision_target(), learned.draws
+    at, meets = ranking.best, ranking.meets
+    margins, best = rows[at]["margins"], learned.outlooks[at]
+    ranked = next_castings(
+        learned.outlooks, target, box_seed(plan.seed, IMAGINED, "priors")
     )
-    missed = [m["target"].partition(",")[0] for m in margins if not m["met"]]
-    reasons = [first]
+    shares = np.stack([o.pass_shares(target) for o in learned.outlooks])
+    reasons = [
+        f"the measured films tell: {100 * best.loading.weight_fraction:.4g} wt% at "
+        f"{1e3 * best.film.electrode_gap:.3g} mm gap passes in "
+        f"{100 * rows[at]['pass_share']:.3g} % of its castings, averaged over what is "
+        f"still possible, {100 * target.pass_share_min:.3g} % are asked"
+    ]
     if not meets:
+        missed = [m["target"].partition(",")[0] for m in margins if not m["met"]]
         why = f"it misses {' and '.join(dict.fromkeys(missed))}"
         if not missed:
             why = f"its boxes, below {FAITHFUL_RATIO:g} times the threshold, do not decide"
         reasons.append(f"by the measured films no candidate meets every target: {why}")
+    reasons.append(_how_sure(ranking, rows, plan.boxes.confidence))
     if target.thermal_output_max is not None or target.self_heating_drift_max is not None:
         reasons.append(
-            "thermal output and self-heating are not judged by the measured films; look at "
-            "them as planned"
+            "thermal output and self-heating are judged at the values that the films make "
+            "likeliest"
         )
-    if len(plan.mixes) > 1 or len(numbers) < len(whole.candidates):
+    if findings.mix is not None and len(findings.whole.candidates) > len(rows):
         reasons.append(
-            "the measured films were held against one mix, "
-            f"{whole.best.words or 'that of the candidate nearest as planned'}; run the "
-            "plan with another mix alone to hold them against that"
+            f"the measured films are of one mix, {findings.mix.words}, and decide among "
+            "its candidates alone; a run without readings shows the other mixes"
         )
-    recipe = next(
-        recipe
-        for recipe in map(plan.recipe, plan.weight_fractions)
-        if recipe.weight_fraction == best.loading.weight_fraction
-    )
+    as_planned = findings.decision.as_dict()
     return {
         # what was said before of contacts nobody had measured holds no longer
         "reasons": reasons,
         "reasons_as_planned": summary.get("reasons", []),
-        "weigh_out": plan.weigh_out(recipe, best.film).as_dict(),
+        "as_planned": {key: as_planned[key] for key in ("candidates", "chosen", "nearest")},
+        "weigh_out": plan.weigh_out(learned.findings.recipe, best.film).as_dict(),
         "anchor": {
             "n_rows": len(found.checks),
             "n_draws": len(found.draws),
@@ -285,10 +438,12 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
             "notes": list(found.notes),
             "rows": [_row(check) for check in found.checks],
             "window_ohm": list(target.window),
-            "candidates": rows,
+            "candidates": list(rows),
             "best": at,
-            "candidate": numbers[at],
+            "candidate": at,
             "meets_target": meets,
+            "confidence": ranking.confidence,
+            "confidence_asked": plan.boxes.confidence,
             "margins": margins,
             "any_passes": float(
                 draws.weights @ (shares.max(axis=0) >= target.pass_share_min)
@@ -307,3 +462,24 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
             ],
         },
     }
+
+
+def _how_sure(ranking: Ranking, rows: Sequence[dict[str, Any]], asked: float) -> str:
+    """Say with what confidence the choice is known, and who could still be better."""
+    sure = f"{100 * ranking.confidence:.0f} %" if ranking.confidence <= 0.99 else ">99 %"
+    if not ranking.meets:
+        return f"in {sure} of what is still possible no candidate meets every target"
+    text = (
+        f"it is known to be the best with a confidence of {sure} "
+        f"({100 * asked:.3g} % asked): in so much of what is still possible it meets every "
+        f"target and no other that does passes {100 * EQUAL_SHARES:.0f} % more of its "
+        "castings"
+    )
+    share, row = max(zip(ranking.rivals, rows, strict=True), key=lambda pair: pair[0])
+    if ranking.confidence < asked and share > 0.0:
+        text += (
+            f"; {100 * row['weight_fraction']:.4g} wt% at "
+            f"{1e3 * row['electrode_gap_m']:.3g} mm gap may be better, in "
+            f"{100 * share:.0f} %"
+        )
+    return text

@@ -11,7 +11,7 @@ from percsim.assemble.gather import Findings
 from percsim.decision.priors import ContactParameters
 from percsim.ensemble.simulate import POWER_QUANTILES
 from percsim.film.casting import Castings
-from percsim.film.responses import PARAMETERS, FilmResponses
+from percsim.film.responses import PARAMETERS, FilmResponses, KnownResponses
 
 __all__ = ["currents"]
 
@@ -140,7 +140,7 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
 
 
 def _gradient(
-    findings: Findings, castings: Castings, responses: FilmResponses
+    findings: Findings, castings: Castings, responses: FilmResponses | KnownResponses
 ) -> list[dict[str, Any]]:
     """Give what a tenth more of each parameter does to R and the chord gauge factor."""
     loading, film = castings.fit.loading, castings.film
@@ -149,7 +149,7 @@ def _gradient(
         loading.reference_state,
         castings.strained_state,
     )
-    contacts = findings.plan.contact_parameters()
+    contacts = findings.contacts
     measured = contacts.measured if isinstance(contacts, ContactParameters) else frozenset()
 
     def gauge_factor(logs: Floats) -> float:

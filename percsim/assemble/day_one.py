@@ -76,8 +76,13 @@ def prior_rows(priors: Priors) -> list[dict[str, Any]]:
     return rows
 
 
-def candidate_outlooks(findings: Findings, draws: Draws) -> list[Outlook]:
-    """Carry draws to every candidate, in the order of the decision."""
+def candidate_outlooks(
+    findings: Findings, draws: Draws, *, weighed_off: float = 0.0
+) -> list[Outlook]:
+    """Carry draws to every candidate, in the order of the decision.
+
+    `weighed_off` is what the weight fraction of every cup is off by, as a logarithm.
+    """
     responses = findings.responses
     assert responses is not None
     plan = findings.plan
@@ -96,6 +101,7 @@ def candidate_outlooks(findings: Findings, draws: Draws) -> list[Outlook]:
                 candidate.castings.tolerances,
                 findings.threshold.aspect_ratio_slope,
                 seed,
+                off_by=weighed_off * loading.log_slope,
             )
         )
     return found

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from percsim.decision.choose import Decision
-from percsim.decision.priors import ContactParameters
+from percsim.decision.choose import Decision, Mix
+from percsim.decision.priors import ContactParameters, TunnellingParameters
 from percsim.ensemble.simulate import BoxJob, varied_states
 from percsim.ensemble.store import Record
 from percsim.ensemble.threshold import ThresholdEstimate
 from percsim.errors import FolderError
-from percsim.film.responses import ContactSample, FilmResponses, LoadingSurface
+from percsim.film.responses import (
+    ContactSample,
+    FilmResponses,
+    KnownResponses,
+    LoadingSurface,
+)
 from percsim.film.transfer import (
     LoadingFit,
     LoadingResult,
@@ -30,6 +36,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Findings",
+    "Known",
     "box_rows",
     "casting_rows",
     "gather_loadings",
@@ -38,6 +45,24 @@ __all__ = [
     "log_slope",
     "lost_share",
 ]
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What measured films let be known, for chapters that draw what is not known.
+
+    Parameters
+    ----------
+    contacts : ContactParameters
+        At the values that the films make likeliest; `measured` names what they tell.
+    values : mapping of str to (n,) ndarray of float
+        Draws of equal weight of what is still possible, by symbol; the threshold over the
+        likeliest one.
+
+    """
+
+    contacts: ContactParameters
+    values: Mapping[str, NDArray[np.float64]] = field(repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +92,14 @@ class Findings:
         Every candidate of every mix, numbered as in the summary.
     stages : Stages
         How the boxes were spent.
-    responses : FilmResponses or None
+    responses : FilmResponses, KnownResponses or None
         How films move with the parameters of the contact-opening law; None for other laws,
         and where no boxes were varied.
+    mix : Mix or None
+        What the candidates of the mix were judged by.
+    known : Known or None
+        What measured films tell, where boxes, threshold and responses are as they would
+        have them; None as planned.
 
     """
 
@@ -82,7 +112,14 @@ class Findings:
     decision: Decision
     whole: Decision
     stages: Stages
-    responses: FilmResponses | None = None
+    responses: FilmResponses | KnownResponses | None = None
+    mix: Mix | None = None
+    known: Known | None = None
+
+    @property
+    def contacts(self) -> ContactParameters | TunnellingParameters:
+        """Parameters of the contacts that boxes and threshold stand for."""
+        return self.plan.contact_parameters() if self.known is None else self.known.contacts
 
 
 def gather_threshold(

@@ -31,7 +31,7 @@ from percsim.film.layers import (
     stretches,
     through_thickness,
 )
-from percsim.film.responses import FilmResponses
+from percsim.film.responses import FilmResponses, KnownResponses
 from percsim.film.transfer import LoadingResult, fit_loadings
 from percsim.materials.elastomer import load_material
 from percsim.materials.stiffness import (
@@ -202,8 +202,11 @@ def mounting(plan: Plan) -> Callable[[Castings], Castings] | None:
 
 
 def mounted(
-    plan: Plan, responses: FilmResponses, weight_fraction: float, film: Film
-) -> FilmResponses | MountedResponses:
+    plan: Plan,
+    responses: FilmResponses | KnownResponses,
+    weight_fraction: float,
+    film: Film,
+) -> FilmResponses | KnownResponses | MountedResponses:
     """Put the responses of a film on the plan's sheet and part; unchanged without."""
     if not (plan.has_sheet or plan.has_part):
         return responses

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.constants import elementary_charge
 
-from percsim.assemble.gather import Findings
+from percsim.assemble.gather import Findings, Known
 from percsim.assemble.layers import mounted
 from percsim.decision.choose import Candidate
 from percsim.decision.predict import Responses
@@ -73,6 +73,8 @@ class ThermalPrior:
 
 def _draws(findings: Findings, names: Sequence[str]) -> tuple[dict[str, Floats], str]:
     """Draws of what was not measured, by symbol, and what they contain in words."""
+    if findings.known is not None:
+        return _measured_draws(findings.known, names)
     contacts = findings.plan.contact_parameters()
     assert isinstance(contacts, ContactParameters)
     priors = contact_priors(contacts, findings.threshold)
@@ -97,6 +99,19 @@ def _draws(findings: Findings, names: Sequence[str]) -> tuple[dict[str, Floats],
         else "nothing, every parameter counts as measured"
     )
     return {name: values[name] for name in names}, contains
+
+
+def _measured_draws(known: Known, names: Sequence[str]) -> tuple[dict[str, Floats], str]:
+    """Draws of what measured films leave open."""
+    said = []
+    for name in names:
+        low, high = np.quantile(known.values[name], (0.025, 0.975), method="inverted_cdf")
+        factor = 1e3 / elementary_charge if name == "Ea" else 1.0
+        word = "the threshold over the likeliest one" if name == "threshold" else name
+        unit = " meV" if name == "Ea" else ""
+        said.append(f"{word} {factor * low:.3g} to {factor * high:.3g}{unit}")
+    values = {name: np.asarray(known.values[name]) for name in names}
+    return values, f"{', '.join(said)} (95 %, as far as the measured films tell)"
 
 
 def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | None:
@@ -488,8 +503,9 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             "beyond_simulated_share": prior.beyond,
             "positive_share": _rising_share(prior, curves.room),
         }
-    measured = all(
-        getattr(plan.contacts, name).basis == "measured" for name in ("lambda_T", "Ea")
+    contacts = findings.contacts
+    measured = isinstance(contacts, ContactParameters) and (
+        {"lambda_T", "Ea"} <= contacts.measured
     )
     out["sign_rests_on_measurement"] = bool(plan.contacts.model == "opening" and measured)
     coefficient = thermal_summary(

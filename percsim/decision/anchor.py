@@ -2,8 +2,9 @@ r"""Stage 8. Measured films -> what is known of the contacts and the threshold.
 
 Each row is the geometric mean of a few films. Given the parameters, its ln R is normal
 about that of the film with the scatter of castings over the root of their number, with the
-loading's deviation integrated as in `predict`; films that read open count by the
-probability that their loading lies below the threshold. One row in fifty may be a slip
+loading's deviation integrated as in `predict`, once for all rows of one cup; films that
+read open count by the probability that their loading lies below the threshold. One row in
+fifty may be a slip
 (Box & Tiao, "A Bayesian approach to some outlier problems", Biometrika 55, 119, 1968), so
 that a row far off is named and kept without pulling the others along. The posterior over
 standard normal coordinates of the priors is drawn by importance sampling; every draw keeps
@@ -12,7 +13,7 @@ its weight, so that whatever is computed from the priors can be computed from th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
@@ -75,6 +76,8 @@ ENOUGH = 0.25
 """Effective share of the draws of a round at which the proposal counts as found."""
 OPEN_NODES = 15
 """Quadrature points over the loading's deviation of a film that reads open."""
+CUP_NODES = 7
+"""Quadrature points over the deviation that rows of one cup share."""
 KEPT = 0.25
 """Share of the effective draws that a rise of the likelihood's power may leave."""
 FULL_ROUNDS = 3
@@ -114,6 +117,10 @@ class Reading:
         (R - R0)/R0 at `strain` and `temperature`, R0 of the same films at rest and 20 C.
     spread : float or None
         Standard deviation of ln R between the films, when the bench knows it.
+    batch : str
+        Cup that the films were mixed in; rows of one cup share the deviation of its
+        loading. Empty when it is not told: the row then counts as a cup of its own, whose
+        films were mixed apart.
 
     Raises
     ------
@@ -131,6 +138,7 @@ class Reading:
     temperature: float = ROOM_TEMPERATURE
     relative_change: float | None = None
     spread: float | None = None
+    batch: str = ""
 
     def __post_init__(self) -> None:
         if self.resistance is None and self.relative_change is None:
@@ -164,15 +172,51 @@ class _Likelihood:
     def rows(self, values: Mapping[str, Floats]) -> tuple[Floats, Floats, Floats]:
         """Log-likelihood, and chance of a lower R and of a lower change, (n, rows) each.
 
-        The chances are NaN where a row has no such reading, and that of an open row is the
-        probability that its films conduct.
+        Of each row given the others of its cup. The chances are NaN where a row has no such
+        reading, and that of an open row is the probability that its films conduct.
         """
-        found = [self._row(reading, dict(values)) for reading in self.readings]
-        return tuple(np.column_stack(part) for part in zip(*found, strict=True))  # type: ignore[return-value]
+        n = len(values["threshold"])
+        logs, below, changes = (np.empty((n, len(self.readings))) for _ in range(3))
+        for members, weights, parts in self._cups(values):
+            for k, i in enumerate(members):
+                others = sum((p[0] for j, p in enumerate(parts) if j != k), np.zeros(1))
+                without = _log_mean(np.broadcast_to(others, parts[k][0].shape), weights)
+                both = _log_mean(others + parts[k][0], weights)
+                possible = np.isfinite(without)
+                logs[:, i] = np.where(possible, both, -np.inf) - np.where(
+                    possible, without, 0.0
+                )
+                # what the others of the cup tell of its loading
+                top = np.where(np.isfinite(without), without, 0.0)
+                share = np.exp(others - top[:, None]) * weights
+                share = np.broadcast_to(share, parts[k][0].shape)
+                total = share.sum(axis=1)
+                share = share / np.where(total > 0.0, total, 1.0)[:, None]
+                below[:, i] = (share * parts[k][1]).sum(axis=1)
+                changes[:, i] = (share * parts[k][2]).sum(axis=1)
+        return logs, below, changes
 
     def total(self, values: Mapping[str, Floats]) -> Floats:
         """Log-likelihood of all rows together, (n,)."""
-        return np.asarray(self.rows(values)[0].sum(axis=1))
+        found = np.zeros(len(values["threshold"]))
+        for _, weights, parts in self._cups(values):
+            found += _log_mean(sum((p[0] for p in parts), np.zeros(1)), weights)
+        return found
+
+    def _cups(
+        self, values: Mapping[str, Floats]
+    ) -> Iterator[tuple[list[int], Floats, list[tuple[Floats, Floats, Floats]]]]:
+        """Rows of each cup: places, weights of its deviations, and `_row` at each."""
+        cups: dict[Any, list[int]] = {}
+        for i, reading in enumerate(self.readings):
+            cups.setdefault((reading.batch or i, bool(reading.batch)), []).append(i)
+        for (_, is_named), members in cups.items():
+            rows = [self.readings[i] for i in members]
+            nodes = 1
+            if is_named:
+                nodes = OPEN_NODES if any(r.is_open for r in rows) else CUP_NODES
+            points, weights = quadrature(nodes)
+            yield members, weights, [self._row(r, dict(values), points) for r in rows]
 
     def predicted(
         self, reading: Reading, values: Mapping[str, Floats], points: Floats
@@ -220,35 +264,47 @@ class _Likelihood:
         relative = np.hypot(tol.response, setting)
         return np.asarray(np.hypot(relative * size, trial) / np.sqrt(reading.films))
 
-    def deviations(self, reading: Reading) -> tuple[float, float]:
-        """Deviation of the mean of ln(phi/phi_c) and of the mean of what scales R."""
+    def deviations(self, reading: Reading) -> tuple[float, float, float]:
+        """Give what scatters the mean of a row's films.
+
+        Deviation of ln(phi/phi_c) that is common to its cup, and of the mean of what each
+        film has of its own; deviation of the mean of what scales R.
+        """
         tol, slope, films = self.tolerances, reading.loading.log_slope, reading.films
+        common, own = tol.weighing, 0.0
         if reading.spread is None:
             spreads = tol.spreads(reading.film)
-            mixing = slope * np.hypot(spreads["mixing"], spreads["mixing_within"])
-            mixing = mixing / np.sqrt(films)
+            mixing = spreads["mixing"]
+            if reading.batch:  # one cup was mixed once
+                common, mixing = float(np.hypot(common, mixing)), 0.0
+            own = float(np.hypot(mixing, spreads["mixing_within"])) / np.sqrt(films)
             # the size of the lot's particles is common to all rows and goes into g0
-            own = [name for name in SCALING if name not in LOT_NAMES]
-            scale = scale_deviation(tol, reading.film, own) / np.sqrt(films)
+            names = [name for name in SCALING if name not in LOT_NAMES]
+            scale = scale_deviation(tol, reading.film, names) / np.sqrt(films)
         else:  # the bench has seen what all of these do together
-            mixing, scale = 0.0, reading.spread / np.sqrt(films)
-        return float(np.hypot(slope * tol.weighing, mixing)), float(scale)
+            scale = reading.spread / np.sqrt(films)
+        return slope * common, slope * float(own), float(scale)
 
     def _row(
-        self, reading: Reading, values: dict[str, Floats]
+        self, reading: Reading, values: dict[str, Floats], cup: Floats
     ) -> tuple[Floats, Floats, Floats]:
+        """`rows` of one row at each deviation of its cup, (n, c); one for a row alone."""
         factor = values.pop("threshold")
         n = len(factor)
         nodes = OPEN_NODES if reading.is_open else self.nodes
         points, weights = quadrature(nodes)
-        sd, scale = self.deviations(
+        common, sd, scale = self.deviations(
             replace(reading, films=1) if reading.is_open else reading
         )
+        if not reading.batch:
+            common, sd = 0.0, float(np.hypot(common, sd))
         phi = reading.loading.volume_fraction
-        level, change = self._observed(
-            reading, values, factor[:, None] * np.exp(-sd * points)
+        moved_by = (common * cup[:, None] + sd * points).ravel()
+        level, change = (
+            part.reshape(n, len(cup), nodes)
+            for part in self._observed(reading, values, factor[:, None] * np.exp(-moved_by))
         )
-        nothing = np.full(n, np.nan)
+        nothing = np.full((n, len(cup)), np.nan)
         if reading.is_open:
             chance = np.isinf(level) @ weights
             chance = STRAY_OPEN + (1.0 - STRAY_OPEN) * chance
@@ -260,12 +316,13 @@ class _Likelihood:
         density = np.where(conducts, np.log1p(-STRAY_OPEN), -np.inf)
         below = below_change = nothing
         joint = np.where(conducts, weights, 0.0)
-        total = joint.sum(axis=1)
+        total = joint.sum(axis=-1)
+        some = np.where(total > 0.0, total, 1.0)
         if reading.resistance is not None:
-            s = np.hypot(scale, error)[:, None]
+            s = np.hypot(scale, error)[:, None, None]
             u = (np.log(reading.resistance) - np.where(conducts, level, 0.0)) / s
             density = density + _with_slips(u, s, SLIP_SIZE)
-            below = (joint * ndtr(u)).sum(axis=1) / np.where(total > 0.0, total, 1.0)
+            below = (joint * ndtr(u)).sum(axis=-1) / some
         if reading.relative_change is not None:
             moved = np.isfinite(change)
             size = np.where(moved, change, 0.0)
@@ -275,19 +332,21 @@ class _Likelihood:
                 phi, values, factor, relative=True, states=used
             )
             own = self.response_deviation(reading, size)
-            s = np.hypot(own, (model @ there[used])[:, None])
+            s = np.hypot(own, (model @ there[used])[:, None, None])
             u = (np.log1p(reading.relative_change) - size) / s
             density = np.where(
                 moved, density + _with_slips(u, s, np.abs(size) + s), -np.inf
             )
-            below_change = (joint * np.where(moved, ndtr(u), 0.0)).sum(axis=1) / np.where(
-                total > 0.0, total, 1.0
-            )
-        top = density.max(axis=1)
-        safe = np.where(np.isfinite(top), top, 0.0)
-        with np.errstate(divide="ignore"):
-            log = np.log(np.exp(density - safe[:, None]) @ weights) + safe
-        return np.asarray(log), below, below_change
+            below_change = (joint * np.where(moved, ndtr(u), 0.0)).sum(axis=-1) / some
+        return _log_mean(density, weights), below, below_change
+
+
+def _log_mean(logs: Floats, weights: Floats) -> Floats:
+    """Logarithm of the weighted mean along the last axis, -inf where nothing is left."""
+    top = logs.max(axis=-1)
+    safe = np.where(np.isfinite(top), top, 0.0)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(np.exp(logs - safe[..., None]) @ weights) + safe)
 
 
 def _with_slips(u: Floats, s: Floats, slip: Floats | float) -> Floats:
@@ -660,7 +719,8 @@ def _check(
     """One row against the others."""
     found: dict[str, tuple[float, float, float] | None] = {}
     points = ndtri((np.arange(9) + 0.5) / 9)
-    sd, scale = likelihood.deviations(reading)
+    common, own, scale = likelihood.deviations(reading)
+    sd = float(np.hypot(common, own))
     for name, draws in (("prior", before), ("posterior", after)):
         # the middles of nine equal shares stand for the scatter of the mean of the films
         q = len(points)
@@ -719,7 +779,11 @@ def _contradictions(likelihood: _Likelihood) -> list[str]:
             continue
         # exponent 2 at twice the threshold makes 4 of the loading's deviation (judgement)
         parts = [likelihood.deviations(r) for r in (first, second)]
-        deviation = np.sqrt(sum((4.0 * sd) ** 2 + scale**2 for sd, scale in parts))
+        apart = not first.batch or first.batch != second.batch
+        deviation = np.sqrt(
+            sum((4.0 * own) ** 2 + scale**2 for _, own, scale in parts)
+            + apart * sum((4.0 * common) ** 2 for common, _, _ in parts)
+        )
         if abs(np.log(first.resistance / second.resistance)) > CONTRADICTION * deviation:
             words.append(
                 f"{first.label} and {second.label} contradict each other: the same films "

@@ -630,18 +630,23 @@ class Decision:
     cautions: tuple[str, ...]
     standing: Standing
 
-    def of_mix(self) -> Decision:
-        """Keep the candidates of the mix of the best alone."""
-        best = self.best
-        kept = [i for i, c in enumerate(self.candidates) if c.mix == best.mix]
+    def of_mix(self, mix: int | None = None) -> Decision:
+        """Keep the candidates of one mix alone, by default that of the best.
+
+        In another mix the best of its own is chosen or nearest.
+        """
+        mix = self.best.mix if mix is None else mix
+        kept = [i for i, c in enumerate(self.candidates) if c.mix == mix]
         if len(kept) == len(self.candidates):
             return self
-        place = {i: k for k, i in enumerate(kept)}
+        candidates = tuple(self.candidates[i] for i in kept)
+        chosen, nearest = pick(candidates)
         return replace(
             self,
-            candidates=tuple(self.candidates[i] for i in kept),
-            chosen=None if self.chosen is None else place[self.chosen],
-            nearest=None if self.nearest is None else place[self.nearest],
+            fits=tuple({id(c.castings.fit): c.castings.fit for c in candidates}.values()),
+            candidates=candidates,
+            chosen=chosen,
+            nearest=nearest,
             standing=self.standing.of(kept),
         )
 

@@ -20,7 +20,7 @@ from numpy.polynomial import hermite_e
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
-from percsim.decision.choose import Target
+from percsim.decision.choose import EQUAL_SHARES, Margin, Target
 from percsim.decision.priors import Draws
 from percsim.ensemble.statistics import weighted_quantiles
 from percsim.film.casting import Tolerances, chord, initial_slopes
@@ -30,13 +30,16 @@ from percsim.film.transfer import chord_end, is_room_temperature
 __all__ = [
     "Loading",
     "Outlook",
+    "Ranking",
     "Responses",
     "States",
     "best_shares",
     "first_order_shares",
+    "limits_of",
     "loading_deviation",
     "outlook",
     "quadrature",
+    "rank_outlooks",
     "scale_deviation",
 ]
 
@@ -383,6 +386,7 @@ def outlook(
     seed: np.random.SeedSequence,
     *,
     nodes: int = NODES,
+    off_by: float = 0.0,
 ) -> Outlook:
     """Carry draws of the parameters to one candidate.
 
@@ -405,6 +409,9 @@ def outlook(
         all gaps of the loading.
     nodes : int
         Quadrature points, odd.
+    off_by : float
+        Deviation of ln(phi/phi_c) that all castings have in common, such as that of a cup
+        weighed off.
 
     Returns
     -------
@@ -417,7 +424,10 @@ def outlook(
     states = States.of(responses)
     sd = loading_deviation(tolerances, film, loading.log_slope, aspect_ratio_slope)
     logs = responses.log_resistance(
-        film, loading.volume_fraction, values, factor[:, None] * np.exp(-sd * points)
+        film,
+        loading.volume_fraction,
+        values,
+        factor[:, None] * np.exp(-off_by - sd * points),
     )
     # by the loading in parts per million, so that another loading renumbers nothing
     key = (*seed.spawn_key, round(1e6 * loading.weight_fraction))
@@ -487,6 +497,189 @@ def best_shares(shares: Floats, weights: Floats, least: float = 0.05) -> Floats:
     counts = shares.max(axis=0) >= least
     found = np.bincount(best[counts], weights[counts], minlength=len(shares))
     return np.asarray(found, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One limit of a target, in the words and units of `choose.Margin`."""
+
+    name: str
+    what: str
+    limit: float
+    unit: str
+    at_least: bool
+
+    def reserve(self, values: ArrayLike) -> Floats:
+        """How far inside (positive) or outside, as `Margin.reserve`; -inf if unknown."""
+        x = np.asarray(values, dtype=np.float64)
+        if self.what == "pass_share":
+            return np.asarray(x - self.limit)
+        known = np.isfinite(x)
+        if self.what.endswith("_cv"):
+            return np.where(known, 1.0 - np.where(known, x, 0.0) / self.limit, -np.inf)
+        known &= x > 0.0
+        ratio = np.log(np.where(known, x, self.limit) / self.limit)
+        return np.where(known, ratio if self.at_least else -ratio, -np.inf)
+
+    def margin(self, value: float) -> Margin:
+        """Where a value stands."""
+        reserve = float(self.reserve(value))
+        return Margin(self.name, self.limit, value, self.unit, reserve >= 0.0, reserve)
+
+
+def limits_of(target: Target) -> tuple[Limit, ...]:
+    """Limits of a target that joint draws can be held to, in the order of the choice.
+
+    Those on thermal output and self-heating are not among them.
+    """
+    low, high = target.window
+    most, gauge = (high if np.isfinite(high) else None), target.gauge_factor_min
+    cvs = target.resistance_cv_max, target.gauge_factor_cv_max
+    share = target.pass_share_min
+    rows = (
+        ("median resistance, at least", "resistance", low or None, "ohm", True),
+        ("median resistance, at most", "resistance", most, "ohm", False),
+        ("median gauge factor, at least", "gauge_factor", gauge, "1", True),
+        ("CV of resistance, at most", "resistance_cv", cvs[0], "1", False),
+        ("CV of gauge factor, at most", "gauge_factor_cv", cvs[1], "1", False),
+        ("share of castings that pass, at least", "pass_share", share, "1", True),
+    )
+    return tuple(
+        Limit(name, what, limit, unit, at_least)
+        for name, what, limit, unit, at_least in rows
+        if limit is not None
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """A choice among candidates over joint draws.
+
+    Parameters
+    ----------
+    best : int
+        The chosen candidate, or the nearest when none keeps every limit.
+    meets : bool
+        Whether it keeps every limit.
+    confidence : float
+        Weight of the draws in which the choice is right: in them it keeps every limit and
+        no other that does passes more than a per cent more of its castings; when none keeps
+        every limit, in which none does.
+    first : tuple of float
+        For each candidate the weight of the draws in which it keeps every limit and ranks
+        first.
+    rivals : tuple of float
+        For each candidate the weight of the draws in which the choice is wrong and it is
+        the right one.
+
+    """
+
+    best: int
+    meets: bool
+    confidence: float
+    first: tuple[float, ...]
+    rivals: tuple[float, ...]
+
+
+def rank_outlooks(
+    outlooks: Sequence[Outlook],
+    target: Target,
+    margins: Sequence[Sequence[Margin]],
+    trusted: Sequence[bool],
+) -> Ranking:
+    """Choose among candidates over joint draws of what is not known.
+
+    Parameters
+    ----------
+    outlooks : sequence of Outlook
+        Every candidate, over the same draws.
+    target : Target
+        What is asked.
+    margins : sequence of sequence of Margin
+        Of every candidate over all draws together, the share that passes among them.
+    trusted : sequence of bool
+        Whether the boxes of each candidate are far enough above the threshold to decide.
+
+    Returns
+    -------
+    Ranking
+
+    Notes
+    -----
+    As `choose.pick`: the best keeps every limit and has the largest share of passing
+    castings, to a per cent; among equals it is farthest inside its closest limit. The
+    nearest is one that can be trusted, with the largest share, and among equals the least
+    outside its limits. Each draw is a world in which the choice is made again; the
+    confidence is the probability of good selection within an indifference of a per cent of
+    castings [1]_. The share that passes has to keep its limit in each world as well.
+
+    References
+    ----------
+    .. [1] Branke, Chick & Schmidt, "Selecting a Selection Procedure", Management Science
+       53, 1916 (2007), from memory. https://doi.org/10.1287/mnsc.1070.0721
+
+    """
+    weights = outlooks[0].draws.weights
+    shares = np.stack([o.pass_shares(target) for o in outlooks])
+    mean = shares @ weights
+    reserve = [min((m.reserve for m in rows), default=np.inf) for rows in margins]
+    keeps = [
+        bool(can and all(m.met for m in rows))
+        for rows, can in zip(margins, trusted, strict=True)
+    ]
+    if any(keeps):
+        best = max(
+            (i for i, ok in enumerate(keeps) if ok),
+            key=lambda i: (round(float(mean[i]), 2), reserve[i]),
+        )
+    else:
+        best = max(
+            range(len(outlooks)),
+            key=lambda i: (trusted[i], round(float(mean[i]), 2), -_outside(margins[i])),
+        )
+    # limits that no draw tells of hold or not as they do over all of them
+    limits = limits_of(target)
+    told = {limit.name for limit in limits}
+    other = [all(m.met for m in rows if m.target not in told) for rows in margins]
+    inside = np.stack(
+        [
+            np.min([x.reserve(_of_draw(o, share, x.what)) for x in limits], axis=0)
+            for o, share in zip(outlooks, shares, strict=True)
+        ]
+    )
+    good = (inside >= 0.0) & (np.asarray(trusted) & np.asarray(other))[:, None]
+    rank = np.round(100.0 * shares) * 1e3 + np.clip(inside, -400.0, 400.0)
+    rank = np.where(good, rank, -np.inf)
+    some = good.any(axis=0)
+    winner = np.where(some, rank.argmax(axis=0), -1)
+    if keeps[best]:
+        highest = np.where(good, shares, -np.inf).max(axis=0)
+        right = good[best] & (shares[best] >= highest - EQUAL_SHARES)
+    else:
+        right = ~some
+    first, rivals = (
+        tuple(float(weights @ (kept & (winner == i))) for i in range(len(outlooks)))
+        for kept in (np.ones_like(some), ~right)
+    )
+    return Ranking(best, keeps[best], float(weights @ right), first, rivals)
+
+
+def _outside(margins: Sequence[Margin]) -> float:
+    """How far outside its limits altogether (0 inside)."""
+    return sum(min(max(-m.reserve, 0.0), 50.0) for m in margins)
+
+
+def _of_draw(o: Outlook, shares: Floats, what: str) -> Floats:
+    """Give what a limit is on, draw by draw; inf where open."""
+    level = o.log_rest[:, o.nominal]
+    if what == "resistance":
+        return np.exp(level)
+    if what == "gauge_factor":
+        return np.where(np.isfinite(level), o.chord[:, o.nominal], 0.0)
+    if what == "resistance_cv":
+        known = np.isfinite(o.spread)
+        return np.where(known, np.sqrt(np.expm1(np.minimum(o.spread, 26.0) ** 2)), np.inf)
+    return o.gauge_spread if what == "gauge_factor_cv" else shares
 
 
 def first_order_shares(draws: Draws, values: Floats) -> dict[str, float] | None:

@@ -23,7 +23,7 @@ from scipy.interpolate import PchipInterpolator
 
 from percsim.film.casting import Castings
 from percsim.film.electrodes import Film
-from percsim.film.responses import FilmResponses
+from percsim.film.responses import FilmResponses, KnownResponses
 from percsim.film.transfer import is_room_temperature
 
 __all__ = [
@@ -586,7 +586,7 @@ class MountedResponses:
 
     Parameters
     ----------
-    flat : FilmResponses
+    flat : FilmResponses or KnownResponses
         Of flat films, where the strain of a state is that of the film.
     transfer : StrainTransfer
         Strain along the film over that of the part.
@@ -595,7 +595,7 @@ class MountedResponses:
 
     """
 
-    flat: FilmResponses
+    flat: FilmResponses | KnownResponses
     transfer: StrainTransfer
     through: Floats
 

@@ -35,7 +35,13 @@ from percsim.film.transfer import (
 )
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["PARAMETERS", "ContactSample", "FilmResponses", "LoadingSurface"]
+__all__ = [
+    "PARAMETERS",
+    "ContactSample",
+    "FilmResponses",
+    "KnownResponses",
+    "LoadingSurface",
+]
 
 Floats = NDArray[np.float64]
 
@@ -672,6 +678,34 @@ class FilmResponses:
         fixed = node.electrode_excess
         return np.log(film.resistance(rho * q, fixed + (excess - fixed) * q))
 
+    def own_threshold(
+        self, parameters: Mapping[str, ArrayLike], threshold_factor: ArrayLike = 1.0
+    ) -> Floats:
+        """Give the film's own threshold at rest and 20 C as volume fraction, (n,).
+
+        Parameters
+        ----------
+        parameters : mapping of str to float or (n,) array_like
+            By the names of `PARAMETERS`; missing ones as planned.
+        threshold_factor : float or (n,) array_like
+            Real threshold over the simulated one, before contacts are lost.
+
+        Returns
+        -------
+        (n,) ndarray of float
+
+        """
+        phi, settings, _, _ = self._arguments(
+            self.threshold.volume_fraction, parameters, threshold_factor
+        )
+        expansion = self._expansion(np.array([self.threshold.volume_fraction]))[0]
+        held, _, _ = self._tables[0.0].at(
+            self._swelling(settings[:, 2], expansion, ROOM_TEMPERATURE), settings[:, 1]
+        )
+        # phi is the threshold over the factor; a lost share of contacts raises it as well
+        ratio = self._ratio(held, phi, expansion)
+        return np.asarray(self.threshold.volume_fraction / ratio)
+
     def _expansion(self, phi: Floats) -> Floats:
         """Thermal expansion of composites between the loadings."""
         return np.interp(
@@ -841,6 +875,105 @@ class FilmResponses:
             "Ea": inverse_t / Boltzmann,
             "threshold": slope(at(factor=np.exp(h)), at(factor=np.exp(-h)), 2.0 * h),
         }
+
+
+@dataclass(frozen=True, slots=True)
+class KnownResponses:
+    """Responses as if the plan had named the contacts and threshold that films tell.
+
+    Parameters
+    ----------
+    responses : FilmResponses
+        Those of the plan.
+    base : mapping of str to float
+        Parameters that stand for those not given.
+    factor : float
+        Threshold that films tell over the simulated one; threshold factors are to it.
+
+    """
+
+    responses: FilmResponses
+    base: Mapping[str, float]
+    factor: float
+
+    @property
+    def strains(self) -> tuple[float, ...]:
+        """Strain of each state."""
+        return self.responses.strains
+
+    @property
+    def temperatures(self) -> tuple[float, ...]:
+        """Temperature of each state [K]."""
+        return self.responses.temperatures
+
+    @property
+    def chord(self) -> float | None:
+        """Which of the strains gauge factors are taken to."""
+        return self.responses.chord
+
+    def log_resistance(
+        self,
+        film: Film,
+        volume_fraction: ArrayLike,
+        parameters: Mapping[str, ArrayLike],
+        threshold_factor: ArrayLike = 1.0,
+        *,
+        states: Sequence[int] | None = None,
+    ) -> Floats:
+        """Ln R (n, n states), as `FilmResponses.log_resistance`."""
+        return self.responses.log_resistance(
+            film,
+            volume_fraction,
+            {**self.base, **parameters},
+            self.factor * np.asarray(threshold_factor, dtype=np.float64),
+            states=states,
+        )
+
+    def log_error(
+        self,
+        volume_fraction: ArrayLike,
+        parameters: Mapping[str, ArrayLike],
+        threshold_factor: ArrayLike = 1.0,
+        *,
+        relative: bool = False,
+        states: Sequence[int] | None = None,
+    ) -> Floats:
+        """Give its standard error (n, n states), as `FilmResponses.log_error`."""
+        return self.responses.log_error(
+            volume_fraction,
+            {**self.base, **parameters},
+            self.factor * np.asarray(threshold_factor, dtype=np.float64),
+            relative=relative,
+            states=states,
+        )
+
+    def gradient(self, film: Film, volume_fraction: float, state: int) -> dict[str, float]:
+        """Slopes of ln R, as `FilmResponses.gradient` but all by differences."""
+        h = STEP
+
+        def at(factor: float = 1.0, **changed: float) -> float:
+            found = self.log_resistance(
+                film, volume_fraction, changed, factor, states=[state]
+            )
+            return float(found[0, 0])
+
+        def slope(up: float, down: float, step: float) -> float:
+            return (up - down) / step if np.isfinite([up, down]).all() else 0.0
+
+        out = {}
+        for name in ("g0", "beta", "delta_b"):
+            value = self.base[name]
+            up, down = (at(**{name: value * np.exp(k * h)}) for k in (1.0, -1.0))
+            out[name] = slope(up, down, 2.0 * h)
+        # these may be 0, so that their step is not relative
+        for name, least in (("lambda_T", 0.1), ("Ea", 1e-22)):
+            value = self.base[name]
+            step = h * max(value, least)
+            low = max(value - step, 0.0)
+            up, down = (at(**{name: x}) for x in (value + step, low))
+            out[name] = slope(up, down, value + step - low)
+        out["threshold"] = slope(at(np.exp(h)), at(np.exp(-h)), 2.0 * h)
+        return out
 
 
 def _jackknife(values: Floats) -> Floats:

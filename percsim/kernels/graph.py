@@ -38,7 +38,7 @@ def _join_cycle(block, parent, x, y, joined):  # type: ignore[no-untyped-def]
 def _breadth_first(  # type: ignore[no-untyped-def]
     start, adjacent, root, number, visited, parent, block, begin, near
 ):
-    """Number what reaches the root, breadth first, and find its blocks on the way.
+    """Give numbers to what reaches the root, breadth first, and find its blocks.
 
     `number` is -1 where the walk may go and stays so where it does not get; `parent` and
     `block` are by number; `begin` and `near` are the graph in the new numbers, in the order

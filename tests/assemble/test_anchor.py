@@ -178,7 +178,6 @@ def test_what_is_no_batch_is_refused(found, rows, message):
 
 
 def test_a_plan_without_responses_has_nothing_to_judge_by():
-    found = findings()
-    found.responses = None
+    found = replace(findings(), responses=None)
     with pytest.raises(PlanError, match="not solved at other settings"):
         batch_agreement(found, batch("1 kohm"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -62,8 +63,7 @@ def test_what_the_plan_holds_is_not_spread():
 
 
 def test_other_laws_and_boxes_without_variations_have_no_such_chapter():
-    found = findings()
-    found.responses = None
+    found = replace(findings(), responses=None)
     assert day_one(found, {}) == {}
 
 

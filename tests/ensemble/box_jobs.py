@@ -23,14 +23,25 @@ class BoxJob:
     number: int
     seconds: float = 0.02
     folder: str = ""
+    gate: str = ""  # a file that it waits for
 
     @property
     def key(self) -> str:
         return f"box/{self.number}"
 
 
+def wait_for(gate: str) -> None:
+    """Wait until a file is there; a test makes it once all it has to see has happened."""
+    deadline = time.monotonic() + 600.0
+    while gate and not Path(gate).exists():
+        if time.monotonic() > deadline:
+            raise TimeoutError(f"nobody made {gate}")
+        time.sleep(0.005)
+
+
 def simulate(job: BoxJob) -> dict:
     """Digits that depend on the box alone, through logarithms, sums and a BLAS product."""
+    wait_for(job.gate)
     rng = box_generator(SEED, job.number, "placement")
     time.sleep(job.seconds)
     x = rng.standard_normal((40, 40))
@@ -58,6 +69,7 @@ def kill_once(job: BoxJob) -> dict:
     """Die in box 2 the first time it is tried."""
     mark = Path(job.folder) / f"{job.key.replace('/', '-')}.tried"
     if job.number == 2 and not mark.exists():
+        wait_for(job.gate)
         mark.touch()
         os.kill(os.getpid(), signal.SIGKILL)
     return simulate(job)
@@ -93,17 +105,21 @@ def report_process(job: BoxJob) -> dict:
     }
 
 
-def write_pid_and_sleep(job: BoxJob) -> dict:
+def write_pid_and_wait(job: BoxJob) -> dict:
     (Path(job.folder) / f"{job.number}.pid").write_text(str(os.getpid()), encoding="utf-8")
-    time.sleep(job.seconds)
+    wait_for(job.gate)
     return {}
 
 
 def main(
-    folder: str, workers: str, n_jobs: str, seconds: str, function: str, batch: str
+    folder: str, workers: str, n_jobs: str, function: str, batch: str, free: str
 ) -> None:
-    """Run jobs with a store; print what came out."""
-    jobs = [BoxJob(k, float(seconds), folder) for k in range(int(n_jobs))]
+    """Run jobs with a store, those from `free` on behind a gate; print what came out."""
+    gate = str(Path(folder) / "gate")
+    jobs = [
+        BoxJob(k, folder=folder, gate="" if k < int(free) else gate)
+        for k in range(int(n_jobs))
+    ]
 
     def progress(done, *_):
         print(done, flush=True)

@@ -344,7 +344,7 @@ def test_file_size_limit_of_the_system_keeps_what_was_stored(tmp_path):
     ).replace(
         "except FolderError", "except __import__('percsim.errors').errors.FolderError"
     )
-    out, err = run_python(code).communicate(timeout=60)
+    out, err = run_python(code).communicate(timeout=300)
     *counts, message = out.strip().splitlines()
     assert not err
     assert "intact" in message
@@ -371,7 +371,7 @@ def test_unwritable_folder(tmp_path):
         "    try: job('there' if job == Store.open else 'there/r', 'x'); print('written')\n"
         "    except FolderError as e: print(e)\n"
     )
-    out, err = run_python(code).communicate(timeout=60)
+    out, err = run_python(code).communicate(timeout=300)
     assert not err
     assert out.splitlines() == [
         "cannot write in there: permission denied",

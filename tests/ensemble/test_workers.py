@@ -27,6 +27,7 @@ from percsim.ensemble.workers import (
 from percsim.errors import FolderError, PercsimError
 
 JOBS = [BoxJob(k, 0.002 * (7 - k % 7)) for k in range(24)]  # early ones finish late
+PATIENCE = 300.0  # [s]; no test hangs for ever, none fails on a machine that is busy
 
 
 @pytest.fixture(scope="module")
@@ -39,17 +40,36 @@ def refuse(job):
     raise AssertionError(f"{job.key} was run again")
 
 
-def start(folder, *, workers, jobs=24, seconds=0.02, function="simulate", batch=0.05):
-    """Start the job program in a process group of its own."""
-    return subprocess.Popen(
-        [sys.executable, box_jobs.__file__, str(folder)]
-        + [str(a) for a in (workers, jobs, seconds, function, batch)],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
-    )  # fmt: skip
+@pytest.fixture(autouse=True)
+def _ctrl_c_works(ctrl_c):
+    """A process started in the background ignores Ctrl-C, and so would what it starts."""
 
 
-def wait_until(condition, seconds=20.0):
-    deadline = time.monotonic() + seconds
+@pytest.fixture
+def start():
+    """Start the job program in a process group of its own, which ends with the test."""
+    programs = []
+
+    def start(folder, *, workers, jobs=24, function="simulate", batch=0.05, free=10**6):
+        """Jobs from number `free` on wait for the file `gate` in the folder."""
+        program = subprocess.Popen(
+            [sys.executable, box_jobs.__file__, str(folder)]
+            + [str(a) for a in (workers, jobs, function, batch, free)],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+            start_new_session=True,
+        )  # fmt: skip
+        programs.append(program)
+        return program
+
+    yield start
+    for program in programs:
+        if program.poll() is None:
+            os.killpg(program.pid, signal.SIGKILL)
+            program.communicate()
+
+
+def wait_until(condition):
+    deadline = time.monotonic() + PATIENCE
     while not condition():
         assert time.monotonic() < deadline, "waited in vain"
         time.sleep(0.005)
@@ -67,7 +87,7 @@ def is_alive(pid):
     try:
         # a zombie has ended; only its parent has not looked yet
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
-    except FileNotFoundError:
+    except (FileNotFoundError, ProcessLookupError):
         return False
 
 
@@ -80,7 +100,7 @@ def test_same_digits_whatever_the_workers(expected, workers):
     assert outcome.results == expected  # exact, floats included
     assert outcome.keys == tuple(job.key for job in JOBS)
     assert not outcome.failures
-    assert all(0.0 < t < 5.0 for t in outcome.elapsed)
+    assert all(0.0 < t <= outcome.wall_time for t in outcome.elapsed)
 
 
 def test_jobs_take_turns_in_any_order(expected):
@@ -223,7 +243,7 @@ def test_prepare_is_called_once_before_the_first_job(tmp_path, workers):
         seen.append(len(list(tmp_path.glob("*.pid"))))
 
     jobs = [BoxJob(k, 0.0, str(tmp_path)) for k in range(6)]
-    run_jobs(box_jobs.write_pid_and_sleep, jobs, workers=workers, prepare=prepare)
+    run_jobs(box_jobs.write_pid_and_wait, jobs, workers=workers, prepare=prepare)
     assert seen == [0]
     assert len(list(tmp_path.glob("*.pid"))) == 6
 
@@ -285,11 +305,13 @@ def test_kept_pool_serves_several_calls(expected):
         pool.submit(simulate, JOBS[0])
 
 
-def test_shutdown_finishes_what_is_in_hand_and_drops_the_rest():
+def test_shutdown_finishes_what_is_in_hand_and_drops_the_rest(tmp_path):
+    gate = tmp_path / "gate"
     pool = LocalProcesses(1)
-    first = pool.submit(simulate, BoxJob(0, 0.3))
+    first = pool.submit(simulate, BoxJob(0, gate=str(gate)))
     rest = [pool.submit(simulate, BoxJob(k)) for k in range(1, 4)]
     wait_until(first.running)
+    rest[-1].add_done_callback(lambda _: gate.touch())  # once the rest is dropped
     pool.shutdown()
     assert first.result()["n"] >= 0
     assert all(future.cancelled() for future in rest)
@@ -297,12 +319,10 @@ def test_shutdown_finishes_what_is_in_hand_and_drops_the_rest():
 
 def test_shutdown_at_once():
     pool = LocalProcesses(1)
-    first = pool.submit(time.sleep, 60)
+    first = pool.submit(time.sleep, PATIENCE)
     wait_until(first.running)
-    begun = time.monotonic()
     pool.shutdown(kill=True)
-    assert time.monotonic() - begun < 10.0
-    with pytest.raises(WorkerDiedError):
+    with pytest.raises(WorkerDiedError):  # had it slept to its end there were a result
         first.result()
 
 
@@ -318,14 +338,18 @@ def test_other_executors(expected, kind):
 
 
 def test_a_broken_executor_stops_the_run_and_keeps_the_rest(tmp_path):
-    jobs = [BoxJob(k, 0.02, str(tmp_path)) for k in range(6)]
+    gate = tmp_path / "gate"  # box 2 kills nobody before all boxes are handed out
+    jobs = [BoxJob(k, 0.02, str(tmp_path), str(gate) if k == 2 else "") for k in range(6)]
     context = multiprocessing.get_context("spawn")
     with Store.open(tmp_path / "out", "h") as store:
         with (
             ProcessPoolExecutor(1, mp_context=context) as pool,
             pytest.raises(BrokenExecutor),
         ):
-            run_jobs(box_jobs.kill_once, jobs, executor=pool, store=store, batch_seconds=99)
+            run_jobs(
+                box_jobs.kill_once, jobs, executor=pool, store=store, batch_seconds=99,
+                progress=lambda done, *_: gate.touch() if done == 2 else None,
+            )  # fmt: skip
         assert sorted(store.records()) == ["box/0", "box/1"]
         assert not run_jobs(box_jobs.kill_once, jobs, workers=1, store=store).failures
 
@@ -356,7 +380,8 @@ def test_a_box_that_kills_its_worker_twice_is_given_up(tmp_path, expected, worke
 
 
 def test_worker_killed_from_outside(tmp_path):
-    jobs = [BoxJob(k, 0.3, str(tmp_path)) for k in range(4)]
+    gate = tmp_path / "gate"  # what is to be killed waits for it
+    jobs = [BoxJob(k, folder=str(tmp_path), gate=str(gate)) for k in range(4)]
     killed = []
 
     def kill():
@@ -364,10 +389,11 @@ def test_worker_killed_from_outside(tmp_path):
         wait_until(lambda: (tmp_path / "1.pid").read_text())
         killed.append(int((tmp_path / "1.pid").read_text()))
         os.kill(killed[0], signal.SIGKILL)
+        gate.touch()
 
     thread = threading.Thread(target=kill)
     thread.start()
-    outcome = run_jobs(box_jobs.write_pid_and_sleep, jobs, workers=2)
+    outcome = run_jobs(box_jobs.write_pid_and_wait, jobs, workers=2)
     thread.join()
     assert not outcome.failures
     assert int((tmp_path / "1.pid").read_text()) != killed[0]
@@ -382,7 +408,7 @@ def test_script_without_main_guard_ends_with_one_clear_line(tmp_path):
         "print(run_jobs(f, [Job('a'), Job('b')], workers=2))\n"
     )
     ended = subprocess.run(
-        [sys.executable, str(script)], capture_output=True, text=True, timeout=30
+        [sys.executable, str(script)], capture_output=True, text=True, timeout=PATIENCE
     )
     assert ended.returncode == 1
     assert 'if __name__ == "__main__":' in ended.stderr.strip().splitlines()[-1]
@@ -398,7 +424,7 @@ def test_workers_that_cannot_start_are_not_tried_for_ever(monkeypatch):
         WorkerDiedError, match=r"cannot start \(the last one ended with exit"
     ):
         with LocalProcesses(2) as pool:
-            pool.submit(simulate, JOBS[0]).result(timeout=20)
+            pool.submit(simulate, JOBS[0]).result(timeout=PATIENCE)
     assert multiprocessing.active_children() == []
 
 
@@ -416,75 +442,74 @@ def _start_and_die(pool):
 
 
 @pytest.mark.parametrize("workers", [1, 2])
-def test_kill_and_restart_change_no_digit(tmp_path, workers):
+def test_kill_and_restart_change_no_digit(tmp_path, start, workers):
     program = start(tmp_path / "a", workers=workers)
-    whole, err = program.communicate(timeout=60)
+    whole, err = program.communicate(timeout=PATIENCE)
     assert not err
-    program = start(tmp_path / "b", workers=workers)
+    program = start(tmp_path / "b", workers=workers, free=12)
     wait_until(lambda: stored(tmp_path / "b") >= 4)
     program.kill()
     out, _ = program.communicate()
     assert "results" not in out
     left = stored(tmp_path / "b")
-    assert 4 <= left < 24
-    out, err = start(tmp_path / "b", workers=workers).communicate(timeout=60)
+    assert 4 <= left <= 12
+    out, err = start(tmp_path / "b", workers=workers).communicate(timeout=PATIENCE)
     assert not err
     again = json.loads(out.splitlines()[-1])
     assert again["n_reused"] == left
     assert again["results"] == json.loads(whole.splitlines()[-1])["results"]
 
 
-def test_workers_of_a_killed_run_end_with_it(tmp_path):
-    program = start(tmp_path, workers=2, jobs=4, seconds=60, function="write_pid_and_sleep")
+def test_workers_of_a_killed_run_end_with_it(tmp_path, start):
+    program = start(tmp_path, workers=2, jobs=4, function="write_pid_and_wait", free=0)
     files = [tmp_path / "0.pid", tmp_path / "1.pid"]
     wait_until(lambda: all(f.exists() and f.read_text() for f in files))
     ids = [int(f.read_text()) for f in files]
     assert all(is_alive(pid) for pid in ids)
     program.kill()
     program.communicate()
-    wait_until(lambda: not any(is_alive(pid) for pid in ids), seconds=10.0)
+    wait_until(lambda: not any(is_alive(pid) for pid in ids))
 
 
 @pytest.mark.parametrize("workers", [1, 2])
-def test_interrupt_stores_what_is_finished(tmp_path, workers):
-    program = start(tmp_path, workers=workers, jobs=400, batch=99)  # no batch is due
+def test_interrupt_stores_what_is_finished(tmp_path, start, workers):
+    # no batch is due, and the run cannot end by itself
+    program = start(tmp_path, workers=workers, jobs=400, batch=1e6, free=40)
     while int(program.stdout.readline()) < 6:
         pass
     assert stored(tmp_path) == 0
-    begun = time.monotonic()
     os.killpg(program.pid, signal.SIGINT)  # as a terminal does: to everyone
-    out, err = program.communicate(timeout=30)
-    assert time.monotonic() - begun < 10.0
+    out, err = program.communicate(timeout=PATIENCE)
     assert program.returncode == 130
     assert not err  # no worker cries
     said = json.loads(out.splitlines()[-1])
     assert said["done"] == said["stored"]["done"] == stored(tmp_path)
-    assert 6 <= said["done"] < 400
+    assert 6 <= said["done"] <= 40
     assert said["message"] == (
         f"interrupted: {said['done']} of 400 boxes finished and stored; run the same "
         "command again to go on"
     )
-    out, err = start(tmp_path, workers=2, jobs=30).communicate(timeout=60)
+    out, err = start(tmp_path, workers=2, jobs=30).communicate(timeout=PATIENCE)
     results = decode_json(out.splitlines()[-1])["results"]
     assert tuple(results) == run_jobs(simulate, [BoxJob(k, 0.0) for k in range(30)]).results
 
 
 @pytest.mark.parametrize("delay", [0.0, 0.03, 0.1, 0.2])
-def test_interrupt_while_workers_start(tmp_path, delay):
-    program = start(tmp_path, workers=2, seconds=0.5)
+def test_interrupt_while_workers_start(tmp_path, start, delay):
+    program = start(tmp_path, workers=2, free=0)
     assert program.stdout.readline() == "0\n"
-    time.sleep(delay)
+    time.sleep(delay)  # any moment will do: nothing can be finished before
     os.killpg(program.pid, signal.SIGINT)
-    out, err = program.communicate(timeout=30)
+    out, err = program.communicate(timeout=PATIENCE)
     assert program.returncode == 130
     assert not err
     said = json.loads(out.splitlines()[-1])
-    assert said["done"] == said["stored"]["done"] < 24
+    assert said["done"] == said["stored"]["done"] == 0
 
 
-def test_interrupt_is_not_lost_in_a_callback(tmp_path):
+def test_interrupt_is_not_lost_in_a_callback(tmp_path, start):
     program = start(tmp_path, workers=1, function="interrupt_in_a_callback")
-    out, err = program.communicate(timeout=60)
+    out, err = program.communicate(timeout=PATIENCE)
     assert "ignored" in err  # what Python says when it drops the exception
     assert program.returncode == 130
     said = json.loads(out.splitlines()[-1])
@@ -514,16 +539,12 @@ def test_interrupted_carries_the_counts():
     assert (copy.done, copy.total, copy.failed, copy.stored) == (7, 20, 2, True)
 
 
-def test_two_runs_on_one_folder(tmp_path):
-    program = start(tmp_path, workers=1, jobs=2000)
-    try:
-        assert program.stdout.readline() == "0\n"
-        out, err = start(tmp_path, workers=1).communicate(timeout=30)
-        assert not out  # it did not even begin
-        assert f"in use by process {program.pid};" in err.strip().splitlines()[-1]
-    finally:
-        program.kill()
-        program.communicate()
+def test_two_runs_on_one_folder(tmp_path, start):
+    program = start(tmp_path, workers=1, free=0)
+    assert program.stdout.readline() == "0\n"
+    out, err = start(tmp_path, workers=1).communicate(timeout=PATIENCE)
+    assert not out  # it did not even begin
+    assert f"in use by process {program.pid};" in err.strip().splitlines()[-1]
 
 
 def test_full_disk_keeps_the_finished_boxes(tmp_path, expected):

@@ -18,6 +18,7 @@ FILLER, ELASTOMER = 2250.0, 1030.0
 CRITICAL, EXPONENT, LEVEL = 0.085, 1.9, 3e-5
 FILM = Film(thickness=0.2e-3, width=6e-3, electrode_gap=3e-3)
 EXPANSION = 3e-4
+MEDIANS = {"g0": 8e-5, "beta": 100.0, "delta_b": 0.01, "lambda_T": 0.3, "Ea": 0.0}
 
 
 def mixed(weight_fraction: float) -> Loading:
@@ -35,6 +36,9 @@ class ClosedForm:
     chord: float | None = None
     error: float = 0.0
 
+    def own_threshold(self, parameters, threshold_factor=1.0):
+        return np.atleast_1d(CRITICAL * threshold_factor)
+
     def log_resistance(
         self, film, volume_fraction, parameters, threshold_factor=1.0, *, states=None
     ):
@@ -47,7 +51,7 @@ class ClosedForm:
         phi, f, g0, beta, delta_b, lambda_t, energy = np.broadcast_arrays(
             np.atleast_1d(volume_fraction),
             threshold_factor,
-            *(parameters[k] for k in ("g0", "beta", "delta_b", "lambda_T", "Ea")),
+            *({**MEDIANS, **parameters}[k] for k in MEDIANS),
         )
         ratio = phi / (f * CRITICAL) - 1.0
         conducts = ratio > 0.0

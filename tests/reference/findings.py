@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-
 import numpy as np
-from reference.closed_form_films import CRITICAL, ClosedForm
+from reference.closed_form_films import CRITICAL, EXPANSION, ClosedForm
 from reference.made_up_boxes import loading
 
+from percsim.assemble import Findings
+from percsim.assemble.stages import Stages
 from percsim.decision import decide
+from percsim.decision.choose import BenchLimits, Mix
 from percsim.film import LoadingThreshold
 from percsim.plan import Plan
 
@@ -32,9 +33,21 @@ THRESHOLD = LoadingThreshold(CRITICAL, 0.002 * CRITICAL, -1.0)
 def findings(measured=(), **sections):
     """Findings with `decision` from made-up boxes and `responses` from the formula."""
     plan = Plan.from_dict({**PLAN, **sections, "measured": list(measured)})
+    # boxes at the states of the formula, warm ones with what it says of them
+    film = ClosedForm()
+    loadings = tuple(
+        loading(
+            w,
+            strains=film.strains,
+            temperatures=film.temperatures,
+            response=lambda e, t: 15.0 * e + 15.0 * 0.3 * EXPANSION * (t - 293.15),
+        )
+        for w in plan.weight_fractions
+    )
+    film = plan.film_at(plan.electrode_gaps[0])
     decision = decide(
-        [loading(w) for w in plan.weight_fractions],
-        plan.film_at(plan.electrode_gaps[0]),
+        loadings,
+        film,
         plan.electrode_gaps,
         THRESHOLD,
         plan.decision_target(),
@@ -43,10 +56,16 @@ def findings(measured=(), **sections):
         resamples=20,
         tolerances=plan.casting_tolerances(),
     )
-    return SimpleNamespace(
-        plan=plan,
-        responses=ClosedForm(),
-        threshold=THRESHOLD,
-        decision=decision,
-        whole=decision,
+    return Findings(
+        plan,
+        (),
+        {},
+        loadings,
+        THRESHOLD,
+        plan.recipe(decision.best.castings.fit.loading.weight_fraction),
+        decision,
+        decision,
+        Stages({}, (), "one stage"),
+        ClosedForm(),
+        Mix(loadings, film, THRESHOLD, BenchLimits()),
     )
