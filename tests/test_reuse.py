@@ -13,7 +13,7 @@ from percsim.errors import FolderError
 from percsim.plan import Plan
 from percsim.run import box_jobs, read_findings, redraw, run_plan
 
-STAGED = SMALL.replace("count = 4", "count = 4\nmost = 12\nconfidence = \"90 %\"")
+STAGED = SMALL.replace("count = 4", 'count = 4\nmost = 12\nconfidence = "90 %"')
 EASY = ('resistance = "0.3 to 3 kohm"', 'resistance = "0.01 to 3000 kohm"')
 SWAPS = {
     "target": [EASY],
