@@ -62,6 +62,7 @@ if TYPE_CHECKING:
     from percsim.decision.priors import ContactParameters, TunnellingParameters
     from percsim.film.casting import Tolerances
     from percsim.film.electrodes import Film, Layout
+    from percsim.film.layers import Assembly
     from percsim.film.readout import Circuit, HeatPath
     from percsim.materials.elastomer import Elastomer
     from percsim.materials.filler import Filler, Orientation
@@ -72,8 +73,13 @@ if TYPE_CHECKING:
     from percsim.states.strain import Mounting, State
     from percsim.states.temperature import ThermalOpening
 
-__all__ = ["Plan"]
+__all__ = ["LARGEST_FACE_STRAIN", "Plan"]
 
+
+MOST_BEYOND = 4
+"""Strains computed beyond either end of the window for a wrapped film, at most."""
+LARGEST_FACE_STRAIN = 0.05
+"""Strain of a face of a wrapped film above which none is computed beyond the window."""
 
 HARD_CUTOFF = 0.02
 """Gap of hard particles that counts as a contact, over their thickness.
@@ -227,6 +233,9 @@ class Plan:
     mix : tuple of (str, float)
         For one of the `mixes` of a plan: the axes of [explore] that it lists, and their
         values here in SI; empty for a plan as written.
+    shared_strains : tuple of float, optional
+        For one of the `mixes` of a wrapped film: the `strains` of them all, as they share
+        boxes.
 
     """
 
@@ -253,6 +262,7 @@ class Plan:
     text: str = ""
     path: str = ""
     mix: tuple[tuple[str, float], ...] = ()
+    shared_strains: tuple[float, ...] | None = None
 
     # ------------------------------------------------------------------ reading and writing
     @classmethod
@@ -523,10 +533,14 @@ class Plan:
         """
         if not self.axes:
             return (self,)
-        return tuple(
+        mixes = [
             self._at(dict(zip(self.axes, values, strict=True)))
             for values in product(*self.axes.values())
-        )
+        ]
+        if self.part.radius is None:
+            return tuple(mixes)
+        strains = _strains_within(mixes)
+        return tuple(replace(mix, shared_strains=strains) for mix in mixes)
 
     def _at(self, values: Mapping[str, float]) -> Plan:
         """One mix of the plan."""
@@ -700,13 +714,82 @@ class Plan:
 
     # ------------------------------------------------------------------ what it does
     @property
-    def strains(self) -> tuple[float, ...]:
-        """Strains computed, rising, zero among them."""
+    def window_strains(self) -> tuple[float, ...]:
+        """Strains of the window computed, rising, zero among them."""
         low, high = self.strain.window
         n = self.strain.points
         # rounded far below a microstrain, so that 0.0005 is not 0.0005000000000000001
         even = {round(low + (high - low) * i / (n - 1), 15) for i in range(n)} - {low, high}
         return tuple(sorted({0.0, low, high, self.chord_strain} | even))
+
+    @cached_property
+    def strains(self) -> tuple[float, ...]:
+        """Strains computed, rising: those of the window, and what wrapping adds to them.
+
+        The faces of a film wrapped on its part are strained before the part is. Where they
+        leave the window while the part strains over `part_strains`, up to `MOST_BEYOND`
+        strains on either side reach as far, in compression until contacts are as closed as
+        in the reference state; none where a face strains by more than
+        `LARGEST_FACE_STRAIN`.
+        """
+        if self.part.radius is None:
+            return self.window_strains
+        if self.axes:
+            return self.mixes[0].strains
+        return self.shared_strains or _strains_within([self])
+
+    @property
+    def part_strains(self) -> tuple[float, float]:
+        """Smallest and largest strain of the part at which all of a film is to be known.
+
+        The window; where the gauge factor is taken to a strain of its own, that to zero and
+        the vibration, as the window then says what is computed.
+        """
+        if self.strain.chord is None:
+            return self.window_strains[0], self.window_strains[-1]
+        mean, amplitude = self.vibration_cycle or (0.0, 0.0)
+        ends = (0.0, self.strain.chord, mean - amplitude, mean + amplitude)
+        return min(ends), max(ends)
+
+    @cached_property
+    def reach(self) -> tuple[float, float]:
+        """Smallest and largest strain of films while their part strains as `part_strains`.
+
+        Over all loadings and likely moduli of film and sheet.
+        """
+        if self.part.radius is None:
+            return self.part_strains
+        low, high = zip(
+            *(self.assembly(w).reach(self.part_strains) for w in self.weight_fractions),
+            strict=True,
+        )
+        return min(low), max(high)
+
+    @property
+    def coldest_swelling(self) -> float:
+        """Thermal strain at contacts, coldest, of the fullest film, which expands least."""
+        expansion = self.recipe(max(self.weight_fractions)).thermal_expansion
+        warming = min(self.temperatures) - self.closed_at.value
+        return self.contacts.lambda_T.value * expansion * warming
+
+    def closed_for(self, strain: float) -> int | None:
+        """Warmest whole degree C of `closed_at` that leaves room for a compression.
+
+        None where no temperature is cold enough.
+        """
+        expansion = self.recipe(max(self.weight_fractions)).thermal_expansion
+        rate = self.contacts.lambda_T.value * expansion
+        if rate <= 0.0:
+            return None
+        needed = min(self.temperatures) - (1.0 / (1.0 + strain) - 1.0) / rate
+        return math.floor(needed - 273.15) if needed > 0.0 else None
+
+    @property
+    def most_closed(self) -> float:
+        """Strain below which contacts are more closed than in the reference state."""
+        if self.contacts.model != "opening":
+            return -1.0
+        return 1.0 / (1.0 + self.coldest_swelling) - 1.0
 
     @property
     def chord_strain(self) -> float:
@@ -900,6 +983,32 @@ class Plan:
             own if mix_ratio is None else mix_ratio,
             section.cure_temperature,
             section.material or self.elastomer.material,
+        )
+
+    def assembly(self, weight_fraction: float, thickness: float | None = None) -> Assembly:
+        """Layers of the plan at a loading, with the film's own thickness or another [m]."""
+        from percsim.film.layers import Assembly, Layer
+
+        sheet, part = self.sheet, self.part
+        poisson = self.cured_elastomer.poisson_ratio
+        solid = None
+        if part.modulus is not None and part.thickness is not None:
+            solid = Layer(
+                part.thickness, part.modulus.value, self.part_poisson_ratio, name="part"
+            )
+        return Assembly(
+            self.film_modulus(weight_fraction),
+            self.film.thickness if thickness is None else thickness,
+            self.film.length,
+            poisson,
+            self.sheet_modulus() if self.has_sheet else None,
+            sheet.thickness or 0.0,
+            poisson if sheet.poisson_ratio is None else sheet.poisson_ratio,
+            solid,
+            part.radius,
+            inside=part.side == "inner",
+            bent_with_part=part.bent == "after bonding",
+            force=part.control == "force",
         )
 
     # ------------------------------------------------------------------ how much, for what
@@ -1114,7 +1223,7 @@ class Plan:
         if self.vibration is None:
             return None
         mean = self.vibration.mean
-        middle = 0.5 * (min(self.strains) + max(self.strains))
+        middle = 0.5 * (min(self.window_strains) + max(self.window_strains))
         return (middle if mean is None else mean), self.vibration.amplitude
 
     def casting_tolerances(self) -> Tolerances:
@@ -1360,6 +1469,30 @@ class Plan:
                 " them"
             )
         return out
+
+
+def _strains_within(mixes: Sequence[Plan]) -> tuple[float, ...]:
+    """Strains of mixes that share their boxes, see `Plan.strains`."""
+    window = mixes[0].window_strains
+    spans = [m.reach for m in mixes if max(-m.reach[0], m.reach[1]) <= LARGEST_FACE_STRAIN]
+    if not spans:
+        return window
+    # outwards to 100 microstrain, but for the closed end
+    low = math.floor(1e4 * min(span[0] for span in spans)) / 1e4
+    high = math.ceil(1e4 * max(span[1] for span in spans)) / 1e4
+    low = max(low, *(math.ceil(1e6 * mix.most_closed) / 1e6 for mix in mixes))
+    step = (window[-1] - window[0]) / (len(window) - 1)
+    return (
+        *sorted(_beyond(window[0], min(low, window[0]), step)),
+        *window,
+        *_beyond(window[-1], max(high, window[-1]), step),
+    )
+
+
+def _beyond(end: float, reached: float, step: float) -> tuple[float, ...]:
+    """Strains from one end of the window, which is left out, evenly to what is reached."""
+    n = min(math.ceil(abs(reached - end) / step - 1e-9), MOST_BEYOND)
+    return tuple(round(end + (reached - end) * k / n, 15) for k in range(1, n + 1))
 
 
 def _without_widths(value: Any) -> Any:
@@ -2013,11 +2146,10 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
         "contacts.model",
     ):  # fmt: skip
         return
-    # the fullest film expands least and so closes most
     expansion = plan.recipe(max(plan.weight_fractions)).thermal_expansion
     share, closed = plan.contacts.lambda_T.value, plan.closed_at.value
-    strain, temperature = min(plan.strains), min(plan.temperatures)
-    stretch = (1.0 + share * expansion * (temperature - closed)) * (1.0 + strain)
+    strain, temperature = plan.window_strains[0], min(plan.temperatures)
+    stretch = (1.0 + plan.coldest_swelling) * (1.0 + strain)
     if stretch >= 1.0 - 1e-12:
         return
     numbers = (
@@ -2025,12 +2157,12 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
         f" {temperature - closed:.4g} K) x (1 {strain:+.4g}) = {stretch:.6f}, below 1"
     )
     if share * expansion > 0.0:
-        needed = temperature - (1.0 / (1.0 + strain) - 1.0) / (share * expansion)
-        if needed > 0.0:
-            colder = math.floor(needed - 273.15)
-            advice = f"set it to '{colder:d} C' or colder"
-        else:
-            advice = "no temperature is cold enough; compress less"
+        colder = plan.closed_for(strain)
+        advice = (
+            "no temperature is cold enough; compress less"
+            if colder is None
+            else f"set it to '{colder:d} C' or colder"
+        )
     else:
         advice = "with lambda_T = 0 nothing holds the contacts open; do not compress"
     reading.fault(
@@ -2057,7 +2189,7 @@ def _check_reading(plan: Plan, reading: _Reading) -> None:
         cycle = plan.vibration_cycle
         assert cycle is not None
         mean, amplitude = cycle
-        low, high = min(plan.strains), max(plan.strains)
+        low, high = plan.window_strains[0], plan.window_strains[-1]
         # room for the last digit of a sum
         slack = 1e-9 * (high - low)
         if mean - amplitude < low - slack or mean + amplitude > high + slack:
@@ -2340,7 +2472,7 @@ def _check_row(plan: Plan, reading: _Reading, label: str, row: MeasuredSection) 
                     f" '{_length(planned)}'; check the unit",
                 )
     if plan.strain is not None and reading.usable("strain"):
-        low, high = min(plan.strains), max(plan.strains)
+        low, high = plan.window_strains[0], plan.window_strains[-1]
         if not low - 1e-12 <= row.strain <= high + 1e-12:
             fault(
                 "strain",

@@ -1123,7 +1123,9 @@ class StrainSection(Section):
         tuple[float, float],
         _Window("strain", "microstrain", "-200000 microstrain", "1000000 microstrain"),
     ] = _field(
-        "From the smallest to the largest strain; also { from = ..., to = ... }.",
+        "From the smallest to the largest strain of the part, or of a film that is on none;"
+        " also { from = ..., to = ... }. Wrapping ([part] radius) strains the faces of a"
+        " film beyond; a few strains more are then computed.",
         "0 to 3000 microstrain",
     )
     points: Annotated[int, _Number(2, 201, whole=True)] = _field(
@@ -1141,8 +1143,7 @@ class StrainSection(Section):
         | None
     ) = _field(
         "Strain up to which the gauge factor is taken, as the chord from zero; within the"
-        " window, and added to the strains. A window wider than it computes what wrapping"
-        " and vibration reach besides. Default: the far end of the window.",
+        " window, and added to the strains. Default: the far end of the window.",
         None,
         example="3000 microstrain",
     )
@@ -1453,8 +1454,8 @@ class TargetSection(Section):
 class SupplySection(Section):
     """How the film is read and fed: its operating point.
 
-    The whole section may be left out; a film is then read as [target] says, and neither
-    self-heating nor noise is worked out.
+    Optional as a whole, header and all; without it a film is read as [target] says, and
+    neither self-heating nor noise is worked out.
     """
 
     voltage: Annotated[float, _Quantity("voltage", "V", "0.001 V", "1000 V")] | None = (
@@ -1518,7 +1519,7 @@ class SupplySection(Section):
 class VibrationSection(Section):
     """Vibration about a mean strain, for the part of R that alternates and its mean.
 
-    The whole section may be left out.
+    Optional as a whole, header and all.
     """
 
     mean: (

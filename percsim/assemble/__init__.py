@@ -150,7 +150,7 @@ def assemble(
     Returns
     -------
     summary : dict
-        What `summary.json` holds, less what only the run knows (command, times).
+        What `summary.json` holds, less what only the run knows (command, date).
     decision : Decision
         Every candidate judged.
     tables : dict
@@ -179,6 +179,15 @@ def assemble(
         "seed": plan.seed,
         "plan": plan.as_dict(),
         "complete": stages.verdict != "running" and expected <= records.keys(),
+        # whenever they ran; a folder may hold jobs of other plans besides
+        "elapsed_s": round(
+            sum(
+                record.elapsed
+                for key, record in records.items()
+                if key in expected or key.startswith("film/")
+            ),
+            3,
+        ),
         "threshold": mine.threshold,
         "states": {
             "strains": sorted({s.strain for s in jobs[0].states}),

@@ -270,6 +270,7 @@ def gather_loadings(
                 mix_ratio=plan.cured_elastomer.mix_ratio,
                 dimension=2 if plan.is_thin else 3,
                 chord=plan.chord_strain,
+                window=(plan.window_strains[0], plan.window_strains[-1]),
             )
         )
     return loadings, failed

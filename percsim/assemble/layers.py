@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,17 +17,14 @@ from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.film.casting import Castings
 from percsim.film.electrodes import Film
 from percsim.film.layers import (
-    Layer,
+    Assembly,
     LocalResponse,
     MountedResponses,
-    Stack,
     StrainTransfer,
-    Wrap,
     electrode_span,
     mount,
     off_axis_reading,
     read_length,
-    score_grid,
     stretches,
     through_thickness,
 )
@@ -36,21 +33,18 @@ from percsim.film.transfer import LoadingResult, fit_loadings
 from percsim.materials.elastomer import load_material
 from percsim.materials.stiffness import (
     USUAL_ELASTOMER,
-    Modulus,
     nearly_incompressible,
     stiffenings,
 )
-from percsim.plan import Plan
+from percsim.plan import LARGEST_FACE_STRAIN, Plan
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["Assembly", "layers", "mounted", "mounting", "strain_profile"]
+__all__ = ["layers", "mounted", "mounting", "strain_profile"]
 
 Floats = NDArray[np.float64]
 
 MIX_RATIOS = (4.0, 5.0, 7.0, 10.0, 13.0, 16.0, 20.0, 25.0, 30.0, 33.0, 40.0)
 """Mix ratios of the sheet that the transfer is drawn against; the outer are untested."""
-GRID = 15
-"""Equally likely moduli of each of film and sheet."""
 PROFILE = 121
 """Places along the film that the strain profile is given at."""
 NOTABLE_LOSS = 0.02
@@ -62,128 +56,6 @@ NOT_MODELLED_IN_LAYERS = (
     "creep of the sheet, a glue between sheet and part, partial debonding, and end zones"
     " across the patch",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Assembly:
-    """The layers of a plan at one loading, and how well their stiffness is known.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    film, sheet : Modulus
-        Of the film and the sheet; the sheet's is there but unused without one.
-    thickness : float
-        Of the film [m].
-
-    """
-
-    plan: Plan
-    film: Modulus
-    sheet: Modulus
-    thickness: float
-
-    @classmethod
-    def of(
-        cls, plan: Plan, weight_fraction: float, thickness: float | None = None
-    ) -> Assembly:
-        """Layers of a plan at a loading, with the plan's film or a thickness of its own."""
-        return cls(
-            plan,
-            plan.film_modulus(weight_fraction),
-            plan.sheet_modulus(),
-            plan.film.thickness if thickness is None else thickness,
-        )
-
-    def film_layer(self, score: float = 0.0) -> Layer:
-        """Film, its modulus moved by a standard normal score."""
-        plan = self.plan
-        modulus = self.film.value * math.exp(score * self.film.log_std)
-        return Layer(
-            self.thickness, modulus, plan.cured_elastomer.poisson_ratio, name="film"
-        )
-
-    def sheet_layer(
-        self, score: float = 0.0, modulus: Modulus | None = None
-    ) -> Layer | None:
-        """Sheet, likewise, or with another modulus; None without one."""
-        plan = self.plan
-        if plan.sheet.thickness is None:
-            return None
-        known = modulus or self.sheet
-        ratio = plan.sheet.poisson_ratio
-        return Layer(
-            plan.sheet.thickness,
-            known.value * math.exp(score * known.log_std),
-            plan.cured_elastomer.poisson_ratio if ratio is None else ratio,
-            name="sheet",
-        )
-
-    def part_layer(self) -> Layer | None:
-        """Part, if it has modulus and thickness; they count as exact."""
-        part = self.plan.part
-        if part.modulus is None or part.thickness is None:
-            return None
-        return Layer(
-            part.thickness, part.modulus.value, self.plan.part_poisson_ratio, name="part"
-        )
-
-    def transfer(
-        self,
-        scores: tuple[float, float] = (0.0, 0.0),
-        length: float | None = None,
-        sheet: Modulus | None = None,
-    ) -> StrainTransfer:
-        """Strain transfer with moduli of film and sheet moved by scores.
-
-        Parameters
-        ----------
-        scores : (float, float)
-            Of film and sheet.
-        length : float, optional
-            Of the film [m], by default the plan's.
-        sheet : Modulus, optional
-            Another one of the sheet.
-
-        Returns
-        -------
-        StrainTransfer
-
-        """
-        force = self.plan.part.control == "force"
-        return StrainTransfer.through(
-            self.film_layer(scores[0]),
-            self.sheet_layer(scores[1], sheet),
-            self.plan.film.length if length is None else length,
-            self.part_layer() if force else None,
-        )
-
-    def wrap(self, scores: tuple[float, float] = (0.0, 0.0)) -> Wrap:
-        """How the stack bends on the part, with moduli moved by scores."""
-        part = self.plan.part
-        sheet, film = self.sheet_layer(scores[1]), self.film_layer(scores[0])
-        soft = (film,) if sheet is None else (sheet, film)
-        inside = part.side == "inner"
-        with_part = part.bent == "after bonding"
-        below = self.part_layer() if with_part and not part.rigid else None
-        if below is not None:
-            return Wrap(Stack((below, *soft), wide=True), below.thickness, inside)
-        return Wrap(Stack(soft, wide=True), inside=inside, held=with_part)
-
-    def bending(self) -> Floats:
-        """Strain from wrapping at the points through the film; one zero on a flat part."""
-        radius = self.plan.part.radius
-        if radius is None:
-            return np.zeros(1)
-        wrap = self.wrap()
-        # advice may ask for films too thick for the part
-        return wrap.through(max(radius, wrap.above * (1.0 + 1e-9)))
-
-    @property
-    def scores(self) -> list[tuple[float, float]]:
-        """Equally likely scores of film and sheet."""
-        return [(float(a), float(b)) for a, b in score_grid(GRID, 2)]
 
 
 def mounting(plan: Plan) -> Callable[[Castings], Castings] | None:
@@ -215,7 +87,7 @@ def mounted(
 
 def _on(plan: Plan, weight_fraction: float, film: Film) -> tuple[StrainTransfer, Floats]:
     """Strain along a film, and through it from wrapping, moduli at their best."""
-    assembly = Assembly.of(plan, weight_fraction, film.thickness)
+    assembly = plan.assembly(weight_fraction, film.thickness)
     length = max(plan.film.length, electrode_span(film), read_length(film))
     return assembly.transfer(length=length), assembly.bending()
 
@@ -230,7 +102,7 @@ def strain_profile(plan: Plan, castings: Castings) -> list[float] | None:
         return None
     film = castings.film
     span = electrode_span(film)
-    assembly = Assembly.of(plan, castings.fit.loading.weight_fraction, film.thickness)
+    assembly = plan.assembly(castings.fit.loading.weight_fraction, film.thickness)
     transfer = assembly.transfer(length=max(plan.film.length, span))
     profile: list[float] = transfer(np.linspace(-0.5, 0.5, PROFILE) * span).tolist()
     return profile
@@ -271,27 +143,26 @@ def wrapping_caution(plan: Plan) -> str:
     str
 
     """
-    radius, strains, chord = plan.part.radius, plan.strains, plan.chord_strain
-    if radius is None:
+    (low, high), strains = plan.reach, plan.strains
+    if low >= strains[0] - 1e-12 and high <= strains[-1] + 1e-12:
         return ""
-    reached = []
-    for weight_fraction in plan.weight_fractions:
-        assembly = Assembly.of(plan, weight_fraction)
-        wrap, most = assembly.wrap(), float(assembly.transfer()(0.0)) * chord
-        if radius > wrap.above:
-            faces = wrap.strain(np.array(wrap.faces), radius)
-            reached += [*faces, *(faces + most)]
-    if not reached or (min(reached) >= strains[0] and max(reached) <= strains[-1]):
-        return ""
-    low = min(100.0 * math.floor(1e4 * min(reached)), 1e6 * strains[0])
-    high = max(100.0 * math.ceil(1e4 * max(reached)), 1e6 * strains[-1])
-    return (
-        f"wrapping and a strain of the part of {_microstrain(chord)} strain the film by"
-        f" {_microstrain(min(reached))} to {_microstrain(max(reached))}, and only"
-        f" {_microstrain(strains[0])} to {_microstrain(strains[-1])} are computed: what it"
-        ' reads on the part is then extrapolated; [strain] window = "'
-        f'{low:.0f} to {high:.0f} microstrain" with chord = "{1e6 * chord:.0f} microstrain"'
-        " computes it"
+    ends = f"{_microstrain(strains[0])} to {_microstrain(strains[-1])}"
+    told = (
+        f"wrapping and the strain of the part together strain films by {_microstrain(low)}"
+        f" to {_microstrain(high)}, and only {ends} are computed: what they read on the"
+        " part is then extrapolated; "
+    )
+    if max(-low, high) > LARGEST_FACE_STRAIN:
+        return told + (
+            f"beyond {100.0 * LARGEST_FACE_STRAIN:g} % nothing is, so lay them on a larger"
+            " radius, or make film or sheet thinner"
+        )
+    colder = plan.closed_for(math.floor(1e4 * low) / 1e4)
+    if colder is None:
+        return told + "contacts close no further, so wrap less or compress less"
+    return told + (
+        "at the coldest temperature contacts are then as closed as in the reference state;"
+        f" contacts.closed_at = '{colder:d} C' or colder computes the rest"
     )
 
 
@@ -316,7 +187,7 @@ def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         return {}
     best = findings.decision.best
     loading = best.castings.fit.loading
-    assembly = Assembly.of(plan, loading.weight_fraction)
+    assembly = plan.assembly(loading.weight_fraction)
     response = LocalResponse.from_castings(_flat(best))
     out: dict[str, Any] = {
         "weight_fraction": loading.weight_fraction,
@@ -326,7 +197,7 @@ def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         "strain": plan.chord_strain,
         "control": plan.part.control,
         "stiffness": _stiffness(findings, assembly),
-        "transfer": _transfer(best, assembly),
+        "transfer": _transfer(plan, best, assembly),
         "candidates": [_on_part(plan, c) for c in findings.decision.candidates],
     }
     if plan.part.radius is not None:
@@ -369,7 +240,7 @@ def _stiffness(findings: Findings, assembly: Assembly) -> dict[str, Any]:
             {"model": s.model, "factor": s.factor, "valid": s.valid, "limit": s.limit}
             for s in stiffenings(recipe)
         ]
-    if plan.has_sheet:
+    if assembly.sheet is not None:
         rows["sheet"] = assembly.sheet.as_dict()
         rows["sheet"]["mix_ratio"] = plan.sheet.mix_ratio or plan.cured_elastomer.mix_ratio
         rows["sheet"]["thickness_m"] = plan.sheet.thickness
@@ -381,7 +252,7 @@ def _stiffness(findings: Findings, assembly: Assembly) -> dict[str, Any]:
             "source": part.modulus.source,
             "thickness_m": part.thickness,
         }
-    softest = assembly.sheet.value if plan.has_sheet else assembly.film.value
+    softest = (assembly.sheet or assembly.film).value
     rows["poisson_ratio"] = {
         "used": plan.cured_elastomer.poisson_ratio,
         "bulk_modulus_Pa": bulk,
@@ -397,8 +268,7 @@ def _stiffness(findings: Findings, assembly: Assembly) -> dict[str, Any]:
 # ------------------------------------------------------------------------------------------
 
 
-def _transfer(best: Candidate, assembly: Assembly) -> dict[str, Any]:
-    plan = assembly.plan
+def _transfer(plan: Plan, best: Candidate, assembly: Assembly) -> dict[str, Any]:
     gap, length = read_length(best.castings.film), plan.film.length
     transfer = assembly.transfer()
     drawn = [assembly.transfer(scores) for scores in assembly.scores]
@@ -463,7 +333,7 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
         "outside_window": False,
         "computed_to": None,
     }
-    assembly = Assembly.of(plan, loading.weight_fraction)
+    assembly = plan.assembly(loading.weight_fraction)
     transfer = assembly.transfer()
     out["gap_mean_transfer"] = transfer.mean(read)
     response = LocalResponse.from_castings(castings)
@@ -580,7 +450,16 @@ def _wrapping(
 
 
 def _transverse(findings: Findings, best: Candidate) -> dict[str, Any]:
-    """Transverse sensitivity from boxes strained along and across the current."""
+    """Transverse sensitivity from boxes strained along and across the current.
+
+    Response to strain across, the mean of a pull and a squeeze, over that to strain along,
+    each with the other in-plane strain held at zero. It is 0 for isotropic filler as long
+    as contacts stand open by what the film has swollen since the reference state. Contacts
+    still pressed shut cannot close, so that R rises under a pull and a squeeze alike, and a
+    pull alone reads about half of one along: 0.51 +- 0.02 in ten boxes of 34 wt% flakes of
+    aspect ratio 15 closed at 20 C, but -0.06 +- 0.08 in those closed at -84 C. Flakes in
+    the plane, 15 degrees rms tilt, read strain across about as strongly as along.
+    """
     plan, chosen = findings.plan, best.castings.fit.loading
     angle, ratio = plan.part.misalignment, plan.part_poisson_ratio
     strain = plan.chord_strain
@@ -665,7 +544,7 @@ def _microstrain(value: float) -> str:
 def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> list[str]:
     plan, lines = findings.plan, []
     for name, known in (("film", assembly.film), ("sheet", assembly.sheet)):
-        if name == "film" or plan.has_sheet:
+        if known is not None:
             lines += [f"{name}: {note}" for note in known.notes]
     mean = out["transfer"]["gap_mean"]["value"]
     if mean < 1.0 - NOTABLE_LOSS:
@@ -692,8 +571,8 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
         low, high = (_microstrain(x) for x in wrapping["window_computed"])
         lines.append(
             f"wrapping strains the faces of the film by {faces[0]} and {faces[1]}, outside"
-            f" the strains computed, {low} to {high}; widen [strain] window to hold both,"
-            " and keep the strain of the gauge factor as its chord"
+            f" the strains computed, {low} to {high}; 'percsim check' says what computes"
+            " them"
         )
     elif best["outside_window"]:
         reach = best["computed_to"]
@@ -701,8 +580,7 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
             "wrapping and the largest strain of the part together strain a face of the film"
             f" beyond what was computed; all is computed to {_microstrain(reach)} of the"
             " part, and from there on ln R of the outermost slices goes on along its last"
-            " step, gauge factors with it; a wider [strain] window, with the strain of the"
-            " gauge factor as its chord, computes the rest"
+            " step, gauge factors with it; 'percsim check' says what computes the rest"
         )
     lines.append(
         "Copper foil or tape embedded in the film stiffens the strip it lies in and"

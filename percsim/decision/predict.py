@@ -68,6 +68,10 @@ class Responses(Protocol):
     def chord(self) -> float | None:
         """Which of the strains gauge factors are taken to; by default the farthest."""
 
+    @property
+    def window(self) -> tuple[float, float] | None:
+        """Strains that films are read at; by default all."""
+
     def log_resistance(
         self,
         film: Film,
@@ -119,17 +123,25 @@ class States:
         Of every state [1, K].
     chord : float, optional
         Which of the strains gauge factors are taken to; by default the farthest from zero.
+    window : (float, float), optional
+        Strains that films are read at; by default all.
 
     """
 
     strains: tuple[float, ...]
     temperatures: tuple[float, ...]
     chord: float | None = None
+    window: tuple[float, float] | None = None
 
     @classmethod
     def of(cls, responses: Responses) -> States:
         """List the states that responses were fitted to."""
-        return cls(tuple(responses.strains), tuple(responses.temperatures), responses.chord)
+        return cls(
+            tuple(responses.strains),
+            tuple(responses.temperatures),
+            responses.chord,
+            responses.window,
+        )
 
     @property
     def rest(self) -> int:
@@ -142,11 +154,12 @@ class States:
 
     @property
     def strained(self) -> list[int]:
-        """States at 20 C and a strain, in increasing strain."""
+        """States read at 20 C and a strain, in increasing strain."""
+        low, high = self.window or (-np.inf, np.inf)
         found = [
             s
             for s, e in enumerate(self.strains)
-            if e != 0.0 and is_room_temperature(self.temperatures[s])
+            if e != 0.0 and low <= e <= high and is_room_temperature(self.temperatures[s])
         ]
         return sorted(found, key=lambda s: self.strains[s])
 

@@ -701,7 +701,7 @@ def chord(at_rest: Floats, strained: Floats, strain: float) -> Floats:
 
 
 def _strain_states(fit: LoadingFit) -> list[int]:
-    """States at 20 C and a strain, in increasing strain."""
+    """States read at 20 C and a strain, in increasing strain."""
     loading = fit.loading
     return sorted(
         (
@@ -709,7 +709,9 @@ def _strain_states(fit: LoadingFit) -> list[int]:
             for s, (strain, temperature) in enumerate(
                 zip(loading.strains, loading.temperatures, strict=True)
             )
-            if strain != 0.0 and is_room_temperature(temperature)
+            if strain != 0.0
+            and loading.is_read(strain)
+            and is_room_temperature(temperature)
         ),
         key=lambda s: loading.strains[s],
     )

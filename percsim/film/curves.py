@@ -430,7 +430,9 @@ class FilmCurves:
             found.setdefault(state, s)
         temperatures = sorted({t for _, t in found})
         strains = sorted(
-            e for e in {e for e, _ in found} if all((e, t) in found for t in temperatures)
+            e
+            for e in {e for e, _ in found}
+            if loading.is_read(e) and all((e, t) in found for t in temperatures)
         )
         states = np.array([[found[e, t] for e in strains] for t in temperatures])
         nominal = castings.nominal[ref]

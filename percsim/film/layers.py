@@ -25,8 +25,10 @@ from percsim.film.casting import Castings
 from percsim.film.electrodes import Film
 from percsim.film.responses import FilmResponses, KnownResponses
 from percsim.film.transfer import is_room_temperature
+from percsim.materials.stiffness import Modulus
 
 __all__ = [
+    "Assembly",
     "Layer",
     "LocalResponse",
     "MountedResponses",
@@ -50,6 +52,11 @@ SLICES = 9
 """Gauss-Legendre points through the thickness of the film."""
 STRETCHES = 16
 """Equal lengths that the film between its electrodes is divided into."""
+GRID = 15
+"""Equally likely moduli of each of film and sheet."""
+LIKELY = ((-1.163, 1.163), (1.163, -1.163))
+"""Scores of film and sheet between which 90 % of the ratios of their moduli lie, where both
+are known alike; the ratio alone sets the neutral axis."""
 UNIFORM = 1e-3
 """Differences of the transfer along the film below which one length is enough."""
 
@@ -614,6 +621,11 @@ class MountedResponses:
         """Strain of the part that gauge factors are taken to."""
         return self.flat.chord
 
+    @property
+    def window(self) -> tuple[float, float] | None:
+        """Strains of the part that films are read at; by default all."""
+        return self.flat.window
+
     def log_resistance(
         self,
         film: Film,
@@ -807,6 +819,144 @@ class Wrap:
                 return math.inf
             smallest = max(smallest, offset / limit - side * self.neutral_axis)
         return float(smallest)
+
+
+@dataclass(frozen=True, slots=True)
+class Assembly:
+    """A film on its sheet on a part, and how well its stiffness is known.
+
+    Parameters
+    ----------
+    film : Modulus
+        Of the film.
+    thickness, length : float
+        Of the film, across its layers and along the strain [m].
+    poisson_ratio : float
+        Of the film.
+    sheet : Modulus, optional
+        Of the sheet between film and part.
+    sheet_thickness, sheet_poisson_ratio : float
+        Of the sheet, where there is one.
+    part : Layer, optional
+        The part, where it is not rigid; it counts as exact.
+    radius : float, optional
+        Of the surface that the stack lies on [m]; None where it is flat.
+    inside : bool
+        Whether that surface is the inner one.
+    bent_with_part : bool
+        Whether the part is bent after bonding.
+    force : bool
+        Whether the force on the part is given, not its strain.
+
+    """
+
+    film: Modulus
+    thickness: float
+    length: float
+    poisson_ratio: float
+    sheet: Modulus | None = None
+    sheet_thickness: float = 0.0
+    sheet_poisson_ratio: float = 0.5
+    part: Layer | None = None
+    radius: float | None = None
+    inside: bool = False
+    bent_with_part: bool = False
+    force: bool = False
+
+    def film_layer(self, score: float = 0.0) -> Layer:
+        """Film, its modulus moved by a standard normal score."""
+        modulus = self.film.value * math.exp(score * self.film.log_std)
+        return Layer(self.thickness, modulus, self.poisson_ratio, name="film")
+
+    def sheet_layer(
+        self, score: float = 0.0, modulus: Modulus | None = None
+    ) -> Layer | None:
+        """Sheet, likewise, or with another modulus; None without one."""
+        if self.sheet is None:
+            return None
+        known = modulus or self.sheet
+        return Layer(
+            self.sheet_thickness,
+            known.value * math.exp(score * known.log_std),
+            self.sheet_poisson_ratio,
+            name="sheet",
+        )
+
+    def transfer(
+        self,
+        scores: tuple[float, float] = (0.0, 0.0),
+        length: float | None = None,
+        sheet: Modulus | None = None,
+    ) -> StrainTransfer:
+        """Strain transfer with moduli of film and sheet moved by scores.
+
+        Parameters
+        ----------
+        scores : (float, float)
+            Of film and sheet.
+        length : float, optional
+            Of the film [m], by default its own.
+        sheet : Modulus, optional
+            Another one of the sheet.
+
+        Returns
+        -------
+        StrainTransfer
+
+        """
+        return StrainTransfer.through(
+            self.film_layer(scores[0]),
+            self.sheet_layer(scores[1], sheet),
+            self.length if length is None else length,
+            self.part if self.force else None,
+        )
+
+    def wrap(self, scores: tuple[float, float] = (0.0, 0.0)) -> Wrap:
+        """How the stack bends on the part, with moduli moved by scores."""
+        sheet, film = self.sheet_layer(scores[1]), self.film_layer(scores[0])
+        soft = (film,) if sheet is None else (sheet, film)
+        if self.bent_with_part and self.part is not None:
+            below = self.part
+            return Wrap(Stack((below, *soft), wide=True), below.thickness, self.inside)
+        return Wrap(Stack(soft, wide=True), inside=self.inside, held=self.bent_with_part)
+
+    def bending(self) -> Floats:
+        """Strain from wrapping at the points through the film; one zero on a flat part."""
+        if self.radius is None:
+            return np.zeros(1)
+        wrap = self.wrap()
+        # advice may ask for films too thick for the part
+        return wrap.through(max(self.radius, wrap.above * (1.0 + 1e-9)))
+
+    def reach(self, window: tuple[float, float]) -> tuple[float, float]:
+        """Smallest and largest strain of the film while its part strains over a window.
+
+        Parameters
+        ----------
+        window : (float, float)
+            Smallest and largest strain of the part.
+
+        Returns
+        -------
+        (float, float)
+            At either face, moduli at their best and at `LIKELY`; the window itself for a
+            film that is not wrapped, or too thick for the radius.
+
+        """
+        if self.radius is None or self.radius <= self.wrap().above:
+            return window
+        low, high = min(window[0], 0.0), max(window[1], 0.0)
+        reached = []
+        for scores in ((0.0, 0.0), *LIKELY):
+            wrap, most = self.wrap(scores), float(self.transfer(scores)(0.0))
+            faces = wrap.strain(np.array(wrap.faces), self.radius)
+            reached += [faces.min() + most * low, faces.max() + most * high]
+        return float(min(reached)), float(max(reached))
+
+    @property
+    def scores(self) -> list[tuple[float, float]]:
+        """Equally likely scores of film and sheet."""
+        return [(float(a), float(b)) for a, b in score_grid(GRID, 2)]
 
 
 def off_axis_reading(

@@ -278,6 +278,8 @@ class FilmResponses:
         The film's own threshold at rest and 20 C, as planned.
     chord : float, optional
         Which of the strains gauge factors are taken to; by default the farthest from zero.
+    window : (float, float), optional
+        Strains that films are read at; by default all.
 
     Notes
     -----
@@ -299,6 +301,7 @@ class FilmResponses:
     _nodes: tuple[_Node, ...] = field(repr=False)
     _tables: Mapping[float, _Tables] = field(repr=False)
     chord: float | None = None
+    window: tuple[float, float] | None = None
 
     # ------------------------------------------------------------------ building
     @classmethod
@@ -377,6 +380,7 @@ class FilmResponses:
             nodes,
             tables,
             loading.chord,
+            loading.window,
         )
 
     def _node(self, fit: LoadingFit, surface: LoadingSurface, held_out: int) -> _Node:
@@ -910,6 +914,11 @@ class KnownResponses:
     def chord(self) -> float | None:
         """Which of the strains gauge factors are taken to."""
         return self.responses.chord
+
+    @property
+    def window(self) -> tuple[float, float] | None:
+        """Strains that films are read at; by default all."""
+        return self.responses.window
 
     def log_resistance(
         self,

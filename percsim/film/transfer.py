@@ -202,6 +202,9 @@ class LoadingResult:
         thickness and lie side by side.
     chord : float, optional
         Which of the strains gauge factors are taken to; by default the farthest from zero.
+    window : (float, float), optional
+        Strains that films are read at; those beyond serve a film that is wrapped, whose
+        slices are strained before its part is. By default all.
 
     Raises
     ------
@@ -223,6 +226,7 @@ class LoadingResult:
     mix_ratio: float = float("inf")
     dimension: int = 3
     chord: float | None = None
+    window: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         where = f"loading {100 * self.weight_fraction:.4g} wt%"
@@ -285,6 +289,10 @@ class LoadingResult:
             if strain != 0.0 and is_room_temperature(temperature)
         ]
         return chord_end(self.strains, at, self.chord)
+
+    def is_read(self, strain: float) -> bool:
+        """Whether films are read at a strain."""
+        return self.window is None or self.window[0] <= strain <= self.window[1]
 
     @property
     def n_boxes(self) -> int:

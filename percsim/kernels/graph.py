@@ -35,19 +35,23 @@ def _join_cycle(block, parent, x, y, joined):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _breadth_first(start, adjacent, root, number, visited, parent, block):  # type: ignore[no-untyped-def]
+def _breadth_first(  # type: ignore[no-untyped-def]
+    start, adjacent, root, number, visited, parent, block, begin, near
+):
     """Give numbers to what reaches the root, breadth first, and find its blocks.
 
     `number` is -1 where the walk may go and stays so where it does not get; `parent` and
-    `block` are by number, and so becomes `adjacent` as it is read. Returns how many nodes
-    are met.
+    `block` are by number; `begin` and `near` are the graph in the new numbers, in the order
+    of the walk, so that later passes read memory straight. Returns how many nodes are met.
     """
     number[root] = 0
     visited[0] = root
     parent[0] = -1
     block[0] = 0
+    begin[0] = 0
     count = 1
     c = 0
+    q = 0
     while c < count:
         i = visited[c]
         for p in range(start[i], start[i + 1]):
@@ -61,8 +65,11 @@ def _breadth_first(start, adjacent, root, number, visited, parent, block):  # ty
                 count += 1
             elif block[j] != block[c] and j != parent[c]:
                 _join_cycle(block, parent, c, j, -1)
-            adjacent[p, 0] = j
+            near[q, 0] = j
+            near[q, 1] = adjacent[p, 1]
+            q += 1
         c += 1
+        begin[c] = q
     return count
 
 
@@ -91,7 +98,8 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
         Whether the terminals are connected.
     backbone : (b,) ndarray of int64
         Its nodes as a breadth-first search from the source meets them, which keeps
-        neighbours close in memory; empty if the terminals are not connected.
+        neighbours close in memory, but for the source and the sink, which come last; empty
+        if the terminals are not connected.
     rows : (k,) ndarray of int32
         Resistors of the backbone, by the end that was met first.
     ends : (k, 2) ndarray of int32
@@ -134,12 +142,18 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
     visited = np.empty(n, dtype=np.int32)
     parent = np.empty(n, dtype=np.int32)
     block = np.empty(n, dtype=np.int32)
-    count = _breadth_first(start, adjacent, source, number, visited, parent, block)
+    begin = np.empty(n + 1, dtype=np.int32)
+    near = np.empty((start[n], 2), dtype=np.int32)
+    count = _breadth_first(
+        start, adjacent, source, number, visited, parent, block, begin, near
+    )
     attachment = np.full(n, -1, dtype=np.int64)
     if number[sink] < 0:
         for c in range(count):
             attachment[visited[c]] = source
-        count = _breadth_first(start, adjacent, sink, number, visited, parent, block)
+        count = _breadth_first(
+            start, adjacent, sink, number, visited, parent, block, begin, near
+        )
         for c in range(count):
             attachment[visited[c]] = sink
         return (
@@ -153,40 +167,47 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
     # `parent` becomes the number that each hangs from, itself on the backbone
     parent[0] = 0
     kept = 1
-    size = start[source + 1] - start[source]
+    size = begin[1]
     for c in range(1, count):
         # roots are the lowest of their block, so they have been pointed at theirs
         block[c] = block[block[c]]
         if block[c] == own:
             parent[c] = c
             kept += 1
-            size += start[visited[c] + 1] - start[visited[c]]
+            size += begin[c + 1] - begin[c]
         else:
             parent[c] = parent[parent[c]]
     # `block` becomes the position on the backbone
     backbone = np.empty(kept, dtype=np.int64)
+    backbone[kept - 2] = source
+    backbone[kept - 1] = sink
     kept = 0
     for c in range(count):
         attachment[visited[c]] = visited[parent[c]]
         block[c] = -1
-        if parent[c] == c:
+        if parent[c] == c and c != 0 and c != number[sink]:
             backbone[kept] = visited[c]
             block[c] = kept
             kept += 1
+    block[0] = kept
+    block[number[sink]] = kept + 1
     # each has two ends; no copies, as fresh memory costs more than what is in it
     rows = np.empty(size // 2 + 1, dtype=np.int32)
     ends = np.empty((size // 2 + 1, 2), dtype=np.int32)
     size = 0
-    for k in range(kept):
-        i = backbone[k]
-        for p in range(start[i], start[i + 1]):
+    for c in range(count):
+        k = block[c]
+        if k < 0:
+            continue
+        for p in range(begin[c], begin[c + 1]):
             # written whether kept or not: a branch that cannot be foretold costs more
-            other = block[adjacent[p, 0]]
-            e = adjacent[p, 1]
+            j = near[p, 0]
+            other = block[j]
+            e = near[p, 1]
             rows[size] = e if e >= 0 else ~e
             ends[size, 0] = k if e >= 0 else other
             ends[size, 1] = other if e >= 0 else k
-            size += 1 if other > k else 0
+            size += 1 if j > c and other >= 0 else 0
     return attachment, True, backbone, rows[:size], ends[:size]
 
 
@@ -220,9 +241,10 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
     outwards. It needs no sorting and reads resistors in their order.
 
     """
-    label = np.arange(n).astype(np.int32)
+    # a signed index is tested at each use, as it may count from the end
+    label = np.arange(n).astype(np.uint32)
     best = np.full(n, -1, dtype=np.int32)
-    alive = np.empty(pairs.shape[0], dtype=np.int32)
+    alive = np.empty(pairs.shape[0], dtype=np.uint32)
     left = 0
     for e in range(pairs.shape[0]):
         if conductances[e] > 0.0:
@@ -234,15 +256,15 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
         kept = 0
         for k in range(left):
             e = alive[k]
-            i = label[pairs[e, 0]]
-            j = label[pairs[e, 1]]
+            i = label[np.uint32(pairs[e, 0])]
+            j = label[np.uint32(pairs[e, 1])]
             if i != j:
                 alive[kept] = e
                 kept += 1
                 # rows ascend, so an equal one stays behind
-                if best[i] < 0 or conductances[e] > conductances[best[i]]:
+                if best[i] < 0 or conductances[e] > conductances[np.uint32(best[i])]:
                     best[i] = e
-                if best[j] < 0 or conductances[e] > conductances[best[j]]:
+                if best[j] < 0 or conductances[e] > conductances[np.uint32(best[j])]:
                     best[j] = e
         left = kept
         if left == 0:
@@ -252,11 +274,11 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
             e = best[c]
             if e >= 0:
                 best[c] = -1
-                i = pairs[e, 0]
+                i = np.uint32(pairs[e, 0])
                 while label[i] != i:
                     label[i] = label[label[i]]
                     i = label[i]
-                j = pairs[e, 1]
+                j = np.uint32(pairs[e, 1])
                 while label[j] != j:
                     label[j] = label[label[j]]
                     j = label[j]
@@ -264,8 +286,8 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
                     label[max(i, j)] = min(i, j)
                     taken[count] = e
                     count += 1
-        for i in range(n):
-            label[i] = label[label[i]]
+        for c in range(n):
+            label[c] = label[label[c]]
 
     start = np.zeros(n + 1, dtype=np.int32)
     for k in range(count):

@@ -11,6 +11,7 @@ import time
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from ensemble import box_jobs
@@ -118,14 +119,14 @@ def test_expected_digits_are_not_trivial(expected):
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_store_continues_and_runs_nothing_twice(tmp_path, expected, workers):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         first = run_jobs(simulate, JOBS[5:15], workers=workers, store=store)
         assert first.n_reused == 0
         second = run_jobs(simulate, JOBS, workers=workers, store=store)
         assert second.n_reused == 10
         assert second.results == expected
         assert store.counts() == {"done": len(JOBS), "failed": 0}
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         third = run_jobs(refuse, JOBS, workers=workers, store=store, prepare=lambda: 1 / 0)
     assert third.results == expected
     assert third.n_reused == len(JOBS)
@@ -134,7 +135,7 @@ def test_store_continues_and_runs_nothing_twice(tmp_path, expected, workers):
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_a_job_that_raises_is_recorded_and_not_repeated(tmp_path, expected, workers):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         outcome = run_jobs(
             box_jobs.fail_on_multiples_of_three, JOBS[:8], workers=workers, store=store
         )
@@ -213,7 +214,7 @@ def test_default_workers_are_the_cores_allowed():
 @pytest.mark.parametrize("workers", [1, 2])
 def test_progress(tmp_path, workers):
     calls = []
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         run_jobs(simulate, JOBS[:3], workers=1, store=store)
         run_jobs(
             box_jobs.fail_on_multiples_of_three, JOBS[:10], workers=workers, store=store,
@@ -224,14 +225,49 @@ def test_progress(tmp_path, workers):
     assert set(total) == {10}
     assert failed[0] == 0
     assert failed[-1] == 3  # boxes 3, 6, 9; box 0 was found in the store
-    assert (rate[0], left[0]) == (0.0, float("inf"))
+    assert rate[0] == 0.0
+    # at first what the jobs say: 3 are stored, the others sleep for so long
+    waiting = sum(job.seconds for job in JOBS[3:10])
+    assert left[0] == pytest.approx(waiting / workers)
     assert all(0.0 < r < 1e6 for r in rate[1:])
     assert left[-1] == 0.0
-    assert all(
-        abs(seconds - (10 - d) / r) <= 1e-9 * seconds
-        for d, r, seconds in zip(done[1:-1], rate[1:-1], left[1:-1], strict=True)
-    )
     assert set(threads) == {threading.current_thread()}
+
+
+class Untimed:
+    def __init__(self, number):
+        self.key = f"untimed/{number}"
+
+
+def test_time_left_goes_by_what_jobs_weigh(monkeypatch):
+    """Nine jobs of 1 s come before one of 91 s, on a machine half as fast as they say."""
+    now = [0.0]
+    clock = SimpleNamespace(monotonic=lambda: now[0], perf_counter=lambda: now[0])
+    monkeypatch.setattr("percsim.ensemble.workers.time", clock)
+    heard = []
+    jobs = [BoxJob(k, 91.0 if k == 9 else 1.0) for k in range(10)]
+
+    def work(job):
+        now[0] += 2.0 * job.seconds
+        return {"x": 1}
+
+    run_jobs(work, jobs, workers=1, progress=lambda *a: heard.append(a))
+    left = [call[-1] for call in heard]
+    assert left[0] == pytest.approx(100.0)
+    # by count, 9 of 10 done in 18 s would leave 2 s
+    assert 91.0 < left[9] < 2 * 91.0
+    assert left[9] == pytest.approx(91.0 * (18.0 + 5.0) / (9.0 + 5.0))
+    assert left[10] == 0.0
+    # without times of their own all weigh the same, and nothing is told before the first
+    heard.clear()
+
+    def steady(job):
+        now[0] += 2.0
+        return {"x": 1}
+
+    untimed = [Untimed(k) for k in range(4)]
+    run_jobs(steady, untimed, workers=1, progress=lambda *a: heard.append(a))
+    assert [call[-1] for call in heard] == pytest.approx([float("inf"), 6.0, 4.0, 2.0, 0.0])
 
 
 @pytest.mark.parametrize("workers", [1, 2])
@@ -262,7 +298,7 @@ def test_failing_progress_loses_no_result(tmp_path):
         if done == 7:
             raise RuntimeError("terminal gone")
 
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         with pytest.raises(RuntimeError, match="terminal gone"):
             run_jobs(
                 simulate, JOBS, workers=2, store=store, progress=progress, batch_seconds=99
@@ -341,7 +377,7 @@ def test_a_broken_executor_stops_the_run_and_keeps_the_rest(tmp_path):
     gate = tmp_path / "gate"  # box 2 kills nobody before all boxes are handed out
     jobs = [BoxJob(k, 0.02, str(tmp_path), str(gate) if k == 2 else "") for k in range(6)]
     context = multiprocessing.get_context("spawn")
-    with Store.open(tmp_path / "out", "h") as store:
+    with Store.open(tmp_path / "out") as store:
         with (
             ProcessPoolExecutor(1, mp_context=context) as pool,
             pytest.raises(BrokenExecutor),
@@ -368,7 +404,7 @@ def test_a_dead_workers_box_is_tried_again(tmp_path, expected):
 @pytest.mark.parametrize("workers", [2, 3])
 def test_a_box_that_kills_its_worker_twice_is_given_up(tmp_path, expected, workers):
     jobs = [BoxJob(k, 0.02, str(tmp_path)) for k in range(12)]
-    with Store.open(tmp_path / "out", "h") as store:
+    with Store.open(tmp_path / "out") as store:
         outcome = run_jobs(box_jobs.kill_always, jobs, workers=workers, store=store)
         assert store.counts() == {"done": 11, "failed": 1}
     assert (tmp_path / "tries").read_text() == "xx"
@@ -548,7 +584,7 @@ def test_two_runs_on_one_folder(tmp_path, start):
 
 
 def test_full_disk_keeps_the_finished_boxes(tmp_path, expected):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         run_jobs(simulate, JOBS[:6], workers=1, store=store)
         pages = store._connection.execute("PRAGMA page_count").fetchone()[0]
         store._connection.execute(f"PRAGMA max_page_count = {pages + 2}")

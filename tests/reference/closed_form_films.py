@@ -35,6 +35,7 @@ class ClosedForm:
     strains: tuple[float, ...] = (0.0, 1e-3, 2e-3, 3e-3, 0.0)
     temperatures: tuple[float, ...] = (293.15, 293.15, 293.15, 293.15, 333.15)
     chord: float | None = None
+    window: tuple[float, float] | None = None
     error: float = 0.0
 
     def own_threshold(self, parameters, threshold_factor=1.0):

@@ -191,10 +191,13 @@ def _two_gauge_factors(layers: Row, best: Row) -> str:
     if best["gauge_factor"] is None or number(best["gauge_factor_flat"]) is None:
         return ""
     return (
-        f" The targets are held against the gauge factor on the part, the chord to"
-        f" {_microstrain(layers['strain'])} microstrain:"
-        f" {with_error(best['gauge_factor'], best['gauge_factor_se'])}; laid flat and"
-        f" strained alike throughout the same film has {three(best['gauge_factor_flat'])}."
+        " Of its two gauge factors the decision uses the one on the part, change of R over"
+        f" the strain of the part, as the chord to {_microstrain(layers['strain'])}"
+        f" microstrain: {with_error(best['gauge_factor'], best['gauge_factor_se'])} (±"
+        " simulation). The other, of the same film laid flat and strained alike throughout,"
+        f" is {three(best['gauge_factor_flat'])}, what a strip of it on a test rig shows;"
+        " they differ by the strain that the sheet keeps back and by the faces that"
+        " wrapping strains beforehand."
     )
 
 
@@ -325,10 +328,16 @@ def _transverse_blocks(layers: Row) -> list[Block]:
             f"At {at} the gauge factor for strain along the current alone is {along}, for"
             f" strain across alone {aside} (pulled"
             f" {three(across['gauge_factor_pulled_across'])}, pressed"
-            f" {three(across['gauge_factor_pressed_across'])}): transverse sensitivity K_t"
-            f" = {ratio}, ± simulation. Isotropic filler in a film of constant volume has"
-            " K_t = 0 at small strain, as the thickness gives what the width takes;"
-            " contacts pressed shut, in-plane filler and large strains move it."
+            f" {three(across['gauge_factor_pressed_across'])}). The transverse sensitivity"
+            f" K_t, the second over the first, is {ratio}; ± is its standard error from the"
+            " boxes. It comes from the boxes of this loading, each solved again with one"
+            " in-plane strain and the other held at zero, the thickness following from"
+            " constant volume, and is no part of any number elsewhere: the film on the part"
+            " is computed with both strains at once. Isotropic filler in a film of constant"
+            " volume has K_t = 0 at small strain exactly, as the thickness gives what the"
+            " width takes. In-plane filler and large strains move it; contacts still"
+            " pressed shut cannot close, so that R then rises under a pull and a squeeze"
+            " alike, whose mean K_t is."
         ),
         paragraph(
             f"A patch {three(across['misalignment_deg'])} deg off a uniaxial load on a part"
@@ -377,10 +386,18 @@ def _lines(summary: Summary) -> list[str]:
     ]
     if best["gauge_factor"] is not None:
         lines[0] += (
-            f"; gauge factor {three(best['gauge_factor'])} there,"
-            f" {three(best['gauge_factor_flat'])} flat"
+            f". The decision uses the gauge factor there, {three(best['gauge_factor'])} as"
+            " planned, per strain of the part; the same film laid flat and strained alike"
+            f" throughout has {three(best['gauge_factor_flat'])}"
         )
     lines[0] += "."
+    across = layers.get("transverse")
+    if across and not across["note"]:
+        key = "transverse_sensitivity"
+        lines.append(
+            f"Transverse sensitivity K_t {with_error(across[key], across[f'{key}_se'])}"
+            " (standard error), from boxes strained across the current alone."
+        )
     wrap = layers.get("wrapping")
     if wrap:
         strain = wrap["strain"]
@@ -446,7 +463,7 @@ def transfer_figure(run: Run) -> Figure:
     left.axvline(used, color=COPPER, lw=1.3, zorder=3)
     left.set_xlim(ratios[0], ratios[-1])
     left.set_xlabel("mix ratio of the sheet, base : 1")
-    left.set_ylabel("mean between electrodes, %")
+    left.set_ylabel("mean over the gap, %")
 
     by_length = transfer["against_length"]
     lengths = 1e3 * floats(by_length["length_m"])

@@ -472,9 +472,9 @@ def _linearity_figure(run: Run) -> Figure | None:
         )
         right.plot(micro, apart, style, color=colour, lw=1.4, marker="o", ms=3.5)
     right.axhline(0.0, color=MUTED, lw=0.8)
-    left.set_xlabel("strain, microstrain")
+    for axes in (left, right):
+        _strain_axis(axes)
     left.set_ylabel("resistance over that at rest")
-    right.set_xlabel("strain, microstrain")
     right.set_ylabel("deviation, % of full scale")
     legend_above(figure, left.get_legend_handles_labels()[0], 3)
     return figure
@@ -546,10 +546,6 @@ def _heating_figure(run: Run) -> Figure | None:
             bands.append((colour, edges[0], edges[1]))
     limit = HOT - 20.0
     left.axhline(limit, color=MUTED, lw=1.0, ls="--")
-    left.annotate(
-        "200 C, end of elastomers", (volts[0], limit), xytext=(2, 3),
-        textcoords="offset points", fontsize=8, color=MUTED,
-    )  # fmt: skip
     for axes in (left, right):
         axes.axvline(supply, color=MUTED, lw=0.9, ls=":")
         axes.set_xscale("log")
@@ -566,9 +562,20 @@ def _heating_figure(run: Run) -> Figure | None:
     right.set_ylabel("drift, microstrain")
     right.axhline(0.0, color=MUTED, lw=0.8)
     handles.append(Line2D([], [], color=MUTED, lw=0.9, ls=":", label="supply of the plan"))
+    handles.append(
+        Line2D([], [], color=MUTED, lw=1.0, ls="--", label="200 C, end of elastomers")
+    )
     handles.append(Patch(color=PALE, lw=0, label="5-95 %, of what: see caption"))
-    legend_above(figure, handles, 4)
+    legend_above(figure, handles, 3)
     return figure
+
+
+def _strain_axis(axes: Any) -> None:
+    """Label an axis of strain, with so few numbers that none meets the next."""
+    from matplotlib.ticker import MaxNLocator
+
+    axes.xaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
+    axes.set_xlabel("strain, microstrain")
 
 
 def _fill_drifts(axes: Any, volts: Any, bands: Sequence[tuple[str, Any, Any]]) -> None:
@@ -619,7 +626,7 @@ def _vibration_figure(run: Run) -> Figure | None:
     left.plot(1e6 * x, y, "o-", color=COPPER, lw=1.8, ms=4)
     left.axvspan(1e6 * (mean - amplitude), 1e6 * (mean + amplitude), color=PALE, alpha=0.6,
                  lw=0, zorder=0)  # fmt: skip
-    left.set_xlabel("strain, microstrain")
+    _strain_axis(left)
     left.set_ylabel("resistance over that at rest")
     # the cycle as in the numbers, at a fraction of its points
     phase = np.linspace(0.0, 2.0, 161)
