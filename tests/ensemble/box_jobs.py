@@ -21,7 +21,7 @@ SEED = 771043
 @dataclass(frozen=True)
 class BoxJob:
     number: int
-    nap: float = 0.02
+    seconds: float = 0.02
     folder: str = ""
     gate: str = ""  # a file that it waits for
 
@@ -43,7 +43,7 @@ def simulate(job: BoxJob) -> dict:
     """Digits that depend on the box alone, through logarithms, sums and a BLAS product."""
     wait_for(job.gate)
     rng = box_generator(SEED, job.number, "placement")
-    time.sleep(job.nap)
+    time.sleep(job.seconds)
     x = rng.standard_normal((40, 40))
     resistance = float("inf") if job.number % 5 == 3 else float(abs((x @ x.T).sum()))
     return {
