@@ -3,7 +3,8 @@
 Importing this package names numba's cache folder, before any kernel exists, after a hash
 of all kernel sources: a cached kernel does not notice that a helper in another file has
 changed, a new folder does. Runs with bounds checking or without the JIT get folders of
-their own. `NUMBA_CACHE_DIR` names another parent folder.
+their own. `NUMBA_CACHE_DIR` names another parent folder. It also teaches the allocator to
+keep the memory that kernels work in.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import tempfile
 from pathlib import Path
 
 import numba
+import numpy as np
 
 __all__ = ["cache_folder"]
 
@@ -91,3 +93,9 @@ cache_folder: Path | None = _choose()
 
 if cache_folder is not None:
     numba.config.CACHE_DIR = str(cache_folder)  # type: ignore[attr-defined]
+
+# glibc returns freed memory above a limit of twice the largest block freed so far, and each
+# page fetched anew costs as much as filling it several times: a tenth of a solve of 1e5
+# nodes. A block as large as it learns from (32 MB, mallopt(3)), never touched, raises the
+# limit to 64 MB; other allocators take no notice.
+np.empty(2**25 - 2**16, dtype=np.uint8)

@@ -91,7 +91,8 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
         Whether the terminals are connected.
     backbone : (b,) ndarray of int64
         Its nodes as a breadth-first search from the source meets them, which keeps
-        neighbours close in memory; empty if the terminals are not connected.
+        neighbours close in memory, but for the source and the sink, which come last; empty
+        if the terminals are not connected.
     rows : (k,) ndarray of int32
         Resistors of the backbone, by the end that was met first.
     ends : (k, 2) ndarray of int32
@@ -165,28 +166,36 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
             parent[c] = parent[parent[c]]
     # `block` becomes the position on the backbone
     backbone = np.empty(kept, dtype=np.int64)
+    backbone[kept - 2] = source
+    backbone[kept - 1] = sink
     kept = 0
     for c in range(count):
         attachment[visited[c]] = visited[parent[c]]
         block[c] = -1
-        if parent[c] == c:
+        if parent[c] == c and c != 0 and c != number[sink]:
             backbone[kept] = visited[c]
             block[c] = kept
             kept += 1
+    block[0] = kept
+    block[number[sink]] = kept + 1
     # each has two ends; no copies, as fresh memory costs more than what is in it
     rows = np.empty(size // 2 + 1, dtype=np.int32)
     ends = np.empty((size // 2 + 1, 2), dtype=np.int32)
     size = 0
-    for k in range(kept):
-        i = backbone[k]
+    for c in range(count):
+        k = block[c]
+        if k < 0:
+            continue
+        i = visited[c]
         for p in range(start[i], start[i + 1]):
             # written whether kept or not: a branch that cannot be foretold costs more
-            other = block[adjacent[p, 0]]
+            j = adjacent[p, 0]
+            other = block[j]
             e = adjacent[p, 1]
             rows[size] = e if e >= 0 else ~e
             ends[size, 0] = k if e >= 0 else other
             ends[size, 1] = other if e >= 0 else k
-            size += 1 if other > k else 0
+            size += 1 if j > c and other >= 0 else 0
     return attachment, True, backbone, rows[:size], ends[:size]
 
 
@@ -220,9 +229,10 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
     outwards. It needs no sorting and reads resistors in their order.
 
     """
-    label = np.arange(n).astype(np.int32)
+    # a signed index is tested at each use, as it may count from the end
+    label = np.arange(n).astype(np.uint32)
     best = np.full(n, -1, dtype=np.int32)
-    alive = np.empty(pairs.shape[0], dtype=np.int32)
+    alive = np.empty(pairs.shape[0], dtype=np.uint32)
     left = 0
     for e in range(pairs.shape[0]):
         if conductances[e] > 0.0:
@@ -234,15 +244,15 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
         kept = 0
         for k in range(left):
             e = alive[k]
-            i = label[pairs[e, 0]]
-            j = label[pairs[e, 1]]
+            i = label[np.uint32(pairs[e, 0])]
+            j = label[np.uint32(pairs[e, 1])]
             if i != j:
                 alive[kept] = e
                 kept += 1
                 # rows ascend, so an equal one stays behind
-                if best[i] < 0 or conductances[e] > conductances[best[i]]:
+                if best[i] < 0 or conductances[e] > conductances[np.uint32(best[i])]:
                     best[i] = e
-                if best[j] < 0 or conductances[e] > conductances[best[j]]:
+                if best[j] < 0 or conductances[e] > conductances[np.uint32(best[j])]:
                     best[j] = e
         left = kept
         if left == 0:
@@ -252,11 +262,11 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
             e = best[c]
             if e >= 0:
                 best[c] = -1
-                i = pairs[e, 0]
+                i = np.uint32(pairs[e, 0])
                 while label[i] != i:
                     label[i] = label[label[i]]
                     i = label[i]
-                j = pairs[e, 1]
+                j = np.uint32(pairs[e, 1])
                 while label[j] != j:
                     label[j] = label[label[j]]
                     j = label[j]
@@ -264,8 +274,8 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
                     label[max(i, j)] = min(i, j)
                     taken[count] = e
                     count += 1
-        for i in range(n):
-            label[i] = label[label[i]]
+        for c in range(n):
+            label[c] = label[label[c]]
 
     start = np.zeros(n + 1, dtype=np.int32)
     for k in range(count):

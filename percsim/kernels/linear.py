@@ -205,8 +205,8 @@ def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ign
     source_share, sink_share : (k,) ndarrays of float64
         Same towards the terminals.
     core : tuple of ndarrays
-        What is left: nodes, begin, neighbours (as positions in nodes), conductances,
-        conductance to the source, to the sink.
+        What is left: nodes, begin, neighbours (as positions in nodes, each pair in the row
+        of its lower one), conductances, conductance to the source, to the sink.
     work : float
         Updates made.
     dense_from : int
@@ -255,9 +255,9 @@ def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ign
     end = 0
     for i in range(n):
         begin[i] = end
-        room[i] = start[i + 1] + start[i + 1] // 4 + 3
+        room[i] = start[i + 1] + start[i + 1] // 8 + 2
         end += room[i]
-    nodes = np.empty(end + end // 4 + 16, dtype=np.int32)
+    nodes = np.empty(end + end // 8 + 16, dtype=np.int32)
     values = np.empty(nodes.shape[0], dtype=np.float64)
     for e in range(pairs.shape[0]):
         i = pairs[e, 0]
@@ -330,28 +330,36 @@ def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ign
                 kept = count
                 core_nodes = np.empty(left, dtype=np.int64)
                 core_begin = np.zeros(left + 1, dtype=np.int64)
+                neighbours = 0
                 m = 0
                 for i in range(n):
                     if alive[i]:
                         core_nodes[m] = i
-                        core_begin[m + 1] = core_begin[m] + length[i]
+                        neighbours += length[i]
                         where[i] = m
                         m += 1
-                core_columns = np.empty(core_begin[left], dtype=np.int32)
-                core_values = np.empty(core_begin[left], dtype=np.float64)
+                # positions ascend with nodes
+                core_columns = np.empty(neighbours // 2 + 1, dtype=np.int32)
+                core_values = np.empty(neighbours // 2 + 1, dtype=np.float64)
                 core_source = np.empty(left, dtype=np.float64)
                 core_sink = np.empty(left, dtype=np.float64)
+                q = 0
                 for m in range(left):
                     i = core_nodes[m]
                     core_source[m] = to_source[i]
                     core_sink[m] = to_sink[i]
-                    for q in range(length[i]):
-                        core_columns[core_begin[m] + q] = where[nodes[begin[i] + q]]
-                        core_values[core_begin[m] + q] = values[begin[i] + q]
+                    for p in range(begin[i], begin[i] + length[i]):
+                        # overwritten by the next unless kept
+                        core_columns[q] = where[nodes[p]]
+                        core_values[q] = values[p]
+                        q += 1 if nodes[p] > i else 0
+                    core_begin[m + 1] = q
+                core_columns = core_columns[:q]
+                core_values = core_values[:q]
                 where[:] = -1
                 whole = float(left)
                 budget = work + budget * whole
-                if budget <= work or not (patient or core_begin[left] <= 6 * left):
+                if budget <= work or not (patient or neighbours <= 6 * left):
                     failed = True
                     break
             else:
@@ -700,7 +708,7 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
     Parameters
     ----------
     begin, columns, values : ndarrays of int, int, float64
-        Conductances between the `n` nodes, each pair in both rows.
+        Conductances between the `n` nodes, each pair in the row of its lower one.
     ground : (n,) ndarray of float64
         Conductance from each node to ground.
     seed : int
@@ -708,9 +716,9 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
 
     Returns
     -------
-    order : (n,) ndarray of int32
+    order : (n,) ndarray of uint32
         Nodes in the order of elimination.
-    factor_begin, factor_columns, factor_shares : ndarrays
+    factor_begin, factor_columns, factor_shares : ndarrays of uint64, uint32, float64
         Column c of the unit triangular factor is -shares at these nodes.
     pivots : (n,) ndarray of float64
         Diagonal, in the order of elimination.
@@ -732,21 +740,19 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
 
     """
     n = ground.shape[0]
-    m = columns.shape[0] // 2
+    m = columns.shape[0]
     # resistors between nodes that the pass at hand leaves
-    first = np.empty(m, dtype=np.int32)
-    second = np.empty(m, dtype=np.int32)
+    first = np.empty(m, dtype=np.uint32)
+    second = np.empty(m, dtype=np.uint32)
     value = np.empty(m, dtype=np.float64)
-    resistors = 0
+    resistors = m
     for i in range(n):
         for p in range(begin[i], begin[i + 1]):
-            if columns[p] > i:
-                first[resistors] = i
-                second[resistors] = columns[p]
-                value[resistors] = values[p]
-                resistors += 1
+            first[p] = i
+            second[p] = columns[p]
+            value[p] = values[p]
     to_ground = ground.copy()
-    left = np.arange(n).astype(np.int32)
+    left = np.arange(n).astype(np.uint32)
     degree = np.zeros(n, dtype=np.int32)
     counted = np.empty(256, dtype=np.int64)
     # place in the pass, -1 if later; place in the star at hand
@@ -754,19 +760,19 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
     where = np.full(n, -1, dtype=np.int32)
     # resistors of the pass: rows by the end that goes first, then lists of those drawn
     row = np.empty(n + 2, dtype=np.int32)
-    row_node = np.empty(m, dtype=np.int32)
-    row_value = np.empty(m, dtype=np.float64)
+    row_node = np.empty(m // 4 + 16, dtype=np.uint32)
+    row_value = np.empty(row_node.shape[0], dtype=np.float64)
     newest = np.full(n, -1, dtype=np.int32)
-    drawn_node = np.empty(m // 8 + 64, dtype=np.int32)
+    drawn_node = np.empty(m // 8 + 64, dtype=np.uint32)
     drawn_before = np.empty(m // 8 + 64, dtype=np.int32)
     drawn_value = np.empty(m // 8 + 64, dtype=np.float64)
 
-    order = np.empty(n, dtype=np.int32)
+    order = np.empty(n, dtype=np.uint32)
     pivots = np.empty(n, dtype=np.float64)
-    factor_begin = np.zeros(n + 1, dtype=np.int64)
-    factor_columns = np.empty(m + m // 4 + n, dtype=np.int32)
+    factor_begin = np.zeros(n + 1, dtype=np.uint64)
+    factor_columns = np.empty(m + m // 2 + n, dtype=np.uint32)
     factor_shares = np.empty(factor_columns.shape[0], dtype=np.float64)
-    node = np.empty(64, dtype=np.int32)
+    node = np.empty(64, dtype=np.uint32)
     weight = np.empty(64, dtype=np.float64)
     rest = np.empty(64, dtype=np.float64)
     state = np.uint64(seed) ^ np.uint64(0x2545F4914F6CDD1D)
@@ -819,6 +825,9 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
             h = row[c + 1]
             row[c + 1] = s
             s += h
+        if s > row_node.shape[0]:
+            row_node = np.empty(s + s // 4, dtype=np.uint32)
+            row_value = np.empty(row_node.shape[0], dtype=np.float64)
         kept = 0
         for e in range(resistors):
             i = first[e]
@@ -864,7 +873,7 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
                     weight[q] += w
                 else:
                     if d == node.shape[0]:
-                        more = np.empty(2 * d, dtype=np.int32)
+                        more = np.empty(2 * d, dtype=np.uint32)
                         more[:d] = node
                         node = more
                         wider = np.empty(2 * d, dtype=np.float64)
@@ -897,19 +906,19 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
                 total += weight[r]
             total += to_ground[k]
             if used + d > factor_columns.shape[0]:
-                more = np.empty(used + used // 2 + d, dtype=np.int32)
+                more = np.empty(used + used // 2 + d, dtype=np.uint32)
                 more[:used] = factor_columns[:used]
                 factor_columns = more
                 wider = np.empty(more.shape[0], dtype=np.float64)
                 wider[:used] = factor_shares[:used]
                 factor_shares = wider
             if drawn + d > drawn_node.shape[0]:
-                more = np.empty(2 * drawn + d, dtype=np.int32)
+                more = np.empty(2 * drawn + d, dtype=np.uint32)
                 more[:drawn] = drawn_node[:drawn]
                 drawn_node = more
-                more = np.empty(2 * drawn + d, dtype=np.int32)
-                more[:drawn] = drawn_before[:drawn]
-                drawn_before = more
+                links = np.empty(2 * drawn + d, dtype=np.int32)
+                links[:drawn] = drawn_before[:drawn]
+                drawn_before = links
                 wider = np.empty(2 * drawn + d, dtype=np.float64)
                 wider[:drawn] = drawn_value[:drawn]
                 drawn_value = wider
@@ -924,16 +933,15 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
                 state ^= state << np.uint64(13)
                 state ^= state >> np.uint64(7)
                 state ^= state << np.uint64(17)
-                # rest[q] falls with q: partner q has rest[q] <= x < rest[q - 1]
+                # rest[q] falls with q: partner q has rest[q] <= x < rest[q - 1]; halved
+                # without a branch, which could not be foretold
                 x = np.float64(state >> np.uint64(11)) * 2.0**-53 * rest[r]
                 lo = r + 1
-                hi = d - 1
-                while lo < hi:
-                    q = (lo + hi) // 2
-                    if rest[q] <= x:
-                        hi = q
-                    else:
-                        lo = q + 1
+                span = d - lo
+                while span > 1:
+                    half = span // 2
+                    lo += half if rest[lo + half - 1] > x else 0
+                    span -= half
                 i = node[r]
                 j = node[lo]
                 w = weight[r] * (rest[r] / total)
@@ -974,7 +982,7 @@ def conjugate_gradient(  # type: ignore[no-untyped-def]
 
     Parameters
     ----------
-    begin, columns, values : ndarrays
+    begin, columns, values : ndarrays of int64, int32, float64
         As in `approximate_cholesky`; conductances to ground are `load` + `sink_part`.
     load : (n,) ndarray of float64
         Conductance to the source of each node, the right-hand side.
@@ -1002,6 +1010,9 @@ def conjugate_gradient(  # type: ignore[no-untyped-def]
 
     """
     n = load.shape[0]
+    # a signed index is tested at each use, as it may count from the end
+    begin = begin.view(np.uint64)
+    columns = columns.view(np.uint32)
     x = x.copy()
     ground = load + sink_part
     r = np.empty(n, dtype=np.float64)
@@ -1009,30 +1020,35 @@ def conjugate_gradient(  # type: ignore[no-untyped-def]
     p = np.zeros(n, dtype=np.float64)
     q = np.empty(n, dtype=np.float64)
     for i in range(n):
-        s = load[i] * (1.0 - x[i]) - sink_part[i] * x[i]
+        r[i] = load[i] * (1.0 - x[i]) - sink_part[i] * x[i]
+    for i in range(n):
         for e in range(begin[i], begin[i + 1]):
-            s -= values[e] * (x[i] - x[columns[e]])
-        r[i] = s
+            j = columns[e]
+            t = values[e] * (x[i] - x[j])
+            r[i] -= t
+            r[j] += t
+    z[:] = r
     energy = np.inf
     best = np.inf
     best_at = 0
     old = 0.0
     iterations = 0
     while True:
-        z[:] = r
+        new = 0.0
         for c in range(n):
-            s = z[order[c]]
+            i = order[c]
+            s = z[i]
             for e in range(factor_begin[c], factor_begin[c + 1]):
                 z[factor_columns[e]] += factor_shares[e] * s
+            t = s / pivots[c]
+            z[i] = t
+            new += s * t
         for c in range(n - 1, -1, -1):
             i = order[c]
-            s = z[i] / pivots[c]
+            s = z[i]
             for e in range(factor_begin[c], factor_begin[c + 1]):
                 s += factor_shares[e] * z[factor_columns[e]]
             z[i] = s
-        new = 0.0
-        for i in range(n):
-            new += r[i] * z[i]
         if new < 0.25 * best:
             best = new
             best_at = iterations
@@ -1042,7 +1058,7 @@ def conjugate_gradient(  # type: ignore[no-untyped-def]
             for i in range(n):
                 energy += load[i] * (1.0 - x[i]) ** 2 + sink_part[i] * x[i] ** 2
                 for e in range(begin[i], begin[i + 1]):
-                    energy += 0.5 * values[e] * (x[i] - x[columns[e]]) ** 2
+                    energy += values[e] * (x[i] - x[columns[e]]) ** 2
             if not new > tolerance * energy:
                 break
         if iterations >= most or iterations > best_at + 30:
@@ -1051,11 +1067,16 @@ def conjugate_gradient(  # type: ignore[no-untyped-def]
         old = new
         for i in range(n):
             p[i] = z[i] + ratio * p[i]
+            q[i] = ground[i] * p[i]
         s = 0.0
         for i in range(n):
-            t = ground[i] * p[i]
+            t = q[i]
             for e in range(begin[i], begin[i + 1]):
-                t += values[e] * (p[i] - p[columns[e]])
+                j = columns[e]
+                y = values[e] * (p[i] - p[j])
+                t += y
+                q[j] -= y
+            # lower rows have added their part
             q[i] = t
             s += t * p[i]
         if not s > 0.0:
@@ -1064,6 +1085,7 @@ def conjugate_gradient(  # type: ignore[no-untyped-def]
         for i in range(n):
             x[i] += step * p[i]
             r[i] -= step * q[i]
+            z[i] = r[i]
         iterations += 1
     return x, iterations, new, energy
 

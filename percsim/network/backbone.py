@@ -26,8 +26,8 @@ class Backbone:
         hangs from elsewhere, -1 where no terminal is reached. If the terminals are not
         connected: the terminal that is reached, or -1.
     nodes : (b,) ndarray of int
-        Backbone nodes, terminals included, as a breadth-first search from the source meets
-        them; empty if open.
+        Backbone nodes as a breadth-first search from the source meets them, then the source
+        and the sink; empty if open.
     resistors : (k,) ndarray of int
         Rows of the network's resistors that lie on the backbone, by the end that the
         search meets first; empty if open.

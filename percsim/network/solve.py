@@ -281,7 +281,7 @@ class Sweep:
             few = job.n <= self.always_eliminated
             return job.eliminated(elimination, "" if few else method.reason)
         if method is None or not method.iterate:
-            mean = len(elimination[7][2]) / left
+            mean = 2.0 * len(elimination[7][2]) / left
             method = self.method = Method(
                 True, f"cheaper than to eliminate with {mean:.1f} neighbours each"
             )
@@ -342,24 +342,15 @@ class _Job:
 
     network: Network
     backbone: Backbone
-    inner: Ints
-    pairs: NDArray[np.int32]
     exponent: int
     g: Floats
     memory: _Memory
 
     @classmethod
     def of(cls, network: Network, backbone: Backbone) -> _Job:
-        """Renumber, and scale by the power of two that centres the conductances on 1."""
-        terminal = (backbone.nodes == network.source) | (backbone.nodes == network.sink)
-        inner = backbone.nodes[~terminal]
-        local = np.empty(len(backbone.nodes), dtype=np.int32)
-        local[~terminal] = np.arange(len(inner))
-        local[backbone.nodes == network.source] = len(inner)
-        local[backbone.nodes == network.sink] = len(inner) + 1
-        pairs = local[backbone.ends]
+        """Scale by the power of two that centres the conductances on 1."""
         exponent, g = _centred(network.conductances[backbone.resistors])
-        return cls(network, backbone, inner, pairs, exponent, g, _Memory())
+        return cls(network, backbone, exponent, g, _Memory())
 
     def conducts_alike(self, network: Network) -> bool:
         """Whether the same resistors between the same nodes conduct in another network."""
@@ -377,9 +368,19 @@ class _Job:
         return replace(self, network=network, exponent=exponent, g=g)
 
     @property
+    def inner(self) -> Ints:
+        """Backbone nodes but for the terminals."""
+        return self.backbone.nodes[:-2]
+
+    @property
     def n(self) -> int:
-        """Inner nodes."""
-        return len(self.inner)
+        """How many they are."""
+        return len(self.backbone.nodes) - 2
+
+    @property
+    def pairs(self) -> NDArray[np.int32]:
+        """Resistors of the backbone in local numbers."""
+        return self.backbone.ends
 
     def extrapolated(self, voltages: tuple[Floats, ...]) -> Floats | None:
         """Voltages of the inner nodes along the line through the last two answers."""
@@ -431,7 +432,7 @@ class _Job:
         visited, up = memory.tree
         # far above the bottleneck rounded voltages say nothing of the currents: contract
         labels = np.arange(n + 2)
-        kept = np.arange(len(g))
+        kept: Ints | slice = slice(None)
         strong = np.flatnonzero(g > CONTRACTED_ABOVE * g[memory.bottleneck])
         if len(strong):
             labels, count = self._contract(strong)

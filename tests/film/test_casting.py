@@ -586,6 +586,26 @@ def test_the_loading_error_law_of_real_boxes():
     assert castings.resistance_cv == pytest.approx(want, rel=0.15)
 
 
+def test_real_boxes_scatter_as_the_root_of_their_volume():
+    """CV ~ volume^-1/2 at twice the threshold: independent parts, whose variances add.
+
+    Boxes of edges of 5 and 10 diameters, 1/8 of the volume and the whole.
+    """
+    recipe = flakes(5.0)
+    mixed = recipe.at_volume_fraction(2.0 * threshold_of(recipe, 41177).value)
+    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5)
+    spreads, numbers = [], (400, 200)
+    for length, n in zip((5e-5, 10e-5), numbers, strict=True):
+        box = Box((length,) * 3, (False, True, True))
+        jobs = [BoxJob(20261, k, mixed, box, law, (State(),)) for k in range(n)]
+        logs = [np.log(simulate_box(job)["conductances"][0]) for job in jobs]
+        spreads.append(np.std(logs, ddof=1))
+    exponent = np.log(spreads[1] / spreads[0]) / np.log(8.0)
+    error = np.sqrt(sum(0.5 / n for n in numbers)) / np.log(8.0)
+    assert exponent == pytest.approx(-0.5, abs=4.0 * error)
+    assert 4.0 * error < 0.12
+
+
 def test_tilt_moves_the_threshold_where_its_slope_is_known():
     threshold = LoadingThreshold(CRITICAL, 0.0, -1.0, tilt_slope=-2.0)
     tol = replace(NONE, tilt=np.radians(0.5))

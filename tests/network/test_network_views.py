@@ -64,6 +64,7 @@ def test_csv_can_be_read_back(tmp_path):
         ([(-1, 1)], [1.0], 0, 1, "nodes 0 to 2"),
         ([(0, 1)], [1.0], 1, 1, "source and sink must differ"),
         ([(0, 1)], [1.0], 0, 3, "sink must be a node"),
+        ([(0, 1)], [1.0], -1, 1, "source must be a node"),
         ([(0, 1)], [1.0, 2.0], 0, 1, "shape"),
     ],
 )

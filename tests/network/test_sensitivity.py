@@ -264,6 +264,32 @@ def test_effective_medium_slope_on_the_cubic_lattice():
     assert abs(mean - 1.5) < 4.0 * error + 0.12
 
 
+@pytest.mark.parametrize(("shape", "z"), [((40, 41), 4), ((12, 13, 13), 6)])
+@pytest.mark.parametrize("g", [0.0, 0.3, 5.0, 1e6])
+def test_effective_medium_slope_of_one_odd_resistor(shape, z, g):
+    # one resistor of a uniform lattice changed from 1 to g changes G/G0 by
+    # (g - 1)/(1 + (g - 1) 2/z) over the number of them along the current, exact far from
+    # all faces: Kirkpatrick, Rev. Mod. Phys. 45, 574 (1973); 2/z is the resistance between
+    # neighbours (Foster 1949)
+    bars = grid(shape)
+    conductances = bars.network.conductances.copy()
+    middle = np.ravel_multi_index([m // 2 for m in shape], (shape[0] - 1, *shape[1:]))
+    ends = [middle, middle + math.prod(shape[1:])]
+    (row,) = np.flatnonzero((bars.network.resistors == ends).all(axis=1))
+    conductances[row] = g
+    odd = Network(
+        bars.network.n_nodes, bars.network.resistors, conductances,
+        bars.network.source, bars.network.sink,
+    )  # fmt: skip
+    slope = math.prod(shape) * (bars.resistance / solve_network(odd).resistance - 1.0)
+    exact = (g - 1.0) / (1.0 + (g - 1.0) * 2.0 / z)
+    # the faces lie some ten steps away: 1e-3 for g = 0
+    assert slope == pytest.approx(exact, rel=3e-3)
+    one_in_many = np.r_[g, np.ones(10_000)]
+    medium = 10_001 * (effective_medium_conductance(one_in_many, z) - 1.0)
+    assert medium == pytest.approx(exact, rel=3e-3)
+
+
 def pairs_of_spheres(count, rng):
     """Pairs of spheres from face to face, side by side: all contacts open alike."""
     radius = 5e-6
