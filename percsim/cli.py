@@ -194,7 +194,9 @@ def _progress_text(
         text += f", {failed} failed"
     if rate > 0.0 and done < total:
         pace = f"{rate:.3g} a second" if rate >= 1.0 else f"{60.0 * rate:.3g} a minute"
-        text += f", {pace}, {_duration(left)} left"
+        text += f", {pace}"
+    if done < total and left < float("inf"):
+        text += f", about {_duration(left)} left"
     return text
 
 
@@ -211,18 +213,27 @@ def _progress(quiet: bool, noun: str = "job") -> Iterator[Progress | None]:
 
 
 def _after_lines(lines: Sequence[str], report: Progress | None) -> Progress | None:
-    """Tell lines once the work has begun, that is when no fault can come before it."""
-    if not lines:
-        return report
+    """Tell lines once the work has begun, that is when no fault can come before it.
+
+    With a report, also how much of the work is done already.
+    """
+    if not lines and report is None:
+        return None
     left = list(lines)
+    begun = False
 
     def first_lines(
         done: int, total: int, failed: int, rate: float, seconds_left: float
     ) -> None:
+        nonlocal begun
         while left:
             _tell(left.pop(0))
         if report is not None:
+            if not begun and done:
+                jobs = f"all {total}" if done == total else f"{done} of the {total}"
+                _tell(f"stored already: {jobs} jobs")
             report(done, total, failed, rate, seconds_left)
+        begun = True
 
     return first_lines
 
@@ -362,7 +373,7 @@ def run(
     if budget is not None and not verify_film:
         _leave(BAD_INPUT, "--budget goes with --verify-film, which is not there")
     loaded = Plan.load(plan)
-    folder = Path("out") / plan.stem if out is None else out
+    folder = _folder(plan, out)
     result = _carry_out(
         loaded,
         folder,
@@ -423,6 +434,21 @@ def _carry_out(
         )
 
 
+def _folder(plan: Path, out: Path | None) -> Path:
+    """Results folder asked for, or the one that goes by the plan's name."""
+    return Path("out") / plan.stem if out is None else out
+
+
+def _with_readings(plan: Path, readings: Path, out: Path | None) -> tuple[Plan, Plan, Path]:
+    """Plan as written, the plan with the readings of a file, and its results folder."""
+    from percsim.plan import Plan
+    from percsim.readings import read_readings
+
+    loaded = Plan.load(plan)
+    read = loaded.with_measured(read_readings(readings), readings.name)
+    return loaded, read, _folder(plan, out)
+
+
 ReadingsArgument = Annotated[
     Path,
     typer.Argument(metavar="READINGS", help="File of readings (CSV), a heading first."),
@@ -458,11 +484,7 @@ def anchor(
     open), films, thickness, width, change with strain or temperature, spread, note; the
     unit in the heading, "resistance (kohm)", or in every cell. No box is solved again.
     """
-    from percsim.plan import Plan
-    from percsim.readings import read_readings
-
-    loaded = Plan.load(plan).with_measured(read_readings(readings), readings.name)
-    folder = Path("out") / plan.stem if out is None else out
+    _, loaded, folder = _with_readings(plan, readings, out)
     command = ["percsim", "anchor", str(plan), str(readings), "--out", str(folder)]
     result = _carry_out(loaded, folder, workers, quiet, command=shlex.join(command))
     if quiet and not as_json and "anchor" in result.summary:
@@ -500,18 +522,12 @@ def agree(
 
     One row a film, columns as for percsim anchor; nothing is written.
     """
-    from percsim.plan import Plan
-    from percsim.readings import read_readings
-
-    loaded = Plan.load(plan)
-    rows = read_readings(readings)
-    read = loaded.with_measured(rows, readings.name)
+    loaded, read, folder = _with_readings(plan, readings, out)
     from percsim.assemble.agreement import batch_agreement
     from percsim.assemble.anchor import plan_readings
     from percsim.ensemble.store import DATABASE
     from percsim.run import read_findings
 
-    folder = Path("out") / plan.stem if out is None else out
     if not (folder / DATABASE).is_file():
         _carry_out(loaded, folder, workers, quiet)
     films = plan_readings(read)[len(loaded.measured) :]
@@ -544,19 +560,19 @@ def _removed(folder: Path, plan: Plan) -> list[str]:
     """Say whose results a fresh start removes; nothing of the plan's own or of none."""
     from percsim.ensemble.store import DATABASE, Store
     from percsim.errors import FolderError
+    from percsim.reuse import stored_plan
 
     if not (folder / DATABASE).is_file():
         return []
     try:
         with Store.read(folder) as store:
-            if store.plan_hash == plan.hash:
+            stored = stored_plan(store)
+            if stored is not None and stored.hash == plan.hash:
                 return []
-            stored = store.load_artefact("plan")
             jobs = _count(store.counts()["done"], "job")
     except FolderError:
         return [f"removed earlier results in {folder}, which this version cannot read"]
-    title = stored.get("title") if isinstance(stored, dict) else None
-    whose = f"another plan, {title!r}" if title else "another plan"
+    whose = f"another plan, {stored.title!r}" if stored is not None else "another plan"
     return [f"removed the results of {whose}, in {folder} ({jobs} done)"]
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from percsim.decision.priors import BETA_FACTOR, BREAKING_FACTOR, THERMAL_SHARE_RANGE
 from percsim.ensemble.sampling import PURPOSES, box_seed
-from percsim.ensemble.simulate import BoxJob, Setting, simulate_box, varied_states
+from percsim.ensemble.simulate import BoxJob, Setting, simulate_box
 from percsim.ensemble.threshold import (
     GrowthJob,
     GrowthPlan,
@@ -26,7 +26,6 @@ from percsim.materials.filler import Filler
 from percsim.materials.recipe import Recipe
 from percsim.network.laws import ContactOpeningLaw
 from percsim.particles.box import Box
-from percsim.particles.placement import expected_counts
 from percsim.plan import Plan
 from percsim.states.strain import State
 from percsim.states.temperature import ROOM_TEMPERATURE
@@ -40,6 +39,7 @@ __all__ = [
     "compile_kernels",
     "estimate",
     "film_jobs",
+    "films_of",
     "first_boxes",
     "growth_plans",
     "is_own",
@@ -60,29 +60,12 @@ TILT_STEP, LARGEST_TILT = math.radians(5.0), math.radians(50.0)
 
 BOXES_PER_GROWTH_JOB = 10
 
-SECONDS_PER_FLAKE = 4e-6
-"""Place, link and prepare, one particle [s] (measured, one core of a 2020s server)."""
-
-SECONDS_PER_FLAKE_AND_STATE = 2e-6
-"""Open, build and solve, one particle and state [s] (as above)."""
-
-SECONDS_PER_HARD_FLAKE = 3.6e-4
-"""Push a flake apart from its neighbours, over the volume fraction [s] (as above)."""
-
-CROWDED = 0.31
-"""Volume fraction at which that takes twice as long; it goes on with the 6th power."""
-
-SECONDS_PER_FLAKE_AND_VARIATION = 1e-6
-"""Build and solve at another setting of the law, one particle and state [s] (as above)."""
-
 HELD_OUT = 3
 """The last settings of `law_settings`, which test what the others are fitted to."""
 
-SECONDS_PER_GROWTH = 5e-3
-"""One box of a threshold [s] (as above)."""
-
 SECONDS_PER_CANDIDATE = 0.08
-"""Judge a candidate by 2000 castings and write its rows [s] (as above)."""
+"""Judge a candidate by 2000 castings and write its rows [s] (measured, one core of a 2020s
+server)."""
 
 SECONDS_TO_COMPILE = 20.0
 """First use on a machine, compiling the kernels [s] (as above)."""
@@ -276,11 +259,9 @@ class AcrossJob(BoxJob):
     """A box whose current runs across the film, to tell how unlike it conducts that way."""
 
     @property
-    def key(self) -> str:
-        """Name under which the store keeps this box."""
-        nanometres = round(self.box.length * 1e9)
-        where = f"{self.box.axis}/{self.recipe.weight_fraction!r}/{nanometres}"
-        return f"across/{self.label}{where}/{self.number}"
+    def group(self) -> str:
+        """First part of the key."""
+        return f"across/{self.recipe.weight_fraction!r}"
 
 
 def across_axis(plan: Plan) -> int | None:
@@ -377,49 +358,71 @@ def film_jobs(
         If the budget does not reach films of two blocks.
 
     """
-    length = plan.box_lengths[-1]
-    boxes = [
-        job
-        for job in box_jobs(plan)
-        if job.box.length == length
-        and job.label == plan.box_label
-        and job.recipe.weight_fraction == weight_fraction
-    ]
-    particles = sum(expected_counts(boxes[0].recipe, boxes[0].box))
+    box = _longest_box(plan, weight_fraction)
     try:
-        along, across = film_blocks(particles, budget, films)
+        blocks = film_blocks(box.expected_particles, budget, films)
     except ValueError as error:
         raise PlanError([f"--budget: {error}"]) from error
-    size = boxes[0].box.size
+    return films_of(plan, weight_fraction, blocks, films)
+
+
+def films_of(
+    plan: Plan, weight_fraction: float, blocks: tuple[int, int], films: int = FEWEST_FILMS
+) -> list[FilmJob]:
+    """Films of a size to simulate directly.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    weight_fraction : float
+        One of its loadings, as its recipe gives it.
+    blocks : (int, int)
+        Blocks along and across.
+    films : int
+        How many films.
+
+    """
+    like = _longest_box(plan, weight_fraction)
+    length, (along, across) = like.box.length, blocks
     wanted = {0.0, plan.chord_strain}
     states = tuple(
         sorted(
             (
                 s
-                for s in boxes[0].states
+                for s in like.states
                 if s.temperature == ROOM_TEMPERATURE and s.strain in wanted
             ),
             key=lambda s: s.strain,
         )
     )
-    box = replace(boxes[0].box, size=(along * length, across * length, size[2]))
+    box = replace(like.box, size=(along * length, across * length, like.box.size[2]))
     return [
         FilmJob(
             plan.seed,
             number,
-            boxes[0].recipe,
+            like.recipe,
             box,
-            boxes[0].law,
+            like.law,
             states,
-            boxes[0].cutoff,
-            core=boxes[0].core,
-            clusters=boxes[0].clusters,
-            walls=boxes[0].walls,
-            label=boxes[0].label,
-            blocks=(along, across),
+            like.cutoff,
+            core=like.core,
+            clusters=like.clusters,
+            walls=like.walls,
+            label=like.label,
+            blocks=blocks,
         )
         for number in range(films)
     ]
+
+
+def _longest_box(plan: Plan, weight_fraction: float) -> BoxJob:
+    """First box of the longest length at a loading."""
+    return next(
+        job
+        for job in box_jobs(plan, {(plan.box_label, weight_fraction): 1})
+        if job.box.length == plan.box_lengths[-1]
+    )
 
 
 def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
@@ -443,42 +446,20 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     """
     workers = workers or available_cores()
     jobs: list[BoxJob] = [*box_jobs(plan), *across_jobs(plan)]
-    counts = [
-        sum(
-            job.box.volume * phi / filler.mean_volume()
-            for (filler, _), phi in zip(
-                job.recipe.fillers, job.recipe.volume_fractions, strict=True
-            )
-        )
-        for job in jobs
-    ]
-    n_states = len(jobs[0].states)
-    flakes = float(sum(counts))
-    solved = n_states + len(jobs[0].probes)
-    per_flake = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * solved
-    n_varied = len(varied_states(jobs[0].states, jobs[0].rest))
-    varying = SECONDS_PER_FLAKE_AND_VARIATION * sum(
-        n * len(job.variations) * n_varied for n, job in zip(counts, jobs, strict=True)
-    )
-    batches = len(threshold_jobs(plan))
-    growth = batches * BOXES_PER_GROWTH_JOB * SECONDS_PER_GROWTH
+    counts = [job.expected_particles for job in jobs]
+    grown = threshold_jobs(plan)
     judging = SECONDS_PER_CANDIDATE * plan.n_candidates * plan.castings / 2000.0
-    pushing = 0.0
-    if plan.placement.impenetrable > 0.0:
-        for n, job in zip(counts, jobs, strict=True):
-            phi = job.recipe.volume_fraction
-            crowd = 1.0 + (phi / CROWDED) ** 6
-            pushing += SECONDS_PER_HARD_FLAKE * n * phi * crowd
-    on_boxes = (flakes * per_flake + varying + pushing) / workers
+    on_boxes = sum(job.seconds for job in jobs) / workers
+    growth = sum(job.seconds for job in grown) / workers
+    others = growth + judging + 5.0
     more = (plan.boxes.most or plan.boxes.count) / plan.boxes.count
-    others = growth / workers + judging + 5.0
     return {
         "n_candidates": plan.n_candidates,
         "n_boxes": len(jobs),
-        "n_threshold_batches": batches,
-        "n_states": n_states,
+        "n_threshold_batches": len(grown),
+        "n_states": len(jobs[0].states),
         "flakes_per_box": [min(counts), max(counts)],
-        "flakes": flakes,
+        "flakes": float(sum(counts)),
         "workers": workers,
         "seconds": on_boxes + others,
         "seconds_at_most": more * on_boxes + others + (0.0 if more == 1.0 else 8 * judging),

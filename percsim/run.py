@@ -2,7 +2,8 @@
 
 `run_plan` makes the list of jobs from the plan, has them run and stored, and hands what is
 stored to `assemble`; `redraw` hands over what an interrupted or finished run has stored.
-So a report never depends on how, when or in how many pieces its boxes were computed.
+So a report never depends on how, when or in how many pieces its boxes were computed, nor on
+which plan they were first computed for: a plan takes the stored boxes that are its own.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ from percsim.jobs import (
 )
 from percsim.plan import Plan
 from percsim.report import write_report
+from percsim.reuse import refuse_other_boxes, stored_plan
 
 __all__ = [
     "Result",
@@ -105,12 +107,18 @@ def _write(
     records: dict[str, Record],
     extra: dict[str, Any],
     stages: Stages | None = None,
+    store: Store | None = None,
 ) -> Result:
-    """Write what a folder shows, numbers first, so that a picture can never cost them."""
+    """Write what a folder shows, numbers first, so that a picture can never cost them.
+
+    With a store the folder becomes that of the plan.
+    """
     summary, decision, tables = assemble(plan, records, stages)
+    if store is not None:
+        # the plan of a folder changes when its new results are there, and not before
+        store.save_artefacts({"plan": plan.as_dict(), "run": extra})
+        write_atomically(folder / "plan.toml", plan.whole_text)
     summary |= extra
-    # of all jobs that are stored, whenever they ran
-    summary["elapsed_s"] = round(sum(record.elapsed for record in records.values()), 3)
     if len(summary.pop("environments", [])) > 1:
         summary["cautions"].insert(
             0,
@@ -153,7 +161,8 @@ def run_plan(
     plan : Plan
         What to explore.
     out : path
-        Results folder; made if missing, continued if it holds this plan's results.
+        Results folder; made if missing. Boxes that it holds are used where they are this
+        plan's, whatever plan they were computed for.
     workers : int, optional
         Processes, default the cores at hand. The digits do not depend on it.
     fresh : bool
@@ -176,7 +185,8 @@ def run_plan(
     Raises
     ------
     FolderError
-        If the folder cannot be used; nothing in it is changed then.
+        If the folder cannot be used, or holds boxes and none of the same film, contacts
+        and states; nothing in it is changed then.
     Interrupted
         On Ctrl-C; the finished boxes are stored and the same call goes on from there.
 
@@ -187,9 +197,12 @@ def run_plan(
         for mix in plan.mixes:
             fullest = mix.recipe(mix.weight_fractions[-1])
             film_jobs(mix, fullest.weight_fraction, verify_film)
-    with Store.open(folder, plan.hash, fresh=fresh) as store:
-        store.save_artefact("plan", plan.as_dict())
-        write_atomically(folder / "plan.toml", plan.whole_text)
+    with Store.open(folder, fresh=fresh) as store:
+        refuse_other_boxes(plan, store)
+        if not (folder / "summary.json").is_file():
+            # so that an interrupted first run can be reported
+            store.save_artefact("plan", plan.as_dict())
+            write_atomically(folder / "plan.toml", plan.whole_text)
 
         def run(boxes: Sequence[BoxJob]) -> None:
             jobs: list[GrowthJob | BoxJob] = [
@@ -199,7 +212,8 @@ def run_plan(
             ]
             run_jobs(
                 run_job,
-                jobs,
+                # two mixes may share a box
+                list({job.key: job for job in jobs}.values()),
                 workers=workers,
                 store=store,
                 progress=progress,
@@ -228,8 +242,7 @@ def run_plan(
             "environment": environments[-1],
             "environments": environments,
         }
-        store.save_artefact("run", extra)
-        return _write(plan, folder, store.records(), extra, stages)
+        return _write(plan, folder, store.records(), extra, stages, store)
 
 
 def read_findings(plan: Plan, folder: str | os.PathLike[str]) -> Findings:
@@ -254,13 +267,22 @@ def read_findings(plan: Plan, folder: str | os.PathLike[str]) -> Findings:
 
     """
     with Store.read(folder) as store:
-        if store.plan_hash != plan.hash:
-            raise FolderError(f"{folder} holds the results of another plan")
+        refuse_other_boxes(plan, store)
         records = store.records()
-        stored = store.load_artefact("plan")
-    if not plan.measured and isinstance(stored, dict) and stored.get("measured"):
-        plan = replace(plan, measured=Plan.from_dict(stored).measured)
-    return find(plan, records)[0]
+        stored = stored_plan(store)
+    if stored is not None and not plan.measured:
+        plan = replace(plan, measured=stored.measured)
+    findings = find(plan, records)[0]
+    if stored is None or stored.hash != plan.hash:
+        wanted = box_jobs(plan, findings.stages.boxes)
+        missing = sum(job.key not in records for job in wanted)
+        if missing:
+            words = ["percsim", "run", plan.path or plan.name, "--out", str(folder)]
+            raise FolderError(
+                f"{folder} lacks {missing} boxes of the plan as it is now; run it there "
+                f"first:  {shlex.join(words)}"
+            )
+    return findings
 
 
 def redraw(folder: str | os.PathLike[str]) -> Result:

@@ -491,13 +491,13 @@ def test_a_fresh_start_says_whose_results_it_removes(
         return [line for line in lines if line.startswith("removed")]
 
     assert told() == []
-    with Store.open(out, other.hash) as store:
+    with Store.open(out) as store:
         store.save_artefact("plan", other.as_dict())
         store.add([Record("a", "done", "{}", 0.1), Record("b", "done", "{}", 0.1)])
     expected = f"removed the results of another plan, 'Seat tube', in {out} (2 jobs done)"
     assert told() == [expected]
     assert told("--quiet") == [expected]
-    with Store.open(out, mine.hash, fresh=True) as store:
+    with Store.open(out, fresh=True) as store:
         store.save_artefact("plan", mine.as_dict())
     assert told() == []
 

@@ -150,7 +150,7 @@ def assemble(
     Returns
     -------
     summary : dict
-        What `summary.json` holds, less what only the run knows (command, times).
+        What `summary.json` holds, less what only the run knows (command, date).
     decision : Decision
         Every candidate judged.
     tables : dict
@@ -179,6 +179,15 @@ def assemble(
         "seed": plan.seed,
         "plan": plan.as_dict(),
         "complete": stages.verdict != "running" and expected <= records.keys(),
+        # whenever they ran; a folder may hold jobs of other plans besides
+        "elapsed_s": round(
+            sum(
+                record.elapsed
+                for key, record in records.items()
+                if key in expected or key.startswith("film/")
+            ),
+            3,
+        ),
         "threshold": mine.threshold,
         "states": {
             "strains": sorted({s.strain for s in jobs[0].states}),
@@ -218,8 +227,8 @@ def _as_measured(
     summary: dict[str, Any], planned: Findings, learned: Learned
 ) -> dict[str, Any]:
     """Give what a summary says of candidates, boxes and threshold by measured films."""
-    own = learned.findings.threshold.volume_fraction
-    recipe = learned.findings.recipe.at_volume_fraction(own)
+    recipe = learned.findings.recipe
+    own = dict(zip(("", "_p05", "_p95"), learned.thresholds, strict=True))
     return {
         "candidates": measured_candidates(summary["candidates"], learned),
         # boxes are those solved, whatever films tell
@@ -227,8 +236,13 @@ def _as_measured(
         "reasons": list(planned.decision.reasons),
         "threshold": {
             **summary["threshold"],
-            "measured_volume_fraction": own,
-            "measured_weight_fraction": recipe.weight_fraction,
+            **{f"measured_volume_fraction{end}": phi for end, phi in own.items()},
+            **{
+                f"measured_weight_fraction{end}": recipe.at_volume_fraction(
+                    phi
+                ).weight_fraction
+                for end, phi in own.items()
+            },
         },
     }
 

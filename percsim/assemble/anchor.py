@@ -32,6 +32,7 @@ from percsim.decision.predict import (
 from percsim.decision.priors import ContactParameters, Draws, contact_priors
 from percsim.ensemble.sampling import box_seed
 from percsim.ensemble.statistics import weighted_quantiles
+from percsim.film.responses import KnownResponses
 from percsim.film.transfer import FAITHFUL_RATIO
 from percsim.plan import Plan
 
@@ -185,6 +186,9 @@ class Learned:
         The choice.
     findings : Findings
         As measured films would have them, the choice among them.
+    thresholds : tuple of float
+        The film's own threshold as volume fraction: at the likeliest values, 5 and 95 % of
+        what is still possible.
 
     """
 
@@ -194,6 +198,7 @@ class Learned:
     rows: tuple[dict[str, Any], ...]
     ranking: Ranking
     findings: Findings
+    thresholds: tuple[float, float, float]
 
 
 def learn(findings: Findings) -> Learned | None:
@@ -266,6 +271,14 @@ def learn(findings: Findings) -> Learned | None:
         if recipe.weight_fraction == best.weight_fraction
     )
     carried = carried_findings(findings, mix, moves, known, factor)
+    responses = findings.responses
+    assert responses is not None
+    assert not isinstance(responses, KnownResponses)
+    parameters = draws.values
+    factors = parameters.pop("threshold")
+    low, high = weighted_quantiles(
+        responses.own_threshold(parameters, factors), (0.05, 0.95), draws.weights
+    )
     return Learned(
         found,
         draws,
@@ -273,6 +286,7 @@ def learn(findings: Findings) -> Learned | None:
         tuple(rows),
         ranking,
         replace(carried, decision=decision, whole=decision, recipe=recipe),
+        (mix.threshold.volume_fraction, float(low), float(high)),
     )
 
 

@@ -16,6 +16,7 @@ from percsim.film.casting import Castings
 from percsim.film.electrodes import Film
 from percsim.film.transfer import LoadingFit
 from percsim.film.verify import compare_films
+from percsim.jobs import films_of
 from percsim.particles.box import Box
 from percsim.particles.placement import expected_counts
 
@@ -242,13 +243,20 @@ def _verified(
     findings: Findings, castings: Castings, blocks: Blocks
 ) -> dict[str, Any] | None:
     """Directly simulated films that are stored, beside films of blocks of their size."""
-    prefix = f"film/{findings.plan.box_label}{castings.fit.loading.weight_fraction!r}/"
+    plan, loading = findings.plan, castings.fit.loading.weight_fraction
+    stored: dict[tuple[int, int], int] = {}
+    for key in findings.records:
+        if key.startswith("film/"):
+            _, _, blocks_of, _, number = key.split("/")
+            along, across = map(int, blocks_of.split("x"))
+            films = max(int(number) + 1, stored.get((along, across), 0))
+            stored[along, across] = films
     sizes: dict[tuple[int, int], list[dict[str, Any]]] = {}
-    for key in sorted(findings.records):
-        result = findings.records[key].result
-        if key.startswith(prefix) and result is not None:
-            along, across = key[len(prefix) :].split("/")[0].split("x")
-            sizes.setdefault((int(along), int(across)), []).append(result)
+    for size, films in stored.items():
+        for job in films_of(plan, loading, size, films):
+            record = findings.records.get(job.key)
+            if record is not None and record.result is not None:
+                sizes.setdefault(size, []).append(record.result)
     usable = {size: rows for size, rows in sizes.items() if len(rows) >= 2}
     if not usable:
         return None

@@ -616,6 +616,9 @@ class Decision:
         Where the simulation is bounded or thin.
     standing : Standing
         How sure the choice is against the randomness of the boxes.
+    first : tuple of int
+        Candidates of which the least films to cast first are, the best first; none for a
+        calibrated plan, and where no candidate is fit to be cast first.
 
     """
 
@@ -629,6 +632,7 @@ class Decision:
     assumptions: tuple[Assumption, ...]
     cautions: tuple[str, ...]
     standing: Standing
+    first: tuple[int, ...] = ()
 
     def of_mix(self, mix: int | None = None) -> Decision:
         """Keep the candidates of one mix alone, by default that of the best.
@@ -648,6 +652,7 @@ class Decision:
             chosen=chosen,
             nearest=nearest,
             standing=self.standing.of(kept),
+            first=tuple(kept.index(i) for i in self.first if i in kept),
         )
 
     @property
@@ -672,6 +677,7 @@ class Decision:
             "what_would_have_to_change": list(self.what_would_have_to_change),
             "assumptions": [row.as_dict() for row in self.assumptions],
             "cautions": list(self.cautions),
+            "cast_first": {"films": FIRST_FILMS, "candidates": list(self.first)},
         }
 
 
@@ -2090,6 +2096,30 @@ def _level_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
     ]
 
 
+def _fit_to_cast_first(bench: _Bench, candidate: Candidate) -> bool:
+    """Whether films of a candidate can be cast and will conduct."""
+    fit = candidate.castings.fit
+    return bool(
+        fit.threshold_ratio >= SAFE_RATIO
+        and np.isfinite(candidate.resistance[0])
+        and bench.limits.castable(fit.loading.weight_fraction)
+    )
+
+
+def _first_candidates(
+    bench: _Bench, candidates: Sequence[Candidate], candidate: Candidate
+) -> tuple[Candidate, ...]:
+    """Candidates that `_cast_first` names."""
+    if bench.contacts.is_calibrated or not _fit_to_cast_first(bench, candidate):
+        return ()
+    second = (
+        _second_loading(candidates, candidate)
+        if shape_is_assumed(bench.contacts, bench.threshold)
+        else None
+    )
+    return (candidate,) if second is None else (candidate, second)
+
+
 def _cast_first(
     bench: _Bench, candidates: Sequence[Candidate], candidate: Candidate
 ) -> list[str]:
@@ -2099,12 +2129,7 @@ def _cast_first(
     level = "g0" if opening else "the contact area"
     unit = "g0" if opening else "the area"
     loading = castings.fit.loading
-    fit_to_cast = bench.limits.castable(loading.weight_fraction)
-    if (
-        castings.fit.threshold_ratio < SAFE_RATIO
-        or not np.isfinite(candidate.resistance[0])
-        or not fit_to_cast
-    ):
+    if not _fit_to_cast_first(bench, candidate):
         clear = [
             c
             for c in candidates
@@ -2137,11 +2162,7 @@ def _cast_first(
             f"measure R at 20 C, and run again with {level} as measured before casting more"
         ]
     factor = _first_measurement_factor(castings)
-    second = (
-        _second_loading(candidates, candidate)
-        if shape_is_assumed(bench.contacts, bench.threshold)
-        else None
-    )
+    second = next(iter(_first_candidates(bench, candidates, candidate)[1:]), None)
     if second is not None:
         other = second.castings
         ratio = second.resistance[0] / candidate.resistance[0]
@@ -2473,7 +2494,11 @@ def choose_among(
     reasons: list[str] = []
     changes: list[str] = []
     if chosen is not None:
-        reasons.append(f"cast {best.name} gap: it meets every target")
+        reasons.append(
+            f"cast {best.name} gap: it meets every target"
+            if contacts.is_calibrated
+            else f"{best.name} gap meets every target as planned"
+        )
         reasons += _describe(best, target, contacts)
         share_is_close = any(
             m.within_error for m in best.margins if m.target.startswith("share")
@@ -2511,6 +2536,10 @@ def choose_among(
         assumptions=assumptions(contacts, bench.threshold, best.castings),
         cautions=tuple(cautions),
         standing=stand(candidates, target, chosen, confidence),
+        first=tuple(
+            next(i for i, c in enumerate(candidates) if c is one)
+            for one in _first_candidates(bench, peers, best)
+        ),
     )
 
 

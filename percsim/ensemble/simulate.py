@@ -7,12 +7,13 @@ same digits wherever it runs, and returns plain numbers that a store can keep.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from percsim.ensemble.fingerprint import fingerprint
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.ensemble.threshold import GrowthJob
 from percsim.links.search import Links, find_links
@@ -29,7 +30,7 @@ from percsim.network.sensitivity import (
 from percsim.network.solve import Solution, Sweep, solve_network
 from percsim.particles.bodies import Particles
 from percsim.particles.box import Box
-from percsim.particles.placement import Clusters, place_particles
+from percsim.particles.placement import Clusters, expected_counts, place_particles
 from percsim.particles.shapes import measure_orientation
 from percsim.states.strain import Mounting, State, move_affinely
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
@@ -56,6 +57,21 @@ POWER_QUANTILES = (0.0, 1e-3, 3e-3, 0.01, 0.03, 0.1, 0.3, 0.5, 0.9)
 
 CONTACT_SAMPLE = 40
 """Contacts that a box solved at variations keeps."""
+
+SECONDS_PER_FLAKE = 4e-6
+"""Place, link and prepare, one particle [s] (measured, one core of a 2020s server)."""
+
+SECONDS_PER_FLAKE_AND_STATE = 2e-6
+"""Open, build and solve, one particle and state [s] (as above)."""
+
+SECONDS_PER_HARD_FLAKE = 3.6e-4
+"""Push a flake apart from its neighbours, over the volume fraction [s] (as above)."""
+
+CROWDED = 0.31
+"""Volume fraction at which that takes twice as long; it goes on with the 6th power."""
+
+SECONDS_PER_FLAKE_AND_VARIATION = 1e-6
+"""Build and solve at another setting of the law, one particle and state [s] (as above)."""
 
 BOXES_PER_LENGTH = 1_000_000
 """Box numbers set aside for each box length."""
@@ -118,8 +134,8 @@ class BoxJob:
     probes : tuple of State
         States solved besides, whose conductances are kept apart.
     label : str
-        First part of the key, where a plan has boxes of several fillers or films; seeds do
-        not depend on it.
+        Which of a plan's fillers or films it belongs to; neither its digits nor its key
+        depend on it.
 
     Raises
     ------
@@ -143,6 +159,7 @@ class BoxJob:
     variations: tuple[Setting, ...] = ()
     probes: tuple[State, ...] = ()
     label: str = ""
+    _key: str = field(default="", init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         if self.variations and not self.has_slopes:
@@ -178,9 +195,44 @@ class BoxJob:
 
     @property
     def key(self) -> str:
-        """Name under which the store keeps this box."""
-        nanometres = round(self.box.length * 1e9)
-        return f"box/{self.label}{self.recipe.weight_fraction!r}/{nanometres}/{self.number}"
+        """Name under which the store keeps this box; no box of other inputs has it."""
+        if not self._key:  # asked for again and again, and the same for good
+            key = f"{self.group}/{self._inputs()}/{self.number}"
+            object.__setattr__(self, "_key", key)
+        return self._key
+
+    @property
+    def group(self) -> str:
+        """First part of the key, for people: what sort of box, and its loading."""
+        return f"box/{self.recipe.weight_fraction!r}"
+
+    def _inputs(self) -> str:
+        """Fingerprint of all that the box depends on besides its number."""
+        return fingerprint(
+            *(
+                getattr(self, entry.name)
+                for entry in fields(self)
+                if entry.name not in ("number", "label", "_key")
+            )
+        )
+
+    @property
+    def expected_particles(self) -> float:
+        """Mean number of particles in such a box."""
+        return sum(expected_counts(self.recipe, self.box))
+
+    @property
+    def seconds(self) -> float:
+        """Time it is expected to take on one core [s]."""
+        solved = len(self.states) + len(self.probes)
+        each = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * solved
+        if self.variations:
+            varied = len(self.variations) * len(varied_states(self.states, self.rest))
+            each += SECONDS_PER_FLAKE_AND_VARIATION * varied
+        if self.core > 0.0:
+            phi = self.recipe.volume_fraction
+            each += SECONDS_PER_HARD_FLAKE * phi * (1.0 + (phi / CROWDED) ** 6)
+        return each * self.expected_particles
 
 
 class Sample(NamedTuple):

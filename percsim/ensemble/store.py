@@ -1,5 +1,8 @@
 """Stage 6. The results folder: boxes in SQLite, artefacts written whole or not at all.
 
+A box is stored under a key that says all it was computed from. So the store belongs to no
+plan: any plan finds in it the boxes that are its own, and never one of other inputs.
+
 One process writes, under a lock; any number may read. A batch of boxes is one transaction
 in a write-ahead log, so a kill or a full disk costs the batch in hand and nothing before.
 """
@@ -14,13 +17,14 @@ import os
 import platform
 import sqlite3
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
 from typing import Any, Literal
 
+from percsim import __version__
 from percsim.errors import FolderError
 
 if sys.platform == "win32":
@@ -51,7 +55,7 @@ DATABASE = "results.sqlite"
 """Name of the store in a results folder."""
 
 _LOCK = ".results.lock"
-_SCHEMA_VERSION = 1
+_SCHEMA_VERSION = 2
 _APPLICATION_ID = 0x70657263  # "perc" in the file header: this database is ours
 _OWN_FILES = (
     DATABASE, f"{DATABASE}-wal", f"{DATABASE}-shm",
@@ -221,10 +225,11 @@ def environment_record() -> dict[str, str]:
     Returns
     -------
     dict of str
-        ``python``, ``numpy``, ``scipy``, ``numba``: versions; ``platform``; ``processor``.
+        ``percsim``, ``python``, ``numpy``, ``scipy``, ``numba``: versions; ``platform``;
+        ``processor``.
 
     """
-    record = {"python": platform.python_version()}
+    record = {"percsim": __version__, "python": platform.python_version()}
     for package in ("numpy", "scipy", "numba"):
         try:
             record[package] = metadata.version(package)
@@ -307,7 +312,7 @@ class Record:
 
 
 class Store:
-    """Results of one plan in one folder.
+    """Results in one folder.
 
     Made by `Store.open` (one writer, under a lock) or `Store.read`; a context manager.
 
@@ -315,8 +320,6 @@ class Store:
     ----------
     folder : Path
         The results folder.
-    plan_hash : str
-        Hash of the plan the results belong to.
 
     """
 
@@ -326,20 +329,16 @@ class Store:
         self.folder = folder
         self._connection = connection
         self._lock = lock
-        self.plan_hash = self._meta("plan_hash")
+        self._environment_noted = False
 
     @classmethod
-    def open(
-        cls, folder: str | os.PathLike[str], plan_hash: str, *, fresh: bool = False
-    ) -> Store:
-        """Open a folder for writing; make it if missing, continue it if it is this plan's.
+    def open(cls, folder: str | os.PathLike[str], *, fresh: bool = False) -> Store:
+        """Open a folder for writing; make it if missing, continue what is there.
 
         Parameters
         ----------
         folder : path-like
             Results folder.
-        plan_hash : str
-            Hash of everything in the plan that results depend on.
         fresh : bool
             Remove what percsim had written there and start again. Other files stay.
 
@@ -350,8 +349,8 @@ class Store:
         Raises
         ------
         FolderError
-            If the folder is in use, holds another plan's results, another schema version or
-            a file that is not ours, or cannot be written.
+            If the folder is in use, holds another schema version or a file that is not
+            ours, or cannot be written.
 
         """
         folder = Path(folder)
@@ -363,7 +362,7 @@ class Store:
         try:
             if fresh:
                 _remove_own_files(folder)
-            return cls(folder, _connect(folder, plan_hash), lock)
+            return cls(folder, _connect(folder), lock)
         except BaseException:
             lock.release()
             raise
@@ -433,6 +432,10 @@ class Store:
         if rows:
             self._write("INSERT OR REPLACE INTO boxes VALUES (?, ?, ?, ?)", rows)
 
+    def keys(self) -> set[str]:
+        """Keys of all stored outcomes."""
+        return {row[0] for row in self._query("SELECT key FROM boxes")}
+
     def records(self, keys: Iterable[str] | None = None) -> dict[str, Record]:
         """Give stored outcomes by key, all of them or those asked for that exist."""
         wanted = None if keys is None else set(keys)
@@ -449,9 +452,12 @@ class Store:
 
     def save_artefact(self, name: str, value: Any) -> None:
         """Keep a JSON value under a name, in place of the one before."""
-        self._write(
-            "INSERT OR REPLACE INTO artefacts VALUES (?, ?)", [(name, encode_json(value))]
-        )
+        self.save_artefacts({name: value})
+
+    def save_artefacts(self, values: Mapping[str, Any]) -> None:
+        """Keep several JSON values under their names: all of them, or none on a fault."""
+        rows = [(name, encode_json(value)) for name, value in values.items()]
+        self._write("INSERT OR REPLACE INTO artefacts VALUES (?, ?)", rows)
 
     def load_artefact(self, name: str, default: Any = None) -> Any:
         """Value kept under a name, or the default."""
@@ -484,6 +490,18 @@ class Store:
     def _write(self, sql: str, rows: list[tuple[Any, ...]]) -> None:
         with _explained(self.folder / DATABASE), _transaction(self._connection):
             self._connection.executemany(sql, rows)
+            if not self._environment_noted:
+                self._note_environment()
+        self._environment_noted = True
+
+    def _note_environment(self) -> None:
+        """Add this environment to those that wrote here."""
+        known, environment = self.environments, environment_record()
+        if environment not in known:
+            self._connection.execute(
+                "UPDATE meta SET value = ? WHERE key = 'environments'",
+                (encode_json([*known, environment]),),
+            )
 
 
 @contextlib.contextmanager
@@ -558,7 +576,7 @@ def _remove_own_files(folder: Path) -> None:
         raise FolderError(f"cannot write in {folder}: {_reason(error)}") from error
 
 
-def _connect(folder: Path, plan_hash: str) -> sqlite3.Connection:
+def _connect(folder: Path) -> sqlite3.Connection:
     path = folder / DATABASE
     with _explained(path):
         connection = sqlite3.connect(path, timeout=30.0, isolation_level=None)
@@ -568,32 +586,15 @@ def _connect(folder: Path, plan_hash: str) -> sqlite3.Connection:
                 _check_ours(connection, path)
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
-            environment = environment_record()
             if not tables:
-                _create(connection, plan_hash, environment)
-                return connection
-            meta = dict(connection.execute("SELECT key, value FROM meta").fetchall())
-            if meta["plan_hash"] != plan_hash:
-                raise FolderError(
-                    f"{folder} holds the results of another plan; choose another folder, "
-                    "or restart with --fresh"
-                )
-            environments = json.loads(meta["environments"])
-            if environment not in environments:
-                with _transaction(connection):
-                    connection.execute(
-                        "UPDATE meta SET value = ? WHERE key = 'environments'",
-                        (encode_json([*environments, environment]),),
-                    )
+                _create(connection)
             return connection
         except BaseException:
             connection.close()
             raise
 
 
-def _create(
-    connection: sqlite3.Connection, plan_hash: str, environment: dict[str, str]
-) -> None:
+def _create(connection: sqlite3.Connection) -> None:
     # all in one transaction: a kill leaves an empty database, which the next run fills
     with _transaction(connection):
         connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
@@ -603,8 +604,7 @@ def _create(
             "INSERT INTO meta VALUES (?, ?)",
             [
                 ("schema_version", str(_SCHEMA_VERSION)),
-                ("plan_hash", plan_hash),
                 ("created", datetime.now(UTC).isoformat(timespec="seconds")),
-                ("environments", encode_json([environment])),
+                ("environments", "[]"),
             ],
         )

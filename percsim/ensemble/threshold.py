@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammainc
 
+from percsim.ensemble.fingerprint import fingerprint
 from percsim.ensemble.statistics import Estimate
 from percsim.kernels.growth import grow, touch_pairs
 from percsim.materials.filler import Orientation
@@ -54,6 +55,9 @@ WRAPPING_PROBABILITY = {2: 0.521058290, 3: 0.25778}
 given axis. 2-D: exact, Pinson, J. Stat. Phys. 75, 1167 (1994), digits of Newman & Ziff,
 Phys. Rev. E 64, 016706 (2001). 3-D: 0.25778(6), Wang, Zhou, Zhang, Garoni & Deng, Phys.
 Rev. E 87, 052107 (2013), from memory."""
+
+SECONDS_PER_GROWTH = 5e-3
+"""One box of a threshold [s] (measured, one core of a 2020s server)."""
 
 _CODES = {"flake": FLAKE, "rod": ROD, "sphere": SPHERE}
 _WORDS = {code: word for word, code in _CODES.items()}
@@ -946,8 +950,14 @@ class GrowthJob:
 
     @property
     def key(self) -> str:
-        """Name in the store."""
-        return f"threshold/{self.name}/{self.first}"
+        """Name in the store; no job of other inputs has it."""
+        inputs = fingerprint(self.plan, self.count)
+        return f"threshold/{self.name}/{inputs}/{self.first}"
+
+    @property
+    def seconds(self) -> float:
+        """Time it is expected to take on one core [s]."""
+        return SECONDS_PER_GROWTH * self.count
 
     def run(self) -> dict[str, Any]:
         """Particles at first wrapping, one row a box."""

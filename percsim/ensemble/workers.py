@@ -51,13 +51,18 @@ _THREAD_VARIABLES = (
 )  # fmt: skip
 _MOST_STILLBORN = 3
 _BATCH_SECONDS = 1.0
+_TRUSTED_SECONDS = 5.0  # until then the times that jobs say count more than the clock
 
 
 # --- what comes in and goes out
 
 
 class Job(Protocol):
-    """What `run_jobs` asks of a job: picklable, and named."""
+    """What `run_jobs` asks of a job: picklable, and named.
+
+    One that has `seconds`, the time it is expected to take on one core, helps to tell how
+    long the rest takes.
+    """
 
     @property
     def key(self) -> str:
@@ -88,7 +93,8 @@ class Progress(Protocol):
         rate : float
             Jobs finished per second since the first was handed out [1/s].
         seconds_left : float
-            At this rate [s]; inf before the first.
+            Expected [s], from the times that jobs say they take and those that the finished
+            ones took; inf before the first if they do not say.
 
         """
         ...
@@ -619,29 +625,46 @@ class _Run:
 
     def __init__(
         self,
-        keys: list[str],
+        jobs: Sequence[Job],
+        workers: int,
         store: Store | None,
         progress: Progress | None,
         batch_seconds: float,
         retry_failed: bool,
     ) -> None:
-        self.keys = keys
-        self.total = len(keys)
+        self.keys = [job.key for job in jobs]
+        self.total = len(jobs)
+        self._workers = workers
         self._store = store
         self._progress = progress
         self._batch_seconds = batch_seconds
-        self.records: dict[str, Record] = store.records(keys) if store else {}
+        self.records: dict[str, Record] = store.records(self.keys) if store else {}
         if retry_failed:
             self.records = {k: r for k, r in self.records.items() if r.status == "done"}
         self.n_reused = len(self.records)
+        # what a job still to run weighs in the time left: seconds, if all say theirs
+        said: dict[str, Any] = {
+            job.key: getattr(job, "seconds", None)
+            for job in jobs
+            if progress is not None and job.key not in self.records
+        }
+        self._timed = None not in said.values()
+        self._weights = {
+            key: float(seconds) if self._timed else 1.0 for key, seconds in said.items()
+        }
+        self._weight_left, self._weight_done = sum(self._weights.values()), 0.0
         self.failed = sum(r.status == "failed" for r in self.records.values())
         self._pending: list[Record] = []
-        self._begun = self._prepared = self._stored_at = time.monotonic()
+        self._begun = self._stored_at = time.monotonic()
+        self._prepared: float | None = None
         self.interrupts = _Interrupts()
 
     def keep(self, record: Record) -> None:
         self._pending.append(record)
         self.records[record.key] = record
+        weight = self._weights.pop(record.key, 0.0)
+        self._weight_left -= weight
+        self._weight_done += weight
         self.failed += record.status == "failed"
 
     def take(self, record: Record) -> None:
@@ -670,11 +693,23 @@ class _Run:
         if self._progress is None:
             return
         done = len(self.records)
-        rate = (done - self.n_reused) / max(time.monotonic() - self._prepared, 1e-9)
-        left = 0.0
-        if done < self.total:
-            left = (self.total - done) / rate if rate > 0.0 else math.inf
+        begun = self._begun if self._prepared is None else self._prepared
+        rate = (done - self.n_reused) / max(time.monotonic() - begun, 1e-9)
+        left = self._seconds_left() if done < self.total else 0.0
         self._progress(done, self.total, self.failed, rate, left)
+
+    def _seconds_left(self) -> float:
+        """Time for the jobs that are not finished [s].
+
+        The pace of the finished jobs, drawn at first to the one that jobs say: until then
+        most of the time went into jobs in hand and into starting up.
+        """
+        spent = 0.0 if self._prepared is None else time.monotonic() - self._prepared
+        weight = self._weight_done
+        if self._timed:
+            spent += _TRUSTED_SECONDS
+            weight += _TRUSTED_SECONDS * self._workers
+        return max(self._weight_left, 0.0) * spent / weight if weight > 0.0 else math.inf
 
     def prepared(self) -> None:
         """Start the clock of the rate: what came before says nothing about the jobs."""
@@ -761,7 +796,7 @@ def run_jobs(
             if key in seen:
                 raise ValueError(f"each job needs a key of its own, {key!r} is there twice")
             seen.add(key)
-    run = _Run(keys, store, progress, batch_seconds, retry_failed)
+    run = _Run(jobs, n_workers, store, progress, batch_seconds, retry_failed)
     todo = [job for job in jobs if job.key not in run.records]
     try:
         with run.interrupts:

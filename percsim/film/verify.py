@@ -39,11 +39,10 @@ class FilmJob(BoxJob):
     blocks: tuple[int, int] = (1, 1)
 
     @property
-    def key(self) -> str:
-        """Name under which the store keeps this film."""
+    def group(self) -> str:
+        """First part of the key."""
         along, across = self.blocks
-        loading = f"{self.label}{self.recipe.weight_fraction!r}"
-        return f"film/{loading}/{along}x{across}/{self.number}"
+        return f"film/{self.recipe.weight_fraction!r}/{along}x{across}"
 
 
 def film_blocks(

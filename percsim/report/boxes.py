@@ -333,12 +333,13 @@ def network_caption(run: Run) -> str:
         if math.isfinite(solution.resistance)
         else "open"
     )
+    as_planned = ", contacts as planned" if "anchor" in run.summary else ""
     return (
         f"One simulated box of {edge} um, seen from the side: {len(particles)} bodies, "
         f"{len(links)} contacts, {percent(particles.volume_fraction)} vol%, resistance "
-        f"of the box {r}. Bodies are coloured by their voltage, lines run along the "
-        "contacts with a width that grows with the current. Electrodes are the dark "
-        "bars."
+        f"of the box {r}{as_planned}. Bodies are coloured by their voltage, lines run "
+        "along the contacts with a width that grows with the current. Electrodes are the "
+        "dark bars."
     )
 
 

@@ -13,7 +13,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from percsim.report.chapter import Table, table
-from percsim.report.chapters import CHAPTERS
+from percsim.report.chapters import CHAPTERS, standing_blocks
 from percsim.report.tables import (
     WITHIN_ERROR,
     Row,
@@ -25,6 +25,7 @@ from percsim.report.tables import (
     candidate_label,
     deciding_index,
     film_threshold_sentence,
+    first_steps,
     headline,
     is_tunnelling,
     level_statement,
@@ -240,8 +241,12 @@ def _basis(summary: Summary) -> list[str]:
     if summary.get("anchor"):
         return [
             f"{level} What they tell of contacts and threshold, and what they leave open, "
-            "stands in the chapter on measured films. Curves and tables of candidates "
-            "elsewhere on this page are as planned, before these films were measured."
+            "stands in the chapter on measured films. Every number, curve and table on "
+            "this page is by these films, unless it says that it is as planned: boxes are "
+            "moved to what the films tell by stored solves, none is solved again. "
+            "Ranges of resistance, gauge factor, spread and share of the candidates hold "
+            "what the films leave open; curves and chapters are for contacts and threshold "
+            "at the values that the films make likeliest."
         ]
     lines = []
     assumed = [e for e in summary.get("assumptions") or [] if e.get("basis") == "assumed"]
@@ -604,7 +609,32 @@ def _readout(summary: Summary) -> tuple[Table | None, str]:
         text += f", at a supply of {bench(supply, 'V')}"
     if series is not None:
         text += f" through a series resistor of {bench(series, 'ohm')}"
-    return made, f"{text}. {_signal_text(summary)}"
+    ends = _readout_ends(candidates[index], supply, series) if index is not None else ""
+    return made, f"{text}. {ends}{_signal_text(summary)}"
+
+
+def _readout_ends(candidate: Row, supply: float | None, series: float | None) -> str:
+    """Say what the ends of the range of R do to voltage, current and power."""
+    level = candidate.get("resistance_ohm") or {}
+    low, high = number(level.get("p05")), number(level.get("p95"))
+    if not supply or not low or not high or math.isinf(high):
+        return ""
+    ohms = [low, high]
+    if series and low < series < high:  # a matched film takes the most power
+        ohms.append(series)
+    currents = [supply / (r + (series or 0.0)) for r in ohms]
+    parts = [
+        f"{bench(min(values), unit)} to {bench(max(values), unit)}"
+        for values, unit in (
+            ([i * r for i, r in zip(currents, ohms, strict=True)], "V"),
+            (currents, "A"),
+            ([i * i * r for i, r in zip(currents, ohms, strict=True)], "W"),
+        )
+    ]
+    return (
+        f"Over the 5 – 95 % of R of {candidate_label(candidate)} the film has {parts[0]} "
+        f"across, {parts[1]} through it and {parts[2]} in it. "
+    )
 
 
 def _signal_text(summary: Summary) -> str:
@@ -783,6 +813,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     readout, readout_text = _readout(summary)
     candidates, mix_text = _candidates(summary)
     threshold_text, threshold_table = _threshold(summary)
+    steps = first_steps(summary)
     absent = {chapter.anchor for chapter in CHAPTERS if chapter.key not in summary}
     return {
         "title": str(summary.get("title") or "Untitled plan"),
@@ -793,8 +824,26 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         .replace("+00:00", " UTC"),
         "complete": bool(summary.get("complete", True)),
         "is_chosen": bool(summary["anchor"]["meets_target"]) if told else is_chosen,
-        "as_measured": ", by the measured films" if told else "",
+        "as_measured": ", by the measured films"
+        if told
+        else ", as planned"
+        if steps
+        else "",
+        "why": (
+            f"Why {candidate_label(candidate)}, as planned"
+            if steps and candidate is not None and is_chosen
+            else "Why this one"
+        ),
         "headline": headline(summary),
+        "kind": "What to do first"
+        if steps
+        else "Decision"
+        if (summary["anchor"]["meets_target"] if told else is_chosen)
+        else "No decision",
+        "steps": [units_held(step) for step in steps],
+        "of_candidate": f"{candidate_label(candidate)}, as planned"
+        if steps and candidate is not None
+        else "",
         "numbers": _measured_numbers(told)
         if told is not None
         else _numbers(candidate, unknown_share(summary, candidate))
@@ -813,9 +862,10 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
             {
                 "anchor": chapter.anchor,
                 "heading": chapter.heading,
-                "blocks": chapter.blocks(
-                    summary if chapter.over_mixes else of_one_mix(summary)
-                ),
+                "blocks": [
+                    *standing_blocks(chapter, summary),
+                    *chapter.blocks(summary if chapter.over_mixes else of_one_mix(summary)),
+                ],
             }
             for chapter in CHAPTERS
             if chapter.key in summary

@@ -136,9 +136,8 @@ class Run:
 
     @property
     def deciding_word(self) -> str:
-        """What legends call that candidate; measured films may decide for another."""
-        word = "chosen" if deciding_index(self.summary)[1] else "nearest"
-        return f"{word} as planned" if "anchor" in self.summary else word
+        """What legends call that candidate."""
+        return "chosen" if deciding_index(self.summary)[1] else "nearest"
 
     def of_one_mix(self) -> Run:
         """Keep the candidates and rows of the deciding mix alone, numbered anew."""
@@ -499,6 +498,8 @@ def threshold_marks(
     from matplotlib.patches import Patch
 
     threshold = run.summary.get("threshold") or {}
+    if number(threshold.get("measured_weight_fraction")) is not None:
+        return _measured_threshold_marks(threshold, panels)
     found = threshold_in_weight(threshold)
     if found is None:
         return []
@@ -528,6 +529,25 @@ def threshold_marks(
             )
         )
     return handles
+
+
+def _measured_threshold_marks(threshold: Row, panels: Sequence[Axes]) -> list[Any]:
+    """Line and 5-95 % of the film's own threshold as measured films tell it."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    w, low, high = (
+        100.0 * (number(threshold.get(f"measured_weight_fraction{end}")) or 0.0)
+        for end in ("", "_p05", "_p95")
+    )
+    for axes in panels:
+        axes.axvspan(low, high, color=COPPER, alpha=0.14, lw=0, zorder=0)
+        axes.axvline(w, color=COPPER, lw=1.3, zorder=2)
+    label = f"film's own threshold by the measured films, {three(w)} wt%"
+    return [
+        Line2D([], [], color=COPPER, lw=1.5, label=label),
+        Patch(color=COPPER, alpha=0.2, lw=0, label="its 5-95 %"),
+    ]
 
 
 def weight_axis(run: Run, axes: Axes) -> None:

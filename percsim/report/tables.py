@@ -315,10 +315,14 @@ def measured_threshold_sentence(summary: Summary) -> str:
     for row in (summary.get("anchor") or {}).get("parameters") or []:
         if row.get("name") == "threshold" and not row.get("held"):
             median, band = quantiles(row.get("posterior"))
-            return (
+            text = (
                 f" The measured films put the threshold at {median} times the simulated "
-                f"one (5-95 %: {band.replace('–', 'to')})."
+                f"one (5-95 %: {band.replace('–', 'to')})"
             )
+            own = (summary.get("threshold") or {}).get("measured_weight_fraction")
+            if number(own) is not None:
+                text += f"; loadings are judged by the film's own, {percent(own)} wt%"
+            return f"{text}."
     return ""
 
 
@@ -327,12 +331,14 @@ def film_threshold_sentence(threshold: Row) -> str:
     lost = number(threshold.get("contacts_lost_at_rest"))
     if not lost or number(threshold.get("film_weight_fraction")) is None:
         return ""
-    return (
+    text = (
         f" With the {two(100.0 * lost)} % of contacts that stand open at rest and 20 C the"
         f" film's own threshold is about {percent(threshold['film_weight_fraction'])} wt% "
-        f"({percent(threshold.get('film_volume_fraction'))} vol%); loadings are judged by"
-        " it."
+        f"({percent(threshold.get('film_volume_fraction'))} vol%)"
     )
+    if number(threshold.get("measured_weight_fraction")) is not None:
+        return f"{text} as planned."
+    return f"{text}; loadings are judged by it."
 
 
 AXES = {
@@ -670,14 +676,100 @@ def _table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
     ]
 
 
+def first_castings(summary: Summary) -> list[Row]:
+    """Candidates to cast first, the least of them; none once films decide."""
+    if summary.get("anchor"):
+        return []
+    first = (summary.get("cast_first") or {}).get("candidates") or []
+    return [summary["candidates"][i] for i in first]
+
+
+def first_steps(summary: Summary) -> list[str]:
+    """Say in order what to do while contacts are assumed; empty for a plan that knows them.
+
+    What is best in one sense or another is named as what it is, last.
+    """
+    least = first_castings(summary)
+    index, is_chosen = deciding_index(summary)
+    if not least or index is None:
+        return []
+    films = _films(summary)
+    words = mix_label(summary, least[0])
+    of = f" ({words})" if words else ""
+    steps = [
+        f"Cast these{of} from one cup a loading and read R at 20 C: the ratio of the two "
+        "loadings tells the threshold, the level tells the contacts."
+        if len(least) > 1
+        else f"Cast these{of} from one cup and read R at 20 C: it tells the contacts."
+    ]
+    ladder = summary.get("ladder") or {}
+    rungs = [summary["candidates"][r["candidate"]] for r in ladder.get("rungs") or []]
+    more = [c for c in rungs if not any(c is one for one in least)]
+    if more:
+        single = share(ladder["best_single_probability"])
+        steps.append(
+            "If a film that can be used should come out of the first round too, cast "
+            f"{films} films each of {_listed(more)} as well: all told at least one cast "
+            f"lies in the window with probability {share(ladder['covered'])} % or more, "
+            f"against {single} % for the best single recipe."
+        )
+    steps.append("Enter the readings with 'percsim anchor'; it decides again with them.")
+    planned = _listed([summary["candidates"][index]])
+    role = "meets the target best" if is_chosen else "comes nearest to the target"
+    last = (
+        "Until then no recipe is proved. If contacts and threshold are as planned, "
+        f"{planned} {role}"
+    )
+    unknown = summary.get("day_one")
+    if unknown:
+        best = unknown["candidates"][unknown["best"]]
+        own = unknown_share(summary, summary["candidates"][index])
+        chance = share(best["pass_share"])
+        last += (
+            f"; with all that is not known of them a casting of it passes with probability "
+            f"{share(own)} %"
+        )
+        if _listed([best]) != planned:
+            last += f", and one of {_listed([best])}, the best by that, with {chance} %"
+    steps.append(f"{last}.")
+    return steps
+
+
+def _films(summary: Summary) -> str:
+    n = int((summary.get("cast_first") or {}).get("films") or 0)
+    return {1: "one", 2: "two", 3: "three", 4: "four"}.get(n, str(n))
+
+
+def _listed(candidates: Sequence[Row]) -> str:
+    """Name candidates by loading and gap, loadings of one gap together."""
+    by_gap: dict[str, list[str]] = {}
+    for candidate in candidates:
+        weight, gap = label_parts(candidate)
+        by_gap.setdefault(gap, []).append(weight)
+    parts = []
+    for gap, weights in by_gap.items():
+        *head, last = weights
+        parts.append(f"{', '.join(head)} and {last}" if head else last)
+        parts[-1] += f" at {gap} gap"
+    *start, end = parts
+    return f"{', '.join(start)} and {end}" if start else end
+
+
 def headline(summary: Summary) -> str:
-    """Say the decision in one sentence; measured films decide it where there are any."""
+    """Say the decision in one sentence; measured films decide it where there are any.
+
+    While contacts are assumed it is what to cast first.
+    """
     index, is_chosen = deciding_index(summary)
     measured = summary.get("anchor")
     if measured:
         index, is_chosen = measured["candidate"], bool(measured["meets_target"])
     if index is None:
         return "No candidate was evaluated."
+    least = first_castings(summary)
+    if least:
+        each = " each" if len(least) > 1 else ""
+        return f"Cast first: {_films(summary)} films{each} of {_listed(least)}."
     candidate = summary["candidates"][index]
     weight, gap = label_parts(candidate)
     words = mix_label(summary, candidate)
@@ -802,6 +894,18 @@ def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
     say(headline(summary))
     if not summary.get("complete", True):
         say("This run is not complete; the numbers are those of the boxes so far.")
+    steps = first_steps(summary)
+    for k, step in enumerate(steps, 1):
+        lines.extend(
+            textwrap.wrap(
+                f"{k}. {step}", _TERMINAL, subsequent_indent="   ", break_on_hyphens=False
+            )
+        )
+    if steps and index is not None:
+        lines.append("")
+        label = candidate_label(candidates[index])
+        met = "meets every target" if is_chosen else "comes nearest to the target"
+        say(f"As planned {label} {met}:")
     told = anchored(summary)
     if told is not None:
         say(anchored_expectation(told))

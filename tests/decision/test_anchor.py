@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from reference.closed_form_films import CRITICAL, FILM, mixed
+from reference.closed_form_films import CRITICAL, EXPONENT, FILM, mixed
 from reference.coverage import (
     PRIORS,
     RESPONSES,
@@ -156,6 +156,80 @@ def test_g0_alone_follows_by_hand():
     )
     assert middle == pytest.approx(gain * shift, abs=0.01)
     assert 0.5 * (high - low) == pytest.approx(noise * np.sqrt(gain), rel=0.08)
+
+
+def level_alone():
+    """Priors of g0 alone, all else held."""
+    held = ContactParameters(
+        measured=frozenset({"beta", "delta_b", "lambda_T", "Ea", "aspect_ratio"}),
+        factors={"aspect_ratio": 1.0},
+    )
+    priors = contact_priors(held, LoadingThreshold(CRITICAL, 0.0, 0.0))
+    threshold = replace(priors["threshold"], factor=1.0)
+    return replace(priors, priors=(*priors.priors[:-1], threshold))
+
+
+@pytest.mark.parametrize("cups", [("", "", "", ""), ("a",) * 4, ("a", "a", "b", "b")])
+def test_rows_of_one_cup_share_what_its_loading_is_off_by(cups):
+    """Mean of jointly normal readings, the common part not averaged (closed form)."""
+    loading = mixed(0.34)
+    tolerances = replace(
+        Tolerances.none(), weighing=0.006, mixing=0.008, contact=0.06, response=0.05
+    )
+    rows = [
+        Reading(f"row {k}", loading, FILM, 500.0, 2, batch=cup)
+        for k, cup in enumerate(cups)
+    ]
+    found = anchor(RESPONSES, rows, level_alone(), tolerances, SEED)
+    phi = loading.volume_fraction
+    steep = EXPONENT * phi / (phi - CRITICAL) * loading.log_slope
+    own, mixing = 0.06**2 / 2, (steep * 0.008) ** 2
+    weighing = (steep * 0.006) ** 2
+    sizes = [cups.count(cup) for cup in sorted(set(cups))] if cups[0] else [1] * 4
+    # a cup of its own was weighed once, and its films mixed apart; a named one mixed once
+    common, each = (
+        (weighing + mixing, own) if cups[0] else (0.0, weighing + mixing / 2 + own)
+    )
+    variance = 1.0 / sum(1.0 / (common + each / n) for n in sizes)
+    prior_sd = np.log(10.0) / 1.959964
+    low, high = prior_sd * weighted_quantiles(
+        found.draws.z[:, 0], (0.158655, 0.841345), found.draws.weights
+    )
+    posterior = 1.0 / np.sqrt(1.0 / variance + 1.0 / prior_sd**2)
+    # 8192 draws, and the tails of possible slips
+    assert 0.5 * (high - low) == pytest.approx(posterior, rel=0.08)
+
+
+def test_a_row_is_held_against_the_others_of_its_cup():
+    """What makes a cup read low makes all its rows read low: that is no contradiction."""
+    tolerances = replace(Tolerances.none(), weighing=0.05, contact=0.02, response=0.05)
+    levels = {"a": 500.0, "b": 900.0}
+    rows = [
+        Reading(f"{cup}{k}", mixed(0.34), FILM, r, 1, batch=cup)
+        for cup, r in levels.items()
+        for k in range(2)
+    ]
+    found = anchor(RESPONSES, rows, level_alone(), tolerances, SEED)
+    assert found.outliers == ()
+    assert not any("contradict" in note for note in found.notes)
+    odd = replace(rows[1], resistance=900.0)
+    again = anchor(RESPONSES, [rows[0], odd, *rows[2:]], level_alone(), tolerances, SEED)
+    assert any("a0 and a1 contradict" in note for note in again.notes)
+
+
+def test_a_cup_that_opens_opens_all_its_films():
+    """Two open rows of one cup bound the threshold less than two of two cups."""
+    tolerances = replace(Tolerances.none(), weighing=0.05, response=0.05)
+    row = Reading("open", mixed(0.2), FILM, float("inf"), 2)
+    ends = []
+    for cups in (("a", "b"), ("a", "a")):
+        rows = [replace(row, label=str(k), batch=cup) for k, cup in enumerate(cups)]
+        found = anchor(RESPONSES, rows, PRIORS, tolerances, SEED)
+        k = [p.name for p in PRIORS.free].index("threshold")
+        ends.append(
+            weighted_quantiles(found.draws.z[:, k], (0.05,), found.draws.weights)[0]
+        )
+    assert ends[1] < ends[0]
 
 
 def test_open_films_bound_the_threshold_from_below():

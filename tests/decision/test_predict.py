@@ -15,8 +15,10 @@ from percsim.decision.predict import (
     States,
     best_shares,
     first_order_shares,
+    limits_of,
     outlook,
     quadrature,
+    rank_outlooks,
 )
 from percsim.decision.priors import Draws, contact_priors
 from percsim.film import LoadingThreshold, Tolerances
@@ -184,6 +186,72 @@ def test_states_interpolate_and_refuse_what_lies_outside():
 def test_best_candidate_of_each_draw():
     shares = np.array([[0.9, 0.0, 0.2], [0.1, 0.01, 0.3]])
     assert best_shares(shares, np.array([0.5, 0.3, 0.2])) == pytest.approx([0.5, 0.2])
+
+
+def sure(share_of_r, scatter=0.0):
+    """Outlook of two worlds in which castings read these resistances, gauge factor 20."""
+    draws = Draws(PRIORS, np.zeros((2, len(PRIORS.free))), np.array([0.75, 0.25]))
+    rest = np.log(np.array(share_of_r, dtype=float))[:, None]
+    gauge = np.full((2, 1), 20.0)
+    return Outlook(
+        Loading(0.3, 0.16, 1.0), FILM, draws, rest, gauge, gauge, None,
+        np.zeros(1), np.ones(1), scatter, 0.05,
+    )  # fmt: skip
+
+
+def ranked(worlds, trusted=None):
+    outlooks = [sure(w, 0.1) for w in worlds]
+    limits = limits_of(TARGET)
+    margins = []
+    for o in outlooks:
+        share = float(o.pass_shares(TARGET) @ o.draws.weights)
+        values = {"resistance": np.exp(o.log_rest[0, 0]), "gauge_factor": 20.0,
+                  "pass_share": share}  # fmt: skip
+        margins.append([x.margin(values[x.what]) for x in limits])
+    return rank_outlooks(outlooks, TARGET, margins, trusted or [True] * len(worlds))
+
+
+def test_equal_shares_are_ranked_by_margin():
+    # all castings pass; the middle of 0.7 to 3 kohm is 1.45 kohm
+    found = ranked([(1000.0, 1000.0), (1450.0, 1450.0), (2000.0, 2000.0)])
+    assert (found.best, found.meets, found.confidence) == (1, True, 1.0)
+    assert found.first == pytest.approx((0.0, 1.0, 0.0))
+    assert found.rivals == pytest.approx((0.0, 0.0, 0.0))
+
+
+def test_the_share_that_passes_comes_before_the_margin():
+    # in the second world the first film reads far out of the window
+    found = ranked([(1450.0, 9000.0), (1100.0, 1100.0)])
+    assert found.best == 1
+    # it is right in both worlds: in the first no other passes more than a per cent more
+    assert found.confidence == pytest.approx(1.0)
+    assert found.first == pytest.approx((0.75, 0.25))
+
+
+def test_the_confidence_is_the_weight_of_the_worlds_in_which_the_choice_is_right():
+    found = ranked([(1450.0, 9000.0), (9000.0, 1450.0)])
+    assert not found.meets  # a quarter or more of the castings fail whichever is cast
+    assert found.best == 0
+    # none meets every target in no world: this can only be told by measuring
+    assert found.confidence == pytest.approx(0.0)
+    assert found.rivals == pytest.approx((0.75, 0.25))
+
+
+def test_what_cannot_be_trusted_is_not_chosen():
+    found = ranked([(1450.0, 1450.0), (1100.0, 1100.0)], [False, True])
+    assert found.best == 1
+    assert found.first == pytest.approx((0.0, 1.0))
+
+
+def test_reserves_of_limits_are_those_of_the_choice():
+    low, high, gauge, share = limits_of(TARGET)
+    assert low.reserve(1400.0) == pytest.approx(np.log(2.0))
+    assert high.reserve(1500.0) == pytest.approx(np.log(2.0))
+    assert gauge.reserve([5.0, np.inf]) == pytest.approx([-np.log(2.0), -np.inf])
+    assert share.reserve(0.9) == pytest.approx(0.9 - TARGET.pass_share_min)
+    cv = limits_of(replace(TARGET, resistance_cv_max=0.2))[3]
+    assert cv.reserve(0.15) == pytest.approx(0.25)
+    assert cv.margin(0.25).met is False
 
 
 def test_quadrature_integrates_a_normal():

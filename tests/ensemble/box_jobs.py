@@ -124,7 +124,7 @@ def main(
     def progress(done, *_):
         print(done, flush=True)
 
-    with Store.open(folder, "plan-a") as store:
+    with Store.open(folder) as store:
         try:
             outcome = run_jobs(
                 globals()[function],

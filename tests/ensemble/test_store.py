@@ -102,10 +102,10 @@ def test_unknown_objects_are_refused():
 
 
 def test_records_come_back(tmp_path):
-    with Store.open(tmp_path / "deep" / "folder", "h") as store:
+    with Store.open(tmp_path / "deep" / "folder") as store:
         store.add([record(1, math.inf), record(2, 0.1 + 0.2), record(3, status="failed")])
         store.add([])
-    with Store.open(tmp_path / "deep" / "folder", "h") as store:
+    with Store.open(tmp_path / "deep" / "folder") as store:
         back = store.records()
         assert list(back) == ["box/1", "box/2", "box/3"]
         assert back["box/1"].result == {"x": math.inf}
@@ -122,7 +122,7 @@ def test_records_come_back(tmp_path):
 
 
 def test_log_and_schema_are_as_documented(tmp_path):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         store.add([record(1)])
         with contextlib.closing(sqlite3.connect(tmp_path / DATABASE)) as other:
             assert other.execute("PRAGMA journal_mode").fetchone() == ("wal",)
@@ -130,12 +130,11 @@ def test_log_and_schema_are_as_documented(tmp_path):
                 "SELECT key, status, result, elapsed FROM boxes"
             ).fetchall() == [("box/1", "done", '{"x": 1.5}', 0.25)]
             meta = dict(other.execute("SELECT key, value FROM meta"))
-            assert meta["plan_hash"] == "h"
-            assert meta["schema_version"] == "1"
+            assert meta["schema_version"] == "2"
 
 
 def test_artefacts(tmp_path):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         store.save_artefact("threshold", {"phi": 0.0123456789012345678, "high": math.inf})
         store.save_artefact("threshold", {"phi": 1 / 3, "high": math.inf})
         store.save_artefact("plan", [1, "two", None])
@@ -148,12 +147,11 @@ def test_artefacts(tmp_path):
 
 
 def test_reader_works_beside_a_writer_and_cannot_write(tmp_path):
-    with Store.open(tmp_path, "h") as writer, Store.read(tmp_path) as reader:
+    with Store.open(tmp_path) as writer, Store.read(tmp_path) as reader:
         writer.add([record(1)])
         assert list(reader.records()) == ["box/1"]
         writer.add([record(2)])
         assert reader.counts()["done"] == 2
-        assert reader.plan_hash == "h"
         with pytest.raises(FolderError, match="readonly"):
             reader.add([record(3)])
         with pytest.raises(FolderError, match="readonly"):
@@ -161,7 +159,7 @@ def test_reader_works_beside_a_writer_and_cannot_write(tmp_path):
 
 
 def test_reading_a_folder_that_cannot_be_written(tmp_path, monkeypatch):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         store.add([record(1)])
     monkeypatch.setattr(os, "access", lambda *_: False)
     with Store.read(tmp_path) as store:
@@ -170,7 +168,7 @@ def test_reading_a_folder_that_cannot_be_written(tmp_path, monkeypatch):
 
 
 def test_folder_is_left_tidy(tmp_path):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         store.add([record(1)])
     assert [p.name for p in tmp_path.iterdir()] == [DATABASE]
 
@@ -178,36 +176,50 @@ def test_folder_is_left_tidy(tmp_path):
 # --- whose folder
 
 
-def test_another_plans_folder_is_refused_untouched(tmp_path):
-    with Store.open(tmp_path, "plan-a") as store:
+def test_opening_changes_nothing_until_something_is_stored(tmp_path, monkeypatch):
+    with Store.open(tmp_path) as store:
+        assert store.environments == []
         store.add([record(1)])
+        assert store.environments == [environment_record()]
+        assert store.keys() == {"box/1"}
     before = (tmp_path / DATABASE).read_bytes()
-    with pytest.raises(FolderError, match="another plan") as error:
-        Store.open(tmp_path, "plan-b")
-    assert str(tmp_path) in one_line(error)
-    assert "--fresh" in str(error.value)
-    assert (tmp_path / DATABASE).read_bytes() == before
-    with Store.open(tmp_path, "plan-a") as store:  # and the lock is free again
+    elsewhere = environment_record() | {"processor": "another"}
+    monkeypatch.setattr(store_module, "environment_record", lambda: elsewhere)
+    with Store.open(tmp_path) as store:
         assert len(store.records()) == 1
+    assert (tmp_path / DATABASE).read_bytes() == before
+    with Store.open(tmp_path) as store:
+        store.add([record(2)])
+        store.add([record(3)])
+        assert len(store.environments) == 2
+        assert store.environments[-1] == elsewhere
+
+
+def test_artefacts_are_kept_together_or_not_at_all(tmp_path):
+    with Store.open(tmp_path) as store:
+        store.save_artefacts({"plan": 1, "run": 2})
+        with pytest.raises(ValueError, match="NaN"):
+            store.save_artefacts({"plan": 3, "run": math.nan})
+        assert (store.load_artefact("plan"), store.load_artefact("run")) == (1, 2)
 
 
 def test_second_writer_is_refused(tmp_path):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         for fresh in (False, True):
             with pytest.raises(
                 FolderError, match=f"in use by process {os.getpid()}"
             ) as error:
-                Store.open(tmp_path, "h", fresh=fresh)
+                Store.open(tmp_path, fresh=fresh)
             assert str(tmp_path) in one_line(error)
         store.add([record(1)])
         assert store.counts()["done"] == 1
-    Store.open(tmp_path, "h").close()
+    Store.open(tmp_path).close()
 
 
 def test_second_process_is_refused_and_a_killed_one_frees_the_folder(tmp_path):
     code = (
         "import sys; from percsim.ensemble.store import *\n"
-        f"s = Store.open({str(tmp_path)!r}, 'h')\n"
+        f"s = Store.open({str(tmp_path)!r})\n"
         "s.add([Record('box/1', 'done', '{}', 0.0)]); print('open', flush=True)\n"
         "sys.stdin.read()"
     )
@@ -215,11 +227,11 @@ def test_second_process_is_refused_and_a_killed_one_frees_the_folder(tmp_path):
     try:
         assert other.stdout.readline() == "open\n"
         with pytest.raises(FolderError, match=f"in use by process {other.pid};"):
-            Store.open(tmp_path, "h", fresh=True)
+            Store.open(tmp_path, fresh=True)
     finally:
         other.kill()
         other.communicate()
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         assert list(store.records()) == ["box/1"]
 
 
@@ -242,14 +254,14 @@ def test_lock_on_a_file_that_was_just_removed_does_not_count(tmp_path, monkeypat
 
 
 def test_another_schema_is_refused(tmp_path):
-    Store.open(tmp_path, "h").close()
+    Store.open(tmp_path).close()
     with contextlib.closing(sqlite3.connect(tmp_path / DATABASE)) as other, other:
         other.execute("UPDATE meta SET value = '99' WHERE key = 'schema_version'")
-    for opener in (lambda: Store.open(tmp_path, "h"), lambda: Store.read(tmp_path)):
+    for opener in (lambda: Store.open(tmp_path), lambda: Store.read(tmp_path)):
         with pytest.raises(FolderError, match="schema 99") as error:
             opener()
         one_line(error)
-    with Store.open(tmp_path, "h", fresh=True) as store:
+    with Store.open(tmp_path, fresh=True) as store:
         assert store.counts() == {"done": 0, "failed": 0}
 
 
@@ -260,12 +272,12 @@ def test_alien_files_are_refused_untouched(tmp_path, fresh):
         other.execute("CREATE TABLE recipes (x)")
     before = path.read_bytes()
     with pytest.raises(FolderError, match="not a store of percsim"):
-        Store.open(tmp_path, "h", fresh=fresh)
+        Store.open(tmp_path, fresh=fresh)
     assert path.read_bytes() == before
     path.write_bytes(b"this is a text file, not a database\n" * 100)
     before = path.read_bytes()
     with pytest.raises(FolderError, match="not a store of percsim") as error:
-        Store.open(tmp_path, "h", fresh=fresh)
+        Store.open(tmp_path, fresh=fresh)
     one_line(error)
     assert path.read_bytes() == before
 
@@ -277,35 +289,34 @@ def test_reading_an_empty_folder(tmp_path):
 
 
 def test_fresh_removes_only_what_percsim_wrote(tmp_path):
-    with Store.open(tmp_path, "plan-a") as store:
+    with Store.open(tmp_path) as store:
         store.add([record(1)])
     ours = ["report.html", "summary.json", "boxes.csv", "responses.csv", "castings.csv"]
     others = ["notes.txt", "plan.toml", "measured.csv", "photo.png"]
     for name in ours + others:
         (tmp_path / name).write_text(name)
-    with Store.open(tmp_path, "plan-b", fresh=True) as store:
+    with Store.open(tmp_path, fresh=True) as store:
         assert store.records() == {}
-        assert store.plan_hash == "plan-b"
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted([*others, DATABASE])
 
 
 def test_fresh_in_a_folder_without_a_store_removes_nothing(tmp_path):
     (tmp_path / "report.html").write_text("somebody's own")
-    with Store.open(tmp_path, "h", fresh=True):
+    with Store.open(tmp_path, fresh=True):
         pass
     assert (tmp_path / "report.html").read_text() == "somebody's own"
 
 
 def test_killed_while_being_made(tmp_path, monkeypatch):
     (tmp_path / DATABASE).touch()  # created, not filled
-    with Store.open(tmp_path, "h") as store:
-        assert store.plan_hash == "h"
+    with Store.open(tmp_path) as store:
+        assert store.records() == {}
     with monkeypatch.context() as patch:
         broken = (*store_module._SCHEMA[:2], "CREATE TABLE nonsense (")
         patch.setattr(store_module, "_SCHEMA", broken)
         with pytest.raises(FolderError):
-            Store.open(tmp_path / "b", "h")
-    with Store.open(tmp_path / "b", "h") as store:  # half a schema was rolled back
+            Store.open(tmp_path / "b")
+    with Store.open(tmp_path / "b") as store:  # half a schema was rolled back
         store.add([record(1)])
 
 
@@ -313,7 +324,7 @@ def test_killed_while_being_made(tmp_path, monkeypatch):
 
 
 def test_full_database_keeps_what_was_stored(tmp_path):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         store.add([record(k) for k in range(50)])
         pages = store._connection.execute("PRAGMA page_count").fetchone()[0]
         store._connection.execute(f"PRAGMA max_page_count = {pages + 4}")
@@ -331,7 +342,7 @@ def test_file_size_limit_of_the_system_keeps_what_was_stored(tmp_path):
     # the operating system itself refuses the write, half way through a batch
     code = (
         "import resource; from percsim.ensemble.store import *\n"
-        f"s = Store.open({str(tmp_path)!r}, 'h')\n"
+        f"s = Store.open({str(tmp_path)!r})\n"
         "s.add([Record(f'box/{k}', 'done', '{}', 0.0) for k in range(50)])\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, -1))\n"
         "try:\n"
@@ -348,7 +359,7 @@ def test_file_size_limit_of_the_system_keeps_what_was_stored(tmp_path):
     *counts, message = out.strip().splitlines()
     assert not err
     assert "intact" in message
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         assert list(store.records()) == [f"box/{k}" for k in range(int(counts[-1]))]
         store.add([record("more")])
 
@@ -357,7 +368,7 @@ def test_folder_that_cannot_be_made(tmp_path):
     (tmp_path / "file").write_text("in the way")
     for folder in (tmp_path / "file", tmp_path / "file" / "inner"):
         with pytest.raises(FolderError, match="cannot write in") as error:
-            Store.open(folder, "h")
+            Store.open(folder)
         assert str(folder) in one_line(error)
 
 
@@ -368,8 +379,9 @@ def test_unwritable_folder(tmp_path):
         f"os.chdir({str(tmp_path)!r}); os.mkdir('there'); os.chmod('there', 0o555)\n"
         "if os.geteuid() == 0: os.setegid(65534); os.seteuid(65534)\n"
         "for job in (Store.open, write_atomically):\n"
-        "    try: job('there' if job == Store.open else 'there/r', 'x'); print('written')\n"
+        "    try: Store.open('there') if job == Store.open else job('there/r', 'x')\n"
         "    except FolderError as e: print(e)\n"
+        "    else: print('written')\n"
     )
     out, err = run_python(code).communicate(timeout=300)
     assert not err
@@ -384,7 +396,7 @@ def test_interrupted_batch_is_rolled_back(tmp_path):
         yield ("box/1", "done", "{}", 0.0)
         raise KeyboardInterrupt
 
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         with pytest.raises(KeyboardInterrupt):
             store._write("INSERT OR REPLACE INTO boxes VALUES (?, ?, ?, ?)", rows())
         assert store.records() == {}
@@ -395,7 +407,7 @@ def test_interrupted_batch_is_rolled_back(tmp_path):
 def test_killed_between_batches_keeps_each_whole(tmp_path):
     code = (
         "from percsim.ensemble.store import *\n"
-        f"s = Store.open({str(tmp_path)!r}, 'h'); i = 0\n"
+        f"s = Store.open({str(tmp_path)!r}); i = 0\n"
         "while True:\n"
         "    s.add([Record(f'box/{i}/{k}', 'done', '{}', 0.0) for k in range(20)])\n"
         "    i += 1; print(i, flush=True)\n"
@@ -408,7 +420,7 @@ def test_killed_between_batches_keeps_each_whole(tmp_path):
     other.communicate()
     with Store.read(tmp_path) as reader:  # while the log is still unmerged
         counted = reader.counts()["done"]
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         assert store.counts()["done"] == counted
         assert counted >= 100
         assert counted % 20 == 0
@@ -449,15 +461,19 @@ def test_write_that_fails_leaves_the_old_file(tmp_path, monkeypatch, error):
 
 def test_environment_is_recorded_once_each(tmp_path, monkeypatch):
     here = environment_record()
-    assert list(here) == ["python", "numpy", "scipy", "numba", "platform", "processor"]
+    assert list(here) == [
+        "percsim", "python", "numpy", "scipy", "numba", "platform", "processor",
+    ]  # fmt: skip
     assert here["numpy"] == np.__version__
     assert here["python"] == sys.version.split()[0]
-    for _ in range(2):
-        with Store.open(tmp_path, "h") as store:
+    for number in range(2):
+        with Store.open(tmp_path) as store:
+            store.add([record(number)])
             assert store.environments == [here]
             assert store.created.endswith("+00:00")
     other = here | {"numpy": "1.26.0"}
     monkeypatch.setattr(store_module, "environment_record", lambda: other)
-    for _ in range(2):
-        with Store.open(tmp_path, "h") as store:
+    for number in range(2, 4):
+        with Store.open(tmp_path) as store:
+            store.add([record(number)])
             assert store.environments == [here, other]

@@ -118,14 +118,14 @@ def test_expected_digits_are_not_trivial(expected):
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_store_continues_and_runs_nothing_twice(tmp_path, expected, workers):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         first = run_jobs(simulate, JOBS[5:15], workers=workers, store=store)
         assert first.n_reused == 0
         second = run_jobs(simulate, JOBS, workers=workers, store=store)
         assert second.n_reused == 10
         assert second.results == expected
         assert store.counts() == {"done": len(JOBS), "failed": 0}
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         third = run_jobs(refuse, JOBS, workers=workers, store=store, prepare=lambda: 1 / 0)
     assert third.results == expected
     assert third.n_reused == len(JOBS)
@@ -134,7 +134,7 @@ def test_store_continues_and_runs_nothing_twice(tmp_path, expected, workers):
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_a_job_that_raises_is_recorded_and_not_repeated(tmp_path, expected, workers):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         outcome = run_jobs(
             box_jobs.fail_on_multiples_of_three, JOBS[:8], workers=workers, store=store
         )
@@ -213,7 +213,7 @@ def test_default_workers_are_the_cores_allowed():
 @pytest.mark.parametrize("workers", [1, 2])
 def test_progress(tmp_path, workers):
     calls = []
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         run_jobs(simulate, JOBS[:3], workers=1, store=store)
         run_jobs(
             box_jobs.fail_on_multiples_of_three, JOBS[:10], workers=workers, store=store,
@@ -262,7 +262,7 @@ def test_failing_progress_loses_no_result(tmp_path):
         if done == 7:
             raise RuntimeError("terminal gone")
 
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         with pytest.raises(RuntimeError, match="terminal gone"):
             run_jobs(
                 simulate, JOBS, workers=2, store=store, progress=progress, batch_seconds=99
@@ -341,7 +341,7 @@ def test_a_broken_executor_stops_the_run_and_keeps_the_rest(tmp_path):
     gate = tmp_path / "gate"  # box 2 kills nobody before all boxes are handed out
     jobs = [BoxJob(k, 0.02, str(tmp_path), str(gate) if k == 2 else "") for k in range(6)]
     context = multiprocessing.get_context("spawn")
-    with Store.open(tmp_path / "out", "h") as store:
+    with Store.open(tmp_path / "out") as store:
         with (
             ProcessPoolExecutor(1, mp_context=context) as pool,
             pytest.raises(BrokenExecutor),
@@ -368,7 +368,7 @@ def test_a_dead_workers_box_is_tried_again(tmp_path, expected):
 @pytest.mark.parametrize("workers", [2, 3])
 def test_a_box_that_kills_its_worker_twice_is_given_up(tmp_path, expected, workers):
     jobs = [BoxJob(k, 0.02, str(tmp_path)) for k in range(12)]
-    with Store.open(tmp_path / "out", "h") as store:
+    with Store.open(tmp_path / "out") as store:
         outcome = run_jobs(box_jobs.kill_always, jobs, workers=workers, store=store)
         assert store.counts() == {"done": 11, "failed": 1}
     assert (tmp_path / "tries").read_text() == "xx"
@@ -548,7 +548,7 @@ def test_two_runs_on_one_folder(tmp_path, start):
 
 
 def test_full_disk_keeps_the_finished_boxes(tmp_path, expected):
-    with Store.open(tmp_path, "h") as store:
+    with Store.open(tmp_path) as store:
         run_jobs(simulate, JOBS[:6], workers=1, store=store)
         pages = store._connection.execute("PRAGMA page_count").fetchone()[0]
         store._connection.execute(f"PRAGMA max_page_count = {pages + 2}")

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.constants import Boltzmann
+from scipy.constants import Boltzmann, elementary_charge
 
 from percsim.decision.predict import Loading
 from percsim.film import Film
@@ -18,7 +18,8 @@ FILLER, ELASTOMER = 2250.0, 1030.0
 CRITICAL, EXPONENT, LEVEL = 0.085, 1.9, 3e-5
 FILM = Film(thickness=0.2e-3, width=6e-3, electrode_gap=3e-3)
 EXPANSION = 3e-4
-MEDIANS = {"g0": 8e-5, "beta": 100.0, "delta_b": 0.01, "lambda_T": 0.3, "Ea": 0.0}
+MEDIANS = {"g0": 8e-5, "beta": 100.0, "delta_b": 0.01, "lambda_T": 0.3,
+           "Ea": 10e-3 * elementary_charge}  # fmt: skip
 
 
 def mixed(weight_fraction: float) -> Loading:

@@ -105,15 +105,15 @@ def test_agreement_in_words() -> None:
 
 
 def test_lines_after_readings_name_whose_they_are(summary: dict[str, Any]) -> None:
-    # anything else than measured films is that of the candidate as planned
+    # anything else is of the same candidate, at the values that the films tell
     told = chapter_lines({**summary, "chosen": 0, "nearest": None})
     assert told[0].startswith("Cast ")
-    planned = candidate_label(summary["candidates"][0])
-    assert not any(line.startswith("As planned") for line in told)  # nothing follows
+    label = candidate_label(summary["candidates"][0])
+    assert not any(line.startswith("For ") for line in told)  # nothing follows
     told = chapter_lines({**summary, "chosen": 0, "nearest": None, "currents": {
         "largest_contact_power_W": {"largest": 1e-8}, "hottest_share": {"mean": 0.2},
         "film_voltage_V": 1.5, "n_boxes": 20}})  # fmt: skip
-    assert told[-2].endswith(f"for {planned}:")
+    assert told[-2] == f"For {label}, at the values that the films make likeliest:"
     assert told[-1].startswith("The hottest 1 %")
 
 

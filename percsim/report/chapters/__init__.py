@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from percsim.report.chapter import Chapter
+from percsim.report.chapter import Block, Chapter, paragraph
 from percsim.report.chapters.anchor import ANCHOR
 from percsim.report.chapters.currents import CURRENTS
 from percsim.report.chapters.day_one import DAY_ONE
@@ -15,7 +15,7 @@ from percsim.report.chapters.spread import SPREAD
 from percsim.report.chapters.temperature import TEMPERATURE
 from percsim.report.tables import Summary, candidate_label, deciding_index, of_one_mix
 
-__all__ = ["CHAPTERS", "chapter_lines"]
+__all__ = ["CHAPTERS", "chapter_lines", "standing_blocks"]
 
 CHAPTERS: tuple[Chapter, ...] = (
     FILM,
@@ -47,5 +47,27 @@ def chapter_lines(summary: Summary) -> list[str]:
     index, _ = deciding_index(summary)
     if measured and rest and index is not None:
         label = candidate_label(summary["candidates"][index])
-        measured.append(f"As planned, before these films were measured, for {label}:")
+        measured.append(f"For {label}, at the values that the films make likeliest:")
     return measured + rest
+
+
+def standing_blocks(chapter: Chapter, summary: Summary) -> list[Block]:
+    """Say at the top of a chapter what it stands for once films were measured."""
+    index, _ = deciding_index(summary)
+    if "anchor" not in summary or index is None or chapter in (ANCHOR, FRONT):
+        return []
+    if chapter is DAY_ONE:
+        return [
+            paragraph(
+                "As planned: this chapter is what was not known before any film was "
+                "measured. The measured films replace it."
+            )
+        ]
+    label = candidate_label(summary["candidates"][index])
+    return [
+        paragraph(
+            f"For {label}, with contacts and threshold at the values that the measured "
+            "films make likeliest; what the films leave open is not in its ranges"
+            + (", but in those of temperature." if chapter is TEMPERATURE else ".")
+        )
+    ]

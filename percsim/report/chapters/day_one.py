@@ -40,6 +40,7 @@ from percsim.report.tables import (
     Row,
     Summary,
     candidate_label,
+    first_steps,
     kohm_band,
     number,
     quantiles,
@@ -199,7 +200,10 @@ def draw_bands(run: Run, key: str, label: str, colour: str) -> Figure:
     x, low, median, high = along(section["candidates"], "casting_resistance_ohm")
     if not np.isfinite(low).any():
         raise NothingToDrawError("every candidate is most likely open")
-    x_plan, *planned = along(run.candidates, "resistance_ohm")
+    as_planned = run.summary.get("as_planned") or {}
+    x_plan, *planned = along(
+        as_planned.get("candidates") or run.candidates, "resistance_ohm"
+    )
     figure = new_figure(3.6)
     axes = figure.subplots()
     axes.set_yscale("log")
@@ -309,7 +313,7 @@ def _causes_caption(run: Run) -> str:
 
 
 def _lines(summary: Summary) -> list[str]:
-    if "anchor" in summary:
+    if "anchor" in summary or first_steps(summary):
         return []
     section = summary["day_one"]
     best = section["candidates"][section["best"]]

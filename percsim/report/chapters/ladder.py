@@ -35,6 +35,7 @@ from percsim.report.tables import (
     Row,
     Summary,
     candidate_label,
+    first_steps,
     number,
     quantiles,
     share,
@@ -218,7 +219,7 @@ def _caption(run: Run) -> str:
 
 def _lines(summary: Summary) -> list[str]:
     rungs = _rungs(summary)
-    if not rungs:
+    if not rungs or first_steps(summary):
         return []
     listed = "; ".join(_label(summary, rung) for rung in rungs)
     return [
