@@ -104,9 +104,15 @@ def _differences(earlier: Plan, plan: Plan, stored: AbstractSet[str]) -> list[st
             if _has_boxes(alone, stored):
                 continue
         where = f"[{path[0]}] {path[1]}" if len(path) > 1 else path[0]
-        values = ("not set" if v is None else show_value(v) for v in (there, here))
-        found.append("{}: {} there, {} here".format(where, *values))
+        found.append(f"{where}: {_shown(there)} there, {_shown(here)} here")
     return found
+
+
+def _shown(value: Any) -> str:
+    """Value of a key as a message shows it, without basis and source."""
+    if isinstance(value, dict) and "value" in value:
+        value = value["value"]
+    return "not set" if value is None else show_value(value)
 
 
 def _paths(mapping: dict[str, Any]) -> dict[tuple[str, ...], None]:

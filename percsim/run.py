@@ -114,10 +114,6 @@ def _write(
     With a store the folder becomes that of the plan.
     """
     summary, decision, tables = assemble(plan, records, stages)
-    if store is not None:
-        # the plan of a folder changes when its new results are there, and not before
-        store.save_artefacts({"plan": plan.as_dict(), "run": extra})
-        write_atomically(folder / "plan.toml", plan.whole_text)
     summary |= extra
     if len(summary.pop("environments", [])) > 1:
         summary["cautions"].insert(
@@ -126,6 +122,10 @@ def _write(
             "of a library; last digits may differ from those of a single one.",
         )
     try:
+        if store is not None:
+            # a folder becomes this plan's once its results are there, and not before
+            store.save_artefacts({"plan": plan.as_dict(), "run": extra})
+            write_atomically(folder / "plan.toml", plan.whole_text)
         write_atomically(folder / "summary.json", encode_json(summary, indent=1) + "\n")
         report = write_report(
             folder,

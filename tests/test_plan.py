@@ -866,6 +866,78 @@ def test_measured_rows_of_a_file_are_checked_with_their_lines() -> None:
     ]
 
 
+SEVERAL = {"mix_ratio": ["7:1", "10:1"], "aspect_ratio": [12, 15]}
+
+
+def test_rows_of_a_plan_with_several_mixes_name_theirs() -> None:
+    named = {**ROW, "mix_ratio": "10:1", "aspect_ratio": 15, "batch": "cup 1"}
+    plan = Plan.from_dict(changed(explore=SEVERAL, measured=[named, {**named, "films": 2}]))
+    assert plan.mix_of(plan.measured[0]) == (("aspect_ratio", 15.0), ("mix_ratio", 10.0))
+    assert plan.mix_of(plan.measured[0]) in [mix.mix for mix in plan.mixes]
+    assert plan.measured[0].batch == "cup 1"
+    # of thicknesses it is the nearest to the measured one
+    thin = Plan.from_dict(
+        changed(
+            explore={"thickness": ["0.1 mm", "0.2 mm"]},
+            measured=[{**ROW, "thickness": "0.12 mm"}],
+        )
+    )
+    assert thin.mix_of(thin.measured[0]) == (("thickness", 1e-4),)
+    # a plan of one mix needs no name
+    assert Plan.from_dict(changed(measured=[ROW])).mix_of(plan.measured[0]) == ()
+
+
+@pytest.mark.parametrize(
+    ("rows", "message"),
+    [
+        (
+            [{"mix_ratio": "7:1"}],
+            "measured[1].aspect_ratio is missing; the plan explores aspect ratios 12, 15:"
+            " say the one of the films",
+        ),
+        (
+            [{"mix_ratio": "8:1", "aspect_ratio": 12}],
+            "measured[1].mix_ratio = '8:1' is not among the mix ratios that the plan"
+            " explores, 7:1, 10:1",
+        ),
+        (
+            [
+                {"mix_ratio": "7:1", "aspect_ratio": 12},
+                {"mix_ratio": "7:1", "aspect_ratio": 15},
+            ],
+            "measured[2].aspect_ratio is another than that of measured[1]; films tell of the"
+            " mix they were cast of alone, so read one mix at a time",
+        ),
+        (
+            [
+                {"mix_ratio": "7:1", "aspect_ratio": 12, "batch": "a"},
+                {"mix_ratio": "7:1", "aspect_ratio": 12, "batch": "a",
+                 "weight_fraction": "28 wt%"},
+            ],
+            "measured[2].batch = 'a' holds 28 wt% here and 26 wt% in measured[1]; one cup has"
+            " one loading",
+        ),
+    ],
+)  # fmt: skip
+def test_rows_that_do_not_fit_together_give_one_line(
+    rows: list[dict[str, Any]], message: str
+) -> None:
+    measured = [{**ROW, **row} for row in rows]
+    assert faults(explore=SEVERAL, measured=measured) == (message,)
+
+
+def test_rows_of_a_file_are_held_against_those_of_the_plan() -> None:
+    plan = Plan.from_dict(changed(measured=[{**ROW, "batch": "a"}]))
+    with pytest.raises(PlanError) as caught:
+        plan.with_measured(
+            [{"row": 2, **ROW, "batch": "a", "weight_fraction": "28 wt%"}], "cups.csv"
+        )
+    assert caught.value.faults == (
+        "cups.csv: row 2.batch = 'a' holds 28 wt% here and 26 wt% in measured[1]; one cup"
+        " has one loading",
+    )
+
+
 def test_how_wide_an_assumption_is_changes_no_box() -> None:
     stated = {"value": "80 uS", "basis": "assumed", "factor": 3}
     share = {"value": 0.3, "low": 0.2, "high": 0.5}
@@ -948,8 +1020,9 @@ def test_a_value_more_renumbers_no_box() -> None:
     jobs = {job.key: job for job in box_jobs(two)}
     for job, bare in zip(box_jobs(one), box_jobs(plain), strict=True):
         assert jobs[job.key] == job
-        # the same box as that of a plan without the list, which keeps its short key
+        # the same box as that of a plan without the list, and stored as the same
         assert replace(job, label="") == bare
+        assert job.key == bare.key
         assert bare.key.startswith("box/0.")
         assert job.box_number == bare.box_number
     grown = {job.key: job.plan for job in threshold_jobs(two)}

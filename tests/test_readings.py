@@ -46,6 +46,12 @@ def test_units_in_the_heading_or_in_the_cell(tmp_path: Path) -> None:
     ]
 
 
+def test_cups_and_mixes_are_told_in_columns(tmp_path: Path) -> None:
+    text = "loading (wt%),gap (mm),r (kohm),cup,mix_ratio,diameter_um\n30,3,2.1,7,7:1,10\n"
+    (row,) = rows(tmp_path, text)
+    assert (row["batch"], row["mix_ratio"], row["diameter"]) == ("7", "7:1", "10 um")
+
+
 def test_semicolons_and_tabs(tmp_path: Path) -> None:
     for mark in ";\t":
         lines = "weight_fraction,electrode_gap,resistance\n26 wt%,3 mm,1 kohm\n"

@@ -27,7 +27,7 @@ from percsim.network.sensitivity import (
     hottest_share,
     noise_index,
 )
-from percsim.network.solve import Solution, Sweep, solve_network
+from percsim.network.solve import Method, Solution, Sweep, solve_network
 from percsim.particles.bodies import Particles
 from percsim.particles.box import Box
 from percsim.particles.placement import Clusters, expected_counts, place_particles
@@ -374,7 +374,7 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
     if opened_box is not None:
         result |= {"lost_shares": lost_shares, "slopes": slopes}
         if job.variations:
-            result["variations"] = _vary(job, opened_box, law)
+            result["variations"] = _vary(job, opened_box, law, sweep.method)
     if job.probes:
         solutions = [
             sweep.solve(_network_at(links, law, state)[1], TOLERANCE)
@@ -413,7 +413,10 @@ def _opened_box(
 
 
 def _vary(
-    job: BoxJob, box: OpenedBox, law: ContactOpeningLaw | TunnellingLaw
+    job: BoxJob,
+    box: OpenedBox,
+    law: ContactOpeningLaw | TunnellingLaw,
+    method: Method | None,
 ) -> dict[str, Any]:
     """Conductances and lost shares of the varied states at each setting."""
     assert isinstance(law, ContactOpeningLaw)
@@ -421,7 +424,7 @@ def _vary(
     conductances, lost = [], []
     for setting in job.variations:
         other = replace(law, beta=setting.beta, delta_b=setting.delta_b)
-        sweep = Sweep()
+        sweep = Sweep(method=method)
         opened: list[OpenedNetwork] = [
             box.network(other, s.strain, s.temperature, setting.lambda_T) for s in states
         ]

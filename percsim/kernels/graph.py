@@ -35,19 +35,23 @@ def _join_cycle(block, parent, x, y, joined):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _breadth_first(start, adjacent, root, number, visited, parent, block):  # type: ignore[no-untyped-def]
+def _breadth_first(  # type: ignore[no-untyped-def]
+    start, adjacent, root, number, visited, parent, block, begin, near
+):
     """Give numbers to what reaches the root, breadth first, and find its blocks.
 
     `number` is -1 where the walk may go and stays so where it does not get; `parent` and
-    `block` are by number, and so becomes `adjacent` as it is read. Returns how many nodes
-    are met.
+    `block` are by number; `begin` and `near` are the graph in the new numbers, in the order
+    of the walk, so that later passes read memory straight. Returns how many nodes are met.
     """
     number[root] = 0
     visited[0] = root
     parent[0] = -1
     block[0] = 0
+    begin[0] = 0
     count = 1
     c = 0
+    q = 0
     while c < count:
         i = visited[c]
         for p in range(start[i], start[i + 1]):
@@ -61,8 +65,11 @@ def _breadth_first(start, adjacent, root, number, visited, parent, block):  # ty
                 count += 1
             elif block[j] != block[c] and j != parent[c]:
                 _join_cycle(block, parent, c, j, -1)
-            adjacent[p, 0] = j
+            near[q, 0] = j
+            near[q, 1] = adjacent[p, 1]
+            q += 1
         c += 1
+        begin[c] = q
     return count
 
 
@@ -135,12 +142,18 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
     visited = np.empty(n, dtype=np.int32)
     parent = np.empty(n, dtype=np.int32)
     block = np.empty(n, dtype=np.int32)
-    count = _breadth_first(start, adjacent, source, number, visited, parent, block)
+    begin = np.empty(n + 1, dtype=np.int32)
+    near = np.empty((start[n], 2), dtype=np.int32)
+    count = _breadth_first(
+        start, adjacent, source, number, visited, parent, block, begin, near
+    )
     attachment = np.full(n, -1, dtype=np.int64)
     if number[sink] < 0:
         for c in range(count):
             attachment[visited[c]] = source
-        count = _breadth_first(start, adjacent, sink, number, visited, parent, block)
+        count = _breadth_first(
+            start, adjacent, sink, number, visited, parent, block, begin, near
+        )
         for c in range(count):
             attachment[visited[c]] = sink
         return (
@@ -154,14 +167,14 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
     # `parent` becomes the number that each hangs from, itself on the backbone
     parent[0] = 0
     kept = 1
-    size = start[source + 1] - start[source]
+    size = begin[1]
     for c in range(1, count):
         # roots are the lowest of their block, so they have been pointed at theirs
         block[c] = block[block[c]]
         if block[c] == own:
             parent[c] = c
             kept += 1
-            size += start[visited[c] + 1] - start[visited[c]]
+            size += begin[c + 1] - begin[c]
         else:
             parent[c] = parent[parent[c]]
     # `block` becomes the position on the backbone
@@ -186,12 +199,11 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
         k = block[c]
         if k < 0:
             continue
-        i = visited[c]
-        for p in range(start[i], start[i + 1]):
+        for p in range(begin[c], begin[c + 1]):
             # written whether kept or not: a branch that cannot be foretold costs more
-            j = adjacent[p, 0]
+            j = near[p, 0]
             other = block[j]
-            e = adjacent[p, 1]
+            e = near[p, 1]
             rows[size] = e if e >= 0 else ~e
             ends[size, 0] = k if e >= 0 else other
             ends[size, 1] = other if e >= 0 else k

@@ -39,9 +39,13 @@ def test_a_ladder_covers_far_more_than_the_best_recipe():
     rng = np.random.default_rng(3)
     logs, parameters, sd, cups = worlds(6000, rng)
     made = casting_ladder(logs, parameters, sd, WINDOW, cups, rng=rng)
-    assert 0.25 < made.best_single_probability < 0.5
-    assert 0.65 < made.covered <= made.reachable < 1.0
-    assert min(made.known.values()) > 0.9
+    # 6000 draws know a probability to 0.006; the prototype drew other worlds
+    assert made.best_single_probability == pytest.approx(0.35, abs=0.05)
+    assert made.covered == pytest.approx(0.8, abs=0.07)
+    assert made.covered <= made.reachable < 1.0
+    # 0.93 of the variance of the level and 0.96 of that of the threshold; the prototype
+    # said 0.99 of both
+    assert 0.92 < min(made.known.values()) <= max(made.known.values()) < 1.0
     assert len({cups[r.candidate] for r in made.rungs}) <= 5
 
 

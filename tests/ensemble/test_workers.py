@@ -11,6 +11,7 @@ import time
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from ensemble import box_jobs
@@ -224,14 +225,49 @@ def test_progress(tmp_path, workers):
     assert set(total) == {10}
     assert failed[0] == 0
     assert failed[-1] == 3  # boxes 3, 6, 9; box 0 was found in the store
-    assert (rate[0], left[0]) == (0.0, float("inf"))
+    assert rate[0] == 0.0
+    # at first what the jobs say: 3 are stored, the others sleep for so long
+    waiting = sum(job.seconds for job in JOBS[3:10])
+    assert left[0] == pytest.approx(waiting / workers)
     assert all(0.0 < r < 1e6 for r in rate[1:])
     assert left[-1] == 0.0
-    assert all(
-        abs(seconds - (10 - d) / r) <= 1e-9 * seconds
-        for d, r, seconds in zip(done[1:-1], rate[1:-1], left[1:-1], strict=True)
-    )
     assert set(threads) == {threading.current_thread()}
+
+
+class Untimed:
+    def __init__(self, number):
+        self.key = f"untimed/{number}"
+
+
+def test_time_left_goes_by_what_jobs_weigh(monkeypatch):
+    """Nine jobs of 1 s come before one of 91 s, on a machine half as fast as they say."""
+    now = [0.0]
+    clock = SimpleNamespace(monotonic=lambda: now[0], perf_counter=lambda: now[0])
+    monkeypatch.setattr("percsim.ensemble.workers.time", clock)
+    heard = []
+    jobs = [BoxJob(k, 91.0 if k == 9 else 1.0) for k in range(10)]
+
+    def work(job):
+        now[0] += 2.0 * job.seconds
+        return {"x": 1}
+
+    run_jobs(work, jobs, workers=1, progress=lambda *a: heard.append(a))
+    left = [call[-1] for call in heard]
+    assert left[0] == pytest.approx(100.0)
+    # by count, 9 of 10 done in 18 s would leave 2 s
+    assert 91.0 < left[9] < 2 * 91.0
+    assert left[9] == pytest.approx(91.0 * (18.0 + 5.0) / (9.0 + 5.0))
+    assert left[10] == 0.0
+    # without times of their own all weigh the same, and nothing is told before the first
+    heard.clear()
+
+    def steady(job):
+        now[0] += 2.0
+        return {"x": 1}
+
+    untimed = [Untimed(k) for k in range(4)]
+    run_jobs(steady, untimed, workers=1, progress=lambda *a: heard.append(a))
+    assert [call[-1] for call in heard] == pytest.approx([float("inf"), 6.0, 4.0, 2.0, 0.0])
 
 
 @pytest.mark.parametrize("workers", [1, 2])

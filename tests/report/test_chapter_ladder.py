@@ -7,6 +7,7 @@ from percsim.decision.ladder import casting_ladder
 from percsim.report.chapters import chapter_lines
 from percsim.report.figures import Run, draw
 from percsim.report.page import render_page
+from percsim.report.tables import first_steps, headline, share, text_summary
 
 
 @pytest.fixture
@@ -43,6 +44,39 @@ def test_the_command_line_names_the_rungs(summary):
     (line,) = chapter_lines({k: summary[k] for k in ("ladder", "candidates")})
     rung = summary["candidates"][summary["ladder"]["rungs"][0]["candidate"]]
     assert f"{100 * rung['weight_fraction']:.3g} wt%" in line
+
+
+def test_what_to_do_first_comes_in_order(summary):
+    """One thing to act on; what is best in one sense or another is named as what it is."""
+    chosen = summary["candidates"][summary["chosen"]]
+    other = next(
+        i
+        for i, c in enumerate(summary["candidates"])
+        if c["electrode_gap_m"] == chosen["electrode_gap_m"] and c is not chosen
+    )
+    summary["cast_first"] = {"films": 3, "candidates": [summary["chosen"], other]}
+    weights = [100 * summary["candidates"][i]["weight_fraction"]
+               for i in (summary["chosen"], other)]  # fmt: skip
+    gap = 1e3 * chosen["electrode_gap_m"]
+    first = (
+        f"three films each of {weights[0]:.3g} wt% and {weights[1]:.3g} wt% at {gap:.3g}"
+    )
+    assert headline(summary).startswith(f"Cast first: {first} mm gap")
+    steps = first_steps(summary)
+    assert "one cup a loading" in steps[0]
+    assert f"{share(summary['ladder']['covered'])} %" in steps[1]
+    assert "percsim anchor" in steps[2]
+    assert steps[3].startswith("Until then no recipe is proved")
+    told = text_summary(summary)
+    places = [told.index(word) for word in ("Cast first", "1. ", "2. ", "3. ", "4. ")]
+    assert places == sorted(places)
+    assert told.index("4. ") < told.index("As planned")
+    assert chapter_lines(summary) == []  # said above already
+    page = render_page(summary, [])
+    assert page.index("What to do first") < page.index("Margin to each target, as planned")
+    # once films are measured, or the contacts are known, the decision stands first
+    assert first_steps({**summary, "anchor": {"candidates": []}}) == []
+    assert first_steps({**summary, "cast_first": {"films": 3, "candidates": []}}) == []
 
 
 def test_a_run_without_a_ladder_has_no_chapter(invented):

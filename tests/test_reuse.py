@@ -1,0 +1,241 @@
+"""A plan changed and run again in its folder: what is solved again, and what is refused."""
+
+import json
+import shutil
+import sqlite3
+
+import pytest
+from test_run import SMALL, digits
+
+from percsim.ensemble.store import DATABASE, Store
+from percsim.ensemble.workers import Interrupted
+from percsim.errors import FolderError
+from percsim.plan import Plan
+from percsim.run import box_jobs, read_findings, redraw, run_plan
+
+STAGED = SMALL.replace("count = 4", 'count = 4\nmost = 12\nconfidence = "90 %"')
+EASY = ('resistance = "0.3 to 3 kohm"', 'resistance = "0.01 to 3000 kohm"')
+SWAPS = {
+    "target": [EASY],
+    "afterwards": [
+        ('title = "Small', 'title = "Another'),
+        ("castings = 300", 'castings = 250\nweighing = "3 %"'),
+        ('series_resistor = "1.8 kohm"\n', ""),
+        ("[target]", '[supply]\nvoltage = "5 V"\nseries_resistor = "4.7 kohm"\n[target]'),
+        ('["2 mm", "4 mm"]', '["2 mm", "3 mm", "4 mm"]'),
+    ],
+}
+
+
+def plan_of(text, *swaps, name="small.toml"):
+    for old, new in swaps:
+        assert old in text
+        text = text.replace(old, new)
+    import tomllib
+
+    plan = Plan.from_dict(tomllib.loads(text), name=name)
+    object.__setattr__(plan, "text", text)
+    return plan
+
+
+@pytest.fixture(scope="module")
+def staged(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("staged") / "out"
+    return run_plan(plan_of(STAGED), folder, workers=1).folder
+
+
+@pytest.fixture
+def folder(staged, tmp_path):
+    """A finished run of the staged plan, to be changed."""
+    return shutil.copytree(staged, tmp_path / "out")
+
+
+class Counted:
+    """Counts jobs run, through the progress; may stop a run after some."""
+
+    def __init__(self, stop_after=None):
+        self.ran, self.last, self.stop_after = 0, 0, stop_after
+
+    def __call__(self, done, total, failed, rate, left):
+        if rate > 0.0:
+            self.ran += 1
+        if self.stop_after is not None and self.ran >= self.stop_after:
+            raise KeyboardInterrupt
+
+
+def n_stored(folder):
+    with Store.read(folder) as store:
+        return len(store.keys())
+
+
+@pytest.mark.parametrize("change", SWAPS)
+def test_what_is_judged_afterwards_solves_no_box_that_is_there(folder, tmp_path, change):
+    plan = plan_of(STAGED, *SWAPS[change])
+    before, counted = n_stored(folder), Counted()
+    run_plan(plan, folder, workers=1, progress=counted)
+    # stages may go on where the new target leaves the choice open, and only there
+    assert n_stored(folder) == before + counted.ran
+    run_plan(plan, tmp_path / "fresh", workers=1)
+    assert digits(folder) == digits(tmp_path / "fresh")
+    if change == "target":
+        # easier to meet: the boxes of later stages stay in the folder and are not counted
+        assert counted.ran == 0
+        assert n_stored(tmp_path / "fresh") < before
+    assert (folder / "plan.toml").read_text() == plan.text
+    assert json.loads((folder / "summary.json").read_text())["plan"] == plan.as_dict()
+    # and all that reads a folder goes by the new plan
+    page = digits(folder)
+    redraw(folder)
+    assert digits(folder) == page
+    decision = read_findings(plan, folder).decision
+    assert decision.best.name in json.dumps(page[0]["candidates"]) or decision.best
+
+
+def test_back_to_the_plan_before(folder):
+    first = digits(folder)
+    run_plan(plan_of(STAGED, EASY), folder, workers=1)
+    assert digits(folder) != first
+    counted = Counted()
+    run_plan(plan_of(STAGED), folder, workers=1, progress=counted)
+    assert counted.ran == 0
+    assert digits(folder) == first
+
+
+@pytest.fixture(scope="module")
+def single(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("single") / "out"
+    return run_plan(plan_of(SMALL), folder, workers=1).folder
+
+
+def test_a_loading_more_runs_its_own_boxes_alone(single, tmp_path):
+    folder = shutil.copytree(single, tmp_path / "out")
+    plan = plan_of(SMALL, ('"36 wt%"]', '"36 wt%", "40 wt%"]'))
+    counted = Counted()
+    run_plan(plan, folder, workers=1, progress=counted)
+    assert counted.ran == 6 + 5 + 4
+    run_plan(plan, tmp_path / "fresh", workers=1)
+    assert digits(folder) == digits(tmp_path / "fresh")
+
+
+def test_other_loadings_of_the_same_film_are_no_other_plan(single, tmp_path):
+    folder = shutil.copytree(single, tmp_path / "out")
+    plan = plan_of(SMALL, ('["10 wt%", "30 wt%", "36 wt%"]', '["33 wt%"]'))
+    counted = Counted()
+    run_plan(plan, folder, workers=1, progress=counted)
+    assert counted.ran == 6 + 5 + 4
+    # a list of one value makes the same boxes as the value itself
+    listed = plan_of(
+        SMALL,
+        ("aspect_ratio = 12\n", "aspect_ratio = 15\n"),
+        ("[boxes]", "aspect_ratio = [12]\n[boxes]"),
+    )
+    keys = {job.key for job in box_jobs(plan_of(SMALL))}
+    assert {job.key for job in box_jobs(listed)} == keys
+
+
+def everything(folder):
+    # the database's own side files come and go with readers
+    return {
+        p.name: p.read_bytes()
+        for p in folder.iterdir()
+        if p.is_file() and not p.name.startswith("results.sqlite-")
+    }
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "named"),
+    [
+        ("aspect_ratio = 12", "aspect_ratio = 15", "[filler] aspect_ratio: 12"),
+        ("seed = 88012", "seed = 5", "seed: 88012 there, 5 here"),
+        ('["20 C", "40 C"]', '["20 C", "60 C"]', "[temperature] values: "),
+        ('closed_at = "-40 C"', 'closed_at = "-30 C"', "[contacts] closed_at: "),
+    ],
+)
+def test_other_boxes_are_refused_by_name_and_nothing_changes(single, old, new, named):
+    before = everything(single)
+    plan = plan_of(SMALL, (old, new), EASY)
+    for attempt in (
+        lambda: run_plan(plan, single, workers=1),
+        lambda: read_findings(plan, single),
+    ):
+        with pytest.raises(FolderError, match="another plan") as error:
+            attempt()
+        text = str(error.value)
+        assert "\n" not in text
+        assert named in text
+        assert "resistance" not in text  # that alone would have been welcome
+        assert "--fresh" in text
+        assert everything(single) == before
+
+
+def test_fresh_restarts_with_other_boxes(single, tmp_path):
+    folder = shutil.copytree(single, tmp_path / "out")
+    plan = plan_of(SMALL, ("aspect_ratio = 12", "aspect_ratio = 15"))
+    run_plan(plan, folder, workers=1, fresh=True)
+    keys = {job.key for job in box_jobs(plan_of(SMALL))}
+    with Store.read(folder) as store:
+        assert not keys & store.keys()
+
+
+def test_a_changed_plan_that_is_interrupted_leaves_the_folder_to_the_plan_before(
+    single, tmp_path
+):
+    folder = shutil.copytree(single, tmp_path / "out")
+    before = digits(folder)
+    plan = plan_of(SMALL, ('"36 wt%"]', '"36 wt%", "40 wt%"]'), EASY)
+    with pytest.raises(Interrupted):
+        run_plan(plan, folder, workers=1, progress=Counted(stop_after=5))
+    assert digits(folder) == before
+    assert (folder / "plan.toml").read_text() == SMALL
+    redraw(folder)
+    assert digits(folder) == before
+    with pytest.raises(FolderError, match=r"lacks \d+ boxes of the plan as it is now"):
+        read_findings(plan, folder)
+    counted = Counted()
+    run_plan(plan, folder, workers=1, progress=counted)
+    assert counted.ran == 15 - 5
+    run_plan(plan, tmp_path / "fresh", workers=1)
+    assert digits(folder) == digits(tmp_path / "fresh")
+
+
+def test_a_full_disk_at_the_end_leaves_a_folder_that_report_puts_right(
+    single, tmp_path, monkeypatch
+):
+    folder = shutil.copytree(single, tmp_path / "out")
+    before = digits(folder)
+    plan = plan_of(SMALL, EASY)
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(FolderError, match=r"no space left.*percsim report"):
+        run_plan(plan, folder, workers=1)
+    monkeypatch.undo()
+    assert digits(folder) == before
+    redraw(folder)
+    assert json.loads((folder / "summary.json").read_text())["plan"] == plan.as_dict()
+
+
+def test_a_moved_folder_is_read_and_continued(single, tmp_path):
+    folder = shutil.copytree(single, tmp_path / "elsewhere" / "moved")
+    before = digits(folder)
+    redraw(folder)
+    assert digits(folder) == before
+    counted = Counted()
+    run_plan(plan_of(SMALL, EASY), folder, workers=1, progress=counted)
+    assert counted.ran == 0
+
+
+def test_results_of_an_older_schema_are_named(single, tmp_path):
+    folder = shutil.copytree(single, tmp_path / "out")
+    with sqlite3.connect(folder / DATABASE) as connection:
+        connection.execute("UPDATE meta SET value = '1' WHERE key = 'schema_version'")
+    connection.close()
+    for attempt in (
+        lambda: run_plan(plan_of(SMALL), folder, workers=1),
+        lambda: redraw(folder),
+        lambda: read_findings(plan_of(SMALL), folder),
+    ):
+        with pytest.raises(FolderError, match=r"another version.*schema 1.*--fresh"):
+            attempt()
