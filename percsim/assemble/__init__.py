@@ -234,6 +234,7 @@ def _as_measured(
         # boxes are those solved, whatever films tell
         "fits": planned.decision.as_dict()["fits"],
         "reasons": list(planned.decision.reasons),
+        "assumptions": [_source_named(row, planned) for row in summary["assumptions"]],
         "threshold": {
             **summary["threshold"],
             **{f"measured_volume_fraction{end}": phi for end, phi in own.items()},
@@ -245,6 +246,16 @@ def _as_measured(
             },
         },
     }
+
+
+def _source_named(row: dict[str, Any], planned: Findings) -> dict[str, Any]:
+    """Name measured films as the source of what they tell, not the plan."""
+    if row["symbol"] == "phi_c":
+        return {**row, "basis": "measured", "source": "simulated, then measured films"}
+    contacts = planned.contacts
+    if row["basis"] != "measured" or row["symbol"] in contacts.measured:
+        return row
+    return {**row, "source": "measured films; see the chapter on them for what they leave"}
 
 
 def _mixes(plan: Plan, found: Sequence[MixFindings]) -> dict[str, Any]:

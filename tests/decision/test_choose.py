@@ -189,7 +189,7 @@ def test_chosen_candidate(decision):
     assert all(margin.met for margin in best.margins)
     shares = [round(c.pass_share.value, 2) for c in decision.candidates if c.meets_target]
     assert round(best.pass_share.value, 2) == max(shares)
-    assert decision.reasons[0].startswith(f"cast {best.name}")
+    assert decision.reasons[0] == f"{best.name} gap meets every target as planned"
     assert decision.what_would_have_to_change == ()
     for i, candidate in enumerate(decision.candidates):
         assert candidate.meets_target == (candidate.refused_because == ())
@@ -903,7 +903,7 @@ def test_the_better_of_two_films_is_chosen():
     )
     assert decision.best.words == "thick"
     assert decision.best.mix == 1
-    assert decision.reasons[0].startswith("cast thick, 30 wt% at 3 mm gap")
+    assert decision.reasons[0].startswith("thick, 30 wt% at 3 mm gap meets")
 
 
 def test_weighing_off_moves_the_share_as_another_loading_would(decision):
