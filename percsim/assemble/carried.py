@@ -249,9 +249,8 @@ def carried_findings(
                 records.pop(job.key, None)
             else:
                 records[job.key] = _moved(job, found, move)
-    prefix = f"film/{findings.plan.box_label}"
     for weight, move in moves.items():
-        for key in [key for key in records if key.startswith(f"{prefix}{weight!r}/")]:
+        for key in [key for key in records if key.startswith(f"film/{weight!r}/")]:
             found = records.pop(key)
             # films solved whole hold the states at rest and at the chord, in rising strain
             loading = next(x for x in mix.loadings if x.weight_fraction == weight)

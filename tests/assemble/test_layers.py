@@ -11,11 +11,17 @@ import pytest
 from percsim.assemble.layers import wrapping_caution
 from percsim.assemble.words import BOND
 from percsim.film.layers import StrainTransfer
+from percsim.jobs import plan_box
+from percsim.links.search import find_links
+from percsim.network.build import build_network
+from percsim.network.solve import solve_network
+from percsim.particles.placement import place_particles
 from percsim.plan import MOST_BEYOND, Plan
 from percsim.report.chapters import chapter_lines
 from percsim.report.figures import Run, draw
 from percsim.report.page import render_page
 from percsim.run import redraw, run_plan
+from percsim.states.strain import State, openings
 
 SMALL = """
 title = "Small patch on a cargo-bicycle tube (invented data)"
@@ -59,6 +65,9 @@ rigid = true
 misalignment = "5 deg"
 """
 
+PLANE = ((0.0, 0.0), (1e-4, 0.0), (-1e-4, 0.0), (0.0, 1e-4), (0.0, -1e-4))
+"""Strains along and across."""
+
 
 @pytest.fixture(scope="module")
 def bare(tmp_path_factory):
@@ -88,6 +97,11 @@ def _responses(folder):
             )
             for row in csv.DictReader(file)
         }
+
+
+def found_lines(folder):
+    """Lines that the chapters add to the command line."""
+    return chapter_lines(json.loads((folder / "summary.json").read_text()))
 
 
 def _mapping(text):
@@ -240,6 +254,53 @@ def test_transverse_sensitivity_of_isotropic_flakes_is_zero_within_error(wrapped
     reading = (1 - (1 + nu) * s + k * ((1 + nu) * s - nu)) / (1 - k * nu)
     assert across["misalignment_error"] == pytest.approx(reading - 1)
     assert across["gauge_factor_along"] > 2 * across["gauge_factor_along_se"]
+
+
+def test_flakes_in_the_plane_read_across_as_boxes_solved_directly_do(tmp_path):
+    # other boxes of the same mix, no plan in between: K_t from the powers of one solve at
+    # rest (Tellegen); no contact breaks on either side
+    text = SMALL + '[part]\nrigid = true\nmisalignment = "5 deg"\n'
+    for old, new in (
+        (
+            "aspect_ratio = 12",
+            'aspect_ratio = 12\norientation = "in-plane"\ntilt = "20 deg"',
+        ),
+        ("[contacts]", "[contacts]\ndelta_b = 1000"),
+        (
+            'window = "-2000 to 4000 microstrain"\npoints = 4',
+            'window = "0 to 500 microstrain"\npoints = 2',
+        ),
+        ('["10 wt%", "36 wt%", "40 wt%"]', '["42 wt%"]'),
+        ('["2 mm", "4 mm"]', '["2 mm"]'),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    path = tmp_path / "lying.toml"
+    path.write_text(text)
+    plan = Plan.load(path)
+    found = run_plan(plan, tmp_path / "out", workers=1).summary["layers"]["transverse"]
+    assert found["n_boxes"] == 6 + 8 + 10
+    recipe, thermal = plan.recipe(0.42), plan.thermal(0.42)
+    law = plan.law()
+    rows = []
+    for number in range(8):
+        rng = np.random.default_rng([730211, number])
+        links = find_links(place_particles(recipe, plan_box(plan, 80e-6), rng), 0.0)
+        states = [State.in_plane(a, b, 293.15, thermal) for a, b in PLANE]
+        power = solve_network(build_network(links, law, states[0])).power_shares
+        opened = [openings(links, s) @ power[: len(links)] for s in states]
+        rows.append([opened[1] - opened[2], opened[3] - opened[4]])
+    along, across = np.array(rows).T
+    expected = across.mean() / along.mean()
+    scatter = (across - expected * along) / along.mean()
+    error = np.hypot(
+        scatter.std(ddof=1) / np.sqrt(len(rows)), found["transverse_sensitivity_se"]
+    )
+    assert found["transverse_sensitivity"] == pytest.approx(expected, abs=4 * error + 0.03)
+    assert error < 0.15
+    assert found["transverse_sensitivity"] > 3 * found["transverse_sensitivity_se"]
+    (told,) = (x for x in found_lines(tmp_path / "out") if x.startswith("Transverse"))
+    assert "24 boxes strained across the current alone" in told
 
 
 def test_under_a_force_the_part_and_the_patch_share_it():

@@ -84,10 +84,10 @@ def test_the_best_is_found_as_often_as_stated(known_threshold):
     assert np.mean(boxes) < 0.95 * 3 * 30
 
 
-# 33 wt% passes 93 %, 30 wt% 90 % (in a window of 0.45 kohm and up): hard to tell apart.
-# With the confidence asked at every look, not shared out among them, 28 of 35 were right at
-# 80 %.
-HARD, EASY = {"resistance": "0.45 to 1.2 kohm"}, {"resistance": "0.3 to 1.2 kohm"}
+# 33 wt% passes 87 %, 30 wt% 82 % (in a window of 0.43 kohm and up): hard to tell apart.
+# Asked for 80 %, 22 of 23 settled runs of 80 were right; with the confidence asked at every
+# look, not shared out among them, 59 of 62. Asked for 60 %: 37 of 38, and 69 of 78.
+HARD, EASY = {"resistance": "0.43 to 1.2 kohm"}, {"resistance": "0.3 to 1.2 kohm"}
 
 
 @pytest.mark.slow

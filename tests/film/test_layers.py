@@ -114,6 +114,16 @@ def test_a_soft_stack_on_a_tube():
     )
 
 
+def test_a_gauge_on_a_small_radius_as_in_strain_gauge_practice():
+    # a maker's note on gauges: backing and glue of 0.015 mm on a radius of 1.5 mm strain
+    # the grid on top by about t/(2R) = 5000 microstrain; with K = 2.00 a grid of 120 ohm
+    # rises by 1.2 ohm. One material throughout: the rule is exact to t/R, which is 1 %
+    carrier = Wrap(Stack((Layer(0.015e-3, 3e9, 0.3),)))
+    strain = float(carrier.strain(0.015e-3, 1.5e-3))
+    assert strain == pytest.approx(5000e-6, rel=0.01)
+    assert 120.0 * 2.00 * strain == pytest.approx(1.2, abs=0.01)
+
+
 def test_strain_follows_the_lengths_of_arcs():
     # a fibre at z lies on a circle of R + z outside and R - z inside; that at z_n keeps
     # its length

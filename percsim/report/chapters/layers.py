@@ -330,10 +330,11 @@ def _transverse_blocks(layers: Row) -> list[Block]:
             f" {three(across['gauge_factor_pulled_across'])}, pressed"
             f" {three(across['gauge_factor_pressed_across'])}). The transverse sensitivity"
             f" K_t, the second over the first, is {ratio}; ± is its standard error from the"
-            " boxes. It comes from the boxes of this loading, each solved again with one"
-            " in-plane strain and the other held at zero, the thickness following from"
-            " constant volume, and is no part of any number elsewhere: the film on the part"
-            " is computed with both strains at once. Isotropic filler in a film of constant"
+            f" boxes. It comes from {across['n_boxes']} boxes of this loading, each solved"
+            " again with one in-plane strain and the other held at zero, the thickness"
+            " following from constant volume. It sets what a patch askew and a second film"
+            " laid across read, and no other number: the film on the part is computed with"
+            " both strains at once. Isotropic filler in a film of constant"
             " volume has K_t = 0 at small strain exactly, as the thickness gives what the"
             " width takes. In-plane filler and large strains move it; contacts still"
             " pressed shut cannot close, so that R then rises under a pull and a squeeze"
@@ -396,7 +397,8 @@ def _lines(summary: Summary) -> list[str]:
         key = "transverse_sensitivity"
         lines.append(
             f"Transverse sensitivity K_t {with_error(across[key], across[f'{key}_se'])}"
-            " (standard error), from boxes strained across the current alone."
+            f" (standard error), from {across['n_boxes']} boxes strained across the current"
+            " alone."
         )
     wrap = layers.get("wrapping")
     if wrap:
