@@ -162,6 +162,8 @@ def _cell(key: str, unit: str, value: str) -> Any:
     """Cell in the words of the plan file; what is wrong with it, its reader says."""
     if key == "films":
         return int(value) if re.fullmatch(r"[+-]?\d+", value) else value
+    if key == "aspect_ratio":
+        return float(value) if re.fullmatch(r"\d+(?:\.\d*)?", value) else value
     if (
         key in ("note", "batch")
         or not unit

@@ -1403,7 +1403,7 @@ class TargetSection(Section):
         None,
         example="0.7 to 3 kohm",
     )
-    smallest_gauge_factor: Annotated[float, _Number(0.0, 100_000.0)] | None = _field(
+    smallest_gauge_factor: Annotated[float, _Number(0.001, 100_000.0)] | None = _field(
         "Of the chord from zero to [strain] chord, (R/R0 - 1) over that strain.",
         None,
         example=10,

@@ -47,8 +47,9 @@ def test_units_in_the_heading_or_in_the_cell(tmp_path: Path) -> None:
 
 
 def test_cups_and_mixes_are_told_in_columns(tmp_path: Path) -> None:
-    text = "loading (wt%),gap (mm),r (kohm),cup,mix_ratio,diameter_um\n30,3,2.1,7,7:1,10\n"
-    (row,) = rows(tmp_path, text)
+    text = "loading (wt%),gap (mm),r (kohm),cup,mix_ratio,diameter_um,aspect_ratio\n"
+    (row,) = rows(tmp_path, text + "30,3,2.1,7,7:1,10,12\n")
+    assert row["aspect_ratio"] == 12.0
     assert (row["batch"], row["mix_ratio"], row["diameter"]) == ("7", "7:1", "10 um")
 
 

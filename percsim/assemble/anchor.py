@@ -488,7 +488,7 @@ def _how_sure(ranking: Ranking, rows: Sequence[dict[str, Any]], asked: float) ->
     text = (
         f"it is known to be the best with a confidence of {sure} "
         f"({100 * asked:.3g} % asked): in so much of what is still possible it meets every "
-        f"target and no other that does passes {100 * EQUAL_SHARES:.0f} % more of its "
+        f"target and no other that does passes over {100 * EQUAL_SHARES:.0f} % more of its "
         "castings"
     )
     share, row = max(zip(ranking.rivals, rows, strict=True), key=lambda pair: pair[0])

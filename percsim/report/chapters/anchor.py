@@ -208,8 +208,8 @@ def _blocks(summary: Summary) -> Sequence[Block]:
             "Bands as in the chapter on what is not known, with the readings taken into "
             "account: contacts and threshold as far as they are now known, bench "
             "tolerances and simulation error. Is best: of what is still possible, the "
-            "share in which it meets every target and ranks first, by the castings that "
-            "pass, to a per cent, and then by its closest margin." + on_the_part(summary)
+            "share in which it meets every target and ranks first, by the share that "
+            "passes to a per cent and then by its closest margin." + on_the_part(summary)
         ),
         heading("What the readings tell"),
         table_block(_parameters_table(section)),
