@@ -593,6 +593,7 @@ def test_every_fault_is_reported_at_once() -> None:
         ({"boxes": {"lengths": ["8 D", "8.1 D"]}}, "boxes.lengths has boxes of 80 um and 81 um; make them differ"),
         ({"boxes": {"lengths": ["8 D"]}}, "boxes.lengths has 1 entry; it needs at least 2"),
         ({"strain": {"window": "0 to 3000 microstrain", "chord": "4000 microstrain"}}, "strain.chord = 4000 microstrain must be a strain of the window, 0 to 3000 microstrain, other than zero"),
+        ({"target": {"smallest_gauge_factor": 0}}, "target.smallest_gauge_factor = 0 is out of range"),
         ({"strain": {"chord": "0 microstrain"}}, "strain.chord = 0 microstrain must be a strain of the window"),
         ({"strain": {"window": "3000 to 0 microstrain"}}, "strain.window = '3000 to 0 microstrain' must rise"),
         ({"strain": {"window": {"from": "0", "to": "1 %"}}}, "strain.window.from = '0' has no unit"),
