@@ -796,6 +796,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     margins, told = None, anchored(summary)
     judged = summary["anchor"] if told else candidate or {}
     if judged.get("margins"):
+        rows = margin_rows(judged)
         margins = table(
             ("~target", "#limit", "#value", "#margin|of the limit", "verdict"),
             [
@@ -803,11 +804,12 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
                     m["target"],
                     m["limit"],
                     m["value"],
-                    m["margin"] + (f", {WITHIN_ERROR}" if m["close"] else ""),
+                    ("~ " if m["close"] else "") + m["margin"],
                     "met" if m["met"] else "missed",
                 )
-                for m in margin_rows(judged)
+                for m in rows
             ],
+            caption=f"~ {WITHIN_ERROR}." if any(m["close"] for m in rows) else "",
         )
     sheet = summary.get("weigh_out") or {}
     readout, readout_text = _readout(summary)
