@@ -265,9 +265,9 @@ def _basis(summary: Summary) -> list[str]:
     if shape_is_assumed(summary):
         level = "the contact area" if is_tunnelling(summary) else "g0"
         lines.append(
-            "The aspect ratio of the powder is assumed too; it moves the threshold by up "
-            "to a factor 2, and every resistance with it. Films of one loading cannot tell "
-            f"{level} from aspect ratio; films of two loadings can."
+            "The aspect ratio of the powder is assumed too; it moves the threshold, and "
+            f"every resistance with it. Films of one loading cannot tell {level} from "
+            "aspect ratio; films of two loadings can."
         )
     others = [
         str(e.get("symbol") or e.get("name"))

@@ -697,8 +697,12 @@ def first_steps(summary: Summary) -> list[str]:
     words = mix_label(summary, least[0])
     of = f" ({words})" if words else ""
     steps = [
-        f"Cast these{of} from one cup a loading and read R at 20 C: the ratio of the two "
-        "loadings tells the threshold, the level tells the contacts."
+        f"Cast these{of} from one cup a loading and read R at 20 C: the heaviest that is "
+        "open and the lightest that conducts bracket the threshold, the level of the "
+        "others tells the contacts."
+        if summary.get("withheld")
+        else f"Cast these{of} from one cup a loading and read R at 20 C: the ratio of the "
+        "two loadings tells the threshold, the level tells the contacts."
         if len(least) > 1
         else f"Cast these{of} from one cup and read R at 20 C: it tells the contacts."
     ]
@@ -767,9 +771,14 @@ def headline(summary: Summary) -> str:
     if index is None:
         return "No candidate was evaluated."
     least = first_castings(summary)
+    first = ""
     if least:
         each = " each" if len(least) > 1 else ""
-        return f"Cast first: {_films(summary)} films{each} of {_listed(least)}."
+        first = f"Cast first: {_films(summary)} films{each} of {_listed(least)}."
+    if summary.get("withheld") and not measured:
+        return f"No loading is decided: threshold not foreseeable, measure it. {first}"
+    if first:
+        return first
     candidate = summary["candidates"][index]
     weight, gap = label_parts(candidate)
     words = mix_label(summary, candidate)
@@ -1083,7 +1092,7 @@ def level_statement(summary: Summary) -> str:
         if symbol == "g0":
             return (
                 f"The contact conductance g0 = {value} is assumed, not calibrated: "
-                "every resistance scales as 1/g0 and may be ten times lower or higher."
+                f"every resistance scales as 1/g0 ({entry.get('source')})."
             )
         return (
             f"The contact area of {value} is assumed, not calibrated: every resistance "
