@@ -543,8 +543,9 @@ class FourTerminal(_Straight):
     r"""Four bars across the film: the outer two drive the current, the inner two sense.
 
     The reading is the sensed voltage over the driven current; no contact adds to it but by
-    keeping current in the film. The gap is that between the two sensing bars, which lie on a face: current dips into them
-    and shortens the film below, so that with the transfer length of the module
+    keeping current in the film. The gap is that between the two sensing bars, which lie on
+    a face: current dips into them and shortens the film below, so that with the transfer
+    length of the module
 
     .. math:: R = \frac{\rho}{w t} [\ell + 2 \Lambda \tanh(d / 2 \Lambda)]
 

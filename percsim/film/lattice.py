@@ -181,8 +181,13 @@ class Lattice:
         mean = float(np.exp(np.log(rho[counted]).mean())) if counted.any() else 1.0
         excess = mean * float(ratio[counted].mean()) if counted.any() else 0.0
         # an interface of that conductance has the transfer length under a long bar
-        interface = mean / t * float(
-            transfer_length(mean, excess, t, layout.contact_resistivity, layout.across) ** 2
+        interface = (
+            mean
+            / t
+            * float(
+                transfer_length(mean, excess, t, layout.contact_resistivity, layout.across)
+                ** 2
+            )
         )
         area = layout.electrode_length * self.film.width
         sensing = [

@@ -102,23 +102,24 @@ def test_crowding_with_contact_resistance_against_finite_differences(contact, le
 
 
 def test_poor_contact_of_particles_below_short_and_long_bars():
-    def ends(layout, excess):
+    def added(layout, excess):
         return float(layout.resistance(2.0, excess, 1.0, 1.0, 0.1)) * 0.1 - 2.0
 
     # far shorter than the transfer length the whole bar conducts: r_c/2 over d/t of the
     # section; far longer, a transmission line (Schroder, section 3.4): sqrt(rho r_c/2 t)
-    assert ends(Bars("surface", 0.1), 4e3) == pytest.approx(4e3 * 0.1 / 0.1, rel=1e-3)
-    assert ends(Bars("surface"), 4e3) == pytest.approx(
+    assert added(Bars("surface", 0.1), 4e3) == pytest.approx(4e3 * 0.1 / 0.1, rel=1e-3)
+    assert added(Bars("surface"), 4e3) == pytest.approx(
         2.0 * np.sqrt(2.0 * 2e3 * 0.1), rel=1e-3
     )
     # nothing jumps where shorting particles and poor contacts just cancel
     for bars in (Bars("surface", 0.1), Fingers(4, 0.2, mount="surface")):
-        below, at, above = (bars.resistance(2.0, e, 1.0, 1.0, 0.1) for e in (-1e-9, 0, 1e-9))
+        ends = (-1e-9, 0.0, 1e-9)
+        below, at, above = (bars.resistance(2.0, e, 1.0, 1.0, 0.1) for e in ends)
         assert below < at < above
         assert below == pytest.approx(at, rel=1e-8) == above
     # particles that short a length at the electrode do so in series
-    assert ends(Bars("surface", 0.1), -0.1) == pytest.approx(
-        ends(Bars("surface", 0.1), 0.0) - 0.1, rel=1e-9
+    assert added(Bars("surface", 0.1), -0.1) == pytest.approx(
+        added(Bars("surface", 0.1), 0.0) - 0.1, rel=1e-9
     )
 
 
