@@ -12,14 +12,17 @@ import functools
 import json
 import os
 import shlex
+import signal
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn, ParamSpec
 
 import typer
+
+from percsim.process import interrupts, set_one_thread
 
 if TYPE_CHECKING:
     from percsim.ensemble.workers import Progress
@@ -1401,4 +1404,17 @@ def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
 
 def main() -> None:
     """Run the command line."""
-    app(prog_name="percsim")
+    set_one_thread()  # before anything numerical is loaded
+    code: str | int | None = DONE
+    with suppress(KeyboardInterrupt), interrupts() as came:
+        try:
+            app(prog_name="percsim")
+        except SystemExit as left:
+            code = left.code
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        # nothing is left to put in order, and Python drops what comes while it ends
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if came and code != INTERRUPTED:
+        code = INTERRUPTED
+        _tell("interrupted")
+    sys.exit(code)

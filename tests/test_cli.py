@@ -94,7 +94,7 @@ def test_help_is_quick_because_it_loads_little() -> None:
     packages, own = (set(line.split()) for line in out.stdout.splitlines()[-2:])
     allowed = {"__main__", "_distutils_hack", "percsim", "typer", "click"}
     assert packages <= allowed | {"annotated_doc", "shellingham", "typing_extensions"}
-    assert own == {"percsim", "percsim.cli"}
+    assert own == {"percsim", "percsim.cli", "percsim.process"}
 
 
 # --- bad input
