@@ -157,7 +157,8 @@ def _text(value: Any) -> str:
         return f"{value.dtype.str}{value.shape}{_text(value.tolist())}"
     if isinstance(value, Mapping):
         return f"{{{','.join(f'{k}:{_text(v)}' for k, v in sorted(value.items()))}}}"
-    tag, tags, neutral = _tags(type(value))
+    kind: object = type(value)
+    tag, tags, neutral = _tags(kind)
     parts = [
         f"{own}={_remember(getattr(value, name))}"
         for own, name in tags
