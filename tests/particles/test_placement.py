@@ -237,7 +237,7 @@ def test_pairs_within_an_agglomerate_follow_the_ball(dimension):
 
 
 def test_agglomerates_stay_whole_at_a_face():
-    # folded back, not carried to the other side: every member within a diameter of the first
+    # folded back, not carried to the other side: all within a diameter of the first
     members = 30
     filler = Filler("sphere", 1.0, SizeDistribution(1.0))
     solids = members * filler.mean_volume(3) / (math.pi / 6 * 8.0**3)
