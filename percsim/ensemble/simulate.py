@@ -331,8 +331,8 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         one list a state for each name of `percsim.network.opened.SLOPES`. With variations
         `variations`: `settings`, (settings, 3), `conductances` [S] and `lost_shares`,
         (settings, varied states), and `sample`, `CONTACT_SAMPLE` contacts spread over the
-        box: `weights` (square of their length along the current over the mean size), and
-        for each of `strains` their relative openings `opened` without swelling and
+        box: `weights` (square of their length along the current over the opening length),
+        and for each of `strains` their relative openings `opened` without swelling and
         `stretched` per unit of swelling.
 
     """
@@ -409,7 +409,7 @@ def _opened_box(
                 f"the state at strain {state.strain:g} and {state.temperature:g} K is not "
                 "that of the job's mounting and thermal opening"
             )
-    return OpenedBox.of(links, law.seed, job.mounting, job.thermal)
+    return OpenedBox.of(links, law, job.mounting, job.thermal)
 
 
 def _vary(
@@ -447,7 +447,6 @@ def _contact_sample(job: BoxJob, box: OpenedBox) -> dict[str, Any]:
     rows = rows[: len(links)]
     first, second = links.arms
     along = (first - second)[rows, links.particles.box.axis]
-    size = links.particles.mean_diameter or 1.0
     strains = sorted({0.0, *(s.strain for s in job.states)})
 
     def short(values: NDArray[np.float64]) -> list[float]:
@@ -455,7 +454,7 @@ def _contact_sample(job: BoxJob, box: OpenedBox) -> dict[str, Any]:
 
     parts = [box.parts(strain) for strain in strains]
     return {
-        "weights": short((along / size) ** 2),
+        "weights": short((along / box.opening_length) ** 2),
         "strains": strains,
         "opened": [short(opened[rows]) for opened, _ in parts],
         "stretched": [short(stretched[rows]) for _, stretched in parts],

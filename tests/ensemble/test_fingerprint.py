@@ -36,7 +36,7 @@ STATES = tuple(State.at(e, 293.15, MOUNTING, THERMAL) for e in (0.0, 2e-3))
 def job(filler=FLAKE, elastomer=ELASTOMER, volume_fraction=0.2, **changes):
     recipe = Recipe.from_volume_fractions([(filler, volume_fraction)], elastomer)
     box = Box((40e-6,) * 3, (False, True, True))
-    law = ContactOpeningLaw(1e-3, 60.0, 0.02, 0.0, 1e-3)
+    law = ContactOpeningLaw(1e-3, 60.0, 0.02, 0.0, 1e-3, 1e-5)
     whole = BoxJob(
         7, 3, recipe, box, law, STATES, mounting=MOUNTING, thermal=THERMAL
     )  # fmt: skip
@@ -51,7 +51,7 @@ OTHER = {
     "seed": 8,
     "recipe": Recipe.from_volume_fractions([(FLAKE, 0.21)], ELASTOMER),
     "box": Box((50e-6,) * 3, (False, True, True)),
-    "law": ContactOpeningLaw(1e-3, 61.0, 0.02, 0.0, 1e-3),
+    "law": ContactOpeningLaw(1e-3, 61.0, 0.02, 0.0, 1e-3, 1e-5),
     "states": STATES[:1],
     "cutoff": 1e-9,
     "core": 0.5,
