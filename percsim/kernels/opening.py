@@ -38,8 +38,9 @@ def opening_parts(factors, axes, pairs, normals, first_arms, second_arms, stretc
 
     Notes
     -----
-    A diagonal F turns nothing as a whole and takes an axis b to F^factor b. The smallest rotation from b to b' is
-    1 + [v] + [v]^2 / (1 + b . b') with v = b x b' (Rodrigues).
+    A diagonal F turns nothing as a whole and takes an axis b along F^factor b. The
+    smallest rotation from b to b' is 1 + [v] + [v]^2 / (1 + b . b') with v = b x b'
+    (Rodrigues).
 
     """
     n = factors.shape[0]

@@ -141,7 +141,7 @@ def test_flakes_and_rods_as_thick_as_wide_turn_as_spheres_do():
     balls = [body_rotations(one_body(k, axis, 1.0), F) for k in (SPHERE, FLAKE, ROD)]
     np.testing.assert_allclose(balls[1:], [balls[0]] * 2, atol=1e-15)
     # a point has no shape to follow with
-    point = Particles([ROD], [[0.5] * 3], [axis], [0.0], [0.0], Box((1.0,) * 3, (False,) * 3))
+    point = dataclasses.replace(one_body(ROD, axis), core_sizes=[0.0])
     np.testing.assert_allclose(body_rotations(point, F), balls[0], atol=1e-15)
 
 
