@@ -277,9 +277,7 @@ def layered(steps: np.ndarray, edge: int = 9) -> tuple[Network, float]:
     g = np.ones(len(rows))
     g[along] = steps[1 + rows[along].min(axis=1) // lines]
     g[first], g[last] = steps[0], steps[-1]
-    network = Network(
-        bars.network.n_nodes, rows, g, bars.network.source, bars.network.sink
-    )
+    network = Network(bars.network.n_nodes, rows, g, bars.network.source, bars.network.sink)
     return network, float(np.sum(1.0 / steps)) / lines
 
 

@@ -241,6 +241,10 @@ def test_effective_medium_limits():
         (0.8 - 1 / 3) / (1 - 1 / 3)
     )
     assert effective_medium_conductance(np.r_[np.ones(33), np.zeros(67)], 6.0) == 0.0
+    # a chain-like lattice of z = 2.5, half as strong where one resistor in ten is missing
+    assert effective_medium_conductance(np.r_[np.ones(90), np.zeros(10)], 2.5) == (
+        pytest.approx((0.9 - 0.8) / (1 - 0.8))
+    )
     for bad, z in (([], 6.0), ([-1.0], 6.0), ([1.0], 2.0)):
         with pytest.raises(ValueError, match=r"coordination|conductances"):
             effective_medium_conductance(bad, z)
