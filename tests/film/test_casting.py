@@ -540,7 +540,7 @@ def threshold_of(recipe, seed):
 
 def test_a_lot_of_another_aspect_ratio_in_real_boxes():
     """R follows phi/phi_c: boxes of thinner flakes, same loading and diameter."""
-    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5)
+    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5, 10e-6)
     box = Box((12e-5,) * 3, (False, True, True))
     phi = 0.19
     # the same draws for both, so that the difference is not noise
@@ -572,7 +572,7 @@ def test_the_loading_error_law_of_real_boxes():
     recipe = flakes(15.0)
     critical = threshold_of(recipe, 41177)
     lengths = (8e-5, 14e-5)
-    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5)
+    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5, 10e-6)
     loadings = []
     for times in (1.8, 2.0, 2.2):
         mixed = recipe.at_volume_fraction(times * critical.value)
@@ -607,7 +607,7 @@ def test_real_boxes_scatter_as_the_root_of_their_volume():
     """
     recipe = flakes(5.0)
     mixed = recipe.at_volume_fraction(2.0 * threshold_of(recipe, 41177).value)
-    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5)
+    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5, 10e-6)
     spreads, numbers = [], (400, 200)
     for length, n in zip((5e-5, 10e-5), numbers, strict=True):
         box = Box((length,) * 3, (False, True, True))

@@ -31,7 +31,8 @@ from percsim.states.temperature import ThermalOpening
 MOUNTING = Mounting("bonded", 0.495, 0.33)
 THERMAL = ThermalOpening(expansion=3e-4, closed_at=243.15, share=0.3)
 LAW = ContactOpeningLaw(
-    g0=8e-5, beta=100.0, delta_b=1e6, Ea=1.6e-21, electrode_conductance=3e-4, seed=5
+    g0=8e-5, beta=100.0, delta_b=1e6, Ea=1.6e-21, electrode_conductance=3e-4,
+    opening_length=8e-6, seed=5,
 )
 
 
@@ -322,12 +323,12 @@ def test_breaking_slope_of_contacts_side_by_side():
     boxes = [pairs_of_spheres(500, rng) for _ in range(60)]
     strain = 0.002
     state = State.at(strain, 293.15, MOUNTING, THERMAL)
-    opened = openings(boxes[0], state) / boxes[0].particles.mean_diameter
+    opened = openings(boxes[0], state) / 10e-6
     assert np.ptp(opened) < 1e-12
     for z in (-0.7, 0.5):
         law = ContactOpeningLaw(
             g0=1e-6, beta=0.0, delta_b=opened[0] * math.exp(z), Ea=0.0,
-            electrode_conductance=1e3, seed=77,
+            electrode_conductance=1e3, opening_length=10e-6, seed=77,
         )  # fmt: skip
         slope = breaking_slope(boxes, law, strain, 293.15, MOUNTING, THERMAL)
         normal = NormalDist()
