@@ -71,7 +71,7 @@ if TYPE_CHECKING:
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
     from percsim.particles.placement import Clusters
     from percsim.states.strain import Mounting, State
-    from percsim.states.temperature import ThermalOpening
+    from percsim.states.temperature import Bond, ThermalOpening
 
 __all__ = ["LARGEST_FACE_STRAIN", "Plan"]
 
@@ -767,21 +767,24 @@ class Plan:
 
     @property
     def coldest_swelling(self) -> float:
-        """Thermal strain at contacts, coldest, of the fullest film, which expands least."""
-        expansion = self.recipe(max(self.weight_fractions)).thermal_expansion
-        warming = min(self.temperatures) - self.closed_at.value
-        return self.contacts.lambda_T.value * expansion * warming
+        """Thermal strain at contacts along the fullest film, which expands least, coldest."""
+        return self._coldest_swelling(self.closed_at.value)
+
+    def _coldest_swelling(self, closed_at: float) -> float:
+        thermal = self.thermal(max(self.weight_fractions))
+        return float(replace(thermal, closed_at=closed_at).strains(min(self.temperatures))[0])
 
     def closed_for(self, strain: float) -> int | None:
         """Warmest whole degree C of `closed_at` that leaves room for a compression.
 
         None where no temperature is cold enough.
         """
-        expansion = self.recipe(max(self.weight_fractions)).thermal_expansion
-        rate = self.contacts.lambda_T.value * expansion
+        closed = self.closed_at.value
+        here = self._coldest_swelling(closed)
+        rate = here - self._coldest_swelling(closed + 1.0)
         if rate <= 0.0:
             return None
-        needed = min(self.temperatures) - (1.0 / (1.0 + strain) - 1.0) / rate
+        needed = closed - (1.0 / (1.0 + strain) - 1.0 - here) / rate
         return math.floor(needed - 273.15) if needed > 0.0 else None
 
     @property
@@ -890,7 +893,18 @@ class Plan:
             self.recipe(weight_fraction).thermal_expansion,
             self.closed_at.value,
             self.contacts.lambda_T.value,
+            self.bond,
         )
+
+    @property
+    def bond(self) -> Bond | None:
+        """What holds the film while it warms; None if free, or never warmed after bonding."""
+        from percsim.states.temperature import Bond
+
+        part, at = self.temperature.part_thermal_expansion, self.strain.bonded_at
+        if self.strain.mounting == "free" or part is None or {*self.temperatures} == {at}:
+            return None
+        return Bond(part, at, self.cured_elastomer.poisson_ratio)
 
     def states(self, weight_fraction: float) -> tuple[State, ...]:
         """States of a film at a loading, strains fastest, over all temperatures.
@@ -1309,16 +1323,16 @@ class Plan:
         shapes = [s.aspect_ratio or s.thickness for s in self.filler]
         return all(s is not None and s.basis == "measured" for s in shapes)
 
-    def _closest_transverse(self) -> tuple[float, float]:
-        """Smallest stretch across the current, less one, and the strain it comes at.
+    def _closest_transverse(self) -> tuple[float, State]:
+        """Smallest stretch across the current, less one, and the state it comes at.
 
         Below 0 contacts there clamp.
         """
-        lowest = 0.0, 0.0
+        found = []
         for state in self.states(max(self.weight_fractions)):
             across = [row[i] for i, row in enumerate(state.gradient) if i != state.axis]
-            lowest = min(lowest, (min(across) - 1.0, state.strain))
-        return lowest
+            found.append((min(across) - 1.0, state))
+        return min(found, key=lambda pair: pair[0])
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -1363,14 +1377,21 @@ class Plan:
                 " thick raise its resistance by 2 to 10 %, most near the threshold"
             )
         if self.contacts.model == "opening":
-            closing, strain = self._closest_transverse()
+            closing, state = self._closest_transverse()
             if closing < -1e-4:
                 out.append(
-                    f"at {1e6 * strain:.0f} microstrain the film is"
+                    f"at {1e6 * state.strain:.0f} microstrain and"
+                    f" {format_quantity(state.temperature, 'temperature')} the film is"
                     f" {-1e6 * closing:.0f} microstrain thinner or narrower than where its"
                     " contacts are pressed shut; contacts across the current are then fully"
                     " closed and respond no further"
                 )
+        part = self.temperature.part_thermal_expansion
+        if self.strain.mounting != "free" and part is None and len(self.temperatures) > 1:
+            out.append(
+                "temperature.part_thermal_expansion is not given: R(T) is computed as if no"
+                " part held the film"
+            )
         out += self._size_cautions()
         if self.film.thickness < self.largest_particle:
             out.append(
@@ -2146,17 +2167,31 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
         "contacts.model",
     ):  # fmt: skip
         return
-    expansion = plan.recipe(max(plan.weight_fractions)).thermal_expansion
-    share, closed = plan.contacts.lambda_T.value, plan.closed_at.value
+    thermal = plan.thermal(max(plan.weight_fractions))
+    share, closed = thermal.share, thermal.closed_at
+    if thermal.bond is not None and thermal.bond.bonded_at < closed:
+        at, shut = (
+            format_quantity(t, "temperature") for t in (thermal.bond.bonded_at, closed)
+        )
+        reading.fault(
+            "strain.bonded_at",
+            f"= '{at}' is colder than contacts.closed_at, '{shut}', where the contacts are"
+            " pressed shut; bond the film at that temperature or above",
+        )
+        return
     strain, temperature = plan.window_strains[0], min(plan.temperatures)
-    stretch = (1.0 + plan.coldest_swelling) * (1.0 + strain)
+    swelling = plan.coldest_swelling
+    stretch = (1.0 + swelling) * (1.0 + strain)
     if stretch >= 1.0 - 1e-12:
         return
-    numbers = (
-        f"(1 + {share:g} x {format_quantity(expansion, 'expansion', digits=3)} x"
-        f" {temperature - closed:.4g} K) x (1 {strain:+.4g}) = {stretch:.6f}, below 1"
+    warming = (
+        f"1 {swelling:+.4g}"
+        if thermal.bond is not None
+        else f"1 + {share:g} x {format_quantity(thermal.expansion, 'expansion', digits=3)}"
+        f" x {temperature - closed:.4g} K"
     )
-    if share * expansion > 0.0:
+    numbers = f"({warming}) x (1 {strain:+.4g}) = {stretch:.6f}, below 1"
+    if share * thermal.expansion > 0.0:
         colder = plan.closed_for(strain)
         advice = (
             "no temperature is cold enough; compress less"
