@@ -352,8 +352,10 @@ def gather_responses(
             np.concatenate([sample["weights"] for sample in samples]),
             pooled("opened"),
             pooled("stretched"),
+            np.concatenate([sample["lifted"] for sample in samples]) if plan.bond else None,
         ),
         held_out=HELD_OUT,
+        bond=plan.bond,
     )
 
 

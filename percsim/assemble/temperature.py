@@ -27,7 +27,7 @@ from percsim.film.readout import (
     thermal_output,
 )
 from percsim.plan import Plan
-from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
+from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = ["ThermalPrior", "temperature", "thermal_prior", "thermal_summary"]
 
@@ -145,11 +145,7 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
         if found is not None:
             return found
     drawn, contains = _draws(findings, ("lambda_T", "Ea"))
-    thermal = ThermalOpening(
-        plan.recipe(candidate.castings.fit.loading.weight_fraction).thermal_expansion,
-        plan.closed_at.value,
-        plan.contacts.lambda_T.value,
-    )
+    thermal = plan.thermal(candidate.castings.fit.loading.weight_fraction)
     ratios, beyond = curves.with_contacts(
         thermal, plan.contacts.Ea.value, drawn["lambda_T"], drawn["Ea"]
     )
