@@ -81,6 +81,10 @@ MOST_BEYOND = 4
 LARGEST_FACE_STRAIN = 0.05
 """Strain of a face of a wrapped film above which none is computed beyond the window."""
 
+TURNED_TRANSVERSE = 0.65
+"""Transverse sensitivity up to which wrapped films of oriented filler are computed: about
+that of flakes in the plane near their threshold."""
+
 HARD_CUTOFF = 0.02
 """Gap of hard particles that counts as a contact, over their thickness.
 
@@ -755,24 +759,32 @@ class Plan:
     def reach(self) -> tuple[float, float]:
         """Smallest and largest strain of films while their part strains as `part_strains`.
 
-        Over all loadings and likely moduli of film and sheet.
+        Over all loadings and likely moduli of film and sheet. Bending counts for as much as
+        it reads like at a transverse sensitivity of `TURNED_TRANSVERSE`.
         """
         if self.part.radius is None:
             return self.part_strains
+        turned = any(
+            f.kind != "sphere" and f.orientation.mode != "isotropic" for f in self.fillers
+        )
+        bending = 1.0 / (1.0 - TURNED_TRANSVERSE * self.contraction) if turned else 1.0
         low, high = zip(
-            *(self.assembly(w).reach(self.part_strains) for w in self.weight_fractions),
+            *(
+                self.assembly(w).reach(self.part_strains, bending)
+                for w in self.weight_fractions
+            ),
             strict=True,
         )
         return min(low), max(high)
 
     @property
     def coldest_swelling(self) -> float:
-        """Thermal strain at contacts along the fullest film, which expands least, coldest."""
+        """Thermal strain at contacts, coldest, of the fullest film, which expands least."""
         return self._coldest_swelling(self.closed_at.value)
 
     def _coldest_swelling(self, closed_at: float) -> float:
-        thermal = self.thermal(max(self.weight_fractions))
-        return float(replace(thermal, closed_at=closed_at).strains(min(self.temperatures))[0])
+        thermal = replace(self.thermal(max(self.weight_fractions)), closed_at=closed_at)
+        return float(thermal.strains(min(self.temperatures))[0])
 
     def closed_for(self, strain: float) -> int | None:
         """Warmest whole degree C of `closed_at` that leaves room for a compression.
@@ -885,6 +897,22 @@ class Plan:
         given = self.part.poisson_ratio
         return self.strain.part_poisson_ratio if given is None else given
 
+    @property
+    def contraction(self) -> float:
+        """Strain across the current over that along it, sign turned, as mounted."""
+        ratios = {
+            "free": self.cured_elastomer.poisson_ratio,
+            "bonded": self.part_poisson_ratio,
+            "biaxial": -1.0,
+        }
+        return ratios[self.strain.mounting]
+
+    @property
+    def reads_across(self) -> bool:
+        """Whether what strain across does is to be known: laid askew, wrapped, or held."""
+        asks = (self.part.misalignment, self.part.radius, self.bond)
+        return any(value is not None for value in asks)
+
     def thermal(self, weight_fraction: float) -> ThermalOpening:
         """Say what thermal expansion does to the contacts at a loading."""
         from percsim.states.temperature import ThermalOpening
@@ -898,7 +926,7 @@ class Plan:
 
     @property
     def bond(self) -> Bond | None:
-        """What holds the film while it warms; None if free, or never warmed after bonding."""
+        """What holds the film as it warms; None if free, or never warmed after bonding."""
         from percsim.states.temperature import Bond
 
         part, at = self.temperature.part_thermal_expansion, self.strain.bonded_at
@@ -946,7 +974,7 @@ class Plan:
         """
         from percsim.states.strain import State
 
-        if self.part.misalignment is None:
+        if not self.reads_across:
             return ()
         thermal = self.thermal(weight_fraction)
         strain = self.chord_strain

@@ -315,8 +315,8 @@ class FilmResponses:
     it there, is extrapolated with the published exponent, as are films beyond the loadings
     explored. Swelling at a temperature does what a larger lambda_T does at 20 C, so that
     one fit serves all temperatures; the thickening of a bonded film counts as the swelling
-    that opens its contacts as far on average. Strains between those solved take the fit of the
-    extreme on their side.
+    that opens its contacts as far on average. Strains between those solved take the fit of
+    the extreme on their side.
 
     """
 

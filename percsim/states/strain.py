@@ -1,10 +1,10 @@
 r"""Stage 4. Strain: deformation of the film, and how far it opens each contact.
 
 Links are fixed in a reference state in which cure shrinkage and cooling press the
-particles together. From there the film deforms by its thermal stretches, the same in every
-direction unless a part holds it, times :math:`F_\varepsilon`; centres follow it, bodies stay
-rigid but turn, and each contact opens by the normal component of the relative motion of its
-two bodies at the contact point.
+particles together. From there the film deforms by :math:`F = F_T F_\varepsilon`, with
+:math:`F_T` the same in every direction unless a part holds the film; centres follow it,
+bodies stay rigid but turn, and each contact opens by the normal component of the relative
+motion of its two bodies at the contact point.
 """
 
 from __future__ import annotations
