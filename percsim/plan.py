@@ -2197,6 +2197,10 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
         return
     thermal = plan.thermal(max(plan.weight_fractions))
     share, closed = thermal.share, thermal.closed_at
+    if plan.strain.mounting == "free" and plan.strain.bonded_at != ROOM_TEMPERATURE:
+        reading.fault(
+            "strain.bonded_at", "needs mounting = 'bonded' or 'biaxial', not 'free'"
+        )
     if thermal.bond is not None and thermal.bond.bonded_at < closed:
         at, shut = (
             format_quantity(t, "temperature") for t in (thermal.bond.bonded_at, closed)

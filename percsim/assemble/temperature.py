@@ -374,9 +374,9 @@ def _transverse(findings: Findings, summary: dict[str, Any]) -> tuple[float, flo
     found = (summary.get("layers") or {}).get("transverse")
     if found is None and findings.plan.reads_across:
         found = across_summary(findings, findings.decision.best.castings.fit.loading)
-    if found is None or found["note"]:
+    if found is None or found.get("note"):
         return None
-    return found["transverse_sensitivity"], found["transverse_sensitivity_se"]
+    return found["transverse_sensitivity"], found.get("transverse_sensitivity_se", 0.0)
 
 
 def _held(findings: Findings, sensitivity: tuple[float, float] | None) -> dict[str, Any]:
