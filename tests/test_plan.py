@@ -1304,7 +1304,9 @@ def test_the_starter_and_the_examples_load(tmp_path: Path) -> None:
     told = {example.stem: Plan.load(example).cautions for example in EXAMPLES}
     # 40 K below bonding the film on its part is thinner than where its contacts were shut
     (line,) = told.pop("bike_patch_sensor")
-    assert re.match(r"at 7400 microstrain and -20 C the film is \d+ microstrain thinner", line)
+    assert re.match(
+        r"at 7400 microstrain and -20 C the film is \d+ microstrain thinner", line
+    )
     assert set(told.values()) == {()}
 
 
