@@ -19,7 +19,7 @@ from percsim.states.temperature import Bond, ThermalOpening
 MOUNTING = Mounting("bonded", 0.495, 0.33)
 THERMAL = ThermalOpening(expansion=3e-4, closed_at=233.15, share=0.3)
 BONDED = replace(THERMAL, bond=Bond(2.3e-5, 293.15, 0.495))
-LAW = ContactOpeningLaw(8e-5, 100.0, 0.01, 1.6e-21, 6e-5, seed=77)
+LAW = ContactOpeningLaw(8e-5, 100.0, 0.01, 1.6e-21, 6e-5, 10e-6, seed=77)
 EDGE = 60e-6
 
 
@@ -40,7 +40,7 @@ def box_of(kinds, n=1500, seed=3, dimension=3):
 @pytest.fixture(scope="module", params=[THERMAL, BONDED], ids=["free", "bonded"])
 def flakes(request):
     links = box_of([FLAKE])
-    return links, OpenedBox.of(links, LAW.seed, MOUNTING, request.param)
+    return links, OpenedBox.of(links, LAW, MOUNTING, request.param)
 
 
 @pytest.mark.parametrize("strain", [-2e-3, 0.0, 3e-3, 0.05])
@@ -53,9 +53,9 @@ def test_openings_are_those_of_the_state(strain, mode):
         (233.15, THERMAL), (260.0, THERMAL), (330.0, THERMAL),
         (260.0, BONDED), (293.15, BONDED), (330.0, BONDED),
     ):  # fmt: skip
-        box = OpenedBox.of(links, 1, mounting, thermal)
+        box = OpenedBox.of(links, LAW, mounting, thermal)
         state = State.at(strain, temperature, mounting, thermal)
-        slow = openings(links, state) / links.particles.mean_diameter
+        slow = openings(links, state) / LAW.opening_length
         np.testing.assert_allclose(
             box.relative_openings(strain, temperature),
             slow,
@@ -65,9 +65,9 @@ def test_openings_are_those_of_the_state(strain, mode):
 
 def test_openings_of_a_flat_box_are_those_of_the_state():
     links = box_of([ROD, SPHERE], n=150, dimension=2)
-    box = OpenedBox.of(links, 1, MOUNTING, THERMAL)
+    box = OpenedBox.of(links, LAW, MOUNTING, THERMAL)
     state = State.at(3e-3, 300.0, MOUNTING, THERMAL, dimension=2)
-    slow = openings(links, state) / links.particles.mean_diameter
+    slow = openings(links, state) / LAW.opening_length
     np.testing.assert_allclose(box.relative_openings(3e-3, 300.0), slow, atol=1e-13)
     assert np.abs(slow).max() > 1e-3
 
@@ -100,9 +100,7 @@ def test_slopes_are_those_of_the_general_law(flakes, strain, temperature):
     opened = box.network(law, strain, temperature)
     solution = solve_network(opened.network)
     fast = box.slopes(law, strain, temperature, opened, solution)
-    slow = sensitivities(
-        links, law, strain, temperature, MOUNTING, box.thermal, solution
-    )
+    slow = sensitivities(links, law, strain, temperature, MOUNTING, box.thermal, solution)
     assert set(fast) == set(SLOPES)
     assert fast["g0"] == pytest.approx(-slow.relative["g0"], rel=1e-6)
     assert fast["electrode"] == pytest.approx(
@@ -149,7 +147,7 @@ def test_slopes_are_those_of_solves_nearby(flakes):
 
 def test_an_open_box_has_no_slopes():
     links = box_of([FLAKE], n=30)
-    box = OpenedBox.of(links, 1, MOUNTING, THERMAL)
+    box = OpenedBox.of(links, LAW, MOUNTING, THERMAL)
     opened = box.network(LAW, 0.0, 293.15)
     solution = solve_network(opened.network)
     assert solution.is_open

@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -58,15 +59,6 @@ def test_on_a_part_that_expands_alike_a_bonded_film_is_free():
         assert np.allclose(alike.strains(t), free.strains(t), rtol=1e-9, atol=1e-15)
 
 
-@pytest.mark.parametrize("opening", [bonded(0.495), ThermalOpening(2.5e-4, 233.15, 0.3)])
-def test_another_share_opens_as_another_temperature_does(opening):
-    plane, through = opening.strains(310.0, 0.6)
-    at = float(opening.equivalent_temperature(310.0, 0.6))
-    assert sum((2.0, 1.0) * np.array(opening.strains(at))) == pytest.approx(
-        2.0 * plane + through, rel=1e-9
-    )
-
-
 def test_bonds_are_checked():
     for values, words in (
         ((math.inf,), "part_expansion must be finite"),
@@ -75,6 +67,23 @@ def test_bonds_are_checked():
     ):
         with pytest.raises(ValueError, match=words):
             Bond(*values)
+
+
+@pytest.mark.parametrize("opening", [bonded(0.495), ThermalOpening(3e-4, 253.15, 0.3)])
+def test_equivalent_temperature_opens_contacts_as_far(opening):
+    # by definition: this share at T' opens as far as the other share at T, a bonded film
+    # in volume
+    for share in (0.1, 0.3, 0.7):
+        plane, through = replace(opening, share=share).strains(313.15)
+        same = opening.strains(opening.equivalent_temperature(313.15, share))
+        if opening.bond is None:
+            assert float(same[0]) == pytest.approx(float(plane), rel=1e-12)
+        assert 2 * same[0] + same[1] == pytest.approx(2 * plane + through, rel=1e-9)
+
+
+def test_nothing_is_equivalent_where_nothing_opens():
+    nothing = ThermalOpening(expansion=3e-4, closed_at=253.15, share=0.0)
+    assert np.isnan(nothing.equivalent_temperature(313.15, 0.3))
 
 
 def test_without_a_share_nothing_opens():
