@@ -585,7 +585,7 @@ def _explained(path: Path) -> Iterator[None]:
     """SQLite's errors as one line about the folder."""
     try:
         yield
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # a message may be damaged too
         code = getattr(error, "sqlite_errorname", "")
         if code == "SQLITE_FULL":
             text = (
