@@ -336,6 +336,7 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
             raise FolderError(
                 f"the plan stored in {folder} cannot be read: {error}"
             ) from error
+        refuse_other_boxes(plan, store)
         extra = store.load_artefact("run") or {
             "command": shlex.join(
                 ["percsim", "run", str(folder / "plan.toml"), "--out", str(folder)]
@@ -344,4 +345,6 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
             "environment": (store.environments or [{}])[-1],
             "environments": store.environments,
         }
-    return _write(plan, folder, records, {**extra, "damaged_rows": damaged})
+    if damaged:
+        extra = {**extra, "damaged_rows": damaged}
+    return _write(plan, folder, records, extra)

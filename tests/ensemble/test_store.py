@@ -553,8 +553,12 @@ def _flips(tmp_path, number):
                 store.add([b for b in boxes if b.key not in kept] + [record("new")])
                 store.save_artefacts(sound[1])
         except FolderError as error:
-            assert "\n" not in str(error)
-            assert str(folder / DATABASE) in str(error)
+            told = str(error)
+        else:
+            told = ""
+        if told:
+            assert "\n" not in told
+            assert str(folder / DATABASE) in told
             fates["refused"] += 1
             continue
         if not found[-1]:
