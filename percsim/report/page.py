@@ -28,6 +28,7 @@ from percsim.report.tables import (
     first_steps,
     headline,
     is_tunnelling,
+    left_out,
     level_statement,
     margin_rows,
     measured_threshold_sentence,
@@ -825,6 +826,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         .replace("T", " ")
         .replace("+00:00", " UTC"),
         "complete": bool(summary.get("complete", True)),
+        "left_out": left_out(summary),
         "is_chosen": bool(summary["anchor"]["meets_target"]) if told else is_chosen,
         "as_measured": ", by the measured films"
         if told

@@ -27,6 +27,7 @@ __all__ = [
     "bench",
     "candidate_label",
     "deciding_index",
+    "left_out",
     "number",
     "read_rows",
     "rows_to_csv",
@@ -869,6 +870,28 @@ def expectation(candidate: Row, unknown: float | None = None) -> str:
         f"{text}. All of this holds for contacts and threshold as planned; with all that "
         f"is not known of them yet a casting passes with probability {share(unknown)} %."
     )
+
+
+def left_out(summary: Summary) -> list[str]:
+    """Sentences on boxes that the numbers lack: failed ones, and damaged rows."""
+    again = "The command of the run tries them again."
+    failed, damaged = summary.get("failed_boxes") or [], summary.get("damaged_rows") or []
+    lines = []
+    if failed:
+        lines.append(
+            f"Boxes that failed and are left out: {len(failed)}, the first of them by "
+            f"{failed[0].get('message')}. {again}"
+        )
+    if damaged:
+        lines.append(
+            f"Stored rows that are damaged and left out: {_first_of(damaged)}. {again}"
+        )
+    return lines
+
+
+def _first_of(names: Sequence[str], most: int = 5) -> str:
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
