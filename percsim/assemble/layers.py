@@ -496,6 +496,7 @@ def _transverse(findings: Findings, best: Candidate) -> dict[str, Any]:
         diameter=chosen.diameter,
         mix_ratio=chosen.mix_ratio,
         dimension=chosen.dimension,
+        electrode_shares=chosen.electrode_shares,
     )
     (fit,) = fit_loadings(
         (loading,), findings.threshold, seed=box_seed(plan.seed, 0, PURPOSES["bootstrap"])
