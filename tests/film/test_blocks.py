@@ -246,13 +246,20 @@ def test_the_error_of_the_mean_is_that_of_the_fits_at_its_own_loading():
             for r, s in zip(rho, sizes, strict=True)
         ]
     )
+    # responses e^(20 e) that are off by as much at the far end, with no share of z
+    other = np.random.default_rng(90412).standard_normal(20_000)
+    responses = np.exp(20.0 * np.multiply.outer(1.0 + 0.1 * other, plain.strains))
+    draws = draws[..., None, None] * responses[:, None, :]
     unsure = replace(plain, draws=draws)
     gap, e, layout = FILM.electrode_gap, -1.5 * D, FourTerminal(1e-4, 1e-4)
     straight = replace(FILM, layout=layout)
 
     def error(blocks, phi=0.16, film=FILM):
-        how = {"castings": 2, "seed": 1, "strains": [0.0]}
-        return cast_lattice(blocks, film, phi, **how).box_log_error
+        return cast(blocks, phi, film).box_log_error
+
+    def cast(blocks, phi=0.16, film=FILM):
+        how = {"castings": 2, "seed": 1, "strains": [0.0, 0.01]}
+        return cast_lattice(blocks, film, phi, **how)
 
     assert error(plain) == 0.0
     # of rho (gap + e) with e' = r_c/rho: gap z0 + 60 D (tie z0 + ...) over gap + e
@@ -260,6 +267,9 @@ def test_the_error_of_the_mean_is_that_of_the_fits_at_its_own_loading():
     assert error(unsure) == pytest.approx(0.1 * own, rel=0.03)
     assert error(unsure, 0.2) == pytest.approx(0.02 * own, rel=0.03)
     assert 0.02 * own < error(unsure, 0.18) < 0.1 * own
+    # (e^(0.2 (1 + 0.1 z)) - 1)/0.01 is off by 2 e^0.2 z to first order
+    assert cast(unsure).box_gauge_error == pytest.approx(2.0 * np.exp(0.2), rel=0.03)
+    assert cast(unsure).gauge_factor.standard_error >= cast(unsure).box_gauge_error
     # sensing bars leave the electrodes out
     assert error(unsure, film=straight) == pytest.approx(0.1, rel=0.03)
     draws[:, :, ::4] = np.inf

@@ -129,7 +129,7 @@ def test_electrode_term_with_a_response_of_its_own():
 
 def test_weights_of_the_responses_are_generalised_least_squares():
     # q (1 - s) + k/line + noise with k normal of deviation 1 x reach: covariance
-    # V = diag(noise^2) + (reach/line)(reach/line)^T, weights V^-1 a/(a^T V^-1 a), a = 1 - s,
+    # V = diag(noise^2) + (reach/line)(reach/line)^T; weights V^-1 a/(a^T V^-1 a), a = 1 - s,
     # and a variance of 1/(a^T V^-1 a), of which the noise makes w^T diag(noise^2) w
     y = np.array([[1.0, 1.05, 1.1], [1.0, 1.06, 1.12], [1.0, 1.04, 1.13]])
     errors = np.array([[0.0, 0.02, 0.03], [0.0, 0.01, 0.02], [0.0, 0.005, 0.01]])
