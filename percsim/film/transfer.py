@@ -48,7 +48,7 @@ SAFE_RATIO = 1.5
 """From this multiple of the threshold on they do, to a few per cent."""
 BOUNDED_LOG_ERROR = 0.5
 """Extra deviation of ln R of a fit that had to be bounded (judgement, no source)."""
-ELECTRODE_REACH = 0.5
+ELECTRODE_REACH = 0.25
 """Diameters of film whose response electrodes may alter beyond that their own contacts do
 not open: cubes of 6 to 24 diameters at 1.5 and 2 times the threshold, flakes of one size
 and of many, contacts to the electrodes as good as others and ten times poorer, respond
@@ -630,10 +630,10 @@ def fit_loadings(
     material in all but the share of the resistance that the contacts to the electrodes
     hold, which do not open (Tellegen's theorem: a response is the mean of those of all
     contacts, weighted by their power; 1.4 diameters over the length in the example), and
-    may differ by what electrodes could alter over half a diameter besides; the lengths are
-    weighted by their own scatter under that prior, and the draws contain it. Boxes without
-    scatter give rho and r_c of every state as they are. Weights are the same for all
-    states and resamples.
+    may differ by what electrodes could alter over a quarter of a diameter besides; the
+    lengths are weighted by their own scatter under that prior, and the draws contain it.
+    Boxes without scatter give rho and r_c of every state as they are. Weights are the same
+    for all states and resamples.
 
     A film is open when a length has no conducting mean. With a single length r_c cannot be
     told apart and is taken as 0; when rho comes out zero or negative, the longest boxes are

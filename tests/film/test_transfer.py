@@ -16,6 +16,7 @@ from reference.made_up_boxes import (
 from percsim.ensemble.statistics import effective_medium_mean
 from percsim.film import LoadingThreshold, fit_loadings
 from percsim.film.transfer import (
+    ELECTRODE_REACH,
     _influence,
     _Responses,
     film_threshold,
@@ -129,7 +130,7 @@ def test_electrode_term_with_a_response_of_its_own():
 
 def test_weights_of_the_responses_are_generalised_least_squares():
     # q (1 - s) + k/line + noise with k normal of deviation 1 x reach: covariance
-    # V = diag(noise^2) + (reach/line)(reach/line)^T; weights V^-1 a/(a^T V^-1 a), a = 1 - s,
+    # V = diag(noise^2) + (reach/line)(reach/line)^T, a = 1 - s, weights V^-1 a/(a^T V^-1 a)
     # and a variance of 1/(a^T V^-1 a), of which the noise makes w^T diag(noise^2) w
     y = np.array([[1.0, 1.05, 1.1], [1.0, 1.06, 1.12], [1.0, 1.04, 1.13]])
     errors = np.array([[0.0, 0.02, 0.03], [0.0, 0.01, 0.02], [0.0, 0.005, 0.01]])
@@ -172,11 +173,11 @@ def test_contacts_to_the_electrodes_do_not_open():
         electrode_rises=tuple(f),
     )
     found, rise, error = gauge(known)
-    # 24 boxes of three lengths and half a diameter of film that is not known of
+    # 24 boxes of three lengths and a quarter of a diameter of film that is not known of
     assert 0.02 / np.sqrt(72) < error < 0.05 * 0.06 + 0.02 / np.sqrt(24)
     assert rise == pytest.approx(0.06, abs=3.0 * error)
     excess = found.electrode_excess - (contact * f - q * short)
-    assert np.abs(excess).max() < 3.0 * 0.5 * DIAMETER * rho
+    assert np.abs(excess).max() < 3.0 * ELECTRODE_REACH * DIAMETER * rho
     # not told of them, boxes read low, by the share of those contacts in the longest
     short_lived = gauge(replace(known, electrode_shares=(), electrode_rises=()))[1]
     assert short_lived < rise * (1.0 - 0.9 * contact / y[-1, 0])
@@ -189,14 +190,14 @@ def test_contacts_to_the_electrodes_do_not_open():
     np.testing.assert_allclose(exact.electrode_excess, contact * f - q * short, rtol=1e-6)
 
 
-def test_one_length_leaves_half_a_diameter_of_the_response_unknown():
+def test_one_length_leaves_some_of_the_response_unknown():
     base = loading(0.30, lengths=(100e-6,))
     (found,) = fit(replace(base, electrode_shares=(0.1,)), resamples=400)
     box = np.expm1(0.045)
     assert found.resistivity[3] / found.resistivity[0] == pytest.approx(1.0 + box / 0.9)
     draws = found.resistivity_draws[:, 3] / found.resistivity_draws[:, 0]
-    # 0.5 D of 10 D, and the share of the contacts once more
-    wanted = box / 0.9 * 0.05 / 0.9
+    # a quarter of one diameter of ten, and the share of the contacts once more
+    wanted = box / 0.9 * 0.025 / 0.9
     assert draws.std() == pytest.approx(wanted, rel=4.0 / np.sqrt(800))
 
 
