@@ -2,9 +2,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from reference.made_up_boxes import THRESHOLD, loading
 
-from percsim.film import Film, Fingers, FourTerminal
+from percsim.film import Film, Fingers, FourTerminal, fit_loadings
 from percsim.film.blocks import Blocks, cast_lattice, random_field
+from percsim.film.transfer import weighted_medium
 
 PHI_C, D = 0.08, 1e-5
 LENGTH = 20 * D
@@ -232,6 +234,32 @@ def test_fingers_scatter_by_the_volume_between_them():
     cv = cast_lattice(blocks, film, 0.16, castings=300, seed=3, strains=[0.0]).cv
     expected = own * np.sqrt(blocks.volume / film.volume)
     assert cv.value == pytest.approx(expected, rel=0.16)
+
+
+def test_blocks_of_fits_have_the_mean_and_the_error_of_the_fit_to_all_lengths():
+    rng = np.random.default_rng(90423)
+    base = loading(0.30, seed=90422, box_spread=0.3)
+    noisy = [g * np.exp(0.03 * rng.standard_normal(g.shape)) for g in base.conductances]
+    noisy[1][5] = 0.0  # an open box takes part
+    (fit,) = fit_loadings(
+        [replace(base, conductances=tuple(noisy))],
+        THRESHOLD,
+        seed=np.random.SeedSequence(3),
+    )
+    length, section = base.lengths[-1], base.sections[-1]
+    apart = np.log(fit.mean_inverse[-1] / (fit.resistivity * length + fit.electrode_excess))
+    assert np.abs(apart).max() > 0.005
+    blocks = Blocks.from_fits([fit], THRESHOLD)
+    mean = weighted_medium(blocks.conductances[0, :, 0], np.ones((1, 24)), 3)[0]
+    np.testing.assert_allclose(
+        section / mean, fit.resistivity * length + fit.electrode_excess, rtol=1e-9
+    )
+    film = Film(0.4e-3, 3.2e-3, 4.8e-3)
+    found = cast_lattice(blocks, film, base.volume_fraction, castings=20, seed=2)
+    draws = film.resistance(fit.resistivity_draws, fit.electrode_excess_draws)
+    chords = (draws[:, 3] / draws[:, 0] - 1.0) / 3e-3
+    assert found.box_gauge_error == pytest.approx(chords.std(), rel=0.15)
+    assert found.box_log_error == pytest.approx(np.log(draws[:, 0]).std(), rel=0.15)
 
 
 def test_the_error_of_the_mean_is_that_of_the_fits_at_its_own_loading():
