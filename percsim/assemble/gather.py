@@ -362,8 +362,12 @@ def gather_responses(
             np.concatenate([sample["weights"] for _, sample in samples]),
             pooled("opened"),
             pooled("stretched"),
+            np.concatenate([sample["lifted"] for _, sample in samples])
+            if plan.bond
+            else None,
         ),
         held_out=HELD_OUT,
+        bond=plan.bond,
     )
 
 
@@ -377,7 +381,8 @@ def _medium_shares(g: Floats, d: int) -> Floats:
 def _electrode_share(found: Sequence[dict[str, Any]], rest: int, d: int) -> float:
     """Share of the resistance of boxes in the contacts to the electrodes, at rest."""
     share = _medium_shares(np.array([[f["conductances"][rest]] for f in found]), d)[:, 0]
-    return float(share @ np.array([f["electrode_share"] for f in found]))
+    mean = float(share @ np.array([f["electrode_share"] for f in found]))
+    return min(max(mean, 0.0), 0.99)  # all of it would leave no material to tell of
 
 
 def _surface(

@@ -206,6 +206,9 @@ class LoadingResult:
     window : (float, float), optional
         Strains that films are read at; those beyond serve a film that is wrapped, whose
         slices are strained before its part is. By default all.
+    bending : float
+        Strain of the states that reads like a unit of bending, which strains nothing
+        across.
     electrode_shares : tuple of float
         Share of the resistance that lies in the contacts to the two electrodes at zero
         strain and 20 C, one a length; by default none.
@@ -234,6 +237,7 @@ class LoadingResult:
     dimension: int = 3
     chord: float | None = None
     window: tuple[float, float] | None = None
+    bending: float = 1.0
     electrode_shares: tuple[float, ...] = ()
     electrode_rises: tuple[float, ...] = ()
 
