@@ -52,10 +52,9 @@ from percsim.sections import (
     VibrationSection,
     did_you_mean,
     reader_of,
-    show_value,
 )
 from percsim.states.temperature import ROOM_TEMPERATURE
-from percsim.units import format_quantity
+from percsim.units import format_quantity, show_value
 
 if TYPE_CHECKING:
     from percsim.decision.choose import BenchLimits, Target

@@ -79,7 +79,7 @@ def test_version_and_bare_call() -> None:
 
 
 def test_help_is_quick_because_it_loads_little() -> None:
-    # numpy, scipy, numba, pydantic, pint, matplotlib, networkx or rich would take a second
+    # numpy, scipy, numba, pydantic, matplotlib, networkx or rich would take a second
     code = (
         "import sys\nsys.argv = ['percsim', '--help']\n"
         "from percsim.cli import main\n"
