@@ -2,20 +2,22 @@
 
 Commands read a plan, do one thing, and say the outcome first. Results go to standard
 output, progress and faults to standard error. Exit codes: 0 done (also when no candidate
-meets the target), 1 a fault inside percsim, 2 something to put right in plan, folder or
-command, 130 interrupted. Nothing heavy is imported before a command needs it.
+meets the target), 1 a fault inside percsim, 2 something to put right in plan, folder,
+command or where the output goes, 130 interrupted. Nothing heavy is imported before a
+command needs it.
 """
 
 from __future__ import annotations
 
 import functools
+import io
 import json
 import os
 import shlex
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn, ParamSpec
 
@@ -74,19 +76,31 @@ def _example(*lines: str) -> str:
 
 
 def _say(text: str = "") -> None:
-    """Print a result."""
-    print(text)
+    """Print a result; leaves when nothing takes it, with a line if a reader did not go."""
+    try:
+        print(text, flush=True)
+    except OSError as error:
+        # what is still buffered goes there at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        gone = isinstance(error, BrokenPipeError)
+        lines = [] if gone else [f"standard output cannot be written: {_reason(error)}"]
+        _leave(BAD_INPUT, *lines)
+
+
+def _reason(error: OSError) -> str:
+    return (error.strerror or str(error)).lower()
 
 
 def _tell(text: str) -> None:
     """Print what is not a result."""
-    print(text, file=sys.stderr, flush=True)
+    with suppress(OSError):  # the exit code says it too
+        print(text, file=sys.stderr, flush=True)
 
 
 def _print_json(value: Any) -> None:
     from percsim.ensemble.store import encode_json
 
-    print(encode_json(value, indent=1))
+    _say(encode_json(value, indent=1))
 
 
 def _leave(code: int, *lines: str) -> NoReturn:
@@ -104,7 +118,6 @@ def _guarded(command: Callable[P, None]) -> Callable[P, None]:
 
         try:
             command(*args, **kwargs)
-            sys.stdout.flush()
         except typer.Exit:
             raise
         except PlanError as error:
@@ -117,10 +130,6 @@ def _guarded(command: Callable[P, None]) -> Callable[P, None]:
             _leave(BAD_INPUT, str(error))
         except KeyboardInterrupt:
             _leave(INTERRUPTED, "interrupted")
-        except BrokenPipeError:
-            # whoever read the output has gone; keep Python from complaining at exit
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            raise typer.Exit(BROKEN) from None
         except Exception as error:
             # only a command that runs jobs has loaded what can raise this
             workers = sys.modules.get("percsim.ensemble.workers")
@@ -662,7 +671,7 @@ def new(
         if as_json:
             _say(json.dumps({"plan": text}))
         else:
-            sys.stdout.write(text)
+            _say(text.rstrip("\n"))
         return
     try:
         with file.open("w" if force else "x", encoding="utf-8", newline="\n") as stream:
@@ -670,8 +679,7 @@ def new(
     except FileExistsError:
         _leave(BAD_INPUT, f"{file}: is there already; choose another name or add --force")
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        _leave(BAD_INPUT, f"{file}: cannot be written: {reason}")
+        _leave(BAD_INPUT, f"{file}: cannot be written: {_reason(error)}")
     if as_json:
         _say(json.dumps({"file": str(file)}))
     elif not quiet:
@@ -865,9 +873,11 @@ def check(
     from percsim.plan import Plan
 
     loaded = Plan.load(plan)
+    from percsim.jobs import check_placement
     from percsim.run import estimate
 
     size = estimate(loaded, workers)
+    check_placement(loaded)
     if _kernels_compiled():
         size["seconds_to_compile"] = 0.0
     cautions = [*_memory_cautions(loaded, size), *loaded.cautions, *_wrapping(loaded)]
@@ -1263,24 +1273,16 @@ def _readings_of_file(
     path: Path, problems: list[str]
 ) -> tuple[list[float], list[tuple[float, float]]]:
     """Read a file of resistances [ohm], and (cured, uncured) pairs where both are given."""
-    import csv
-
+    from percsim.files import read_rows
     from percsim.readings import split_heading
+    from percsim.units import show_value
 
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not a text file in UTF-8"
-        problems.append(f"{path}: cannot be read: {reason}")
+        rows = read_rows(path)
+    except ValueError as error:
+        problems.append(f"{path}: {error}")
         return [], []
-    lines = [
-        (number, line)
-        for number, line in enumerate(text.splitlines(), start=1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    separator = max(",;\t", key=lines[0][1].count) if lines else ","
-    rows = list(csv.reader((line for _, line in lines), delimiter=separator))
-    heads = [head.strip() for head in rows[0]] if rows else []
+    heads = rows[0][1] if rows else []
     places: dict[str, tuple[int, str]] = {}
     for name in ("resistance", "uncured"):
         for k, head in enumerate(heads):
@@ -1295,15 +1297,15 @@ def _readings_of_file(
         problems.append(
             f"{path}: needs a column 'resistance' (unit in each cell),"
             " 'resistance (kohm)' or 'resistance_kohm', has"
-            f" {', '.join(heads) or 'nothing'}"
+            f" {show_value(', '.join(heads)) if heads else 'nothing'}"
         )
         return [], []
     values: list[float] = []
     pairs: list[tuple[float, float]] = []
-    for (number, _), row in zip(lines[1:], rows[1:], strict=False):
+    for number, row in rows[1:]:
         cells: dict[str, float | None] = {}
         for name, (k, unit) in places.items():
-            cell = row[k].strip() if k < len(row) else ""
+            cell = row[k] if k < len(row) else ""
             if not cell and name == "uncured":
                 continue
             if not cell:
@@ -1347,7 +1349,10 @@ def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
             "measured_rows": 0 if told is None else summary["anchor"]["n_rows"],
         }
         plan = Plan.from_dict(summary["plan"], name=str(path))
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (
+        OSError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError,
+        RecursionError,
+    ) as error:  # fmt: skip
         raise FolderError(
             f"{folder} holds no results to read ({type(error).__name__} in summary.json);"
             " give a folder that 'percsim run' has finished"
@@ -1369,4 +1374,19 @@ def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
 
 def main() -> None:
     """Run the command line."""
-    app(prog_name="percsim")
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:  # closed by the caller; no file of ours may take its place
+            os.open(os.devnull, os.O_RDWR)
+    sys.stderr = sys.stderr or open(os.devnull, "w")
+    if sys.stdout is None:
+        _tell("standard output is closed; send it to a file")
+        sys.exit(BAD_INPUT)
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a title may hold what a terminal cannot
+        sys.stdout.reconfigure(errors="backslashreplace")
+    try:
+        app(prog_name="percsim")
+    except OSError as error:  # help does not pass through _say
+        _tell(f"standard output cannot be written: {_reason(error)}")
+        sys.exit(BAD_INPUT)

@@ -23,6 +23,7 @@ from percsim.assemble.stages import Stages, spend
 from percsim.decision.choose import Decision
 from percsim.ensemble.simulate import BoxJob, Sample, run_job, solve_sample
 from percsim.ensemble.store import (
+    DATABASE,
     Record,
     Store,
     encode_json,
@@ -34,6 +35,7 @@ from percsim.errors import FolderError, PlanError
 from percsim.jobs import (
     across_jobs,
     box_jobs,
+    check_placement,
     compile_kernels,
     estimate,
     film_jobs,
@@ -197,6 +199,8 @@ def run_plan(
         for mix in plan.mixes:
             fullest = mix.recipe(mix.weight_fractions[-1])
             film_jobs(mix, fullest.weight_fraction, verify_film)
+    if fresh or not (folder / DATABASE).is_file():
+        check_placement(plan)
     with Store.open(folder, fresh=fresh) as store:
         refuse_other_boxes(plan, store)
         if not (folder / "summary.json").is_file():

@@ -588,11 +588,8 @@ class _Sizes(Reader):
         path = PLAN_FOLDER.get() / name
         try:
             edges, shares = read_size_bins(path)
-        except (OSError, ValueError) as error:
-            if isinstance(error, OSError):
-                reason = f": cannot be read: {(error.strerror or str(error)).lower()}"
-            else:
-                reason = str(error).removeprefix(str(path))
+        except ValueError as error:
+            reason = str(error).removeprefix(str(path))
             raise FaultsError([(".csv", f"= {name!r}{reason}")]) from None
         for edge in (edges[0], edges[-1]):
             if not self.length.lowest <= edge <= self.length.highest:

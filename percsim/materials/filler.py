@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -11,6 +10,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
+
+from percsim.files import read_rows
 
 __all__ = ["Filler", "Orientation", "SizeDistribution", "read_size_bins"]
 
@@ -225,10 +226,8 @@ class SizeDistribution:
         Raises
         ------
         ValueError
-            If the file has no rows, lacks a column, or a cell is not a number; the
-            message names the line.
-        OSError
-            If the file cannot be read.
+            If the file cannot be read, has no rows, lacks a column, or a cell is not a
+            number; the message names the line.
 
         """
         edges, shares = read_size_bins(path)
@@ -387,30 +386,17 @@ def read_size_bins(
     Raises
     ------
     ValueError
-        If the file has no rows, lacks a column, or a row is no bin; the message names the
-        line.
-    OSError
-        If the file cannot be read.
+        If the file cannot be read, has no rows, lacks a column, or a row is no bin; the
+        message names the line.
 
     """
     try:
-        text = Path(path).read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise ValueError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from None
-    lines = [
-        (i, line)
-        for i, line in enumerate(text.splitlines(), 1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    try:
-        rows = list(csv.reader(line for _, line in lines))
-    except csv.Error as error:
-        raise ValueError(f"{path}: is not CSV: {error}") from None
+        rows = read_rows(path)
+    except ValueError as error:
+        raise ValueError(f"{path}: {error}") from None
     if len(rows) < 2:
         raise ValueError(f"{path}: no size bins; need a header and at least one row")
-    if len(rows) != len(lines):
-        raise ValueError(f"{path}: a cell in quotes runs over several lines")
-    header = [cell.strip() for cell in rows[0]]
+    header = rows[0][1]
     columns: dict[str, tuple[int, float]] = {}
     for index, cell in enumerate(header):
         name, _, unit = cell.partition("_")
@@ -420,12 +406,11 @@ def read_size_bins(
             columns[cell] = (index, 1.0)
     if set(columns) != {"lower", "upper", "share"}:
         raise ValueError(
-            f"{path}: the header must name lower_um, upper_um and share"
-            f" (or nm, mm, m), got {', '.join(header)}"
+            f"{path}: the header must name lower_um, upper_um and share (or nm, mm, m)"
         )
     table = np.empty((len(rows) - 1, 3))
-    for k, row in enumerate(rows[1:]):
-        where = f"{path}, line {lines[k + 1][0]}"
+    for k, (line, row) in enumerate(rows[1:]):
+        where = f"{path}, line {line}"
         for j, name in enumerate(("lower", "upper", "share")):
             index, scale = columns[name]
             try:
@@ -444,7 +429,7 @@ def read_size_bins(
     gaps = np.flatnonzero(abs(low[1:] - high[:-1]) > 1e-9 * high[:-1])
     if gaps.size:
         raise ValueError(
-            f"{path}, line {lines[gaps[0] + 2][0]}: bins must touch, this one starts at"
+            f"{path}, line {rows[gaps[0] + 2][0]}: bins must touch, this one starts at"
             f" {low[gaps[0] + 1]:g} m and the last ended at {high[gaps[0]]:g} m"
         )
     return np.append(low, high[-1]), table[:, 2].copy()
