@@ -691,14 +691,15 @@ def test_tables_without_measure_are_refused(
     assert not out.exists()
 
 
+CONFINED = '[placement]\nfaces = "confining"\n[boxes]\nlengths = ["4 D", "5 D"]'
 UPRIGHT = 'aspect_ratio = 15\norientation = "in-plane"\norder = -0.5'
 
 
 @pytest.mark.parametrize(
     ("words", "fault"),
     [
-        ('[placement]\nfaces = "confining"', "faces = 'confining' at 30 wt%: "),
-        ('[boxes]\nlengths = ["6 mm", "8 mm"]', "has a box of 8 mm with"),
+        (CONFINED, "faces = 'confining' at 30 wt%: "),
+        ('[boxes]\nlengths = ["60 mm", "80 mm"]', "has a box of 80 mm with"),
     ],
 )
 def test_boxes_that_cannot_be_placed_are_found_before_a_run(
