@@ -14,6 +14,7 @@ import io
 import json
 import os
 import shlex
+import signal
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -22,6 +23,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn, ParamSpec
 
 import typer
+
+from percsim.process import interrupts, set_one_thread
 
 if TYPE_CHECKING:
     from percsim.ensemble.workers import Progress
@@ -1116,7 +1119,8 @@ def lots(
             metavar="[READINGS.csv]",
             help="A reading a row: column 'resistance (kohm)' or 'resistance_kohm', or"
             " 'resistance' with the unit in each cell; 'open' for an open film. A column"
-            " 'uncured' holds the same film before cure. Other columns are passed over.",
+            " 'uncured' holds the same film before cure, a column 'cup' names the cup each"
+            " film was cast from. Other columns are passed over.",
         ),
     ] = None,
     reading: Annotated[
@@ -1147,8 +1151,17 @@ def lots(
     share: Annotated[
         str, typer.Option(metavar="%", help="Share inside the window to prove.")
     ] = "80 %",
+    good_share: Annotated[
+        str | None,
+        typer.Option(
+            metavar="%",
+            help="Share of a recipe to accept nearly always when films are counted one by"
+            " one; without, a quarter as many fail as --share allows.",
+        ),
+    ] = None,
     instrument: Annotated[
-        str, typer.Option(metavar="%", help="Standard uncertainty of one reading.")
+        str,
+        typer.Option(metavar="%", help="Standard uncertainty of one reading, digits too."),
     ] = "0.1 %",
     cured_ratio: Annotated[
         float | None,
@@ -1188,7 +1201,18 @@ def lots(
             problems.append(f"--{name} must be above 0 %")
         elif not value < 1.0 and not (least_open and name == "within"):
             problems.append(f"--{name} must be below 100 %")
-    values, before = _readings_of_file(readings, problems) if readings else ([], [])
+    values: list[float] = []
+    before: list[tuple[float, float]] = []
+    cups: list[str] = []
+    if readings:
+        values, before, cups = _readings_of_file(readings, problems)
+    good = None
+    if good_share is not None:
+        good = _option("--good-share", good_share, "percentage", problems)
+        if good is not None and not (shares["share"] or 0.0) < good < 1.0:
+            problems.append("--good-share must lie between --share and 100 %")
+    if cups and reading:
+        problems.append("--reading names no cup: add it to the file, which names them")
     for text in reading or ():
         found = _resistance("--reading", text, "", problems)
         values += [] if found is None else [found]
@@ -1226,6 +1250,8 @@ def lots(
     if folder is not None:
         predicted, planned = _predicted(folder)
         limits = limits or planned
+    import numpy as np
+
     from percsim.decision.lots import CureRatio, Lot
     from percsim.ensemble.statistics import log_std_from_cv
     from percsim.report.lots import lot_summary, lot_text
@@ -1238,11 +1264,14 @@ def lots(
         ratio = CureRatio.from_pairs(*zip(*before, strict=True))
     known = spread if spread is not None else predicted["cv"] if predicted else None
     result = lot_summary(
-        Lot(values, asked) if values else None,  # type: ignore[arg-type]
+        Lot(np.array(values), asked, cups or None, shares["instrument"] or 0.0)
+        if values
+        else None,
         float("inf") if known is None else log_std_from_cv(known),
         asked,
         predicted=predicted,
         ratio=ratio,
+        good=good,
         **{name: value for name, value in shares.items() if value is not None},
     )
     if as_json:
@@ -1271,8 +1300,8 @@ def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float 
 
 def _readings_of_file(
     path: Path, problems: list[str]
-) -> tuple[list[float], list[tuple[float, float]]]:
-    """Read a file of resistances [ohm], and (cured, uncured) pairs where both are given."""
+) -> tuple[list[float], list[tuple[float, float]], list[str]]:
+    """Read resistances [ohm], (cured, uncured) pairs, and the cup of each if it is told."""
     from percsim.files import read_rows
     from percsim.readings import split_heading
     from percsim.units import show_value
@@ -1281,7 +1310,7 @@ def _readings_of_file(
         rows = read_rows(path)
     except ValueError as error:
         problems.append(f"{path}: {error}")
-        return [], []
+        return [], [], []
     heads = rows[0][1] if rows else []
     places: dict[str, tuple[int, str]] = {}
     for name in ("resistance", "uncured"):
@@ -1299,7 +1328,9 @@ def _readings_of_file(
             " 'resistance (kohm)' or 'resistance_kohm', has"
             f" {show_value(', '.join(heads)) if heads else 'nothing'}"
         )
-        return [], []
+        return [], [], []
+    cup_at = next((k for k, h in enumerate(heads) if h.lower() in ("cup", "batch")), None)
+    cups: list[str] = []
     values: list[float] = []
     pairs: list[tuple[float, float]] = []
     for number, row in rows[1:]:
@@ -1318,9 +1349,13 @@ def _readings_of_file(
         values += [] if cured is None else [cured]
         if cured is not None and wet is not None:
             pairs.append((cured, wet))
+        if cup_at is not None:
+            cups.append(row[cup_at] if cup_at < len(row) else "")
+            if not cups[-1]:
+                problems.append(f"{path}, row {number}: no cup; name the cup of every film")
     if not values and not problems:
         problems.append(f"{path}: holds no reading")
-    return values, pairs
+    return values, pairs, cups
 
 
 def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
@@ -1385,8 +1420,20 @@ def main() -> None:
         sys.exit(BAD_INPUT)
     if isinstance(sys.stdout, io.TextIOWrapper):  # a title may hold what a terminal cannot
         sys.stdout.reconfigure(errors="backslashreplace")
-    try:
-        app(prog_name="percsim")
-    except OSError as error:  # help does not pass through _say
-        _tell(f"standard output cannot be written: {_reason(error)}")
-        sys.exit(BAD_INPUT)
+    set_one_thread()  # before anything numerical is loaded
+    code: str | int | None = DONE
+    with suppress(KeyboardInterrupt), interrupts() as came:
+        try:
+            app(prog_name="percsim")
+        except SystemExit as left:
+            code = left.code
+        except OSError as error:  # help does not pass through _say
+            _tell(f"standard output cannot be written: {_reason(error)}")
+            code = BAD_INPUT
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        # nothing is left to put in order, and Python drops what comes while it ends
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if came and code != INTERRUPTED:
+        code = INTERRUPTED
+        _tell("interrupted")
+    sys.exit(code)

@@ -12,14 +12,13 @@ import percsim
 
 PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
-    "errors units files kernels materials particles links states network ensemble film "
-    "decision known_cases sections plan readings jobs reuse assemble report run cli "
-    "__main__"
+    "errors process units files kernels materials particles links states network "
+    "ensemble film decision known_cases sections plan readings jobs reuse assemble report "
+    "run cli __main__"
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}
 HEAVY = {
-    "numba", "scipy", "networkx", "matplotlib", "pydantic", "jinja2", "rich",
-    "typer",
+    "numba", "scipy", "networkx", "matplotlib", "pydantic", "jinja2", "rich", "typer",
 }  # fmt: skip
 
 
