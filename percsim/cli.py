@@ -944,6 +944,7 @@ def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> st
     rows = [
         ("plan", f"{plan.name}, no fault: {plan.title}"),
         ("filler", fillers),
+        *(("", cut) for cut in plan.size_cuts),
         ("loadings", ", ".join(f"{100 * w:.4g}" for w in plan.weight_fractions) + " wt%"),
         ("", f"{volumes} vol%"),
         ("electrode gaps", lengths(plan.electrode_gaps)),
@@ -978,7 +979,8 @@ def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> st
         ("memory", f"about {_memory(size['memory_bytes'])}"),
     ]
     text = _table(("", ""), rows, left=2).strip("\n")
-    return "\n".join([text, *(f"Mind: {caution}" for caution in cautions)])
+    other = [caution for caution in cautions if caution not in plan.size_cuts]
+    return "\n".join([text, *(f"Mind: {caution}" for caution in other)])
 
 
 def _axis_rows(plan: Plan) -> list[tuple[str, str]]:

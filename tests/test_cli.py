@@ -339,6 +339,20 @@ def test_the_folder_defaults_to_the_name_of_the_plan(
     assert chain.calls[-1]["out"] == Path("out/film")
 
 
+def test_check_names_beside_the_powder_what_the_cut_of_its_sizes_leaves_out(
+    plan: Path, chain: types.SimpleNamespace
+) -> None:
+    sheet = 'diameter = { d10 = "6 um", d50 = "14 um", d90 = "32 um" }'
+    written = plan.read_text()
+    (given,) = (line for line in written.splitlines() if line.startswith("diameter"))
+    plan.write_text(written.replace(given, sheet, 1))
+    lines = call("check", plan).stdout.splitlines()
+    (at,) = (k for k, line in enumerate(lines) if line.startswith("filler"))
+    # spread ln(32/6)/2.563 = 0.653, beyond the cut 1 - Phi(3 - 3 x 0.653) = 15 %
+    assert "without its largest 15 % by volume" in lines[at + 1]
+    assert sum("by volume" in line for line in lines) == 1
+
+
 def test_an_interrupted_run_says_what_is_stored_and_how_to_go_on(
     plan: Path, tmp_path: Path, chain: types.SimpleNamespace
 ) -> None:
