@@ -12,7 +12,7 @@ import percsim
 
 PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
-    "errors process units files kernels materials particles links states network "
+    "errors process units files values kernels materials particles links states network "
     "ensemble film decision known_cases sections plan readings jobs reuse assemble report "
     "run cli __main__"
 ).split()

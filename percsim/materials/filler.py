@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
 from percsim.files import read_rows
+from percsim.values import real, take_reals
 
 __all__ = ["Filler", "Orientation", "SizeDistribution", "read_size_bins"]
 
@@ -29,7 +30,7 @@ _TEN_PER_CENT = 1.2815515655446004  # standard normal quantile at 0.9
 
 
 def _positive(name: str, value: float) -> float:
-    value = float(value)
+    value = real(name, value)
     if not 0.0 < value < math.inf:
         raise ValueError(f"{name} must be positive and finite, got {value:g}")
     return value
@@ -76,6 +77,7 @@ class SizeDistribution:
     shares: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
+        take_reals(self, "median", "spread", "clip", "lower", "upper")
         _positive("median size", self.median)
         if not 0.0 <= self.spread < math.inf:
             raise ValueError(
@@ -532,6 +534,7 @@ class Orientation:
             raise ValueError(
                 f"orientation must be one of {', '.join(_MODES)}, got {self.mode!r}"
             )
+        take_reals(self, "tilt", "order")
         if not 0.0 <= self.tilt <= math.pi / 2.0:
             raise ValueError(f"rms tilt must lie in 0 to pi/2 rad, got {self.tilt:g}")
         if self.mode == "isotropic" and self.tilt:
@@ -596,6 +599,7 @@ class Filler:
         if self.kind not in _KINDS:
             raise ValueError(f"kind must be flake, rod or sphere, got {self.kind!r}")
         object.__setattr__(self, "kind", _KINDS[self.kind])
+        take_reals(self, "density", "thermal_expansion", "thickness")
         _positive("density", self.density)
         if not isinstance(self.size, SizeDistribution):
             raise ValueError(f"size must be a SizeDistribution, got {self.size!r}")
