@@ -2,7 +2,7 @@
 
 Each section is a pydantic model; a reader behind every field turns what stands in the file
 ("0.2 mm", "26 wt%", "7:1") into SI and back, and says what is wrong in one line. The
-commented starter of `percsim new` is kept equal to these models by a test.
+plan that `percsim new --all` writes, and `percsim explain`, take their words from here.
 """
 
 from __future__ import annotations
@@ -1058,14 +1058,23 @@ class ContactsSection(Section):
         )
     )
     beta: Annotated[Stated, _Stated(_Number(0.0, 100_000.0))] = _field(
-        "Decay of a contact as it opens, per opening over the mean particle size. Only"
-        " for model = 'opening'.",
+        "Decay of a contact as it opens, per opening over opening_length. Only for model ="
+        " 'opening'.",
         100,
     )
     delta_b: Annotated[Stated, _Stated(_Number(1e-6, 1000.0))] = _field(
-        "Opening over the mean particle size at which half of the contacts are broken."
-        " Only for model = 'opening'.",
+        "Opening over opening_length at which half of the contacts are broken. Only for"
+        " model = 'opening'.",
         0.01,
+    )
+    opening_length: Annotated[float, _Quantity("length", "um", "1 nm", "10 mm")] | None = (
+        _field(
+            "Length that beta and delta_b count openings in, the same for every contact and"
+            " every size under [explore]. Default: the number median of the coarsest"
+            " filler, as sieved. Only for model = 'opening'.",
+            None,
+            example="10 um",
+        )
     )
     closed_at: (
         Annotated[Stated, _Stated(_Quantity("temperature", "C", "-200 C", "400 C"))] | None
@@ -1767,7 +1776,7 @@ SECTIONS: dict[str, type[Section]] = {
     "sheet": SheetSection,
     "part": PartSection,
 }
-"""Sections of a plan in the order of the starter."""
+"""Sections of a plan in the order of a complete plan."""
 
 OPTIONAL = ("supply", "vibration")
 """Sections that ask for something more; without them it is not worked out."""

@@ -1,4 +1,4 @@
-"""The plan file: everything read, every fault told at once, the starter kept honest."""
+"""The plan file: everything read, every fault told at once, the examples kept honest."""
 
 # ruff: noqa: E501  messages stand in one line, as a reader sees them
 
@@ -11,7 +11,6 @@ import pickle
 import re
 import tomllib
 from dataclasses import replace
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -26,11 +25,8 @@ from percsim.plan import Plan
 from percsim.sections import (
     ESSENTIAL,
     OPTIONAL,
-    ROWS,
     SECTIONS,
-    HeadSection,
     Stated,
-    reader_of,
 )
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -105,6 +101,62 @@ def test_defaults_that_follow_other_keys() -> None:
     assert Plan.from_dict(changed(film={"cast": "drop"})).tolerances["thickness"] == 0.20
     assert plan.cutoff == 0.0
     assert Plan.from_dict(changed(contacts={"model": "affine"})).cutoff == 2e-9
+
+
+SPECKS = {
+    "kind": "sphere", "density": "2250 kg/m3", "diameter": "1 um", "share": "3 %",
+    "name": "specks",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("fillers", "expected"),
+    [
+        ([{}], 10e-6),
+        ([{"share": "97 %"}, SPECKS], 10e-6),
+        # by volume 13.4 um at spread ln(d90/d10)/2.563: exp(-3 s^2) of it by number
+        (
+            [{"diameter": {"d10": "6 um", "d50": "13.4 um", "d90": "29.93 um"}}],
+            13.4e-6 * math.exp(-3.0 * (math.log(29.93 / 6.0) / 2.5631) ** 2),
+        ),
+        # evenly in ln D between the sieves: sqrt(6 x 24)
+        (
+            [{"diameter": {
+                "edges": ["2 um", "50 um"], "shares": [1], "weighting": "number",
+                "sieve": "6 to 24 um",
+            }}],
+            12e-6,
+        ),
+        ([{"kind": "rod", "diameter": None, "length": "20 um"}], 20e-6),
+    ],
+)  # fmt: skip
+def test_openings_are_counted_in_the_number_median_of_the_coarsest_filler(
+    fillers: list[dict[str, Any]], expected: float
+) -> None:
+    mapping = changed()
+    own = mapping["filler"]
+    mapping["filler"] = [
+        {k: v for k, v in (own | new).items() if v is not None}
+        if "name" not in new
+        else new
+        for new in fillers
+    ]
+    plan = Plan.from_dict(mapping)
+    law: Any = plan.law()
+    assert law.opening_length == pytest.approx(expected, rel=1e-4)
+    # filled in it is the same plan, with the same boxes
+    again: Any = Plan.from_dict(plan.as_dict()).law()
+    assert again == law
+    mapping["contacts"] = {"opening_length": "10.8 um"}
+    stated: Any = Plan.from_dict(mapping).law()
+    assert stated == replace(law, opening_length=10.8e-6)
+
+
+def test_openings_are_counted_in_one_length_whatever_the_sizes_tried() -> None:
+    plan = Plan.from_dict(changed(explore={"diameter": ["5 um", "20 um"]}))
+    laws: list[Any] = [mix.law() for mix in plan.mixes]
+    assert [law.opening_length for law in laws] == [10e-6, 10e-6]
+    assert {job.law for job in box_jobs(plan)} == {laws[0]}
 
 
 def test_zero_strain_and_room_temperature_are_always_computed() -> None:
@@ -552,6 +604,7 @@ def test_every_fault_is_reported_at_once() -> None:
         ({"filler": {"orientaton": "in-plane", "tilt": "10 deg"}}, "filler.orientaton is not known; did you mean 'orientation'?"),
         ({"contacs": {"closed_at": "15 C"}, "strain": {"window": "-5000 to 0 microstrain"}}, "contacs is a section that is not known; did you mean 'contacts'?"),
         ({"contacts": {"model": "affine", "g0": "80 uS"}}, "contacts.g0 belongs to model = 'opening', not to 'affine'"),
+        ({"contacts": {"model": "affine", "opening_length": "10 um"}}, "contacts.opening_length belongs to model = 'opening', not to 'affine'"),
         ({"contacts": {"model": "affine", "Ea": "20 meV"}}, "contacts.Ea belongs to model = 'opening', not to 'affine'"),
         ({"contacts": {"barrier_height": "2 eV"}}, "contacts.barrier_height belongs to model = 'affine', not to 'opening'"),
         ({"filler": {"tilt": "10 deg"}}, "filler.tilt belongs to orientation = 'in-plane'"),
@@ -1185,79 +1238,10 @@ def test_temperatures_beyond_the_elastomer_are_a_caution() -> None:
     assert said.startswith("-60 C, 210 C: outside the range")
 
 
-# --- the starter and the examples
+# --- the examples
 
 
-STARTER = resources.files("percsim").joinpath("starter.toml").read_text(encoding="utf-8")
-
-
-OFF = ("supply", "vibration")
-"""Sections that the starter leaves switched off, as they ask for something by being there."""
-
-
-def starter_entries() -> dict[tuple[str, str], tuple[str, Any]]:
-    """(section, key) -> (comment above, value shown), commented-out keys included."""
-    entries: dict[tuple[str, str], tuple[str, Any]] = {}
-    section, comment = "", []
-    for line in STARTER.splitlines():
-        header = re.fullmatch(r"#?\[?\[(\w+)\]\]?", line)
-        key = re.fullmatch(r"#?(\w+) = (.*)", line)
-        if header:
-            section, comment = header[1], []
-        elif key:
-            assert (section, key[1]) not in entries
-            value = tomllib.loads(f"x = {key[2]}")["x"]
-            entries[section, key[1]] = (" ".join(comment), value)
-            comment = []
-        elif line.startswith("# "):
-            comment.append(line[2:])
-        else:
-            comment = []
-    return entries
-
-
-def test_the_starter_documents_every_key_as_the_models_do() -> None:
-    entries = starter_entries()
-    models = {"": HeadSection, **SECTIONS, **ROWS}
-    assert set(entries) == {
-        (s, k) for s, model in models.items() for k in model.model_fields
-    }
-    for (section, key), (comment, value) in entries.items():
-        field, reader = models[section].model_fields[key], reader_of(models[section], key)
-        assert field.description
-        assert comment.startswith(field.description), key
-        if reader.range != "any text":
-            assert f" Range: {reader.range}." in comment, key
-        if field.is_required():
-            assert " Needed." in comment, key
-        elif field.default is not None:
-            assert comment.endswith(f" Default: {json.dumps(field.default)}."), key
-        reader.read(value)
-        if not field.is_required() and field.default is not None and key != "title":
-            assert reader.read(value) == reader.read(field.default), key
-
-
-def test_starter_sections_carry_the_documentation_of_the_models() -> None:
-    for name, model in {**SECTIONS, **ROWS}.items():
-        head = f"\n#[[{name}]]\n" if name in ROWS else f"\n[{name}]\n"
-        if name in OFF:
-            head = f"\n#[{name}]\n"
-        above = STARTER.split(head)[0].split("# ---")[-1]
-        words = " ".join(line.lstrip("# ") for line in above.splitlines()[1:])
-        assert words == " ".join((model.__doc__ or "").split())
-
-
-def test_the_starter_and_the_examples_load(tmp_path: Path) -> None:
-    file = tmp_path / "starter.toml"
-    file.write_text(STARTER, encoding="utf-8")
-    plan = Plan.load(file)
-    assert plan.cautions == ()
-    assert plan.supply is None
-    assert plan.vibration is None
-    # a key of a section whose header still has its # is told where it belongs
-    file.write_text(STARTER.replace("#amplitude", "amplitude"), encoding="utf-8")
-    with pytest.raises(PlanError, match=r"amplitude is not known here; .*\[vibration\]"):
-        Plan.load(file)
+def test_the_examples_load() -> None:
     assert EXAMPLES
     for example in EXAMPLES:
         assert Plan.load(example).cautions == ()

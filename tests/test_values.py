@@ -27,7 +27,7 @@ WIRES: dict[str, Any] = {
 }  # fmt: skip
 ELASTOMER = p.Elastomer(density=1030.0, mix_ratio=7.0)
 FILLER = p.Filler("flake", 2250.0, p.SizeDistribution(1e-5, 0.4), aspect_ratio=15.0)
-OPENING = p.ContactOpeningLaw(8e-5, 100.0, 0.01, 1.6e-21, 8e-5)
+OPENING = p.ContactOpeningLaw(8e-5, 100.0, 0.01, 1.6e-21, 8e-5, 1e-5)
 TUNNELLING = p.TunnellingLaw(1.6e-19, 1e-16, 8e-5)
 NAN = float("nan")
 
