@@ -38,6 +38,9 @@ P = ParamSpec("P")
 
 DONE, BROKEN, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
+LARGEST_SPREAD = 10.0
+"""CV that no reading of a batch comes near."""
+
 app = typer.Typer(
     name="percsim",
     help=(
@@ -1290,7 +1293,8 @@ def lots(
     Without readings it plans from a predicted spread.
     """
     from percsim.errors import PlanError
-    from percsim.units import parse_range
+    from percsim.sections import TargetSection, reader_of
+    from percsim.units import show_value
 
     problems: list[str] = []
     shares = {
@@ -1304,13 +1308,13 @@ def lots(
         )
     }
     for name, value in shares.items():
-        least_open = name in ("within", "instrument")
         if value is None:
             continue
         if value < 0.0 or (value == 0.0 and name != "instrument"):
             problems.append(f"--{name} must be above 0 %")
-        elif not value < 1.0 and not (least_open and name == "within"):
-            problems.append(f"--{name} must be below 100 %")
+        elif not value < (LARGEST_SPREAD if name == "within" else 1.0):
+            most = "1000" if name == "within" else "100"
+            problems.append(f"--{name} must be below {most} %")
     values: list[float] = []
     before: list[tuple[float, float]] = []
     cups: list[str] = []
@@ -1329,14 +1333,12 @@ def lots(
     limits = None
     if window is not None:
         try:
-            limits = parse_range(window, "resistance")
+            limits = reader_of(TargetSection, "resistance").read(window)
         except ValueError as error:
             problems.append(f"--window = {error}")
-        if limits is not None and limits[0] < 0.0:
-            problems.append(f"--window = '{window}' must not be negative")
     spread = None if cv is None else _option("--cv", cv, "percentage", problems)
-    if spread is not None and spread < 0.0:
-        problems.append(f"--cv = '{cv}' must be 0 or more")
+    if spread is not None and spread > LARGEST_SPREAD:
+        problems.append(f"--cv = {show_value(cv)} must be 1000 % or less")
     ratio_spread = (
         None
         if cured_ratio_spread is None
@@ -1347,10 +1349,13 @@ def lots(
             "--cured-ratio and --cured-ratio-spread go together: a ratio without its"
             " spread between films sorts nothing"
         )
-    if cured_ratio is not None and not 0.0 < cured_ratio < float("inf"):
-        problems.append(f"--cured-ratio = {cured_ratio:g} must be above 0")
-    if ratio_spread is not None and ratio_spread < 0.0:
-        problems.append(f"--cured-ratio-spread = '{cured_ratio_spread}' must be 0 or more")
+    if cured_ratio is not None and not 1e-6 <= cured_ratio <= 1e6:
+        problems.append(f"--cured-ratio = {cured_ratio:g} must be 1e-6 to 1e6")
+    if ratio_spread is not None and ratio_spread > LARGEST_SPREAD:
+        problems.append(
+            f"--cured-ratio-spread = {show_value(cured_ratio_spread)} must be 1000 % or"
+            " less"
+        )
     if not problems and not values and folder is None and cv is None:
         problems.append("nothing to judge: give READINGS.csv, --reading, --folder or --cv")
     if problems:
@@ -1392,20 +1397,15 @@ def lots(
 
 def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float | None:
     """Read one resistance [ohm], inf for an open film; a fault is added to the others."""
-    from percsim.units import parse_quantity
+    from percsim.sections import MeasuredSection, reader_of
 
-    text = text.strip()
-    if text.lower() in ("open", "inf"):
-        return float("inf")
+    is_open = text.strip().lower() in ("open", "inf")
+    written = "open" if is_open else f"{text} {unit}".strip()
     try:
-        value = parse_quantity(f"{text} {unit}".strip(), "resistance")
+        return float(reader_of(MeasuredSection, "resistance").read(written))
     except ValueError as error:
         problems.append(f"{where} = {error}")
         return None
-    if not value > 0.0:
-        problems.append(f"{where} = '{text}' must be a positive resistance, or open")
-        return None
-    return value
 
 
 def _readings_of_file(

@@ -504,7 +504,8 @@ def format_quantity(
     Parameters
     ----------
     value : float
-        The value in SI. Infinite resistances read "open"; NaN is refused.
+        The value in SI. Infinite resistances read "open", those that no bench reads "more
+        than 1e6 Gohm" or "less than 0.001 mohm" unless `digits` is None; NaN is refused.
     kind : str
         What it is, one of `KINDS`.
     digits : int or None
@@ -539,6 +540,11 @@ def format_quantity(
         if kind == "resistance" and value > 0:
             return "open"
         return f"{value} {spec.unit}"
+    if kind == "resistance" and digits is not None and value:  # no bench reads beyond
+        if abs(value) < 1e-6:
+            return "less than 0.001 mohm"
+        if abs(value) > 1e15:
+            return "more than 1e6 Gohm"
     exact = Decimal(repr(float(value)))
     if kind == "ratio":
         size, suffix = Decimal(1), ":1"
