@@ -115,7 +115,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("fuzz")
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(st.dictionaries(st.sampled_from(KEYS), VALUES, min_size=1, max_size=3))
 def test_plans_of_any_values(folder: Path, changes: dict[tuple[str, str], Any]) -> None:
     plan = tomllib.loads(PLAN)
@@ -132,7 +132,7 @@ def test_plans_of_any_values(folder: Path, changes: dict[tuple[str, str], Any]) 
     call("check", file)
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(st.data())
 def test_plans_of_any_text(folder: Path, data: st.DataObject) -> None:
     start = data.draw(st.integers(0, len(PLAN)))
@@ -165,7 +165,7 @@ ROW = st.tuples(
 )  # fmt: skip
 
 
-@settings(max_examples=100)
+@settings(max_examples=15)
 @given(
     st.sampled_from(",;\t"), st.lists(HEADS, max_size=3),
     st.lists(st.tuples(ROW, st.lists(CELLS, max_size=3)), max_size=6), st.booleans(),
@@ -185,7 +185,7 @@ def test_readings_of_any_cells(
         call("anchor", plan, file, "--out", folder / "out")
 
 
-@settings(max_examples=60)
+@settings(max_examples=15)
 @given(
     st.dictionaries(
         st.sampled_from(

@@ -180,6 +180,8 @@ def test_decimal_lengths_read_back_to_the_same_digit(digits: int, power: int) ->
         (1234.5678, "resistance", "1.235 kohm"),
         (999.96, "resistance", "1 kohm"),
         (math.inf, "resistance", "open"),
+        (1e-18, "resistance", "less than 0.001 mohm"),
+        (4.2e67, "resistance", "more than 1e6 Gohm"),
         (0.0, "length", "0 mm"),
         (-1e-3, "strain", "-1000 microstrain"),
         (0.03, "strain", "3 %"),
