@@ -425,6 +425,7 @@ class Plan:
             "contacts": {
                 "closed_at": self.closed_at, "cutoff": self.cutoff,
                 "electrode_conductance": self.electrode_conductance,
+                "opening_length": self.opening_length,
             },
             "tolerances": {"thickness": self.tolerances["thickness"]},
             "batch": {} if self.batch_mass is None else {"mass": self.batch_mass},
@@ -562,11 +563,15 @@ class Plan:
             film = film.model_copy(update={"thickness": values["thickness"]})
         if "mix_ratio" in values:
             elastomer = elastomer.model_copy(update={"mix_ratio": values["mix_ratio"]})
+        # beta and delta_b mean the same in every mix
+        own = {"opening_length": self.opening_length}
+        contacts = self.contacts.model_copy(update=own)
         return replace(
             self,
             filler=tuple(fillers),
             film=film,
             elastomer=elastomer,
+            contacts=contacts,
             explore=self.explore.model_copy(update=dict.fromkeys(AXES)),
             mix=tuple(values.items()),
         )
@@ -812,6 +817,11 @@ class Plan:
         return Stated(round(min(self.temperatures) - 20.0, 9))
 
     @property
+    def opening_length(self) -> float:
+        """Length that openings of contacts are counted in [m]."""
+        return self.contacts.opening_length or self.median_diameter
+
+    @property
     def cutoff(self) -> float:
         """Longest gap that counts as a contact [m]."""
         if self.contacts.cutoff is not None:
@@ -863,7 +873,13 @@ class Plan:
         if c.model == "affine":
             return TunnellingLaw(c.barrier_height.value, c.contact_area.value, electrode)
         return ContactOpeningLaw(
-            c.g0.value, c.beta.value, c.delta_b.value, c.Ea.value, electrode, seed
+            c.g0.value,
+            c.beta.value,
+            c.delta_b.value,
+            c.Ea.value,
+            electrode,
+            self.opening_length,
+            seed,
         )
 
     def mounting(self) -> Mounting:
@@ -1371,7 +1387,7 @@ class Plan:
                     " contacts are pressed shut; contacts across the current are then fully"
                     " closed and respond no further"
                 )
-        out += self._size_cautions()
+        out += self.size_cuts
         if self.film.thickness < self.largest_particle:
             out.append(
                 f"the film, {_length(self.film.thickness)} thick, is thinner"
@@ -1380,8 +1396,9 @@ class Plan:
             )
         return (*out, *self._placement_cautions(), *self._reading_cautions())
 
-    def _size_cautions(self) -> list[str]:
-        """Where the cut of a log-normal law takes away more than its tail."""
+    @property
+    def size_cuts(self) -> tuple[str, ...]:
+        """Where the cut of a log-normal law takes away more than its tail, one a powder."""
         out = []
         for filler in self.fillers:
             law = filler.size
@@ -1389,13 +1406,11 @@ class Plan:
             if lost > LARGE_CUT:
                 d90 = _length(float(law.quantile(0.9, power=3.0)))
                 out.append(
-                    f"sizes of {filler.name} end at {_length(law.bounds[1])}, three spreads"
-                    " above the median by number: the largest particles,"
-                    f" {100 * lost:.0f} % of the powder by volume, are left out, and 90 %"
-                    f" of the rest by volume lie below {d90}; a histogram (csv) is taken"
-                    " whole"
+                    f"{filler.name} without its largest {100 * lost:.0f} % by volume: sizes"
+                    f" end at {_length(law.bounds[1])}, 90 % of the rest lie below {d90};"
+                    " a histogram (csv) is taken whole"
                 )
-        return out
+        return tuple(out)
 
     def _reading_cautions(self) -> list[str]:
         """Where temperatures or the supply are outside of what is known."""
@@ -2040,7 +2055,7 @@ def _check_boxes(plan: Plan, reading: _Reading) -> None:
             )
 
 
-_OF_OPENING = ("g0", "beta", "delta_b", "Ea")
+_OF_OPENING = ("g0", "beta", "delta_b", "opening_length", "Ea")
 _OF_AFFINE = ("barrier_height", "contact_area")
 """Keys of [contacts] that only one of the two models reads."""
 

@@ -592,7 +592,6 @@ class _Run:
         store: Store | None,
         progress: Progress | None,
         batch_seconds: float,
-        retry_failed: bool,
     ) -> None:
         self.keys = [job.key for job in jobs]
         self.total = len(jobs)
@@ -601,8 +600,6 @@ class _Run:
         self._progress = progress
         self._batch_seconds = batch_seconds
         self.records: dict[str, Record] = store.records(self.keys) if store else {}
-        if retry_failed:
-            self.records = {k: r for k, r in self.records.items() if r.status == "done"}
         self.n_reused = len(self.records)
         # what a job still to run weighs in the time left: seconds, if all say theirs
         said: dict[str, Any] = {
@@ -699,7 +696,6 @@ def run_jobs(
     prepare: Callable[[], object] | None = None,
     batch_seconds: float = _BATCH_SECONDS,
     executor: Executor | None = None,
-    retry_failed: bool = False,
 ) -> Outcome:
     """Run each job once, wherever there is room, and give the results in the jobs' order.
 
@@ -723,8 +719,6 @@ def run_jobs(
         Finished jobs are stored in one transaction at most this often [s].
     executor : Executor, optional
         Where to run instead; it is not shut down.
-    retry_failed : bool
-        Run jobs again that the store holds as failed.
 
     Returns
     -------
@@ -757,7 +751,7 @@ def run_jobs(
             if key in seen:
                 raise ValueError(f"each job needs a key of its own, {key!r} is there twice")
             seen.add(key)
-    run = _Run(jobs, n_workers, store, progress, batch_seconds, retry_failed)
+    run = _Run(jobs, n_workers, store, progress, batch_seconds)
     todo = [job for job in jobs if job.key not in run.records]
     try:
         with interrupts():
