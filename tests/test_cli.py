@@ -542,7 +542,7 @@ def test_a_run_refuses_a_folder_with_files_of_somebody(plan: Path, name: str) ->
         result = call("run", plan, "--out", plan.parent, "--quiet", *options)
         assert (result.exit_code, result.stdout) == (2, "")
         assert result.stderr == (
-            f"{mine} was not written there by percsim; copy what you want to keep elsewhere"
+            f"{mine} is not known as percsim's own; copy what you want to keep elsewhere"
             " and remove it, or choose another folder\n"
         )
     assert mine.read_text() == "mine"

@@ -280,7 +280,7 @@ def refuse_others(folder: Path, same: Mapping[str, str] | None = None) -> None:
         known = written.get(name, set())
         if known and _checksum(path) in known | {(same or {}).get(name, "")}:
             continue
-        how = "is not as percsim wrote it" if known else "was not written there by percsim"
+        how = "is not as percsim wrote it" if known else "is not known as percsim's own"
         raise FolderError(
             f"{path} {how}; copy what you want to keep elsewhere and remove it, or choose "
             "another folder"

@@ -213,7 +213,7 @@ def test_files_of_others_are_refused_and_kept(tmp_path, name):
     (tmp_path / "notes.txt").write_text("mine too")
     before = sorted(tmp_path.rglob("*"))
     for fresh in (False, True):
-        with pytest.raises(FolderError, match="was not written there by percsim") as error:
+        with pytest.raises(FolderError, match="is not known as percsim's own") as error:
             Store.open(tmp_path, fresh=fresh)
         assert str(error.value).startswith(str(mine))
         assert sorted(tmp_path.rglob("*")) == before
@@ -243,7 +243,7 @@ def test_a_result_that_was_edited_is_kept(tmp_path, monkeypatch, state, by_name)
 def test_a_file_put_among_the_figures_is_kept(tmp_path):
     write(tmp_path, "old")
     (tmp_path / "figures" / "photo.png").write_text("mine")
-    with pytest.raises(FolderError, match=r"photo\.png was not written there"):
+    with pytest.raises(FolderError, match=r"photo\.png is not known"):
         write(tmp_path, "new")
     # also one that comes while a run is under way
     (tmp_path / "figures" / "photo.png").unlink()
@@ -251,7 +251,7 @@ def test_a_file_put_among_the_figures_is_kept(tmp_path):
         results = new_results(tmp_path)
         (results / "report.html").write_text("new")
         (tmp_path / "figures" / "photo.png").write_text("mine")
-        with pytest.raises(FolderError, match=r"photo\.png was not written there"):
+        with pytest.raises(FolderError, match=r"photo\.png is not known"):
             show(tmp_path, results)
     assert (tmp_path / "figures" / "photo.png").read_text() == "mine"
 
@@ -259,14 +259,14 @@ def test_a_file_put_among_the_figures_is_kept(tmp_path):
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
 def test_what_is_no_file_is_not_read(tmp_path):
     os.mkfifo(tmp_path / "summary.json")
-    with pytest.raises(FolderError, match=r"summary\.json was not written there"):
+    with pytest.raises(FolderError, match=r"summary\.json is not known"):
         Store.open(tmp_path)
 
 
 @pytest.mark.parametrize("text", ["", "[1]", '{"percsim": 1, "files": 3}', "[" * 9999])
 def test_a_manifest_of_others_is_theirs(tmp_path, text):
     (tmp_path / MANIFEST).write_text(text)
-    with pytest.raises(FolderError, match=r"manifest\.json was not written there"):
+    with pytest.raises(FolderError, match=r"manifest\.json is not known"):
         Store.open(tmp_path)
     refuse_torn(tmp_path)
 
