@@ -120,7 +120,7 @@ class _Reading:
         self.lines.append(f"{self.name}: {key} {what}")
 
     def in_order(self) -> list[str]:
-        """Lines in the order of the starter, none twice."""
+        """Lines in the order of a complete plan, none twice."""
         order = (*HeadSection.model_fields, *SECTIONS, *ROWS)
 
         def place(line: str) -> int:

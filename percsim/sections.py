@@ -2,7 +2,7 @@
 
 Each section is a pydantic model; a reader behind every field turns what stands in the file
 ("0.2 mm", "26 wt%", "7:1") into SI and back, and says what is wrong in one line. The
-commented starter of `percsim new` is kept equal to these models by a test.
+plan that `percsim new --all` writes, and `percsim explain`, take their words from here.
 """
 
 from __future__ import annotations
@@ -1071,14 +1071,14 @@ class ContactsSection(Section):
         " model = 'opening'.",
         0.01,
     )
-    opening_length: (
-        Annotated[float, _Quantity("length", "um", "1 nm", "10 mm")] | None
-    ) = _field(
-        "Length that beta and delta_b count openings in, the same for every contact and"
-        " every size under [explore]. Default: the number median of the coarsest filler, as"
-        " sieved. Only for model = 'opening'.",
-        None,
-        example="10 um",
+    opening_length: Annotated[float, _Quantity("length", "um", "1 nm", "10 mm")] | None = (
+        _field(
+            "Length that beta and delta_b count openings in, the same for every contact and"
+            " every size under [explore]. Default: the number median of the coarsest"
+            " filler, as sieved. Only for model = 'opening'.",
+            None,
+            example="10 um",
+        )
     )
     closed_at: (
         Annotated[Stated, _Stated(_Quantity("temperature", "C", "-200 C", "400 C"))] | None
@@ -1780,7 +1780,7 @@ SECTIONS: dict[str, type[Section]] = {
     "sheet": SheetSection,
     "part": PartSection,
 }
-"""Sections of a plan in the order of the starter."""
+"""Sections of a plan in the order of a complete plan."""
 
 OPTIONAL = ("supply", "vibration")
 """Sections that ask for something more; without them it is not worked out."""

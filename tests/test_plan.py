@@ -1,4 +1,4 @@
-"""The plan file: everything read, every fault told at once, the starter kept honest."""
+"""The plan file: everything read, every fault told at once, the examples kept honest."""
 
 # ruff: noqa: E501  messages stand in one line, as a reader sees them
 
@@ -12,7 +12,6 @@ import pickle
 import re
 import tomllib
 from dataclasses import replace
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -27,11 +26,8 @@ from percsim.plan import Plan
 from percsim.sections import (
     ESSENTIAL,
     OPTIONAL,
-    ROWS,
     SECTIONS,
-    HeadSection,
     Stated,
-    reader_of,
 )
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -141,7 +137,9 @@ def test_openings_are_counted_in_the_number_median_of_the_coarsest_filler(
     mapping = changed()
     own = mapping["filler"]
     mapping["filler"] = [
-        {k: v for k, v in (own | new).items() if v is not None} if "name" not in new else new
+        {k: v for k, v in (own | new).items() if v is not None}
+        if "name" not in new
+        else new
         for new in fillers
     ]
     plan = Plan.from_dict(mapping)
@@ -1275,79 +1273,10 @@ def test_temperatures_beyond_the_elastomer_are_a_caution() -> None:
     assert said.startswith("-60 C, 210 C: outside the range")
 
 
-# --- the starter and the examples
+# --- the examples
 
 
-STARTER = resources.files("percsim").joinpath("starter.toml").read_text(encoding="utf-8")
-
-
-OFF = ("supply", "vibration")
-"""Sections that the starter leaves switched off, as they ask for something by being there."""
-
-
-def starter_entries() -> dict[tuple[str, str], tuple[str, Any]]:
-    """(section, key) -> (comment above, value shown), commented-out keys included."""
-    entries: dict[tuple[str, str], tuple[str, Any]] = {}
-    section, comment = "", []
-    for line in STARTER.splitlines():
-        header = re.fullmatch(r"#?\[?\[(\w+)\]\]?", line)
-        key = re.fullmatch(r"#?(\w+) = (.*)", line)
-        if header:
-            section, comment = header[1], []
-        elif key:
-            assert (section, key[1]) not in entries
-            value = tomllib.loads(f"x = {key[2]}")["x"]
-            entries[section, key[1]] = (" ".join(comment), value)
-            comment = []
-        elif line.startswith("# "):
-            comment.append(line[2:])
-        else:
-            comment = []
-    return entries
-
-
-def test_the_starter_documents_every_key_as_the_models_do() -> None:
-    entries = starter_entries()
-    models = {"": HeadSection, **SECTIONS, **ROWS}
-    assert set(entries) == {
-        (s, k) for s, model in models.items() for k in model.model_fields
-    }
-    for (section, key), (comment, value) in entries.items():
-        field, reader = models[section].model_fields[key], reader_of(models[section], key)
-        assert field.description
-        assert comment.startswith(field.description), key
-        if reader.range != "any text":
-            assert f" Range: {reader.range}." in comment, key
-        if field.is_required():
-            assert " Needed." in comment, key
-        elif field.default is not None:
-            assert comment.endswith(f" Default: {json.dumps(field.default)}."), key
-        reader.read(value)
-        if not field.is_required() and field.default is not None and key != "title":
-            assert reader.read(value) == reader.read(field.default), key
-
-
-def test_starter_sections_carry_the_documentation_of_the_models() -> None:
-    for name, model in {**SECTIONS, **ROWS}.items():
-        head = f"\n#[[{name}]]\n" if name in ROWS else f"\n[{name}]\n"
-        if name in OFF:
-            head = f"\n#[{name}]\n"
-        above = STARTER.split(head)[0].split("# ---")[-1]
-        words = " ".join(line.lstrip("# ") for line in above.splitlines()[1:])
-        assert words == " ".join((model.__doc__ or "").split())
-
-
-def test_the_starter_and_the_examples_load(tmp_path: Path) -> None:
-    file = tmp_path / "starter.toml"
-    file.write_text(STARTER, encoding="utf-8")
-    plan = Plan.load(file)
-    assert plan.cautions == ()
-    assert plan.supply is None
-    assert plan.vibration is None
-    # a key of a section whose header still has its # is told where it belongs
-    file.write_text(STARTER.replace("#amplitude", "amplitude"), encoding="utf-8")
-    with pytest.raises(PlanError, match=r"amplitude is not known here; .*\[vibration\]"):
-        Plan.load(file)
+def test_the_examples_load() -> None:
     assert EXAMPLES
     for example in EXAMPLES:
         assert Plan.load(example).cautions == ()
