@@ -1164,6 +1164,11 @@ class StrainSection(Section):
     part_poisson_ratio: Annotated[float, _Number(0.0, 0.5)] = _field(
         "Poisson ratio of the part under a bonded film.", 0.33
     )
+    bonded_at: Annotated[float, _Quantity("temperature", "C", "-200 C", "400 C")] = _field(
+        "Temperature at which the film is bonded to its part. Until then it swells freely,"
+        " from then on it expands in its plane as the part does.",
+        "20 C",
+    )
 
 
 class TemperatureSection(Section):
@@ -1179,8 +1184,8 @@ class TemperatureSection(Section):
     part_thermal_expansion: (
         Annotated[float, _Quantity("expansion", "ppm/K", "-100 ppm/K", "1000 ppm/K")] | None
     ) = _field(
-        "Linear thermal expansion of the part under a bonded film, for the mismatch term of"
-        " the thermal output. Default: not stated.",
+        "Linear thermal expansion of the part under a bonded film, which expands with it."
+        " Default: not stated, the film then expands as a free one.",
         None,
         example="23 ppm/K",
     )
