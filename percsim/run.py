@@ -33,7 +33,13 @@ from percsim.ensemble.folder import (
     write_atomically,
 )
 from percsim.ensemble.simulate import BoxJob, Sample, run_job, solve_sample
-from percsim.ensemble.store import DATABASE, Record, Store, encode_json
+from percsim.ensemble.store import (
+    DATABASE,
+    Record,
+    Store,
+    encode_json,
+    environment_record,
+)
 from percsim.ensemble.threshold import GrowthJob
 from percsim.ensemble.workers import Executor, Progress, run_jobs
 from percsim.errors import FolderError, PlanError
@@ -74,12 +80,16 @@ class Result:
         The results folder.
     figure_failures : tuple of str
         Figures that could not be drawn, and why.
+    recomputed : tuple of str
+        Rows of the store that were found damaged; what of them the plan needs was computed
+        again.
 
     """
 
     summary: dict[str, Any]
     folder: Path
     figure_failures: tuple[str, ...] = ()
+    recomputed: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         chosen = self.summary["chosen"]
@@ -223,8 +233,9 @@ def run_plan(
             film_jobs(mix, fullest.weight_fraction, verify_film)
     same = {"plan.toml": checksum(plan.text.encode())}
     with Store.open(folder, fresh=fresh, same=same) as store:
+        damaged = tuple(store.damaged)
         refuse_other_boxes(plan, store)
-        if store.load_artefact("run") is None:
+        if not (folder / "summary.json").is_file():
             # so that an interrupted first run can be reported
             store.save_artefacts(_of_plan(plan))
 
@@ -241,7 +252,7 @@ def run_plan(
                 workers=workers,
                 store=store,
                 progress=progress,
-                prepare=lambda: compile_kernels(plan),
+                prepare=lambda: compile_kernels(plan, alone=workers == 1),
                 executor=executor,
             )
 
@@ -256,7 +267,7 @@ def run_plan(
                 progress=progress,
                 executor=executor,
             )
-        environments = store.environments
+        environments = store.environments or [environment_record()]
         words = ["percsim", "run", plan.path or plan.name, "--out", str(out)]
         if verify_film is not None:
             words += ["--verify-film", "--budget", f"{verify_film:g}"]
@@ -267,7 +278,8 @@ def run_plan(
             "environments": environments,
         }
         records = store.records()
-        return _write(plan, plan.whole_text, folder, records, extra, stages, store)
+        result = _write(plan, plan.whole_text, folder, records, extra, stages, store)
+    return replace(result, recomputed=damaged)
 
 
 @one_blas_thread()
@@ -293,6 +305,11 @@ def read_findings(plan: Plan, folder: str | os.PathLike[str]) -> Findings:
 
     """
     with Store.read(folder) as store:
+        if store.damaged:
+            raise FolderError(
+                f"{folder} has damaged rows ({', '.join(store.damaged)}); run its plan "
+                "there again first, which computes them again"
+            )
         refuse_other_boxes(plan, store)
         records = store.records()
         stored = stored_plan(store)
@@ -338,23 +355,27 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
     with FolderLock(folder), Store.read(folder) as store:
         refuse_others(folder)
         sweep(folder)
-        records = store.records()
+        records, damaged = store.records(), store.damaged
         stored_plan = store.load_artefact("plan")
         if stored_plan is None:
-            raise FolderError(f"{folder} holds no plan; run the plan again")
+            what = f" ({', '.join(damaged)} damaged)" if damaged else ""
+            raise FolderError(f"{folder} holds no plan{what}; run the plan again")
         try:
             plan = Plan.from_dict(stored_plan, name=str(folder / "plan.toml"))
         except PlanError as error:
             raise FolderError(
                 f"the plan stored in {folder} cannot be read: {error}"
             ) from error
+        refuse_other_boxes(plan, store)
         extra = store.load_artefact("run") or {
             "command": shlex.join(
                 ["percsim", "run", str(folder / "plan.toml"), "--out", str(folder)]
             ),
             "created": store.created,
-            "environment": store.environments[-1],
+            "environment": (store.environments or [{}])[-1],
             "environments": store.environments,
         }
         text = store.load_artefact("plan_text", plan.whole_text)
+        if damaged:
+            extra = {**extra, "damaged_rows": damaged}
         return _write(plan, text, folder, records, extra)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +13,7 @@ from percsim.decision.choose import Decision, Mix
 from percsim.decision.priors import ContactParameters, TunnellingParameters
 from percsim.ensemble.simulate import BoxJob
 from percsim.ensemble.store import Record
-from percsim.ensemble.threshold import ThresholdEstimate
+from percsim.ensemble.threshold import GrowthJob, ThresholdEstimate
 from percsim.errors import FolderError
 from percsim.film.responses import (
     ContactSample,
@@ -40,12 +40,15 @@ __all__ = [
     "Known",
     "box_rows",
     "casting_rows",
+    "failed_rows",
     "gather_loadings",
     "gather_responses",
     "gather_threshold",
     "log_slope",
     "lost_share",
 ]
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,12 +229,12 @@ def log_slope(recipe: Recipe) -> float:
 
 def gather_loadings(
     plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
-) -> tuple[list[LoadingResult], list[dict[str, Any]]]:
+) -> list[LoadingResult]:
     """Gather the boxes of a mix by loading, which counts once every length has two."""
-    loadings, failed = [], []
+    loadings = []
     lengths = plan.box_lengths
     for w in plan.weight_fractions:
-        rows: list[list[list[float]]] = [[] for _ in lengths]
+        rows: list[list[dict[str, Any]]] = [[] for _ in lengths]
         mine = [
             job
             for job in jobs
@@ -239,24 +242,14 @@ def gather_loadings(
         ]
         for job in mine:
             record = records.get(job.key)
-            if record is None:
-                continue
-            if record.result is None:
-                failed.append(
-                    {
-                        **({"mix": job.label.rstrip("/")} if job.label else {}),
-                        "weight_fraction": w,
-                        "box_length_m": job.box.length,
-                        "box_number": job.number,
-                        "message": record.message,
-                    }
-                )
-            else:
-                rows[lengths.index(job.box.length)].append(record.result["conductances"])
+            if record is not None and record.result is not None:
+                rows[lengths.index(job.box.length)].append(record.result)
         if min(len(r) for r in rows) < 2:
             continue
         recipe = plan.recipe(w)
-        states = plan.states(w)
+        states, dimension = plan.states(w), 2 if plan.is_thin else 3
+        electrode = [plan.law().electrode_conductance_at(state) for state in states]
+        rest = mine[0].rest
         loadings.append(
             LoadingResult(
                 weight_fraction=recipe.weight_fraction,
@@ -264,17 +257,22 @@ def gather_loadings(
                 log_slope=log_slope(recipe),
                 lengths=lengths,
                 sections=tuple(plan_box(plan, length).section for length in lengths),
-                conductances=tuple(np.asarray(r, dtype=np.float64) for r in rows),
+                conductances=tuple(
+                    np.asarray([found["conductances"] for found in r], dtype=np.float64)
+                    for r in rows
+                ),
                 strains=tuple(s.strain for s in states),
                 temperatures=tuple(s.temperature for s in states),
                 diameter=plan.median_diameter,
                 mix_ratio=plan.cured_elastomer.mix_ratio,
-                dimension=2 if plan.is_thin else 3,
+                dimension=dimension,
                 chord=plan.chord_strain,
                 window=(plan.window_strains[0], plan.window_strains[-1]),
+                electrode_shares=tuple(_electrode_share(r, rest, dimension) for r in rows),
+                electrode_rises=tuple(electrode[rest] / g for g in electrode),
             )
         )
-    return loadings, failed
+    return loadings
 
 
 def gather_responses(
@@ -362,6 +360,20 @@ def gather_responses(
     )
 
 
+def _medium_shares(g: Floats, d: int) -> Floats:
+    """Weight of each box (n, S) in the effective-medium mean of all, at every state."""
+    mean = weighted_medium(g, np.ones((1, len(g))), d)[0]
+    share = g * mean / np.where(g + mean > 0.0, g + (d - 1.0) * mean, 1.0) ** 2
+    return np.asarray(share / np.where(share.sum(axis=0) > 0.0, share.sum(axis=0), 1.0))
+
+
+def _electrode_share(found: Sequence[dict[str, Any]], rest: int, d: int) -> float:
+    """Share of the resistance of boxes in the contacts to the electrodes, at rest."""
+    share = _medium_shares(np.array([[f["conductances"][rest]] for f in found]), d)[:, 0]
+    mean = float(share @ np.array([f["electrode_share"] for f in found]))
+    return min(max(mean, 0.0), 0.99)  # all of it would leave no material to tell of
+
+
 def _surface(
     fit: LoadingFit,
     done: Sequence[dict[str, Any]],
@@ -372,22 +384,41 @@ def _surface(
     assert job.thermal is not None  # or it could not have been varied
     states = tuple(varied[0][1]["variations"]["visits"])
     d = fit.loading.dimension
-    g = np.array([found["conductances"] for found in done])
-    mean = weighted_medium(g, np.ones((1, len(g))), d)[0]
-    # weight of each box in the effective-medium mean of all
-    share = g * mean / np.where(g + mean > 0.0, g + (d - 1.0) * mean, 1.0) ** 2
-    share /= np.where(share.sum(axis=0) > 0.0, share.sum(axis=0), 1.0)
+    share = _medium_shares(np.array([found["conductances"] for found in done]), d)
     slopes = np.array([found["slopes"]["beta"] for found in done])
-    electrode = np.array([found["electrode_share"] for found in done])
     return LoadingSurface(
         states=states,
         settings=np.array(varied[0][1]["variations"]["settings"]),
         base=np.array([found["conductances"] for _, found in varied])[:, list(states)],
         conductances=np.array([found["variations"]["conductances"] for _, found in varied]),
-        electrode_share=float(share[:, job.rest] @ electrode),
+        electrode_share=_electrode_share(done, job.rest, d),
         beta_slopes=(share * slopes).sum(axis=0),
         expansion=job.thermal.expansion,
     )
+
+
+def failed_rows(
+    jobs: Iterable[BoxJob | GrowthJob], records: Mapping[str, Record]
+) -> list[dict[str, Any]]:
+    """Name the jobs that gave no result, and why."""
+    rows = []
+    for job in jobs:
+        record = records.get(job.key)
+        if record is None or record.status == "done":
+            continue
+        where: dict[str, Any]
+        if isinstance(job, BoxJob):
+            where = {
+                "of": job.group.partition("/")[0],
+                **({"mix": job.label.rstrip("/")} if job.label else {}),
+                "weight_fraction": job.recipe.weight_fraction,
+                "box_length_m": job.box.length,
+                "box_number": job.number,
+            }
+        else:
+            where = {"of": "threshold", "name": job.name, "box_number": job.first}
+        rows.append({**where, "message": record.message})
+    return rows
 
 
 def box_rows(
