@@ -46,6 +46,7 @@ from percsim.errors import FolderError, PlanError
 from percsim.jobs import (
     across_jobs,
     box_jobs,
+    check_placement,
     compile_kernels,
     estimate,
     film_jobs,
@@ -231,6 +232,8 @@ def run_plan(
         for mix in plan.mixes:
             fullest = mix.recipe(mix.weight_fractions[-1])
             film_jobs(mix, fullest.weight_fraction, verify_film)
+    if fresh or not (folder / DATABASE).is_file():
+        check_placement(plan)
     same = {"plan.toml": checksum(plan.text.encode())}
     with Store.open(folder, fresh=fresh, same=same) as store:
         damaged = tuple(store.damaged)
