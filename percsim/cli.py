@@ -12,14 +12,17 @@ import functools
 import json
 import os
 import shlex
+import signal
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn, ParamSpec
 
 import typer
+
+from percsim.process import interrupts, set_one_thread
 
 if TYPE_CHECKING:
     from percsim.ensemble.workers import Progress
@@ -931,6 +934,7 @@ def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> st
     rows = [
         ("plan", f"{plan.name}, no fault: {plan.title}"),
         ("filler", fillers),
+        *(("", cut) for cut in plan.size_cuts),
         ("loadings", ", ".join(f"{100 * w:.4g}" for w in plan.weight_fractions) + " wt%"),
         ("", f"{volumes} vol%"),
         ("electrode gaps", lengths(plan.electrode_gaps)),
@@ -965,7 +969,8 @@ def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> st
         ("memory", f"about {_memory(size['memory_bytes'])}"),
     ]
     text = _table(("", ""), rows, left=2).strip("\n")
-    return "\n".join([text, *(f"Mind: {caution}" for caution in cautions)])
+    other = [caution for caution in cautions if caution not in plan.size_cuts]
+    return "\n".join([text, *(f"Mind: {caution}" for caution in other)])
 
 
 def _axis_rows(plan: Plan) -> list[tuple[str, str]]:
@@ -1106,7 +1111,8 @@ def lots(
             metavar="[READINGS.csv]",
             help="A reading a row: column 'resistance (kohm)' or 'resistance_kohm', or"
             " 'resistance' with the unit in each cell; 'open' for an open film. A column"
-            " 'uncured' holds the same film before cure. Other columns are passed over.",
+            " 'uncured' holds the same film before cure, a column 'cup' names the cup each"
+            " film was cast from. Other columns are passed over.",
         ),
     ] = None,
     reading: Annotated[
@@ -1137,8 +1143,17 @@ def lots(
     share: Annotated[
         str, typer.Option(metavar="%", help="Share inside the window to prove.")
     ] = "80 %",
+    good_share: Annotated[
+        str | None,
+        typer.Option(
+            metavar="%",
+            help="Share of a recipe to accept nearly always when films are counted one by"
+            " one; without, a quarter as many fail as --share allows.",
+        ),
+    ] = None,
     instrument: Annotated[
-        str, typer.Option(metavar="%", help="Standard uncertainty of one reading.")
+        str,
+        typer.Option(metavar="%", help="Standard uncertainty of one reading, digits too."),
     ] = "0.1 %",
     cured_ratio: Annotated[
         float | None,
@@ -1178,7 +1193,18 @@ def lots(
             problems.append(f"--{name} must be above 0 %")
         elif not value < 1.0 and not (least_open and name == "within"):
             problems.append(f"--{name} must be below 100 %")
-    values, before = _readings_of_file(readings, problems) if readings else ([], [])
+    values: list[float] = []
+    before: list[tuple[float, float]] = []
+    cups: list[str] = []
+    if readings:
+        values, before, cups = _readings_of_file(readings, problems)
+    good = None
+    if good_share is not None:
+        good = _option("--good-share", good_share, "percentage", problems)
+        if good is not None and not (shares["share"] or 0.0) < good < 1.0:
+            problems.append("--good-share must lie between --share and 100 %")
+    if cups and reading:
+        problems.append("--reading names no cup: add it to the file, which names them")
     for text in reading or ():
         found = _resistance("--reading", text, "", problems)
         values += [] if found is None else [found]
@@ -1216,6 +1242,8 @@ def lots(
     if folder is not None:
         predicted, planned = _predicted(folder)
         limits = limits or planned
+    import numpy as np
+
     from percsim.decision.lots import CureRatio, Lot
     from percsim.ensemble.statistics import log_std_from_cv
     from percsim.report.lots import lot_summary, lot_text
@@ -1228,11 +1256,14 @@ def lots(
         ratio = CureRatio.from_pairs(*zip(*before, strict=True))
     known = spread if spread is not None else predicted["cv"] if predicted else None
     result = lot_summary(
-        Lot(values, asked) if values else None,  # type: ignore[arg-type]
+        Lot(np.array(values), asked, cups or None, shares["instrument"] or 0.0)
+        if values
+        else None,
         float("inf") if known is None else log_std_from_cv(known),
         asked,
         predicted=predicted,
         ratio=ratio,
+        good=good,
         **{name: value for name, value in shares.items() if value is not None},
     )
     if as_json:
@@ -1261,8 +1292,8 @@ def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float 
 
 def _readings_of_file(
     path: Path, problems: list[str]
-) -> tuple[list[float], list[tuple[float, float]]]:
-    """Read a file of resistances [ohm], and (cured, uncured) pairs where both are given."""
+) -> tuple[list[float], list[tuple[float, float]], list[str]]:
+    """Read resistances [ohm], (cured, uncured) pairs, and the cup of each if it is told."""
     import csv
 
     from percsim.readings import split_heading
@@ -1272,7 +1303,7 @@ def _readings_of_file(
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "not a text file in UTF-8"
         problems.append(f"{path}: cannot be read: {reason}")
-        return [], []
+        return [], [], []
     lines = [
         (number, line)
         for number, line in enumerate(text.splitlines(), start=1)
@@ -1297,7 +1328,9 @@ def _readings_of_file(
             " 'resistance (kohm)' or 'resistance_kohm', has"
             f" {', '.join(heads) or 'nothing'}"
         )
-        return [], []
+        return [], [], []
+    cup_at = next((k for k, h in enumerate(heads) if h.lower() in ("cup", "batch")), None)
+    cups: list[str] = []
     values: list[float] = []
     pairs: list[tuple[float, float]] = []
     for (number, _), row in zip(lines[1:], rows[1:], strict=False):
@@ -1316,9 +1349,13 @@ def _readings_of_file(
         values += [] if cured is None else [cured]
         if cured is not None and wet is not None:
             pairs.append((cured, wet))
+        if cup_at is not None:
+            cups.append(row[cup_at].strip() if cup_at < len(row) else "")
+            if not cups[-1]:
+                problems.append(f"{path}, row {number}: no cup; name the cup of every film")
     if not values and not problems:
         problems.append(f"{path}: holds no reading")
-    return values, pairs
+    return values, pairs, cups
 
 
 def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
@@ -1369,4 +1406,17 @@ def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
 
 def main() -> None:
     """Run the command line."""
-    app(prog_name="percsim")
+    set_one_thread()  # before anything numerical is loaded
+    code: str | int | None = DONE
+    with suppress(KeyboardInterrupt), interrupts() as came:
+        try:
+            app(prog_name="percsim")
+        except SystemExit as left:
+            code = left.code
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        # nothing is left to put in order, and Python drops what comes while it ends
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if came and code != INTERRUPTED:
+        code = INTERRUPTED
+        _tell("interrupted")
+    sys.exit(code)

@@ -1371,7 +1371,7 @@ class Plan:
                     " contacts are pressed shut; contacts across the current are then fully"
                     " closed and respond no further"
                 )
-        out += self._size_cautions()
+        out += self.size_cuts
         if self.film.thickness < self.largest_particle:
             out.append(
                 f"the film, {_length(self.film.thickness)} thick, is thinner"
@@ -1380,8 +1380,9 @@ class Plan:
             )
         return (*out, *self._placement_cautions(), *self._reading_cautions())
 
-    def _size_cautions(self) -> list[str]:
-        """Where the cut of a log-normal law takes away more than its tail."""
+    @property
+    def size_cuts(self) -> tuple[str, ...]:
+        """Where the cut of a log-normal law takes away more than its tail, one a powder."""
         out = []
         for filler in self.fillers:
             law = filler.size
@@ -1389,13 +1390,11 @@ class Plan:
             if lost > LARGE_CUT:
                 d90 = _length(float(law.quantile(0.9, power=3.0)))
                 out.append(
-                    f"sizes of {filler.name} end at {_length(law.bounds[1])}, three spreads"
-                    " above the median by number: the largest particles,"
-                    f" {100 * lost:.0f} % of the powder by volume, are left out, and 90 %"
-                    f" of the rest by volume lie below {d90}; a histogram (csv) is taken"
-                    " whole"
+                    f"{filler.name} without its largest {100 * lost:.0f} % by volume: sizes"
+                    f" end at {_length(law.bounds[1])}, 90 % of the rest lie below {d90};"
+                    " a histogram (csv) is taken whole"
                 )
-        return out
+        return tuple(out)
 
     def _reading_cautions(self) -> list[str]:
         """Where temperatures or the supply are outside of what is known."""

@@ -40,6 +40,7 @@ from percsim.jobs import (
     threshold_jobs,
 )
 from percsim.plan import Plan
+from percsim.process import check_interrupt, interrupts, one_blas_thread
 from percsim.report import write_report
 from percsim.reuse import refuse_other_boxes, stored_plan
 
@@ -114,6 +115,7 @@ def _write(
     With a store the folder becomes that of the plan.
     """
     summary, decision, tables = assemble(plan, records, stages)
+    check_interrupt()
     summary |= extra
     if len(summary.pop("environments", [])) > 1:
         summary["cautions"].insert(
@@ -143,6 +145,8 @@ def _write(
     return Result(summary, folder, report.failures)
 
 
+@interrupts()
+@one_blas_thread()
 def run_plan(
     plan: Plan,
     out: str | os.PathLike[str],
@@ -245,6 +249,7 @@ def run_plan(
         return _write(plan, folder, store.records(), extra, stages, store)
 
 
+@one_blas_thread()
 def read_findings(plan: Plan, folder: str | os.PathLike[str]) -> Findings:
     """Judge again from what a folder has stored, without writing anything.
 
@@ -285,6 +290,8 @@ def read_findings(plan: Plan, folder: str | os.PathLike[str]) -> Findings:
     return findings
 
 
+@interrupts()
+@one_blas_thread()
 def redraw(folder: str | os.PathLike[str]) -> Result:
     """Write summary, tables, figures and page again from what a folder has stored.
 

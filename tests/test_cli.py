@@ -94,7 +94,7 @@ def test_help_is_quick_because_it_loads_little() -> None:
     packages, own = (set(line.split()) for line in out.stdout.splitlines()[-2:])
     allowed = {"__main__", "_distutils_hack", "percsim", "typer", "click"}
     assert packages <= allowed | {"annotated_doc", "shellingham", "typing_extensions"}
-    assert own == {"percsim", "percsim.cli"}
+    assert own == {"percsim", "percsim.cli", "percsim.process"}
 
 
 # --- bad input
@@ -338,6 +338,20 @@ def test_the_folder_defaults_to_the_name_of_the_plan(
     assert chain.calls[-1]["out"] == Path("out/film")
 
 
+def test_check_names_beside_the_powder_what_the_cut_of_its_sizes_leaves_out(
+    plan: Path, chain: types.SimpleNamespace
+) -> None:
+    sheet = 'diameter = { d10 = "6 um", d50 = "14 um", d90 = "32 um" }'
+    written = plan.read_text()
+    (given,) = (line for line in written.splitlines() if line.startswith("diameter"))
+    plan.write_text(written.replace(given, sheet, 1))
+    lines = call("check", plan).stdout.splitlines()
+    (at,) = (k for k, line in enumerate(lines) if line.startswith("filler"))
+    # spread ln(32/6)/2.563 = 0.653, beyond the cut 1 - Phi(3 - 3 x 0.653) = 15 %
+    assert "without its largest 15 % by volume" in lines[at + 1]
+    assert sum("by volume" in line for line in lines) == 1
+
+
 def test_an_interrupted_run_says_what_is_stored_and_how_to_go_on(
     plan: Path, tmp_path: Path, chain: types.SimpleNamespace
 ) -> None:
@@ -523,6 +537,25 @@ def test_lots_of_a_file_and_of_options_agree(tmp_path: Path) -> None:
     semicolons.write_text("Resistance;note\n1.21 kohm;a\n1.5 kohm;b\n1380 ohm;\nopen;d\n")
     again = call("lots", semicolons, "--window", "0.7 to 3 kohm", "--json")
     assert json.loads(again.stdout)["lot"] == told["lot"]
+
+
+def test_lots_knows_the_cups_of_films(tmp_path: Path) -> None:
+    file = tmp_path / "lot.csv"
+    rows = ["a,900", "a,950", "b,1300", "b,1250", "c,1100"]
+    file.write_text("\n".join(["Cup,resistance (ohm)", *rows]))
+    told = json.loads(call("lots", file, "--json").stdout)["lot"]
+    assert told["n_cups"] == 3
+    assert told["log_std_between_cups"] > told["log_std_within_cups"] > 0.0
+    assert told["design_effect"] > 1.0
+    for text, words, fault in (
+        ("cup,resistance_ohm\na,900\n,950\n", (), "row 3: no cup"),
+        ("cup,resistance_ohm\na,900\n", ("-r", "1 kohm"), "--reading names no cup"),
+        ("resistance_ohm\n900\n", ("--good-share", "70 %"), "--good-share must lie"),
+    ):
+        file.write_text(text)
+        result = call("lots", file, *words)
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert fault in result.stderr
 
 
 @pytest.mark.parametrize(

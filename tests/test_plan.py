@@ -746,7 +746,7 @@ def test_a_caution_names_the_powder_that_the_cut_of_sizes_leaves_out() -> None:
     # by hand: spread ln(31/7)/2.563 = 0.581, by number 15 exp(-3 s^2) = 5.46 um, its cut
     # at exp(3 s) of it, and 1 - Phi(3 - 3 s) of the volume above
     assert "end at 31.14 um" in told
-    assert "10 % of the powder by volume" in told
+    assert "without its largest 10 % by volume" in told
     narrow = {"d10": "10 um", "d50": "15 um", "d90": "22 um"}
     plan = Plan.from_dict(
         changed(filler={"diameter": narrow}, film={"thickness": "1 mm"}, contacts=cold)

@@ -242,7 +242,7 @@ def test_a_moved_folder_is_read_and_continued(single, tmp_path):
 def test_results_of_an_older_schema_are_named(single, tmp_path):
     folder = shutil.copytree(single, tmp_path / "out")
     with sqlite3.connect(folder / DATABASE) as connection:
-        connection.execute("UPDATE meta SET value = '1' WHERE key = 'schema_version'")
+        connection.execute("PRAGMA user_version = 1")
     connection.close()
     for attempt in (
         lambda: run_plan(plan_of(SMALL), folder, workers=1),

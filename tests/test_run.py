@@ -9,6 +9,7 @@ import sys
 
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from percsim.ensemble.store import Store
 from percsim.errors import FolderError
@@ -277,6 +278,44 @@ def test_a_figure_that_fails_costs_nothing_else(finished, plan_file, monkeypatch
     assert "no ink" in (finished.folder / "report.html").read_text()
     monkeypatch.undo()
     assert redraw(finished.folder).figure_failures == ()
+
+
+class Finalized:
+    """Gets a Ctrl-C where Python drops the exception."""
+
+    def __del__(self):
+        signal.raise_signal(signal.SIGINT)
+
+
+@pytest.mark.usefixtures("ctrl_c")
+@pytest.mark.parametrize("where", ["percsim.run.assemble", "percsim.report.figures.draw"])
+def test_a_ctrl_c_dropped_while_assembling_or_drawing_ends_it(finished, monkeypatch, where):
+    module, _, name = where.rpartition(".")
+    whole = getattr(sys.modules[module], name)
+
+    def interrupted(*arguments):
+        Finalized()
+        return whole(*arguments)
+
+    monkeypatch.setattr(where, interrupted)
+    monkeypatch.setattr(sys, "unraisablehook", lambda _: None)
+    before = (finished.folder / "report.html").read_bytes()
+    with pytest.raises(KeyboardInterrupt):
+        redraw(finished.folder)
+    assert (finished.folder / "report.html").read_bytes() == before
+
+
+def test_a_run_is_assembled_with_one_blas_thread(finished, monkeypatch):
+    seen = []
+
+    def looked_at(*arguments):
+        seen.extend(threadpool_info())
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("percsim.run.assemble", looked_at)
+    with threadpool_limits(limits=2), pytest.raises(KeyboardInterrupt):
+        redraw(finished.folder)
+    assert {p["num_threads"] for p in seen if p["user_api"] == "blas"} == {1}
 
 
 def test_a_full_disk_while_reporting_keeps_the_boxes_and_says_how_to_go_on(

@@ -28,7 +28,7 @@ class Across:
     axis : int or None
         1 across the width, 2 through the thickness; None where it is 1 by construction.
     weight_fractions : tuple of float
-        Loadings that conduct both ways.
+        Loadings that conduct both ways, whatever boxes are drawn.
     ratios : tuple of Estimate
         Of each.
     n_boxes, n_open_boxes : int
@@ -128,6 +128,8 @@ def gather_across(
                 a.resistivity_se[s] / a.resistivity[s],
             )
         )
+        if not np.isfinite(error):  # open as soon as the boxes are drawn again
+            continue
         weights.append(a.loading.weight_fraction)
         ratios.append(Estimate(ratio, ratio * error, b.loading.n_boxes))
     return Across(axis, tuple(weights), tuple(ratios), n_boxes, n_open)

@@ -15,6 +15,7 @@ from percsim.decision.batch import Cause, agreement
 from percsim.decision.priors import ContactParameters, contact_priors
 from percsim.ensemble.sampling import box_seed
 from percsim.errors import PlanError
+from percsim.process import one_blas_thread
 
 __all__ = ["batch_agreement"]
 
@@ -36,6 +37,7 @@ def _cause(cause: Cause) -> dict[str, Any]:
     }
 
 
+@one_blas_thread()
 def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str, Any]:
     """Judge one batch, one reading a film.
 

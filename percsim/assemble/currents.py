@@ -96,7 +96,9 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     index = summary.get("nearest") if index is None else index
     readout = (summary["candidates"][index or 0] or {}).get("readout") or {}
     voltage = float(readout.get("voltage_V") or 1.0)
-    path = fit.resistivity[ref] * film.electrode_gap + fit.electrode_excess[ref]
+    rho, excess = fit.resistivity[ref], fit.electrode_excess[ref]
+    ends = film.layout.ends(rho, excess, film.thickness)
+    path = rho * film.electrode_gap + float(ends)
     box_voltage = voltage * float(fit.mean_inverse[-1, ref] / path)
     largest = values("largest_share") * box_voltage**2 * g
     boxes_in_film = film.volume / fit.box_volume

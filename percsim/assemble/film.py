@@ -76,7 +76,7 @@ def _described(findings: Findings, castings: Castings) -> dict[str, Any]:
     rho = float(castings.fit.resistivity[castings.fit.loading.reference_state])
     layout = film.layout
     electrodes = layout.electrodes(film.electrode_gap, film.width)
-    out = {
+    return {
         "layout": layout.name,
         "electrodes_on": layout.mount,
         "gap_m": film.electrode_gap,
@@ -90,10 +90,6 @@ def _described(findings: Findings, castings: Castings) -> dict[str, Any]:
         "resistivity_ohm_m": rho,
         "threshold_ratio": castings.fit.threshold_ratio,
     }
-    contact = plan.film.contact_resistivity
-    if layout.mount == "surface":
-        out["transfer_length_m"] = float(np.sqrt(contact * film.thickness / rho))
-    return out
 
 
 def _particles(findings: Findings, film: Film) -> float:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from percsim.decision.choose import Decision, Mix
 from percsim.decision.priors import ContactParameters, TunnellingParameters
-from percsim.ensemble.simulate import BoxJob, varied_states
+from percsim.ensemble.simulate import BoxJob
 from percsim.ensemble.store import Record
 from percsim.ensemble.threshold import ThresholdEstimate
 from percsim.errors import FolderError
@@ -33,6 +33,7 @@ from percsim.plan import Plan
 
 if TYPE_CHECKING:
     from percsim.assemble.stages import Stages
+    from percsim.states.strain import State
 
 __all__ = [
     "Findings",
@@ -309,7 +310,7 @@ def gather_responses(
         return None
     fits = sorted(fits, key=lambda fit: fit.loading.weight_fraction)
     surfaces: list[LoadingSurface | None] = []
-    samples: list[dict[str, Any]] = []
+    samples: list[tuple[tuple[State, ...], dict[str, Any]]] = []
     for fit in fits:
         done = [
             (job, record.result)
@@ -323,16 +324,16 @@ def gather_responses(
         if len(varied) < 2:
             surfaces.append(None)
             continue
-        samples += [found["variations"]["sample"] for _, found in varied]
+        samples += [(job.states, found["variations"]["sample"]) for job, found in varied]
         surfaces.append(_surface(fit, [found for _, found in done], varied))
-    strains = {tuple(sample["strains"]) for sample in samples}
+    strains = {tuple(states[k].strain for k in s["visits"]) for states, s in samples}
     if len(strains) != 1:
         return None
     (known,) = strains
 
     def pooled(name: str) -> dict[float, np.ndarray[Any, np.dtype[np.float64]]]:
         return {
-            strain: np.concatenate([sample[name][k] for sample in samples])
+            strain: np.concatenate([sample[name][k] for _, sample in samples])
             for k, strain in enumerate(known)
         }
 
@@ -349,7 +350,7 @@ def gather_responses(
         },
         closed_at=contacts.closed_at,
         sample=ContactSample(
-            np.concatenate([sample["weights"] for sample in samples]),
+            np.concatenate([sample["weights"] for _, sample in samples]),
             pooled("opened"),
             pooled("stretched"),
         ),
@@ -365,7 +366,7 @@ def _surface(
     """Varied boxes of one loading; slopes from all of the longest boxes."""
     job = varied[0][0]
     assert job.thermal is not None  # or it could not have been varied
-    states = varied_states(job.states, job.rest)
+    states = tuple(varied[0][1]["variations"]["visits"])
     d = fit.loading.dimension
     g = np.array([found["conductances"] for found in done])
     mean = weighted_medium(g, np.ones((1, len(g))), d)[0]
@@ -402,12 +403,13 @@ def box_rows(
             continue
         result = record.result
         resistances = [1.0 / g if g > 0.0 else float("inf") for g in result["conductances"]]
-        at = {
-            (s.strain, s.temperature): r
+        rest = resistances[job.rest]
+        wanted = (plan.chord_strain, job.states[job.rest].temperature)
+        strained = next(
+            r
             for s, r in zip(job.states, resistances, strict=True)
-        }
-        room = job.states[job.rest].temperature
-        rest, strained = at[0.0, room], at[plan.chord_strain, room]
+            if (s.strain, s.temperature) == wanted
+        )
         where = {
             **columns[job.label],
             "weight_fraction": job.recipe.weight_fraction,
@@ -433,8 +435,13 @@ def box_rows(
         )
         responses += [
             where
-            | {"strain": s.strain, "temperature_K": s.temperature, "resistance_ohm": r}
-            for s, r in zip(job.states, resistances, strict=True)
+            | {
+                "visit": visit,
+                "strain": s.strain,
+                "temperature_K": s.temperature,
+                "resistance_ohm": r,
+            }
+            for visit, (s, r) in enumerate(zip(job.states, resistances, strict=True))
         ]
     return boxes, responses
 

@@ -1,54 +1,36 @@
-"""Stage 8. Lots of castings: how many prove a recipe, and what a measured lot shows."""
+"""Stage 8. What a measured lot of castings shows."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
-from scipy.special import (
-    bdtr,
-    chdtrc,
-    chdtri,
-    chndtrix,
-    ndtr,
-    ndtri,
-    stdtrit,
-)
+from scipy.special import bdtr, chdtrc, chdtri, chndtrix, ndtr, ndtri, stdtrit
 
+from percsim.decision.counts import probability
 from percsim.ensemble.statistics import clopper_pearson, cv_from_log_std
 
 __all__ = [
     "AcceptanceBand",
     "CureRatio",
     "Lot",
-    "castings_for_median",
-    "castings_for_median_by_rank",
-    "castings_for_range",
-    "castings_for_share",
     "median_interval",
-    "sampling_plan",
     "tolerance_factor",
 ]
 
 Floats = NDArray[np.float64]
 
-MOST_CASTINGS = 100_000
-"""Counts above this are not worth giving: nobody casts as many to prove a recipe."""
-
 GUARD = 2.0
 """Standard uncertainties between a limit and what is accepted (JCGM 106:2012, 8.3.2)."""
 
 
-def _share(name: str, value: float) -> float:
-    if not 0.0 < value < 1.0:
-        raise ValueError(f"{name} must lie between 0 and 1, got {value}")
-    return value
-
-
+@cache
 def tolerance_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -> float:
     r"""Exact two-sided factor of a normal tolerance interval, mean and spread unknown.
 
@@ -96,7 +78,7 @@ def tolerance_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -
     """
     if n < 2:
         raise ValueError(f"a tolerance interval needs 2 readings or more, got {n}")
-    p, gamma = _share("coverage", coverage), _share("confidence", confidence)
+    p, gamma = probability("coverage", coverage), probability("confidence", confidence)
     nodes, weights = np.polynomial.legendre.leggauss(160)
     z = 5.0 * (nodes + 1.0)  # in standard deviations of the mean
     density = 5.0 * weights * 2.0 * np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi)
@@ -109,131 +91,12 @@ def tolerance_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -
     return float(np.exp(brentq(excess, np.log(1e-3), np.log(1e9), xtol=1e-13)))
 
 
-def castings_for_median(
-    log_std: float, within: float, confidence: float = 0.95, assurance: float | None = None
-) -> int:
-    r"""Castings whose geometric mean shows the median of a log-normal within a factor.
-
-    The smallest n with :math:`t_{(1+\gamma)/2,\,n-1}\, s/\sqrt n \le \ln(1 + w)`.
-
-    Parameters
-    ----------
-    log_std : float
-        Standard deviation of ln R between castings, 0 or more.
-    within : float
-        Largest relative deviation w, 0.1 for 10 %: factors 1/(1 + w) to 1 + w, so that
-        neither side is further off than w.
-    confidence : float
-        Of the interval of the median.
-    assurance : float, optional
-        Probability that the standard deviation found is small enough for the interval to
-        come out so; without, it is taken to be found as it is.
-
-    Returns
-    -------
-    int
-        2 or more; `MOST_CASTINGS` stands for that many or more.
-
-    Raises
-    ------
-    ValueError
-        If a number is out of range.
-
-    References
-    ----------
-    .. [1] Kupper & Hafner, "How appropriate are popular sample size formulas?", Am. Stat.
-       43, 101 (1989), for the assurance.
-
-    """
-    if not 0.0 <= log_std < float("inf"):
-        raise ValueError(f"log_std must be 0 or more, got {log_std}")
-    if not within > 0.0:
-        raise ValueError(f"within must be above 0, got {within}")
-    tail = 0.5 * (1.0 + _share("confidence", confidence))
-    if assurance is not None:
-        _share("assurance", assurance)
-    goal = np.log1p(within)
-
-    def enough(n: int) -> bool:
-        found = log_std
-        if assurance is not None:
-            found *= np.sqrt(chdtri(n - 1, 1.0 - assurance) / (n - 1))
-        return bool(stdtrit(n - 1, tail) * found / np.sqrt(n) <= goal)
-
-    low, high = 1, 2
-    while not enough(high) and high < MOST_CASTINGS:
-        low, high = high, 2 * high
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return min(high, MOST_CASTINGS)
-
-
 def _rank(n: int, confidence: float) -> int:
     """Return the largest r whose ranks r and n + 1 - r hold the median; 0 if none does."""
     r = 0
     while 2 * (r + 1) <= n and 1.0 - 2.0 * bdtr(r, n, 0.5) >= confidence:
         r += 1
     return r
-
-
-def castings_for_median_by_rank(
-    log_std: float, within: float, confidence: float = 0.95
-) -> int:
-    """Castings whose ranked readings show the median within a factor.
-
-    As `castings_for_median`, for the interval of `median_interval`, which takes no law for
-    granted; the law enters here only in how far apart ranks are expected to lie (Blom,
-    "Statistical estimates and transformed beta-variables", 1958).
-
-    Returns
-    -------
-    int
-        At least the number from which ranks hold the median at all; `MOST_CASTINGS`
-        stands for that many or more.
-
-    """
-    _share("confidence", confidence)
-    if not within > 0.0:
-        raise ValueError(f"within must be above 0, got {within}")
-    goal = np.log1p(within)
-    r, n = 0, 1
-    while n < MOST_CASTINGS:
-        n += 1
-        # one more reading moves the rank by one at most
-        while 2 * (r + 1) <= n and 1.0 - 2.0 * bdtr(r, n, 0.5) >= confidence:
-            r += 1
-        if r and -ndtri((r - 0.375) / (n + 0.25)) * log_std <= goal:
-            return n
-    return MOST_CASTINGS
-
-
-def castings_for_range(coverage: float = 0.95, confidence: float = 0.95) -> int:
-    """Castings whose smallest and largest reading hold a share of all, whatever the law.
-
-    The smallest n with 1 - n p^(n-1) + (n-1) p^n >= confidence (Wilks, Ann. Math. Stat. 12,
-    91, 1941).
-    """
-    p, gamma = _share("coverage", coverage), _share("confidence", confidence)
-    n = 2
-    while 1.0 - n * p ** (n - 1) + (n - 1) * p**n < gamma:
-        n += 1
-    return n
-
-
-def castings_for_share(share: float, confidence: float = 0.95, failures: int = 0) -> int:
-    """Castings to test so that no more than some failures prove a share of passes.
-
-    The smallest n for which a lot with just that share would show as few failures with a
-    probability of no more than 1 - confidence (binomial).
-    """
-    p, gamma = _share("share", share), _share("confidence", confidence)
-    if failures < 0:
-        raise ValueError(f"failures must be 0 or more, got {failures}")
-    n = failures + 1
-    while bdtr(failures, n, 1.0 - p) > 1.0 - gamma:
-        n += 1
-    return n
 
 
 def median_interval(
@@ -262,7 +125,7 @@ def median_interval(
     """
     ordered = np.sort(np.asarray(values, dtype=np.float64))
     n = len(ordered)
-    r = _rank(n, _share("confidence", confidence))
+    r = _rank(n, probability("confidence", confidence))
     if r == 0:
         return None
     reached = 1.0 - 2.0 * float(bdtr(r - 1, n, 0.5))
@@ -363,6 +226,98 @@ class AcceptanceBand:
 
 
 @dataclass(frozen=True, slots=True)
+class Scatter:
+    """Variance of ln R of a lot, between cups and within them.
+
+    Films that are not told by cup count as one a cup.
+
+    Parameters
+    ----------
+    mean : float
+        Mean of the cups' means of ln R.
+    of_means, within : float
+        Variance of the cups' means, and of the films of one cup.
+    cups, films : int
+        Cups with a conducting film, and conducting films.
+    films_per_cup : float
+        Their harmonic mean.
+
+    Notes
+    -----
+    Random effects, one way: cups and films both normal in ln R. With unequal numbers the
+    unweighted means take the place of the mean square between cups (Thomas & Hultquist,
+    Ann. Stat. 6, 582, 1978, from memory). Sums of variances are bounded as by Graybill &
+    Wang, J. Am. Stat. Assoc. 75, 869 (1980) (from memory).
+
+    """
+
+    mean: float
+    of_means: float
+    within: float
+    cups: int
+    films: int
+    films_per_cup: float
+
+    @classmethod
+    def of(cls, logs: Floats, cups: NDArray[np.intp], floor: float) -> Scatter | None:
+        """Split ln R by cup; None with fewer than two cups. `floor`: of the deviation."""
+        names, place, counts = np.unique(cups, return_inverse=True, return_counts=True)
+        k = len(names)
+        if k < 2:
+            return None
+        means = np.bincount(place, logs) / counts
+        within = 0.0
+        if len(logs) > k:
+            within = float(np.square(logs - means[place]).sum()) / (len(logs) - k)
+        of_means = max(float(means.var(ddof=1)), floor**2)
+        harmonic = k / float((1.0 / counts).sum())
+        return cls(float(means.mean()), of_means, within, k, len(logs), harmonic)
+
+    @property
+    def between(self) -> float:
+        """Variance between cups: what is left of that of the means; 0 or more."""
+        return max(self.of_means - self.within / self.films_per_cup, 0.0)
+
+    @property
+    def total(self) -> float:
+        """Variance of a film of any cup."""
+        return self.between + self.within
+
+    @property
+    def alike(self) -> float:
+        """Share of the variance that films of a cup have in common."""
+        return self.between / self.total
+
+    @property
+    def design_effect(self) -> float:
+        """Films needed where one of its own cup would do (Kish, 1965, from memory)."""
+        return 1.0 + (self.films_per_cup - 1.0) * self.alike
+
+    def total_limit(self, confidence: float, mean_too: bool = False) -> float:
+        """Upper limit of the variance of a film, that of the mean on top if asked."""
+        parts = (
+            (self.of_means * (1.0 + (1.0 / self.cups if mean_too else 0.0)), self.cups - 1),
+            (self.within * (1.0 - 1.0 / self.films_per_cup), self.films - self.cups),
+        )
+        terms = [(size, nu) for size, nu in parts if nu > 0]
+        excess = [size * (nu / float(chdtri(nu, confidence)) - 1.0) for size, nu in terms]
+        return sum(size for size, _ in terms) + math.hypot(*excess)
+
+    def reach(self, coverage: float, confidence: float) -> float:
+        """Half width in ln R of the band that holds a share of all films.
+
+        Exact with one film a cup; else by Hoffman & Kringle, J. Biopharm. Stat. 15, 283
+        (2005) (from memory), which joins Howe's interval to the limit of `total_limit`.
+        """
+        if self.films == self.cups:
+            return tolerance_factor(self.cups, coverage, confidence) * math.sqrt(
+                self.of_means
+            )
+        limit = self.total_limit(confidence, mean_too=True)
+        return float(ndtri(0.5 * (1.0 + coverage))) * math.sqrt(limit)
+
+
+@dataclass(frozen=True, slots=True)
 class Lot:
     """Readings of a lot of castings meant to be equal.
 
@@ -372,23 +327,30 @@ class Lot:
         Resistance of each [ohm], inf where open.
     window : tuple of float
         Resistances asked for [ohm]; 0 and inf where there is no limit.
+    cups : (n,) sequence of str, optional
+        Cup that each film was cast from. Without, every film is taken to have its own.
+    instrument : float
+        Standard uncertainty of one reading, relative: the least spread that can be seen.
 
     Raises
     ------
     ValueError
-        If there is no reading, one is not positive, or the window is empty.
+        If there is no reading, one is not positive, the window is empty, or cups and
+        readings differ in number.
 
     Notes
     -----
     The law of a lot is log-normal, as resistances near a threshold are products rather than
-    sums. Open castings have no logarithm: they count in every share, rank and median, and
-    the log-normal figures are those of the conducting castings, which `n_open` must be told
-    with.
+    sums. Open castings have no logarithm: they count in every share, rank and median; mean
+    and spread are those of the conducting castings, which `n_open` must be told with. With
+    one cup alone every figure is that of the cup.
 
     """
 
     readings: Floats
     window: tuple[float, float] = (0.0, float("inf"))
+    cups: Sequence[str] | None = None
+    instrument: float = 0.001
 
     def __post_init__(self) -> None:
         values = np.asarray(self.readings, dtype=np.float64)
@@ -401,6 +363,8 @@ class Lot:
         low, high = self.window
         if not 0.0 <= low < high:
             raise ValueError(f"the window must rise, got {low} to {high} ohm")
+        if self.cups is not None and len(self.cups) != len(values):
+            raise ValueError(f"{len(values)} readings need as many cups: {len(self.cups)}")
         object.__setattr__(self, "readings", values)
 
     def __len__(self) -> int:
@@ -410,6 +374,11 @@ class Lot:
     def n_open(self) -> int:
         """Castings that are open."""
         return int(np.isinf(self.readings).sum())
+
+    @property
+    def n_cups(self) -> int | None:
+        """Cups the films came from; None when that is not told."""
+        return None if self.cups is None else len(set(self.cups))
 
     @property
     def conducting(self) -> Floats:
@@ -422,32 +391,78 @@ class Lot:
         return np.log(self.conducting)
 
     @property
+    def _places(self) -> NDArray[np.intp]:
+        """(n,) number of each film's cup; its own where cups are not told, or one alone."""
+        if self.cups is None or self.n_cups == 1:
+            return np.arange(len(self))
+        return np.unique(list(self.cups), return_inverse=True)[1]
+
+    @property
+    def scatter(self) -> Scatter | None:
+        """Variance by cup and film, at least the instrument's; None with fewer than two."""
+        conducts = np.isfinite(self.readings)
+        floor = max(self.instrument, 1e-9)  # a perfect instrument shows no smaller spread
+        return Scatter.of(self.logs, self._places[conducts], floor)
+
+    @property
+    def spread_seen(self) -> bool:
+        """Whether the conducting readings differ by more than the instrument does."""
+        return len(self.logs) > 1 and float(self.logs.std(ddof=1)) > self.instrument
+
+    @property
+    def outliers(self) -> tuple[int, ...]:
+        """Places of films that stand apart, farthest first, at 1 % (ln R against normal).
+
+        Rosner's generalised test of up to a quarter of the readings, Technometrics 25, 165
+        (1983); each film against its cup where three or more of it conduct.
+        """
+        at = np.flatnonzero(np.isfinite(self.readings))
+        logs, cups = np.log(self.readings[at]), self._places[at]
+        if len(set(cups)) < len(cups):
+            counts = np.bincount(cups)[cups]
+            middles = [np.median(logs[cups == cup]) for cup in cups]
+            at, logs = at[counts >= 3], (logs - middles)[counts >= 3]
+        found, last = [], 0
+        n = len(logs)
+        for k in range(1, max(n // 4, n >= 4) + 1):
+            off = np.abs(logs - logs.mean())
+            worst, left = int(off.argmax()), n - k + 1
+            t2 = stdtrit(left - 2, 1.0 - 0.01 / (2 * left)) ** 2
+            limit = (left - 1) * np.sqrt(t2 / (left * (left - 2 + t2)))
+            if off[worst] > limit * max(float(logs.std(ddof=1)), self.instrument):
+                last = k
+            found.append(int(at[worst]))
+            at, logs = np.delete(at, worst), np.delete(logs, worst)
+        return tuple(found[:last])
+
+    @property
+    def without_outliers(self) -> Lot:
+        """The films that do not stand apart."""
+        keep = np.setdiff1d(np.arange(len(self)), self.outliers)
+        cups = None if self.cups is None else [self.cups[k] for k in keep]
+        return Lot(self.readings[keep], self.window, cups, self.instrument)
+
+    @property
     def median(self) -> float:
         """Median, open castings counted as largest; inf when half or more are open."""
-        ordered = np.sort(self.readings)
-        n = len(ordered)
-        low, high = ordered[(n - 1) // 2], ordered[n // 2]
-        return float("inf") if np.isinf(high) else float(0.5 * (low + high))
+        return _median(self.readings)
 
     @property
     def log_mean(self) -> float:
-        """Mean of ln R."""
-        return float(self.logs.mean())
+        """Mean of ln R, over cups; that of a single reading is its own."""
+        scatter = self.scatter
+        return float(self.logs.mean()) if scatter is None else scatter.mean
 
     @property
     def log_std(self) -> float:
-        """Standard deviation of ln R, n - 1; inf for a single reading."""
-        return float(self.logs.std(ddof=1)) if len(self.logs) > 1 else float("inf")
+        """Standard deviation of ln R of a film of any cup; inf when it is not known."""
+        scatter = self.scatter
+        return float("inf") if scatter is None else float(np.sqrt(scatter.total))
 
     @property
     def geometric_mean(self) -> float:
         """Median of the log-normal law [ohm]."""
         return float(np.exp(self.log_mean))
-
-    @property
-    def geometric_std(self) -> float:
-        """Factor of one standard deviation."""
-        return float(np.exp(self.log_std))
 
     @property
     def cv(self) -> float:
@@ -456,103 +471,146 @@ class Lot:
 
     def log_std_limit(self, confidence: float = 0.90) -> float:
         """Upper limit of the standard deviation of ln R at a one-sided confidence."""
-        nu = len(self.logs) - 1
-        if nu < 1:
+        scatter = self.scatter
+        if scatter is None:
             return float("inf")
-        return self.log_std * float(np.sqrt(nu / chdtri(nu, confidence)))
+        return float(np.sqrt(scatter.total_limit(confidence)))
+
+    def _band(self, reach: float) -> tuple[float, float]:
+        return float(np.exp(self.log_mean - reach)), float(np.exp(self.log_mean + reach))
 
     def geometric_mean_interval(self, confidence: float = 0.95) -> tuple[float, float]:
-        """Interval of the median of the log-normal law [ohm], from Student's t."""
-        n = len(self.logs)
-        if n < 2:
+        """Interval of the median of the log-normal law [ohm], from Student's t of cups."""
+        scatter = self.scatter
+        if scatter is None:
             return 0.0, float("inf")
-        reach = stdtrit(n - 1, 0.5 * (1.0 + confidence)) * self.log_std / np.sqrt(n)
-        return float(np.exp(self.log_mean - reach)), float(np.exp(self.log_mean + reach))
+        reach = stdtrit(scatter.cups - 1, 0.5 * (1.0 + confidence))
+        return self._band(reach * np.sqrt(scatter.of_means / scatter.cups))
+
+    def conducting_share(self, confidence: float) -> float:
+        """Lower limit of the share of castings that conduct, one-sided."""
+        conducting = len(self) - self.n_open
+        return clopper_pearson(*self._counts(conducting), 2.0 * confidence - 1.0)[0]
 
     def tolerance_interval(
         self, coverage: float = 0.95, confidence: float = 0.95
     ) -> tuple[float, float]:
-        """Band that holds a share of conducting castings at a confidence [ohm]."""
-        n = len(self.logs)
-        if n < 2:
+        """Band that holds a share of all castings at a confidence [ohm].
+
+        Where some are open, those that conduct must hold the more: the risk is shared
+        between the band and the share that conducts. 0 and inf when no band does.
+        """
+        scatter = self.scatter
+        if scatter is None:
             return 0.0, float("inf")
-        reach = tolerance_factor(n, coverage, confidence) * self.log_std
-        return float(np.exp(self.log_mean - reach)), float(np.exp(self.log_mean + reach))
+        if self.n_open:
+            confidence = 0.5 * (1.0 + confidence)
+            coverage /= self.conducting_share(confidence)
+            if coverage >= 1.0:
+                return 0.0, float("inf")
+        return self._band(scatter.reach(coverage, confidence))
 
     def next_mean_interval(self, m: int, confidence: float = 0.95) -> tuple[float, float]:
-        """Band for the geometric mean of m more castings of the same law [ohm].
+        """Band for the geometric mean of m castings of one new cup of the same law [ohm].
 
-        Prediction interval: t s sqrt(1/m + 1/n) about the mean of ln R (Hahn & Meeker,
-        "Statistical Intervals", 1991, from memory).
+        Prediction interval: t s sqrt(1/m + 1/n) about the mean of ln R with a film a cup
+        (Hahn & Meeker, "Statistical Intervals", 1991, from memory); what cups have in
+        common does not average out.
         """
-        n = len(self.logs)
-        if n < 2:
+        scatter = self.scatter
+        if scatter is None:
             return 0.0, float("inf")
-        reach = stdtrit(n - 1, 0.5 * (1.0 + confidence)) * self.log_std
-        reach *= np.sqrt(1.0 / m + 1.0 / n)
-        return float(np.exp(self.log_mean - reach)), float(np.exp(self.log_mean + reach))
+        if scatter.films == scatter.cups:
+            variance = scatter.of_means / m
+        else:
+            variance = scatter.between + scatter.within / m
+        reach = stdtrit(scatter.cups - 1, 0.5 * (1.0 + confidence))
+        return self._band(reach * np.sqrt(variance + scatter.of_means / scatter.cups))
+
+    @property
+    def passes(self) -> NDArray[np.bool_]:
+        """(n,) whether each casting lies inside the window; open ones do not."""
+        low, high = self.window
+        values = self.readings
+        return np.isfinite(values) & (values >= low) & (values <= high)
 
     @property
     def inside(self) -> int:
-        """Castings inside the window; open ones are not."""
-        low, high = self.window
-        values = self.readings
-        return int((np.isfinite(values) & (values >= low) & (values <= high)).sum())
+        """Castings inside the window."""
+        return int(self.passes.sum())
+
+    @property
+    def design_effect(self) -> float:
+        """Films that tell as much as one film of its own cup."""
+        scatter = self.scatter
+        if scatter is not None:
+            return scatter.design_effect
+        several = self.cups is not None and self.n_cups != 1
+        return float(len(self)) / (self.n_cups or 1) if several else 1.0
+
+    def _counts(self, successes: int) -> tuple[float, float]:
+        """Effective successes and films, fewer where films of a cup are alike."""
+        effect = self.design_effect
+        return successes / effect, len(self) / effect
 
     def share_interval(self, confidence: float = 0.95) -> tuple[float, float]:
-        """Interval of the share inside the window, Clopper-Pearson."""
-        return clopper_pearson(self.inside, len(self), confidence)
+        """Interval of the share inside the window, Clopper-Pearson of effective numbers."""
+        return clopper_pearson(*self._counts(self.inside), confidence)
 
     @property
     def share_by_law(self) -> float:
         """Share inside the window by the log-normal law, open castings counted as outside.
 
         Taken at the mean and spread found, so without a margin for how few readings those
-        come from.
+        come from; the share counted where the readings show no spread.
         """
-        low, high = self.window
-        conducts = 1.0 - self.n_open / len(self)
-        if not 0.0 < self.log_std < float("inf"):
+        if not self.spread_seen:
             return self.inside / len(self)
+        low, high = self.window
         first = (np.log(low) - self.log_mean) / self.log_std if low > 0.0 else -np.inf
         last = (np.log(high) - self.log_mean) / self.log_std
-        return float(conducts * (ndtr(last) - ndtr(first)))
+        return float(1.0 - self.n_open / len(self)) * float(ndtr(last) - ndtr(first))
 
-    def capability(self, *, logs: bool = True) -> tuple[float, float]:
+    def capability(self, *, logs: bool = True) -> tuple[float, float] | None:
         """Cp and Cpk against the window, of ln R or of R; inf where a limit is missing.
 
         Cp = (high - low)/(6 s), Cpk = min(high - m, m - low)/(3 s); with one limit alone
-        Cp is inf and Cpk that of the limit.
+        Cp is inf and Cpk that of the limit. None where castings are open or fewer than two:
+        there is no spread of all castings then.
         """
+        if self.n_open or len(self.logs) < 2:
+            return None
         low, high = self.window
-        values = self.logs if logs else self.conducting
-        if len(values) < 2 or values.std(ddof=1) == 0.0:
-            return float("inf"), float("inf")
-        mean, std = float(values.mean()), float(values.std(ddof=1))
+        first, last = low if low > 0.0 else -math.inf, high
         if logs:
-            low = float(np.log(low)) if low > 0.0 else -float("inf")
-            high = float(np.log(high))
-        elif low == 0.0:
-            low = -float("inf")
-        return (high - low) / (6.0 * std), min(high - mean, mean - low) / (3.0 * std)
+            first, last = (math.log(low) if low > 0.0 else -math.inf), float(np.log(high))
+            mean, std = self.log_mean, self.log_std
+        else:
+            mean = float(self.conducting.mean())
+            std = max(float(self.conducting.std(ddof=1)), self.instrument * mean)
+        return (last - first) / (6.0 * std), min(last - mean, mean - first) / (3.0 * std)
 
     def capability_interval(self, confidence: float = 0.95) -> tuple[float, float]:
         """Interval of Cp of R from the chi-square law of its standard deviation."""
-        cp, nu = self.capability(logs=False)[0], len(self.conducting) - 1
-        if not np.isfinite(cp) or nu < 1:
+        found, nu = self.capability(logs=False), len(self.conducting) - 1
+        if found is None or not np.isfinite(found[0]):
             return 0.0, float("inf")
         tail = 0.5 * (1.0 - confidence)
-        low, high = (float(np.sqrt(chdtri(nu, q) / nu)) for q in (1.0 - tail, tail))
-        return cp * low, cp * high
+        low, high = (math.sqrt(chdtri(nu, q) / nu) for q in (1.0 - tail, tail))
+        return found[0] * low, found[0] * high
 
     def normality(self) -> dict[str, float]:
         """Shapiro-Wilk W and p of ln R and of R, and their bias-corrected skewness.
 
-        Empty with fewer than 3 conducting readings or none that differ.
+        Empty with fewer than 3 conducting readings, none that differ, or films of cups,
+        which are not independent.
         """
         from scipy.stats import shapiro, skew
 
-        if len(self.logs) < 3 or np.ptp(self.logs) == 0.0:
+        scatter = self.scatter
+        if scatter is None or not self.spread_seen or scatter.films != scatter.cups:
+            return {}
+        if scatter.films < 3:
             return {}
         told = {}
         for name, values in (("log", self.logs), ("raw", self.conducting)):
@@ -562,103 +620,60 @@ class Lot:
             told[f"{name}_skewness"] = float(skew(values, bias=False))
         return told
 
+    def _median_by_rank(self, confidence: float) -> tuple[float, float, float] | None:
+        places = self._places
+        middles = [_median(self.readings[places == cup]) for cup in np.unique(places)]
+        return median_interval(middles, confidence)
+
     def as_dict(self, confidence: float = 0.95, coverage: float = 0.95) -> dict[str, Any]:
         """Everything the readings show, keys with their unit."""
-        n = len(self.logs)
-        by_rank = median_interval(self.readings, confidence)
-        values = self.conducting
-        few = n < 2
+        scatter, n, values = self.scatter, len(self.logs), self.conducting
+        split = scatter is not None and scatter.films > scatter.cups
+        by_rank = self._median_by_rank(confidence)
+        capability = self.capability()
+        inf = float("inf")
         return {
             "n": len(self),
             "n_open": self.n_open,
+            "n_cups": self.n_cups,
+            "spread_seen": self.spread_seen,
+            "outliers": list(self.outliers),
             "median_ohm": self.median,
             "median_by_rank_ohm": None
             if by_rank is None
             else {"low": by_rank[0], "high": by_rank[1], "confidence": by_rank[2]},
             "smallest_ohm": float(self.readings.min()),
             "largest_ohm": float(self.readings.max()),
-            "mean_ohm": float(values.mean()) if n else float("inf"),
-            "std_ohm": float(values.std(ddof=1)) if not few else float("inf"),
-            "log_mean": self.log_mean if n else float("inf"),
+            "mean_ohm": float(values.mean()) if n else inf,
+            "std_ohm": float(values.std(ddof=1)) if n > 1 else inf,
+            "log_mean": self.log_mean if n else inf,
             "log_std": self.log_std,
-            "geometric_mean_ohm": self.geometric_mean if n else float("inf"),
-            "geometric_mean_interval_ohm": list(self.geometric_mean_interval(confidence))
-            if n
-            else [0.0, float("inf")],
-            "geometric_std": self.geometric_std if not few else float("inf"),
-            "cv": self.cv if not few else float("inf"),
-            "tolerance_factor": None if few else tolerance_factor(n, coverage, confidence),
-            "tolerance_interval_ohm": list(self.tolerance_interval(coverage, confidence))
-            if n
-            else [0.0, float("inf")],
-            "next_five_ohm": list(self.next_mean_interval(5, confidence))
-            if n
-            else [0.0, float("inf")],
+            "log_std_between_cups": scatter.between**0.5 if scatter and split else None,
+            "log_std_within_cups": scatter.within**0.5 if scatter and split else None,
+            "design_effect": self.design_effect,
+            "geometric_mean_ohm": self.geometric_mean if n else inf,
+            "geometric_mean_interval_ohm": list(self.geometric_mean_interval(confidence)),
+            "geometric_std": float(np.exp(self.log_std)),
+            "cv": inf if scatter is None else self.cv,
+            "tolerance_factor": None
+            if scatter is None or self.n_open
+            else scatter.reach(coverage, confidence) / self.log_std,
+            "tolerance_interval_ohm": list(self.tolerance_interval(coverage, confidence)),
+            "conducting_share_at_least": self.conducting_share(confidence),
+            "next_five_ohm": list(self.next_mean_interval(5, confidence)),
             "window_ohm": list(self.window),
             "inside": self.inside,
             "share": self.inside / len(self),
             "share_interval": list(self.share_interval(confidence)),
             "share_by_law": self.share_by_law if n else 0.0,
-            "capability": dict(zip(("cp", "cpk"), self.capability(), strict=True)),
+            "capability": None
+            if capability is None
+            else dict(zip(("cp", "cpk"), capability, strict=True)),
             "normality": self.normality(),
         }
 
 
-def sampling_plan(
-    log_std: float,
-    *,
-    log_std_limit: float | None = None,
-    within: float = 0.10,
-    confidence: float = 0.95,
-    coverage: float = 0.95,
-    share: float = 0.80,
-    failures: Sequence[int] = (0, 1, 2),
-    assurance: float = 0.90,
-) -> dict[str, Any]:
-    """How many castings each kind of proof takes.
-
-    Parameters
-    ----------
-    log_std : float
-        Spread of ln R between castings, measured or predicted.
-    log_std_limit : float, optional
-        Upper limit of it, when it comes from few readings.
-    within, confidence, coverage, share, assurance : float
-        What is asked: median within a relative deviation, confidence of every statement,
-        share that a tolerance interval holds, share of castings to prove inside the window,
-        probability that the count does.
-    failures : sequence of int
-        Failures to allow in the proof of the share.
-
-    Returns
-    -------
-    dict
-        Counts by kind.
-
-    """
-    known = np.isfinite(log_std)
-    limit = log_std if log_std_limit is None else log_std_limit
-    return {
-        "log_std": log_std,
-        "log_std_limit": limit,
-        "within": within,
-        "confidence": confidence,
-        "coverage": coverage,
-        "share": share,
-        "assurance": assurance,
-        "for_median": castings_for_median(log_std, within, confidence) if known else None,
-        "for_median_assured": castings_for_median(log_std, within, confidence, assurance)
-        if known
-        else None,
-        "for_median_at_limit": castings_for_median(limit, within, confidence)
-        if np.isfinite(limit)
-        else None,
-        "for_median_by_rank": castings_for_median_by_rank(log_std, within, confidence)
-        if known
-        else None,
-        "for_range": castings_for_range(coverage, confidence),
-        "for_share": [
-            {"failures": c, "castings": castings_for_share(share, confidence, c)}
-            for c in failures
-        ],
-    }
+def _median(values: Floats) -> float:
+    ordered = np.sort(values)
+    low, high = ordered[(len(ordered) - 1) // 2], ordered[len(ordered) // 2]
+    return float("inf") if np.isinf(high) else float(0.5 * (low + high))

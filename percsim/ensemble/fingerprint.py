@@ -2,6 +2,9 @@
 
 A job has it in its key. So an outcome stored for other inputs is never taken for that of a
 job, and one stored for the same inputs is found again, whatever plan the job comes from.
+
+Stored keys outlive the code: they are made of the tags below, never of the names of
+classes, fields or modules.
 """
 
 from __future__ import annotations
@@ -9,21 +12,81 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
-from typing import Any
+from functools import cache
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from percsim.materials.recipe import Recipe
 
-__all__ = ["WITHOUT_EFFECT", "fingerprint"]
+__all__ = ["PHYSICS_VERSION", "TAGS", "Tagged", "fingerprint"]
 
-WITHOUT_EFFECT = {
-    "Filler": frozenset({"name", "density", "thermal_expansion"}),
-    "RecipeParticles": frozenset({"recipe"}),
+PHYSICS_VERSION = 1
+"""Raise it when the same inputs give a box other digits than before (a law, how particles
+turn, where contacts lie): boxes stored until then are left where they are and not used."""
+
+
+class Tagged(NamedTuple):
+    """How a type counts in a fingerprint.
+
+    Parameters
+    ----------
+    tag : str
+        Stands for the type.
+    counted : str
+        Fields that count, each its own tag; one that was renamed later as ``new=tag``.
+    without_effect : str
+        Fields that change no digit of a box.
+    neutral : mapping
+        By field added since boxes are stored, the value at which a box is what it was
+        without the field; at that value it is left out, and stored keys stay as they are.
+
+    """
+
+    tag: str
+    counted: str
+    without_effect: str = ""
+    neutral: Mapping[str, Any] = {}
+
+
+TAGS = {
+    # density and expansion come in through volume fractions and states
+    "Filler": Tagged(
+        "filler",
+        "kind size thickness aspect_ratio orientation",
+        "name density thermal_expansion",
+    ),
+    "SizeDistribution": Tagged("sizes", "median spread clip lower upper edges shares"),
+    "Orientation": Tagged("orientation", "mode tilt order director"),
+    "Box": Tagged("box", "size periodic axis"),
+    "Clusters": Tagged("clusters", "share diameter solids"),
+    "Mounting": Tagged("mounting", "mode poisson_ratio part_poisson_ratio"),
+    "State": Tagged("state", "strain temperature gradient axis"),
+    "ThermalOpening": Tagged("thermal", "expansion closed_at share"),
+    # every box gives the law a seed of its own
+    "ContactOpeningLaw": Tagged(
+        "opening law", "g0 beta delta_b Ea electrode_conductance", "seed"
+    ),
+    "TunnellingLaw": Tagged(
+        "tunnelling law", "barrier_height area electrode_conductance shortest_gap"
+    ),
+    "Setting": Tagged("setting", "beta delta_b lambda_T"),
+    # the number of a box stands in its key, and so does the size of a film in blocks
+    "BoxJob": Tagged(
+        "job",
+        "seed recipe box law states cutoff core clusters walls mounting thermal variations"
+        " probes",
+        "number label blocks _key",
+    ),
+    "GrowthPlan": Tagged(
+        "growth", "source size periodic cells first_chunk limit entropy spawn_key"
+    ),
+    "RecipeParticles": Tagged("particles", "fillers dimension _shares=shares", "recipe"),
+    "Mixture": Tagged("mixture", "components dimension", "_shares _sizes"),
+    "Component": Tagged("component", "kind core_sizes ball_radii share orientation"),
 }
-"""Fields by type that change no particle: density and expansion come in through volume
-fractions and states, the recipe of a threshold through its proportions. All others count,
-those yet to be added too."""
+"""Every type that a job may hold, by the name it has now; a type derived from one counts as
+that one. All tags are for good. Recipes count as their particles, see `fingerprint`."""
 
 _MOST_REMEMBERED = 4096
 
@@ -31,12 +94,12 @@ _remembered: dict[int, tuple[object, str]] = {}
 
 
 def fingerprint(*values: Any) -> str:
-    """Digest of values, the same on every machine and in every process.
+    """Digest of values and `PHYSICS_VERSION`, the same on every machine and at every time.
 
     Parameters
     ----------
     *values
-        Numbers, texts, arrays, frozen dataclasses, recipes, and tuples, lists and mappings
+        Numbers, texts, arrays, the types of `TAGS`, recipes, and tuples, lists and mappings
         of them. A recipe counts as its particles and their volume fractions: neither what
         the elastomer is called nor how it is mixed moves a particle.
 
@@ -49,7 +112,7 @@ def fingerprint(*values: Any) -> str:
     Raises
     ------
     TypeError
-        If a value is of a type that has no text of its own.
+        If a value is of a type without tags, or has a field without one.
 
     Examples
     --------
@@ -59,7 +122,7 @@ def fingerprint(*values: Any) -> str:
     False
 
     """
-    text = "|".join(map(_remember, values))
+    text = "|".join(map(_text, (PHYSICS_VERSION, *values)))
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
@@ -88,21 +151,42 @@ def _text(value: Any) -> str:
     if isinstance(value, Recipe):
         fillers = (filler for filler, _ in value.fillers)
         return _text(tuple(zip(fillers, value.volume_fractions, strict=True)))
-    if isinstance(value, tuple | list):
+    if type(value) in (tuple, list):
         return f"({','.join(map(_text, value))})"
     if isinstance(value, np.ndarray):
         return f"{value.dtype.str}{value.shape}{_text(value.tolist())}"
     if isinstance(value, Mapping):
         return f"{{{','.join(f'{k}:{_text(v)}' for k, v in sorted(value.items()))}}}"
-    kind = type(value)
-    left_out = WITHOUT_EFFECT.get(kind.__name__, frozenset())
-    if is_dataclass(kind):
-        names = [field.name for field in fields(kind) if field.name not in left_out]
-    elif callable(value):
-        return f"{value.__module__}.{value.__qualname__}"
-    elif hasattr(kind, "__slots__"):
-        names = [name for name in kind.__slots__ if name not in left_out]
-    else:
-        raise TypeError(f"a job cannot depend on a {kind.__name__}: it has no text")
-    parts = (f"{name}={_text(getattr(value, name))}" for name in names)
-    return f"{kind.__name__}({','.join(parts)})"
+    kind: object = type(value)
+    tag, tags, neutral = _tags(kind)
+    parts = [
+        f"{own}={_remember(getattr(value, name))}"
+        for own, name in tags
+        if name not in neutral or getattr(value, name) != neutral[name]
+    ]
+    return f"{tag}({','.join(parts)})"
+
+
+@cache
+def _tags(kind: Any) -> tuple[str, tuple[tuple[str, str], ...], Mapping[str, Any]]:
+    """Tag of a type; tag and name of each field that counts, by tag; neutral values."""
+    entry = next((TAGS[c.__name__] for c in kind.__mro__ if c.__name__ in TAGS), None)
+    if entry is None:
+        raise TypeError(f"a job cannot depend on a {kind.__name__}: it has no tags")
+    own = {}
+    for word in entry.counted.split():
+        name, _, tag = word.partition("=")
+        own[tag or name] = name
+    known = {*own.values(), *entry.without_effect.split()}
+    names = (
+        [field.name for field in fields(kind)]
+        if is_dataclass(kind)
+        else getattr(kind, "_fields", getattr(kind, "__slots__", ()))
+    )
+    for name in names:
+        if name not in known:
+            raise TypeError(
+                f"{kind.__name__}.{name} has no tag: does it change a box? "
+                f"Say so in {__name__}.TAGS"
+            )
+    return entry.tag, tuple(sorted(own.items())), entry.neutral

@@ -7,7 +7,7 @@ same digits wherever it runs, and returns plain numbers that a store can keep.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -197,7 +197,7 @@ class BoxJob:
     def key(self) -> str:
         """Name under which the store keeps this box; no box of other inputs has it."""
         if not self._key:  # asked for again and again, and the same for good
-            key = f"{self.group}/{self._inputs()}/{self.number}"
+            key = f"{self.group}/{fingerprint(self)}/{self.number}"
             object.__setattr__(self, "_key", key)
         return self._key
 
@@ -205,16 +205,6 @@ class BoxJob:
     def group(self) -> str:
         """First part of the key, for people: what sort of box, and its loading."""
         return f"box/{self.recipe.weight_fraction!r}"
-
-    def _inputs(self) -> str:
-        """Fingerprint of all that the box depends on besides its number."""
-        return fingerprint(
-            *(
-                getattr(self, entry.name)
-                for entry in fields(self)
-                if entry.name not in ("number", "label", "_key")
-            )
-        )
 
     @property
     def expected_particles(self) -> float:
@@ -315,9 +305,9 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         (share of the resistance that lies in the contacts to the two electrodes),
         `lost_share` there (share of the links that do not conduct), `flake_order` and
         `rod_order` (order parameters as placed, of flake normals about the thickness and of
-        rods about the current, if the recipe holds any), `conductances`, one a state
+        rods about the current, if the recipe holds any), `conductances`, one a visit
         [S], 0 for an open circuit, and `probe_conductances`, one a probe, if there are
-        any.
+        any. A visit is a state of the job by its index: two may be of the same strain.
 
         `currents` at rest: `hottest_share` (share of the power in the hottest 1 % of the
         contacts that carry current), `largest_share` (in a single contact), `noise_index`,
@@ -327,13 +317,14 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         of the power at `POWER_QUANTILES` of the contacts that carry current, hottest
         first); all 0 if open.
 
-        With a mounting and thermal opening also `lost_shares`, one a state, and `slopes`,
-        one list a state for each name of `percsim.network.opened.SLOPES`. With variations
-        `variations`: `settings`, (settings, 3), `conductances` [S] and `lost_shares`,
-        (settings, varied states), and `sample`, `CONTACT_SAMPLE` contacts spread over the
-        box: `weights` (square of their length along the current over the mean size), and
-        for each of `strains` their relative openings `opened` without swelling and
-        `stretched` per unit of swelling.
+        With a mounting and thermal opening also `lost_shares`, one a visit, and `slopes`,
+        one number a visit for each name of `percsim.network.opened.SLOPES`. With
+        variations `variations`: `settings`, (settings, 3), `visits` (those varied),
+        `conductances` [S] and `lost_shares`, (settings, varied visits), and `sample`,
+        `CONTACT_SAMPLE` contacts spread over the box: `weights` (square of their length
+        along the current over the mean size), and for each of its `visits` (the first at
+        each strain) their relative openings `opened` without swelling and `stretched` per
+        unit of swelling.
 
     """
     particles = place_box(job)
@@ -420,7 +411,8 @@ def _vary(
 ) -> dict[str, Any]:
     """Conductances and lost shares of the varied states at each setting."""
     assert isinstance(law, ContactOpeningLaw)
-    states = [job.states[i] for i in varied_states(job.states, job.rest)]
+    visits = varied_states(job.states, job.rest)
+    states = [job.states[i] for i in visits]
     conductances, lost = [], []
     for setting in job.variations:
         other = replace(law, beta=setting.beta, delta_b=setting.delta_b)
@@ -434,6 +426,7 @@ def _vary(
         lost.append([o.lost_share for o in opened])
     return {
         "settings": [list(setting) for setting in job.variations],
+        "visits": list(visits),
         "conductances": conductances,
         "lost_shares": lost,
         "sample": _contact_sample(job, box),
@@ -448,15 +441,17 @@ def _contact_sample(job: BoxJob, box: OpenedBox) -> dict[str, Any]:
     first, second = links.arms
     along = (first - second)[rows, links.particles.box.axis]
     size = links.particles.mean_diameter or 1.0
-    strains = sorted({0.0, *(s.strain for s in job.states)})
+    visits: dict[float, int] = {}
+    for index, state in enumerate(job.states):
+        visits.setdefault(state.strain, index)
 
     def short(values: NDArray[np.float64]) -> list[float]:
         return [float(f"{value:.6g}") for value in values]
 
-    parts = [box.parts(strain) for strain in strains]
+    parts = [box.parts(strain) for strain in visits]
     return {
         "weights": short((along / size) ** 2),
-        "strains": strains,
+        "visits": list(visits.values()),
         "opened": [short(opened[rows]) for opened, _ in parts],
         "stretched": [short(stretched[rows]) for _, stretched in parts],
     }

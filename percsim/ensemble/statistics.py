@@ -276,14 +276,15 @@ def bootstrap(
 
 
 def clopper_pearson(
-    successes: int, trials: int, confidence: float = 0.95
+    successes: float, trials: float, confidence: float = 0.95
 ) -> tuple[float, float]:
     r"""Exact confidence interval of a proportion.
 
     Parameters
     ----------
-    successes, trials : int
-        Successes among independent trials.
+    successes, trials : float
+        Successes among independent trials; effective numbers where trials resemble each
+        other (Korn & Graubard, Surv. Methodol. 24, 193, 1998, from memory).
     confidence : float
         Two-sided coverage, at least this whatever the true share; 0 to 1, exclusive.
 
@@ -309,9 +310,11 @@ def clopper_pearson(
        https://doi.org/10.1093/biomet/26.4.404
 
     """
-    k, n = int(successes), int(trials)
-    if n < 1 or not 0 <= k <= n:
-        raise ValueError(f"need 0 <= successes <= trials and trials >= 1, got {k} of {n}")
+    k, n = float(successes), float(trials)
+    if not (n >= 1.0 and 0.0 <= k <= n):
+        raise ValueError(
+            f"need 0 <= successes <= trials and trials >= 1, got {k:g} of {n:g}"
+        )
     if not 0.0 < confidence < 1.0:
         raise ValueError(f"confidence must be between 0 and 1, got {confidence}")
     tail = 0.5 * (1.0 - confidence)

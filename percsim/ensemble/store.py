@@ -1,7 +1,9 @@
 """Stage 6. The results folder: boxes in SQLite, artefacts written whole or not at all.
 
 A box is stored under a key that says all it was computed from. So the store belongs to no
-plan: any plan finds in it the boxes that are its own, and never one of other inputs.
+plan: any plan finds in it the boxes that are its own, and never one of other inputs. Each
+row holds a checksum of all it says; a row that does not agree with its own counts as not
+there and is named.
 
 One process writes, under a lock; any number may read. A batch of boxes is one transaction
 in a write-ahead log, so a kill or a full disk costs the batch in hand and nothing before.
@@ -11,6 +13,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import json
 import math
 import os
@@ -55,17 +58,21 @@ DATABASE = "results.sqlite"
 """Name of the store in a results folder."""
 
 _LOCK = ".results.lock"
-_SCHEMA_VERSION = 2
+_SCHEMA_VERSION = 3
 _APPLICATION_ID = 0x70657263  # "perc" in the file header: this database is ours
 _OWN_FILES = (
     DATABASE, f"{DATABASE}-wal", f"{DATABASE}-shm",
     "report.html", "summary.json", "boxes.csv", "responses.csv", "castings.csv",
 )  # fmt: skip
-_SCHEMA = (
-    "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
-    "CREATE TABLE boxes (key TEXT PRIMARY KEY, status TEXT NOT NULL"
-    " CHECK (status IN ('done', 'failed')), result TEXT NOT NULL, elapsed REAL NOT NULL)",
-    "CREATE TABLE artefacts (name TEXT PRIMARY KEY, value TEXT NOT NULL)",
+# no index and no key: a damaged one would have to be told from a damaged row
+_TABLES = {
+    "meta": ("name", "value"),
+    "boxes": ("key", "status", "result", "elapsed"),
+    "artefacts": ("name", "value"),
+}
+_SCHEMA = tuple(
+    f"CREATE TABLE {table} ({', '.join((*columns, 'checksum'))})"
+    for table, columns in _TABLES.items()
 )
 
 
@@ -330,6 +337,11 @@ class Store:
         self._connection = connection
         self._lock = lock
         self._environment_noted = False
+        self._damaged: dict[tuple[str, int], str] = {}
+        self._to_retry: set[str] = set()
+        if lock is not None:
+            failed = {k for k, r in self.records().items() if r.status == "failed"}
+            self._to_retry.update(failed)
 
     @classmethod
     def open(cls, folder: str | os.PathLike[str], *, fresh: bool = False) -> Store:
@@ -430,23 +442,29 @@ class Store:
         """
         rows = [(r.key, r.status, r.text, r.elapsed) for r in records]
         if rows:
-            self._write("INSERT OR REPLACE INTO boxes VALUES (?, ?, ?, ?)", rows)
+            self._write("boxes", rows)
+            self._to_retry.difference_update(row[0] for row in rows)
 
     def keys(self) -> set[str]:
         """Keys of all stored outcomes."""
-        return {row[0] for row in self._query("SELECT key FROM boxes")}
+        return set(self.records())
 
     def records(self, keys: Iterable[str] | None = None) -> dict[str, Record]:
-        """Give stored outcomes by key, all of them or those asked for that exist."""
+        """Give stored outcomes by key, all of them or those asked for that exist.
+
+        A writer is not given the failures of runs before it: it shall try again.
+        """
         wanted = None if keys is None else set(keys)
-        rows = self._query("SELECT key, status, result, elapsed FROM boxes ORDER BY rowid")
-        return {row[0]: Record(*row) for row in rows if wanted is None or row[0] in wanted}
+        return {
+            row[0]: Record(*row)
+            for row in self._rows("boxes")
+            if row[0] not in self._to_retry and (wanted is None or row[0] in wanted)
+        }
 
     def counts(self) -> dict[str, int]:
         """How many boxes are ``done`` and ``failed``."""
-        counts = {"done": 0, "failed": 0}
-        counts.update(self._query("SELECT status, count(*) FROM boxes GROUP BY status"))
-        return counts
+        statuses = [record.status for record in self.records().values()]
+        return {status: statuses.count(status) for status in ("done", "failed")}
 
     # -- artefacts and meta
 
@@ -457,51 +475,93 @@ class Store:
     def save_artefacts(self, values: Mapping[str, Any]) -> None:
         """Keep several JSON values under their names: all of them, or none on a fault."""
         rows = [(name, encode_json(value)) for name, value in values.items()]
-        self._write("INSERT OR REPLACE INTO artefacts VALUES (?, ?)", rows)
+        self._write("artefacts", rows)
 
     def load_artefact(self, name: str, default: Any = None) -> Any:
         """Value kept under a name, or the default."""
-        rows = self._query("SELECT value FROM artefacts WHERE name = ?", (name,))
-        return decode_json(rows[0][0]) if rows else default
+        text = dict(self._rows("artefacts")).get(name)
+        return default if text is None else decode_json(text)
 
     def artefacts(self) -> list[str]:
         """Names of the values kept."""
-        return [row[0] for row in self._query("SELECT name FROM artefacts ORDER BY name")]
+        return sorted(name for name, _ in self._rows("artefacts"))
 
     @property
     def environments(self) -> list[dict[str, str]]:
         """Every environment that wrote here, in order; digits may differ between them."""
-        return list(json.loads(self._meta("environments")))
+        return list(json.loads(dict(self._rows("meta")).get("environments", "[]")))
 
     @property
     def created(self) -> str:
         """When the store was made (ISO time, UTC)."""
-        return self._meta("created")
+        return str(dict(self._rows("meta")).get("created", "at an unknown time"))
+
+    @property
+    def damaged(self) -> list[str]:
+        """Rows whose content does not agree with their checksum, by table and name."""
+        for table in _TABLES:
+            self._rows(table)
+        return list(self._damaged.values())
 
     # -- plumbing
 
-    def _meta(self, key: str) -> str:
-        return str(self._query("SELECT value FROM meta WHERE key = ?", (key,))[0][0])
-
-    def _query(self, sql: str, values: tuple[Any, ...] = ()) -> list[Any]:
+    def _rows(self, table: str) -> list[Any]:
+        """Sound rows of a table, in the order they were written; notes the damaged ones."""
+        columns = ", ".join((*_TABLES[table], "checksum"))
         with _explained(self.folder / DATABASE):
-            return self._connection.execute(sql, values).fetchall()
+            found = self._connection.execute(
+                f"SELECT rowid, {columns} FROM {table} ORDER BY rowid"
+            ).fetchall()
+        sound = []
+        for rowid, *row, checksum in found:
+            if _checksum(table, row) == checksum:
+                sound.append(tuple(row))
+            else:
+                name = ascii(row[0])[1:-1]
+                self._damaged[table, rowid] = (
+                    name if table == "boxes" else f"{table} {name}"
+                )
+        return sound
 
-    def _write(self, sql: str, rows: list[tuple[Any, ...]]) -> None:
+    def _write(self, table: str, rows: list[tuple[Any, ...]]) -> None:
+        """Put rows in place of those of the same names, and drop damaged ones."""
         with _explained(self.folder / DATABASE), _transaction(self._connection):
-            self._connection.executemany(sql, rows)
+            for where, rowid in self._damaged:
+                self._connection.execute(f"DELETE FROM {where} WHERE rowid = ?", (rowid,))
+            _insert(self._connection, table, rows)
             if not self._environment_noted:
                 self._note_environment()
+        self._damaged.clear()
         self._environment_noted = True
 
     def _note_environment(self) -> None:
         """Add this environment to those that wrote here."""
         known, environment = self.environments, environment_record()
         if environment not in known:
-            self._connection.execute(
-                "UPDATE meta SET value = ? WHERE key = 'environments'",
-                (encode_json([*known, environment]),),
-            )
+            row = ("environments", encode_json([*known, environment]))
+            _insert(self._connection, "meta", [row])
+
+
+def _checksum(table: str, row: Iterable[Any]) -> str:
+    """64 bits that any other content of a row would hardly have."""
+    text = json.dumps([table, *row], default=repr)
+    return hashlib.blake2b(text.encode(), digest_size=8).hexdigest()
+
+
+def _insert(
+    connection: sqlite3.Connection, table: str, rows: list[tuple[Any, ...]]
+) -> None:
+    """Write rows with their checksums, in place of those of the same names."""
+    connection.execute(
+        f"DELETE FROM {table} WHERE {_TABLES[table][0]} IN "
+        "(SELECT value FROM json_each(?))",
+        (json.dumps([row[0] for row in rows]),),
+    )
+    marks = ", ".join("?" * (len(_TABLES[table]) + 1))
+    connection.executemany(
+        f"INSERT INTO {table} VALUES ({marks})",
+        [(*row, _checksum(table, row)) for row in rows],
+    )
 
 
 @contextlib.contextmanager
@@ -533,28 +593,41 @@ def _explained(path: Path) -> Iterator[None]:
                 f"cannot write or read {path} ({error}); what was stored before is intact: "
                 "check the disk and its free space, then run the same command again"
             )
-        elif code in ("SQLITE_NOTADB", "SQLITE_CORRUPT"):
-            text = f"{path} is damaged or not a store of percsim ({error}); move it away"
         elif code.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
             text = f"cannot write {path}: {error}"
-        else:
+        elif code.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
             text = f"{path}: {error}"
+        else:
+            text = _damage(path, error)
         raise FolderError(text) from error
 
 
+def _damage(path: Path, what: object) -> str:
+    return (
+        f"{path} is damaged or not a store of percsim ({what}); move it away and run "
+        "again: its boxes are computed afresh"
+    )
+
+
 def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse what is not a store, of another schema, or damaged in its structure."""
+    # a flipped bit may leave text that is no text any more: for the checksums to tell
+    connection.text_factory = lambda raw: raw.decode(errors="surrogateescape")
     application = connection.execute("PRAGMA application_id").fetchone()[0]
     if application != _APPLICATION_ID:
         raise FolderError(f"{path} is not a store of percsim; move it away")
-    rows = connection.execute(
-        "SELECT value FROM meta WHERE key = 'schema_version'"
-    ).fetchall()
-    if rows != [(str(_SCHEMA_VERSION),)]:
-        version = rows[0][0] if rows else "none"
+    version = connection.execute("PRAGMA user_version").fetchone()[0]
+    if version != _SCHEMA_VERSION:
         raise FolderError(
-            f"{path} was written by another version of percsim (schema {version}, this one "
-            f"reads {_SCHEMA_VERSION}); choose another folder, or restart with --fresh"
+            f"{path} was written by another version of percsim (schema {version or 2}, "
+            f"this one reads {_SCHEMA_VERSION}); choose another folder, or restart with "
+            "--fresh"
         )
+    tables = [row[0] for row in connection.execute("SELECT sql FROM sqlite_master")]
+    fault = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if fault != "ok" or tables != list(_SCHEMA):
+        what = "its tables are not as made" if fault == "ok" else fault.splitlines()[-1]
+        raise FolderError(_damage(path, what))
 
 
 def _remove_own_files(folder: Path) -> None:
@@ -598,13 +671,8 @@ def _create(connection: sqlite3.Connection) -> None:
     # all in one transaction: a kill leaves an empty database, which the next run fills
     with _transaction(connection):
         connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {_SCHEMA_VERSION}")
         for statement in _SCHEMA:
             connection.execute(statement)
-        connection.executemany(
-            "INSERT INTO meta VALUES (?, ?)",
-            [
-                ("schema_version", str(_SCHEMA_VERSION)),
-                ("created", datetime.now(UTC).isoformat(timespec="seconds")),
-                ("environments", "[]"),
-            ],
-        )
+        created = datetime.now(UTC).isoformat(timespec="seconds")
+        _insert(connection, "meta", [("created", created), ("environments", "[]")])

@@ -31,6 +31,12 @@ from typing import Any, Literal, Protocol, TypeVar
 
 from percsim.ensemble.store import Record, Store, encode_json
 from percsim.errors import FolderError, PercsimError
+from percsim.process import (
+    check_interrupt,
+    interrupts,
+    one_blas_thread,
+    set_one_thread,
+)
 
 __all__ = [
     "Executor",
@@ -44,11 +50,6 @@ __all__ = [
     "run_jobs",
 ]
 
-# Read once, when the libraries are imported; so they must be set before a worker starts.
-_THREAD_VARIABLES = (
-    "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "BLIS_NUM_THREADS",
-    "VECLIB_MAXIMUM_THREADS", "NUMEXPR_NUM_THREADS", "NUMBA_NUM_THREADS",
-)  # fmt: skip
 _MOST_STILLBORN = 3
 _BATCH_SECONDS = 1.0
 _TRUSTED_SECONDS = 5.0  # until then the times that jobs say count more than the clock
@@ -224,13 +225,6 @@ def _watch_parent() -> None:
         os._exit(1)
 
 
-def _one_blas_thread() -> contextlib.AbstractContextManager[Any]:
-    from threadpoolctl import threadpool_limits
-
-    limits: contextlib.AbstractContextManager[Any] = threadpool_limits(limits=1)
-    return limits
-
-
 def _serve(pipe: Connection, preload: tuple[str, ...]) -> None:
     """Life of a worker: take a task, run it, answer, until the pipe closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -240,7 +234,11 @@ def _serve(pipe: Connection, preload: tuple[str, ...]) -> None:
     for name in preload:
         with contextlib.suppress(Exception):  # the job that needs it will say what is wrong
             importlib.import_module(name)
-    _one_blas_thread()  # for libraries that do not read the environment
+    with one_blas_thread():  # for libraries that do not read the environment
+        _answer_tasks(pipe)
+
+
+def _answer_tasks(pipe: Connection) -> None:
     announced = False
     while True:
         try:
@@ -293,8 +291,7 @@ def _starting_workers() -> Iterator[None]:
     """Environment and signal mask that a worker inherits, for the moment it is started."""
     # The first start of all also starts this helper, which leaves Ctrl-C unblocked.
     resource_tracker.ensure_running()
-    before = {name: os.environ.get(name) for name in _THREAD_VARIABLES}
-    os.environ.update(dict.fromkeys(_THREAD_VARIABLES, "1"))
+    before = set_one_thread()
     # A Ctrl-C reaches the whole process group: a worker still importing would die of it.
     # Blocked here it is inherited so; this process may yet be told through another thread.
     masked = hasattr(signal, "pthread_sigmask")
@@ -585,41 +582,6 @@ def _checked_workers(workers: int | None) -> int:
 # --- the run
 
 
-class _Interrupts:
-    """Ctrl-C that is never lost: raised where it comes, or else at the next `check`.
-
-    Python drops what a signal raises inside a callback from C, as when loaded libraries
-    are listed or kernels compiled; the run would go on as if nobody had asked it to stop.
-    """
-
-    def __init__(self) -> None:
-        self._came = False
-        self._ours = False
-
-    def __enter__(self) -> _Interrupts:
-        # signals are the main thread's, and another handler knows what it wants
-        self._ours = (
-            threading.current_thread() is threading.main_thread()
-            and signal.getsignal(signal.SIGINT) is signal.default_int_handler
-        )
-        if self._ours:
-            signal.signal(signal.SIGINT, self._note)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._ours:
-            signal.signal(signal.SIGINT, signal.default_int_handler)
-
-    def _note(self, number: int, frame: FrameType | None) -> None:
-        self._came = True
-        signal.default_int_handler(number, frame)
-
-    def check(self) -> None:
-        """Raise the `KeyboardInterrupt` that was dropped on its way, if there was one."""
-        if self._came:
-            raise KeyboardInterrupt
-
-
 class _Run:
     """Bookkeeping of one `run_jobs` call: what is finished, what is not yet stored."""
 
@@ -630,7 +592,6 @@ class _Run:
         store: Store | None,
         progress: Progress | None,
         batch_seconds: float,
-        retry_failed: bool,
     ) -> None:
         self.keys = [job.key for job in jobs]
         self.total = len(jobs)
@@ -639,8 +600,6 @@ class _Run:
         self._progress = progress
         self._batch_seconds = batch_seconds
         self.records: dict[str, Record] = store.records(self.keys) if store else {}
-        if retry_failed:
-            self.records = {k: r for k, r in self.records.items() if r.status == "done"}
         self.n_reused = len(self.records)
         # what a job still to run weighs in the time left: seconds, if all say theirs
         said: dict[str, Any] = {
@@ -657,7 +616,6 @@ class _Run:
         self._pending: list[Record] = []
         self._begun = self._stored_at = time.monotonic()
         self._prepared: float | None = None
-        self.interrupts = _Interrupts()
 
     def keep(self, record: Record) -> None:
         self._pending.append(record)
@@ -671,7 +629,7 @@ class _Run:
         self.keep(record)
         self.store_if_due()
         self.report()
-        self.interrupts.check()
+        check_interrupt()
 
     def store_if_due(self) -> None:
         if time.monotonic() - self._stored_at >= self._batch_seconds:
@@ -714,7 +672,7 @@ class _Run:
     def prepared(self) -> None:
         """Start the clock of the rate: what came before says nothing about the jobs."""
         self._prepared = time.monotonic()
-        self.interrupts.check()
+        check_interrupt()
 
     def outcome(self) -> Outcome:
         records = [self.records[key] for key in self.keys]
@@ -738,7 +696,6 @@ def run_jobs(
     prepare: Callable[[], object] | None = None,
     batch_seconds: float = _BATCH_SECONDS,
     executor: Executor | None = None,
-    retry_failed: bool = False,
 ) -> Outcome:
     """Run each job once, wherever there is room, and give the results in the jobs' order.
 
@@ -762,8 +719,6 @@ def run_jobs(
         Finished jobs are stored in one transaction at most this often [s].
     executor : Executor, optional
         Where to run instead; it is not shut down.
-    retry_failed : bool
-        Run jobs again that the store holds as failed.
 
     Returns
     -------
@@ -796,10 +751,10 @@ def run_jobs(
             if key in seen:
                 raise ValueError(f"each job needs a key of its own, {key!r} is there twice")
             seen.add(key)
-    run = _Run(jobs, n_workers, store, progress, batch_seconds, retry_failed)
+    run = _Run(jobs, n_workers, store, progress, batch_seconds)
     todo = [job for job in jobs if job.key not in run.records]
     try:
-        with run.interrupts:
+        with interrupts():
             run.report()
             if todo and executor is not None:
                 if prepare:
@@ -812,7 +767,7 @@ def run_jobs(
                 run.prepared()
                 for job in todo:
                     # each time: a job may have loaded another library
-                    with _one_blas_thread():
+                    with one_blas_thread():
                         answer = _run_one(function, job, 1)
                     run.take(Record(job.key, *answer))
             elif todo:

@@ -5,13 +5,15 @@ Every layout reads one film of resistivity :math:`\rho` whose electrodes add
 own is the current's way into an electrode. Electrodes embedded through the thickness take
 it head on. Electrodes on a face crowd it at their edge: over the transfer length
 
-.. math:: \Lambda^2 = \frac{\rho_c\, t}{\rho} + \left(\frac{2 \ln 2}{\pi}\, t\right)^2
-          \frac{\rho_z}{\rho}, \qquad
-          \frac{A R_{end}}{\rho} = \Lambda \coth(d / \Lambda)
+.. math:: \Lambda^2 = \left(\rho_c + \frac{\max(r_c, 0)}{2}\right) \frac{t}{\rho}
+          + \left(\frac{2 \ln 2}{\pi}\, t\right)^2 \frac{\rho_z}{\rho}, \qquad
+          A R_{end} = \rho \Lambda \coth(d / \Lambda) + \frac{\min(r_c, 0)}{2}
 
-with :math:`\rho_c` the contact resistivity of the interface, d the length of the electrode
-along the current and :math:`\rho_z` the resistivity through the thickness. The first term
-is the transmission line of Berger [1]_ and Schroder [2]_, the second what the film's own
+with :math:`\rho_c` the contact resistivity of the interface beyond the contacts of single
+particles, d the length of the electrode along the current and :math:`\rho_z` the
+resistivity through the thickness. Particles that touch a face poorly do so all along the
+electrode, so that what they cost lies below it, as :math:`\rho_c` does. The first term is
+the transmission line of Berger [1]_ and Schroder [2]_, the second what the film's own
 thickness costs below a long electrode (conformal mapping of a half strip).
 
 References
@@ -41,6 +43,7 @@ __all__ = [
     "FourTerminal",
     "Layout",
     "film_resistance",
+    "transfer_length",
 ]
 
 Floats = NDArray[np.float64]
@@ -60,13 +63,24 @@ end term is then within 6 % of the conformal mapping, from 1 on within 1 %."""
 MOUNTS = ("embedded", "surface")
 
 
-def _end_length(
-    rho: Floats, thickness: Floats, length: float, contact: float, across: float
+def transfer_length(
+    resistivity: ArrayLike,
+    electrode_excess: ArrayLike,
+    thickness: ArrayLike,
+    contact: float,
+    across: float,
 ) -> Floats:
-    """Extra path [m] into one surface electrode (see the module)."""
+    """Length [m] over which current enters an electrode on a face, see the module.
+
+    `contact` is the contact resistivity [ohm m^2] beyond the contacts of single particles.
+    That of a film that is open does not count.
+    """
+    rho = np.asarray(resistivity, dtype=np.float64)
+    excess = np.asarray(electrode_excess, dtype=np.float64)
+    t = np.asarray(thickness, dtype=np.float64)
+    under = contact + 0.5 * np.where(np.isfinite(excess), np.maximum(excess, 0.0), 0.0)
     safe = np.where(np.isfinite(rho), rho, 1.0)
-    scale = np.sqrt(contact * thickness / safe + (CORNER * thickness) ** 2 * across)
-    return np.asarray(scale / np.tanh(length / scale))
+    return np.asarray(np.sqrt(under * t / safe + (CORNER * t) ** 2 * across))
 
 
 def _straight(rho: Floats, ends: Floats, gap: Floats, area: Floats | float) -> Floats:
@@ -305,11 +319,11 @@ class Bars(_Straight):
         if self.mount == "embedded":
             return np.asarray(half + self.contact_resistivity)
         length = length or self.electrode_length or math.inf
-        end = _end_length(
-            rho, np.asarray(thickness, dtype=np.float64), length,
-            self.contact_resistivity, self.across,
-        )  # fmt: skip
-        return np.asarray(half + rho * end)
+        scale = transfer_length(
+            rho, electrode_excess, thickness, self.contact_resistivity, self.across
+        )
+        shorted = np.where(np.isinf(half), half, np.minimum(half, 0.0))
+        return np.asarray(shorted + rho * scale / np.tanh(length / scale))
 
     def ends(
         self, resistivity: ArrayLike, electrode_excess: ArrayLike, thickness: ArrayLike
@@ -528,9 +542,10 @@ class Fingers:
 class FourTerminal(_Straight):
     r"""Four bars across the film: the outer two drive the current, the inner two sense.
 
-    The reading is the sensed voltage over the driven current; no contact adds to it. The
-    gap is that between the two sensing bars, which lie on a face: current dips into them
-    and shortens the film below, so that with the transfer length of the module
+    The reading is the sensed voltage over the driven current; no contact adds to it but by
+    keeping current in the film. The gap is that between the two sensing bars, which lie on
+    a face: current dips into them and shortens the film below, so that with the transfer
+    length of the module
 
     .. math:: R = \frac{\rho}{w t} [\ell + 2 \Lambda \tanh(d / 2 \Lambda)]
 
@@ -572,23 +587,22 @@ class FourTerminal(_Straight):
         """Always on the surface."""
         return "surface"
 
-    def below(self, resistivity: ArrayLike, thickness: ArrayLike) -> Floats:
+    def below(
+        self, resistivity: ArrayLike, electrode_excess: ArrayLike, thickness: ArrayLike
+    ) -> Floats:
         """Length of film [m] that the film below one sensing bar counts as."""
-        rho = np.asarray(resistivity, dtype=np.float64)
-        t = np.asarray(thickness, dtype=np.float64)
-        safe = np.where(np.isfinite(rho), rho, 1.0)
-        scale = np.sqrt(
-            self.contact_resistivity * t / safe + (CORNER * t) ** 2 * self.across
+        scale = transfer_length(
+            resistivity, electrode_excess, thickness, self.contact_resistivity, self.across
         )
         return np.asarray(2.0 * scale * np.tanh(0.5 * self.electrode_length / scale))
 
     def ends(
         self, resistivity: ArrayLike, electrode_excess: ArrayLike, thickness: ArrayLike
     ) -> Floats:
-        """Give what R x section holds beyond rho x gap [ohm m^2], without excess."""
+        """Give what R x section holds beyond rho x gap [ohm m^2]."""
         rho = np.asarray(resistivity, dtype=np.float64)
         open_too = np.where(np.isfinite(np.asarray(electrode_excess)), 0.0, np.inf)
-        return np.asarray(rho * self.below(rho, thickness) + open_too)
+        return np.asarray(rho * self.below(rho, electrode_excess, thickness) + open_too)
 
     def electrodes(self, gap: float, width: float) -> tuple[Electrode, ...]:
         """Electrodes seen from above, in increasing x."""

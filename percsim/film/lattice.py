@@ -16,12 +16,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from percsim.film.electrodes import (
-    CORNER,
     SHORTEST_SHARE,
     Bars,
     Film,
     Fingers,
     FourTerminal,
+    transfer_length,
 )
 from percsim.network.build import Network
 from percsim.network.solve import Solution, Sweep
@@ -166,8 +166,9 @@ class Lattice:
         path = self.squares.copy()
         layout, t = self.film.layout, self.film.thickness
         if isinstance(layout, FourTerminal):
-            share = layout.below(rho[self.below], t) / layout.electrode_length
-            path[self.below] *= share
+            under = self.below
+            below = layout.below(rho[under], ratio[under] * rho[under], t)
+            path[under] *= below / layout.electrode_length
         for lengths in self.edge_lengths.T:
             meets = np.flatnonzero(lengths > 0.0)
             ends = self._edge(rho[meets], ratio[meets], lengths[meets])
@@ -176,9 +177,18 @@ class Lattice:
         g = np.where(conducts, 1.0 / (rho * path), 0.0)
         if not isinstance(layout, FourTerminal):
             return g
-        conducting = rho[conducts & ~self.across]
-        mean = float(np.exp(np.log(conducting).mean())) if len(conducting) else 1.0
-        interface = layout.contact_resistivity + mean * CORNER**2 * t * layout.across
+        counted = conducts & ~self.across
+        mean = float(np.exp(np.log(rho[counted]).mean())) if counted.any() else 1.0
+        excess = mean * float(ratio[counted].mean()) if counted.any() else 0.0
+        # an interface of that conductance has the transfer length under a long bar
+        interface = (
+            mean
+            / t
+            * float(
+                transfer_length(mean, excess, t, layout.contact_resistivity, layout.across)
+                ** 2
+            )
+        )
         area = layout.electrode_length * self.film.width
         sensing = [
             np.full(len(nodes), area / interface / len(nodes)) for nodes in self.sense_nodes

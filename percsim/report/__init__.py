@@ -14,6 +14,7 @@ from typing import Any
 
 from percsim.ensemble.store import write_atomically
 from percsim.errors import FolderError
+from percsim.process import check_interrupt
 from percsim.report.tables import (
     Row,
     Summary,
@@ -102,6 +103,7 @@ def write_report(
     files = write_rows(folder, boxes, responses, castings)
     drawings, failures = [], []
     for drawing in draw(Run(summary, boxes, responses, castings, sample)):
+        check_interrupt()
         drawings.append(drawing)
         target = pictures / f"{drawing.name}.png"
         if drawing.failed:

@@ -7,20 +7,13 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from percsim.decision.lots import (
-    MOST_CASTINGS,
-    AcceptanceBand,
-    CureRatio,
-    Lot,
-    sampling_plan,
-)
+from percsim.decision.counts import MOST_CASTINGS, sampling_plan
+from percsim.decision.lots import AcceptanceBand, CureRatio, Lot
 from percsim.report.tables import candidate_label
 from percsim.units import format_quantity
 
 __all__ = ["lot_summary", "lot_text"]
 
-NO_SPREAD = 1e-9
-"""Spread of ln R up to which readings count as the same."""
 FEW = 5
 """Readings below which a tolerance interval is too wide to plan with (judgement)."""
 
@@ -50,6 +43,7 @@ def lot_summary(
     confidence: float = 0.95,
     coverage: float = 0.95,
     share: float = 0.80,
+    good: float | None = None,
     instrument: float = 0.001,
 ) -> dict[str, Any]:
     """Put together what a lot shows and what to do next.
@@ -66,7 +60,7 @@ def lot_summary(
         `median_ohm`, `cv` and, when known, `one_lot_cv` of a run.
     ratio : CureRatio, optional
         Cured over uncured resistance, as measured by the user.
-    within, confidence, coverage, share, instrument : float
+    within, confidence, coverage, share, good, instrument : float
         As in `sampling_plan` and `AcceptanceBand.inside`.
 
     Returns
@@ -76,10 +70,16 @@ def lot_summary(
         None where nothing can be said.
 
     """
-    measured = lot is not None and NO_SPREAD < lot.log_std < math.inf
-    limit = None
+    has_window = window[0] > 0.0 or math.isfinite(window[1])
+    measured = lot is not None and lot.spread_seen
+    limit = cup_means = None
     if lot is not None and measured:
-        log_std, limit = lot.log_std, lot.log_std_limit()
+        # ranks do not see how far a film stands apart, so the counts leave that out
+        usual = lot.without_outliers
+        log_std, limit = usual.log_std, usual.log_std_limit()
+        scatter = usual.scatter
+        if scatter is not None and scatter.films > scatter.cups:
+            cup_means = math.sqrt(scatter.of_means), scatter.films_per_cup
     plan = sampling_plan(
         log_std,
         log_std_limit=limit,
@@ -87,8 +87,11 @@ def lot_summary(
         confidence=confidence,
         coverage=coverage,
         share=share,
+        good=good,
+        passes=() if lot is None or not has_window else lot.passes.tolist(),
+        design_effect=1.0 if lot is None else lot.design_effect,
+        cup_means=cup_means,
     )
-    has_window = window[0] > 0.0 or math.isfinite(window[1])
     band = AcceptanceBand.inside(*window, instrument) if has_window else None
     before = None
     if ratio is not None:
@@ -138,72 +141,115 @@ def _count(number: int | None) -> str:
 
 
 def _scatters(lot: Mapping[str, Any] | None) -> bool:
-    """Whether a lot shows a spread of its conducting castings."""
-    return lot is not None and NO_SPREAD < lot["log_std"] < math.inf
+    """Whether a lot shows a spread that the log-normal law may speak of."""
+    return lot is not None and lot["spread_seen"] and not lot["outliers"]
 
 
-def _what_it_shows(lot: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]:
-    sure, held = _percent(plan["confidence"]), _percent(plan["coverage"])
-    n_open, conducting = lot["n_open"], lot["n"] - lot["n_open"]
-    lines = [
-        f"{lot['n']} {'casting' if lot['n'] == 1 else 'castings'}"
-        + (f", {n_open} of them open" if n_open else "")
-        + f": median {_ohm(lot['median_ohm'])}, smallest {_ohm(lot['smallest_ohm'])}, "
-        f"largest {_ohm(lot['largest_ohm'])}."
-    ]
-    by_rank = lot["median_by_rank_ohm"]
-    alike = conducting > 1 and not _scatters(lot)
-    if alike:
+def _spread_words(lot: Mapping[str, Any], sure: str) -> list[str]:
+    """Median by the law and CV, or why there are none; and what belongs to the cups."""
+    conducting = lot["n"] - lot["n_open"]
+    lines = []
+    if conducting > 1 and not lot["spread_seen"]:
         lines.append(
-            "All conducting readings are the same: their last digit hides the spread, so "
-            "nothing is said of it; read with more digits."
+            "No spread seen: the conducting readings differ by less than the instrument "
+            "does, whose uncertainty stands for it; read with more digits."
         )
-    elif conducting > 1:
-        of = " of those that conduct" if n_open else ""
+    elif _scatters(lot):
+        of = " of those that conduct" if lot["n_open"] else ""
         lines.append(
             f"Median{of} by the log-normal law {_ohm(lot['geometric_mean_ohm'])}, "
             f"{_between(lot['geometric_mean_interval_ohm'])} with {sure} confidence; CV "
             f"{_percent(lot['cv'])}."
         )
-    lines.append(
-        f"By ranks alone, open castings included, the median lies between "
+    if lot["n_cups"] == 1:
+        lines.append("All films are of one cup: nothing here tells how the next one reads.")
+    elif lot["log_std_between_cups"] is not None:
+        lines.append(
+            f"{lot['n_cups']} cups: ln R scatters by {lot['log_std_between_cups']:.2g} "
+            f"between cups and by {lot['log_std_within_cups']:.2g} between films of a cup; "
+            f"{lot['design_effect']:.2g} films as cast tell as much of the recipe as one "
+            "of its own cup, and every interval counts so."
+        )
+    if lot["outliers"]:
+        named = ", ".join(f"{k + 1}" for k in lot["outliers"])
+        many = len(lot["outliers"]) > 1
+        lines.append(
+            f"Reading{'s' if many else ''} {named} (in the order given) "
+            f"{'stand' if many else 'stands'} apart from the rest: left in, named, and to "
+            "be explained; with such films only ranks and counts hold."
+        )
+    return lines
+
+
+def _tolerance_words(lot: Mapping[str, Any], sure: str, held: str) -> list[str]:
+    conducting = lot["n"] - lot["n_open"]
+    if conducting < 2 or not _scatters(lot):
+        return []
+    ends = lot["tolerance_interval_ohm"]
+    if ends[0] == 0.0:
+        if not lot["n_open"]:
+            return []
+        return [
+            f"No band holds {held} of all castings: {lot['n_open']} of {lot['n']} are "
+            f"open, so that with {sure} confidence only "
+            f"{_percent(lot['conducting_share_at_least'])} or more conduct."
+        ]
+    factor = lot["tolerance_factor"]
+    how = "open ones counted" if factor is None else f"two-sided, k = {factor:.4f}"
+    if factor is not None and lot["log_std_between_cups"] is None:
+        how = f"two-sided, exact k = {factor:.4f}"
+    lines = [
+        f"Tolerance interval: with {sure} confidence at least {held} of all castings "
+        f"lie within {_between(ends)} (log-normal, {how})."
+    ]
+    if conducting < FEW:
+        lines.append(
+            f"{conducting} conducting readings: the interval is as wide as it is "
+            "because so few tell little of the spread."
+        )
+    return lines
+
+
+def _what_it_shows(lot: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]:
+    sure, held = _percent(plan["confidence"]), _percent(plan["coverage"])
+    n_open, conducting = lot["n_open"], lot["n"] - lot["n_open"]
+    by_rank = lot["median_by_rank_ohm"]
+    of_cups = " of the cups" if lot["log_std_between_cups"] is not None else ""
+    lines = [
+        f"{lot['n']} {'casting' if lot['n'] == 1 else 'castings'}"
+        + (f", {n_open} of them open" if n_open else "")
+        + f": median {_ohm(lot['median_ohm'])}, smallest {_ohm(lot['smallest_ohm'])}, "
+        f"largest {_ohm(lot['largest_ohm'])}.",
+        *_spread_words(lot, sure),
+        f"By ranks{of_cups} alone, open castings included, the median lies between "
         f"{_ohm(by_rank['low'])} and {_ohm(by_rank['high'])} "
         f"({_percent(by_rank['confidence'])} confidence)."
         if by_rank
-        else f"Too few readings for the median by ranks alone at {sure} confidence."
-    )
-    if conducting > 1 and not alike:
-        lines.append(
-            f"Tolerance interval: with {sure} confidence at least {held} of conducting "
-            f"castings lie within {_between(lot['tolerance_interval_ohm'])} (log-normal, "
-            f"two-sided, exact k = {lot['tolerance_factor']:.4f})."
-        )
-        if conducting < FEW:
-            lines.append(
-                f"{conducting} conducting readings: the interval is as wide as it is "
-                "because so few tell little of the spread."
-            )
+        else f"Too few readings for the median by ranks{of_cups} alone at {sure} "
+        "confidence.",
+        *_tolerance_words(lot, sure, held),
+    ]
     low, high = lot["window_ohm"]
     if low > 0.0 or math.isfinite(high):
         ends = lot["share_interval"]
         lines.append(
             f"Window {_between(lot['window_ohm'])}: {lot['inside']} of {lot['n']} inside, "
-            f"a share of {_percent(ends[0])} to {_percent(ends[1])} with {sure} confidence "
-            "(Clopper-Pearson)"
+            f"a share of {_percent(ends[0])} to {_percent(ends[1])} of all castings with "
+            f"{sure} confidence (Clopper-Pearson)"
             + (
                 f"; by the log-normal law {_percent(lot['share_by_law'])}."
-                if conducting > 1 and not alike
+                if conducting > 1 and _scatters(lot)
                 else "."
             )
         )
     shape = lot["normality"]
-    if shape and shape["log_p"] < NOT_LOG_NORMAL:
+    if shape and shape["log_p"] < NOT_LOG_NORMAL and not lot["outliers"]:
         lines.append(
             f"ln R does not look normal (Shapiro-Wilk p = {shape['log_p']:.2g}): trust "
             "ranks and counts, not the figures of the log-normal law; look for two cups, "
             "lots or operators in one list."
         )
-    elif shape:
+    elif shape and not lot["outliers"]:
         lines.append(
             f"Nothing speaks against a log-normal law (Shapiro-Wilk p = "
             f"{shape['log_p']:.2g} for ln R); {conducting} readings can miss a wrong one."
@@ -248,7 +294,7 @@ def _acceptance(result: Mapping[str, Any]) -> list[str]:
             "that one outside passes at most once "
             "in 44."
         ]
-        if lot is not None and _scatters(lot):
+        if lot is not None and _scatters(lot) and lot["tolerance_interval_ohm"][0] > 0.0:
             lines.append(
                 f"One that is accepted but reads outside "
                 f"{_between(lot['tolerance_interval_ohm'])} is not like the others of "
@@ -275,10 +321,27 @@ def _acceptance(result: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def _how_many(plan: Mapping[str, Any]) -> list[str]:
+def _how_many(plan: Mapping[str, Any], by_rank: bool) -> list[str]:
     sure, w = _percent(plan["confidence"]), _percent(plan["within"])
     lines = []
-    if plan["for_median"] is not None:
+    if plan["for_median"] is None:
+        lines.append(
+            "Median: the spread is not known from fewer than two conducting castings that "
+            "differ; cast five, or give --cv or --folder."
+        )
+    elif plan["for_median_cups"] is not None:
+        row = plan["for_median_cups"]
+        lines.append(
+            f"Median within {w} at {sure} confidence: {_count(row['cups'])} cups of "
+            f"{row['films_per_cup']:.3g} films; more films of a cup do not replace cups."
+        )
+    elif by_rank:
+        lines.append(
+            f"Median within {w} at {sure} confidence: {_count(plan['for_median_by_rank'])} "
+            f"castings by ranks, at a spread of ln R of {plan['log_std']:.2g} without what "
+            "stands apart."
+        )
+    else:
         at_limit = ""
         if plan["spread_is_measured"]:
             at_limit = (
@@ -292,11 +355,6 @@ def _how_many(plan: Mapping[str, Any]) -> list[str]:
             f"out so in {_percent(plan['assurance'])} of such lots{at_limit}; "
             f"{_count(plan['for_median_by_rank'])} by ranks alone."
         )
-    else:
-        lines.append(
-            "Median: the spread is not known from fewer than two conducting castings that "
-            "differ; cast five, or give --cv or --folder."
-        )
     lines.append(
         f"Smallest and largest reading hold {_percent(plan['coverage'])} of all castings "
         f"with {sure} confidence, whatever the law, from {plan['for_range']} castings on."
@@ -306,12 +364,39 @@ def _how_many(plan: Mapping[str, Any]) -> list[str]:
         + ("s" if row["failures"] != 1 else "")
         for row in plan["for_share"]
     )
+    in_cups = ""
+    if plan["design_effect"] > 1.0:
+        in_cups = (
+            ", a cup each (as cast here "
+            + ", ".join(f"{row['in_cups']}" for row in plan["for_share"])
+            + ")"
+        )
     lines.append(
         f"To prove that {_percent(plan['share'])} or more lie inside the window with "
-        f"{sure} confidence, no law assumed: {proofs}. Fix the number and the failures "
-        "before casting."
+        f"{sure} confidence, no law assumed: {proofs}{in_cups}. Fix the number and the "
+        "failures before casting."
     )
+    lines.append(_film_by_film(plan))
     return lines
+
+
+def _film_by_film(plan: Mapping[str, Any]) -> str:
+    """Where the sequential plan stands, and how far it is from its ends."""
+    told = plan["sequential"]
+    risk = _percent(1.0 - plan["confidence"])
+    ends = (
+        f"(accepts {_percent(plan['share'])} in at most {risk} of cases, rejects "
+        f"{_percent(told['good'])} about as seldom)"
+    )
+    if told["verdict"] != "go on":
+        word = "accepted" if told["verdict"] == "accept" else "rejected"
+        return f"Film by film the recipe is {word} after film {told['n']} {ends}."
+    start = f"after {told['n']} films undecided, " if told["n"] else ""
+    return (
+        f"Film by film {ends}: {start}accepted when the next {told['more_to_accept']} "
+        f"pass, rejected when the next {told['more_to_reject']} fail; a good recipe takes "
+        f"{told['expected_if_good']:.0f} in all on average."
+    )
 
 
 def _sampling_words(result: Mapping[str, Any]) -> list[str]:
@@ -327,8 +412,12 @@ def _sampling_words(result: Mapping[str, Any]) -> list[str]:
         ". A mean outside what the lot before it leads to expect stops the lot; a single "
         "film outside is a reason to measure five more."
     )
-    count = plan["for_median_assured"]
-    proof = plan["for_share"][0]["castings"]
+    by_rank = lot is not None and bool(lot["outliers"])
+    count = plan["for_median_by_rank" if by_rank else "for_median_assured"]
+    if plan["for_median_cups"] is not None:
+        row = plan["for_median_cups"]
+        count = math.ceil(row["cups"] * row["films_per_cup"])
+    proof = plan["for_share"][0]["in_cups"]
     first = max(count or 0, proof) if count is None or count < MOST_CASTINGS else proof
     return [
         f"Cast {first} films in all, from at least three cups on different days, weighed "
@@ -365,7 +454,8 @@ def lot_text(result: Mapping[str, Any], quiet: bool = False) -> str:
         parts.append(("What the run predicts", _prediction(result["predicted"])))
     parts.append(("What to accept", _acceptance(result)))
     if not quiet:
-        parts.append(("How many castings", _how_many(plan)))
+        apart = result["lot"] is not None and bool(result["lot"]["outliers"])
+        parts.append(("How many castings", _how_many(plan, apart)))
         parts.append(("Sampling plan", _sampling_words(result)))
     blocks = [
         "\n".join(

@@ -55,6 +55,7 @@ RESPONSE_COLUMNS = (
     "weight_fraction",
     "box_length_m",
     "box_number",
+    "visit",
     "strain",
     "temperature_K",
     "resistance_ohm",

@@ -211,13 +211,22 @@ def test_flat_flakes_conduct_worse_through_the_film_and_isotropic_ones_alike(ord
     # had they been open, the chapter would not say that nobody looked
     words = {"electrodes_on": "surface", "across": found.as_dict()}
     assert "times the resistivity along the film" in _across_text(words)
-    blocked = {
-        key: Record(key, "done", encode_json({**record.result, "conductances": [0.0]}), 0.0)
-        if key in {job.key for job in across_jobs(plan)}
-        else record
-        for key, record in records.items()
-    }
-    nothing = gather_across(plan, blocked, loadings, threshold)
+
+    def blocked(conducting):
+        found = dict(records)
+        for job in across_jobs(plan):
+            if job.number % 5 not in conducting:
+                result = {**records[job.key].result, "conductances": [0.0]}
+                found[job.key] = Record(job.key, "done", encode_json(result), 0.0)
+        return gather_across(plan, found, loadings, threshold)
+
+    # half of the boxes are enough to conduct, but not of all that could be drawn as well
+    few = blocked((0, 1))
+    assert few.ratio == 1.0
+    assert 0 < few.n_open_boxes < few.n_boxes
+    words["across"] = few.as_dict()
+    assert "too many to tell the resistivity that way" in _across_text(words)
+    nothing = blocked(())
     assert nothing.ratio == 1.0
     assert nothing.n_boxes == nothing.n_open_boxes == len(across_jobs(plan))
     words["across"] = nothing.as_dict()
@@ -225,9 +234,10 @@ def test_flat_flakes_conduct_worse_through_the_film_and_isotropic_ones_alike(ord
     assert f"Of {nothing.n_boxes} boxes with the current through the thickness" in told
     assert "do not conduct" in told
     assert "not known yet" not in told
-    # and the chapter holds it, refused or not
+    # and the chapter and the command line hold it, refused or not
     film = words | {
         "layout": "bars", "electrodes": [{}, {}], "gap_m": 1e-3, "width_m": 2e-3,
         "thickness_m": 5e-4, "particles": 1e5, "threshold_ratio": 1.2, "refused": "why",
     }  # fmt: skip
     assert paragraph(told) in CHAPTER.blocks({"film": film})
+    assert CHAPTER.lines({"film": film})[0] == told

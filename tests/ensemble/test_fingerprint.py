@@ -2,14 +2,20 @@
 
 import subprocess
 import sys
-from dataclasses import fields, replace
+from dataclasses import fields, make_dataclass, replace
 
 import numpy as np
 import pytest
 
-from percsim.ensemble.fingerprint import WITHOUT_EFFECT, fingerprint
+from percsim.ensemble import fingerprint as module
+from percsim.ensemble.fingerprint import TAGS, Tagged, fingerprint
 from percsim.ensemble.simulate import BoxJob, Setting, simulate_box
-from percsim.ensemble.threshold import GrowthJob, RecipeParticles, plan_growth
+from percsim.ensemble.threshold import (
+    GrowthJob,
+    GrowthPlan,
+    RecipeParticles,
+    plan_growth,
+)
 from percsim.materials.elastomer import Elastomer
 from percsim.materials.filler import Filler, Orientation, SizeDistribution
 from percsim.materials.recipe import Recipe
@@ -96,7 +102,7 @@ def test_what_counts_of_a_filler_moves_particles_and_the_rest_does_not():
         if field.name == "thickness":
             change["aspect_ratio"] = None
         changed = job(replace(FLAKE, **change))
-        without = field.name in WITHOUT_EFFECT["Filler"]
+        without = field.name in TAGS["Filler"].without_effect.split()
         assert (inputs(changed.key) == plain) == without, field.name
         assert (simulate_box(changed) == reference) == without, field.name
     softer = job(elastomer=Elastomer(1030.0, 5.0, 1e-4, 0.4, "softer"))
@@ -136,5 +142,57 @@ def test_same_in_every_process_and_to_the_last_bit():
     assert fingerprint(2**60) != fingerprint(2**60 + 1)
     assert fingerprint("a", "b") != fingerprint("a|b")
     assert fingerprint(np.zeros(2)) != fingerprint(np.zeros((2, 1)))
-    with pytest.raises(TypeError, match="no text"):
+    with pytest.raises(TypeError, match="no tags"):
         fingerprint(object())
+
+
+def renamed(value, tags, **names):
+    """The same value in a class of another name, fields of other names and order."""
+    now = {names.get(f.name, f.name): getattr(value, f.name) for f in fields(value)}
+    kind = make_dataclass("Renamed", list(reversed(now)), frozen=True)
+    counted = " ".join(f"{names.get(n, n)}={n}" for n in tags.counted.split())
+    without = " ".join(names.get(n, n) for n in tags.without_effect.split())
+    return kind(**now), Tagged(tags.tag, counted, without)
+
+
+def test_keys_outlive_the_names_of_types_and_fields(monkeypatch):
+    """What is stored today is found by whatever the code is called tomorrow."""
+    monkeypatch.setattr(module, "PHYSICS_VERSION", 1)
+    # inputs without rounding, so that every processor has the same
+    recipe = Recipe(((FLAKE, 0.34),), ELASTOMER)
+    states = (State(), State(2e-3, gradient=((2e-3, 0, 0), (0, -1e-3, 0), (0, 0, -1e-3))))
+    plain = job(recipe=recipe, states=states, variations=(Setting(50.0, 0.02, 0.5),))
+    source = RecipeParticles(recipe)
+    grown = GrowthPlan(source, (1e-4,) * 3, (True,) * 3, (9, 9, 9), 750, 40_000, 7, (1, 2))
+    assert plain.key == "box/0.34/f044ee07817a1509/3"
+    assert GrowthJob("own", grown, 10, 5).key == "threshold/own/8e26156861eb64b0/10"
+    for value in (plain, plain.box, plain.states[1], FLAKE, MOUNTING, plain.law, THERMAL):
+        name = type(value).__name__
+        other, tags = renamed(value, TAGS[name], axis="along", seed="start", mode="how")
+        with monkeypatch.context() as patch:
+            patch.setitem(TAGS, "Renamed", tags)
+            assert fingerprint(other) == fingerprint(value), name
+            assert fingerprint((other, 1)) == fingerprint((value, 1)), name
+
+
+def test_a_field_without_a_tag_is_an_error_and_a_neutral_one_leaves_keys(monkeypatch):
+    def grown(twist):
+        kind = make_dataclass("Grown", ["size", "periodic", "axis", "twist"])
+        return kind(job().box.size, job().box.periodic, 0, twist)
+
+    monkeypatch.setitem(TAGS, "Grown", TAGS["Box"])
+    with pytest.raises(TypeError, match=r"Grown\.twist has no tag"):
+        fingerprint(grown(0.0))
+    counted = f"{TAGS['Box'].counted} twist"
+    monkeypatch.setitem(TAGS, "Grown", Tagged("box", counted, neutral={"twist": 0.0}))
+    assert fingerprint(grown(0.0)) == fingerprint(job().box)
+    assert fingerprint(grown(0.1)) != fingerprint(job().box)
+    monkeypatch.setitem(TAGS, "Grown", Tagged("box", TAGS["Box"].counted, "twist"))
+    assert fingerprint(grown(0.1)) == fingerprint(job().box)
+
+
+def test_another_physics_makes_other_keys(monkeypatch):
+    before = job().key, growth().key
+    monkeypatch.setattr(module, "PHYSICS_VERSION", module.PHYSICS_VERSION + 1)
+    for old, new in zip(before, (job().key, growth().key), strict=True):
+        assert inputs(old) != inputs(new)

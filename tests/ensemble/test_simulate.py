@@ -358,7 +358,8 @@ def test_a_variation_is_the_box_with_another_law():
     assert found["settings"] == [list(setting)]
     sample = found["sample"]
     assert len(sample["weights"]) == len(sample["opened"][0]) <= CONTACT_SAMPLE
-    assert sample["strains"] == [0.0, 0.001, 0.003]
+    assert found["visits"] == list(rows)
+    assert [states[i].strain for i in sample["visits"]] == [0.0, 0.001, 0.003]
     assert sample["opened"][0] == [0.0] * len(sample["weights"])
 
 

@@ -105,7 +105,7 @@ def test_records_come_back(tmp_path):
     with Store.open(tmp_path / "deep" / "folder") as store:
         store.add([record(1, math.inf), record(2, 0.1 + 0.2), record(3, status="failed")])
         store.add([])
-    with Store.open(tmp_path / "deep" / "folder") as store:
+    with Store.read(tmp_path / "deep" / "folder") as store:
         back = store.records()
         assert list(back) == ["box/1", "box/2", "box/3"]
         assert back["box/1"].result == {"x": math.inf}
@@ -116,6 +116,11 @@ def test_records_come_back(tmp_path):
         assert back["box/3"].message == "ConvergenceError: no proof"
         assert store.counts() == {"done": 2, "failed": 1}
         assert list(store.records(["box/2", "box/9"])) == ["box/2"]
+    with Store.open(tmp_path / "deep" / "folder") as store:
+        # whoever writes next shall try again what failed
+        assert store.counts() == {"done": 2, "failed": 0}
+        store.add([record(3, status="failed")])
+        assert store.counts() == {"done": 2, "failed": 1}
         store.add([record(3, 7.0)])
         assert store.counts() == {"done": 3, "failed": 0}
         assert "3 done, 0 failed" in repr(store)
@@ -129,8 +134,7 @@ def test_log_and_schema_are_as_documented(tmp_path):
             assert other.execute(
                 "SELECT key, status, result, elapsed FROM boxes"
             ).fetchall() == [("box/1", "done", '{"x": 1.5}', 0.25)]
-            meta = dict(other.execute("SELECT key, value FROM meta"))
-            assert meta["schema_version"] == "2"
+            assert other.execute("PRAGMA user_version").fetchone() == (3,)
 
 
 def test_artefacts(tmp_path):
@@ -255,14 +259,40 @@ def test_lock_on_a_file_that_was_just_removed_does_not_count(tmp_path, monkeypat
 
 def test_another_schema_is_refused(tmp_path):
     Store.open(tmp_path).close()
-    with contextlib.closing(sqlite3.connect(tmp_path / DATABASE)) as other, other:
-        other.execute("UPDATE meta SET value = '99' WHERE key = 'schema_version'")
+    with contextlib.closing(sqlite3.connect(tmp_path / DATABASE)) as other:
+        other.execute("PRAGMA user_version = 99")
     for opener in (lambda: Store.open(tmp_path), lambda: Store.read(tmp_path)):
         with pytest.raises(FolderError, match="schema 99") as error:
             opener()
         one_line(error)
     with Store.open(tmp_path, fresh=True) as store:
         assert store.counts() == {"done": 0, "failed": 0}
+
+
+def test_the_schema_before_is_refused(tmp_path):
+    """As it was made until keys had tags, with a box in it."""
+    with contextlib.closing(sqlite3.connect(tmp_path / DATABASE)) as other, other:
+        for statement in (
+            "PRAGMA application_id = 0x70657263",
+            "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
+            "CREATE TABLE boxes (key TEXT PRIMARY KEY, status TEXT NOT NULL"
+            " CHECK (status IN ('done', 'failed')), result TEXT NOT NULL,"
+            " elapsed REAL NOT NULL)",
+            "CREATE TABLE artefacts (name TEXT PRIMARY KEY, value TEXT NOT NULL)",
+            "INSERT INTO meta VALUES ('schema_version', '2')",
+            "INSERT INTO boxes VALUES ('box/0.3/ab/0', 'done', '{}', 0.1)",
+        ):
+            other.execute(statement)
+    before = (tmp_path / DATABASE).read_bytes()
+    for opener in (Store.open, Store.read):
+        with pytest.raises(
+            FolderError, match=r"schema 2, this one reads 3.*--fresh"
+        ) as error:
+            opener(tmp_path)
+        assert str(tmp_path / DATABASE) in one_line(error)
+    assert (tmp_path / DATABASE).read_bytes() == before
+    with Store.open(tmp_path, fresh=True) as store:
+        assert store.records() == {}
 
 
 @pytest.mark.parametrize("fresh", [False, True])
@@ -391,14 +421,19 @@ def test_unwritable_folder(tmp_path):
     ]
 
 
-def test_interrupted_batch_is_rolled_back(tmp_path):
-    def rows():
-        yield ("box/1", "done", "{}", 0.0)
-        raise KeyboardInterrupt
+def test_interrupted_batch_is_rolled_back(tmp_path, monkeypatch):
+    checksum = store_module._checksum
+
+    def interrupted(table, row):
+        if row[0] == "box/1":
+            raise KeyboardInterrupt
+        return checksum(table, row)
 
     with Store.open(tmp_path) as store:
+        monkeypatch.setattr(store_module, "_checksum", interrupted)
         with pytest.raises(KeyboardInterrupt):
-            store._write("INSERT OR REPLACE INTO boxes VALUES (?, ?, ?, ?)", rows())
+            store.add([record(0), record(1)])
+        monkeypatch.undo()
         assert store.records() == {}
         store.add([record(2)])
         assert list(store.records()) == ["box/2"]

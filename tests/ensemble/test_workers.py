@@ -134,7 +134,9 @@ def test_store_continues_and_runs_nothing_twice(tmp_path, expected, workers):
 
 
 @pytest.mark.parametrize("workers", [1, 2])
-def test_a_job_that_raises_is_recorded_and_not_repeated(tmp_path, expected, workers):
+def test_a_job_that_raises_is_recorded_and_tried_again_by_the_next_run(
+    tmp_path, expected, workers
+):
     with Store.open(tmp_path) as store:
         outcome = run_jobs(
             box_jobs.fail_on_multiples_of_three, JOBS[:8], workers=workers, store=store
@@ -148,9 +150,8 @@ def test_a_job_that_raises_is_recorded_and_not_repeated(tmp_path, expected, work
         again = run_jobs(refuse, JOBS[:8], workers=workers, store=store)
         assert again.failures == outcome.failures
         assert again.results == outcome.results
-        healed = run_jobs(
-            simulate, JOBS[:8], workers=workers, store=store, retry_failed=True
-        )
+    with Store.open(tmp_path) as store:
+        healed = run_jobs(simulate, JOBS[:8], workers=workers, store=store)
         assert healed.results == expected[:8]
         assert healed.n_reused == 5
 

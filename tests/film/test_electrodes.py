@@ -96,6 +96,31 @@ def test_crowding_with_contact_resistance_against_finite_differences(contact, le
     assert law - 3.0 == pytest.approx(1.0 / current - 3.0, rel=0.08)
     # far more than the contact resistance over the whole electrode
     assert law - 3.0 > 2.0 * contact / length + 0.2
+    # what particles on the face cost, of both electrodes together, is such a contact
+    bars = Bars("surface", length, 0.4 * contact)
+    assert bars.resistance(1, 1.2 * contact, 3.0, 1, 1) == pytest.approx(law, rel=1e-12)
+
+
+def test_poor_contact_of_particles_below_short_and_long_bars():
+    def added(layout, excess):
+        return float(layout.resistance(2.0, excess, 1.0, 1.0, 0.1)) * 0.1 - 2.0
+
+    # far shorter than the transfer length the whole bar conducts: r_c/2 over d/t of the
+    # section; far longer, a transmission line (Schroder, section 3.4): sqrt(rho r_c/2 t)
+    assert added(Bars("surface", 0.1), 4e3) == pytest.approx(4e3 * 0.1 / 0.1, rel=1e-3)
+    assert added(Bars("surface"), 4e3) == pytest.approx(
+        2.0 * np.sqrt(2.0 * 2e3 * 0.1), rel=1e-3
+    )
+    # nothing jumps where shorting particles and poor contacts just cancel
+    for bars in (Bars("surface", 0.1), Fingers(4, 0.2, mount="surface")):
+        ends = (-1e-9, 0.0, 1e-9)
+        below, at, above = (bars.resistance(2.0, e, 1.0, 1.0, 0.1) for e in ends)
+        assert below < at < above
+        assert below == pytest.approx(at, rel=1e-8) == above
+    # particles that short a length at the electrode do so in series
+    assert added(Bars("surface", 0.1), -0.1) == pytest.approx(
+        added(Bars("surface", 0.1), 0.0) - 0.1, rel=1e-9
+    )
 
 
 @pytest.mark.parametrize("across", [0.25, 4.0])
@@ -119,9 +144,14 @@ def test_four_terminals_against_finite_differences(contact, length):
 
 def test_four_terminals_do_not_read_the_excess_of_the_electrodes():
     layout = FourTerminal(1e-3, 1e-3, 1e-5)
-    assert layout.resistance(1.0, 5e-4, 3e-3, 6e-3, 2e-4) == pytest.approx(
-        float(layout.resistance(1.0, 0.0, 3e-3, 6e-3, 2e-4)), rel=1e-14
-    )
+
+    def read(excess, layout=layout):
+        return float(layout.resistance(1.0, excess, 3e-3, 6e-3, 2e-4))
+
+    assert read(-5e-4) == pytest.approx(read(0.0), rel=1e-14)
+    # but poor contacts keep the current from dipping into the bars, as an interface does
+    assert read(4e-5) == pytest.approx(read(0.0, FourTerminal(1e-3, 1e-3, 3e-5)), rel=1e-14)
+    assert read(4e-5) > read(0.0)
 
 
 @pytest.mark.parametrize(

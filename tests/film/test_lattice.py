@@ -27,11 +27,11 @@ def uniform(film, block=1e-4, ratio=RATIO, **how):
     ],
     ids=lambda x: f"{x.name} {x.mount}",
 )
-@pytest.mark.parametrize("dimension", [2, 3])
-def test_uniform_blocks_give_the_resistance_of_the_layout(layout, dimension):
+@pytest.mark.parametrize(("dimension", "ratio"), [(2, RATIO), (3, RATIO), (2, 4e-5)])
+def test_uniform_blocks_give_the_resistance_of_the_layout(layout, dimension, ratio):
     film = Film(3e-4, 5e-3, 1.3e-3, layout=layout)
-    exact = float(film.resistance(RHO, RATIO * RHO))
-    assert uniform(film, dimension=dimension) == pytest.approx(exact, rel=1e-6)
+    exact = float(film.resistance(RHO, ratio * RHO))
+    assert uniform(film, ratio=ratio, dimension=dimension) == pytest.approx(exact, rel=1e-6)
 
 
 @pytest.mark.parametrize("number", [2, 5])

@@ -99,11 +99,12 @@ def invent(
                         "weight_fraction": w,
                         "box_length_m": length,
                         "box_number": number,
+                        "visit": visit,
                         "strain": e,
                         "temperature_K": 293.15,
                         "resistance_ohm": r * (1 + 14 * e),
                     }
-                    for e in strains
+                    for visit, e in enumerate(strains)
                 )
             mean_inverse.append(rho * (length - 15e-6))
         fits.append(

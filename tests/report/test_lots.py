@@ -87,7 +87,43 @@ def test_one_reading_and_equal_readings_show_no_spread():
     assert "1 casting: median 1.2 kohm" in one
     assert "law" not in one.split("What to accept")[0]
     same = text_of(Lot(np.array([1500.0, 1500.0]), (700.0, 3e3)), window=(700.0, 3e3))
-    assert "their last digit hides the spread" in same
+    assert "No spread seen" in same
     assert "Tolerance interval" not in same
     assert "1.5 kohm to 1.5 kohm is not like" not in same
     assert "spread is not known" in same
+
+
+def test_cups_are_told_apart():
+    cups = [f"cup {k // 5}" for k in range(20)]
+    readings = READINGS * np.repeat([0.7, 0.9, 1.1, 1.4], 5)
+    told = text_of(Lot(readings, WINDOW, cups))
+    assert "4 cups: ln R scatters by" in told
+    assert "cups of 5 films" in told
+    assert "a cup each (as cast here" in told
+    assert "exact k" not in told
+    assert "Shapiro" not in told
+    one = text_of(Lot(READINGS, WINDOW, ["a"] * 20))
+    assert "All films are of one cup" in one
+    assert "exact k" in one
+
+
+def test_a_reading_apart_is_named_and_ranks_count():
+    apart = np.append(READINGS[:6], 1e6 * READINGS[6])
+    told = text_of(Lot(apart, WINDOW))
+    assert "Reading 7 (in the order given) stands apart" in told
+    assert "castings by ranks" in told
+    assert "Tolerance interval" not in told
+    assert "CV" not in told.split("What to accept")[0]
+
+
+def test_no_band_is_promised_of_films_that_are_open():
+    told = text_of(Lot(np.append(READINGS[:9], np.inf), WINDOW))
+    assert "No band holds 95 % of all castings: 1 of 10 are open" in told
+    assert "of conducting" not in told
+
+
+def test_film_by_film():
+    told = text_of(Lot(READINGS, WINDOW))
+    assert "Film by film the recipe is accepted after film 18" in told
+    two = text_of(Lot(READINGS[:2], WINDOW))
+    assert "after 2 films undecided, accepted when the next 16 pass" in two

@@ -278,10 +278,13 @@ def _percent(entry: Any) -> str:
 
 def _lines(summary: Summary) -> Sequence[str]:
     film = _film(summary)
+    across = film["across"]
+    unknown = across["direction"] != "alike" and not across["by_loading"]
+    out = [_across_text(film)] if unknown else []
     if "refused" in film:
-        return [f"Film of blocks: {film['refused']}."]
+        return [*out, f"Film of blocks: {film['refused']}."]
     chains, uneven = film["chains"]["resistance_cv"], film["uneven"]["resistance_cv"]
-    out = [
+    out += [
         f"The film holds about {_count(film['particles'])} particles; put together from"
         f" blocks, its chains alone scatter R by {_with_error(chains, 100.0)} %, with"
         f" uneven mixing {_with_error(uneven, 100.0)} %."
