@@ -277,9 +277,7 @@ def layered(steps: np.ndarray, edge: int = 9) -> tuple[Network, float]:
     g = np.ones(len(rows))
     g[along] = steps[1 + rows[along].min(axis=1) // lines]
     g[first], g[last] = steps[0], steps[-1]
-    network = Network(
-        bars.network.n_nodes, rows, g, bars.network.source, bars.network.sink
-    )
+    network = Network(bars.network.n_nodes, rows, g, bars.network.source, bars.network.sink)
     return network, float(np.sum(1.0 / steps)) / lines
 
 
@@ -351,7 +349,7 @@ def per_flake(edge: float = 260e-6) -> None:
     recipe = recipe.at_volume_fraction(2.0 * found.volume_fraction.value)
     thermal = ps.ThermalOpening(recipe.thermal_expansion, 233.15, 0.3)
     mounting = ps.Mounting("bonded")
-    law = ps.ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5, seed=1)
+    law = ps.ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5, 10e-6, seed=1)
     box = ps.Box((edge,) * 3, (False, True, True))
     for count in (1, 11):
         best = []
@@ -362,7 +360,7 @@ def per_flake(edge: float = 260e-6) -> None:
             links = ps.find_links(particles, 0.0)
             marks.append(time.process_time())
             sweep, solving = ps.Sweep(), 0.0
-            opened = OpenedBox.of(links, law.seed, mounting, thermal)
+            opened = OpenedBox.of(links, law, mounting, thermal)
             for strain in np.linspace(0.0, 0.01, count):
                 network = opened.network(law, float(strain), 293.15, 0.3).network
                 start = time.process_time()

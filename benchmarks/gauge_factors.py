@@ -16,13 +16,15 @@ import percsim as ps
 
 ROOM, SHUT = 293.15, 233.15
 BETA = 100.0
+SIZE = 10e-6
+"""Number median of the flakes, and the length that openings are counted in [m]."""
 
 
 def flakes(orientation: str, tilt: float = 0.0) -> ps.Filler:
     return ps.Filler(
         kind="flake",
         density=2250.0,
-        size=ps.SizeDistribution(10e-6, 0.405),
+        size=ps.SizeDistribution(SIZE, 0.405),
         aspect_ratio=15.0,
         orientation=ps.Orientation(orientation, tilt),
     )
@@ -43,7 +45,7 @@ def slopes(filler, times_threshold, threshold, shut, delta_b, strain, boxes, edg
             recipe, ps.Box((edge,) * 3, (False, True, True)), rng
         )
         links = ps.find_links(particles, 0.0)
-        law = ps.ContactOpeningLaw(8e-5, BETA, delta_b, 0.0, 8e-5, seed=number)
+        law = ps.ContactOpeningLaw(8e-5, BETA, delta_b, 0.0, 8e-5, SIZE, seed=number)
         r0, r1 = (
             ps.solve_network(ps.build_network(links, law, s)).resistance for s in states
         )
@@ -67,7 +69,7 @@ def responses(boxes, edge, seed, beta=BETA, delta_b=0.01, share=0.3, shut=SHUT):
             recipe, ps.Box((edge,) * 3, (False, True, True)), rng
         )
         links = ps.find_links(particles, 0.0)
-        law = ps.ContactOpeningLaw(8e-5, beta, delta_b, 0.0, 8e-5, seed=number)
+        law = ps.ContactOpeningLaw(8e-5, beta, delta_b, 0.0, 8e-5, SIZE, seed=number)
         r0, r1 = (
             ps.solve_network(ps.build_network(links, law, s)).resistance for s in states
         )

@@ -2,9 +2,10 @@
 
 Columns: system and quantity, published value, computed value with its standard error, how
 many standard errors apart (of both sides together) and by what share, and the source. An
-allowance is a relative difference granted for a reason, printed below the table. `--effort`
-multiplies the number of samples (1: the fast tests; 10: the slow ones), `--markdown` prints
-a table for the README, and words select rows by their id.
+allowance is a relative difference granted for a reason, printed below the table as remarks
+are, such as values published before that of the row. `--effort` multiplies the number of
+samples (1: the fast tests; 10: the slow ones), `--markdown` prints a table for the README,
+and words select rows by their id.
 """
 
 from __future__ import annotations
@@ -31,7 +32,8 @@ def main() -> None:
     )
     parser.add_argument("--markdown", action="store_true", help="print a Markdown table")
     options = parser.parse_args()
-    rows = tomllib.loads((TESTS / "published" / "values.toml").read_text())["value"]
+    sheet = tomllib.loads((TESTS / "published" / "values.toml").read_text())
+    rows = sheet["value"]
     if options.words:
         rows = [r for r in rows if any(word in r["id"] for word in options.words)]
     if options.markdown:
@@ -57,6 +59,9 @@ def main() -> None:
         mark = "" if inside else " !"
         if allowed:
             notes.append(f"{row['system']}: {allowed:g} % allowed, {row['reason']}")
+        if "remark" in row:
+            notes.append(f"{row['system']}: {row['remark']}")
+        if allowed or "remark" in row:
             mark += " *"
         far = "exact" if exact else f"{apart:+.1f}" if math.isfinite(apart) else "-"
         if options.markdown:
@@ -71,6 +76,8 @@ def main() -> None:
                 f" {far:>6} {share:+8.2g}{mark:4} {row['source']}",
                 flush=True,
             )
+    if any(row["source"] == "independent simulation" for row in rows):
+        notes.append(sheet["independent"])
     print()
     for note in notes:
         print(f"* {note}")

@@ -425,6 +425,7 @@ class Plan:
             "contacts": {
                 "closed_at": self.closed_at, "cutoff": self.cutoff,
                 "electrode_conductance": self.electrode_conductance,
+                "opening_length": self.opening_length,
             },
             "tolerances": {"thickness": self.tolerances["thickness"]},
             "batch": {} if self.batch_mass is None else {"mass": self.batch_mass},
@@ -562,11 +563,15 @@ class Plan:
             film = film.model_copy(update={"thickness": values["thickness"]})
         if "mix_ratio" in values:
             elastomer = elastomer.model_copy(update={"mix_ratio": values["mix_ratio"]})
+        # beta and delta_b mean the same in every mix
+        own = {"opening_length": self.opening_length}
+        contacts = self.contacts.model_copy(update=own)
         return replace(
             self,
             filler=tuple(fillers),
             film=film,
             elastomer=elastomer,
+            contacts=contacts,
             explore=self.explore.model_copy(update=dict.fromkeys(AXES)),
             mix=tuple(values.items()),
         )
@@ -812,6 +817,11 @@ class Plan:
         return Stated(round(min(self.temperatures) - 20.0, 9))
 
     @property
+    def opening_length(self) -> float:
+        """Length that openings of contacts are counted in [m]."""
+        return self.contacts.opening_length or self.median_diameter
+
+    @property
     def cutoff(self) -> float:
         """Longest gap that counts as a contact [m]."""
         if self.contacts.cutoff is not None:
@@ -863,7 +873,13 @@ class Plan:
         if c.model == "affine":
             return TunnellingLaw(c.barrier_height.value, c.contact_area.value, electrode)
         return ContactOpeningLaw(
-            c.g0.value, c.beta.value, c.delta_b.value, c.Ea.value, electrode, seed
+            c.g0.value,
+            c.beta.value,
+            c.delta_b.value,
+            c.Ea.value,
+            electrode,
+            self.opening_length,
+            seed,
         )
 
     def mounting(self) -> Mounting:
@@ -2039,7 +2055,7 @@ def _check_boxes(plan: Plan, reading: _Reading) -> None:
             )
 
 
-_OF_OPENING = ("g0", "beta", "delta_b", "Ea")
+_OF_OPENING = ("g0", "beta", "delta_b", "opening_length", "Ea")
 _OF_AFFINE = ("barrier_height", "contact_area")
 """Keys of [contacts] that only one of the two models reads."""
 

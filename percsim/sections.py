@@ -1062,14 +1062,23 @@ class ContactsSection(Section):
         )
     )
     beta: Annotated[Stated, _Stated(_Number(0.0, 100_000.0))] = _field(
-        "Decay of a contact as it opens, per opening over the mean particle size. Only"
-        " for model = 'opening'.",
+        "Decay of a contact as it opens, per opening over opening_length. Only for model ="
+        " 'opening'.",
         100,
     )
     delta_b: Annotated[Stated, _Stated(_Number(1e-6, 1000.0))] = _field(
-        "Opening over the mean particle size at which half of the contacts are broken."
-        " Only for model = 'opening'.",
+        "Opening over opening_length at which half of the contacts are broken. Only for"
+        " model = 'opening'.",
         0.01,
+    )
+    opening_length: (
+        Annotated[float, _Quantity("length", "um", "1 nm", "10 mm")] | None
+    ) = _field(
+        "Length that beta and delta_b count openings in, the same for every contact and"
+        " every size under [explore]. Default: the number median of the coarsest filler, as"
+        " sieved. Only for model = 'opening'.",
+        None,
+        example="10 um",
     )
     closed_at: (
         Annotated[Stated, _Stated(_Quantity("temperature", "C", "-200 C", "400 C"))] | None

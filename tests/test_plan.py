@@ -107,6 +107,60 @@ def test_defaults_that_follow_other_keys() -> None:
     assert Plan.from_dict(changed(contacts={"model": "affine"})).cutoff == 2e-9
 
 
+SPECKS = {
+    "kind": "sphere", "density": "2250 kg/m3", "diameter": "1 um", "share": "3 %",
+    "name": "specks",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("fillers", "expected"),
+    [
+        ([{}], 10e-6),
+        ([{"share": "97 %"}, SPECKS], 10e-6),
+        # by volume 13.4 um at spread ln(d90/d10)/2.563: exp(-3 s^2) of it by number
+        (
+            [{"diameter": {"d10": "6 um", "d50": "13.4 um", "d90": "29.93 um"}}],
+            13.4e-6 * math.exp(-3.0 * (math.log(29.93 / 6.0) / 2.5631) ** 2),
+        ),
+        # evenly in ln D between the sieves: sqrt(6 x 24)
+        (
+            [{"diameter": {
+                "edges": ["2 um", "50 um"], "shares": [1], "weighting": "number",
+                "sieve": "6 to 24 um",
+            }}],
+            12e-6,
+        ),
+        ([{"kind": "rod", "diameter": None, "length": "20 um"}], 20e-6),
+    ],
+)  # fmt: skip
+def test_openings_are_counted_in_the_number_median_of_the_coarsest_filler(
+    fillers: list[dict[str, Any]], expected: float
+) -> None:
+    mapping = changed()
+    own = mapping["filler"]
+    mapping["filler"] = [
+        {k: v for k, v in (own | new).items() if v is not None} if "name" not in new else new
+        for new in fillers
+    ]
+    plan = Plan.from_dict(mapping)
+    law: Any = plan.law()
+    assert law.opening_length == pytest.approx(expected, rel=1e-4)
+    # filled in it is the same plan, with the same boxes
+    again: Any = Plan.from_dict(plan.as_dict()).law()
+    assert again == law
+    mapping["contacts"] = {"opening_length": "10.8 um"}
+    stated: Any = Plan.from_dict(mapping).law()
+    assert stated == replace(law, opening_length=10.8e-6)
+
+
+def test_openings_are_counted_in_one_length_whatever_the_sizes_tried() -> None:
+    plan = Plan.from_dict(changed(explore={"diameter": ["5 um", "20 um"]}))
+    laws: list[Any] = [mix.law() for mix in plan.mixes]
+    assert [law.opening_length for law in laws] == [10e-6, 10e-6]
+    assert {job.law for job in box_jobs(plan)} == {laws[0]}
+
+
 def test_zero_strain_and_room_temperature_are_always_computed() -> None:
     plan = Plan.from_dict(
         changed(
@@ -552,6 +606,7 @@ def test_every_fault_is_reported_at_once() -> None:
         ({"filler": {"orientaton": "in-plane", "tilt": "10 deg"}}, "filler.orientaton is not known; did you mean 'orientation'?"),
         ({"contacs": {"closed_at": "15 C"}, "strain": {"window": "-5000 to 0 microstrain"}}, "contacs is a section that is not known; did you mean 'contacts'?"),
         ({"contacts": {"model": "affine", "g0": "80 uS"}}, "contacts.g0 belongs to model = 'opening', not to 'affine'"),
+        ({"contacts": {"model": "affine", "opening_length": "10 um"}}, "contacts.opening_length belongs to model = 'opening', not to 'affine'"),
         ({"contacts": {"model": "affine", "Ea": "20 meV"}}, "contacts.Ea belongs to model = 'opening', not to 'affine'"),
         ({"contacts": {"barrier_height": "2 eV"}}, "contacts.barrier_height belongs to model = 'affine', not to 'opening'"),
         ({"filler": {"tilt": "10 deg"}}, "filler.tilt belongs to orientation = 'in-plane'"),

@@ -21,7 +21,7 @@ from percsim.materials.recipe import Recipe
 
 __all__ = ["PHYSICS_VERSION", "TAGS", "Tagged", "fingerprint"]
 
-PHYSICS_VERSION = 1
+PHYSICS_VERSION = 2
 """Raise it when the same inputs give a box other digits than before (a law, how particles
 turn, where contacts lie): boxes stored until then are left where they are and not used."""
 
@@ -65,7 +65,7 @@ TAGS = {
     "ThermalOpening": Tagged("thermal", "expansion closed_at share"),
     # every box gives the law a seed of its own
     "ContactOpeningLaw": Tagged(
-        "opening law", "g0 beta delta_b Ea electrode_conductance", "seed"
+        "opening law", "g0 beta delta_b Ea electrode_conductance opening_length", "seed"
     ),
     "TunnellingLaw": Tagged(
         "tunnelling law", "barrier_height area electrode_conductance shortest_gap"

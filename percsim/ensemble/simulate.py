@@ -322,9 +322,9 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         variations `variations`: `settings`, (settings, 3), `visits` (those varied),
         `conductances` [S] and `lost_shares`, (settings, varied visits), and `sample`,
         `CONTACT_SAMPLE` contacts spread over the box: `weights` (square of their length
-        along the current over the mean size), and for each of its `visits` (the first at
-        each strain) their relative openings `opened` without swelling and `stretched` per
-        unit of swelling.
+        along the current over the opening length), and for each of its `visits` (the first
+        at each strain) their relative openings `opened` without swelling and `stretched`
+        per unit of swelling.
 
     """
     particles = place_box(job)
@@ -400,7 +400,7 @@ def _opened_box(
                 f"the state at strain {state.strain:g} and {state.temperature:g} K is not "
                 "that of the job's mounting and thermal opening"
             )
-    return OpenedBox.of(links, law.seed, job.mounting, job.thermal)
+    return OpenedBox.of(links, law, job.mounting, job.thermal)
 
 
 def _vary(
@@ -440,7 +440,6 @@ def _contact_sample(job: BoxJob, box: OpenedBox) -> dict[str, Any]:
     rows = rows[: len(links)]
     first, second = links.arms
     along = (first - second)[rows, links.particles.box.axis]
-    size = links.particles.mean_diameter or 1.0
     visits: dict[float, int] = {}
     for index, state in enumerate(job.states):
         visits.setdefault(state.strain, index)
@@ -450,7 +449,7 @@ def _contact_sample(job: BoxJob, box: OpenedBox) -> dict[str, Any]:
 
     parts = [box.parts(strain) for strain in visits]
     return {
-        "weights": short((along / size) ** 2),
+        "weights": short((along / box.opening_length) ** 2),
         "visits": list(visits.values()),
         "opened": [short(opened[rows]) for opened, _ in parts],
         "stretched": [short(stretched[rows]) for _, stretched in parts],

@@ -11,13 +11,13 @@ __all__ = ["opening_parts"]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def opening_parts(kinds, axes, pairs, normals, first_arms, second_arms, stretches):  # type: ignore[no-untyped-def]
+def opening_parts(factors, axes, pairs, normals, first_arms, second_arms, stretches):  # type: ignore[no-untyped-def]
     """Split the normal motion at each contact: film and turning bodies, and swelling.
 
     Parameters
     ----------
-    kinds : (n,) ndarray of int64
-        0 for flakes (normals turn), 1 for rods (directions turn), 2 for spheres.
+    factors : (n,) ndarray of float64
+        How strongly each axis follows the stretch: -1 endless flakes, 1 endless rods.
     axes : (n, 3) ndarray of float64
         Unit flake normals and rod directions.
     pairs : (m, 2) ndarray of int64
@@ -38,23 +38,23 @@ def opening_parts(kinds, axes, pairs, normals, first_arms, second_arms, stretche
 
     Notes
     -----
-    A diagonal F turns nothing as a whole. The smallest rotation from b to b' is
-    1 + [v] + [v]^2 / (1 + b . b') with v = b x b' (Rodrigues).
+    A diagonal F turns nothing as a whole and takes an axis b along F^factor b. The
+    smallest rotation from b to b' is 1 + [v] + [v]^2 / (1 + b . b') with v = b x b'
+    (Rodrigues).
 
     """
-    n = kinds.shape[0]
+    n = factors.shape[0]
     m = pairs.shape[0]
     turn = np.zeros((n, 3))
     bend = np.zeros(n)
     still = stretches[0] == 1.0 and stretches[1] == 1.0 and stretches[2] == 1.0
     for i in range(n):
-        if still or kinds[i] == 2:
+        if still or factors[i] == 0.0:
             continue
         x, y, z = axes[i, 0], axes[i, 1], axes[i, 2]
-        if kinds[i] == 0:
-            p, q, r = x / stretches[0], y / stretches[1], z / stretches[2]
-        else:
-            p, q, r = x * stretches[0], y * stretches[1], z * stretches[2]
+        p = x * stretches[0] ** factors[i]
+        q = y * stretches[1] ** factors[i]
+        r = z * stretches[2] ** factors[i]
         norm = math.sqrt(p * p + q * q + r * r)
         p, q, r = p / norm, q / norm, r / norm
         turn[i, 0] = y * r - z * q

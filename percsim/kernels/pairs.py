@@ -397,6 +397,44 @@ def pair_order(pairs, n):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def in_order(rows, pairs, images, contacts, centers):
+    """Columns of what `pairs_within` found, in a given order.
+
+    Parameters
+    ----------
+    rows : (m,) ndarray of int64
+        Order.
+    pairs, images, contacts
+        From `pairs_within`.
+    centers : (n, d) ndarray of float
+        Centres of the bodies.
+
+    Returns
+    -------
+    pairs : (m, 2) ndarray of int64
+    gaps : (m,) ndarray of float
+    normals : (m, d) ndarray of float
+    images : (m, d) ndarray of int64
+    points : (m, d) ndarray of float
+        Contact points in space.
+
+    """
+    m, d = rows.size, centers.shape[1]
+    both, shifts = np.empty((m, 2), np.int64), np.empty((m, d), np.int64)
+    gaps, normals, points = np.empty(m), np.empty((m, d)), np.empty((m, d))
+    for e in range(m):
+        row = rows[e]
+        first = pairs[row, 0]
+        both[e, 0], both[e, 1] = first, pairs[row, 1]
+        gaps[e] = contacts[row, 0]
+        for k in range(d):
+            shifts[e, k] = images[row, k]
+            normals[e, k] = contacts[row, 1 + k]
+            points[e, k] = contacts[row, 4 + k] + centers[first, k]
+    return both, gaps, normals, shifts, points
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def first_to_span(pairs, shifts, n, source, sink):
     """Join pairs one after the other until they span.
 

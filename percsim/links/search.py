@@ -120,19 +120,14 @@ def _cell_edge(
     if largest == 0.0:
         return float((volume / n) ** (1.0 / dimension))
     smallest = max(float(widths.max(axis=1).min()), 1e-4 * largest)
-    best, edge = np.inf, largest
-    for a in np.geomspace(0.3 * smallest, 1.2 * largest, 40):
-        cells = 1.0 + widths.sum(axis=1) / a + fills.ravel() / a**dimension
-        if dimension == 3:
-            cells += seen / a**2
-        entries = float(cells.mean()) * n
-        grid = max(volume / a**dimension, 1.0)
-        if grid > _CELLS_PER_BODY * n + 64:
-            continue
-        cost = _ENTRY_COST * entries + 0.5 * entries**2 / grid
-        if cost < best:
-            best, edge = cost, float(a)
-    return edge
+    a = np.geomspace(0.3 * smallest, 1.2 * largest, 40)
+    width, area, fill = widths.sum(axis=1).mean(), seen.mean(), fills.mean()
+    entries = n * (1.0 + width / a + area / a**2 + fill / a**dimension)
+    grid = np.maximum(volume / a**dimension, 1.0)
+    cost = _ENTRY_COST * entries + 0.5 * entries**2 / grid
+    cost[grid > _CELLS_PER_BODY * n + 64] = np.inf
+    cheapest = int(cost.argmin())
+    return float(a[cheapest]) if np.isfinite(cost[cheapest]) else largest
 
 
 def _bodies(particles: Particles) -> tuple[NDArray[np.float64], NDArray[np.int64] | None]:
@@ -256,14 +251,11 @@ def find_links(particles: Particles, cutoff: float) -> Links:
     )  # fmt: skip
     del own, listed, starts, members, sorted_bodies, sorted_kinds
     rows = pairs_kernels.pair_order(pairs, n)
-    pairs = pairs[rows].astype(np.int64)
-    first, second = pairs[:, 0], pairs[:, 1]
-    images = images[rows, :d].astype(np.int64)
+    pairs, gaps, normals, images, points = pairs_kernels.in_order(
+        rows, pairs, images, contacts, p.centers
+    )
     if moved is not None:
-        images += moved[first] - moved[second]
-    gaps, normals = contacts[rows, 0], contacts[rows, 1 : 1 + d]
-    points = contacts[rows, 4 : 4 + d]
-    points += p.centers[first]
+        images += moved[pairs[:, 0]] - moved[pairs[:, 1]]
     return Links(p, cutoff, pairs, gaps, normals, images, points, source, sink)
 
 

@@ -83,9 +83,8 @@ class ContactOpeningLaw:
     .. math:: g = g_0 \exp(-\beta \max(\delta, 0)), \quad
               g = 0 \text{ when } \delta > \delta_b X, \quad \ln X \sim N(0, 1)
 
-    with :math:`\delta` the opening since the reference state over the number-mean lateral
-    size of the particles, all multiplied by
-    :math:`\exp[-E_a/k \, (1/T - 1/T_{20})]`.
+    with :math:`\delta` the opening since the reference state over `opening_length`, all
+    multiplied by :math:`\exp[-E_a/k \, (1/T - 1/T_{20})]`.
 
     Parameters
     ----------
@@ -99,6 +98,9 @@ class ContactOpeningLaw:
         Activation energy of the resistance [J].
     electrode_conductance : float
         Conductance between a body and the electrode face it reaches, at 20 C [S].
+    opening_length : float
+        Length that openings are counted in [m]; one for all contacts, whatever the sizes of
+        their bodies, since what conducts across a gap knows its width alone.
     seed : int
         Seed of the breaking draws, one a contact.
 
@@ -114,10 +116,11 @@ class ContactOpeningLaw:
     delta_b: float
     Ea: float
     electrode_conductance: float
+    opening_length: float
     seed: int = 0
 
     def __post_init__(self) -> None:
-        for name in ("g0", "delta_b", "electrode_conductance"):
+        for name in ("g0", "delta_b", "electrode_conductance", "opening_length"):
             if not 0.0 < getattr(self, name) < float("inf"):
                 raise ValueError(f"{name} must be positive, got {getattr(self, name)}")
         for name in ("beta", "Ea"):
@@ -134,12 +137,7 @@ class ContactOpeningLaw:
         """Conductance of each link [S], 0 where broken, shape (m,)."""
         if not len(links):
             return np.zeros(0)
-        size = links.particles.mean_diameter
-        if size <= 0.0:
-            raise ValueError(
-                "the contact-opening law needs particles of some size, all are points"
-            )
-        relative = openings(links, state) / size
+        relative = openings(links, state) / self.opening_length
         breaks_at = self.delta_b * np.exp(contact_draws(links.pairs, self.seed))
         g = (
             self.g0

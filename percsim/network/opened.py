@@ -20,7 +20,7 @@ from percsim.links.search import Links
 from percsim.network.build import Network
 from percsim.network.laws import ContactOpeningLaw, contact_draws
 from percsim.network.solve import Solution
-from percsim.states.strain import Mounting, State
+from percsim.states.strain import Mounting, State, shape_factors
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
 __all__ = ["SLOPES", "OpenedBox", "OpenedNetwork"]
@@ -46,7 +46,7 @@ class OpenedNetwork(NamedTuple):
     conducts : (m,) ndarray of bool
         Which links conduct.
     relative : (m,) ndarray of float
-        Opening of every link over the mean lateral size.
+        Opening of every link over the law's opening length.
 
     """
 
@@ -68,8 +68,8 @@ class OpenedBox:
     ----------
     links : Links
         Contacts of a box with electrodes, in the reference state.
-    seed : int
-        Seed of the breaking draws.
+    opening_length : float
+        Length that openings are counted in [m].
     mounting : Mounting
         How the film is held.
     thermal : ThermalOpening
@@ -78,7 +78,7 @@ class OpenedBox:
     """
 
     links: Links
-    seed: int
+    opening_length: float
     mounting: Mounting
     thermal: ThermalOpening
     _breaks: Floats = field(repr=False)
@@ -87,9 +87,16 @@ class OpenedBox:
 
     @classmethod
     def of(
-        cls, links: Links, seed: int, mounting: Mounting, thermal: ThermalOpening
+        cls,
+        links: Links,
+        law: ContactOpeningLaw,
+        mounting: Mounting,
+        thermal: ThermalOpening,
     ) -> OpenedBox:
-        """Draw the breaking openings, and lay out the resistors of all contacts."""
+        """Draw the breaking openings of a law, and lay out the resistors of all contacts.
+
+        Of the law it takes the seed and the opening length.
+        """
         n = len(links.particles)
         source, sink = links.source_contacts, links.sink_contacts
         ends = np.concatenate(
@@ -101,10 +108,10 @@ class OpenedBox:
         )
         return cls(
             links,
-            seed,
+            law.opening_length,
             mounting,
             thermal,
-            np.exp(contact_draws(links.pairs, seed)),
+            np.exp(contact_draws(links.pairs, law.seed)),
             ends,
             {},
         )
@@ -125,7 +132,7 @@ class OpenedBox:
             stretches[:d] = np.diag(state.matrix())
             first, second = self.links.arms
             opened, stretched = opening_parts(
-                p.kinds.astype(np.int64),
+                shape_factors(p),
                 solid(p.axes),
                 self.links.pairs,
                 solid(self.links.normals),
@@ -133,8 +140,8 @@ class OpenedBox:
                 solid(second),
                 stretches,
             )
-            size = p.mean_diameter or 1.0
-            self._parts[strain] = (opened / size, stretched / size)
+            length = self.opening_length
+            self._parts[strain] = (opened / length, stretched / length)
         return self._parts[strain]
 
     def relative_openings(
@@ -160,7 +167,8 @@ class OpenedBox:
         Parameters
         ----------
         law : ContactOpeningLaw
-            With any parameters; its seed is not read, the draws are the box's own.
+            With any parameters; its seed and opening length are not read, they are the
+            box's own.
         strain, temperature : float
             The state [-, K].
         share : float, optional

@@ -43,6 +43,9 @@ Floats = NDArray[np.float64]
 _STEPS = {"beta": 1e-3, "Ea": 1e-25}
 """Steps at a parameter that is zero; both are linear in the logarithm of a conductance."""
 
+_NO_SLOPE = ("delta_b", "opening_length")
+"""Floats of a law without a slope: one breaks contacts at a step, one is a unit."""
+
 
 @dataclass(frozen=True, slots=True)
 class Sensitivities:
@@ -113,7 +116,8 @@ def sensitivities(
         Contacts of a box that has electrodes, in the reference state. For a law that reads
         gaps the bodies are moved and linked again with the same cutoff.
     law : ConductionLaw
-        A frozen dataclass; each of its float fields but `delta_b` is a parameter.
+        A frozen dataclass; each of its float fields but `delta_b` and `opening_length` is
+        a parameter.
     strain, temperature : float
         The state [-, K].
     mounting : Mounting, optional
@@ -210,7 +214,7 @@ def sensitivities(
     relative: dict[str, float] = {}
     for item in fields(law):  # type: ignore[arg-type]
         value = getattr(law, item.name)
-        if not isinstance(value, float) or item.name == "delta_b":
+        if not isinstance(value, float) or item.name in _NO_SLOPE:
             continue
         step = 1e-4 * value if value else _STEPS.get(item.name, 1e-6)
         up = replace(law, **{item.name: value + step})  # type: ignore[type-var]

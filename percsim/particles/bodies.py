@@ -123,10 +123,3 @@ class Particles:
     def volume_fraction(self) -> float:
         """Sum of particle volumes over box volume (not the covered fraction)."""
         return float(self.volumes().sum() / self.box.volume)
-
-    @property
-    def mean_diameter(self) -> float:
-        """Number-mean lateral size, 2 (core size + ball radius) [m]; 0 if empty."""
-        if not len(self):
-            return 0.0
-        return float(2.0 * (self.core_sizes + self.ball_radii).mean())

@@ -17,11 +17,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.links.search import Links
-from percsim.particles.bodies import FLAKE, ROD, Particles
+from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 from percsim.particles.box import Box
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
-__all__ = ["Mounting", "State", "body_rotations", "move_affinely", "openings"]
+__all__ = [
+    "Mounting",
+    "State",
+    "body_rotations",
+    "move_affinely",
+    "openings",
+    "shape_factors",
+]
 
 Floats = NDArray[np.float64]
 
@@ -205,28 +212,45 @@ class State:
         return np.asarray(self.gradient, dtype=np.float64)
 
 
-def _polar_rotation(F: Floats) -> Floats:
-    """Rotation of the polar decomposition of F."""
-    u, _, vt = np.linalg.svd(F)
-    return np.asarray(u @ vt)
+def shape_factors(particles: Particles) -> Floats:
+    r"""How strongly the axis of each body follows a stretch, -1 to 1, shape (n,).
+
+    :math:`(r^2 - 1)/(r^2 + 1)` with r the extent along the axis over that across it [1]_:
+    near 1 for slender rods, near -1 for thin flakes, 0 for spheres.
+
+    References
+    ----------
+    .. [1] Jeffery, "The motion of ellipsoidal particles immersed in a viscous fluid",
+       Proc. R. Soc. Lond. A 102, 161 (1922); an ellipsoid of the same extents stands for
+       the body, an incompressible solid for the fluid.
+
+    """
+    c, b = particles.core_sizes, particles.ball_radii
+    squares = (c + b) ** 2 + b**2
+    factors = c * (c + 2.0 * b) / np.where(squares > 0.0, squares, 1.0)
+    signs = np.where(particles.kinds == FLAKE, -1.0, 1.0)
+    return np.asarray(np.where(particles.kinds == SPHERE, 0.0, signs * factors))
 
 
-def _deformed_axes(particles: Particles, F: Floats) -> Floats:
-    """Flake normals as F^-T n, rod directions as F u, normalised (spheres turn with F)."""
-    axes = particles.axes @ _polar_rotation(F).T
-    flakes, rods = particles.kinds == FLAKE, particles.kinds == ROD
-    axes[flakes] = particles.axes[flakes] @ np.linalg.inv(F)
-    axes[rods] = particles.axes[rods] @ F.T
+def _turned_axes(particles: Particles, F: Floats) -> tuple[Floats, Floats, Floats]:
+    """Rotation of the film, axes turned by it alone, and axes as the film carries them."""
+    u, stretches, vt = np.linalg.svd(F)
+    rotation = u @ vt
+    powers = stretches ** shape_factors(particles)[:, None]
+    axes = (particles.axes @ vt.T * powers) @ u.T
     norms = np.linalg.norm(axes, axis=1, keepdims=True)
-    return np.asarray(axes / np.where(norms > 0.0, norms, 1.0))
+    return (
+        np.asarray(rotation),
+        np.asarray(particles.axes @ rotation.T),
+        np.asarray(axes / np.where(norms > 0.0, norms, 1.0)),
+    )
 
 
 def body_rotations(particles: Particles, F: Floats) -> Floats:
-    """Rotation of each rigid body when the film deforms by F.
+    r"""Rotation of each rigid body when the film deforms by F.
 
     The body turns with the film's own rotation (so that a rigid turn opens nothing) and
-    then by the smallest angle that brings its axis to where the film carries it: normals
-    as F^-T n, rods as F u [1]_.
+    then by the smallest angle that brings its axis to where the film carries it.
 
     Parameters
     ----------
@@ -240,16 +264,16 @@ def body_rotations(particles: Particles, F: Floats) -> Floats:
     (n, d, d) ndarray of float
         Rotation matrices.
 
-    References
-    ----------
-    .. [1] Jeffery, "The motion of ellipsoidal particles immersed in a viscous fluid",
-       Proc. R. Soc. Lond. A 102, 161 (1922), limits of infinite aspect ratio.
+    Notes
+    -----
+    With :math:`F = R U` an axis p goes to :math:`R\, U^\lambda p`, :math:`\lambda` from
+    `shape_factors`: what Jeffery's rate :math:`\lambda (E p - (p \cdot E p)\, p)` adds up
+    to when the stretch keeps its directions, F p for endless rods, :math:`F^{-T} p` for
+    endless flakes.
 
     """
     n, d = particles.centers.shape
-    rotation = _polar_rotation(F)
-    before = particles.axes @ rotation.T
-    after = _deformed_axes(particles, F)
+    rotation, before, after = _turned_axes(particles, F)
     out = np.broadcast_to(np.eye(d), (n, d, d)).copy()
     if d == 2:
         cos = (before * after).sum(axis=1)
@@ -350,7 +374,7 @@ def move_affinely(particles: Particles, state: State) -> Particles:
     return Particles(
         particles.kinds,
         particles.centers @ F.T,
-        _deformed_axes(particles, F),
+        _turned_axes(particles, F)[2],
         particles.core_sizes,
         particles.ball_radii,
         Box(size, box.periodic, box.axis),

@@ -42,7 +42,7 @@ STATES = tuple(State.at(e, 293.15, MOUNTING, THERMAL) for e in (0.0, 2e-3))
 def job(filler=FLAKE, elastomer=ELASTOMER, volume_fraction=0.2, **changes):
     recipe = Recipe.from_volume_fractions([(filler, volume_fraction)], elastomer)
     box = Box((40e-6,) * 3, (False, True, True))
-    law = ContactOpeningLaw(1e-3, 60.0, 0.02, 0.0, 1e-3)
+    law = ContactOpeningLaw(1e-3, 60.0, 0.02, 0.0, 1e-3, 1e-5)
     whole = BoxJob(
         7, 3, recipe, box, law, STATES, mounting=MOUNTING, thermal=THERMAL
     )  # fmt: skip
@@ -57,7 +57,7 @@ OTHER = {
     "seed": 8,
     "recipe": Recipe.from_volume_fractions([(FLAKE, 0.21)], ELASTOMER),
     "box": Box((50e-6,) * 3, (False, True, True)),
-    "law": ContactOpeningLaw(1e-3, 61.0, 0.02, 0.0, 1e-3),
+    "law": ContactOpeningLaw(1e-3, 61.0, 0.02, 0.0, 1e-3, 1e-5),
     "states": STATES[:1],
     "cutoff": 1e-9,
     "core": 0.5,
@@ -164,7 +164,7 @@ def test_keys_outlive_the_names_of_types_and_fields(monkeypatch):
     plain = job(recipe=recipe, states=states, variations=(Setting(50.0, 0.02, 0.5),))
     source = RecipeParticles(recipe)
     grown = GrowthPlan(source, (1e-4,) * 3, (True,) * 3, (9, 9, 9), 750, 40_000, 7, (1, 2))
-    assert plain.key == "box/0.34/f044ee07817a1509/3"
+    assert plain.key == "box/0.34/bc6dec1c2a95a4ba/3"
     assert GrowthJob("own", grown, 10, 5).key == "threshold/own/8e26156861eb64b0/10"
     for value in (plain, plain.box, plain.states[1], FLAKE, MOUNTING, plain.law, THERMAL):
         name = type(value).__name__

@@ -53,7 +53,7 @@ def sphere_job(number: int, edge: float, volume_fraction: float) -> BoxJob:
         number=number,
         recipe=sphere_recipe(volume_fraction),
         box=Box((edge,) * 3, (False, True, True)),
-        law=ContactOpeningLaw(CONTACT, 100.0, 0.01, 0.0, ELECTRODE),
+        law=ContactOpeningLaw(CONTACT, 100.0, 0.01, 0.0, ELECTRODE, 10e-6),
         states=(State(),),
     )
 
@@ -131,7 +131,7 @@ def flake_job(**changes) -> BoxJob:
         number=0,
         recipe=recipe,
         box=Box((80e-6,) * 3, (False, True, True)),
-        law=ContactOpeningLaw(8e-5, 100.0, 0.01, 1.6e-21, 8e-5),
+        law=ContactOpeningLaw(8e-5, 100.0, 0.01, 1.6e-21, 8e-5, 10e-6),
         states=states,
     )
     return dataclasses.replace(job, **changes)
@@ -170,9 +170,8 @@ def test_a_lower_loading_is_a_subset_and_conducts_less():
     low = dataclasses.replace(high, recipe=Recipe(((filler, 0.26),), high.recipe.elastomer))
     few, many = simulate_box(low), simulate_box(high)
     assert few["n_particles"] < many["n_particles"]
-    # Rayleigh: fewer bodies, the same contacts among them. Only the mean size that scales
-    # the openings moves a little, so the unstrained state carries the comparison.
-    assert few["conductances"][0] < many["conductances"][0]
+    # Rayleigh: fewer bodies, the same contacts among them, opened as far in every state
+    assert (np.array(few["conductances"]) < np.array(many["conductances"])).all()
 
 
 def test_an_empty_box_is_open_not_an_error():
@@ -425,7 +424,7 @@ def test_effective_medium_estimate_is_exact_for_a_row_of_lattice_bonds():
     )
     links = find_links(balls, 0.0)
     assert len(links) == (n - 1) * n**2 + 2 * n**3
-    law = ContactOpeningLaw(CONTACT, 100.0, 0.01, 0.0, ELECTRODE)
+    law = ContactOpeningLaw(CONTACT, 100.0, 0.01, 0.0, ELECTRODE, 10e-6)
     network = build_network(links, law, State())
     # n - 1 bonds in series over a length of n pitches, n^2 side by side
     expected = CONTACT * n**2 * (n - 1) / n**2

@@ -66,7 +66,7 @@ def draw(seed):
     )  # fmt: skip
 
 
-LAW = ContactOpeningLaw(G0, BETA, 1e9, 0.0, G0, 1)  # no contact breaks
+LAW = ContactOpeningLaw(G0, BETA, 1e9, 0.0, G0, 10e-6, 1)  # no contact breaks
 THERMAL = ThermalOpening(SWELLING / 40.0, ROOM_TEMPERATURE - 40.0, 1.0)
 
 

@@ -29,6 +29,7 @@ from percsim.film import (
     fit_loadings,
     variance_function,
 )
+from percsim.film.casting import _Model
 from percsim.film.transfer import film_threshold
 from percsim.materials.elastomer import Elastomer
 from percsim.materials.filler import Filler, Orientation, SizeDistribution
@@ -122,6 +123,13 @@ def test_sizes_enter_exactly():
     np.testing.assert_allclose(castings.at_rest, want, rtol=1e-10)
     assert f["gap"].std() == pytest.approx(0.1, rel=0.2)
     assert (f["mixing"] == 1.0).all()
+
+
+def test_better_contacts_lower_the_resistance():
+    # conductances of all contacts up by exp(z): R down by just that
+    castings = cast(three(), 1, replace(NONE, contact=0.12), n=200)
+    want = castings.nominal[0] / castings.factors()["contact"]
+    np.testing.assert_allclose(castings.at_rest, want, rtol=1e-10)
 
 
 def test_open_fraction_of_a_log_normal_loading():
@@ -444,6 +452,12 @@ def test_uneven_mixing_shifts_and_scatters_as_resistor_sheets():
     error = logs.std(ddof=1) / np.sqrt(n)
     assert logs.std(ddof=1) == pytest.approx(said.std(), rel=4 / np.sqrt(2 * n))
     assert logs.mean() == pytest.approx(said.mean(), abs=4 * error)
+    # what varies inside is what the film's mean does not take away
+    base = fit_loadings(three(), EXACT, resamples=20, seed=SEED)[1]
+    whole = _Model(base, base, film, tol, EXACT)
+    none = _Model(base, base, film, replace(tol, mixing_length=1.0), EXACT)
+    assert none.unevenness(CRITICAL) == pytest.approx((0.0, 0.0), abs=2e-5)
+    assert whole.unevenness(CRITICAL)[0] < 0.0
     # and the shift is there: without it the two would be this far apart
     plain = cast(
         three(), 1, replace(NONE, mixing=tol.mean_loading(film)), film=film, n=4000
@@ -526,7 +540,7 @@ def threshold_of(recipe, seed):
 
 def test_a_lot_of_another_aspect_ratio_in_real_boxes():
     """R follows phi/phi_c: boxes of thinner flakes, same loading and diameter."""
-    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5)
+    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5, 10e-6)
     box = Box((12e-5,) * 3, (False, True, True))
     phi = 0.19
     # the same draws for both, so that the difference is not noise
@@ -558,7 +572,7 @@ def test_the_loading_error_law_of_real_boxes():
     recipe = flakes(15.0)
     critical = threshold_of(recipe, 41177)
     lengths = (8e-5, 14e-5)
-    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5)
+    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5, 10e-6)
     loadings = []
     for times in (1.8, 2.0, 2.2):
         mixed = recipe.at_volume_fraction(times * critical.value)
@@ -593,7 +607,7 @@ def test_real_boxes_scatter_as_the_root_of_their_volume():
     """
     recipe = flakes(5.0)
     mixed = recipe.at_volume_fraction(2.0 * threshold_of(recipe, 41177).value)
-    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5)
+    law = ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5, 10e-6)
     spreads, numbers = [], (400, 200)
     for length, n in zip((5e-5, 10e-5), numbers, strict=True):
         box = Box((length,) * 3, (False, True, True))

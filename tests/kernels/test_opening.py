@@ -1,17 +1,16 @@
 """How far contacts open when the film stretches: by hand, and against rotation matrices."""
 
 import numpy as np
+from scipy.linalg import expm, logm
 from scipy.spatial.transform import Rotation
 
 from percsim.kernels.opening import opening_parts
-
-FLAKE, ROD, SPHERE = 0, 1, 2
 
 
 def test_two_balls_along_the_stretch_part_by_their_distance_times_the_strain():
     stretches = np.array([1.01, 0.997, 0.993])
     opened, stretched = opening_parts(
-        np.array([SPHERE, SPHERE]),
+        np.zeros(2),
         np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0]]),
         np.array([[0, 1], [0, 1]]),
         np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]),
@@ -27,7 +26,8 @@ def test_bodies_turn_by_the_smallest_rotation_that_follows_the_film():
     """SciPy's rotations in place of the closed form, any two bodies and contact."""
     rng = np.random.default_rng(4)
     n, m = 60, 200
-    kinds = rng.integers(0, 3, n)
+    factors = rng.uniform(-1.0, 1.0, n)
+    factors[:15], factors[15:30], factors[30:40] = -1.0, 1.0, 0.0
     axes = rng.normal(size=(n, 3))
     axes /= np.linalg.norm(axes, axis=1, keepdims=True)
     pairs = np.array([rng.choice(n, 2, replace=False) for _ in range(m)])
@@ -38,9 +38,11 @@ def test_bodies_turn_by_the_smallest_rotation_that_follows_the_film():
     F = np.diag(stretches)
 
     def rotation(i):
-        if kinds[i] == SPHERE:
+        if factors[i] == 0.0:
             return np.eye(3)
-        carried = (np.linalg.inv(F) if kinds[i] == FLAKE else F) @ axes[i]
+        # endless flakes and rods by the inverse transpose and by F itself
+        power = {-1.0: np.linalg.inv(F), 1.0: F}.get(factors[i], expm(factors[i] * logm(F)))
+        carried = power @ axes[i]
         carried /= np.linalg.norm(carried)
         turn = np.cross(axes[i], carried)
         sine = np.linalg.norm(turn)
@@ -54,7 +56,7 @@ def test_bodies_turn_by_the_smallest_rotation_that_follows_the_film():
         )
         for k in range(m)
     ]
-    opened, stretched = opening_parts(kinds, axes, pairs, normals, *arms, stretches)
+    opened, stretched = opening_parts(factors, axes, pairs, normals, *arms, stretches)
     np.testing.assert_allclose(opened, expected, atol=1e-14)
     np.testing.assert_allclose(
         stretched, (normals * ((arms[0] - arms[1]) @ F)).sum(axis=1), atol=1e-13
@@ -65,7 +67,7 @@ def test_without_stretch_nothing_opens():
     rng = np.random.default_rng(8)
     axes = rng.normal(size=(2, 3))
     opened, _ = opening_parts(
-        np.array([FLAKE, ROD]), axes, np.array([[0, 1]]), rng.normal(size=(1, 3)),
+        np.array([-1.0, 0.9]), axes, np.array([[0, 1]]), rng.normal(size=(1, 3)),
         rng.normal(size=(1, 3)), rng.normal(size=(1, 3)), np.ones(3),
     )  # fmt: skip
     assert opened[0] == 0.0

@@ -453,3 +453,35 @@ def test_number_of_contacts_is_binomial():
         error = values.std(ddof=1) / np.sqrt(runs)
         assert abs(values.mean() - expected) < 4.0 * error
         assert 4.0 * error < 0.15 * expected
+
+
+def test_cells_far_smaller_than_the_cutoff_lose_no_pair(monkeypatch):
+    # points just within the cutoff of each other: each must reach half of it, no less
+    rng = np.random.default_rng(60661)
+    cutoff, apart = 1.0, rng.uniform(0.97, 0.9999, 40)
+    along = np.arange(40) * 5.0
+    centers = np.zeros((80, 3))
+    centers[0::2, 0], centers[1::2, 0] = along, along + apart
+    box = Box((210.0, 1.0, 1.0), (False,) * 3)
+    points = Particles(
+        np.full(80, SPHERE, np.int8), centers, np.zeros((80, 3)), np.zeros(80),
+        np.zeros(80), box,
+    )  # fmt: skip
+    monkeypatch.setattr(search, "_cell_edge", lambda *_: 0.05)
+    monkeypatch.setattr(search, "_CELLS_PER_BODY", 1_000_000)
+    links = find_links(points, cutoff)
+    np.testing.assert_array_equal(links.pairs, np.arange(80).reshape(40, 2))
+    np.testing.assert_allclose(links.gaps, apart, rtol=1e-12)
+
+
+def test_centres_are_moved_into_the_periodic_box():
+    box = Box((2.0, 3.0), (True, True))
+    centers = np.array([[0.5, 2.9], [1.7, -0.1], [2.3, 7.4], [-3.9, 0.0]])
+    p = Particles(
+        np.full(4, SPHERE, np.int8), centers, np.zeros((4, 2)), np.zeros(4),
+        np.full(4, 0.1), box,
+    )  # fmt: skip
+    table, moved = search._bodies(p)
+    np.testing.assert_allclose(table[:, 0], [0.5, 1.7, 0.3, 0.1])
+    np.testing.assert_allclose(table[:, 1], [2.9, 2.9, 1.4, 0.0], atol=1e-15)
+    np.testing.assert_array_equal(moved, [[0, 0], [0, -1], [1, 2], [-2, 0]])

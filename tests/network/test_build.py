@@ -13,7 +13,8 @@ from percsim.states.strain import Mounting, State
 from percsim.states.temperature import ThermalOpening
 
 LAW = ContactOpeningLaw(
-    g0=1e-4, beta=100.0, delta_b=1e30, Ea=1.6e-21, electrode_conductance=5e-4, seed=77123
+    g0=1e-4, beta=100.0, delta_b=1e30, Ea=1.6e-21, electrode_conductance=5e-4,
+    opening_length=10e-6, seed=77123,
 )
 D = 10e-6
 
@@ -184,7 +185,7 @@ def test_chain_of_spheres_is_a_series_of_contacts(count):
     g = 8e-5
     links = find_links(chain_of_spheres(count, radius=5e-6, overlap=0.1), cutoff=0.0)
     assert len(links) == count - 1
-    law = ContactOpeningLaw(g, 100.0, 0.01, 0.0, g)
+    law = ContactOpeningLaw(g, 100.0, 0.01, 0.0, g, 10e-6)
     solution = solve_network(build_network(links, law, State()))
     assert solution.resistance == pytest.approx((count + 1) / g, rel=1e-12)
     assert solution.lower <= solution.resistance <= solution.upper

@@ -8,13 +8,14 @@ from scipy.special import ndtr
 from states.hand_links import equal_contacts, isotropic_contacts, random_links
 
 from percsim.network.laws import ContactOpeningLaw, TunnellingLaw, contact_draws
-from percsim.particles.bodies import SPHERE
+from percsim.particles.bodies import SPHERE, Particles
 from percsim.states.strain import Mounting, State, openings
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
 NEVER = 1e30  # a breaking opening that is never reached
 LAW = ContactOpeningLaw(
-    g0=8e-5, beta=120.0, delta_b=NEVER, Ea=1.6e-21, electrode_conductance=2e-4, seed=581327
+    g0=8e-5, beta=120.0, delta_b=NEVER, Ea=1.6e-21, electrode_conductance=2e-4,
+    opening_length=10e-6, seed=581327,
 )
 EV = elementary_charge
 MILLI = 1e-3
@@ -42,14 +43,32 @@ def test_opening_contacts_decay_exponentially(strain):
     assert np.allclose(LAW.conductances(links, stretched(strain)), expected, rtol=1e-12)
 
 
-def test_opening_is_counted_in_mean_diameters():
+def test_opening_is_counted_in_the_length_stated():
     links = random_links(700211, n=10)
-    p = links.particles
-    relative = openings(links, stretched(0.01)) / (2 * (p.core_sizes + p.ball_radii).mean())
+    law = dataclasses.replace(LAW, opening_length=7e-6)
+    relative = openings(links, stretched(0.01)) / 7e-6
     expected = LAW.g0 * np.exp(-LAW.beta * np.where(relative > 0.0, relative, 0.0))
-    assert np.allclose(LAW.conductances(links, stretched(0.01)), expected, rtol=1e-12)
+    assert np.allclose(law.conductances(links, stretched(0.01)), expected, rtol=1e-12)
     assert (relative < 0.0).any()
     assert (relative > 0.0).any()
+
+
+def test_specks_beside_a_contact_leave_it_as_it_is():
+    # a contact knows its own gap alone: bodies that touch nothing change no conductance
+    links = random_links(700211, n=10)
+    p, specks = links.particles, 500
+    more = Particles(
+        np.append(p.kinds, np.full(specks, SPHERE)),
+        np.vstack([p.centers, np.full((specks, 3), 2e-5)]),
+        np.vstack([p.axes, np.tile([0.0, 0.0, 1.0], (specks, 1))]),
+        np.append(p.core_sizes, np.zeros(specks)),
+        np.append(p.ball_radii, np.full(specks, 1e-8)),
+        p.box,
+    )
+    law, state = dataclasses.replace(LAW, delta_b=0.01), stretched(0.01)
+    among = law.conductances(dataclasses.replace(links, particles=more), state)
+    np.testing.assert_array_equal(among, law.conductances(links, state))
+    assert 0 < (among == 0.0).sum() < len(links)
 
 
 def test_closing_contacts_gain_nothing():
@@ -280,6 +299,7 @@ def test_tunnelling_gap_has_a_floor():
         (LAW, {"g0": np.nan}),
         (LAW, {"beta": -1e-9}), (LAW, {"beta": np.nan}), (LAW, {"delta_b": 0.0}),
         (LAW, {"Ea": -1e-21}), (LAW, {"Ea": np.inf}), (LAW, {"electrode_conductance": 0.0}),
+        (LAW, {"opening_length": 0.0}), (LAW, {"opening_length": np.inf}),
         (TunnellingLaw(EV, 1e-16, 1.0), {"barrier_height": 0.0}),
         (TunnellingLaw(EV, 1e-16, 1.0), {"area": np.nan}),
         (TunnellingLaw(EV, 1e-16, 1.0), {"shortest_gap": 0.0}),

@@ -18,7 +18,7 @@ from percsim.states.temperature import ThermalOpening
 
 MOUNTING = Mounting("bonded", 0.495, 0.33)
 THERMAL = ThermalOpening(expansion=3e-4, closed_at=233.15, share=0.3)
-LAW = ContactOpeningLaw(8e-5, 100.0, 0.01, 1.6e-21, 6e-5, seed=77)
+LAW = ContactOpeningLaw(8e-5, 100.0, 0.01, 1.6e-21, 6e-5, 10e-6, seed=77)
 EDGE = 60e-6
 
 
@@ -39,7 +39,7 @@ def box_of(kinds, n=1500, seed=3, dimension=3):
 @pytest.fixture(scope="module")
 def flakes():
     links = box_of([FLAKE])
-    return links, OpenedBox.of(links, LAW.seed, MOUNTING, THERMAL)
+    return links, OpenedBox.of(links, LAW, MOUNTING, THERMAL)
 
 
 @pytest.mark.parametrize("strain", [-2e-3, 0.0, 3e-3, 0.05])
@@ -48,10 +48,10 @@ def test_openings_are_those_of_the_state(strain, mode):
     """Against `states.strain.openings`, which rotates every body by its own matrix."""
     links = box_of([FLAKE, ROD, SPHERE], n=700)
     mounting = Mounting(mode, 0.495, 0.33)
-    box = OpenedBox.of(links, 1, mounting, THERMAL)
+    box = OpenedBox.of(links, LAW, mounting, THERMAL)
     for temperature in (233.15, 260.0, 330.0):
         state = State.at(strain, temperature, mounting, THERMAL)
-        slow = openings(links, state) / links.particles.mean_diameter
+        slow = openings(links, state) / LAW.opening_length
         np.testing.assert_allclose(
             box.relative_openings(strain, temperature),
             slow,
@@ -61,9 +61,9 @@ def test_openings_are_those_of_the_state(strain, mode):
 
 def test_openings_of_a_flat_box_are_those_of_the_state():
     links = box_of([ROD, SPHERE], n=150, dimension=2)
-    box = OpenedBox.of(links, 1, MOUNTING, THERMAL)
+    box = OpenedBox.of(links, LAW, MOUNTING, THERMAL)
     state = State.at(3e-3, 300.0, MOUNTING, THERMAL, dimension=2)
-    slow = openings(links, state) / links.particles.mean_diameter
+    slow = openings(links, state) / LAW.opening_length
     np.testing.assert_allclose(box.relative_openings(3e-3, 300.0), slow, atol=1e-13)
     assert np.abs(slow).max() > 1e-3
 
@@ -143,7 +143,7 @@ def test_slopes_are_those_of_solves_nearby(flakes):
 
 def test_an_open_box_has_no_slopes():
     links = box_of([FLAKE], n=30)
-    box = OpenedBox.of(links, 1, MOUNTING, THERMAL)
+    box = OpenedBox.of(links, LAW, MOUNTING, THERMAL)
     opened = box.network(LAW, 0.0, 293.15)
     solution = solve_network(opened.network)
     assert solution.is_open

@@ -13,7 +13,8 @@ from percsim.particles.box import Box
 from percsim.states.strain import State
 
 LAW = ContactOpeningLaw(
-    g0=2e-4, beta=0.0, delta_b=1e9, Ea=0.0, electrode_conductance=5e-4, seed=1
+    g0=2e-4, beta=0.0, delta_b=1e9, Ea=0.0, electrode_conductance=5e-4,
+    opening_length=10e-6, seed=1,
 )
 RESISTIVITY = 1e-6
 RADIUS = 0.5e-6
@@ -148,3 +149,32 @@ def test_open_and_bad_boxes():
     )  # fmt: skip
     with pytest.raises(ValueError, match="radius above zero"):
         build_rod_network(find_links(thin, 50e-9), LAW, State(), RESISTIVITY)
+
+
+def test_a_rod_in_the_plane_conducts_over_its_width():
+    # a strip of width 2 r (and unit depth): R = rho l/(2 r), between the two faces
+    rod = Particles(
+        np.array([ROD], np.int8), np.array([[5e-6, 5e-6]]), np.array([[1.0, 0.0]]),
+        np.array([4.8e-6]), np.array([RADIUS]), Box((10e-6,) * 2, (False, False)),
+    )  # fmt: skip
+    expected = 2.0 / 5e-4 + 9.6e-6 * RESISTIVITY / (2.0 * RADIUS)
+    assert solve(rod).resistance == pytest.approx(expected, rel=1e-12)
+
+
+def test_contacts_close_together_on_a_rod_stay_apart():
+    # two rods cross a third 2e-4 of its half length apart: the piece between them counts
+    step, half = 2e-9, 10e-6
+    box = Box((20e-6, 20e-6, 20e-6), (False, False, False))
+    middle = 10e-6
+    centers = np.array(
+        [[middle] * 3, [middle - step, middle, 0.0], [middle, middle, 20e-6]]
+    )
+    centers[1:, 2] = middle + np.array([-0.9e-6, 0.9e-6])
+    axes = np.array([[1.0, 0, 0], [0, 1.0, 0], [0, 1.0, 0]])
+    rods = Particles(
+        np.full(3, ROD, np.int8), centers, axes, np.array([half, 2e-6, 2e-6]),
+        np.full(3, RADIUS), box,
+    )  # fmt: skip
+    network = build_rod_network(find_links(rods, 0.0), LAW, State(), RESISTIVITY)
+    pieces = 1.0 / (network.conductances[-4:] * per_metre())
+    assert pieces.min() == pytest.approx(step, rel=1e-6)

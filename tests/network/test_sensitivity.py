@@ -31,7 +31,8 @@ from percsim.states.temperature import ThermalOpening
 MOUNTING = Mounting("bonded", 0.495, 0.33)
 THERMAL = ThermalOpening(expansion=3e-4, closed_at=243.15, share=0.3)
 LAW = ContactOpeningLaw(
-    g0=8e-5, beta=100.0, delta_b=1e6, Ea=1.6e-21, electrode_conductance=3e-4, seed=5
+    g0=8e-5, beta=100.0, delta_b=1e6, Ea=1.6e-21, electrode_conductance=3e-4,
+    opening_length=8e-6, seed=5,
 )
 
 
@@ -240,6 +241,10 @@ def test_effective_medium_limits():
         (0.8 - 1 / 3) / (1 - 1 / 3)
     )
     assert effective_medium_conductance(np.r_[np.ones(33), np.zeros(67)], 6.0) == 0.0
+    # a chain-like lattice of z = 2.5, half as strong where one resistor in ten is missing
+    assert effective_medium_conductance(np.r_[np.ones(90), np.zeros(10)], 2.5) == (
+        pytest.approx((0.9 - 0.8) / (1 - 0.8))
+    )
     for bad, z in (([], 6.0), ([-1.0], 6.0), ([1.0], 2.0)):
         with pytest.raises(ValueError, match=r"coordination|conductances"):
             effective_medium_conductance(bad, z)
@@ -318,12 +323,12 @@ def test_breaking_slope_of_contacts_side_by_side():
     boxes = [pairs_of_spheres(500, rng) for _ in range(60)]
     strain = 0.002
     state = State.at(strain, 293.15, MOUNTING, THERMAL)
-    opened = openings(boxes[0], state) / boxes[0].particles.mean_diameter
+    opened = openings(boxes[0], state) / 10e-6
     assert np.ptp(opened) < 1e-12
     for z in (-0.7, 0.5):
         law = ContactOpeningLaw(
             g0=1e-6, beta=0.0, delta_b=opened[0] * math.exp(z), Ea=0.0,
-            electrode_conductance=1e3, seed=77,
+            electrode_conductance=1e3, opening_length=10e-6, seed=77,
         )  # fmt: skip
         slope = breaking_slope(boxes, law, strain, 293.15, MOUNTING, THERMAL)
         normal = NormalDist()

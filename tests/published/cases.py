@@ -106,8 +106,7 @@ def thin_discs(effort, rng):
 
 
 def spherocylinders(ratio, effort, rng):
-    t = threshold(ROD, ratio, 1.0, boxes=300 * effort, rng=rng)
-    return t.covered_fraction
+    return threshold(ROD, ratio, 1.0, boxes=300 * effort, rng=rng).eta
 
 
 @case("3d.spherocyl.1")
@@ -123,6 +122,11 @@ def spherocylinders_4(effort, rng):
 @case("3d.spherocyl.10")
 def spherocylinders_10(effort, rng):
     return spherocylinders(10.0, effort, rng)
+
+
+@case("3d.flake.15")
+def flakes(effort, rng):
+    return threshold(FLAKE, 14.0, 1.0, boxes=300 * effort, rng=rng).eta
 
 
 @case("3d.cyl.aligned")

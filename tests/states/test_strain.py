@@ -1,5 +1,9 @@
+import dataclasses
+
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
+from scipy.linalg import expm, logm
 from scipy.spatial.transform import Rotation
 from states.hand_links import equal_contacts, isotropic_contacts, random_links, unit
 
@@ -15,11 +19,18 @@ def state(F):
     return State(gradient=tuple(tuple(float(x) for x in row) for row in np.asarray(F)))
 
 
-def one_body(kind, axis):
+def one_body(kind, axis, ratio=np.inf):
+    """A body of some extent over the smallest one, both of the swept body."""
     d = len(axis)
     box = Box((1.0,) * d, (False,) * d)
-    core = 0.0 if kind == SPHERE else 1e-6
-    return Particles([kind], [[0.5] * d], [axis], [core], [1e-8], box)
+    core = 0.0 if kind == SPHERE else 1e-6 * (1.0 - 1.0 / ratio)
+    return Particles([kind], [[0.5] * d], [axis], [core], [1e-6 / ratio], box)
+
+
+def follows(kind, ratio):
+    """Jeffery's (r^2 - 1)/(r^2 + 1), r along the axis over across it."""
+    r = {FLAKE: 1.0 / ratio, ROD: ratio, SPHERE: 1.0}[kind]
+    return 1.0 if np.isinf(r) else (r**2 - 1.0) / (r**2 + 1.0)
 
 
 def angle_from_x(kind, degrees, F, azimuth=0.7):
@@ -73,12 +84,65 @@ def test_bodies_turn_by_rotations(dimension):
         turns = body_rotations(p, F)
         assert np.allclose(turns @ turns.transpose(0, 2, 1), np.eye(dimension), atol=1e-12)
         assert np.allclose(np.linalg.det(turns), 1.0, atol=1e-12)
-        axes = np.einsum("nij,nj->ni", turns, p.axes)
+        thin = dataclasses.replace(
+            p, ball_radii=np.where(p.kinds == SPHERE, p.ball_radii, 0.0)
+        )
+        axes = np.einsum("nij,nj->ni", body_rotations(thin, F), p.axes)
         rods, flakes = p.kinds == ROD, p.kinds == FLAKE
         assert np.allclose(axes[rods], unit(p.axes[rods] @ F.T), atol=1e-12)
         assert np.allclose(
             axes[flakes], unit(p.axes[flakes] @ np.linalg.inv(F)), atol=1e-12
         )
+
+
+def test_bodies_in_simple_shear_go_round_as_jeffery_says():
+    # small shears one after the other: tan(angle) = r tan(g/(r + 1/r)), the angle from the
+    # gradient, r along the axis over across it; Jeffery, Proc. R. Soc. Lond. A 102, 161
+    # (1922); r = 1 turns at half the rate of shear, as vorticity does
+    steps, shear = 600, 1.5
+    F = np.eye(3)
+    F[0, 1] = shear / steps
+    ratios = np.array([1.0, 1.5, 4.0, 15.0] * 2)
+    bodies = Particles(
+        np.repeat([FLAKE, ROD], 4), np.full((8, 3), 0.5), np.tile([0.0, 1.0, 0.0], (8, 1)),
+        1.0 - 1.0 / ratios, 1.0 / ratios, Box((1.0,) * 3, (False,) * 3),
+    )  # fmt: skip
+    for _ in range(steps):
+        axes = np.einsum("nij,nj->ni", body_rotations(bodies, F), bodies.axes)
+        bodies = dataclasses.replace(bodies, axes=axes)
+    r = np.where(bodies.kinds == FLAKE, 1.0 / ratios, ratios)
+    expected = np.arctan(r * np.tan(shear / (r + 1.0 / r)))
+    assert np.arctan2(axes[:, 0], axes[:, 1]) == pytest.approx(expected, rel=2e-3)
+
+
+@pytest.mark.parametrize("dimension", [2, 3])
+def test_a_stretch_that_keeps_its_directions_adds_up_to_jefferys_rate(dimension):
+    # dp/dt = lambda (E p - (p . E p) p) followed by an integrator, rigid turn on top
+    rng = np.random.default_rng(66120)
+    E = rng.standard_normal((dimension, dimension))
+    E = 0.2 * (E + E.T)
+    angle = 0.8
+    Q = np.eye(dimension)
+    Q[:2, :2] = [[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]
+    for kind in (ROD, FLAKE)[: dimension - 1]:
+        for ratio in (1.0, 2.0, 15.0, np.inf):
+            lever, axis = follows(kind, ratio), unit(rng.standard_normal(dimension))
+            path = solve_ivp(
+                lambda _, p, lever=lever: lever * (E @ p - (p @ E @ p) * p),
+                (0.0, 1.0), axis, rtol=1e-9, atol=1e-12,
+            )  # fmt: skip
+            turned = body_rotations(one_body(kind, axis, ratio), Q @ expm(E))[0] @ axis
+            np.testing.assert_allclose(turned, Q @ path.y[:, -1], atol=1e-8)
+
+
+def test_flakes_and_rods_as_thick_as_wide_turn_as_spheres_do():
+    F = np.array([[1.1, 0.3, 0.0], [-0.1, 0.9, 0.2], [0.05, 0.0, 1.05]])
+    axis = unit(np.array([1.0, 2.0, -0.5]))
+    balls = [body_rotations(one_body(k, axis, 1.0), F) for k in (SPHERE, FLAKE, ROD)]
+    np.testing.assert_allclose(balls[1:], [balls[0]] * 2, atol=1e-15)
+    # a point has no shape to follow with
+    point = dataclasses.replace(one_body(ROD, axis), core_sizes=[0.0])
+    np.testing.assert_allclose(body_rotations(point, F), balls[0], atol=1e-15)
 
 
 def test_spheres_keep_still_in_a_stretch_and_turn_in_a_shear():
@@ -116,14 +180,16 @@ def slow_openings(links, F):
     """Follow the two material points that meet at the contact, one pair at a time."""
     p = links.particles
     out = []
+    u, _, vt = np.linalg.svd(F)
+    R = u @ vt
+    stretch = logm(R.T @ F)
     for k, (i, j) in enumerate(links.pairs):
         where = []
         for body, shift in ((i, 0), (j, links.images[k] * np.asarray(p.box.size))):
             center = p.centers[body] + shift
             arm = links.points[k] - center
-            u, _, vt = np.linalg.svd(F)
-            R = u @ vt
-            carried = {FLAKE: np.linalg.inv(F).T, ROD: F, SPHERE: R}[p.kinds[body]]
+            ratio = 1.0 + p.core_sizes[body] / p.ball_radii[body]
+            carried = R @ expm(follows(p.kinds[body], ratio) * stretch)
             before, after = R @ p.axes[body], carried @ p.axes[body]
             about = np.cross(before, after)
             turn = np.arctan2(np.linalg.norm(about), before @ after)
@@ -151,10 +217,11 @@ def test_openings_follow_the_two_material_points(F):
 
 def test_small_strain_limit_is_the_linear_law():
     # u . [(F - I)(c_j - c_i) + w_j x a_j - w_i x a_i], w to first order in the strain:
-    # rods n x (e n), flakes -n x (e n), spheres 0 (rates of Jeffery's limits)
+    # lambda n x (e n) (Jeffery's rate)
     links, e = random_links(120943, n=12), 1e-6 * np.diag([1.0, -0.4, -0.6])
     p = links.particles
-    lever = np.select([p.kinds == ROD, p.kinds == FLAKE], [1.0, -1.0], 0.0)[:, None]
+    ratios = 1.0 + p.core_sizes / p.ball_radii
+    lever = np.array(list(map(follows, p.kinds, ratios)))[:, None]
     w = lever * np.cross(p.axes, p.axes @ e)
     arms_i, arms_j = links.arms
     i, j = links.pairs.T

@@ -7,14 +7,14 @@ import percsim as ps
 from percsim.states.strain import openings
 
 ROOM, SHUT = 293.15, 233.15
-STRAIN, BETA = 1e-4, 100.0
+STRAIN, BETA, SIZE = 1e-4, 100.0, 10e-6
 
 
 def flakes(mode, tilt=0.0):
     return ps.Filler(
         kind="flake",
         density=2250.0,
-        size=ps.SizeDistribution(10e-6, 0.4),
+        size=ps.SizeDistribution(SIZE, 0.4),
         aspect_ratio=12.0,
         orientation=ps.Orientation(mode, np.radians(tilt)),
     )
@@ -39,12 +39,12 @@ def slopes(filler, weight_fraction, shut=SHUT, boxes=12, edge=80e-6, seed=90417)
             np.random.default_rng([seed, number]),
         )
         links = ps.find_links(particles, 0.0)
-        law = ps.ContactOpeningLaw(8e-5, BETA, 1e9, 0.0, 8e-5, seed=number)
+        law = ps.ContactOpeningLaw(8e-5, BETA, 1e9, 0.0, 8e-5, SIZE, seed=number)
         solved = [ps.solve_network(ps.build_network(links, law, s), 1e-10) for s in states]
         log = np.log([s.resistance for s in solved])
         # Tellegen: d ln R is the mean of d ln r over the contacts, weighted by their power
         powers = solved[0].power_shares[: len(links)]
-        opened = [openings(links, s) / particles.mean_diameter for s in states]
+        opened = [openings(links, s) / SIZE for s in states]
         by_power = [BETA * powers @ (opened[k] - opened[k + 1]) / (2 * e) for k in (1, 3)]
         central = [(log[k] - log[k + 1]) / (2 * e) for k in (1, 3, 5)]
         rows.append([*central, (log[3] - log[0]) / e, *by_power])
