@@ -16,7 +16,7 @@ from percsim.ensemble.simulate import varied_states
 from percsim.ensemble.store import Record, encode_json
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 
-CRITICAL, LEVEL, EXPONENT, SHORT = 0.08, 0.003, 1.9, 13e-6
+CRITICAL, LEVEL, EXPONENT, SHORT = 0.08, 0.6, 1.9, 13e-6
 ASPECT_SLOPE, TILT_SLOPE = -0.9, 2.0
 OPENED = np.linspace(0.05, 0.35, 24)
 """Opening of the contacts over the strain; in the reverse order over the swelling."""
@@ -73,19 +73,22 @@ def _box(job, plan, times):
         "slopes": {"beta": list(np.log(np.divide(more, conductances)) / np.log(step))},
     }
     if job.variations:
-        states = [job.states[i] for i in varied_states(job.states, job.rest)]
-        strains = sorted({0.0, *(s.strain for s in job.states)})
+        varied = varied_states(job.states, job.rest)
+        visits = {}  # the first at each strain
+        for index, state in enumerate(job.states):
+            visits.setdefault(state.strain, index)
         found["variations"] = {
             "settings": [list(setting) for setting in job.variations],
+            "visits": list(varied),
             "conductances": [
-                [solved(s, *setting)[0] for s in states]
+                [solved(job.states[i], *setting)[0] for i in varied]
                 for setting in job.variations
             ],
             "sample": {
                 "weights": [1.0] * len(OPENED),
-                "strains": strains,
-                "opened": [list(OPENED * strain) for strain in strains],
-                "stretched": [list(OPENED[::-1])] * len(strains),
+                "visits": list(visits.values()),
+                "opened": [list(OPENED * strain) for strain in visits],
+                "stretched": [list(OPENED[::-1])] * len(visits),
             },
         }
     return found
