@@ -46,7 +46,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     no_args_is_help=True,
-    add_completion=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 92},
 )
 
@@ -644,12 +643,62 @@ def _memory_cautions(plan: Plan, size: dict[str, Any]) -> list[str]:
     ]
 
 
-@app.command(epilog=_example("percsim new", "percsim new patch.toml", "percsim new -"))
+def _materials(kind: str) -> Callable[[str], list[str]]:
+    """Completion of the names in percsim's data files."""
+
+    def complete(begun: str) -> list[str]:
+        from percsim.materials import material_names
+
+        return [name for name in material_names(kind) if name.startswith(begun)]
+
+    return complete
+
+
+def _layouts(begun: str) -> list[str]:
+    from percsim.plan_text import LAYOUTS
+
+    return [name for name in LAYOUTS if name.startswith(begun)]
+
+
+@app.command(
+    epilog=_example(
+        "percsim new patch.toml",
+        'percsim new patch.toml --filler "silver flake" --layout fingers',
+        "percsim new --all -",
+    )
+)
 @_guarded
 def new(
     file: Annotated[
         Path, typer.Argument(metavar="[FILE]", help="File to write; - prints it.")
     ] = Path("plan.toml"),
+    filler: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME",
+            help="Powder; percsim materials lists them.",
+            autocompletion=_materials("filler"),
+        ),
+    ] = "graphite flake",
+    elastomer: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME",
+            help="Elastomer; percsim materials lists them.",
+            autocompletion=_materials("elastomer"),
+        ),
+    ] = "addition-cure silicone",
+    layout: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME",
+            help="Electrodes: bars, end plates, fingers or four-terminal.",
+            autocompletion=_layouts,
+        ),
+    ] = "bars",
+    every_key: Annotated[
+        bool, typer.Option("--all", help="Every key, with unit, range and default.")
+    ] = False,
     force: Annotated[
         bool, typer.Option("--force", help="Write over an existing file.")
     ] = False,
@@ -657,10 +706,12 @@ def new(
     as_json: Json = False,
     debug: Debug = False,
 ) -> None:
-    """Write a starter plan with every key explained."""
-    from importlib.resources import files
+    """Write the shortest plan that runs, or one with every key explained."""
+    from percsim.plan_text import complete_plan, short_plan
 
-    text = files("percsim").joinpath("starter.toml").read_text(encoding="utf-8")
+    text = short_plan(filler, elastomer, layout)
+    if every_key:
+        text = complete_plan()
     if str(file) == "-":
         if as_json:
             _say(json.dumps({"plan": text}))
@@ -679,6 +730,63 @@ def new(
         _say(json.dumps({"file": str(file)}))
     elif not quiet:
         _say(f"Wrote {file}. Edit it, then:  percsim check {shlex.quote(str(file))}")
+
+
+@app.command(epilog=_example("percsim explain aspect_ratio", "percsim explain contacts"))
+@_guarded
+def explain(
+    key: Annotated[
+        str,
+        typer.Argument(metavar="KEY", help="Key, section.key or section of a plan."),
+    ],
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Tell of one key of a plan: meaning, unit, range, default, source."""
+    from percsim.plan_text import explain as explained
+
+    text = explained(key, not quiet)
+    _say(json.dumps({"key": key, "text": text}) if as_json else text)
+
+
+@app.command(epilog=_example("percsim materials", 'percsim materials "graphite flake"'))
+@_guarded
+def materials(
+    name: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[NAME]", help="All of one material.", autocompletion=_materials("")
+        ),
+    ] = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """List the powders, elastomers and solvents that percsim has values for."""
+    from percsim.plan_text import material_sheet, material_table
+
+    if name is None:
+        rows = material_table()
+        if as_json:
+            _say(json.dumps(rows))
+            return
+        _say(_table(("name", "is"), [(row["name"], row["is"]) for row in rows], left=2))
+        if quiet:
+            return
+        _say()
+        _say("percsim materials NAME tells values, sources and cautions of one.")
+        return
+    sheet = material_sheet(name)
+    if as_json:
+        _say(json.dumps(sheet))
+        return
+    _say(f"{sheet['name']}: {sheet['is']}")
+    for row in sheet["values"]:
+        _say(f"  {row['name']} {row['value']}, {row['low']} to {row['high']}")
+        _say(f"    {row['basis']}: {row['source']}")
+    for caution in sheet["cautions"]:
+        _say(f"Mind: {caution}")
 
 
 @app.command(

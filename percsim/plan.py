@@ -71,7 +71,7 @@ if TYPE_CHECKING:
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
     from percsim.particles.placement import Clusters
     from percsim.states.strain import Mounting, State
-    from percsim.states.temperature import ThermalOpening
+    from percsim.states.temperature import Bond, ThermalOpening
 
 __all__ = ["LARGEST_FACE_STRAIN", "Plan"]
 
@@ -80,6 +80,10 @@ MOST_BEYOND = 4
 """Strains computed beyond either end of the window for a wrapped film, at most."""
 LARGEST_FACE_STRAIN = 0.05
 """Strain of a face of a wrapped film above which none is computed beyond the window."""
+
+TURNED_TRANSVERSE = 0.65
+"""Transverse sensitivity up to which wrapped films of oriented filler are computed: about
+that of flakes in the plane near their threshold."""
 
 HARD_CUTOFF = 0.02
 """Gap of hard particles that counts as a contact, over their thickness.
@@ -120,7 +124,7 @@ class _Reading:
         self.lines.append(f"{self.name}: {key} {what}")
 
     def in_order(self) -> list[str]:
-        """Lines in the order of the starter, none twice."""
+        """Lines in the order of a complete plan, none twice."""
         order = (*HeadSection.model_fields, *SECTIONS, *ROWS)
 
         def place(line: str) -> int:
@@ -760,12 +764,20 @@ class Plan:
     def reach(self) -> tuple[float, float]:
         """Smallest and largest strain of films while their part strains as `part_strains`.
 
-        Over all loadings and likely moduli of film and sheet.
+        Over all loadings and likely moduli of film and sheet. Bending counts for as much as
+        it reads like at a transverse sensitivity of `TURNED_TRANSVERSE`.
         """
         if self.part.radius is None:
             return self.part_strains
+        turned = any(
+            f.kind != "sphere" and f.orientation.mode != "isotropic" for f in self.fillers
+        )
+        bending = 1.0 / (1.0 - TURNED_TRANSVERSE * self.contraction) if turned else 1.0
         low, high = zip(
-            *(self.assembly(w).reach(self.part_strains) for w in self.weight_fractions),
+            *(
+                self.assembly(w).reach(self.part_strains, bending)
+                for w in self.weight_fractions
+            ),
             strict=True,
         )
         return min(low), max(high)
@@ -773,20 +785,23 @@ class Plan:
     @property
     def coldest_swelling(self) -> float:
         """Thermal strain at contacts, coldest, of the fullest film, which expands least."""
-        expansion = self.recipe(max(self.weight_fractions)).thermal_expansion
-        warming = min(self.temperatures) - self.closed_at.value
-        return self.contacts.lambda_T.value * expansion * warming
+        return self._coldest_swelling(self.closed_at.value)
+
+    def _coldest_swelling(self, closed_at: float) -> float:
+        thermal = replace(self.thermal(max(self.weight_fractions)), closed_at=closed_at)
+        return float(thermal.strains(min(self.temperatures))[0])
 
     def closed_for(self, strain: float) -> int | None:
         """Warmest whole degree C of `closed_at` that leaves room for a compression.
 
         None where no temperature is cold enough.
         """
-        expansion = self.recipe(max(self.weight_fractions)).thermal_expansion
-        rate = self.contacts.lambda_T.value * expansion
+        closed = self.closed_at.value
+        here = self._coldest_swelling(closed)
+        rate = here - self._coldest_swelling(closed + 1.0)
         if rate <= 0.0:
             return None
-        needed = min(self.temperatures) - (1.0 / (1.0 + strain) - 1.0) / rate
+        needed = closed - (1.0 / (1.0 + strain) - 1.0 - here) / rate
         return math.floor(needed - 273.15) if needed > 0.0 else None
 
     @property
@@ -898,6 +913,22 @@ class Plan:
         given = self.part.poisson_ratio
         return self.strain.part_poisson_ratio if given is None else given
 
+    @property
+    def contraction(self) -> float:
+        """Strain across the current over that along it, sign turned, as mounted."""
+        ratios = {
+            "free": self.cured_elastomer.poisson_ratio,
+            "bonded": self.part_poisson_ratio,
+            "biaxial": -1.0,
+        }
+        return ratios[self.strain.mounting]
+
+    @property
+    def reads_across(self) -> bool:
+        """Whether what strain across does is to be known: laid askew, wrapped, or held."""
+        asks = (self.part.misalignment, self.part.radius, self.bond)
+        return any(value is not None for value in asks)
+
     def thermal(self, weight_fraction: float) -> ThermalOpening:
         """Say what thermal expansion does to the contacts at a loading."""
         from percsim.states.temperature import ThermalOpening
@@ -906,7 +937,18 @@ class Plan:
             self.recipe(weight_fraction).thermal_expansion,
             self.closed_at.value,
             self.contacts.lambda_T.value,
+            self.bond,
         )
+
+    @property
+    def bond(self) -> Bond | None:
+        """What holds the film as it warms; None if free, or never warmed after bonding."""
+        from percsim.states.temperature import Bond
+
+        part, at = self.temperature.part_thermal_expansion, self.strain.bonded_at
+        if self.strain.mounting == "free" or part is None or {*self.temperatures} == {at}:
+            return None
+        return Bond(part, at, self.cured_elastomer.poisson_ratio)
 
     def states(self, weight_fraction: float) -> tuple[State, ...]:
         """States of a film at a loading, strains fastest, over all temperatures.
@@ -948,7 +990,7 @@ class Plan:
         """
         from percsim.states.strain import State
 
-        if self.part.misalignment is None:
+        if not self.reads_across:
             return ()
         thermal = self.thermal(weight_fraction)
         strain = self.chord_strain
@@ -1325,16 +1367,16 @@ class Plan:
         shapes = [s.aspect_ratio or s.thickness for s in self.filler]
         return all(s is not None and s.basis == "measured" for s in shapes)
 
-    def _closest_transverse(self) -> tuple[float, float]:
-        """Smallest stretch across the current, less one, and the strain it comes at.
+    def _closest_transverse(self) -> tuple[float, State]:
+        """Smallest stretch across the current, less one, and the state it comes at.
 
         Below 0 contacts there clamp.
         """
-        lowest = 0.0, 0.0
+        found = []
         for state in self.states(max(self.weight_fractions)):
             across = [row[i] for i, row in enumerate(state.gradient) if i != state.axis]
-            lowest = min(lowest, (min(across) - 1.0, state.strain))
-        return lowest
+            found.append((min(across) - 1.0, state))
+        return min(found, key=lambda pair: pair[0])
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -1379,14 +1421,21 @@ class Plan:
                 " thick raise its resistance by 2 to 10 %, most near the threshold"
             )
         if self.contacts.model == "opening":
-            closing, strain = self._closest_transverse()
+            closing, state = self._closest_transverse()
             if closing < -1e-4:
                 out.append(
-                    f"at {1e6 * strain:.0f} microstrain the film is"
+                    f"at {1e6 * state.strain:.0f} microstrain and"
+                    f" {format_quantity(state.temperature, 'temperature')} the film is"
                     f" {-1e6 * closing:.0f} microstrain thinner or narrower than where its"
                     " contacts are pressed shut; contacts across the current are then fully"
                     " closed and respond no further"
                 )
+        part = self.temperature.part_thermal_expansion
+        if self.strain.mounting != "free" and part is None and len(self.temperatures) > 1:
+            out.append(
+                "temperature.part_thermal_expansion is not given: R(T) is computed as if no"
+                " part held the film"
+            )
         out += self.size_cuts
         if self.film.thickness < self.largest_particle:
             out.append(
@@ -2161,17 +2210,35 @@ def _check_states(plan: Plan, reading: _Reading) -> None:
         "contacts.model",
     ):  # fmt: skip
         return
-    expansion = plan.recipe(max(plan.weight_fractions)).thermal_expansion
-    share, closed = plan.contacts.lambda_T.value, plan.closed_at.value
+    thermal = plan.thermal(max(plan.weight_fractions))
+    share, closed = thermal.share, thermal.closed_at
+    if plan.strain.mounting == "free" and plan.strain.bonded_at != ROOM_TEMPERATURE:
+        reading.fault(
+            "strain.bonded_at", "needs mounting = 'bonded' or 'biaxial', not 'free'"
+        )
+    if thermal.bond is not None and thermal.bond.bonded_at < closed:
+        at, shut = (
+            format_quantity(t, "temperature") for t in (thermal.bond.bonded_at, closed)
+        )
+        reading.fault(
+            "strain.bonded_at",
+            f"= '{at}' is colder than contacts.closed_at, '{shut}', where the contacts are"
+            " pressed shut; bond the film at that temperature or above",
+        )
+        return
     strain, temperature = plan.window_strains[0], min(plan.temperatures)
-    stretch = (1.0 + plan.coldest_swelling) * (1.0 + strain)
+    swelling = plan.coldest_swelling
+    stretch = (1.0 + swelling) * (1.0 + strain)
     if stretch >= 1.0 - 1e-12:
         return
-    numbers = (
-        f"(1 + {share:g} x {format_quantity(expansion, 'expansion', digits=3)} x"
-        f" {temperature - closed:.4g} K) x (1 {strain:+.4g}) = {stretch:.6f}, below 1"
+    warming = (
+        f"1 {swelling:+.4g}"
+        if thermal.bond is not None
+        else f"1 + {share:g} x {format_quantity(thermal.expansion, 'expansion', digits=3)}"
+        f" x {temperature - closed:.4g} K"
     )
-    if share * expansion > 0.0:
+    numbers = f"({warming}) x (1 {strain:+.4g}) = {stretch:.6f}, below 1"
+    if share * thermal.expansion > 0.0:
         colder = plan.closed_for(strain)
         advice = (
             "no temperature is cold enough; compress less"

@@ -2,7 +2,7 @@
 
 Each section is a pydantic model; a reader behind every field turns what stands in the file
 ("0.2 mm", "26 wt%", "7:1") into SI and back, and says what is wrong in one line. The
-commented starter of `percsim new` is kept equal to these models by a test.
+plan that `percsim new --all` writes, and `percsim explain`, take their words from here.
 """
 
 from __future__ import annotations
@@ -1071,14 +1071,14 @@ class ContactsSection(Section):
         " model = 'opening'.",
         0.01,
     )
-    opening_length: (
-        Annotated[float, _Quantity("length", "um", "1 nm", "10 mm")] | None
-    ) = _field(
-        "Length that beta and delta_b count openings in, the same for every contact and"
-        " every size under [explore]. Default: the number median of the coarsest filler, as"
-        " sieved. Only for model = 'opening'.",
-        None,
-        example="10 um",
+    opening_length: Annotated[float, _Quantity("length", "um", "1 nm", "10 mm")] | None = (
+        _field(
+            "Length that beta and delta_b count openings in, the same for every contact and"
+            " every size under [explore]. Default: the number median of the coarsest"
+            " filler, as sieved. Only for model = 'opening'.",
+            None,
+            example="10 um",
+        )
     )
     closed_at: (
         Annotated[Stated, _Stated(_Quantity("temperature", "C", "-200 C", "400 C"))] | None
@@ -1164,6 +1164,11 @@ class StrainSection(Section):
     part_poisson_ratio: Annotated[float, _Number(0.0, 0.5)] = _field(
         "Poisson ratio of the part under a bonded film.", 0.33
     )
+    bonded_at: Annotated[float, _Quantity("temperature", "C", "-200 C", "400 C")] = _field(
+        "Temperature at which the film is bonded to its part. Until then it swells freely,"
+        " from then on it expands in its plane as the part does.",
+        "20 C",
+    )
 
 
 class TemperatureSection(Section):
@@ -1179,8 +1184,8 @@ class TemperatureSection(Section):
     part_thermal_expansion: (
         Annotated[float, _Quantity("expansion", "ppm/K", "-100 ppm/K", "1000 ppm/K")] | None
     ) = _field(
-        "Linear thermal expansion of the part under a bonded film, for the mismatch term of"
-        " the thermal output. Default: not stated.",
+        "Linear thermal expansion of the part under a bonded film, which expands with it."
+        " Default: not stated, the film then expands as a free one.",
         None,
         example="23 ppm/K",
     )
@@ -1780,7 +1785,7 @@ SECTIONS: dict[str, type[Section]] = {
     "sheet": SheetSection,
     "part": PartSection,
 }
-"""Sections of a plan in the order of the starter."""
+"""Sections of a plan in the order of a complete plan."""
 
 OPTIONAL = ("supply", "vibration")
 """Sections that ask for something more; without them it is not worked out."""

@@ -38,7 +38,8 @@ electrode_gap = ["2 mm", "3 mm"]
 """
 BAD = PLAN.replace('"0.2 mm"', '"0.2"').replace("aspect_ratio", "aspect_ration")
 COMMANDS = (
-    "run", "new", "recipe", "check", "threshold", "report", "anchor", "agree", "lots",
+    "run", "new", "explain", "materials", "recipe", "check", "threshold", "report",
+    "anchor", "agree", "lots",
 )  # fmt: skip
 
 
@@ -181,10 +182,33 @@ def test_new_writes_a_plan_that_loads_and_never_over_another(tmp_path: Path) -> 
     assert Plan.load(file).seed == 1
     printed = call("new", "-").stdout
     assert printed == file.read_text(encoding="utf-8")
+    assert len(printed.splitlines()) <= 25
+    every = call("new", "--all", "-").stdout
+    assert Plan.from_dict(tomllib.loads(every)).title == "untitled"
+    assert every.count("Range:") > 100
+    wrong = call("new", "--filler", "grafite flake", file)
+    assert wrong.exit_code == 2
+    assert "did you mean 'graphite flake'" in wrong.stderr
     assert tomllib.loads(json.loads(call("new", "-", "--json").stdout)["plan"])
     lost = call("new", tmp_path / "no" / "patch.toml")
     assert lost.exit_code == 2
     assert "cannot be written: no such file or directory" in lost.stderr
+
+
+def test_a_key_and_a_material_are_explained() -> None:
+    told = call("explain", "filler.aspect_ratio").stdout
+    assert told.startswith("[filler] aspect_ratio\n")
+    assert json.loads(call("explain", "seed", "--json").stdout)["key"] == "seed"
+    wrong = call("explain", "aspect_rato")
+    assert (wrong.exit_code, wrong.stdout) == (2, "")
+    assert "did you mean 'aspect_ratio'?" in wrong.stderr
+    assert "graphite flake" in call("materials").stdout
+    sheet = call("materials", "graphite flake").stdout
+    assert "density 2250 kg/m^3" in sheet
+    assert "Mind: " in sheet
+    assert json.loads(call("materials", "toluene", "--json").stdout)["is"] == "solvent"
+    assert len(json.loads(call("materials", "--json").stdout)) >= 10
+    assert call("materials", "gold").exit_code == 2
 
 
 # --- recipe

@@ -1,4 +1,4 @@
-"""The plan file: everything read, every fault told at once, the starter kept honest."""
+"""The plan file: everything read, every fault told at once, the examples kept honest."""
 
 # ruff: noqa: E501  messages stand in one line, as a reader sees them
 
@@ -11,7 +11,6 @@ import pickle
 import re
 import tomllib
 from dataclasses import replace
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -26,12 +25,10 @@ from percsim.plan import Plan
 from percsim.sections import (
     ESSENTIAL,
     OPTIONAL,
-    ROWS,
     SECTIONS,
-    HeadSection,
     Stated,
-    reader_of,
 )
+from percsim.states.temperature import ROOM_TEMPERATURE, Bond
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = sorted((ROOT / "examples").glob("*.toml"))
@@ -140,7 +137,9 @@ def test_openings_are_counted_in_the_number_median_of_the_coarsest_filler(
     mapping = changed()
     own = mapping["filler"]
     mapping["filler"] = [
-        {k: v for k, v in (own | new).items() if v is not None} if "name" not in new else new
+        {k: v for k, v in (own | new).items() if v is not None}
+        if "name" not in new
+        else new
         for new in fillers
     ]
     plan = Plan.from_dict(mapping)
@@ -692,6 +691,47 @@ def test_one_fault_gives_one_line(sections: dict[str, Any], expected: str) -> No
     assert lines[0].startswith(expected)
 
 
+WARM = {"values": ["0 C", "20 C", "60 C"], "part_thermal_expansion": "23 ppm/K"}
+
+
+def test_a_bonded_film_is_held_from_the_temperature_of_bonding_on() -> None:
+    assert Plan.from_dict(changed()).bond is None
+    held = Plan.from_dict(changed(temperature=WARM))
+    assert held.bond == Bond(23e-6, ROOM_TEMPERATURE, 0.495)
+    hot = Plan.from_dict(changed(temperature=WARM, strain={"bonded_at": "60 C"}))
+    assert hot.bond == Bond(23e-6, 333.15, 0.495)
+    assert hot.thermal(0.3).bond == hot.bond
+    free = {"mounting": "free"}
+    assert Plan.from_dict(changed(temperature=WARM, strain=free)).bond is None
+    # never warmed, its boxes are those of the free film
+    alone = WARM | {"values": ["20 C"]}
+    assert Plan.from_dict(changed(temperature=alone)).bond is None
+    # the sensitivity across comes with it
+    assert len(held.probes(0.3)) == 3
+    assert Plan.from_dict(changed(temperature=WARM, strain=free)).probes(0.3) == ()
+
+
+def test_bonding_where_nothing_holds_or_below_the_reference_is_refused() -> None:
+    cold = {"bonded_at": "-30 C"}
+    (line,) = faults(temperature=WARM, strain=cold)
+    assert line.startswith("strain.bonded_at = '-30 C' is colder than contacts.closed_at,")
+    (line,) = faults(temperature=WARM, strain=cold | {"mounting": "free"})
+    assert line == "strain.bonded_at needs mounting = 'bonded' or 'biaxial', not 'free'"
+
+
+def test_a_compressed_bonded_film_is_told_what_would_hold_it_open() -> None:
+    given = {"temperature": WARM, "strain": {"window": "-5000 to 1000 microstrain"}}
+    (line,) = faults(**given, contacts={"closed_at": "-10 C"})
+    assert line.startswith("contacts.closed_at = '-10 C': at -5000 microstrain and 0 C")
+    advised = int(re.search(r"set it to '(-?\d+) C' or colder", line)[1])  # type: ignore[index]
+    Plan.from_dict(changed(**given, contacts={"closed_at": f"{advised} C"}))
+    faults(**given, contacts={"closed_at": f"{advised + 1} C"})
+    # the aluminium shrinks less than the film would, 20 K below bonding
+    plan = Plan.from_dict(changed(**given, contacts={"closed_at": f"{advised} C"}))
+    felt = plan.contacts.lambda_T.value * plan.recipe(0.3).thermal_expansion
+    assert plan.coldest_swelling == pytest.approx(felt * (20 - advised) - 20 * 23e-6)
+
+
 def test_states_more_closed_than_the_reference_are_refused_with_the_numbers() -> None:
     strain = {"window": "-1000 to 3000 microstrain"}
     (line,) = faults(strain=strain, contacts={"closed_at": "15 C"})
@@ -1240,82 +1280,18 @@ def test_temperatures_beyond_the_elastomer_are_a_caution() -> None:
     assert said.startswith("-60 C, 210 C: outside the range")
 
 
-# --- the starter and the examples
+# --- the examples
 
 
-STARTER = resources.files("percsim").joinpath("starter.toml").read_text(encoding="utf-8")
-
-
-OFF = ("supply", "vibration")
-"""Sections that the starter leaves switched off, as they ask for something by being there."""
-
-
-def starter_entries() -> dict[tuple[str, str], tuple[str, Any]]:
-    """(section, key) -> (comment above, value shown), commented-out keys included."""
-    entries: dict[tuple[str, str], tuple[str, Any]] = {}
-    section, comment = "", []
-    for line in STARTER.splitlines():
-        header = re.fullmatch(r"#?\[?\[(\w+)\]\]?", line)
-        key = re.fullmatch(r"#?(\w+) = (.*)", line)
-        if header:
-            section, comment = header[1], []
-        elif key:
-            assert (section, key[1]) not in entries
-            value = tomllib.loads(f"x = {key[2]}")["x"]
-            entries[section, key[1]] = (" ".join(comment), value)
-            comment = []
-        elif line.startswith("# "):
-            comment.append(line[2:])
-        else:
-            comment = []
-    return entries
-
-
-def test_the_starter_documents_every_key_as_the_models_do() -> None:
-    entries = starter_entries()
-    models = {"": HeadSection, **SECTIONS, **ROWS}
-    assert set(entries) == {
-        (s, k) for s, model in models.items() for k in model.model_fields
-    }
-    for (section, key), (comment, value) in entries.items():
-        field, reader = models[section].model_fields[key], reader_of(models[section], key)
-        assert field.description
-        assert comment.startswith(field.description), key
-        if reader.range != "any text":
-            assert f" Range: {reader.range}." in comment, key
-        if field.is_required():
-            assert " Needed." in comment, key
-        elif field.default is not None:
-            assert comment.endswith(f" Default: {json.dumps(field.default)}."), key
-        reader.read(value)
-        if not field.is_required() and field.default is not None and key != "title":
-            assert reader.read(value) == reader.read(field.default), key
-
-
-def test_starter_sections_carry_the_documentation_of_the_models() -> None:
-    for name, model in {**SECTIONS, **ROWS}.items():
-        head = f"\n#[[{name}]]\n" if name in ROWS else f"\n[{name}]\n"
-        if name in OFF:
-            head = f"\n#[{name}]\n"
-        above = STARTER.split(head)[0].split("# ---")[-1]
-        words = " ".join(line.lstrip("# ") for line in above.splitlines()[1:])
-        assert words == " ".join((model.__doc__ or "").split())
-
-
-def test_the_starter_and_the_examples_load(tmp_path: Path) -> None:
-    file = tmp_path / "starter.toml"
-    file.write_text(STARTER, encoding="utf-8")
-    plan = Plan.load(file)
-    assert plan.cautions == ()
-    assert plan.supply is None
-    assert plan.vibration is None
-    # a key of a section whose header still has its # is told where it belongs
-    file.write_text(STARTER.replace("#amplitude", "amplitude"), encoding="utf-8")
-    with pytest.raises(PlanError, match=r"amplitude is not known here; .*\[vibration\]"):
-        Plan.load(file)
+def test_the_examples_load() -> None:
     assert EXAMPLES
-    for example in EXAMPLES:
-        assert Plan.load(example).cautions == ()
+    told = {example.stem: Plan.load(example).cautions for example in EXAMPLES}
+    # 40 K below bonding the film on its part is thinner than where its contacts were shut
+    (line,) = told.pop("bike_patch_sensor")
+    assert re.match(
+        r"at 7400 microstrain and -20 C the film is \d+ microstrain thinner", line
+    )
+    assert set(told.values()) == {()}
 
 
 # --- whatever is written, the answer is a plan or a list of faults
@@ -1375,7 +1351,10 @@ def test_layers_of_a_plan_by_hand() -> None:
     assert plan.sheet_modulus(30.0).value == pytest.approx(20e6 / 30)
     assert plan.film_modulus(0.30).value > 3.0 * plan.elastomer_modulus().value
     assert plan.part_poisson_ratio == 0.33
-    assert plan.probes(0.30) == ()
+    assert len(plan.probes(0.30)) == 3  # bending strains nothing across
+    flat = Plan.from_dict(changed(part={"rigid": True}))
+    assert flat.has_part
+    assert flat.probes(0.30) == ()
     bare = Plan.from_dict(BASE)
     assert not bare.has_sheet
     assert not bare.has_part

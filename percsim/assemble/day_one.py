@@ -92,7 +92,12 @@ def candidate_outlooks(
         loading = candidate.castings.fit.loading
         found.append(
             outlook(
-                mounted(plan, responses, loading.weight_fraction, candidate.castings.film),
+                mounted(
+                    plan,
+                    responses,
+                    candidate.castings.fit.loading,
+                    candidate.castings.film,
+                ),
                 Loading(
                     loading.weight_fraction, loading.volume_fraction, loading.log_slope
                 ),

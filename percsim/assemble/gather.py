@@ -353,8 +353,12 @@ def gather_responses(
             np.concatenate([sample["weights"] for _, sample in samples]),
             pooled("opened"),
             pooled("stretched"),
+            np.concatenate([sample["lifted"] for _, sample in samples])
+            if plan.bond
+            else None,
         ),
         held_out=HELD_OUT,
+        bond=plan.bond,
     )
 
 

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from percsim.assemble.gather import Findings
+from percsim.assemble.transverse import half_width, transverse
 from percsim.assemble.words import BOND
 from percsim.decision.choose import Candidate
-from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.film.casting import Castings
 from percsim.film.electrodes import Film
 from percsim.film.layers import (
@@ -29,7 +29,7 @@ from percsim.film.layers import (
     through_thickness,
 )
 from percsim.film.responses import FilmResponses, KnownResponses
-from percsim.film.transfer import LoadingResult, fit_loadings
+from percsim.film.transfer import LoadingResult
 from percsim.materials.elastomer import load_material
 from percsim.materials.stiffness import (
     USUAL_ELASTOMER,
@@ -37,9 +37,8 @@ from percsim.materials.stiffness import (
     stiffenings,
 )
 from percsim.plan import LARGEST_FACE_STRAIN, Plan
-from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["layers", "mounted", "mounting", "strain_profile"]
+__all__ = ["across_summary", "layers", "mounted", "mounting", "strain_profile"]
 
 Floats = NDArray[np.float64]
 
@@ -67,8 +66,7 @@ def mounting(plan: Plan) -> Callable[[Castings], Castings] | None:
         return None
 
     def put(castings: Castings) -> Castings:
-        weight_fraction = castings.fit.loading.weight_fraction
-        return mount(castings, *_on(plan, weight_fraction, castings.film))
+        return mount(castings, *_on(plan, castings.fit.loading, castings.film))
 
     return put
 
@@ -76,20 +74,20 @@ def mounting(plan: Plan) -> Callable[[Castings], Castings] | None:
 def mounted(
     plan: Plan,
     responses: FilmResponses | KnownResponses,
-    weight_fraction: float,
+    loading: LoadingResult,
     film: Film,
 ) -> FilmResponses | KnownResponses | MountedResponses:
     """Put the responses of a film on the plan's sheet and part; unchanged without."""
     if not (plan.has_sheet or plan.has_part):
         return responses
-    return MountedResponses(responses, *_on(plan, weight_fraction, film))
+    return MountedResponses(responses, *_on(plan, loading, film))
 
 
-def _on(plan: Plan, weight_fraction: float, film: Film) -> tuple[StrainTransfer, Floats]:
+def _on(plan: Plan, loading: LoadingResult, film: Film) -> tuple[StrainTransfer, Floats]:
     """Strain along a film, and through it from wrapping, moduli at their best."""
-    assembly = plan.assembly(weight_fraction, film.thickness)
+    assembly = plan.assembly(loading.weight_fraction, film.thickness)
     length = max(plan.film.length, electrode_span(film), read_length(film))
-    return assembly.transfer(length=length), assembly.bending()
+    return assembly.transfer(length=length), loading.bending * assembly.bending()
 
 
 def strain_profile(plan: Plan, castings: Castings) -> list[float] | None:
@@ -120,14 +118,6 @@ def _with_band(value: Any, band: tuple[Floats, Floats]) -> dict[str, Any]:
 
 def _plain(value: Any) -> Any:
     return np.asarray(value, dtype=np.float64).tolist()
-
-
-def _half_width(draws: Floats) -> float:
-    """Half of the central 68 % of resamples; inf where it reaches an open circuit."""
-    if len(draws) < 2:
-        return math.inf
-    low, high = np.quantile(draws, (0.158655, 0.841345), method="inverted_cdf")
-    return float(0.5 * (high - low)) if np.isfinite(high) and np.isfinite(low) else math.inf
 
 
 def wrapping_caution(plan: Plan) -> str:
@@ -201,9 +191,9 @@ def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         "candidates": [_on_part(plan, c) for c in findings.decision.candidates],
     }
     if plan.part.radius is not None:
-        out["wrapping"] = _wrapping(plan, assembly, response)
-    if plan.part.misalignment is not None:
-        out["transverse"] = _transverse(findings, best)
+        out["wrapping"] = _wrapping(plan, assembly, response, loading.bending)
+    if plan.reads_across:
+        out["transverse"] = across_summary(findings, loading)
     out["cautions"] = _cautions(findings, assembly, out)
     return {
         "layers": out,
@@ -339,7 +329,7 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
     response = LocalResponse.from_castings(castings)
     if response is None:
         return out
-    through = assembly.bending()
+    through = loading.bending * assembly.bending()
     along = transfer(stretches(read))
     rest = response.film(0.0, through)
     strained = response.film(along * strain, through)
@@ -356,7 +346,7 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
     out |= {
         "gauge_factor_flat": float(flat / strain),
         "gauge_factor": float(chords[0]),
-        "gauge_factor_se": _half_width(chords[1:]),
+        "gauge_factor_se": half_width(chords[1:]),
         "zero_shift": float(rest[0] - 1.0),
         "resistance_ohm": candidate.resistance[0],
         "outside_window": outside,
@@ -371,7 +361,7 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
 
 
 def _wrapping(
-    plan: Plan, assembly: Assembly, response: LocalResponse | None
+    plan: Plan, assembly: Assembly, response: LocalResponse | None, bending: float
 ) -> dict[str, Any]:
     radius, window = plan.part.radius, plan.strain.window
     assert radius is not None
@@ -405,6 +395,8 @@ def _wrapping(
         ),
         "shift": None,
         "shift_se": None,
+        # strain of the mounted film that reads like a unit of bending
+        "bending_factor": bending,
     }
     z = through_thickness(bottom, top)
     out["through"] = {
@@ -416,28 +408,32 @@ def _wrapping(
     smallest = 1.02 * wrap.above
     radii = np.geomspace(max(smallest, radius / 10.0), max(10.0 * radius, smallest), 41)
     radii = np.unique(np.append(radii, radius))
-    through = np.array([wrap.through(r) for r in radii])
+    through = bending * np.array([wrap.through(r) for r in radii])
     simulated = np.array([response.film(0.0, t) - 1.0 for t in through]).T
     best = response.nominal
     table = np.array(
-        [[float(best.film(0.0, w.through(r))[0]) - 1.0 for r in radii] for w in drawn]
+        [
+            [float(best.film(0.0, bending * w.through(r))[0]) - 1.0 for r in radii]
+            for w in drawn
+        ]
     )
     here = int(np.searchsorted(radii, radius))
     known = response.window
     out |= {
         "shift": _with_band(simulated[0, here], _band(table[:, here])),
-        "shift_se": _half_width(simulated[1:, here]),
+        "shift_se": half_width(simulated[1:, here]),
         "window_computed": list(known),
         "outside_window": bool(
-            np.any(nominal < known[0] - 1e-12) or np.any(nominal > known[1] + 1e-12)
+            np.any(bending * nominal < known[0] - 1e-12)
+            or np.any(bending * nominal > known[1] + 1e-12)
         ),
         "against_radius": {
             "radius_m": _plain(radii),
             **_with_band(simulated[0], _band(table)),
-            "standard_error": [_half_width(column) for column in simulated[1:].T],
+            "standard_error": [half_width(column) for column in simulated[1:].T],
             "outside_window": [
                 bool(np.any(s < known[0] - 1e-12) or np.any(s > known[1] + 1e-12))
-                for s in (wrap.strain(np.array([bottom, top]), r) for r in radii)
+                for s in (bending * wrap.strain(np.array([bottom, top]), r) for r in radii)
             ],
         },
     }
@@ -449,86 +445,37 @@ def _wrapping(
 # ------------------------------------------------------------------------------------------
 
 
-def _transverse(findings: Findings, best: Candidate) -> dict[str, Any]:
-    """Transverse sensitivity from boxes strained along and across the current.
-
-    Response to strain across, the mean of a pull and a squeeze, over that to strain along,
-    each with the other in-plane strain held at zero. It is 0 for isotropic filler as long
-    as contacts stand open by what the film has swollen since the reference state. Contacts
-    still pressed shut cannot close, so that R rises under a pull and a squeeze alike, and a
-    pull alone reads about half of one along: 0.51 +- 0.02 in ten boxes of 34 wt% flakes of
-    aspect ratio 15 closed at 20 C, but -0.06 +- 0.08 in those closed at -84 C. Flakes in
-    the plane read across: K_t is 0.47 to 0.62 from 5 to 40 degrees rms tilt at 1.8 times
-    the threshold while no contact breaks, and rises towards the threshold where they do
-    (15 degrees, 2000 microstrain: 0.64 +- 0.03 there, 0.77 +- 0.13 at 1.4 times).
-    """
-    plan, chosen = findings.plan, best.castings.fit.loading
-    angle, ratio = plan.part.misalignment, plan.part_poisson_ratio
-    strain = plan.chord_strain
+def across_summary(findings: Findings, loading: LoadingResult) -> dict[str, Any]:
+    """Give what a film reads across, and of a patch laid askew."""
+    plan = findings.plan
+    found = transverse(plan, findings.jobs, findings.records, loading, findings.threshold)
+    angle, ratio = plan.part.misalignment or 0.0, plan.part_poisson_ratio
     out: dict[str, Any] = {
-        "strain": strain,
-        "n_boxes": 0,
-        "misalignment_deg": math.degrees(angle or 0.0),
+        "strain": plan.chord_strain,
+        "n_boxes": found.n_boxes,
+        "misalignment_deg": math.degrees(angle),
         "part_poisson_ratio": ratio,
-        "note": "",
+        "note": found.note,
     }
-    rows: list[list[list[float]]] = [[] for _ in chosen.lengths]
-    for job in findings.jobs:
-        record = findings.records.get(job.key)
-        mine = job.recipe.weight_fraction == chosen.weight_fraction
-        if mine and record is not None and record.result is not None:
-            found = record.result.get("probe_conductances")
-            if found is not None:
-                rest = record.result["conductances"][job.rest]
-                rows[chosen.lengths.index(job.box.length)].append([rest, *found])
-    out["n_boxes"] = sum(len(r) for r in rows)
-    if min(len(r) for r in rows) < 2:
-        return out | {"note": "too few boxes were strained across the current"}
-    loading = LoadingResult(
-        weight_fraction=chosen.weight_fraction,
-        volume_fraction=chosen.volume_fraction,
-        log_slope=chosen.log_slope,
-        lengths=chosen.lengths,
-        sections=chosen.sections,
-        conductances=tuple(np.asarray(r, dtype=np.float64) for r in rows),
-        strains=(0.0, strain, strain, strain),
-        temperatures=(ROOM_TEMPERATURE,) * 4,
-        diameter=chosen.diameter,
-        mix_ratio=chosen.mix_ratio,
-        dimension=chosen.dimension,
-    )
-    (fit,) = fit_loadings(
-        (loading,), findings.threshold, seed=box_seed(plan.seed, 0, PURPOSES["bootstrap"])
-    )
-    draws = np.vstack([fit.resistivity[None, :], fit.resistivity_draws])
-    draws = draws[np.isfinite(draws).all(axis=1)]
-    if not np.isfinite(fit.resistivity).all() or len(draws) < 20:
-        return out | {"note": "the film is or gets open, it has no transverse sensitivity"}
-    along = (draws[:, 1] / draws[:, 0] - 1.0) / strain
-    pulled = (draws[:, 2] / draws[:, 0] - 1.0) / strain
-    pressed = (1.0 - draws[:, 3] / draws[:, 0]) / strain
-    across = 0.5 * (pulled + pressed)
-    if abs(along[0]) <= 2.0 * _half_width(along[1:]):
-        return out | {"note": "the response along is within its simulation error of zero"}
-    sensitivity = across / along
-    errors = np.array(
-        [float(off_axis_reading(angle or 0.0, k, ratio)) - 1.0 for k in sensitivity]
-    )
+    if found.note:
+        return out
+    along, across, sensitivity = found.along, found.across, found.sensitivity
+    errors = np.array([float(off_axis_reading(angle, k, ratio)) - 1.0 for k in sensitivity])
     angles = np.radians(np.linspace(0.0, 45.0, 46))
     return out | {
         "gauge_factor_along": float(along[0]),
-        "gauge_factor_along_se": _half_width(along[1:]),
-        "gauge_factor_pulled_across": float(pulled[0]),
-        "gauge_factor_pressed_across": float(pressed[0]),
+        "gauge_factor_along_se": half_width(along[1:]),
+        "gauge_factor_pulled_across": float(found.pulled[0]),
+        "gauge_factor_pressed_across": float(found.pressed[0]),
         "gauge_factor_across": float(across[0]),
-        "gauge_factor_across_se": _half_width(across[1:]),
+        "gauge_factor_across_se": half_width(across[1:]),
         "transverse_sensitivity": float(sensitivity[0]),
-        "transverse_sensitivity_se": _half_width(sensitivity[1:]),
+        "transverse_sensitivity_se": half_width(sensitivity[1:]),
         # what the two give for the plan's bonded film, beside the states computed for it
         "gauge_factor_bonded": float(along[0] - ratio * across[0]),
         "gauge_factor_biaxial": float(along[0] + across[0]),
         "misalignment_error": float(errors[0]),
-        "misalignment_error_se": _half_width(errors[1:]),
+        "misalignment_error_se": half_width(errors[1:]),
         "against_angle": {
             "angle_deg": _plain(np.degrees(angles)),
             "reading": _plain(off_axis_reading(angles, float(sensitivity[0]), ratio)),

@@ -218,12 +218,11 @@ def _not_varied(findings: Findings) -> list[str]:
         "what operators, rooms and seasons change: the tolerances are those of one bench, "
         "unless the plan's are measured over several"
     )
-    if findings.plan.contacts.model == "affine":
-        words.append(
-            "particle size under tunnelling across absolute gaps, whose decay does not "
-            "scale with the particles; the share given is that of contacts that do not "
-            "change"
-        )
+    words.append(
+        "particle size as it acts on contacts: what conducts across a gap does not scale "
+        "with the particles, so that contacts of a coarser lot open further; the share "
+        "given is that of contacts that do not change"
+    )
     return words
 
 

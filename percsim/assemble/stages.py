@@ -17,6 +17,7 @@ from typing import Any, Literal
 from percsim.assemble.across import gather_across
 from percsim.assemble.gather import gather_loadings, gather_threshold, lost_share
 from percsim.assemble.layers import mounting
+from percsim.assemble.transverse import bending_factor, transverse
 from percsim.decision.choose import Candidate, Mix, judge_mixes, pick, stand
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.ensemble.simulate import BoxJob
@@ -144,6 +145,14 @@ def gather_mixes(
         }
         if not loadings:
             continue
+        if mix.part.radius is not None:
+            loadings = [
+                replace(
+                    entry,
+                    bending=bending_factor(mix, transverse(mix, mine, records, entry, own)),
+                )
+                for entry in loadings
+            ]
         film = mix.film_at(plan.electrode_gaps[0])
         across = gather_across(mix, records, loadings, own)
         if across.axis == 2:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.constants import elementary_charge
 
 from percsim.assemble.gather import Findings, Known
-from percsim.assemble.layers import mounted
+from percsim.assemble.layers import across_summary, mounted
 from percsim.decision.choose import Candidate
 from percsim.decision.predict import Responses
 from percsim.decision.priors import ContactParameters, contact_priors
@@ -27,7 +27,7 @@ from percsim.film.readout import (
     thermal_output,
 )
 from percsim.plan import Plan
-from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
+from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = ["ThermalPrior", "temperature", "thermal_prior", "thermal_summary"]
 
@@ -140,16 +140,12 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
         return None
     if findings.responses is not None:
         loading, film = candidate.castings.fit.loading, candidate.castings.film
-        responses = mounted(plan, findings.responses, loading.weight_fraction, film)
+        responses = mounted(plan, findings.responses, loading, film)
         found = _from_responses(findings, responses, candidate, curves)
         if found is not None:
             return found
     drawn, contains = _draws(findings, ("lambda_T", "Ea"))
-    thermal = ThermalOpening(
-        plan.recipe(candidate.castings.fit.loading.weight_fraction).thermal_expansion,
-        plan.closed_at.value,
-        plan.contacts.lambda_T.value,
-    )
+    thermal = plan.thermal(candidate.castings.fit.loading.weight_fraction)
     ratios, beyond = curves.with_contacts(
         thermal, plan.contacts.Ea.value, drawn["lambda_T"], drawn["Ea"]
     )
@@ -373,15 +369,42 @@ def _row(second: str, kind: str, found: Separation, **more: Any) -> dict[str, An
     }
 
 
-def _transverse(summary: dict[str, Any]) -> float | None:
-    """K_t of the film, where another chapter worked it out."""
-    found = (summary.get("layers") or {}).get("transverse") or {}
-    value = found.get("transverse_sensitivity")
-    return None if value is None else float(value)
+def _transverse(findings: Findings, summary: dict[str, Any]) -> tuple[float, float] | None:
+    """K_t of the film and its standard error, where the plan asks for it."""
+    found = (summary.get("layers") or {}).get("transverse")
+    if found is None and findings.plan.reads_across:
+        found = across_summary(findings, findings.decision.best.castings.fit.loading)
+    if found is None or found.get("note"):
+        return None
+    return found["transverse_sensitivity"], found.get("transverse_sensitivity_se", 0.0)
+
+
+def _held(findings: Findings, sensitivity: tuple[float, float] | None) -> dict[str, Any]:
+    """Expansion of a bonded film as contacts feel it, and what the part's hold makes."""
+    plan = findings.plan
+    loading = findings.decision.best.castings.fit.loading
+    thermal = plan.thermal(loading.weight_fraction)
+    assert thermal.bond is not None
+    at, part = thermal.bond.bonded_at, thermal.bond.part_expansion
+    felt = thermal.share * thermal.expansion
+    through = float(thermal.strains(at + 1.0)[1] - thermal.strains(at)[1])
+    out: dict[str, Any] = {
+        "bonded_at_K": at,
+        "felt_expansion_ppm_per_K": 1e6 * felt,
+        "thickness_expansion_ppm_per_K": 1e6 * through,
+    }
+    if sensitivity is None:
+        return out
+    mismatch = thermal_output(0.0, 1.0, part, felt, sensitivity[0], plan.contraction)
+    return out | {
+        "transverse_sensitivity": sensitivity[0],
+        "transverse_sensitivity_se": sensitivity[1],
+        "mismatch_microstrain_per_K": 1e6 * float(mismatch),
+    }
 
 
 def _two_readings(
-    findings: Findings, summary: dict[str, Any], best: Candidate, curves: FilmCurves
+    findings: Findings, transverse: float | None, best: Candidate, curves: FilmCurves
 ) -> dict[str, Any]:
     """Second films beside the chosen one, the most telling first."""
     plan = findings.plan
@@ -409,7 +432,6 @@ def _two_readings(
         weight = 100.0 * castings.fit.loading.weight_fraction
         rows.append(_row(f"{weight:.4g} wt%", "another recipe", found))
     rows.sort(key=lambda row: row["spread_strain_microstrain"])
-    transverse = _transverse(summary)
     if transverse is not None and plan.strain.mounting != "free":
         nu = -1.0 if plan.strain.mounting == "biaxial" else plan.part_poisson_ratio
         turned = across_sensitivity(transverse, nu) * np.array([1.0, 0.0]) + [0.0, 1.0]
@@ -478,10 +500,10 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         "film_expansion_ppm_per_K": 1e6 * expansion,
     }
     if plan.temperature.part_thermal_expansion is not None:
-        part = plan.temperature.part_thermal_expansion
-        out["part_expansion_ppm_per_K"] = 1e6 * part
-        mismatch = float(thermal_output(0.0, 1.0, part, expansion))
-        out["mismatch_microstrain_per_K"] = 1e6 * mismatch
+        out["part_expansion_ppm_per_K"] = 1e6 * plan.temperature.part_thermal_expansion
+    sensitivity = _transverse(findings, summary)
+    if plan.bond is not None:
+        out |= _held(findings, sensitivity)
     if plan.has_sheet:
         out["curvature_per_m_per_K"] = _curl(plan, findings)
     curves = FilmCurves.from_castings(best.castings)
@@ -527,10 +549,6 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         ),
         1e6,
     )
-    if "mismatch_microstrain_per_K" in out:
-        out["handbook_output_microstrain_per_K"] = (
-            1e6 * value + out["mismatch_microstrain_per_K"]
-        )
     out |= _linear_range(curves, prior)
     chords = curves.chords(curves.ratio)
     spread = [central_68(column) for column in curves.chords(curves.resamples).T]
@@ -543,7 +561,9 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     if dilution is not None:
         out["dilution"] = dilution
     if curves.strains[curves.end] != 0.0:
-        out["two_readings"] = _two_readings(findings, summary, best, curves)
+        out["two_readings"] = _two_readings(
+            findings, None if sensitivity is None else sensitivity[0], best, curves
+        )
     return {"temperature": out}
 
 

@@ -62,7 +62,10 @@ TAGS = {
     "Clusters": Tagged("clusters", "share diameter solids"),
     "Mounting": Tagged("mounting", "mode poisson_ratio part_poisson_ratio"),
     "State": Tagged("state", "strain temperature gradient axis"),
-    "ThermalOpening": Tagged("thermal", "expansion closed_at share"),
+    "ThermalOpening": Tagged(
+        "thermal", "expansion closed_at share bond", neutral={"bond": None}
+    ),
+    "Bond": Tagged("bond", "part_expansion bonded_at poisson_ratio"),
     # every box gives the law a seed of its own
     "ContactOpeningLaw": Tagged(
         "opening law", "g0 beta delta_b Ea electrode_conductance opening_length", "seed"

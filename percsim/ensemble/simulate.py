@@ -73,6 +73,9 @@ CROWDED = 0.31
 SECONDS_PER_FLAKE_AND_VARIATION = 1e-6
 """Build and solve at another setting of the law, one particle and state [s] (as above)."""
 
+LIFT = 1e-4
+"""Step of the difference that gives how thickening alone opens contacts."""
+
 BOXES_PER_LENGTH = 1_000_000
 """Box numbers set aside for each box length."""
 
@@ -324,7 +327,8 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         `CONTACT_SAMPLE` contacts spread over the box: `weights` (square of their length
         along the current over the opening length), and for each of its `visits` (the first
         at each strain) their relative openings `opened` without swelling and `stretched`
-        per unit of swelling.
+        per unit of swelling; of a bonded film also `lifted`, per unit of thermal strain
+        through it alone, without strain.
 
     """
     particles = place_box(job)
@@ -448,7 +452,11 @@ def _contact_sample(job: BoxJob, box: OpenedBox) -> dict[str, Any]:
         return [float(f"{value:.6g}") for value in values]
 
     parts = [box.parts(strain) for strain in visits]
-    return {
+    lifted = {}
+    if box.thermal.bond is not None:
+        thicker = box.parts(0.0, 1.0 + LIFT)[0] - box.parts(0.0)[0]
+        lifted = {"lifted": short(thicker[rows] / LIFT)}
+    return lifted | {
         "weights": short((along / box.opening_length) ** 2),
         "visits": list(visits.values()),
         "opened": [short(opened[rows]) for opened, _ in parts],

@@ -111,6 +111,10 @@ class Layer:
         """Force per width and strain, E t [N/m]."""
         return self.modulus * self.thickness
 
+    def tension_modulus(self, wide: bool) -> float:
+        r"""Modulus [Pa] in tension along, :math:`E/(1 - \nu^2)` when held across."""
+        return self.modulus / (1.0 - self.poisson_ratio**2 if wide else 1.0)
+
     @property
     def shear_modulus(self) -> float:
         """Shear modulus [Pa]."""
@@ -163,12 +167,7 @@ class Stack:
     @property
     def moduli(self) -> Floats:
         """Modulus that counts in bending of each layer [Pa]."""
-        return np.array(
-            [
-                x.modulus / (1.0 - x.poisson_ratio**2 if self.wide else 1.0)
-                for x in self.layers
-            ]
-        )
+        return np.array([x.tension_modulus(self.wide) for x in self.layers])
 
     @property
     def neutral_axis(self) -> float:
@@ -303,7 +302,8 @@ class StrainTransfer:
     Notes
     -----
     :math:`\varepsilon(x)/\varepsilon_0 = k [1 - \cosh(b x)/\cosh(b L/2)]` with
-    :math:`b^2 = (G_s/t_s)(1/(E_f t_f) + 1/(E_p t_p))`: the sheet carries shear only, film
+    :math:`b^2 = (G_s/t_s)(1/(E_f t_f) + 1/(E_p t_p))`, with
+    :math:`E/(1 - \nu^2)` for E where the film is wide: the sheet carries shear only, film
     and part carry tension only (Cox, Br. J. Appl. Phys. 3, 72 (1952); Volkersen,
     Luftfahrtforschung 15, 41 (1938)). It holds for films that are stiffer than the sheet
     and whose end zones are longer than the film is thick.
@@ -329,6 +329,8 @@ class StrainTransfer:
         sheet: Layer | None,
         length: float,
         part: Layer | None = None,
+        *,
+        wide: bool = False,
     ) -> StrainTransfer:
         """Transfer into a film through a sheet.
 
@@ -343,6 +345,9 @@ class StrainTransfer:
         part : Layer, optional
             The part, when the force on it is given; the layers then share that force. By
             default its strain is given.
+        wide : bool
+            Whether film and part cannot contract across where the strain changes along
+            (wider than the end zones are long), as in `Stack`.
 
         Returns
         -------
@@ -353,10 +358,11 @@ class StrainTransfer:
         layers = [film.stiffness] + ([] if sheet is None else [sheet.stiffness])
         decay = math.inf
         if sheet is not None:
-            decay = math.sqrt(
-                sheet.shear_modulus / sheet.thickness
-                * (1.0 / film.stiffness + 1.0 / stiffness)
-            )  # fmt: skip
+            held = film.tension_modulus(wide) * film.thickness
+            compliance = 1.0 / held
+            if part is not None:
+                compliance += 1.0 / (part.tension_modulus(wide) * part.thickness)
+            decay = math.sqrt(sheet.shear_modulus / sheet.thickness * compliance)
         return cls(decay, length, parallel_share(stiffness, *layers))
 
     def __call__(self, x: ArrayLike) -> Floats:
@@ -909,6 +915,7 @@ class Assembly:
             self.sheet_layer(scores[1], sheet),
             self.length if length is None else length,
             self.part if self.force else None,
+            wide=True,
         )
 
     def wrap(self, scores: tuple[float, float] = (0.0, 0.0)) -> Wrap:
@@ -928,13 +935,17 @@ class Assembly:
         # advice may ask for films too thick for the part
         return wrap.through(max(self.radius, wrap.above * (1.0 + 1e-9)))
 
-    def reach(self, window: tuple[float, float]) -> tuple[float, float]:
+    def reach(
+        self, window: tuple[float, float], bending: float = 1.0
+    ) -> tuple[float, float]:
         """Smallest and largest strain of the film while its part strains over a window.
 
         Parameters
         ----------
         window : (float, float)
             Smallest and largest strain of the part.
+        bending : float
+            What a unit of bending counts for, over a unit of strain as mounted.
 
         Returns
         -------
@@ -949,7 +960,7 @@ class Assembly:
         reached = []
         for scores in ((0.0, 0.0), *LIKELY):
             wrap, most = self.wrap(scores), float(self.transfer(scores)(0.0))
-            faces = wrap.strain(np.array(wrap.faces), self.radius)
+            faces = bending * wrap.strain(np.array(wrap.faces), self.radius)
             reached += [faces.min() + most * low, faces.max() + most * high]
         return float(min(reached)), float(max(reached))
 

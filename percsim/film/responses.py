@@ -18,7 +18,7 @@ out of the fit say how well. Between loadings ln R is interpolated along x.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -33,7 +33,7 @@ from percsim.film.transfer import (
     is_room_temperature,
     weighted_medium,
 )
-from percsim.states.temperature import ROOM_TEMPERATURE
+from percsim.states.temperature import ROOM_TEMPERATURE, Bond, felt_strains
 
 __all__ = [
     "PARAMETERS",
@@ -87,12 +87,22 @@ class ContactSample:
         Square of the distance between the two centres along the current.
     opened, stretched : mapping of float to (c,) ndarray of float
         For each strain the relative opening without swelling, and per unit of swelling.
+    lifted : (c,) ndarray of float, optional
+        Per unit of thermal strain through a bonded film alone, without strain.
 
     """
 
     weights: Floats
     opened: Mapping[float, Floats]
     stretched: Mapping[float, Floats]
+    lifted: Floats | None = None
+
+    @property
+    def thickening(self) -> float:
+        """What a strain through the film opens contacts by, over the same in all of it."""
+        if self.lifted is None:
+            return 0.0
+        return float(self.weights @ self.lifted / (self.weights @ self.stretched[0.0]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +135,18 @@ class LoadingSurface:
     electrode_share: float
     beta_slopes: Floats
     expansion: float
+
+
+def _swelling(
+    felt: ArrayLike,
+    temperature: ArrayLike,
+    closed_at: float,
+    bond: Bond | None,
+    thickening: float,
+) -> Floats:
+    """Thermal strain at the contacts, the same in every direction or as if it were."""
+    plane, through = felt_strains(felt, temperature, closed_at, bond)
+    return plane if bond is None else np.asarray(plane + thickening * (through - plane))
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,6 +298,11 @@ class FilmResponses:
         Temperature of the reference state [K].
     threshold : LoadingThreshold
         The film's own threshold at rest and 20 C, as planned.
+    bond : Bond, optional
+        What holds the film while it warms.
+    thickening : float
+        Swelling that opens contacts as far as a unit of thermal strain through a bonded
+        film alone.
     chord : float, optional
         Which of the strains gauge factors are taken to; by default the farthest from zero.
     window : (float, float), optional
@@ -287,8 +314,9 @@ class FilmResponses:
     g0. A film that conducts by its own threshold at the setting, but whose boxes were below
     it there, is extrapolated with the published exponent, as are films beyond the loadings
     explored. Swelling at a temperature does what a larger lambda_T does at 20 C, so that
-    one fit serves all temperatures. Strains between those solved take the fit of the
-    extreme on their side.
+    one fit serves all temperatures; the thickening of a bonded film counts as the swelling
+    that opens its contacts as far on average. Strains between those solved take the fit of
+    the extreme on their side.
 
     """
 
@@ -302,6 +330,8 @@ class FilmResponses:
     _tables: Mapping[float, _Tables] = field(repr=False)
     chord: float | None = None
     window: tuple[float, float] | None = None
+    bond: Bond | None = None
+    thickening: float = 0.0
 
     # ------------------------------------------------------------------ building
     @classmethod
@@ -315,6 +345,7 @@ class FilmResponses:
         closed_at: float,
         sample: ContactSample,
         held_out: int,
+        bond: Bond | None = None,
     ) -> FilmResponses | None:
         """Fit the settings of every loading.
 
@@ -334,6 +365,8 @@ class FilmResponses:
             Contacts of the boxes.
         held_out : int
             How many of the settings, the last ones, test the fit.
+        bond : Bond, optional
+            What holds the film while it warms.
 
         Returns
         -------
@@ -351,9 +384,11 @@ class FilmResponses:
         if not used:
             return None
         loading = used[0][0].loading
-        hottest = max(loading.temperatures)
+        temperatures = np.array([min(loading.temperatures), max(loading.temperatures)])
         steepest = max(surface.expansion for _, surface in used)
-        top = max(steepest * (hottest - closed_at), 1e-6)
+        thickening = sample.thickening
+        reached = _swelling(steepest, temperatures, closed_at, bond, thickening)
+        top = max(float(reached.max()), 1e-6)
         low, high = base["delta_b"] / _DELTA_B_REACH, base["delta_b"] * _DELTA_B_REACH
         tables = {
             strain: _Tables.of(sample, strain, top, low, high)
@@ -368,20 +403,11 @@ class FilmResponses:
             threshold,
             (),
             tables,
+            bond=bond,
+            thickening=thickening,
         )
         nodes = tuple(bare._node(fit, surface, held_out) for fit, surface in used)
-        return cls(
-            bare.strains,
-            bare.temperatures,
-            bare.volume_fractions,
-            bare.base,
-            closed_at,
-            threshold,
-            nodes,
-            tables,
-            loading.chord,
-            loading.window,
-        )
+        return replace(bare, _nodes=nodes, chord=loading.chord, window=loading.window)
 
     def _node(self, fit: LoadingFit, surface: LoadingSurface, held_out: int) -> _Node:
         loading = fit.loading
@@ -474,8 +500,11 @@ class FilmResponses:
         )
 
     # ------------------------------------------------------------------ features
-    def _swelling(self, lambda_T: Floats, expansion: float, temperature: float) -> Floats:
-        return np.asarray(lambda_T * expansion * (temperature - self.closed_at))
+    def _swelling(
+        self, lambda_T: Floats, expansion: float | Floats, temperature: float
+    ) -> Floats:
+        felt = lambda_T * expansion
+        return _swelling(felt, temperature, self.closed_at, self.bond, self.thickening)
 
     def _ratio(
         self, log_share: Floats, volume_fraction: ArrayLike, expansion: float
@@ -728,8 +757,9 @@ class FilmResponses:
     ) -> tuple[Floats, NDArray[np.bool_]]:
         """X of the films asked for, and whether each conducts at each state."""
         _, delta_b, lambda_T = settings.T
-        swelling = lambda_T * expansion * (temperature - self.closed_at)
-        own = self.base["lambda_T"] * expansion * (ROOM_TEMPERATURE - self.closed_at)
+        swelling = self._swelling(lambda_T, expansion, temperature)
+        held = np.full_like(swelling, self.base["lambda_T"])
+        own = self._swelling(held, expansion, ROOM_TEMPERATURE)
         planned, _, _ = self._tables[0.0].at(own, np.full_like(own, self.base["delta_b"]))
         conducts = np.empty((len(phi), len(states)), dtype=np.bool_)
         relative = phi / self.threshold.volume_fraction

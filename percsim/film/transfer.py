@@ -205,6 +205,9 @@ class LoadingResult:
     window : (float, float), optional
         Strains that films are read at; those beyond serve a film that is wrapped, whose
         slices are strained before its part is. By default all.
+    bending : float
+        Strain of the states that reads like a unit of bending, which strains nothing
+        across.
 
     Raises
     ------
@@ -227,6 +230,7 @@ class LoadingResult:
     dimension: int = 3
     chord: float | None = None
     window: tuple[float, float] | None = None
+    bending: float = 1.0
 
     def __post_init__(self) -> None:
         where = f"loading {100 * self.weight_fraction:.4g} wt%"

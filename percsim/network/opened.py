@@ -3,7 +3,9 @@ r"""Stage 5. All states of one box under the contact-opening law, and what one s
 A film that strains and swells by :math:`s = 1 + \lambda_T \varepsilon_T` opens a contact by
 a part that depends on the strain alone and a part in proportion to :math:`s - 1`. So the
 two parts are worked out once a strain, and every temperature, every share
-:math:`\lambda_T` and every slope follows from them without going back to the bodies.
+:math:`\lambda_T` and every slope follows from them without going back to the bodies. Only
+a bonded film, which warming thickens more than it widens, has parts of its own at each
+temperature.
 """
 
 from __future__ import annotations
@@ -34,6 +36,8 @@ conductance, :math:`\ln\beta`, :math:`\lambda_T`, :math:`E_a` [1/J], strain and 
 
 STRAIN_STEP = 1e-6
 """Step of the right-hand difference that gives the slope to strain."""
+SHARE_STEP, KELVIN_STEP = 1e-3, 1e-2
+"""Steps of the differences that give those of a bonded film to lambda_T and temperature."""
 
 
 class OpenedNetwork(NamedTuple):
@@ -83,7 +87,7 @@ class OpenedBox:
     thermal: ThermalOpening
     _breaks: Floats = field(repr=False)
     _ends: NDArray[np.int64] = field(repr=False)
-    _parts: dict[float, tuple[Floats, Floats]] = field(repr=False)
+    _parts: dict[tuple[float, float], tuple[Floats, Floats]] = field(repr=False)
 
     @classmethod
     def of(
@@ -116,9 +120,15 @@ class OpenedBox:
             {},
         )
 
-    def parts(self, strain: float) -> tuple[Floats, Floats]:
-        """Relative opening at a strain without swelling, and per unit of swelling."""
-        if strain not in self._parts:
+    def parts(self, strain: float, shape: float = 1.0) -> tuple[Floats, Floats]:
+        """Relative opening at a strain without swelling, and per unit of swelling.
+
+        `shape` is the thermal stretch through the film over that in its plane.
+        """
+        at = strain, shape
+        if at not in self._parts:
+            for other in [known for known in self._parts if known[1] != 1.0]:
+                del self._parts[other]  # of one temperature and share, not asked for again
             p = self.links.particles
             d = p.box.dimension
             state = State.at(strain, ROOM_TEMPERATURE, self.mounting, None, d, p.box.axis)
@@ -130,6 +140,8 @@ class OpenedBox:
 
             stretches = np.ones(3)
             stretches[:d] = np.diag(state.matrix())
+            if d == 3:
+                stretches[2] *= shape
             first, second = self.links.arms
             opened, stretched = opening_parts(
                 shape_factors(p),
@@ -141,19 +153,23 @@ class OpenedBox:
                 stretches,
             )
             length = self.opening_length
-            self._parts[strain] = (opened / length, stretched / length)
-        return self._parts[strain]
+            self._parts[at] = (opened / length, stretched / length)
+        return self._parts[at]
 
     def relative_openings(
         self, strain: float, temperature: float, share: float | None = None
     ) -> Floats:
         """Give each link's relative opening (m,), `share` in place of lambda_T."""
-        opened, stretched = self.parts(strain)
-        return opened + self._swelling(temperature, share) * stretched
+        swelling, shape = self._swelling(temperature, share)
+        opened, stretched = self.parts(strain, shape)
+        return opened + swelling * stretched
 
-    def _swelling(self, temperature: float, share: float | None = None) -> float:
-        held = self.thermal.share if share is None else share
-        return held * self.thermal.expansion * (temperature - self.thermal.closed_at)
+    def _swelling(
+        self, temperature: float, share: float | None = None
+    ) -> tuple[float, float]:
+        """Thermal strain in the plane of the film, and its shape as `parts` takes it."""
+        plane, through = self.thermal.strains(temperature, share)
+        return float(plane), float((1.0 + through) / (1.0 + plane))
 
     def network(
         self,
@@ -214,26 +230,32 @@ class OpenedBox:
         m = int(opened.conducts.sum())
         power, electrode = shares[:m], float(shares[m:].sum())
         relative = opened.relative[opened.conducts]
-        first, stretch = self.parts(strain)
-        ahead, ahead_stretch = self.parts(strain + STRAIN_STEP)
-        if strain + STRAIN_STEP in self._parts:
-            del self._parts[strain + STRAIN_STEP]
-        swelling = self._swelling(temperature)
+        swelling, shape = self._swelling(temperature)
+        first, stretch = self.parts(strain, shape)
+        ahead, ahead_stretch = self.parts(strain + STRAIN_STEP, shape)
+        self._parts.pop((strain + STRAIN_STEP, shape), None)
         along = ((ahead - first) + swelling * (ahead_stretch - stretch)) / STRAIN_STEP
-        along, stretch = along[opened.conducts], stretch[opened.conducts]
+        along = along[opened.conducts]
         ahead_opens = (relative > 0.0) | ((relative == 0.0) & (along > 0.0))
         weight = -law.beta * power
-        pulled = float(np.sum(weight * np.where(relative > 0.0, stretch, 0.0)))
+        pulled = np.where(relative > 0.0, weight, 0.0)
         thermal = self.thermal
-        per_share = thermal.expansion * (temperature - thermal.closed_at)
+        if thermal.bond is None:
+            pull = float(np.sum(pulled * stretch[opened.conducts]))
+            per_share = pull * thermal.expansion * (temperature - thermal.closed_at)
+            per_kelvin = pull * thermal.share * thermal.expansion
+        else:
+            more = self.relative_openings(strain, temperature, thermal.share + SHARE_STEP)
+            warmer = self.relative_openings(strain, temperature + KELVIN_STEP)
+            moved = np.stack([more, warmer])[:, opened.conducts] - relative
+            per_share, per_kelvin = (moved @ pulled) / (SHARE_STEP, KELVIN_STEP)
         inverse = 1.0 / temperature - 1.0 / ROOM_TEMPERATURE
         return {
             "g0": float(power.sum()),
             "electrode": electrode,
             "beta": 0.0 + float(np.sum(weight * np.maximum(relative, 0.0))),
-            "lambda_T": pulled * per_share,
+            "lambda_T": float(per_share),
             "Ea": 0.0 - inverse / boltzmann,
             "strain": float(np.sum(weight * np.where(ahead_opens, along, 0.0))),
-            "temperature": pulled * thermal.share * thermal.expansion
-            + law.Ea / (boltzmann * temperature**2),
+            "temperature": float(per_kelvin) + law.Ea / (boltzmann * temperature**2),
         }

@@ -1,15 +1,16 @@
 r"""Stage 4. Strain: deformation of the film, and how far it opens each contact.
 
 Links are fixed in a reference state in which cure shrinkage and cooling press the
-particles together. From there the film deforms by
-:math:`F = (1 + \lambda_T \varepsilon_T) F_\varepsilon`, centres follow it, bodies stay
-rigid but turn, and each contact opens by the normal component of the relative motion of its
-two bodies at the contact point.
+particles together. From there the film deforms by :math:`F = F_T F_\varepsilon`, with
+:math:`F_T` the same in every direction unless a part holds the film; centres follow it,
+bodies stay rigid but turn, and each contact opens by the normal component of the relative
+motion of its two bodies at the contact point.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -145,13 +146,9 @@ class State:
         axis: int = 0,
     ) -> State:
         """Compose the state of a mounted film strained along the current."""
-        swell = 1.0 + (thermal.strain(temperature) if thermal else 0.0)
         along, *others = mounting.stretches(strain, dimension)
         stretches = [*others[:axis], along, *others[axis:]]
-        gradient = tuple(
-            tuple(swell * stretches[i] if i == j else 0.0 for j in range(dimension))
-            for i in range(dimension)
-        )
+        gradient = _swollen(stretches, temperature, thermal)
         return cls(float(strain), float(temperature), gradient, axis)
 
     @classmethod
@@ -192,14 +189,10 @@ class State:
         for name, strain in (("along", along), ("across", across)):
             if not -1.0 < strain < math.inf:
                 raise ValueError(f"strain {name} must be finite and above -1, got {strain}")
-        swell = 1.0 + (thermal.strain(temperature) if thermal else 0.0)
         others = [1.0 + across, 1.0 / ((1.0 + along) * (1.0 + across))]
         stretches = others[: dimension - 1]
         stretches.insert(axis, 1.0 + along)
-        gradient = tuple(
-            tuple(swell * stretches[i] if i == j else 0.0 for j in range(dimension))
-            for i in range(dimension)
-        )
+        gradient = _swollen(stretches, temperature, thermal)
         return cls(float(along), float(temperature), gradient, axis)
 
     @property
@@ -210,6 +203,19 @@ class State:
     def matrix(self) -> Floats:
         """Deformation gradient as a (d, d) array."""
         return np.asarray(self.gradient, dtype=np.float64)
+
+
+def _swollen(
+    stretches: Sequence[float], temperature: float, thermal: ThermalOpening | None
+) -> tuple[tuple[float, ...], ...]:
+    """Diagonal gradient of stretches on top of thermal ones; axis 2 is the thickness."""
+    plane, through = thermal.strains(temperature) if thermal else (0.0, 0.0)
+    thermal_stretches = (1.0 + float(plane), 1.0 + float(plane), 1.0 + float(through))
+    d = len(stretches)
+    return tuple(
+        tuple(thermal_stretches[i] * stretches[i] if i == j else 0.0 for j in range(d))
+        for i in range(d)
+    )
 
 
 def shape_factors(particles: Particles) -> Floats:

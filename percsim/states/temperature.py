@@ -9,7 +9,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.constants import Boltzmann
 
-__all__ = ["ELASTOMER_LIMITS", "ROOM_TEMPERATURE", "ThermalOpening", "activation_log_ratio"]
+__all__ = [
+    "ELASTOMER_LIMITS",
+    "ROOM_TEMPERATURE",
+    "Bond",
+    "ThermalOpening",
+    "activation_log_ratio",
+    "felt_strains",
+]
 
 ROOM_TEMPERATURE = 293.15
 """Temperature at which R0 is quoted [K] (20 C)."""
@@ -40,6 +47,39 @@ def activation_log_ratio(energy: ArrayLike, temperature: ArrayLike) -> NDArray[n
 
 
 @dataclass(frozen=True, slots=True)
+class Bond:
+    r"""What holds a film in its plane while it warms.
+
+    Parameters
+    ----------
+    part_expansion : float
+        Linear thermal expansion of the part, alpha_p [1/K].
+    bonded_at : float
+        Temperature at which the film is bonded to it, T_b [K].
+    poisson_ratio : float
+        Of the film, 0 to 0.5.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of range.
+
+    """
+
+    part_expansion: float
+    bonded_at: float = ROOM_TEMPERATURE
+    poisson_ratio: float = 0.495
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.part_expansion):
+            raise ValueError(f"part_expansion must be finite, got {self.part_expansion}")
+        if not 0.0 < self.bonded_at < math.inf:
+            raise ValueError(f"bonded_at must be above 0 K, got {self.bonded_at}")
+        if not 0.0 <= self.poisson_ratio <= 0.5:
+            raise ValueError(f"poisson_ratio must be 0 to 0.5, got {self.poisson_ratio}")
+
+
+@dataclass(frozen=True, slots=True)
 class ThermalOpening:
     r"""Thermal strain that reaches the contacts, counted from where they are pressed shut.
 
@@ -51,6 +91,8 @@ class ThermalOpening:
         Temperature of the reference state, contacts pressed shut [K].
     share : float
         Share of the thermal strain that reaches the contacts, lambda_T, 0 to 1.
+    bond : Bond, optional
+        What the film is bonded to; free by default.
 
     Raises
     ------
@@ -58,11 +100,23 @@ class ThermalOpening:
         If the share is outside 0 to 1, the temperature is not above 0 K, or the expansion
         is not finite.
 
+    Notes
+    -----
+    A free film swells by :math:`\lambda_T \alpha_f (T - T_c)` in every direction. Bonded at
+    :math:`T_b`, it has swollen freely until then and from there on expands as the part does
+    in its plane, and through its thickness by
+
+    .. math:: \lambda_T\alpha_f + \frac{2\nu}{1-\nu} (\lambda_T\alpha_f - \alpha_p)
+
+    per kelvin: a thin film in plane stress with both in-plane strains imposed (Hooke's law
+    with thermal strain, any handbook), its own expansion being what contacts feel of it.
+
     """
 
     expansion: float
     closed_at: float
     share: float
+    bond: Bond | None = None
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.share <= 1.0:
@@ -72,9 +126,22 @@ class ThermalOpening:
         if not math.isfinite(self.expansion):
             raise ValueError(f"expansion must be finite, got {self.expansion}")
 
-    def strain(self, temperature: float) -> float:
-        """Isotropic strain at the contacts, lambda_T alpha (T - closed_at)."""
-        return self.share * self.expansion * (temperature - self.closed_at)
+    def strains(
+        self, temperature: ArrayLike, share: ArrayLike | None = None
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Thermal strain at the contacts in the plane of the film and through it.
+
+        Parameters
+        ----------
+        temperature : array_like
+            T [K].
+        share : array_like, optional
+            lambda_T in place of the own one, broadcast with it.
+
+        """
+        t = np.asarray(temperature, dtype=np.float64)
+        felt = np.asarray(self.share if share is None else share) * self.expansion
+        return felt_strains(felt, t, self.closed_at, self.bond)
 
     def equivalent_temperature(
         self, temperature: ArrayLike, share: ArrayLike
@@ -83,8 +150,9 @@ class ThermalOpening:
 
         .. math:: T' = T_c + \frac{\lambda'}{\lambda} (T - T_c)
 
-        Contacts know of temperature by lambda_T alpha (T - T_c) alone, so that one curve
-        of R against temperature holds for every share, less its activated part.
+        Contacts of a free film know of temperature by lambda_T alpha (T - T_c) alone, so
+        that one curve of R against temperature holds for every share, less its activated
+        part. For a bonded film the volume strain is taken to decide.
 
         Parameters
         ----------
@@ -96,11 +164,44 @@ class ThermalOpening:
         Returns
         -------
         ndarray of float
-            T' [K]; nan for a share of 0 here, which opens nothing.
+            T' [K]; nan where nothing here moves with temperature.
 
         """
-        t = np.asarray(temperature, dtype=np.float64)
-        if self.share == 0.0:
-            return np.full(np.broadcast(t, share).shape, np.nan)
-        ratio = np.asarray(share, dtype=np.float64) / self.share
-        return np.asarray(self.closed_at + ratio * (t - self.closed_at))
+        start = self.closed_at if self.bond is None else self.bond.bonded_at
+        plane, through = self.strains(temperature, share)
+        first, last = (
+            (2.0 * a + b) / 3.0 for a, b in (self.strains(start), self.strains(start + 1.0))
+        )
+        rate = float(last - first)
+        swollen = (2.0 * plane + through) / 3.0
+        if rate == 0.0:
+            return np.full(swollen.shape, np.nan)
+        return np.asarray(start + (swollen - first) / rate)
+
+
+def felt_strains(
+    felt: ArrayLike, temperature: ArrayLike, closed_at: float, bond: Bond | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Thermal strain in the plane and through a film, see `ThermalOpening`.
+
+    Parameters
+    ----------
+    felt : array_like
+        lambda_T alpha_f, the expansion that contacts feel [1/K].
+    temperature : array_like
+        [K], broadcast with it.
+    closed_at : float
+        Temperature of the reference state [K].
+    bond : Bond or None
+        What holds the film.
+
+    """
+    felt, t = np.asarray(felt, dtype=np.float64), np.asarray(temperature, dtype=np.float64)
+    if bond is None:
+        free = np.asarray(felt * (t - closed_at))
+        return free, free
+    free, since = felt * (bond.bonded_at - closed_at), t - bond.bonded_at
+    squeeze = 2.0 * bond.poisson_ratio / (1.0 - bond.poisson_ratio)
+    rate = felt + squeeze * (felt - bond.part_expansion)
+    plane = free + bond.part_expansion * since
+    return np.asarray(plane), np.asarray(free + rate * since)

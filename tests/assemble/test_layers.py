@@ -68,6 +68,8 @@ misalignment = "5 deg"
 
 PLANE = ((0.0, 0.0), (1e-4, 0.0), (-1e-4, 0.0), (0.0, 1e-4), (0.0, -1e-4))
 """Strains along and across."""
+PART = (1e-4, -1e-4)
+"""Strains of the part."""
 
 
 @pytest.fixture(scope="module")
@@ -206,7 +208,8 @@ def test_the_shift_of_the_zero_fades_with_the_radius(wrapped):
 def test_transfer_is_that_of_shear_lag(wrapped):
     layers = wrapped.summary["layers"]
     gap = layers["electrode_gap_m"]
-    b = math.sqrt(1.3e6 / 2.99 / 0.15e-3 / (16e6 * 0.2e-3))
+    # plane strain: the film is many end zones wide
+    b = math.sqrt(1.3e6 / 2.99 / 0.15e-3 / (16e6 / (1 - 0.495**2) * 0.2e-3))
     u, v = b * gap / 2, b * 3e-3
     expected = 1 - math.sinh(u) / u / math.cosh(v)
     assert layers["transfer"]["decay_per_m"] == pytest.approx(b)
@@ -261,6 +264,7 @@ def test_flakes_in_the_plane_read_across_as_boxes_solved_directly_do(tmp_path):
     # other boxes of the same mix, no plan in between: K_t from the powers of one solve at
     # rest (Tellegen); no contact breaks on either side
     text = SMALL + '[part]\nrigid = true\nmisalignment = "5 deg"\n'
+    text += 'radius = "200 mm"\nbent = "after bonding"\n'
     for old, new in (
         (
             "aspect_ratio = 12",
@@ -279,7 +283,8 @@ def test_flakes_in_the_plane_read_across_as_boxes_solved_directly_do(tmp_path):
     path = tmp_path / "lying.toml"
     path.write_text(text)
     plan = Plan.load(path)
-    found = run_quickly(plan, tmp_path / "out", workers=1).summary["layers"]["transverse"]
+    layers = run_quickly(plan, tmp_path / "out", workers=1).summary["layers"]
+    found = layers["transverse"]
     assert found["n_boxes"] == 6 + 8 + 10
     recipe, thermal = plan.recipe(0.42), plan.thermal(0.42)
     law = plan.law()
@@ -290,8 +295,10 @@ def test_flakes_in_the_plane_read_across_as_boxes_solved_directly_do(tmp_path):
         states = [State.in_plane(a, b, 293.15, thermal) for a, b in PLANE]
         power = solve_network(build_network(links, law, states[0])).power_shares
         opened = [openings(links, s) @ power[: len(links)] for s in states]
-        rows.append([opened[1] - opened[2], opened[3] - opened[4]])
-    along, across = np.array(rows).T
+        strained = [State.at(e, 293.15, plan.mounting(), thermal) for e in PART]
+        part = [openings(links, s) @ power[: len(links)] for s in strained]
+        rows.append([opened[1] - opened[2], opened[3] - opened[4], part[0] - part[1]])
+    along, across, mounted = np.array(rows).T
     expected = across.mean() / along.mean()
     scatter = (across - expected * along) / along.mean()
     error = np.hypot(
@@ -302,6 +309,15 @@ def test_flakes_in_the_plane_read_across_as_boxes_solved_directly_do(tmp_path):
     assert found["transverse_sensitivity"] > 3 * found["transverse_sensitivity_se"]
     (told,) = (x for x in found_lines(tmp_path / "out") if x.startswith("Transverse"))
     assert "24 boxes strained across the current alone" in told
+    # bending on a cylinder strains nothing across, the strained part does: bonded to what
+    # bends, the film strains by 0 to t/R, and its zero shifts by more than a film strained
+    # so by the part
+    wrap, best = layers["wrapping"], layers["candidates"][0]
+    counts = wrap["shift"]["value"] / (0.5e-3 * best["gauge_factor_flat"])
+    expected = along.mean() / mounted.mean()
+    assert expected > 1.1
+    assert counts == pytest.approx(expected, abs=0.08)
+    assert wrap["bending_factor"] == pytest.approx(expected, abs=0.08)
 
 
 def test_under_a_force_the_part_and_the_patch_share_it():

@@ -246,11 +246,34 @@ def test_a_film_free_on_its_sheet_curls_as_two_strips():
     assert out["curvature_per_m_per_K"]["value"] == pytest.approx(-1.5 * apart / 4e-4)
 
 
-def test_mismatch_with_the_part_stands_beside():
-    plan = plan_with(temperature={"part_thermal_expansion": "23 ppm/K"})
-    out = temperature(findings_of(plan), {})["temperature"]
-    film = out["film_expansion_ppm_per_K"]
-    assert out["mismatch_microstrain_per_K"] == pytest.approx(23.0 - film)
-    assert out["handbook_output_microstrain_per_K"] == pytest.approx(
-        out["thermal_output_microstrain_per_K"]["value"] + 23.0 - film
+def test_what_the_part_makes_of_the_output_is_by_the_sensitivity_across():
+    plan = plan_with(
+        temperature={"part_thermal_expansion": "23 ppm/K"},
+        part={"rigid": True, "misalignment": "3 deg"},
     )
+    across = {"transverse_sensitivity": 0.5, "transverse_sensitivity_se": 0.04, "note": ""}
+    summary = {"layers": {"transverse": across}}
+    out = temperature(findings_of(plan), summary)["temperature"]
+    # strain-gauge practice, (1 + K_t)/(1 - nu K_t) (alpha_s - alpha_g) with the Poisson
+    # ratio of what the gauge factor is for; contacts feel lambda_T of the film's expansion
+    felt = plan.contacts.lambda_T.value * out["film_expansion_ppm_per_K"]
+    assert out["felt_expansion_ppm_per_K"] == pytest.approx(felt)
+    assert out["mismatch_microstrain_per_K"] == pytest.approx(
+        1.5 / (1.0 - 0.33 * 0.5) * (23.0 - felt)
+    )
+    assert out["bonded_at_K"] == 293.15
+    # a film that keeps its volume thickens by what the part denies its plane
+    assert out["thickness_expansion_ppm_per_K"] == pytest.approx(3 * felt - 46.0, rel=0.02)
+
+
+def test_a_film_that_no_part_holds_is_said_to_be_free():
+    for changes in (
+        {"temperature": {"part_thermal_expansion": "23 ppm/K"},
+         "strain": {"mounting": "free"}},
+        {},
+    ):  # fmt: skip
+        plan = plan_with(**changes)
+        assert plan.bond is None
+        assert "bonded_at_K" not in temperature(findings_of(plan), {})["temperature"]
+        told = [x for x in plan.cautions if "part_thermal_expansion" in x]
+        assert len(told) == (0 if changes else 1)

@@ -23,7 +23,7 @@ from percsim.network.laws import ContactOpeningLaw
 from percsim.particles.box import Box
 from percsim.particles.placement import Clusters
 from percsim.states.strain import Mounting, State
-from percsim.states.temperature import ThermalOpening
+from percsim.states.temperature import Bond, ThermalOpening
 
 FLAKE = Filler(
     "flake",
@@ -76,6 +76,16 @@ OTHER = {
 def test_every_field_of_a_box_counts(name):
     """A field that is added fails here until it is known how it counts."""
     assert inputs(job(**{name: OTHER[name]}).key) != inputs(job().key)
+
+
+def test_what_holds_the_film_counts_and_a_free_film_is_what_it_was():
+    def held(**changes):
+        return job(thermal=replace(THERMAL, bond=replace(Bond(2e-5), **changes))).key
+
+    others = {"part_expansion": 1e-5, "bonded_at": 300.0, "poisson_ratio": 0.4}
+    assert set(others) == {f.name for f in fields(Bond)}
+    keys = {job().key, held(), *(held(**{k: v}) for k, v in others.items())}
+    assert len(keys) == 5
 
 
 def test_number_and_label_stand_beside_the_inputs():
@@ -152,7 +162,8 @@ def renamed(value, tags, **names):
     kind = make_dataclass("Renamed", list(reversed(now)), frozen=True)
     counted = " ".join(f"{names.get(n, n)}={n}" for n in tags.counted.split())
     without = " ".join(names.get(n, n) for n in tags.without_effect.split())
-    return kind(**now), Tagged(tags.tag, counted, without)
+    neutral = {names.get(n, n): value for n, value in tags.neutral.items()}
+    return kind(**now), Tagged(tags.tag, counted, without, neutral)
 
 
 def test_keys_outlive_the_names_of_types_and_fields(monkeypatch):

@@ -26,8 +26,8 @@ from percsim.particles.bodies import SPHERE, Particles
 from percsim.particles.box import Box
 from percsim.particles.hard_core import free_core
 from percsim.particles.placement import Clusters
-from percsim.states.strain import Mounting, State
-from percsim.states.temperature import ThermalOpening
+from percsim.states.strain import Mounting, State, openings
+from percsim.states.temperature import Bond, ThermalOpening
 
 DIAMETER = 10e-6
 ELECTRODE = 3e-5
@@ -323,18 +323,20 @@ def test_knowing_the_thermal_opening_changes_no_resistance():
     assert known["slopes"]["electrode"][0] == pytest.approx(known["electrode_share"])
 
 
-def test_a_variation_is_the_box_with_another_law():
+@pytest.mark.parametrize("bond", [None, Bond(2e-5, 300.0)])
+def test_a_variation_is_the_box_with_another_law(bond):
     """Same particles and draws: the box simulated afresh with the other parameters."""
+    own = dataclasses.replace(THERMAL, bond=bond)
     setting = Setting(40.0, 0.02, 0.7)
     states = tuple(
-        State.at(e, t, Mounting("bonded"), THERMAL)
+        State.at(e, t, Mounting("bonded"), own)
         for t in (273.15, 293.15)
         for e in (0.0, 0.001, 0.003)
     )
-    varied = simulate_box(known_job(states=states, variations=(setting,)))
-    job = known_job(states=states)
+    varied = simulate_box(known_job(states=states, thermal=own, variations=(setting,)))
+    job = known_job(states=states, thermal=own)
     assert {k: v for k, v in varied.items() if k != "variations"} == simulate_box(job)
-    thermal = dataclasses.replace(THERMAL, share=setting.lambda_T)
+    thermal = dataclasses.replace(own, share=setting.lambda_T)
     afresh = simulate_box(
         known_job(
             law=dataclasses.replace(job.law, beta=setting.beta, delta_b=setting.delta_b),
@@ -360,6 +362,14 @@ def test_a_variation_is_the_box_with_another_law():
     assert found["visits"] == list(rows)
     assert [states[i].strain for i in sample["visits"]] == [0.0, 0.001, 0.003]
     assert sample["opened"][0] == [0.0] * len(sample["weights"])
+    assert ("lifted" in sample) == (bond is not None)
+    if bond is not None:  # against the rotation of every body by its own matrix
+        links = find_links(place_box(job), 0.0)
+        thicker = State(gradient=((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0001)))
+        opened = openings(links, thicker) / job.law.opening_length / 1e-4
+        assert np.sum(opened) > 0.0
+        rows = np.unique(np.linspace(0, len(links) - 1, CONTACT_SAMPLE).astype(int))
+        np.testing.assert_allclose(sample["lifted"], opened[rows], rtol=1e-4, atol=1e-6)
 
 
 def test_varied_states_are_rest_and_the_ends_of_strain_and_temperature():

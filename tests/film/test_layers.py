@@ -197,6 +197,18 @@ def test_shear_lag(film, between, length, decay, mean):
     assert float(transfer(length / 2 - transfer.end_zone)) == pytest.approx(0.95, abs=1e-3)
 
 
+def test_a_wide_film_is_stiffer_by_what_holds_it_across():
+    # E/(1 - nu^2) in plane strain (any handbook): 4/3 of E at nu = 1/2
+    film, part, between = Layer(0.2e-3, 3e6, 0.5), Layer(1e-3, 6e6, 0.0), sheet(1e6, 1e-4)
+    narrow = StrainTransfer.through(film, between, 5e-3)
+    wide = StrainTransfer.through(film, between, 5e-3, wide=True)
+    assert narrow.decay / wide.decay == pytest.approx(math.sqrt(4 / 3))
+    # of a part without lateral contraction nothing changes
+    force = StrainTransfer.through(film, between, 5e-3, part, wide=True)
+    shear = between.shear_modulus / 1e-4
+    assert force.decay**2 == pytest.approx(shear * (1 / (4e6 * 0.2e-3) + 1 / (6e6 * 1e-3)))
+
+
 def test_parallel_stiffness_under_a_force():
     # 1 mm of 2 MPa rubber under a 50 um carrier of 2.5 GPa keeps 1.57 % (elementary)
     assert parallel_share(2e6 * 1e-3, 2.5e9 * 50e-6) == pytest.approx(0.0157, abs=6e-5)

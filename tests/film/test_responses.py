@@ -20,6 +20,7 @@ from percsim.film.responses import (
 from percsim.film.transfer import LoadingResult, LoadingThreshold, fit_loadings
 from percsim.jobs import HELD_OUT, box_jobs, law_settings
 from percsim.plan import Plan
+from percsim.states.temperature import Bond, ThermalOpening
 
 FILM = Film(0.2e-3, 6e-3, 3e-3)
 SEED = np.random.SeedSequence(4711)
@@ -345,7 +346,10 @@ def test_varied_boxes_are_the_first_of_the_longest():
 # --- a film whose answer is known
 
 
-def invented(exponent=1.7, weakening=0.9, noise=0.0, seed=1):
+LIFTS = 0.25  # opening by thickening alone, over that by swelling
+
+
+def invented(exponent=1.7, weakening=0.9, noise=0.0, seed=1, bond=None):
     """Boxes that follow R = (phi/phi_c - 1)^-t exp(k m) with their own S and m."""
     rng = np.random.default_rng(seed)
     closed_at, expansion, beta, delta_b, lambda_T = 233.15, 3e-4, 100.0, 0.01, 0.3
@@ -355,7 +359,9 @@ def invented(exponent=1.7, weakening=0.9, noise=0.0, seed=1):
 
     def contacts(setting, temperature):
         b, d, share = setting
-        delta = np.maximum(share * expansion * (temperature - closed_at) * opens, 1e-12)
+        opening = ThermalOpening(expansion, closed_at, share, bond)
+        plane, through = opening.strains(temperature)
+        delta = np.maximum((plane + LIFTS * (through - plane)) * opens, 1e-12)
         holds = ndtr(np.log(d / delta))
         return holds.mean(), b * (holds * delta).sum() / holds.sum()
 
@@ -400,15 +406,19 @@ def invented(exponent=1.7, weakening=0.9, noise=0.0, seed=1):
             "Ea": 0.0,
         },
         closed_at=closed_at,
-        sample=ContactSample(np.ones(300), {0.0: np.zeros(300)}, {0.0: opens}),
+        sample=ContactSample(
+            np.ones(300), {0.0: np.zeros(300)}, {0.0: opens}, LIFTS * opens
+        ),
         held_out=HELD_OUT,
+        bond=bond,
     )
     return made, log_r, threshold
 
 
-def test_a_film_that_follows_the_form_is_found_as_it_is():
+@pytest.mark.parametrize("bond", [None, Bond(2e-5), Bond(2e-4, 310.0)])
+def test_a_film_that_follows_the_form_is_found_as_it_is(bond):
     """Between loadings and settings too; the level is that of rho = 1 ohm m boxes."""
-    made, log_r, _ = invented()
+    made, log_r, _ = invented(bond=bond)
     level = made.log_resistance(FILM, 0.15, {})[0, 0] - log_r(
         0.15, (100.0, 0.01, 0.3), 293.15
     )

@@ -13,8 +13,13 @@ from percsim.states.strain import Mounting, State
 from percsim.states.temperature import ThermalOpening
 
 LAW = ContactOpeningLaw(
-    g0=1e-4, beta=100.0, delta_b=1e30, Ea=1.6e-21, electrode_conductance=5e-4,
-    opening_length=10e-6, seed=77123,
+    g0=1e-4,
+    beta=100.0,
+    delta_b=1e30,
+    Ea=1.6e-21,
+    electrode_conductance=5e-4,
+    opening_length=10e-6,
+    seed=77123,
 )
 D = 10e-6
 

@@ -14,8 +14,13 @@ from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
 NEVER = 1e30  # a breaking opening that is never reached
 LAW = ContactOpeningLaw(
-    g0=8e-5, beta=120.0, delta_b=NEVER, Ea=1.6e-21, electrode_conductance=2e-4,
-    opening_length=10e-6, seed=581327,
+    g0=8e-5,
+    beta=120.0,
+    delta_b=NEVER,
+    Ea=1.6e-21,
+    electrode_conductance=2e-4,
+    opening_length=10e-6,
+    seed=581327,
 )
 EV = elementary_charge
 MILLI = 1e-3

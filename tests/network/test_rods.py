@@ -13,8 +13,13 @@ from percsim.particles.box import Box
 from percsim.states.strain import State
 
 LAW = ContactOpeningLaw(
-    g0=2e-4, beta=0.0, delta_b=1e9, Ea=0.0, electrode_conductance=5e-4,
-    opening_length=10e-6, seed=1,
+    g0=2e-4,
+    beta=0.0,
+    delta_b=1e9,
+    Ea=0.0,
+    electrode_conductance=5e-4,
+    opening_length=10e-6,
+    seed=1,
 )
 RESISTIVITY = 1e-6
 RADIUS = 0.5e-6

@@ -31,8 +31,13 @@ from percsim.states.temperature import ThermalOpening
 MOUNTING = Mounting("bonded", 0.495, 0.33)
 THERMAL = ThermalOpening(expansion=3e-4, closed_at=243.15, share=0.3)
 LAW = ContactOpeningLaw(
-    g0=8e-5, beta=100.0, delta_b=1e6, Ea=1.6e-21, electrode_conductance=3e-4,
-    opening_length=8e-6, seed=5,
+    g0=8e-5,
+    beta=100.0,
+    delta_b=1e6,
+    Ea=1.6e-21,
+    electrode_conductance=3e-4,
+    opening_length=8e-6,
+    seed=5,
 )
 
 

@@ -10,7 +10,7 @@ from states.hand_links import equal_contacts, isotropic_contacts, random_links, 
 from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 from percsim.particles.box import Box
 from percsim.states.strain import Mounting, State, body_rotations, move_affinely, openings
-from percsim.states.temperature import ThermalOpening
+from percsim.states.temperature import Bond, ThermalOpening
 
 SIZE = 10e-6  # scale of the bodies [m]
 
@@ -325,6 +325,22 @@ def test_states_compose_swelling_and_strain(dimension):
     assert State.at(0.0, 233.15, mounting, thermal, dimension).opens_along == 0.0
     assert State.at(0.0, 300.0, mounting, None, dimension).opens_along == 0.0
     assert State.at(-0.01, 293.15, mounting, thermal, dimension).opens_along < 0.0
+
+
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_a_bonded_film_thickens_along_the_last_axis_wherever_the_current_runs(axis):
+    thermal = ThermalOpening(3e-4, 233.15, 0.3, Bond(2e-5, 293.15, 0.4))
+    plane, through = thermal.strains(330.0)
+    assert through > 1.5 * plane > 0.0
+    s = State.at(0.0, 330.0, Mounting(), thermal, axis=axis)
+    expected = np.diag([1.0 + plane, 1.0 + plane, 1.0 + through])
+    assert np.allclose(s.matrix(), expected, rtol=1e-15)
+    # in two dimensions there is only the plane
+    flat = State.at(0.0, 330.0, Mounting(), thermal, dimension=2).matrix()
+    assert np.allclose(flat, (1.0 + plane) * np.eye(2), rtol=1e-15)
+    strained = State.in_plane(1e-3, -2e-3, 330.0, thermal).matrix()
+    kept = 1.0 / (1.001 * 0.998)
+    assert np.allclose(strained, expected * np.diag([1.001, 0.998, kept]), rtol=1e-12)
 
 
 def test_default_state_opens_nothing():

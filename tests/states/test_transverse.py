@@ -1,10 +1,15 @@
 """Transverse sensitivity of boxes solved directly, against symmetry and Joule weights."""
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 import percsim as ps
+from percsim.film.readout import thermal_output
 from percsim.states.strain import openings
+from percsim.states.temperature import Bond, ThermalOpening
 
 ROOM, SHUT = 293.15, 233.15
 STRAIN, BETA, SIZE = 1e-4, 100.0, 10e-6
@@ -94,6 +99,87 @@ def test_powers_of_one_solve_give_the_same(isotropic, lying):
     for along, across, _, _, by_power, across_by_power in (isotropic, lying):
         assert by_power == pytest.approx(along, rel=1e-3)
         assert across_by_power == pytest.approx(across, rel=1e-3, abs=2e-3 * along.mean())
+
+
+def test_what_a_part_makes_of_the_thermal_output_is_that_of_strain_gauge_practice():
+    # to first order, in one box whose contacts all stand open and keep their volume: the
+    # output of the film on its part less that of the free film is
+    # (1 + K_t)/(1 - nu K_t) (alpha_s - alpha_g), alpha_g what contacts feel of the film's
+    recipe = ps.Recipe(((flakes("in-plane", 20.0), 0.45),), ps.Elastomer(1030.0, 7.0))
+    box = ps.Box((60e-6,) * 3, (False, True, True))
+    particles = ps.place_particles(recipe, box, np.random.default_rng(52207))
+    links = ps.find_links(particles, 0.0)
+    free = ThermalOpening(250e-6, SHUT, 0.3)
+    held = replace(free, bond=Bond(23e-6, ROOM, 0.5))
+    law = ps.ContactOpeningLaw(8e-5, BETA, 1e9, 0.0, 8e-5, SIZE)
+    rest = ps.State.in_plane(0, 0, ROOM, free)
+    power = ps.solve_network(ps.build_network(links, law, rest)).power_shares
+    power = power[: len(links)]
+
+    def read(up, down, step):
+        return power @ (openings(links, up) - openings(links, down)) / step
+
+    def strained(along, across):
+        plane = [(s * along * STRAIN, s * across * STRAIN) for s in (1, -1)]
+        states = [ps.State.in_plane(a, b, ROOM, free) for a, b in plane]
+        return read(*states, 2 * STRAIN)
+
+    outputs = []
+    for thermal in (held, free):
+        hot, cold = (
+            ps.State.at(0.0, ROOM + t, ps.Mounting(), thermal) for t in (0.5, -0.5)
+        )
+        outputs.append(read(hot, cold, 1.0) / strained(1.0, -0.33))
+    sensitivity = strained(0.0, 1.0) / strained(1.0, 0.0)
+    assert sensitivity > 0.3
+    mismatch = thermal_output(0.0, 1.0, 23e-6, 0.3 * 250e-6, sensitivity, 0.33)
+    # strains of the film as swollen, 0.45 % longer, count for as much more
+    assert outputs[0] - outputs[1] == pytest.approx(float(mismatch), rel=6e-3)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("tilt", "spread", "edge", "per_kelvin"),
+    [
+        # per cent per kelvin from 20 to 30 C of the free film and of that held by
+        # aluminium, computed independently of percsim: 34 wt%, aspect ratio 15, shut at
+        # -40 C, film 250 ppm/K, openings over the mean size. Tilt and sizes of the second
+        # are not stated there: taken as 20 degrees and one size
+        (None, 0.405, 240e-6, ((1.10, 0.04), (0.98, 0.04))),
+        (20.0, 0.0, 150e-6, ((0.72, 0.10), (0.39, 0.03))),
+    ],
+)
+def test_rise_of_a_film_free_and_held_by_aluminium(tilt, spread, edge, per_kelvin):
+    mode = "isotropic" if tilt is None else "in-plane"
+    filler = replace(
+        flakes(mode, tilt or 0.0),
+        size=ps.SizeDistribution(10e-6, spread),
+        aspect_ratio=15.0,
+    )
+    recipe = ps.Recipe(((filler, 0.34),), ps.Elastomer(1030.0, 7.0))
+    mean = 10e-6 * math.exp(0.5 * spread**2)
+    law = ps.ContactOpeningLaw(8e-5, BETA, 0.01, 0.0, 8e-5, mean)
+    free = ThermalOpening(250e-6, SHUT, 0.3)
+    held = replace(free, bond=Bond(23e-6, ROOM, 0.495))
+    g = np.zeros((2, 12, 2))
+    for number in range(12):
+        particles = ps.place_particles(
+            recipe,
+            ps.Box((edge,) * 3, (False, True, True)),
+            np.random.default_rng([4711, number]),
+        )
+        links = ps.find_links(particles, 0.0)
+        own = replace(law, seed=1000 + number)
+        for row, thermal in enumerate((free, held)):
+            for column, t in enumerate((ROOM, ROOM + 10.0)):
+                state = ps.State.at(0.0, t, ps.Mounting(), thermal)
+                solved = ps.solve_network(ps.build_network(links, own, state))
+                g[row, number, column] = solved.conductance
+    for (expected, error), boxes in zip(per_kelvin, g, strict=True):
+        value, own_error = ratio(*boxes.T)
+        assert 10.0 * (value - 1.0) == pytest.approx(
+            expected, abs=2.0 * math.hypot(error, 10.0 * own_error)
+        )
 
 
 def test_contacts_pressed_shut_at_room_temperature_read_across_either_way():

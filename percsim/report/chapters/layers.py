@@ -307,7 +307,8 @@ def _wrapping_blocks(layers: Row) -> list[Block]:
         picture("wrapping"),
         paragraph(
             "Slices of the film conduct side by side, each with the resistance of its own"
-            " strain; the strain across that bending prevents is not counted."
+            " strain; bending strains nothing across, so that by K_t it counts"
+            f" {three(wrap['bending_factor'])} times as much as strain of the part."
         ),
     ]
 
@@ -322,8 +323,7 @@ def _transverse_blocks(layers: Row) -> list[Block]:
         with_error(across[key], across[f"{key}_se"])
         for key in ("gauge_factor_along", "gauge_factor_across", "transverse_sensitivity")
     )
-    return [
-        *blocks,
+    blocks.append(
         paragraph(
             f"At {at} the gauge factor for strain along the current alone is {along}, for"
             f" strain across alone {aside} (pulled"
@@ -332,14 +332,19 @@ def _transverse_blocks(layers: Row) -> list[Block]:
             f" K_t, the second over the first, is {ratio}; ± is its standard error from the"
             f" boxes. It comes from {across['n_boxes']} boxes of this loading, each solved"
             " again with one in-plane strain and the other held at zero, the thickness"
-            " following from constant volume. It sets what a patch askew and a second film"
-            " laid across read, and no other number: the film on the part is computed with"
-            " both strains at once. Isotropic filler in a film of constant"
+            " following from constant volume. It sets what bending counts for and what a"
+            " patch askew and a second film laid across read; the film on the strained part"
+            " is computed with both strains at once. Isotropic filler in a film of constant"
             " volume has K_t = 0 at small strain exactly, as the thickness gives what the"
             " width takes. In-plane filler and large strains move it; contacts still"
             " pressed shut cannot close, so that R then rises under a pull and a squeeze"
             " alike, whose mean K_t is."
-        ),
+        )
+    )
+    if not across["misalignment_deg"]:
+        return blocks
+    return [
+        *blocks,
         paragraph(
             f"A patch {three(across['misalignment_deg'])} deg off a uniaxial load on a part"
             f" of Poisson ratio {three(across['part_poisson_ratio'])} reads"

@@ -153,30 +153,37 @@ def _linear(found: Row) -> str:
     )
 
 
+def _held(found: Row) -> str:
+    """Say what holds the film while it warms, and what that makes of its output."""
+    at = found.get("bonded_at_K")
+    if at is None:
+        return "The film is computed free: no part holds it while it warms."
+    felt = three(found["felt_expansion_ppm_per_K"])
+    text = (
+        f"Bonded at {_celsius(at)}, the film expands in its plane as the part does, "
+        f"{three(found['part_expansion_ppm_per_K'])} ppm/K, and through its thickness by "
+        f"{three(found['thickness_expansion_ppm_per_K'])} ppm/K as its contacts feel it, "
+        f"instead of {felt} ppm/K in every direction."
+    )
+    ratio = found.get("transverse_sensitivity")
+    if ratio is None:
+        return text
+    return text + (
+        " By strain-gauge practice that makes "
+        f"{three(found['mismatch_microstrain_per_K'])} microstrain/K of the output, which "
+        "holds it already: (1 + K_t)/(1 - nu K_t) of the difference in the plane, at K_t "
+        f"{with_error(ratio, found['transverse_sensitivity_se'])}."
+    )
+
+
 def _mismatch(found: Row) -> list[Block]:
     out = [
         paragraph(
             "Thermal output, or apparent strain, is the change of R that a temperature "
             "change alone makes, over the instrument's gauge factor "
-            f"({three(found.get('gauge_factor'))}, the chord). "
-            "lambda_T stands for all mismatch, so R(T) measured on another part has "
-            "another one."
+            f"({three(found.get('gauge_factor'))}, the chord). " + _held(found)
         )
     ]
-    part = found.get("part_expansion_ppm_per_K")
-    if number(part) is not None:
-        out.append(
-            paragraph(
-                f"The part expands by {three(part)} ppm/K, the free film by "
-                f"{three(found.get('film_expansion_ppm_per_K'))} ppm/K. Strain-gauge "
-                "practice would add their difference, "
-                f"{three(found.get('mismatch_microstrain_per_K'))} microstrain/K, to the "
-                "output of a film measured free: "
-                f"{three(found.get('handbook_output_microstrain_per_K'))} microstrain/K in "
-                "all. Printed beside: this R(T) is of the film as mounted, and adding it "
-                "would count the mismatch twice."
-            )
-        )
     curl = found.get("curvature_per_m_per_K")
     if curl:
         out.append(

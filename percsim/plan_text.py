@@ -1,0 +1,340 @@
+"""The plan file explained: a complete plan, the shortest that runs, one key at a time.
+
+All of it is made from the sections and the material files, so that nothing is said twice.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import textwrap
+from collections.abc import Mapping
+from typing import Any
+
+from percsim.errors import PlanError
+from percsim.materials import Elastomer, Filler, Material, Recipe, load_material
+from percsim.materials.elastomer import Property, material_names
+from percsim.sections import (
+    OPTIONAL,
+    ROWS,
+    SECTIONS,
+    HeadSection,
+    Section,
+    did_you_mean,
+    reader_of,
+)
+
+__all__ = [
+    "LAYOUTS",
+    "complete_plan",
+    "explain",
+    "material_sheet",
+    "material_table",
+    "short_plan",
+]
+
+WIDTH = 90
+
+MODELS: dict[str, type[Section]] = {"": HeadSection, **SECTIONS, **ROWS}
+
+WRITTEN = {
+    "": ("title", "seed"),
+    "filler": ("material", "diameter", "aspect_ratio"),
+    "elastomer": ("material", "mix_ratio"),
+    "contacts": ("closed_at",),
+    "strain": ("window",),
+    "explore": ("weight_fraction", "electrode_gap"),
+    "target": (
+        "series_resistor",
+        "resistance",
+        "smallest_gauge_factor",
+        "largest_resistance_cv",
+        "largest_gauge_factor_cv",
+    ),
+}
+"""Keys that the complete plan sets, besides those that no plan does without."""
+
+LAYOUTS: dict[str, Mapping[str, Any]] = {
+    "bars": {},
+    "end plates": {},
+    "fingers": {"fingers": 4, "electrode_length": "1 mm"},
+    "four-terminal": {"electrode_length": "1 mm", "sense_spacing": "1 mm"},
+}
+"""Electrode layouts, and the keys that a short plan needs for each."""
+
+HEAD = """\
+# A percsim plan: what to cast, what the bench does to it, what it must reach.
+#
+# Every key is here. A line that starts with a single # and a key is optional and shows its
+# default, or an example where the default depends on other keys; take the # away to change
+# it. Every quantity has its unit written: "0.2 mm", "26 wt%", "7:1".
+"""
+
+
+def _toml(value: Any) -> str:
+    """Value as it stands in a plan file."""
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(_toml, value))}]"
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _comment(text: str) -> str:
+    return textwrap.fill(
+        text, WIDTH, initial_indent="# ", subsequent_indent="# ", break_on_hyphens=False
+    )
+
+
+def _key_words(model: type[Section], key: str) -> str:
+    """Meaning, range and default of a key."""
+    field = model.model_fields[key]
+    words = [field.description or ""]
+    reach = reader_of(model, key).range
+    if reach != "any text":
+        words.append(f"Range: {reach}.")
+    if field.is_required():
+        words.append("Needed.")
+    elif field.default is not None:
+        words.append(f"Default: {json.dumps(field.default)}.")
+    return " ".join(words)
+
+
+def complete_plan() -> str:
+    """Write a plan in which every key stands with its meaning, range and default."""
+    parts = [HEAD]
+    for name, model in MODELS.items():
+        off = "#" if name in (*OPTIONAL, *ROWS) else ""
+        if name:
+            heading = f"[[{name}]]" if name in ROWS else f"[{name}]"
+            about = " ".join((model.__doc__ or "").split())
+            parts.append(f"# {'-' * 88}\n{_comment(about)}\n{off}{heading}\n")
+        for key, field in model.model_fields.items():
+            written = field.is_required() or key in WRITTEN.get(name, ())
+            sign = "" if written and not off else "#"
+            example = _toml((field.examples or [field.default])[0])
+            parts.append(f"{_comment(_key_words(model, key))}\n{sign}{key} = {example}\n")
+    return "\n".join(parts)
+
+
+def _contacts_at_threshold(filler: Filler) -> tuple[float, float]:
+    """Mean contacts of a particle at the threshold, and excluded over own volume.
+
+    Convex bodies of one size and random orientation (Isihara, J. Chem. Phys. 18, 1446,
+    1950): V_ex = 2 V + 2 S R. Contacts at the threshold: 2.74 for spheres and 2.3 for thin
+    discs as simulated; for rods of length over diameter a 1 + 1.6 a^(-1/3), within 8 % of
+    simulated ones from 4 to 50.
+    """
+    a = filler.median_aspect_ratio
+    if filler.kind == "sphere":
+        return 2.74, 8.0
+    if filler.kind == "rod":  # cylinder of length a and diameter 1 with round caps
+        volume, surface, curvature = (
+            math.pi / 4 * a + math.pi / 6,
+            math.pi * a + math.pi,
+            0.5 + a / 4,
+        )
+        contacts = 1.0 + 1.6 * a ** (-1 / 3)
+    else:  # disc of radius r swept by a ball of radius 1/2
+        r, b = 0.5 * (a - 1.0), 0.5
+        volume = 2 * math.pi * r**2 * b + math.pi**2 * r * b**2 + 4 / 3 * math.pi * b**3
+        surface = 2 * math.pi * r**2 + 2 * math.pi**2 * r * b + 4 * math.pi * b**2
+        curvature, contacts = math.pi / 4 * r + b, 2.3
+    return contacts, 2.0 + 2.0 * surface * curvature / volume
+
+
+def _loadings(filler: Filler, elastomer: Elastomer) -> list[str]:
+    """Weight fractions from just above to well above the threshold to be expected."""
+    contacts, excluded = _contacts_at_threshold(filler)
+    threshold = contacts / excluded
+    recipe = Recipe(((filler, 0.1),), elastomer)
+    told = []
+    for times in (1.3, 1.6, 2.0, 2.5):
+        if threshold * times < 0.6:
+            percent = 100.0 * recipe.at_volume_fraction(threshold * times).weight_fraction
+            told.append(f"{percent:.0f} wt%" if percent >= 10.0 else f"{percent:.2g} wt%")
+    return list(dict.fromkeys(told))
+
+
+def _material(option: str, name: str, kind: str) -> Material:
+    try:
+        found = load_material(name)
+    except ValueError:
+        found = None
+    if found is None or found.kind != kind:
+        known = material_names(kind)
+        hint = did_you_mean(name, known)
+        raise PlanError(
+            [f"{option} '{name}' is not known{hint}; known: {', '.join(known)}"]
+        )
+    return found
+
+
+def short_plan(filler: str, elastomer: str, layout: str) -> str:
+    """Write the shortest plan that runs, for materials of percsim's data files.
+
+    Parameters
+    ----------
+    filler, elastomer : str
+        Names in the data files.
+    layout : str
+        One of `LAYOUTS`.
+
+    Returns
+    -------
+    str
+        TOML of at most 25 lines.
+
+    Raises
+    ------
+    PlanError
+        If a name is not known.
+
+    """
+    powder = _material("--filler", filler, "filler")
+    rubber = _material("--elastomer", elastomer, "elastomer")
+    if layout not in LAYOUTS:
+        hint = did_you_mean(layout, tuple(LAYOUTS))
+        raise PlanError(
+            [f"--layout '{layout}' is not known{hint}; known: {', '.join(LAYOUTS)}"]
+        )
+    loadings = _loadings(powder.filler(), rubber.elastomer())
+    film: dict[str, Any] = {"thickness": "0.2 mm", "width": "6 mm", "length": "16 mm"}
+    if layout != "bars":
+        film |= {"layout": layout, **LAYOUTS[layout]}
+    # end plates stand at the ends of the film, and nowhere else
+    gaps = {"fingers": ["1 mm", "2 mm"], "end plates": [film["length"]]}.get(
+        layout, ["2 mm", "3 mm", "5 mm"]
+    )
+    sections: dict[str, dict[str, Any]] = {
+        "filler": {"material": powder.name},
+        "elastomer": {"material": rubber.name},
+        "film": film,
+        "contacts": {"closed_at": "-40 C"},
+        "strain": {"window": "0 to 3000 microstrain"},
+        "explore": {"weight_fraction": loadings, "electrode_gap": gaps},
+        "target": {"resistance": "0.7 to 3 kohm", "smallest_gauge_factor": 10},
+    }
+    lines = ["# Typical values: set your own. percsim explain KEY tells of any other key."]
+    for name, keys in sections.items():
+        lines += [f"[{name}]", *(f"{key} = {_toml(value)}" for key, value in keys.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _values_by_material(section: str, key: str) -> list[str]:
+    """Values that the data files have for a key of a section, with their sources."""
+    name = {"diameter": "size", "length": "size"}.get(key, key)
+    lines = []
+    for material in material_names(section):
+        found = load_material(material)
+        if name in found.properties:
+            p = found[name]
+            unit = "" if p.unit == "1" else f" {p.unit}"
+            lines.append(f"  {material}: {p.value:g}{unit} ({p.basis}: {p.source})")
+    return lines
+
+
+def explain(word: str, sources: bool = True) -> str:
+    """Tell of one key, one section, or where a key stands.
+
+    Parameters
+    ----------
+    word : str
+        "aspect_ratio", "filler.aspect_ratio" or "filler".
+    sources : bool
+        Whether to add what the data files have.
+
+    Returns
+    -------
+    str
+        Meaning, unit, range, default and, where data files have values, their source.
+
+    Raises
+    ------
+    PlanError
+        If there is no such key, with the nearest.
+
+    """
+    section, _, key = word.strip().strip("[]").rpartition(".")
+    if key in MODELS and not section:
+        model = MODELS[key]
+        rows = [
+            f"  {name}: {(field.description or '').split('. ')[0].rstrip('.')}."
+            for name, field in model.model_fields.items()
+        ]
+        about = " ".join((model.__doc__ or "").split())
+        return "\n".join([textwrap.fill(f"[{key}] {about}", 92), *map(_hang, rows)])
+    found = [
+        name
+        for name, model in MODELS.items()
+        if key in model.model_fields and section in ("", name)
+    ]
+    if not found:
+        known = [
+            *(name for name in MODELS if name),
+            *(key for model in MODELS.values() for key in model.model_fields),
+        ]
+        hint = did_you_mean(key, known) or "; percsim new --all - prints every key"
+        raise PlanError([f"no key or section is called '{word}'{hint}"])
+    blocks = []
+    for name in found:
+        field = MODELS[name].model_fields[key]
+        where = f"[{name}] {key}" if name else key
+        example = _toml((field.examples or [field.default])[0])
+        lines = [where, _hang(f"  {_key_words(MODELS[name], key)}")]
+        lines.append(f"  Written like: {key} = {example}")
+        if sources:
+            lines += map(_hang, _values_by_material(name, key))
+        blocks.append("\n".join(lines))
+    return "\n\n".join(blocks)
+
+
+def material_table() -> list[dict[str, str]]:
+    """Name and nature of every material of the data files."""
+    order = {"filler": 0, "elastomer": 1, "solvent": 2}
+    found = sorted(map(load_material, material_names()), key=lambda m: order.get(m.kind, 3))
+    return [{"name": m.name, "is": _nature(m)} for m in found]
+
+
+def _nature(material: Material) -> str:
+    return f"{material.kind}, {material.shape}" if material.shape else material.kind
+
+
+def material_sheet(name: str) -> dict[str, Any]:
+    """Everything the data files say of one material.
+
+    Raises
+    ------
+    PlanError
+        If it is not known, with the nearest.
+
+    """
+    try:
+        found = load_material(name)
+    except ValueError as error:
+        raise PlanError([str(error)]) from None
+
+    def shown(p: Property, value: float) -> str:
+        return f"{value:g} {p.unit}".removesuffix(" 1")
+
+    values = [
+        {
+            "name": key.replace("_", " "),
+            "value": shown(p, p.value),
+            "low": shown(p, p.low),
+            "high": shown(p, p.high),
+            "basis": p.basis,
+            "source": p.source,
+        }
+        for key, p in found.properties.items()
+    ]
+    return {
+        "name": found.name,
+        "is": _nature(found),
+        "values": values,
+        "cautions": list(found.cautions),
+    }
+
+
+def _hang(line: str) -> str:
+    return textwrap.fill(line, 92, subsequent_indent="    ", break_on_hyphens=False)

@@ -1,0 +1,155 @@
+"""Plans written for a user: complete, shortest, one key at a time."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from percsim.errors import PlanError
+from percsim.materials import load_material, material_names
+from percsim.plan import Plan
+from percsim.plan_text import (
+    LAYOUTS,
+    complete_plan,
+    explain,
+    material_sheet,
+    material_table,
+    short_plan,
+)
+from percsim.sections import ROWS, SECTIONS, HeadSection, reader_of
+
+MODELS = {"": HeadSection, **SECTIONS, **ROWS}
+
+
+def entries_of(text: str) -> dict[tuple[str, str], tuple[str, Any]]:
+    """(section, key) -> (comment above, value shown), commented-out keys included."""
+    entries: dict[tuple[str, str], tuple[str, Any]] = {}
+    section, comment = "", []
+    for line in text.splitlines():
+        header = re.fullmatch(r"#?\[?\[(\w+)\]\]?", line)
+        key = re.fullmatch(r"#?(\w+) = (.*)", line)
+        if header:
+            section, comment = header[1], []
+        elif key:
+            assert (section, key[1]) not in entries
+            value = tomllib.loads(f"x = {key[2]}")["x"]
+            entries[section, key[1]] = (" ".join(comment), value)
+            comment = []
+        elif line.startswith("# "):
+            comment.append(line[2:])
+        else:
+            comment = []
+    return entries
+
+
+def test_the_complete_plan_holds_every_key_with_its_words() -> None:
+    entries = entries_of(complete_plan())
+    assert set(entries) == {
+        (s, k) for s, model in MODELS.items() for k in model.model_fields
+    }
+    for (section, key), (comment, value) in entries.items():
+        field, reader = MODELS[section].model_fields[key], reader_of(MODELS[section], key)
+        assert field.description
+        assert comment.startswith(field.description), key
+        if reader.range != "any text":
+            assert f" Range: {reader.range}." in comment, key
+        if field.is_required():
+            assert " Needed." in comment, key
+        elif field.default is not None:
+            assert comment.endswith(f" Default: {json.dumps(field.default)}."), key
+        reader.read(value)
+        if not field.is_required() and field.default is not None and key != "title":
+            assert reader.read(value) == reader.read(field.default), key
+
+
+def test_the_complete_plan_loads_without_a_caution(tmp_path: Path) -> None:
+    file = tmp_path / "all.toml"
+    file.write_text(complete_plan(), encoding="utf-8")
+    plan = Plan.load(file)
+    assert plan.cautions == ()
+    assert (plan.supply, plan.vibration) == (None, None)
+    assert max(map(len, complete_plan().splitlines())) <= 92
+    # a key of a section whose header still has its # is told where it belongs
+    text = complete_plan().replace("#amplitude", "amplitude")
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(PlanError, match=r"amplitude is not known here; .*\[vibration\]"):
+        Plan.load(file)
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize("filler", material_names("filler"))
+def test_a_short_plan_of_any_material_and_layout_loads(filler: str, layout: str) -> None:
+    for elastomer in material_names("elastomer"):
+        text = short_plan(filler, elastomer, layout)
+        assert len(text.splitlines()) <= 25
+        plan = Plan.from_dict(tomllib.loads(text))
+        assert plan.film.layout == layout
+        density = plan.recipe(plan.weight_fractions[0]).elastomer.density
+        assert density == load_material(elastomer).density
+
+
+def test_loadings_of_a_short_plan_begin_near_the_threshold() -> None:
+    # simulated to 0.05 % by a program of its own: flakes of one size and aspect ratio 15
+    # span at 8.354 vol%, spherocylinders of length over diameter 20 at 3.399 vol%
+    for filler, aspect, found in (
+        ("graphite flake", 15, 0.08354),
+        ("carbon fibre", 21, 0.034),
+    ):
+        assert load_material(filler)["aspect_ratio"].value == aspect
+        plan = Plan.from_dict(tomllib.loads(short_plan(filler, "silicone", "bars")))
+        lowest = plan.recipe(plan.weight_fractions[0]).volume_fraction
+        assert 1.15 * found < lowest < 1.5 * found
+
+
+def test_names_that_are_not_known_are_told_with_the_nearest() -> None:
+    for arguments, words in (
+        (("graphite flakes", "silicone", "bars"), "did you mean 'graphite flake'?"),
+        (("silicone", "silicone", "bars"), "--filler 'silicone' is not known"),
+        (("graphite flake", "toluene", "bars"), "--elastomer 'toluene' is not known"),
+        (("graphite flake", "silicone", "finger"), "did you mean 'fingers'?"),
+    ):
+        with pytest.raises(PlanError) as told:
+            short_plan(*arguments)
+        assert words in told.value.faults[0]
+    for word, words in (
+        ("aspekt_ratio", "did you mean 'aspect_ratio'"),
+        ("zzz", "new --all"),
+    ):
+        with pytest.raises(PlanError) as told:
+            explain(word)
+        assert words in told.value.faults[0]
+
+
+def test_every_key_and_section_is_explained() -> None:
+    for section, model in MODELS.items():
+        for key, field in model.model_fields.items():
+            told = " ".join(explain(f"{section}.{key}" if section else key).split())
+            assert (f"[{section}] {key}" if section else key) in told
+            assert " ".join((field.description or "").split()) in told
+            assert "Written like:" in told
+        if section:
+            assert all(f"{key}:" in explain(section) for key in model.model_fields)
+    everywhere = explain("aspect_ratio")
+    for section in ("filler", "explore", "tolerances", "measured"):
+        assert f"[{section}] aspect_ratio" in everywhere
+
+
+def test_values_of_the_data_files_come_with_their_source() -> None:
+    told = " ".join(explain("filler.density").split())
+    for name in material_names("filler"):
+        density = load_material(name)["density"]
+        assert (
+            f"{name}: {density.value:g} kg/m^3 ({density.basis}: {density.source})" in told
+        )
+    assert {row["name"] for row in material_table()} == set(material_names())
+    sheet = material_sheet("graphite")
+    assert sheet["name"] == "graphite flake"
+    assert {row["name"] for row in sheet["values"]} >= {"density", "aspect ratio"}
+    assert list(load_material("graphite").cautions) == sheet["cautions"]
+    with pytest.raises(PlanError, match="no material is called"):
+        material_sheet("unobtainium")
