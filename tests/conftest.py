@@ -1,7 +1,11 @@
 """Settings of the whole suite."""
 
 import fcntl
+import os
 import signal
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -15,6 +19,28 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("percsim")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_setupnodes():
+    """Compile what no machine of this kind has compiled yet, once, before workers start."""
+    import percsim.kernels
+
+    cache = percsim.kernels.cache_folder
+    if cache is None or any(cache.rglob("*.nbi")):
+        return
+    root = str(Path(percsim.kernels.__file__).parents[2])
+    path = os.pathsep.join([root, *filter(None, [os.environ.get("PYTHONPATH")])])
+    here = os.environ | {"PYTHONPATH": path}
+    script = Path(__file__).with_name("compiling.py")
+    programs = [
+        subprocess.Popen(
+            [sys.executable, script, what], env=os.environ | {"PYTHONPATH": path}
+        )
+        for what in ("boxes", "thresholds")
+    ]
+    for program in programs:
+        program.wait()
 
 
 @pytest.fixture
