@@ -34,9 +34,7 @@ def pytest_xdist_setupnodes():
     here = os.environ | {"PYTHONPATH": path}
     script = Path(__file__).with_name("compiling.py")
     programs = [
-        subprocess.Popen(
-            [sys.executable, script, what], env=os.environ | {"PYTHONPATH": path}
-        )
+        subprocess.Popen([sys.executable, script, what], env=here)
         for what in ("boxes", "thresholds")
     ]
     for program in programs:
