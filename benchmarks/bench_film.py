@@ -57,7 +57,7 @@ def main() -> None:
             records[grow.key] = Record(grow.key, "done", encode_json(grow.run()), 0.0)
     _, touching = gather_threshold(plan, records)
     threshold = film_threshold(touching, lost_share(jobs, records))
-    loadings, _ = gather_loadings(plan, jobs, records)
+    loadings = gather_loadings(plan, jobs, records)
     fits = fit_loadings(loadings, threshold, seed=box_seed(plan.seed, 0, "tolerances"))
     blocks = Blocks.from_fits(fits, threshold)
     phi = fits[0].loading.volume_fraction

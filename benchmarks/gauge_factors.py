@@ -57,9 +57,14 @@ def slopes(filler, times_threshold, threshold, shut, delta_b, strain, boxes, edg
     return values.mean(), values.std(ddof=1) / np.sqrt(len(values)), n_open
 
 
-def responses(boxes, edge, seed, beta=BETA, delta_b=0.01, share=0.3, shut=SHUT):
-    """Chord gauge factor to 3000 microstrain and R0 at 34 wt%, with standard errors."""
-    recipe = ps.Recipe(((flakes("isotropic"), 0.34),), ps.Elastomer(1030.0, 7.0))
+def responses(boxes, edge, seed, beta=BETA, delta_b=0.01, share=0.3, shut=SHUT, specks=0.0):
+    """Chord gauge factor to 3000 microstrain and R0 at 34 wt%, with standard errors.
+
+    Besides the flakes a weight fraction of conducting specks, spheres of 1 um.
+    """
+    speck = ps.Filler(kind="sphere", density=2250.0, size=ps.SizeDistribution(1e-6))
+    mixed = ((flakes("isotropic"), 0.34), (speck, specks))
+    recipe = ps.Recipe(mixed if specks else mixed[:1], ps.Elastomer(1030.0, 7.0))
     thermal = ps.ThermalOpening(recipe.thermal_expansion, shut, share)
     states = [ps.State.at(e, ROOM, ps.Mounting("bonded"), thermal) for e in (0.0, 3e-3)]
     factors, levels = [], []
@@ -128,6 +133,7 @@ def main() -> None:
         ("lambda_T 0.1", {"share": 0.1}),
         ("lambda_T 1", {"share": 1.0}),
         ("closed_at 0 C", {"shut": 273.15}),
+        ("1 wt% of 1 um spheres besides", {"specks": 0.01}),
     ):
         factor, level = responses(options.boxes, options.edge, 78, **change)
         print(f"| {words} | {factor} | {level} |", flush=True)

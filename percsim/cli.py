@@ -306,7 +306,7 @@ def _command(plan: Plan, out: Path) -> str:
 
 def _say_result(result: Result, quiet: bool, as_json: bool) -> None:
     from percsim.report.chapters import chapter_lines
-    from percsim.report.tables import headline, text_summary
+    from percsim.report.tables import headline, left_out, text_summary
 
     page = result.folder / "report.html"
     if as_json:
@@ -320,6 +320,10 @@ def _say_result(result: Result, quiet: bool, as_json: bool) -> None:
         _say(f"Repeat:  {result.summary['command']}")
     for line in result.figure_failures:
         _tell(f"figure left out: {line}")
+    for line in left_out(result.summary):
+        _tell(line)
+    if result.recomputed:
+        _tell(f"damaged rows of the folder, computed again: {', '.join(result.recomputed)}")
 
 
 # ------------------------------------------------------------------------------------------

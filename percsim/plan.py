@@ -64,8 +64,9 @@ if TYPE_CHECKING:
     from percsim.film.electrodes import Film, Layout
     from percsim.film.layers import Assembly
     from percsim.film.readout import Circuit, HeatPath
-    from percsim.materials.elastomer import Elastomer
+    from percsim.materials.elastomer import Elastomer, Material
     from percsim.materials.filler import Filler, Orientation
+    from percsim.materials.powder import Powder
     from percsim.materials.recipe import Recipe, WeighOut
     from percsim.materials.stiffness import Modulus
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
@@ -427,7 +428,7 @@ class Plan:
                 if k not in ("material", "cure_temperature", "modulus")
             },
             "contacts": {
-                "closed_at": self.closed_at, "cutoff": self.cutoff,
+                "g0": self.g0, "closed_at": self.closed_at, "cutoff": self.cutoff,
                 "electrode_conductance": self.electrode_conductance,
                 "opening_length": self.opening_length,
             },
@@ -860,13 +861,28 @@ class Plan:
         return Clusters(p.clustered, p.cluster_diameter, p.cluster_solids)
 
     @property
+    def powder(self) -> Powder:
+        """What is known of the fillers before any film is cast."""
+        from percsim.materials.powder import Powder
+
+        return Powder.of([_powder_material(section) for section in self.filler])
+
+    @property
+    def g0(self) -> Stated:
+        """Conductance of a closed contact [S], by default the material's, else 80 uS."""
+        if self.contacts.g0 is not None:
+            return self.contacts.g0
+        known = self.powder.g0
+        return Stated(8e-5 if known is None else known.value)
+
+    @property
     def electrode_conductance(self) -> Stated:
         """Conductance between an electrode and a particle that reaches it [S]."""
         if self.contacts.electrode_conductance is not None:
             return self.contacts.electrode_conductance
         if self.contacts.model == "affine":
             return Stated(8e-5)
-        return Stated(self.contacts.g0.value, "assumed", "as a contact between particles")
+        return Stated(self.g0.value, "assumed", "as a contact between particles")
 
     def law(self, seed: int = 0) -> ContactOpeningLaw | TunnellingLaw:
         """Conduction law of the plan.
@@ -888,7 +904,7 @@ class Plan:
         if c.model == "affine":
             return TunnellingLaw(c.barrier_height.value, c.contact_area.value, electrode)
         return ContactOpeningLaw(
-            c.g0.value,
+            self.g0.value,
             c.beta.value,
             c.delta_b.value,
             c.Ea.value,
@@ -1338,10 +1354,11 @@ class Plan:
                 measured.add("aspect_ratio")
             return TunnellingParameters(
                 law.barrier_height, law.area, law.shortest_gap, self.cutoff,
-                frozenset(measured),
+                frozenset(measured), self.powder,
             )  # fmt: skip
         values = {
-            "g0": c.g0, "beta": c.beta, "delta_b": c.delta_b, "closed_at": self.closed_at,
+            "g0": self.g0, "beta": c.beta, "delta_b": c.delta_b,
+            "closed_at": self.closed_at,
             "lambda_T": c.lambda_T, "Ea": c.Ea,
         }  # fmt: skip
         measured = {name for name, s in values.items() if s.basis == "measured"}
@@ -1358,8 +1375,9 @@ class Plan:
             if s.low is not None and s.high is not None
         }
         return ContactParameters(
-            c.g0.value, c.beta.value, c.delta_b.value, self.closed_at.value,
+            self.g0.value, c.beta.value, c.delta_b.value, self.closed_at.value,
             c.lambda_T.value, c.Ea.value, frozenset(measured), factors, ranges,
+            self.powder,
         )  # fmt: skip
 
     @property
@@ -1430,6 +1448,7 @@ class Plan:
                     " contacts are pressed shut; contacts across the current are then fully"
                     " closed and respond no further"
                 )
+        out += self._powder_cautions()
         part = self.temperature.part_thermal_expansion
         if self.strain.mounting != "free" and part is None and len(self.temperatures) > 1:
             out.append(
@@ -1444,6 +1463,31 @@ class Plan:
                 " they lie flatter than the plan says"
             )
         return (*out, *self._placement_cautions(), *self._reading_cautions())
+
+    def _powder_cautions(self) -> list[str]:
+        """Where what the data files say of a powder is against the plan."""
+        powder, out = self.powder, []
+        if powder.unforeseeable:
+            out.append(
+                f"threshold not foreseeable, measure it: {powder.unforeseeable}; no loading"
+                " is decided before films were read"
+            )
+        known = powder.g0
+        if (
+            self.contacts.model == "opening"
+            and known is not None
+            and self.g0.basis == "assumed"
+            and not known.low <= self.g0.value <= known.high
+        ):
+            low, value, high = (
+                format_quantity(x, "conductance")
+                for x in (known.low, self.g0.value, known.high)
+            )
+            out.append(
+                f"contacts.g0 = '{value}' is assumed outside of what such powder has, {low}"
+                f" to {high} ({known.basis}: {known.source})"
+            )
+        return out
 
     @property
     def size_cuts(self) -> tuple[str, ...]:
@@ -1672,6 +1716,20 @@ def _make_filler(section: FillerSection) -> Filler:
         _make_orientation(section),
         section.name or (material.name if material else kind), expansion,
     )  # fmt: skip
+
+
+def _powder_material(section: FillerSection) -> Material | None:
+    """Material whose data file tells of the powder: the one named, or the one it is called.
+
+    So a carbon black does not look foreseeable for having its size written out.
+    """
+    from percsim.materials.elastomer import load_material
+
+    try:
+        material = load_material(section.material or section.name or "")
+    except ValueError:
+        return None
+    return material if material.kind == "filler" else None
 
 
 def _make_orientation(section: FillerSection) -> Orientation:

@@ -62,6 +62,11 @@ def refuse_other_boxes(plan: Plan, store: Store) -> None:
         as_before = replace(plan, explore=earlier.explore, boxes=earlier.boxes)
         if _has_boxes(as_before, stored):
             return
+        if not _has_boxes(earlier, stored):
+            raise FolderError(
+                f"{store.folder} holds boxes computed by laws that percsim has since "
+                "changed; choose another folder, or restart with --fresh"
+            )
     apart = [] if earlier is None else _differences(earlier, plan, stored)
     named = "; ".join(apart[:MOST_NAMED])
     more = len(apart) - MOST_NAMED

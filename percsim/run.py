@@ -26,6 +26,7 @@ from percsim.ensemble.store import (
     Record,
     Store,
     encode_json,
+    environment_record,
     write_atomically,
 )
 from percsim.ensemble.threshold import GrowthJob
@@ -68,12 +69,16 @@ class Result:
         The results folder.
     figure_failures : tuple of str
         Figures that could not be drawn, and why.
+    recomputed : tuple of str
+        Rows of the store that were found damaged; what of them the plan needs was computed
+        again.
 
     """
 
     summary: dict[str, Any]
     folder: Path
     figure_failures: tuple[str, ...] = ()
+    recomputed: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         chosen = self.summary["chosen"]
@@ -202,6 +207,7 @@ def run_plan(
             fullest = mix.recipe(mix.weight_fractions[-1])
             film_jobs(mix, fullest.weight_fraction, verify_film)
     with Store.open(folder, fresh=fresh) as store:
+        damaged = tuple(store.damaged)
         refuse_other_boxes(plan, store)
         if not (folder / "summary.json").is_file():
             # so that an interrupted first run can be reported
@@ -236,7 +242,7 @@ def run_plan(
                 progress=progress,
                 executor=executor,
             )
-        environments = store.environments
+        environments = store.environments or [environment_record()]
         words = ["percsim", "run", plan.path or plan.name, "--out", str(out)]
         if verify_film is not None:
             words += ["--verify-film", "--budget", f"{verify_film:g}"]
@@ -246,7 +252,8 @@ def run_plan(
             "environment": environments[-1],
             "environments": environments,
         }
-        return _write(plan, folder, store.records(), extra, stages, store)
+        result = _write(plan, folder, store.records(), extra, stages, store)
+    return replace(result, recomputed=damaged)
 
 
 @one_blas_thread()
@@ -272,6 +279,11 @@ def read_findings(plan: Plan, folder: str | os.PathLike[str]) -> Findings:
 
     """
     with Store.read(folder) as store:
+        if store.damaged:
+            raise FolderError(
+                f"{folder} has damaged rows ({', '.join(store.damaged)}); run its plan "
+                "there again first, which computes them again"
+            )
         refuse_other_boxes(plan, store)
         records = store.records()
         stored = stored_plan(store)
@@ -313,22 +325,26 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
     """
     folder = Path(folder)
     with Store.read(folder) as store:
-        records = store.records()
+        records, damaged = store.records(), store.damaged
         stored_plan = store.load_artefact("plan")
         if stored_plan is None:
-            raise FolderError(f"{folder} holds no plan; run the plan again")
+            what = f" ({', '.join(damaged)} damaged)" if damaged else ""
+            raise FolderError(f"{folder} holds no plan{what}; run the plan again")
         try:
             plan = Plan.from_dict(stored_plan, name=str(folder / "plan.toml"))
         except PlanError as error:
             raise FolderError(
                 f"the plan stored in {folder} cannot be read: {error}"
             ) from error
+        refuse_other_boxes(plan, store)
         extra = store.load_artefact("run") or {
             "command": shlex.join(
                 ["percsim", "run", str(folder / "plan.toml"), "--out", str(folder)]
             ),
             "created": store.created,
-            "environment": store.environments[-1],
+            "environment": (store.environments or [{}])[-1],
             "environments": store.environments,
         }
+    if damaged:
+        extra = {**extra, "damaged_rows": damaged}
     return _write(plan, folder, records, extra)

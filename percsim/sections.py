@@ -1054,12 +1054,14 @@ class ContactsSection(Section):
         " tunnel across absolute gaps, for nano-sized fillers and for comparison.",
         "opening",
     )
-    g0: Annotated[Stated, _Stated(_Quantity("conductance", "uS", "1 pS", "1000 S"))] = (
-        _field(
-            "Conductance of a closed contact at 20 C; it sets only the level of the"
-            " resistance. Only for model = 'opening'.",
-            "80 uS",
-        )
+    g0: (
+        Annotated[Stated, _Stated(_Quantity("conductance", "uS", "1 pS", "1000 S"))] | None
+    ) = _field(
+        "Conductance of a closed contact at 20 C; it sets only the level of the"
+        " resistance. Only for model = 'opening'. Default: the material's, else 80 uS,"
+        " which then stands for any level.",
+        None,
+        example="80 uS",
     )
     beta: Annotated[Stated, _Stated(_Number(0.0, 100_000.0))] = _field(
         "Decay of a contact as it opens, per opening over opening_length. Only for model ="

@@ -319,7 +319,9 @@ def chain(monkeypatch: pytest.MonkeyPatch) -> types.SimpleNamespace:
 
 
 def finished(folder: Path) -> types.SimpleNamespace:
-    return types.SimpleNamespace(summary=SUMMARY, folder=folder, figure_failures=())
+    return types.SimpleNamespace(
+        summary=SUMMARY, folder=folder, figure_failures=(), recomputed=()
+    )
 
 
 def test_a_run_says_decision_report_and_command(

@@ -85,7 +85,7 @@ def test_bench_units_become_si() -> None:
     assert plan.weight_fractions == (0.26, 0.30)
     assert plan.fillers[0].size.spread == math.log(1.5)
     assert plan.cured_elastomer.mix_ratio == 7.0
-    assert plan.contacts.g0 == Stated(8e-5, "assumed")
+    assert plan.g0 == Stated(8e-5, "assumed")
     assert plan.contacts.Ea.value == pytest.approx(10e-3 * 1.602176634e-19, rel=1e-15)
     assert plan.temperatures == (293.15,)
     assert plan.box_lengths == pytest.approx((10e-5, 14e-5, 20e-5), rel=1e-12)
@@ -97,7 +97,7 @@ def test_defaults_that_follow_other_keys() -> None:
     cold = Plan.from_dict(changed(temperature={"values": ["-10 C", "60 C"]}))
     assert cold.temperatures == pytest.approx((263.15, 293.15, 333.15))
     assert cold.closed_at.value == pytest.approx(243.15)
-    assert plan.electrode_conductance.value == plan.contacts.g0.value
+    assert plan.electrode_conductance.value == plan.g0.value
     assert plan.tolerances["thickness"] == 0.08
     assert Plan.from_dict(changed(film={"cast": "drop"})).tolerances["thickness"] == 0.20
     assert plan.cutoff == 0.0
@@ -225,6 +225,34 @@ def test_materials_fill_what_the_plan_leaves_out() -> None:
     only = Plan.from_dict(changed() | {"filler": {"material": "graphite flake"}})
     assert only.fillers[0].median_aspect_ratio == pytest.approx(15.0)
     assert Plan.from_dict(only.as_dict()).hash == only.hash
+
+
+def test_a_black_is_not_foreseeable_however_it_is_written() -> None:
+    black = {"kind": "sphere", "density": "1800 kg/m3", "diameter": "0.2 um"}
+    for named in ({"material": "carbon black"}, {"name": "Carbon black"}):
+        plan = Plan.from_dict(changed() | {"filler": black | named})
+        assert "aggregates are branched" in plan.contact_parameters().powder.unforeseeable
+        (said,) = [c for c in plan.cautions if "not foreseeable" in c]
+        assert "aggregates are branched" in said
+    plain = Plan.from_dict(changed() | {"filler": black | {"name": "glass beads"}})
+    assert not [c for c in plain.cautions if "not foreseeable" in c]
+
+
+def test_g0_is_by_default_that_of_the_material() -> None:
+    def plan(material: str, **contacts: Any) -> Plan:
+        filler = BASE["filler"] | {"material": material, "name": "powder of ours"}
+        return Plan.from_dict(changed(contacts=contacts) | {"filler": filler})
+
+    silver = plan("silver flake")
+    # four decades from graphite
+    assert silver.g0.value == pytest.approx(1e4 * plan("graphite flake").g0.value)
+    assert silver.law().g0 == silver.electrode_conductance.value == silver.g0.value
+    assert Plan.from_dict(silver.as_dict()).g0 == silver.g0
+    assert not [c for c in silver.cautions if "g0" in c]
+    (said,) = [c for c in plan("silver flake", g0="80 uS").cautions if "g0" in c]
+    assert "assumed outside of what such powder has" in said
+    told = {"value": "80 uS", "basis": "measured"}
+    assert not [c for c in plan("silver flake", g0=told).cautions if "g0" in c]
 
 
 def test_several_fillers_share_the_loading() -> None:

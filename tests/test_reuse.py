@@ -8,6 +8,8 @@ import sys
 import pytest
 from test_run import SMALL, digits
 
+import percsim.run
+from percsim.ensemble import fingerprint
 from percsim.ensemble.store import DATABASE, Store
 from percsim.ensemble.workers import Interrupted
 from percsim.errors import FolderError
@@ -249,6 +251,64 @@ def test_a_moved_folder_is_read_and_continued(single, tmp_path):
     counted = Counted()
     run_plan(plan_of(SMALL, EASY), folder, workers=1, progress=counted)
     assert counted.ran == 0
+
+
+def test_a_box_that_fails_is_told_and_tried_again(single, tmp_path, monkeypatch):
+    folder = tmp_path / "out"
+    whole, run_job = plan_of(SMALL), percsim.run.run_job
+    last = box_jobs(whole)[-1]
+
+    def failing(job):
+        if job.key == last.key:
+            raise MemoryError("no room")
+        return run_job(job)
+
+    monkeypatch.setattr(percsim.run, "run_job", failing)
+    summary = run_plan(whole, folder, workers=1).summary
+    assert not summary["complete"]
+    (row,) = summary["failed_boxes"]
+    assert row["message"] == "MemoryError: no room"
+    assert (row["box_number"], row["box_length_m"]) == (last.number, last.box.length)
+    first_page = (folder / "report.html").read_text().split("</header>")[1][:1000]
+    assert "failed and are left out: 1, the first of them by MemoryError" in first_page
+    monkeypatch.undo()
+    summary = run_plan(whole, folder, workers=1).summary
+    assert summary["complete"]
+    assert summary["failed_boxes"] == []
+    assert digits(folder) == digits(single)
+
+
+def test_a_damaged_row_is_named_and_computed_again(single, tmp_path):
+    folder, plan = shutil.copytree(single, tmp_path / "out"), plan_of(SMALL)
+    key = box_jobs(plan)[-1].key
+    before = redraw(folder).summary["complete"]
+    with sqlite3.connect(folder / DATABASE) as connection:
+        connection.execute(
+            "UPDATE boxes SET result = replace(result, '1', '2') WHERE key = ?", (key,)
+        )
+    connection.close()
+    summary = redraw(folder).summary
+    assert (before, summary["complete"], summary["damaged_rows"]) == (True, False, [key])
+    assert f"damaged and left out: {key}" in (folder / "report.html").read_text()
+    with pytest.raises(FolderError, match=f"damaged rows .{key}"):
+        read_findings(plan, folder)
+    counted = Counted()
+    result = run_plan(plan, folder, workers=1, progress=counted)
+    assert (result.recomputed, counted.ran) == ((key,), 1)
+    assert digits(folder) == digits(single)
+    assert redraw(folder).summary["complete"]
+
+
+def test_boxes_of_laws_that_changed_since_are_named(single, monkeypatch):
+    now = fingerprint.PHYSICS_VERSION + 1
+    monkeypatch.setattr(fingerprint, "PHYSICS_VERSION", now)
+    for attempt in (
+        lambda: run_plan(plan_of(SMALL), single, workers=1),
+        lambda: redraw(single),
+        lambda: read_findings(plan_of(SMALL), single),
+    ):
+        with pytest.raises(FolderError, match=r"since changed.*--fresh"):
+            attempt()
 
 
 def test_results_of_an_older_schema_are_named(single, tmp_path):

@@ -6,7 +6,6 @@ adds, none when the plan does not ask for it. The report draws what it finds the
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -20,6 +19,7 @@ from percsim.assemble.gather import (
     Findings,
     box_rows,
     casting_rows,
+    failed_rows,
     gather_responses,
 )
 from percsim.assemble.ladder import ladder
@@ -36,7 +36,9 @@ from percsim.assemble.stages import (
 from percsim.assemble.temperature import temperature
 from percsim.assemble.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.decision.choose import Decision, choose_among
+from percsim.ensemble.simulate import BoxJob
 from percsim.ensemble.store import Record
+from percsim.ensemble.threshold import GrowthJob
 from percsim.errors import FolderError
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
@@ -170,15 +172,16 @@ def assemble(
     jobs, recipe = box_jobs(plan, stages.boxes), findings.recipe
     mine = next(entry for entry in found if entry.plan is findings.plan)
     boxes, responses = box_rows(plan, jobs, records)
-    expected = {job.key for job in [*jobs, *across_jobs(plan)]}
-    expected |= {job.key for job in threshold_jobs(plan)}
-    failed = {json.dumps(row): row for entry in found for row in entry.failed}
+    expected: dict[str, BoxJob | GrowthJob] = {job.key: job for job in jobs}
+    expected |= {job.key: job for job in across_jobs(plan)}
+    expected |= {job.key: job for job in threshold_jobs(plan)}
+    done = {key for key, record in records.items() if record.status == "done"}
     summary = {
         "version": __version__,
         "title": plan.title,
         "seed": plan.seed,
         "plan": plan.as_dict(),
-        "complete": stages.verdict != "running" and expected <= records.keys(),
+        "complete": stages.verdict != "running" and expected.keys() <= done,
         # whenever they ran; a folder may hold jobs of other plans besides
         "elapsed_s": round(
             sum(
@@ -206,7 +209,7 @@ def assemble(
             *([OVERLAP] if plan.placement.impenetrable == 0.0 else []),
         ],
         "cautions": [*plan.cautions, *whole.cautions, *CAUTIONS],
-        "failed_boxes": list(failed.values()),
+        "failed_boxes": failed_rows(expected.values(), records),
     }
     # what chapters say is of one mix; only `whole` numbers candidates as the summary does
     own = decision.as_dict() if decision is not whole else {}

@@ -66,6 +66,8 @@ def known_from(
         thermal_share=centre["lambda_T"],
         Ea=centre["Ea"],
         measured=planned.measured | measured,
+        # films were read: what they leave open of the threshold is carried
+        powder=replace(planned.powder, unforeseeable=""),
     )
     values = draws.values
     values["threshold"] = values["threshold"] / factor

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +13,7 @@ from percsim.decision.choose import Decision, Mix
 from percsim.decision.priors import ContactParameters, TunnellingParameters
 from percsim.ensemble.simulate import BoxJob
 from percsim.ensemble.store import Record
-from percsim.ensemble.threshold import ThresholdEstimate
+from percsim.ensemble.threshold import GrowthJob, ThresholdEstimate
 from percsim.errors import FolderError
 from percsim.film.responses import (
     ContactSample,
@@ -40,6 +40,7 @@ __all__ = [
     "Known",
     "box_rows",
     "casting_rows",
+    "failed_rows",
     "gather_loadings",
     "gather_responses",
     "gather_threshold",
@@ -226,9 +227,9 @@ def log_slope(recipe: Recipe) -> float:
 
 def gather_loadings(
     plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
-) -> tuple[list[LoadingResult], list[dict[str, Any]]]:
+) -> list[LoadingResult]:
     """Gather the boxes of a mix by loading, which counts once every length has two."""
-    loadings, failed = [], []
+    loadings = []
     lengths = plan.box_lengths
     for w in plan.weight_fractions:
         rows: list[list[list[float]]] = [[] for _ in lengths]
@@ -239,19 +240,7 @@ def gather_loadings(
         ]
         for job in mine:
             record = records.get(job.key)
-            if record is None:
-                continue
-            if record.result is None:
-                failed.append(
-                    {
-                        **({"mix": job.label.rstrip("/")} if job.label else {}),
-                        "weight_fraction": w,
-                        "box_length_m": job.box.length,
-                        "box_number": job.number,
-                        "message": record.message,
-                    }
-                )
-            else:
+            if record is not None and record.result is not None:
                 rows[lengths.index(job.box.length)].append(record.result["conductances"])
         if min(len(r) for r in rows) < 2:
             continue
@@ -274,7 +263,7 @@ def gather_loadings(
                 window=(plan.window_strains[0], plan.window_strains[-1]),
             )
         )
-    return loadings, failed
+    return loadings
 
 
 def gather_responses(
@@ -388,6 +377,30 @@ def _surface(
         beta_slopes=(share * slopes).sum(axis=0),
         expansion=job.thermal.expansion,
     )
+
+
+def failed_rows(
+    jobs: Iterable[BoxJob | GrowthJob], records: Mapping[str, Record]
+) -> list[dict[str, Any]]:
+    """Name the jobs that gave no result, and why."""
+    rows = []
+    for job in jobs:
+        record = records.get(job.key)
+        if record is None or record.status == "done":
+            continue
+        where: dict[str, Any]
+        if isinstance(job, BoxJob):
+            where = {
+                "of": job.group.partition("/")[0],
+                **({"mix": job.label.rstrip("/")} if job.label else {}),
+                "weight_fraction": job.recipe.weight_fraction,
+                "box_length_m": job.box.length,
+                "box_number": job.number,
+            }
+        else:
+            where = {"of": "threshold", "name": job.name, "box_number": job.first}
+        rows.append({**where, "message": record.message})
+    return rows
 
 
 def box_rows(

@@ -116,7 +116,6 @@ class MixFindings:
     jobs: tuple[BoxJob, ...]
     threshold: dict[str, Any]
     mix: Mix
-    failed: tuple[dict[str, Any], ...]
 
 
 def gather_mixes(
@@ -132,7 +131,7 @@ def gather_mixes(
         weights = {mix.recipe(w).weight_fraction for w in mix.weight_fractions}
         mine = [job for job in mine if job.recipe.weight_fraction in weights]
         threshold, touching = gather_threshold(mix, records)
-        loadings, failed = gather_loadings(mix, mine, records)
+        loadings = gather_loadings(mix, mine, records)
         lost = lost_share(mine, records)
         own = film_threshold(touching, lost)
         threshold |= {
@@ -171,7 +170,6 @@ def gather_mixes(
                     mix.mix_values(plan.varying),
                     mounting(mix),
                 ),
-                tuple(failed),
             )
         )
     return found

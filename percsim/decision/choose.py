@@ -11,13 +11,13 @@ from scipy.constants import elementary_charge
 from scipy.special import ndtr, ndtri, stdtrit
 
 from percsim.decision.priors import (
-    CONTACT_FACTOR,
-    THRESHOLD_FACTOR,
+    ANY_LEVEL,
     Assumption,
     ContactParameters,
     TunnellingParameters,
     assumptions,
     shape_is_assumed,
+    threshold_ratio,
 )
 from percsim.ensemble.statistics import (
     clopper_pearson,
@@ -619,6 +619,8 @@ class Decision:
     first : tuple of int
         Candidates of which the least films to cast first are, the best first; none for a
         calibrated plan, and where no candidate is fit to be cast first.
+    withheld : str
+        Why no loading is decided whatever the boxes say; empty where one may be.
 
     """
 
@@ -633,6 +635,7 @@ class Decision:
     cautions: tuple[str, ...]
     standing: Standing
     first: tuple[int, ...] = ()
+    withheld: str = ""
 
     def of_mix(self, mix: int | None = None) -> Decision:
         """Keep the candidates of one mix alone, by default that of the best.
@@ -678,6 +681,7 @@ class Decision:
             "assumptions": [row.as_dict() for row in self.assumptions],
             "cautions": list(self.cautions),
             "cast_first": {"films": FIRST_FILMS, "candidates": list(self.first)},
+            "withheld": self.withheld,
         }
 
 
@@ -2012,9 +2016,9 @@ def _changes(
     return words
 
 
-def _share_over_contact_prior(castings: Castings, target: Target) -> float:
+def _share_over_contact_prior(castings: Castings, target: Target, factor: float) -> float:
     """Pass share when the contact conductance is drawn from its prior as well."""
-    spread = np.log(CONTACT_FACTOR) / ndtri(0.975)
+    spread = np.log(factor) / ndtri(0.975)
     nodes = spread * ndtri((np.arange(201) + 0.5) / 201)
     gauge = castings.gauge_factors
     at_rest = castings.at_rest
@@ -2063,7 +2067,8 @@ def _second_loading(
 
 def _level_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
     """Say what an assumed level of the contacts means for the choice."""
-    share = _share_over_contact_prior(candidate.castings, bench.target)
+    factor = bench.contacts.level_factor
+    share = _share_over_contact_prior(candidate.castings, bench.target, factor)
     passing = _percent(candidate.pass_share.value)
     if isinstance(bench.contacts, TunnellingParameters):
         contacts = bench.contacts
@@ -2077,15 +2082,20 @@ def _level_reasons(bench: _Bench, candidate: Candidate) -> list[str]:
             "with it, and exponentially in barrier and gap (tenfold each "
             f"{1e9 * contacts.decade:.2g} nm here), so its level is good to orders of "
             f"magnitude at best: {passing} of the castings pass at these values, "
-            f"{_percent(share)} averaged over a factor {CONTACT_FACTOR:g} either way of "
+            f"{_percent(share)} averaged over a factor {factor:g} either way of "
             "the area alone",
             "responses to strain come from particles that move rigidly with the film: they "
             "are for comparison only and may have either sign",
         ]
+    off = (
+        f"may be off by a factor of {factor:g} either way"
+        if factor < ANY_LEVEL
+        else "stands for any level, since nothing is known of contacts of this powder: a "
+        "first cup tells it"
+    )
     return [
         "the plan is not calibrated: the contact conductance g0 = "
-        f"{format_quantity(bench.contacts.g0, 'conductance')} is assumed and may be off by "
-        f"a factor of {CONTACT_FACTOR:g} either way",
+        f"{format_quantity(bench.contacts.g0, 'conductance')} is assumed and {off}",
         "every resistance here goes as 1/g0 when the contacts to the electrodes scale with "
         "it, so resistance, current and power, and with them this choice, hold only if g0 "
         f"does: {passing} of the castings pass at that value, {_percent(share)} averaged "
@@ -2109,7 +2119,17 @@ def _fit_to_cast_first(bench: _Bench, candidate: Candidate) -> bool:
 def _first_candidates(
     bench: _Bench, candidates: Sequence[Candidate], candidate: Candidate
 ) -> tuple[Candidate, ...]:
-    """Candidates that `_cast_first` names."""
+    """Candidates that `_cast_first` names; loadings far apart bracket any threshold."""
+    if bench.contacts.powder.unforeseeable:
+        gap = candidate.castings.film.electrode_gap
+        able = [
+            c
+            for c in candidates
+            if c.castings.film.electrode_gap == gap
+            and bench.limits.castable(c.castings.fit.loading.weight_fraction)
+        ]
+        ends = dict.fromkeys((0, len(able) // 2, len(able) - 1)) if able else ()
+        return tuple(able[i] for i in ends)
     if bench.contacts.is_calibrated or not _fit_to_cast_first(bench, candidate):
         return ()
     second = (
@@ -2129,6 +2149,15 @@ def _cast_first(
     level = "g0" if opening else "the contact area"
     unit = "g0" if opening else "the area"
     loading = castings.fit.loading
+    if bench.contacts.powder.unforeseeable:
+        bracket = _first_candidates(bench, candidates, candidate)
+        listed = ", ".join(_wt(c.castings.fit.loading.weight_fraction) for c in bracket)
+        return [
+            f"the least to cast first: three films each of {listed} at "
+            f"{_mm(castings.film.electrode_gap)} gap, one cup a loading, and measure R at "
+            "20 C: the heaviest that is open and the lightest that conducts bracket the "
+            "threshold; where all are open or all conduct, explore beyond them"
+        ]
     if not _fit_to_cast_first(bench, candidate):
         clear = [
             c
@@ -2204,12 +2233,16 @@ def _calibration_reasons(
     calibrated = bench.contacts.is_calibrated
     if not calibrated:
         words += _level_reasons(bench, candidate)
+    if bench.contacts.powder.unforeseeable:
+        return [*words, *_cast_first(bench, candidates, candidate)]
     if shape_is_assumed(bench.contacts, bench.threshold):
         level = "g0" if isinstance(bench.contacts, ContactParameters) else "contact area"
+        ratio = threshold_ratio(bench.contacts, bench.threshold)
         words.append(
-            "the aspect ratio of the powder is assumed as well and moves the threshold by "
-            f"up to a factor {THRESHOLD_FACTOR:g}, and with it every resistance: films of "
-            f"one loading cannot tell {level} from aspect ratio, films of two can"
+            "the aspect ratio of the powder is assumed as well: the real threshold may be "
+            f"{ratio.low:.2g} to {ratio.high:.2g} times the simulated one, and every "
+            f"resistance moves with it; films of one loading cannot tell {level} from "
+            "aspect ratio, films of two can"
         )
     if not calibrated:
         words += _cast_first(bench, candidates, candidate)
@@ -2487,6 +2520,15 @@ def choose_among(
         mixes, electrode_gaps, target, seed, tolerances, contacts, castings, resamples
     )
     chosen, nearest = pick(candidates)
+    standing = stand(candidates, target, chosen, confidence)
+    withheld = ""
+    if contacts.powder.unforeseeable:
+        withheld = f"threshold not foreseeable, measure it: {contacts.powder.unforeseeable}"
+        told = f"{withheld.partition(':')[0]}; with it as simulated"
+        candidates = tuple(
+            replace(c, refused_because=(_told_if_simulated(c, told),)) for c in candidates
+        )
+        chosen, nearest = pick(candidates)
     best = candidates[chosen if chosen is not None else nearest or 0]
     bench, limits = benches[best.mix], mixes[best.mix].limits
     # advice and comparisons keep to the mix of the best
@@ -2509,6 +2551,13 @@ def choose_among(
                 "by more than its error; more boxes or a measured g0 would settle it"
             )
         reasons += _others_that_meet(candidates, chosen)
+    elif withheld:
+        reasons += [
+            f"no loading is decided: {withheld}",
+            f"were the threshold as simulated, {best.name} gap would read as follows",
+            *_describe(best, target, contacts),
+        ]
+        changes = ["the threshold has to be measured: enter films that were read"]
     else:
         reasons.append(
             f"none of the {len(candidates)} candidates meets the target; "
@@ -2535,12 +2584,19 @@ def choose_among(
         what_would_have_to_change=tuple(changes),
         assumptions=assumptions(contacts, bench.threshold, best.castings),
         cautions=tuple(cautions),
-        standing=stand(candidates, target, chosen, confidence),
+        standing=standing,
+        withheld=withheld,
         first=tuple(
             next(i for i, c in enumerate(candidates) if c is one)
             for one in _first_candidates(bench, peers, best)
         ),
     )
+
+
+def _told_if_simulated(candidate: Candidate, told: str) -> str:
+    """Say what a candidate would be, were the threshold as simulated."""
+    why = "; ".join(candidate.refused_because)
+    return f"{told}: {why}" if why else f"{told} it meets every target"
 
 
 def _others_that_meet(candidates: Sequence[Candidate], chosen: int) -> list[str]:

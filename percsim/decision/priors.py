@@ -12,10 +12,12 @@ from scipy.special import expit, logit, ndtri
 
 from percsim.film.casting import TOLERANCE_NAMES, Castings
 from percsim.film.transfer import LoadingThreshold
+from percsim.materials.elastomer import Property
+from percsim.materials.powder import Powder
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [
-    "CONTACT_FACTOR",
+    "ANY_LEVEL",
     "Assumption",
     "ContactParameters",
     "Draws",
@@ -28,14 +30,11 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-CONTACT_FACTOR = 10.0
-"""95 % of the contact conductances of day one lie within this factor of the median; so do
-the areas of tunnelling contacts."""
-THRESHOLD_FACTOR = 2.0
-"""The same for the threshold as simulated, unless the aspect ratio was measured."""
-MEASURED_SHAPE_FACTOR = 1.1
-"""The same for a filler whose aspect ratio was measured, or that has none: alignment and
-placement other than the plan's (judgement, no source)."""
+AREA_FACTOR = 10.0
+"""95 % of the areas of tunnelling contacts of day one lie within this factor of the
+median."""
+ANY_LEVEL = 1e4
+"""The same for the conductance of contacts of which nothing is known (judgement)."""
 OUTSIDE_FACTOR = 2.0
 """The same for a share or an energy planned outside its day-one range."""
 BETA_FACTOR = 3.0
@@ -76,6 +75,8 @@ class ContactParameters:
         95 % factor stated with a value, by symbol.
     ranges : mapping of str to (float, float)
         Hard limits stated with a value, by symbol, SI.
+    powder : Powder
+        What is known of the fillers; by default as little as of one without a data file.
 
     Raises
     ------
@@ -93,6 +94,7 @@ class ContactParameters:
     measured: frozenset[str] = field(default_factory=frozenset)
     factors: Mapping[str, float] = field(default_factory=dict)
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    powder: Powder = field(default_factory=Powder.of)
 
     def __post_init__(self) -> None:
         known = {"g0", "beta", "delta_b", "closed_at", "lambda_T", "Ea", "aspect_ratio"}
@@ -107,6 +109,13 @@ class ContactParameters:
     def is_calibrated(self) -> bool:
         """Whether the level of the resistance rests on a measurement."""
         return "g0" in self.measured
+
+    @property
+    def level_factor(self) -> float:
+        """95 % of the g0 that an assumed one may be lie within this factor of it."""
+        if "g0" in self.factors or self.powder.g0 is None:
+            return self.factors.get("g0", ANY_LEVEL)
+        return self.powder.g0.factor
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +135,8 @@ class TunnellingParameters:
     measured : frozenset of str
         Which come from measured films, by symbol: barrier_height, contact_area,
         shortest_gap, cutoff; also aspect_ratio when that of the powder was measured.
+    powder : Powder
+        What is known of the fillers; by default as little as of one without a data file.
 
     Raises
     ------
@@ -139,6 +150,7 @@ class TunnellingParameters:
     shortest_gap: float = 0.3e-9
     cutoff: float = 2e-9
     measured: frozenset[str] = field(default_factory=frozenset)
+    powder: Powder = field(default_factory=Powder.of)
 
     def __post_init__(self) -> None:
         for name in ("barrier_height", "area", "shortest_gap", "cutoff"):
@@ -156,6 +168,11 @@ class TunnellingParameters:
     def is_calibrated(self) -> bool:
         """Whether the level of the resistance rests on a measurement."""
         return {"barrier_height", "contact_area"} <= self.measured
+
+    @property
+    def level_factor(self) -> float:
+        """95 % of the areas that an assumed one may be lie within this factor of it."""
+        return AREA_FACTOR
 
     @property
     def decade(self) -> float:
@@ -206,7 +223,7 @@ def _threshold_effect(castings: Castings, threshold: LoadingThreshold) -> str:
     loading = castings.fit.loading
     phi, critical = loading.volume_fraction, threshold.volume_fraction
     words = []
-    for factor, word in ((1.0 / THRESHOLD_FACTOR, "half"), (THRESHOLD_FACTOR, "twice")):
+    for factor, word in ((0.5, "half"), (2.0, "twice")):
         if phi <= factor * critical or phi <= critical:
             words.append(f"a threshold {word} as high would leave the film open")
         else:
@@ -226,6 +243,14 @@ def _source(contacts: ContactParameters | TunnellingParameters, name: str, why: 
     return "measured, as entered in the plan" if name in contacts.measured else why
 
 
+def _of_powder(contacts: ContactParameters) -> str:
+    """Say where the width of g0 comes from."""
+    known = contacts.powder.g0
+    if known is None:
+        return "any level, nothing is known of such contacts: a first cup tells it"
+    return f"{known.basis}: {known.source}"
+
+
 def _opening_rows(contacts: ContactParameters, castings: Castings) -> list[Assumption]:
     """List what acts in the contact-opening law."""
     here = ""
@@ -239,13 +264,13 @@ def _opening_rows(contacts: ContactParameters, castings: Castings) -> list[Assum
     def basis(name: str) -> str:
         return _basis(contacts, name)
 
-    def source(name: str, width: str) -> str:
+    def source(name: str, width: str, why: str = "judgement, no source") -> str:
         if name in contacts.factors:
             width = f"a factor {contacts.factors[name]:g} either way, as the plan says"
         elif name in contacts.ranges:
             width = "the limits that the plan gives"
         else:
-            return _source(contacts, name, f"judgement, no source; 95 % within {width}")
+            return _source(contacts, name, f"{why}; 95 % within {width}")
         return f"{_basis(contacts, name)}; 95 % within {width}"
 
     return [
@@ -255,7 +280,9 @@ def _opening_rows(contacts: ContactParameters, castings: Castings) -> list[Assum
             contacts.g0,
             "S",
             basis("g0"),
-            source("g0", f"a factor {CONTACT_FACTOR:g} either way"),
+            source(
+                "g0", f"a factor {contacts.level_factor:g} either way", _of_powder(contacts)
+            ),
             "R of every film in proportion to 1/g0 when the contacts to the electrodes "
             "scale with it; then it moves neither the threshold, R/R0, gauge factors, "
             "spreads nor the order of the candidates in R",
@@ -337,7 +364,7 @@ def _tunnelling_rows(contacts: TunnellingParameters) -> list[Assumption]:
             "contact_area",
             1e18 * contacts.area,
             "nm2",
-            f"judgement, no source; 95 % within a factor {CONTACT_FACTOR:g} either way",
+            f"judgement, no source; 95 % within a factor {AREA_FACTOR:g} either way",
             "R of every film in proportion to 1/area when the contacts to the electrodes "
             "scale with it; then it moves neither the threshold, R/R0 nor spreads",
         ),
@@ -381,6 +408,14 @@ def shape_is_assumed(
     Spheres have none, and a threshold that does not move with it.
     """
     return "aspect_ratio" not in contacts.measured and threshold.aspect_ratio_slope != 0.0
+
+
+def threshold_ratio(
+    contacts: ContactParameters | TunnellingParameters, threshold: LoadingThreshold
+) -> Property:
+    """Real threshold over the simulated one: median and 95 % range, by the powder."""
+    assumed = shape_is_assumed(contacts, threshold)
+    return contacts.powder.ratio(shape_assumed=assumed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -596,7 +631,8 @@ def contact_priors(contacts: ContactParameters, threshold: LoadingThreshold) -> 
 
     Notes
     -----
-    The threshold's own simulation error is added to its factor in quadrature. A share or
+    The threshold over the simulated one has the median and width of the powder; its own
+    simulation error is added to the width in quadrature. A share or
     an energy outside its day-one range gets a factor of 2 around it, and 0 is held: nothing
     else is known of them.
 
@@ -616,22 +652,22 @@ def contact_priors(contacts: ContactParameters, threshold: LoadingThreshold) -> 
             return Prior(name, median, bounds=factor)
         return Prior(name, median, OUTSIDE_FACTOR)
 
-    shape = (
-        THRESHOLD_FACTOR if shape_is_assumed(contacts, threshold) else MEASURED_SHAPE_FACTOR
-    )
+    ratio = threshold_ratio(contacts, threshold)
+    shape = ratio.factor
     if "aspect_ratio" in contacts.factors:
+        ratio = contacts.powder.ratio(shape_assumed=False)
         shape = contacts.factors["aspect_ratio"] ** abs(threshold.aspect_ratio_slope)
-        shape = float(np.exp(np.hypot(np.log(shape), np.log(MEASURED_SHAPE_FACTOR))))
+        shape = float(np.exp(np.hypot(np.log(shape), np.log(ratio.factor))))
     relative = threshold.standard_error / threshold.volume_fraction
     factor = float(np.exp(np.hypot(np.log(shape), ndtri(0.975) * relative)))
     return Priors(
         (
-            prior("g0", contacts.g0, CONTACT_FACTOR),
+            prior("g0", contacts.g0, contacts.level_factor),
             prior("beta", contacts.beta, BETA_FACTOR),
             prior("delta_b", contacts.delta_b, BREAKING_FACTOR),
             prior("lambda_T", contacts.thermal_share, THERMAL_SHARE_RANGE),
             prior("Ea", contacts.Ea, ACTIVATION_RANGE),
-            Prior("threshold", 1.0, factor, basis="simulated"),
+            Prior("threshold", ratio.value, factor, basis="simulated"),
         )
     )
 
@@ -659,8 +695,9 @@ def assumptions(
 
     Notes
     -----
-    The widths of the contact priors are judgement for day one, with no source; measured
-    rows replace them.
+    The widths of the contact priors are judgement for day one, with no source, but for
+    those of threshold and g0, which come from the powder's data file; measured rows replace
+    them.
 
     What is said of beta and delta_b follows from the law: a lower conductance of any
     contact cannot lower R, and a contact is open or not by its opening at that state
@@ -669,14 +706,16 @@ def assumptions(
     """
     opening = isinstance(contacts, ContactParameters)
     raised = " and raised by the share of contacts open at rest" if opening else ""
+    ratio = threshold_ratio(contacts, threshold)
     shape = ""
     if shape_is_assumed(contacts, threshold):
-        shape = (
-            "; aspect ratio assumed, so the real one may differ by a factor "
-            f"{THRESHOLD_FACTOR:g}"
-        )
+        shape = "; aspect ratio assumed"
     elif "aspect_ratio" in contacts.measured:
         shape = "; aspect ratio measured"
+    shape += (
+        f"; 95 % of real ones lie within {ratio.low:.2g} to {ratio.high:.2g} times it "
+        f"({ratio.basis}: {ratio.source})"
+    )
     rows = [
         Assumption(
             "percolation threshold of the film at 20 C",

@@ -339,9 +339,15 @@ class Store:
         self._environment_noted = False
         self._damaged: dict[tuple[str, int], str] = {}
         self._to_retry: set[str] = set()
-        if lock is not None:
-            failed = {k for k, r in self.records().items() if r.status == "failed"}
-            self._to_retry.update(failed)
+        try:
+            for table in _TABLES:  # the next write drops what is damaged
+                self._rows(table)
+            if lock is not None:
+                failed = {k for k, r in self.records().items() if r.status == "failed"}
+                self._to_retry.update(failed)
+        except BaseException:
+            connection.close()
+            raise
 
     @classmethod
     def open(cls, folder: str | os.PathLike[str], *, fresh: bool = False) -> Store:
@@ -499,8 +505,6 @@ class Store:
     @property
     def damaged(self) -> list[str]:
         """Rows whose content does not agree with their checksum, by table and name."""
-        for table in _TABLES:
-            self._rows(table)
         return list(self._damaged.values())
 
     # -- plumbing
@@ -581,7 +585,7 @@ def _explained(path: Path) -> Iterator[None]:
     """SQLite's errors as one line about the folder."""
     try:
         yield
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # a message may be damaged too
         code = getattr(error, "sqlite_errorname", "")
         if code == "SQLITE_FULL":
             text = (

@@ -627,9 +627,9 @@ class _Run:
 
     def take(self, record: Record) -> None:
         self.keep(record)
+        check_interrupt()  # before a failure that is its doing can be stored
         self.store_if_due()
         self.report()
-        check_interrupt()
 
     def store_if_due(self) -> None:
         if time.monotonic() - self._stored_at >= self._batch_seconds:
@@ -640,6 +640,14 @@ class _Run:
         if not self._pending:
             return None
         return max(0.0, self._stored_at + self._batch_seconds - time.monotonic())
+
+    def forget_failures(self) -> None:
+        """Take failures not yet stored as not tried: a Ctrl-C may have made them."""
+        for record in self._pending:
+            if record.status == "failed":
+                del self.records[record.key]
+                self.failed -= 1
+        self._pending = [r for r in self._pending if r.status == "done"]
 
     def store(self) -> None:
         if self._store and self._pending:
@@ -738,7 +746,8 @@ def run_jobs(
     Notes
     -----
     A job that raises is recorded as failed with its one-line message. A job whose worker
-    died is run once more, then recorded as failed; the others go on.
+    died is run once more, then recorded as failed; the others go on. Whoever opens the
+    store next tries failed jobs again. After a Ctrl-C no failure is stored.
 
     """
     n_workers = _checked_workers(workers)
@@ -786,6 +795,7 @@ def run_jobs(
         run.store()
         raise
     except KeyboardInterrupt:
+        run.forget_failures()
         run.store()
         raise Interrupted(
             len(run.records), run.total, run.failed, store is not None

@@ -8,6 +8,7 @@ from percsim.materials.elastomer import (
     material_names,
 )
 from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.powder import Powder
 from percsim.materials.recipe import Recipe, WeighOut, packing_limit, weigh_out
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "Filler",
     "Material",
     "Orientation",
+    "Powder",
     "Property",
     "Recipe",
     "SizeDistribution",

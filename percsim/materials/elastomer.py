@@ -90,7 +90,7 @@ class Property:
     low, high : float
         Range in which the value lies.
     basis : str
-        "published", "handbook", "derived" or "from memory".
+        "published", "handbook", "derived", "from memory" or "judgement".
     source : str
         Author, year, journal and DOI where known, or what it was derived from.
 
@@ -102,6 +102,11 @@ class Property:
     high: float
     basis: str
     source: str
+
+    @property
+    def factor(self) -> float:
+        """Half the range as a factor, of a value in its middle on a logarithmic scale."""
+        return math.sqrt(self.high / self.low)
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,8 +170,8 @@ class Material:
     ----------
     name : str
         Generic name.
-    kind : {"filler", "elastomer", "solvent"}
-        What it is used as.
+    kind : {"filler", "elastomer", "solvent", "other"}
+        What it is used as; other: what stands for a powder that has no file.
     shape : str
         Particle kind of a filler: "flake", "rod" or "sphere"; empty otherwise.
     properties : dict of str to Property
@@ -175,6 +180,8 @@ class Material:
         What whoever handles it should know; facts, not a safety assessment.
     curves : dict of str to Curve
         What depends on a condition, by name: `modulus_of_cure_temperature`, ...
+    unforeseeable : str
+        Why no threshold of a filler can be foreseen; empty where one can.
 
     """
 
@@ -184,6 +191,7 @@ class Material:
     properties: dict[str, Property]
     cautions: tuple[str, ...] = ()
     curves: dict[str, Curve] = field(default_factory=dict)
+    unforeseeable: str = ""
 
     def __getitem__(self, name: str) -> Property:
         """Property by name; ValueError with the known names when there is none."""
@@ -310,7 +318,7 @@ def _library() -> dict[str, Material]:
         curves = {key: _curve(entry) for key, entry in raw.get("curves", {}).items()}
         material = Material(
             raw["name"], raw["kind"], raw.get("shape", ""), properties,
-            tuple(raw.get("cautions", ())), curves,
+            tuple(raw.get("cautions", ())), curves, raw.get("unforeseeable", ""),
         )  # fmt: skip
         for name in (raw["name"], *raw.get("also", ())):
             library[_key(name)] = material

@@ -28,6 +28,7 @@ from percsim.report.tables import (
     first_steps,
     headline,
     is_tunnelling,
+    left_out,
     level_statement,
     margin_rows,
     measured_threshold_sentence,
@@ -265,9 +266,9 @@ def _basis(summary: Summary) -> list[str]:
     if shape_is_assumed(summary):
         level = "the contact area" if is_tunnelling(summary) else "g0"
         lines.append(
-            "The aspect ratio of the powder is assumed too; it moves the threshold by up "
-            "to a factor 2, and every resistance with it. Films of one loading cannot tell "
-            f"{level} from aspect ratio; films of two loadings can."
+            "The aspect ratio of the powder is assumed too; it moves the threshold, and "
+            f"every resistance with it. Films of one loading cannot tell {level} from "
+            "aspect ratio; films of two loadings can."
         )
     others = [
         str(e.get("symbol") or e.get("name"))
@@ -825,6 +826,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         .replace("T", " ")
         .replace("+00:00", " UTC"),
         "complete": bool(summary.get("complete", True)),
+        "left_out": left_out(summary),
         "is_chosen": bool(summary["anchor"]["meets_target"]) if told else is_chosen,
         "as_measured": ", by the measured films"
         if told

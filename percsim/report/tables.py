@@ -27,6 +27,7 @@ __all__ = [
     "bench",
     "candidate_label",
     "deciding_index",
+    "left_out",
     "number",
     "read_rows",
     "rows_to_csv",
@@ -698,8 +699,12 @@ def first_steps(summary: Summary) -> list[str]:
     words = mix_label(summary, least[0])
     of = f" ({words})" if words else ""
     steps = [
-        f"Cast these{of} from one cup a loading and read R at 20 C: the ratio of the two "
-        "loadings tells the threshold, the level tells the contacts."
+        f"Cast these{of} from one cup a loading and read R at 20 C: the heaviest that is "
+        "open and the lightest that conducts bracket the threshold, the level of the "
+        "others tells the contacts."
+        if summary.get("withheld")
+        else f"Cast these{of} from one cup a loading and read R at 20 C: the ratio of the "
+        "two loadings tells the threshold, the level tells the contacts."
         if len(least) > 1
         else f"Cast these{of} from one cup and read R at 20 C: it tells the contacts."
     ]
@@ -768,9 +773,14 @@ def headline(summary: Summary) -> str:
     if index is None:
         return "No candidate was evaluated."
     least = first_castings(summary)
+    first = ""
     if least:
         each = " each" if len(least) > 1 else ""
-        return f"Cast first: {_films(summary)} films{each} of {_listed(least)}."
+        first = f"Cast first: {_films(summary)} films{each} of {_listed(least)}."
+    if summary.get("withheld") and not measured:
+        return f"No loading is decided: threshold not foreseeable, measure it. {first}"
+    if first:
+        return first
     candidate = summary["candidates"][index]
     weight, gap = label_parts(candidate)
     words = mix_label(summary, candidate)
@@ -860,6 +870,28 @@ def expectation(candidate: Row, unknown: float | None = None) -> str:
         f"{text}. All of this holds for contacts and threshold as planned; with all that "
         f"is not known of them yet a casting passes with probability {share(unknown)} %."
     )
+
+
+def left_out(summary: Summary) -> list[str]:
+    """Sentences on boxes that the numbers lack: failed ones, and damaged rows."""
+    again = "The command of the run tries them again."
+    failed, damaged = summary.get("failed_boxes") or [], summary.get("damaged_rows") or []
+    lines = []
+    if failed:
+        lines.append(
+            f"Boxes that failed and are left out: {len(failed)}, the first of them by "
+            f"{failed[0].get('message')}. {again}"
+        )
+    if damaged:
+        lines.append(
+            f"Stored rows that are damaged and left out: {_first_of(damaged)}. {again}"
+        )
+    return lines
+
+
+def _first_of(names: Sequence[str], most: int = 5) -> str:
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 def text_summary(summary: Summary, more: Sequence[str] = ()) -> str:
@@ -1084,7 +1116,7 @@ def level_statement(summary: Summary) -> str:
         if symbol == "g0":
             return (
                 f"The contact conductance g0 = {value} is assumed, not calibrated: "
-                "every resistance scales as 1/g0 and may be ten times lower or higher."
+                f"every resistance scales as 1/g0 ({entry.get('source')})."
             )
         return (
             f"The contact area of {value} is assumed, not calibrated: every resistance "

@@ -10,7 +10,7 @@ from reference.closed_form_films import FILM, ClosedForm, mixed
 from reference.findings import PLAN, findings
 
 from percsim.assemble.agreement import batch_agreement
-from percsim.assemble.anchor import measured_films, plan_readings
+from percsim.assemble.anchor import learn, measured_films, plan_readings
 from percsim.assemble.day_one import day_one
 from percsim.ensemble.store import encode_json
 from percsim.errors import PlanError
@@ -140,6 +140,15 @@ def test_a_plan_without_rows_has_no_such_chapter():
 def batch(*resistances, **keys):
     row = {"weight_fraction": "30 wt%", "electrode_gap": "3 mm"} | keys
     return plan_readings(findings([{**row, "resistance": r} for r in resistances]).plan)
+
+
+def test_films_that_were_read_decide_where_no_threshold_is_foreseeable():
+    filler = PLAN["filler"] | {"name": "carbon nanotube"}
+    learned = learn(findings(ROWS, filler=filler))
+    assert learned.findings.decision.withheld == ""
+    assert learned.findings.decision.chosen is not None
+    # nothing read: it rests on nothing, and a chance is all that is told
+    assert findings(filler=filler).plan.contact_parameters().powder.unforeseeable
 
 
 def test_a_batch_is_judged_by_what_the_rows_left_open(found):

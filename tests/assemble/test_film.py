@@ -198,7 +198,7 @@ def test_flat_flakes_conduct_worse_through_the_film_and_isotropic_ones_alike(ord
         job.key: Record(job.key, "done", encode_json(run_job(job)), 0.0) for job in jobs
     }
     _, threshold = gather_threshold(plan, records)
-    loadings, _ = gather_loadings(plan, box_jobs(plan), records)
+    loadings = gather_loadings(plan, box_jobs(plan), records)
     found = gather_across(plan, records, loadings, threshold)
     (ratio,) = found.ratios
     assert found.ratio == pytest.approx(ratio.value)

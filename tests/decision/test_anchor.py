@@ -15,6 +15,7 @@ from reference.coverage import (
     readings_of,
     truth_at,
 )
+from reference.powders import POWDER
 
 from percsim.decision import ContactParameters, Target
 from percsim.decision.anchor import (
@@ -135,6 +136,7 @@ def test_g0_alone_follows_by_hand():
     held = ContactParameters(
         measured=frozenset({"beta", "delta_b", "lambda_T", "Ea", "aspect_ratio"}),
         factors={"aspect_ratio": 1.0},
+        powder=POWDER,
     )
     priors = contact_priors(held, LoadingThreshold(CRITICAL, 0.0, 0.0))
     threshold = replace(priors["threshold"], factor=1.0)
@@ -163,6 +165,7 @@ def level_alone():
     held = ContactParameters(
         measured=frozenset({"beta", "delta_b", "lambda_T", "Ea", "aspect_ratio"}),
         factors={"aspect_ratio": 1.0},
+        powder=POWDER,
     )
     priors = contact_priors(held, LoadingThreshold(CRITICAL, 0.0, 0.0))
     threshold = replace(priors["threshold"], factor=1.0)

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from reference.closed_form_films import CRITICAL, FILM, ClosedForm, cast, mixed
+from reference.powders import POWDER
 
 from percsim.decision import ContactParameters
 from percsim.decision.batch import agreement
@@ -17,7 +18,7 @@ SEED = np.random.SeedSequence(1618, spawn_key=(0, 5))
 RESPONSES = ClosedForm()
 KNOWN = frozenset({"g0", "beta", "delta_b", "lambda_T", "Ea"})
 PRIORS = contact_priors(
-    ContactParameters(measured=KNOWN), LoadingThreshold(CRITICAL, 0.0, -1.0)
+    ContactParameters(measured=KNOWN, powder=POWDER), LoadingThreshold(CRITICAL, 0.0, -1.0)
 )
 PRIORS = replace(
     PRIORS, priors=(*PRIORS.priors[:-1], replace(PRIORS["threshold"], factor=1.02))

@@ -14,6 +14,7 @@ from reference.made_up_boxes import (
     resistivity,
     volume_fraction,
 )
+from reference.powders import POWDER, TUBES
 from scipy.special import ndtr
 
 import percsim.decision.choose as choose_module
@@ -58,7 +59,8 @@ def boxes(weights=WEIGHTS, **keywords):
 
 
 def run(target=TARGET, loadings=None, gaps=GAPS, **keywords):
-    keywords = {"tolerances": BENCH} | keywords
+    contacts = ContactParameters(powder=POWDER)
+    keywords = {"tolerances": BENCH, "contacts": contacts} | keywords
     return decide(
         loadings or boxes(), FILM, gaps, keywords.pop("threshold", THRESHOLD), target,
         seed=SEED, castings=keywords.pop("castings", 1000), resamples=50, **keywords,
@@ -302,6 +304,31 @@ def test_an_assumed_contact_conductance_is_said_plainly(decision):
     assert averaged == pytest.approx(want, abs=0.02)
     measured = run(contacts=ContactParameters(measured=frozenset({"g0"})))
     assert "not calibrated" not in " ".join(measured.reasons)
+
+
+def test_a_level_nobody_knows_is_any_level_and_a_first_cup_tells_it():
+    (first,) = [w for w in run(contacts=ContactParameters()).reasons if "not calib" in w]
+    assert first.endswith("is assumed and stands for any level, since nothing is known of "
+                          "contacts of this powder: a first cup tells it")  # fmt: skip
+
+
+def test_no_loading_is_decided_where_the_threshold_is_not_foreseeable(decision):
+    assert decision.chosen is not None
+    assert decision.withheld == ""
+    measured = frozenset({"g0", "aspect_ratio"})
+    withheld = run(contacts=ContactParameters(measured=measured, powder=TUBES))
+    assert withheld.chosen is None
+    assert withheld.nearest is not None
+    assert "threshold not foreseeable, measure it: tubes of tests" in withheld.withheld
+    assert withheld.as_dict()["withheld"] == withheld.withheld
+    assert withheld.reasons[0] == f"no loading is decided: {withheld.withheld}"
+    assert all("not foreseeable" in c.refused_because[0] for c in withheld.candidates)
+    assert withheld.of_mix(0).chosen is None
+    # what to cast brackets the threshold: the ends and the middle of what was explored
+    first = [withheld.candidates[i].castings.fit.loading for i in withheld.first]
+    weights = sorted({c.castings.fit.loading.weight_fraction for c in withheld.candidates})
+    middle = weights[len(weights) // 2]
+    assert [f.weight_fraction for f in first] == [weights[0], middle, weights[-1]]
 
 
 def test_same_seed_same_digits(decision):

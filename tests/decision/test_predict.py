@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from reference.closed_form_films import CRITICAL, EXPONENT, FILM, ClosedForm, mixed
+from reference.powders import POWDER
 
 from percsim.decision import ContactParameters, Target
 from percsim.decision.predict import (
@@ -25,7 +26,7 @@ from percsim.film import LoadingThreshold, Tolerances
 
 SEED = np.random.SeedSequence(60221, spawn_key=(0, 5))
 THRESHOLD = LoadingThreshold(CRITICAL, 0.002 * CRITICAL, -1.0)
-PRIORS = contact_priors(ContactParameters(), THRESHOLD)
+PRIORS = contact_priors(ContactParameters(powder=POWDER), THRESHOLD)
 TARGET = Target(resistance_min=700.0, resistance_max=3000.0, gauge_factor_min=10.0)
 STATES = ClosedForm()
 
@@ -78,7 +79,9 @@ def test_spread_of_ln_r_is_the_loading_error_law_far_from_the_threshold():
     loading = mixed(0.40)
     tolerances = Tolerances(aspect_ratio=0.0, mixing_within=0.0)
     held = contact_priors(
-        ContactParameters(measured=frozenset({"g0", "beta", "delta_b", "lambda_T", "Ea"})),
+        ContactParameters(
+            measured=frozenset({"g0", "beta", "delta_b", "lambda_T", "Ea"}), powder=POWDER
+        ),
         LoadingThreshold(CRITICAL, 0.0, 0.0),
     )
     found = outlook(STATES, loading, FILM, held.draw(256, SEED), tolerances, 0.0, SEED)
@@ -93,7 +96,9 @@ def test_spread_of_ln_r_is_the_loading_error_law_far_from_the_threshold():
 
 def test_activation_alone_gives_the_temperature_coefficient():
     # lambda_T held at 0: d ln R/dT is Ea/k (1/T2 - 1/T1)/(T2 - T1)
-    contacts = ContactParameters(thermal_share=0.0, measured=frozenset({"beta", "g0"}))
+    contacts = ContactParameters(
+        thermal_share=0.0, measured=frozenset({"beta", "g0"}), powder=POWDER
+    )
     priors = contact_priors(contacts, THRESHOLD)
     draws = priors.draw(512, SEED)
     found = outlook(STATES, mixed(0.34), FILM, draws, Tolerances(), -1.0, SEED)
@@ -147,7 +152,9 @@ def test_nothing_that_varies_has_no_shares():
 
 
 def test_one_more_prior_or_draw_renumbers_nothing():
-    held = contact_priors(ContactParameters(measured=frozenset({"g0"})), THRESHOLD)
+    held = contact_priors(
+        ContactParameters(measured=frozenset({"g0"}), powder=POWDER), THRESHOLD
+    )
     assert len(held.free) == len(PRIORS.free) - 1
     few, many = held.draw(64, SEED).values, PRIORS.draw(64, SEED).values
     assert (few["beta"] == many["beta"]).all()

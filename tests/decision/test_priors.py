@@ -6,8 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from reference.made_up_boxes import CRITICAL, FILM, THRESHOLD, loading, volume_fraction
+from reference.powders import POWDER, TUBES
 
 from percsim.decision import ContactParameters, TunnellingParameters, assumptions
+from percsim.decision.priors import contact_priors
 from percsim.ensemble.simulate import place_box
 from percsim.film import (
     TOLERANCE_NAMES,
@@ -142,6 +144,25 @@ def test_measured_values_are_named_so(castings):
     assert known["g0"].basis == "measured"
     assert "aspect ratio measured" in known["phi_c"].source
     assert known["beta"].basis == "assumed"
+
+
+def test_threshold_and_level_are_as_wide_as_the_powder_says(castings):
+    def limits(name, **keywords):
+        return contact_priors(ContactParameters(**keywords), THRESHOLD)[name].limits()
+
+    # simulation error of 0.4 % at 95 % added in quadrature: no digit of these
+    assert limits("threshold", powder=POWDER) == pytest.approx((0.5, 2.0), rel=1e-3)
+    shape = frozenset({"aspect_ratio"})
+    assert limits("threshold", powder=POWDER, measured=shape) == pytest.approx(
+        (1.0 / 1.1, 1.1), rel=1e-3
+    )
+    assert limits("threshold", powder=TUBES) == pytest.approx((0.03, 300.0), rel=1e-3)
+    assert limits("g0", powder=POWDER) == pytest.approx((8e-6, 8e-4))
+    assert limits("g0", powder=TUBES) == pytest.approx((8e-9, 0.8))
+    assert "within 0.5 to 2 times it (judgement: for tests)" in (
+        rows(castings, powder=POWDER)["phi_c"].source
+    )
+    assert "any level" in rows(castings, powder=TUBES)["g0"].source
 
 
 def test_every_tolerance_is_listed_with_its_share(castings):

@@ -91,6 +91,14 @@ def interrupt_in_a_callback(job: BoxJob) -> dict:
     return simulate(job)
 
 
+def interrupt_and_fail(job: BoxJob) -> dict:
+    """As `interrupt_in_a_callback`, in compiled code that ends in an error over it."""
+    result = interrupt_in_a_callback(job)
+    if job.number == 3:
+        raise SystemError("compiled code returned a result with an exception set")
+    return result
+
+
 def report_process(job: BoxJob) -> dict:
     """What a worker looks like from inside."""
     from threadpoolctl import threadpool_info

@@ -512,3 +512,82 @@ def test_environment_is_recorded_once_each(tmp_path, monkeypatch):
         with Store.open(tmp_path) as store:
             store.add([record(number)])
             assert store.environments == [here, other]
+
+
+# --- damage
+
+
+def _tell_all(folder):
+    """What a reader is given, and the damaged rows."""
+    with Store.read(folder) as store:
+        told = {name: store.load_artefact(name) for name in store.artefacts()}
+        return store.records(), told, store.environments, store.created, store.damaged
+
+
+def _flip(folder, whole, bit):
+    raw = bytearray(whole)
+    raw[bit // 8] ^= 1 << bit % 8
+    for path in folder.iterdir():
+        path.unlink()
+    (folder / DATABASE).write_bytes(raw)
+
+
+def _flips(tmp_path, number):
+    """Flip single bits of a small store, one at a time; count what became of each."""
+    folder = tmp_path / "store"
+    boxes = [record(k, [0.1 * i for i in range(40 * k + 9)]) for k in range(20)]
+    with Store.open(folder) as store:
+        store.add(boxes[:10])
+        store.add(boxes[10:])
+        store.save_artefacts({"plan": {"seed": 1}, "run": {"command": "x" * 9000}})
+        store.add(boxes[:3])  # again, so that pages lie free
+    whole, sound = (folder / DATABASE).read_bytes(), _tell_all(folder)
+    assert sound[-1] == []
+    fates = {"nothing": 0, "named": 0, "refused": 0}
+    for bit in np.random.default_rng(20260731).integers(0, 8 * len(whole), number).tolist():
+        _flip(folder, whole, bit)
+        try:
+            found = _tell_all(folder)
+            with Store.open(folder) as store:
+                kept = store.keys()
+                store.add([b for b in boxes if b.key not in kept] + [record("new")])
+                store.save_artefacts(sound[1])
+        except FolderError as error:
+            told = str(error)
+        else:
+            told = ""
+        if told:
+            assert "\n" not in told
+            assert str(folder / DATABASE) in told
+            fates["refused"] += 1
+            continue
+        if not found[-1]:
+            fates["nothing"] += 1
+            assert found == sound, bit
+            continue
+        fates["named"] += 1
+        # what is missing was named, all else is as it was, and it heals
+        lost = [key for key in sound[0] if key not in found[0]]
+        lost += [name for name in sound[1] if name not in found[1]]
+        lost += ["meta"] * (found[2:4] != sound[2:4])
+        assert len(found[-1]) == len(lost), bit
+        assert found[0].items() <= sound[0].items(), bit
+        assert found[1].items() <= sound[1].items(), bit
+        records, told, _, _, damaged = _tell_all(folder)
+        assert records == sound[0] | {"box/new": record("new")}, bit
+        assert told == sound[1], bit
+        assert damaged == [], bit
+    return fates
+
+
+def test_a_flipped_bit_is_named_or_refused_and_never_believed(tmp_path):
+    fates = _flips(tmp_path, 60)
+    assert sum(fates.values()) == 60
+    assert fates["named"] > 30
+
+
+@pytest.mark.slow
+def test_many_flipped_bits(tmp_path):
+    fates = _flips(tmp_path, 1000)
+    print(fates)
+    assert all(fates.values())

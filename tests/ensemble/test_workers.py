@@ -414,6 +414,9 @@ def test_a_box_that_kills_its_worker_twice_is_given_up(tmp_path, expected, worke
         "(out of memory?)"
     }
     assert outcome.results == (*expected[:2], None, *expected[3:12])
+    with Store.open(tmp_path / "out") as store:  # not for ever
+        outcome = run_jobs(simulate, jobs, workers=1, store=store)
+        assert (outcome.results, outcome.n_reused) == (expected[:12], 11)
 
 
 def test_worker_killed_from_outside(tmp_path):
@@ -551,6 +554,22 @@ def test_interrupt_is_not_lost_in_a_callback(tmp_path, start):
     assert program.returncode == 130
     said = json.loads(out.splitlines()[-1])
     assert said["done"] == said["stored"]["done"] == stored(tmp_path) == 4
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_what_an_interrupt_breaks_is_no_failure_of_the_box(tmp_path, expected):
+    for batch_seconds in (0.0, 1e6):  # stored at once, or at the end
+        folder = tmp_path / str(batch_seconds)
+        with Store.open(folder) as store, pytest.raises(Interrupted) as stop:
+            run_jobs(
+                box_jobs.interrupt_and_fail, JOBS[:8], workers=1, store=store,
+                batch_seconds=batch_seconds,
+            )  # fmt: skip
+        assert (stop.value.done, stop.value.failed) == (3, 0)
+        with Store.read(folder) as store:
+            assert store.counts() == {"done": 3, "failed": 0}
+        with Store.open(folder) as store:
+            assert run_jobs(simulate, JOBS[:8], store=store).results == expected[:8]
 
 
 @pytest.mark.parametrize("workers", [1, 2])

@@ -79,7 +79,7 @@ def solved():
 @pytest.fixture(scope="module")
 def fits(solved):
     plan, jobs, records = solved
-    return fit_loadings(gather_loadings(plan, jobs, records)[0], THRESHOLD, seed=SEED)
+    return fit_loadings(gather_loadings(plan, jobs, records), THRESHOLD, seed=SEED)
 
 
 @pytest.fixture(scope="module")
@@ -91,7 +91,7 @@ def simulated_afresh(weight="34 wt%", **contacts):
     """Ln R of the film at every state, all boxes of one loading at other parameters."""
     plan = plan_with([weight], **contacts)
     jobs = [replace(job, variations=()) for job in box_jobs(plan)]
-    (loading,), _ = gather_loadings(plan, jobs, records_of(jobs))
+    (loading,) = gather_loadings(plan, jobs, records_of(jobs))
     (fit,) = fit_loadings([loading], THRESHOLD, seed=SEED)
     return np.log(FILM.resistance(fit.resistivity, fit.electrode_excess))
 

@@ -54,7 +54,7 @@ def compare(weight_fraction, *, aspect_ratio, lengths, boxes, films, size, seed)
     }
     _, touching = gather_threshold(plan, records)
     threshold = film_threshold(touching, lost_share(jobs, records))
-    loadings, _ = gather_loadings(plan, jobs, records)
+    loadings = gather_loadings(plan, jobs, records)
     fits = fit_loadings(loadings, threshold, seed=box_seed(seed, 0, "tolerances"))
     blocks = Blocks.from_fits(fits, threshold)
     longest = next(j for j in jobs if j.box.length == plan.box_lengths[-1])

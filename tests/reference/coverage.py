@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from reference.closed_form_films import CRITICAL, FILM, ClosedForm, cast, mixed
+from reference.powders import POWDER
 
 from percsim.decision import ContactParameters
 from percsim.decision.anchor import Reading, anchor
@@ -11,7 +12,7 @@ from percsim.decision.priors import contact_priors
 from percsim.film import LoadingThreshold, Tolerances
 
 THRESHOLD = LoadingThreshold(CRITICAL, 0.002 * CRITICAL, -1.0)
-PRIORS = contact_priors(ContactParameters(), THRESHOLD)
+PRIORS = contact_priors(ContactParameters(powder=POWDER), THRESHOLD)
 RESPONSES = ClosedForm()
 TOLERANCES = Tolerances()
 

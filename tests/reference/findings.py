@@ -16,7 +16,12 @@ from percsim.plan import Plan
 PLAN = {
     "title": "films by a formula",
     "seed": 4711,
-    "filler": {"density": "2250 kg/m3", "diameter": "10 um", "aspect_ratio": 15},
+    "filler": {
+        "name": "graphite flake",
+        "density": "2250 kg/m3",
+        "diameter": "10 um",
+        "aspect_ratio": 15,
+    },
     "elastomer": {"density": "1030 kg/m3", "mix_ratio": "7:1"},
     "film": {"thickness": "0.2 mm", "width": "6 mm", "length": "16 mm"},
     "contacts": {"closed_at": "-40 C"},

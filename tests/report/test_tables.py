@@ -14,6 +14,8 @@ from percsim.report.tables import (
     RESPONSE_COLUMNS,
     bench,
     deciding_index,
+    first_steps,
+    headline,
     margin_rows,
     margin_text,
     number,
@@ -278,6 +280,18 @@ def test_a_measured_contact_conductance_is_not_called_assumed(invented):
     text = text_summary(run.summary)
     assert "is measured" in text
     assert "ten times" not in text
+
+
+def test_a_decision_that_is_withheld_comes_first_and_says_what_to_cast(invented):
+    run = invented()
+    run.summary |= {"chosen": None, "nearest": 0, "withheld": "threshold not foreseeable"}
+    run.summary["cast_first"] = {"films": 3, "candidates": [0, 1]}
+    run.summary.pop("anchor", None)
+    first = headline(run.summary)
+    assert first.startswith("No loading is decided: threshold not foreseeable, measure it.")
+    assert "Cast first: three films each of" in first
+    assert text_summary(run.summary).startswith("No loading is decided")
+    assert "bracket the threshold" in first_steps(run.summary)[0]
 
 
 def test_an_open_film_has_no_gauge_factor_whatever_stands_in_its_place(invented):

@@ -76,6 +76,8 @@ def _standing(summary: Summary) -> str:
         return "No candidate was evaluated."
     name = _full_label(summary, summary["candidates"][index])
     measured = summary.get("anchor")
+    if summary.get("withheld") and not measured:
+        return f"No loading is decided ({summary['withheld']}), however sure the boxes are."
     within = percent(front["equal_within"])
     what = (
         f"that {name} meets every target and that no other candidate that does passes more "
@@ -377,7 +379,7 @@ def _caption(run: Run) -> str:
 def _lines(summary: Summary) -> list[str]:
     front = summary["front"]
     index, is_chosen = deciding_index(summary)
-    if index is None or "anchor" in summary:
+    if index is None or "anchor" in summary or summary.get("withheld"):
         return []
     asked = percent(front["confidence_asked"])
     what = "in the choice" if is_chosen else "that no candidate meets every target"
