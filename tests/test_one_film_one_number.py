@@ -24,6 +24,7 @@ from percsim.ensemble.simulate import run_job
 from percsim.ensemble.statistics import weighted_quantiles
 from percsim.ensemble.store import Record, encode_json
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
+from percsim.materials.elastomer import Property
 from percsim.plan import Plan
 
 BATCHES = 200
@@ -253,7 +254,8 @@ def spreads_told(**tolerances):
 def all_else_known(monkeypatch):
     """No reading is a slip (tails wider than those of films), the threshold is held."""
     monkeypatch.setattr("percsim.decision.anchor.SLIPS", 1e-9)
-    monkeypatch.setattr("percsim.decision.priors.MEASURED_SHAPE_FACTOR", 1.0)
+    held = Property(1.0, "", 1.0, 1.0, "judgement", "held by this test")
+    monkeypatch.setattr("percsim.decision.priors.threshold_ratio", lambda *_: held)
 
 
 @pytest.mark.parametrize(
