@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import os
+import pickle
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 
 from percsim.decision.priors import BETA_FACTOR, BREAKING_FACTOR, THERMAL_SHARE_RANGE
 from percsim.ensemble.sampling import PURPOSES, box_seed
-from percsim.ensemble.simulate import BoxJob, Setting, simulate_box
+from percsim.ensemble.simulate import BoxJob, Setting, place_box, simulate_box
 from percsim.ensemble.threshold import (
     GrowthJob,
     GrowthPlan,
@@ -22,9 +28,13 @@ from percsim.ensemble.threshold import (
 from percsim.ensemble.workers import available_cores
 from percsim.errors import PlanError
 from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks
+from percsim.kernels import compiled
+from percsim.known_cases import grid
+from percsim.links.search import find_links
 from percsim.materials.filler import Filler
 from percsim.materials.recipe import Recipe
 from percsim.network.laws import ContactOpeningLaw
+from percsim.network.solve import solve_network
 from percsim.particles.box import Box
 from percsim.plan import Plan
 from percsim.states.strain import State
@@ -468,14 +478,50 @@ def estimate(plan: Plan, workers: int | None = None) -> dict[str, Any]:
     }
 
 
-def compile_kernels(plan: Plan) -> None:
+def _place_and_link(job: BoxJob) -> None:
+    find_links(place_box(job), job.cutoff)
+
+
+@contextmanager
+def _beside(*work: Callable[[], object]) -> Iterator[None]:
+    """Have work done by another process meanwhile, and wait for it; its faults are lost.
+
+    It has a session of its own: a Ctrl-C is this process's to answer.
+    """
+    carry_out = "import pickle, sys; [run() for run in pickle.load(sys.stdin.buffer)]"
+    other = subprocess.Popen(
+        [sys.executable, "-c", carry_out],
+        stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        start_new_session=True,
+    )  # fmt: skip
+    assert other.stdin is not None
+    try:
+        with suppress(OSError), other.stdin as pipe:
+            pipe.write(pickle.dumps(work))
+        yield
+        other.wait()
+    finally:
+        other.kill()
+        other.wait()
+
+
+def compile_kernels(plan: Plan, *, alone: bool = True) -> None:
     """Run a box and a threshold here, so that workers find kernels ready.
 
-    The fullest box, because large networks take kernels of their own.
+    The fullest box, because large networks take kernels of their own. On a machine that has
+    none compiled, unless `alone`, a second process compiles those that place, link and
+    grow, while this one compiles those that solve; should it fail, this one does it all.
     """
     fullest = max(
         box_jobs(plan), key=lambda job: job.box.volume * job.recipe.volume_fraction
     )
+    growth = replace(threshold_jobs(plan)[0], count=1)
+    if not alone and not compiled("growth.grow"):
+        with _beside(growth.run, partial(_place_and_link, fullest)):
+            # large enough to be iterated, and no two resistors alike
+            lattice = grid((16, 16, 16)).network
+            g = np.geomspace(1e-2, 1e2, len(lattice.resistors))
+            solve_network(replace(lattice, conductances=g))
     simulate_box(replace(fullest, states=fullest.states[:1], variations=()))
-    jobs = threshold_jobs(plan)
-    replace(jobs[0], count=1).run()
+    growth.run()

@@ -227,7 +227,7 @@ def run_plan(
                 workers=workers,
                 store=store,
                 progress=progress,
-                prepare=lambda: compile_kernels(plan),
+                prepare=lambda: compile_kernels(plan, alone=workers == 1),
                 executor=executor,
             )
 

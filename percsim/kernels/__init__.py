@@ -17,7 +17,7 @@ from pathlib import Path
 import numba
 import numpy as np
 
-__all__ = ["cache_folder"]
+__all__ = ["cache_folder", "compiled"]
 
 
 def _sources_hash() -> str:
@@ -90,6 +90,12 @@ def _choose() -> Path | None:
 
 cache_folder: Path | None = _choose()
 """Where compiled kernels are kept; None leaves the choice to numba."""
+
+
+def compiled(kernel: str) -> bool:
+    """Whether a kernel, as "pairs.pairs_within", has been kept compiled, or cannot be."""
+    return cache_folder is None or any(cache_folder.rglob(f"{kernel}-*.nbi"))
+
 
 if cache_folder is not None:
     numba.config.CACHE_DIR = str(cache_folder)  # type: ignore[attr-defined]

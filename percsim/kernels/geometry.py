@@ -37,9 +37,13 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 from numba import njit
 
 DISC, SEGMENT, POINT = 0, 1, 2
+
+# A literal True or False given to a kernel compiles it once for each.
+YES, NO = np.bool_(True), np.bool_(False)
 
 # Tilt below which discs and segments are taken as parallel: moves nothing by more than
 # this share of its size.
@@ -640,7 +644,7 @@ def core_contact(
     """
     return _contact_within(
         kind_i, size_i, ax, ay, az, kind_j, size_j, bx, by, bz, cx, cy, cz, planar,
-        math.inf, False,
+        math.inf, NO,
     )  # fmt: skip
 
 
@@ -664,8 +668,8 @@ def cores_within(kind_i, size_i, ax, ay, az, kind_j, size_j, bx, by, bz, cx, cy,
         return cx * cx + cy * cy + cz * cz <= reach * reach
     return (
         _contact_within(
-            kind_i, size_i, ax, ay, az, kind_j, size_j, bx, by, bz, cx, cy, cz, False,
-            reach, True,
+            kind_i, size_i, ax, ay, az, kind_j, size_j, bx, by, bz, cx, cy, cz, NO,
+            reach, YES,
         )[0]
         <= reach
     )  # fmt: skip

@@ -219,7 +219,7 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
     ----------
     n : int
         Number of nodes.
-    pairs : (e, 2) ndarray of int32 or int64
+    pairs : (e, 2) ndarray of int32
         Resistors.
     conductances : (e,) ndarray of float64
         Rows of zero conductance are absent; of equal ones the first counts as best.

@@ -20,7 +20,7 @@ import math
 import numpy as np
 from numba import njit
 
-from .geometry import DISC, POINT, SEGMENT, _contact_within
+from .geometry import DISC, NO, POINT, SEGMENT, _contact_within
 
 __all__ = ["fill_cells", "first_to_span", "morton_keys", "pair_order", "pairs_within"]
 
@@ -323,7 +323,7 @@ def pairs_within(
                                 bodies[a, 3], bodies[a, 4], bodies[a, 5],
                                 kinds[b], bodies[b, 6],
                                 bodies[b, 3], bodies[b, 4], bodies[b, 5],
-                                cx, cy, cz, planar, reach, False,
+                                cx, cy, cz, planar, reach, NO,
                             )  # fmt: skip
                             if d > best or (d == best and c2 >= best2):
                                 continue

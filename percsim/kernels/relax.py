@@ -14,7 +14,7 @@ import math
 import numpy as np
 from numba import njit
 
-from .geometry import DISC, SEGMENT, _contact_within
+from .geometry import DISC, NO, SEGMENT, YES, _contact_within
 
 # Overlap that counts, as a share of the bounding radii.
 _TOUCH = 1e-10
@@ -191,7 +191,7 @@ def push_pass(
         d, px, py, pz, nx, ny, nz = _contact_within(
             kinds[i], sizes[i], axes[i, 0], axes[i, 1], axes[i, 2],
             kinds[j], sizes[j], axes[j, 0], axes[j, 1], axes[j, 2],
-            cx, cy, cz, planar, want, False,
+            cx, cy, cz, planar, want, NO,
         )  # fmt: skip
         if d >= want:
             continue
@@ -305,7 +305,7 @@ def deepest_overlap(pairs, shifts, kinds, centers, axes, sizes, balls, planar):
             centers[j, 0] + shifts[p, 0] - centers[i, 0],
             centers[j, 1] + shifts[p, 1] - centers[i, 1],
             centers[j, 2] + shifts[p, 2] - centers[i, 2],
-            planar, both, False,
+            planar, both, NO,
         )[0]  # fmt: skip
         if d < both:
             least = min(least, d / both)
@@ -389,7 +389,7 @@ def add_batch(
                             centers[j, 0] + wx * edges[0] - x,
                             centers[j, 1] + wy * edges[1] - y,
                             centers[j, 2] + wz * edges[2] - z,
-                            planar, both, True,
+                            planar, both, YES,
                         )[0]  # fmt: skip
                         free = d > both
                         j = nexts[j]

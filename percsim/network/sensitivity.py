@@ -421,7 +421,10 @@ def critical_path(network: Network) -> CriticalPath:
 
     """
     _, up = strongest_tree(
-        network.n_nodes, network.resistors, network.conductances, network.sink
+        network.n_nodes,
+        network.resistors.astype(np.int32),  # as `solve_network` has them: compiled once
+        network.conductances,
+        network.sink,
     )
     path = path_up(network.resistors, up, network.source)
     if not len(path):
