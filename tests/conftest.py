@@ -1,11 +1,7 @@
 """Settings of the whole suite."""
 
 import fcntl
-import os
 import signal
-import subprocess
-import sys
-from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -20,25 +16,24 @@ settings.register_profile(
 )
 settings.load_profile("percsim")
 
+ANY_PLAN = {
+    "filler": {"density": "2250 kg/m3", "diameter": "10 um", "aspect_ratio": 12},
+    "elastomer": {"density": "1030 kg/m3"},
+    "film": {"thickness": "0.2 mm", "width": "6 mm", "length": "16 mm"},
+    "explore": {"weight_fraction": ["40 wt%"], "electrode_gap": ["2 mm"]},
+    "boxes": {"lengths": ["8 D", "10 D"]},
+}
+
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_setupnodes():
-    """Compile what no machine of this kind has compiled yet, once, before workers start."""
-    import percsim.kernels
+    """Compile the kernels on a machine that has none before each worker would."""
+    from percsim.jobs import compile_kernels
+    from percsim.kernels import compiled
+    from percsim.plan import Plan
 
-    cache = percsim.kernels.cache_folder
-    if cache is None or any(cache.rglob("*.nbi")):
-        return
-    root = str(Path(percsim.kernels.__file__).parents[2])
-    path = os.pathsep.join([root, *filter(None, [os.environ.get("PYTHONPATH")])])
-    here = os.environ | {"PYTHONPATH": path}
-    script = Path(__file__).with_name("compiling.py")
-    programs = [
-        subprocess.Popen([sys.executable, script, what], env=here)
-        for what in ("boxes", "thresholds")
-    ]
-    for program in programs:
-        program.wait()
+    if not compiled("growth.grow"):
+        compile_kernels(Plan.from_dict(ANY_PLAN), alone=False)
 
 
 @pytest.fixture
