@@ -7,15 +7,20 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 
 import numpy as np
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
 import percsim.report.figures
+from percsim.cli import main
+from percsim.ensemble.folder import MANIFEST, FolderLock, refuse_torn, torn
 from percsim.ensemble.store import Store, decode_json
+from percsim.ensemble.workers import Interrupted
 from percsim.errors import FolderError
 from percsim.plan import Plan
+from percsim.report.figures import FIGURES
 from percsim.run import (
     Result,
     assemble,
@@ -79,7 +84,9 @@ def run_whole(plan_file, folder):
 def finished(shared, plan_file, tmp_path_factory):
     """The reference: one process, no interruption, every picture."""
     whole = shared("small", lambda folder: run_whole(plan_file, folder))
-    folder = shutil.copytree(whole, tmp_path_factory.mktemp("finished") / "out")
+    folder = shutil.copytree(
+        whole, tmp_path_factory.mktemp("finished") / "out", symlinks=True
+    )
     return Result(decode_json((folder / "summary.json").read_text()), folder)
 
 
@@ -360,3 +367,118 @@ def test_a_full_disk_while_reporting_keeps_the_boxes_and_says_how_to_go_on(
     assert digits(finished.folder) == before
     redraw(finished.folder)
     assert digits(finished.folder) == before
+
+
+def test_report_waits_for_no_writer(finished):
+    with FolderLock(finished.folder), pytest.raises(FolderError, match="in use by process"):
+        redraw(finished.folder)
+
+
+@pytest.mark.usefixtures("no_pictures")
+def test_the_plan_as_written_stays_with_its_results(finished, plan_file, tmp_path):
+    folder = shutil.copytree(finished.folder, tmp_path / "out", symlinks=True)
+    assert (redraw(folder).folder / "plan.toml").read_text() == SMALL
+    other = tmp_path / "other.toml"
+    other.write_text(SMALL.replace("castings = 300", "castings = 301"))
+    edited = SMALL.replace("castings = 300", "castings = 302")
+    (folder / "plan.toml").write_text(edited)
+    before = digits(folder)
+    for attempt in (
+        lambda: run_plan(Plan.load(other), folder, workers=1),
+        lambda: run_plan(Plan.load(other), folder, workers=1, fresh=True),
+        lambda: redraw(folder),
+    ):
+        with pytest.raises(FolderError, match=r"plan\.toml is not as percsim wrote it"):
+            attempt()
+    assert digits(folder) == before
+    run_plan(Plan.load(folder / "plan.toml"), folder, workers=1)
+    assert (folder / "plan.toml").read_text() == edited
+    refuse_torn(folder)
+
+
+@pytest.mark.usefixtures("no_pictures")
+def test_a_folder_without_links_says_so(finished, tmp_path, monkeypatch, capsys):
+    folder = shutil.copytree(finished.folder, tmp_path / "out")
+    for module in ("percsim.ensemble.folder", "percsim.run"):
+        monkeypatch.setattr(f"{module}.links_work", lambda _: False)
+    result = redraw(folder)
+    assert not any(path.is_symlink() for path in folder.rglob("*"))
+    (caution,) = set(result.summary["cautions"]) - set(finished.summary["cautions"])
+    assert 'if manifest.json beside them says "whole"' in caution
+    assert caution in json.loads((folder / "summary.json").read_text())["cautions"]
+    assert "if manifest.json beside them says" in (folder / "report.html").read_text()
+    told = json.loads((folder / MANIFEST).read_text())
+    (folder / MANIFEST).write_text(json.dumps(told | {"state": "being written"}))
+    for command in (["lots", "--folder", str(folder)], ["report", str(folder), "--quiet"]):
+        monkeypatch.setattr(sys, "argv", ["percsim", *command])
+        with pytest.raises(SystemExit) as left:
+            main()
+        assert left.value.code == (2 if command[0] == "lots" else 0)
+        assert f"the files in {folder} " in capsys.readouterr().err
+    assert not torn(folder)
+
+
+def child(function):
+    """Start a function in a process of its own, which ends as the command line would."""
+    number = os.fork()
+    if number:
+        return number
+    try:
+        function()
+    except (KeyboardInterrupt, Interrupted):
+        os._exit(130)
+    except BaseException:
+        os._exit(1)
+    os._exit(0)
+
+
+@pytest.mark.parametrize("moments", [2, pytest.param(100, marks=pytest.mark.slow)])
+@pytest.mark.usefixtures("ctrl_c")
+def test_stopped_at_random_moments(tmp_path, monkeypatch, moments):
+    """A changed plan in a full folder: the old whole or the new whole, the same digits."""
+    figures = {"castings": FIGURES["castings"]}  # all of them take long
+    monkeypatch.setattr("percsim.report.figures.FIGURES", figures)
+    fewer = SMALL.replace('"10 wt%", "30 wt%", "36 wt%"', '"30 wt%"')
+    fewer = fewer.replace('"2 mm", "4 mm"', '"2 mm"').replace("count = 20", "count = 10")
+    plans = []
+    for name, text in (
+        ("a", fewer),
+        ("b", fewer.replace('"30 wt%"', '"30 wt%", "36 wt%"')),
+    ):
+        (tmp_path / f"{name}.toml").write_text(
+            text.replace("castings = 300", "castings = 100")
+        )
+        plans.append(Plan.load(tmp_path / f"{name}.toml"))
+    finished, plan = run_plan(plans[0], tmp_path / "old", workers=1), plans[1]
+    rng = np.random.default_rng(40721)
+
+    def run(folder):
+        return child(lambda: run_plan(plan, folder, workers=1))
+
+    first = shutil.copytree(finished.folder, tmp_path / "first", symlinks=True)
+    begun = time.monotonic()
+    assert os.waitpid(run(first), 0)[1] == 0
+    takes = time.monotonic() - begun
+    old, new = digits(finished.folder), digits(first)
+    assert old != new
+    ended = []
+    for k in range(moments):
+        folder = shutil.copytree(finished.folder, tmp_path / str(k), symlinks=True)
+        number = run(folder)
+        time.sleep(takes * rng.uniform())
+        how = rng.choice([signal.SIGKILL, signal.SIGINT])
+        os.kill(number, how)
+        code = os.waitstatus_to_exitcode(os.waitpid(number, 0)[1])
+        assert code in (0, -how if how == signal.SIGKILL else 130)
+        ended.append(code)
+        refuse_torn(folder)
+        shown = digits(folder)
+        assert shown in (old, new)
+        assert code != 0 or shown == new
+        assert os.waitpid(run(folder), 0)[1] == 0
+        assert digits(folder) == new
+        left = {p.name for p in folder.iterdir()} - {p.name for p in first.iterdir()}
+        assert left <= {"results.sqlite-wal", "results.sqlite-shm"}
+        shutil.rmtree(folder)
+    print(f"{moments} moments, ended with {ended}")
+    assert set(ended) - {0}  # some were stopped under way
