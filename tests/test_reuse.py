@@ -43,7 +43,7 @@ def plan_of(text, *swaps, name="small.toml"):
 
 
 @pytest.fixture(autouse=True)
-def _quick(no_pictures, monkeypatch):
+def _quick(no_pictures):
     """No pictures, few draws: what is compared here was drawn alike on both sides."""
     few = {
         "day_one.DRAWS": 128,
@@ -51,11 +51,13 @@ def _quick(no_pictures, monkeypatch):
         "temperature.DRAWS": 128,
         "film.FILMS": 20,
     }
-    for name, count in few.items():
-        # functions of the package have the names of their modules
-        module, _, what = name.partition(".")
-        monkeypatch.setattr(sys.modules[f"percsim.assemble.{module}"], what, count)
-    monkeypatch.setattr("percsim.film.variance.RESAMPLES", 20)
+    with pytest.MonkeyPatch.context() as patch:  # its own: a test may undo others
+        for name, count in few.items():
+            # functions of the package have the names of their modules
+            module, _, what = name.partition(".")
+            patch.setattr(sys.modules[f"percsim.assemble.{module}"], what, count)
+        patch.setattr("percsim.film.variance.RESAMPLES", 20)
+        yield
 
 
 @pytest.fixture
