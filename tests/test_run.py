@@ -13,14 +13,23 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
+import percsim.report.figures
 from percsim.cli import main
 from percsim.ensemble.folder import MANIFEST, FolderLock, refuse_torn, torn
-from percsim.ensemble.store import Store
+from percsim.ensemble.store import Store, decode_json
 from percsim.ensemble.workers import Interrupted
 from percsim.errors import FolderError
 from percsim.plan import Plan
 from percsim.report.figures import FIGURES
-from percsim.run import assemble, box_jobs, estimate, redraw, run_plan, threshold_jobs
+from percsim.run import (
+    Result,
+    assemble,
+    box_jobs,
+    estimate,
+    redraw,
+    run_plan,
+    threshold_jobs,
+)
 
 PATIENCE = 1800.0  # [s]; a busy machine compiles the kernels first
 SMALL = """
@@ -67,17 +76,18 @@ def plan_file(tmp_path_factory):
     return path
 
 
-@pytest.fixture
-def without_pictures(monkeypatch):
-    """Numbers and page as ever; pictures take most of the time of so small a run."""
-    monkeypatch.setattr("percsim.report.figures.draw", lambda _: ())
+def run_whole(plan_file, folder):
+    assert run_plan(Plan.load(plan_file), folder, workers=1).figure_failures == ()
 
 
 @pytest.fixture(scope="module")
-def finished(plan_file, tmp_path_factory):
-    """The reference: one process, no interruption."""
-    folder = tmp_path_factory.mktemp("finished") / "out"
-    return run_plan(Plan.load(plan_file), folder, workers=1)
+def finished(shared, plan_file, tmp_path_factory):
+    """The reference: one process, no interruption, every picture."""
+    whole = shared("small", lambda folder: run_whole(plan_file, folder))
+    folder = shutil.copytree(
+        whole, tmp_path_factory.mktemp("finished") / "out", symlinks=True
+    )
+    return Result(decode_json((folder / "summary.json").read_text()), folder)
 
 
 def digits(folder):
@@ -161,20 +171,25 @@ def test_tables_have_a_row_for_each_box_state_and_casting(finished):
     assert (finished.folder / "plan.toml").read_text() == SMALL
     figures = list((finished.folder / "figures").glob("*.png"))
     assert len(figures) >= 7
-    assert finished.figure_failures == ()
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_same_digits_with_two_workers(finished, plan_file, tmp_path):
     run_plan(Plan.load(plan_file), tmp_path / "two", workers=2)
     assert digits(tmp_path / "two") == digits(finished.folder)
 
 
-# `percsim run` that says when a number of jobs is done, and then waits to be stopped
-WAITING = """
+# `percsim run` without pictures
+QUICK = """
 import sys
+import percsim.report.figures
 import percsim.run
 from percsim.cli import main
 
+percsim.report.figures.draw = lambda run: ()
+"""
+# and one that says when a number of jobs is done, and then waits to be stopped
+WAITING = QUICK + """
 run_jobs, stop, batch = percsim.run.run_jobs, int(sys.argv.pop(1)), float(sys.argv.pop(1))
 
 def run_and_wait(*arguments, progress, **options):
@@ -186,7 +201,7 @@ def run_and_wait(*arguments, progress, **options):
 
 percsim.run.run_jobs = run_and_wait
 main()
-"""
+"""  # fmt: skip
 
 
 def run_command(plan_file, folder, *before):
@@ -219,12 +234,13 @@ def test_same_digits_after_a_kill_and_a_restart(
     assert len(threshold_jobs(plan)) < stop < len(threshold_jobs(plan) + box_jobs(plan))
     with Store.read(folder) as store:
         assert store.counts() == {"done": stop, "failed": 0}
-    again = run_command(plan_file, folder)
+    again = run_command(plan_file, folder, "-c", QUICK + "main()")
     _, errors = again.communicate(timeout=PATIENCE)
     assert again.returncode == 0, errors
     assert digits(folder) == digits(finished.folder)
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_redraw_gives_the_same_from_what_is_stored(finished, plan_file, tmp_path):
     before = digits(finished.folder)
     (finished.folder / "summary.json").unlink()
@@ -282,13 +298,18 @@ def test_a_figure_that_fails_costs_nothing_else(finished, plan_file, monkeypatch
     def broken(*_):
         raise RuntimeError("no ink")
 
-    monkeypatch.setattr("percsim.report.figures.figure_to_png", broken)
+    draw = percsim.report.figures.draw
+    monkeypatch.setattr(
+        "percsim.report.figures.draw",
+        lambda run: draw(run, ["ratio_vs_strain", "castings"]),
+    )
     before = digits(finished.folder)
-    result = redraw(finished.folder)
+    with monkeypatch.context() as patch:
+        patch.setattr("percsim.report.figures.figure_to_png", broken)
+        result = redraw(finished.folder)
     assert any("no ink" in failure for failure in result.figure_failures)
     assert digits(finished.folder) == before
     assert "no ink" in (finished.folder / "report.html").read_text()
-    monkeypatch.undo()
     assert redraw(finished.folder).figure_failures == ()
 
 
@@ -330,6 +351,7 @@ def test_a_run_is_assembled_with_one_blas_thread(finished, monkeypatch):
     assert {p["num_threads"] for p in seen if p["user_api"] == "blas"} == {1}
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_a_full_disk_while_reporting_keeps_the_boxes_and_says_how_to_go_on(
     finished, monkeypatch
 ):
@@ -338,10 +360,10 @@ def test_a_full_disk_while_reporting_keeps_the_boxes_and_says_how_to_go_on(
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("os.fsync", full)
-    with pytest.raises(FolderError, match=r"no space left.*percsim report"):
-        redraw(finished.folder)
-    monkeypatch.undo()
+    with monkeypatch.context() as disk:
+        disk.setattr("os.fsync", full)
+        with pytest.raises(FolderError, match=r"no space left.*percsim report"):
+            redraw(finished.folder)
     assert digits(finished.folder) == before
     redraw(finished.folder)
     assert digits(finished.folder) == before
@@ -352,7 +374,7 @@ def test_report_waits_for_no_writer(finished):
         redraw(finished.folder)
 
 
-@pytest.mark.usefixtures("without_pictures")
+@pytest.mark.usefixtures("no_pictures")
 def test_the_plan_as_written_stays_with_its_results(finished, plan_file, tmp_path):
     folder = shutil.copytree(finished.folder, tmp_path / "out", symlinks=True)
     assert (redraw(folder).folder / "plan.toml").read_text() == SMALL
@@ -374,7 +396,7 @@ def test_the_plan_as_written_stays_with_its_results(finished, plan_file, tmp_pat
     refuse_torn(folder)
 
 
-@pytest.mark.usefixtures("without_pictures")
+@pytest.mark.usefixtures("no_pictures")
 def test_a_folder_without_links_says_so(finished, tmp_path, monkeypatch, capsys):
     folder = shutil.copytree(finished.folder, tmp_path / "out")
     for module in ("percsim.ensemble.folder", "percsim.run"):
