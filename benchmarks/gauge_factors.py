@@ -13,6 +13,7 @@ import argparse
 import numpy as np
 
 import percsim as ps
+from percsim.particles.bodies import FLAKE
 
 ROOM, SHUT = 293.15, 233.15
 BETA = 100.0
@@ -20,14 +21,21 @@ SIZE = 10e-6
 """Number median of the flakes, and the length that openings are counted in [m]."""
 
 
-def flakes(orientation: str, tilt: float = 0.0) -> ps.Filler:
+def flakes(
+    orientation: str, tilt: float = 0.0, median: float = SIZE, spread: float = 0.405
+) -> ps.Filler:
     return ps.Filler(
         kind="flake",
         density=2250.0,
-        size=ps.SizeDistribution(SIZE, 0.405),
+        size=ps.SizeDistribution(median, spread),
         aspect_ratio=15.0,
         orientation=ps.Orientation(orientation, tilt),
     )
+
+
+def told(values):
+    """Mean of boxes and its standard error."""
+    return values.mean(), values.std(ddof=1) / np.sqrt(len(values))
 
 
 def slopes(filler, times_threshold, threshold, shut, delta_b, strain, boxes, edge, seed):
@@ -53,39 +61,38 @@ def slopes(filler, times_threshold, threshold, shut, delta_b, strain, boxes, edg
             out.append(np.log(r1 / r0) / strain)
         else:
             n_open += 1
-    values = np.asarray(out)
-    return values.mean(), values.std(ddof=1) / np.sqrt(len(values)), n_open
+    return *told(np.asarray(out)), n_open
 
 
-def responses(boxes, edge, seed, beta=BETA, delta_b=0.01, share=0.3, shut=SHUT, specks=0.0):
-    """Chord gauge factor to 3000 microstrain and R0 at 34 wt%, with standard errors.
+def responses(
+    boxes, edge, seed, beta=BETA, delta_b=0.01, share=0.3, shut=SHUT, specks=0.0,
+    length=SIZE, filler=None,
+):  # fmt: skip
+    """Chord gauge factor to 3000 microstrain, R0, share of flakes' contacts open at rest.
 
-    Besides the flakes a weight fraction of conducting specks, spheres of 1 um.
+    Shape (3, boxes), at 34 wt% of flakes. Besides them a weight fraction of conducting
+    specks, spheres of 1 um. Openings are counted in `length`.
     """
     speck = ps.Filler(kind="sphere", density=2250.0, size=ps.SizeDistribution(1e-6))
-    mixed = ((flakes("isotropic"), 0.34), (speck, specks))
+    mixed = ((filler or flakes("isotropic"), 0.34), (speck, specks))
     recipe = ps.Recipe(mixed if specks else mixed[:1], ps.Elastomer(1030.0, 7.0))
     thermal = ps.ThermalOpening(recipe.thermal_expansion, shut, share)
     states = [ps.State.at(e, ROOM, ps.Mounting("bonded"), thermal) for e in (0.0, 3e-3)]
-    factors, levels = [], []
+    found = []
     for number in range(boxes):
         rng = np.random.default_rng([seed, number])
         particles = ps.place_particles(
             recipe, ps.Box((edge,) * 3, (False, True, True)), rng
         )
         links = ps.find_links(particles, 0.0)
-        law = ps.ContactOpeningLaw(8e-5, beta, delta_b, 0.0, 8e-5, SIZE, seed=number)
+        law = ps.ContactOpeningLaw(8e-5, beta, delta_b, 0.0, 8e-5, length, seed=number)
         r0, r1 = (
             ps.solve_network(ps.build_network(links, law, s)).resistance for s in states
         )
-        factors.append((r1 / r0 - 1.0) / 3e-3)
-        levels.append(r0)
-    f, r = np.asarray(factors), np.asarray(levels)
-    root = np.sqrt(boxes)
-    return (
-        f"{f.mean():.1f} ± {f.std(ddof=1) / root:.1f}",
-        f"{1e-3 * r.mean():.2f} ± {1e-3 * r.std(ddof=1) / root:.2f}",
-    )
+        of_flakes = (particles.kinds[links.pairs] == FLAKE).all(axis=1)
+        is_open = law.conductances(links, states[0])[of_flakes] == 0.0
+        found.append(((r1 / r0 - 1.0) / 3e-3, r0, is_open.mean()))
+    return np.array(found).T
 
 
 def main() -> None:
@@ -135,8 +142,13 @@ def main() -> None:
         ("closed_at 0 C", {"shut": 273.15}),
         ("1 wt% of 1 um spheres besides", {"specks": 0.01}),
     ):
-        factor, level = responses(options.boxes, options.edge, 78, **change)
-        print(f"| {words} | {factor} | {level} |", flush=True)
+        factors, levels, _ = responses(options.boxes, options.edge, 78, **change)
+        factor, level = told(factors), told(1e-3 * levels)
+        print(
+            f"| {words} | {factor[0]:.1f} ± {factor[1]:.1f} "
+            f"| {level[0]:.2f} ± {level[1]:.2f} |",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -258,11 +258,15 @@ def spreads_told(**tolerances):
     return told
 
 
-@pytest.fixture
-def all_else_known(monkeypatch):
+def know_all_else(monkeypatch):
     """No reading is a slip (tails wider than those of films), the threshold is held."""
     monkeypatch.setattr("percsim.decision.anchor.SLIPS", 1e-9)
     hold_threshold(monkeypatch, 1.0)
+
+
+@pytest.fixture
+def all_else_known(monkeypatch):
+    know_all_else(monkeypatch)
 
 
 @pytest.mark.parametrize(
@@ -287,6 +291,25 @@ def test_a_tolerance_alone_spreads_films_alike_in_every_place(name, all_else_kno
         assert spread == pytest.approx(printed, rel=0.02 + 0.026), place
 
 
+def response_spreads_told(response):
+    """CV of the gauge factor of the upper loading by every place that tells one."""
+    findings = found_of(
+        plan_with(
+            tolerances=NONE | {"castings": 3000, "response": response},
+            strain={"window": "0 to 9000 microstrain"},
+            contacts=KNOWN,
+        )
+    )
+    rows = [r for r in casting_rows(findings.whole) if r["candidate"] == 1]
+    drawn = np.array([r["gauge_factor"] for r in rows])
+    day = day_one(findings, {})["day_one"]["candidates"][1]
+    return {
+        "run": candidates(findings)[1]["gauge_factor_cv"],
+        "castings.csv": float(drawn.std() / drawn.mean()),
+        "day one": day["gauge_factor_cv"]["median"],
+    }
+
+
 @pytest.mark.parametrize(
     "place",
     [
@@ -302,21 +325,9 @@ def test_a_tolerance_alone_spreads_films_alike_in_every_place(name, all_else_kno
     ],
 )
 def test_the_tolerance_of_the_response_spreads_gauge_factors_alike(place):
-    findings = found_of(
-        plan_with(
-            tolerances=NONE | {"castings": 3000, "response": "15 %"},
-            strain={"window": "0 to 9000 microstrain"},
-            contacts=KNOWN,
-        )
-    )
-    printed = candidates(findings)[1]["gauge_factor_cv"]
-    if place == "castings.csv":
-        rows = [r for r in casting_rows(findings.whole) if r["candidate"] == 1]
-        drawn = np.array([r["gauge_factor"] for r in rows])
-        assert drawn.std() / drawn.mean() == pytest.approx(printed, rel=0.02)
-    else:
-        told = day_one(findings, {})["day_one"]["candidates"][1]["gauge_factor_cv"]
-        assert told["median"] == pytest.approx(printed, rel=0.02 + 0.026)
+    told = response_spreads_told("15 %")
+    drawn = 0.0 if place == "castings.csv" else 0.026
+    assert told[place] == pytest.approx(told["run"], rel=0.02 + drawn)
 
 
 @pytest.mark.slow
