@@ -27,7 +27,7 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
-from benchmarks.gauge_factors import responses
+from benchmarks.gauge_factors import SIZE, flakes, responses
 from percsim.assemble.agreement import batch_agreement
 from percsim.assemble.anchor import anchoring, plan_readings
 from percsim.assemble.gather import gather_loadings
@@ -127,21 +127,28 @@ def tolerances() -> Iterator[Row]:
 
 
 def mixed(boxes: int = 16, edge: float = 120e-6) -> Iterator[Row]:
-    """34 wt% of flakes of 10 um, openings in 10.8 um, with and without 1 um spheres."""
-    # expected: computed independently of percsim, 6.5 kohm without and 5.5 kohm with
-    _, without, _ = responses(boxes, edge, 4409, length=10.8e-6)
-    factors, with_specks, lost = responses(boxes, edge, 4409, length=10.8e-6, specks=0.01)
-    what = "1 wt% of 1 um spheres beside flakes:"
-    both = [_rounded(5.5, 0.1), _rounded(6.5, 0.1)]
-    relative = math.hypot(*(e.standard_error / e.value for e in both))
-    times = both[0].value / both[1].value
+    """34 wt% of flakes of 10 um, openings in 10.8 um, with 1 um spheres or other sizes."""
+    # expected: computed independently of percsim; 6.5 kohm is that of the flakes alone
+    same = {"boxes": boxes, "edge": edge, "seed": 4409, "length": 10.8e-6}
+    _, alone, _ = responses(**same)
+    factors, beside, lost = responses(**same, specks=0.01)
+    # volumes go as the cube of the size: their median is exp(3 s^2) times that by number
+    wide = flakes("isotropic", 0.0, SIZE * math.exp(3.0 * (0.405**2 - 0.7**2)), 0.7)
+    _, spread, _ = responses(**same, filler=wide)
+    below = _rounded(6.5, 0.1)
+    for what, kiloohm, levels in (
+        ("1 wt% of 1 um spheres added", 5.5, beside),
+        ("sizes 0.7 in place of 0.405, same volume median", 4.9, spread),
+    ):
+        above = _rounded(kiloohm, 0.1)
+        share = math.hypot(*(e.standard_error / e.value for e in (above, below)))
+        times = above.value / below.value
+        found = Estimate(*map(float, ratio(levels, alone)), boxes)
+        yield Row(f"{what}: times R", _known(times, times * share), found)
+    yield Row("1 um spheres: gauge factor", _rounded(15.0, 1.0), _mean(factors))
     yield Row(
-        f"{what} R over R without",
-        _known(times, times * relative),
-        Estimate(*map(float, ratio(with_specks, without)), boxes),
+        "1 um spheres: % of flakes' contacts open", _rounded(7.0, 1.0), _mean(100.0 * lost)
     )
-    yield Row(f"{what} gauge factor", _rounded(15.0, 1.0), _mean(factors))
-    yield Row(f"{what} % open at rest", _rounded(7.0, 1.0), _mean(100.0 * lost))
 
 
 def warmth(boxes: int = 12) -> Iterator[Row]:
