@@ -277,6 +277,8 @@ class Store:
         folder = results_folder(folder)
         lock = FolderLock(folder)
         try:
+            if not fresh:
+                _refuse_other_version(folder)  # before the files that came with it
             refuse_others(folder, same)
             if fresh:
                 _remove_own_files(folder)
@@ -514,10 +516,16 @@ def _damage(path: Path, what: object) -> str:
     )
 
 
-def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
-    """Refuse what is not a store, of another schema, or damaged in its structure."""
-    # a flipped bit may leave text that is no text any more: for the checksums to tell
-    connection.text_factory = lambda raw: raw.decode(errors="surrogateescape")
+def _refuse_other_version(folder: Path) -> None:
+    path = folder / DATABASE
+    if path.is_file():
+        with _explained(path), contextlib.closing(sqlite3.connect(path)) as connection:
+            if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+                _check_version(connection, path)
+
+
+def _check_version(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse what is not a store, or of another schema."""
     application = connection.execute("PRAGMA application_id").fetchone()[0]
     if application != _APPLICATION_ID:
         raise FolderError(f"{path} is not a store of percsim; move it away")
@@ -528,6 +536,13 @@ def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
             f"this one reads {_SCHEMA_VERSION}); choose another folder, or restart with "
             "--fresh"
         )
+
+
+def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse what is not a store, of another schema, or damaged in its structure."""
+    # a flipped bit may leave text that is no text any more: for the checksums to tell
+    connection.text_factory = lambda raw: raw.decode(errors="surrogateescape")
+    _check_version(connection, path)
     tables = [row[0] for row in connection.execute("SELECT sql FROM sqlite_master")]
     fault = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
     if fault != "ok" or tables != list(_SCHEMA):

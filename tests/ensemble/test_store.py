@@ -285,6 +285,8 @@ def test_the_schema_before_is_refused(tmp_path):
         ):
             other.execute(statement)
     before = (tmp_path / DATABASE).read_bytes()
+    page = tmp_path / "report.html"  # it wrote no list of its files
+    page.touch()
     for opener in (Store.open, Store.read):
         with pytest.raises(
             FolderError, match=r"schema 2, this one reads 3.*--fresh"
@@ -292,6 +294,9 @@ def test_the_schema_before_is_refused(tmp_path):
             opener(tmp_path)
         assert str(tmp_path / DATABASE) in one_line(error)
     assert (tmp_path / DATABASE).read_bytes() == before
+    with pytest.raises(FolderError, match=r"report\.html is not known"):
+        Store.open(tmp_path, fresh=True)
+    page.unlink()
     with Store.open(tmp_path, fresh=True) as store:
         assert store.records() == {}
 

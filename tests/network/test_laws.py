@@ -65,7 +65,8 @@ def test_left_out_the_length_is_the_median_of_the_coarsest_kind():
         np.array([1, 1, 1, 2, 2, 2, 2, 2], np.int8), np.zeros((8, 3)),
         np.tile([0.0, 0.0, 1.0], (8, 1)),
         np.array([1.0, 3.0, 9.0, 0, 0, 0, 0, 0]) * 1e-6,
-        np.array([0.5, 0.5, 0.5, 0.2, 0.5, 1.0, 4.0, 5.0]) * 1e-6, Box((1e-4,) * 3, (False,) * 3),
+        np.array([0.5, 0.5, 0.5, 0.2, 0.5, 1.0, 4.0, 5.0]) * 1e-6,
+        Box((1e-4,) * 3, (False,) * 3),
     )  # fmt: skip
     law = dataclasses.replace(LAW, opening_length=None)
     assert law.length_in(p) == pytest.approx(6e-6)
