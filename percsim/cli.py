@@ -2,13 +2,15 @@
 
 Commands read a plan, do one thing, and say the outcome first. Results go to standard
 output, progress and faults to standard error. Exit codes: 0 done (also when no candidate
-meets the target), 1 a fault inside percsim, 2 something to put right in plan, folder or
-command, 130 interrupted. Nothing heavy is imported before a command needs it.
+meets the target), 1 a fault inside percsim, 2 something to put right in plan, folder,
+command or where the output goes, 130 interrupted. Nothing heavy is imported before a
+command needs it.
 """
 
 from __future__ import annotations
 
 import functools
+import io
 import json
 import os
 import shlex
@@ -35,6 +37,9 @@ __all__ = ["app", "main"]
 P = ParamSpec("P")
 
 DONE, BROKEN, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+
+LARGEST_SPREAD = 10.0
+"""CV that no reading of a batch comes near."""
 
 app = typer.Typer(
     name="percsim",
@@ -76,19 +81,31 @@ def _example(*lines: str) -> str:
 
 
 def _say(text: str = "") -> None:
-    """Print a result."""
-    print(text)
+    """Print a result; leaves when nothing takes it, with a line if a reader did not go."""
+    try:
+        print(text, flush=True)
+    except OSError as error:
+        # what is still buffered goes there at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        gone = isinstance(error, BrokenPipeError)
+        lines = [] if gone else [f"standard output cannot be written: {_reason(error)}"]
+        _leave(BAD_INPUT, *lines)
+
+
+def _reason(error: OSError) -> str:
+    return (error.strerror or str(error)).lower()
 
 
 def _tell(text: str) -> None:
     """Print what is not a result."""
-    print(text, file=sys.stderr, flush=True)
+    with suppress(OSError):  # the exit code says it too
+        print(text, file=sys.stderr, flush=True)
 
 
 def _print_json(value: Any) -> None:
     from percsim.ensemble.store import encode_json
 
-    print(encode_json(value, indent=1))
+    _say(encode_json(value, indent=1))
 
 
 def _leave(code: int, *lines: str) -> NoReturn:
@@ -106,7 +123,6 @@ def _guarded(command: Callable[P, None]) -> Callable[P, None]:
 
         try:
             command(*args, **kwargs)
-            sys.stdout.flush()
         except typer.Exit:
             raise
         except PlanError as error:
@@ -119,10 +135,6 @@ def _guarded(command: Callable[P, None]) -> Callable[P, None]:
             _leave(BAD_INPUT, str(error))
         except KeyboardInterrupt:
             _leave(INTERRUPTED, "interrupted")
-        except BrokenPipeError:
-            # whoever read the output has gone; keep Python from complaining at exit
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            raise typer.Exit(BROKEN) from None
         except Exception as error:
             # only a command that runs jobs has loaded what can raise this
             workers = sys.modules.get("percsim.ensemble.workers")
@@ -720,7 +732,7 @@ def new(
         if as_json:
             _say(json.dumps({"plan": text}))
         else:
-            sys.stdout.write(text)
+            _say(text.rstrip("\n"))
         return
     try:
         with file.open("w" if force else "x", encoding="utf-8", newline="\n") as stream:
@@ -728,8 +740,7 @@ def new(
     except FileExistsError:
         _leave(BAD_INPUT, f"{file}: is there already; choose another name or add --force")
     except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        _leave(BAD_INPUT, f"{file}: cannot be written: {reason}")
+        _leave(BAD_INPUT, f"{file}: cannot be written: {_reason(error)}")
     if as_json:
         _say(json.dumps({"file": str(file)}))
     elif not quiet:
@@ -980,9 +991,11 @@ def check(
     from percsim.plan import Plan
 
     loaded = Plan.load(plan)
+    from percsim.jobs import check_placement
     from percsim.run import estimate
 
     size = estimate(loaded, workers)
+    check_placement(loaded)
     if _kernels_compiled():
         size["seconds_to_compile"] = 0.0
     cautions = [*_memory_cautions(loaded, size), *loaded.cautions, *_wrapping(loaded)]
@@ -1284,7 +1297,8 @@ def lots(
     Without readings it plans from a predicted spread.
     """
     from percsim.errors import PlanError
-    from percsim.units import parse_range
+    from percsim.sections import TargetSection, reader_of
+    from percsim.units import show_value
 
     problems: list[str] = []
     shares = {
@@ -1298,13 +1312,13 @@ def lots(
         )
     }
     for name, value in shares.items():
-        least_open = name in ("within", "instrument")
         if value is None:
             continue
         if value < 0.0 or (value == 0.0 and name != "instrument"):
             problems.append(f"--{name} must be above 0 %")
-        elif not value < 1.0 and not (least_open and name == "within"):
-            problems.append(f"--{name} must be below 100 %")
+        elif not value < (LARGEST_SPREAD if name == "within" else 1.0):
+            most = "1000" if name == "within" else "100"
+            problems.append(f"--{name} must be below {most} %")
     values: list[float] = []
     before: list[tuple[float, float]] = []
     cups: list[str] = []
@@ -1323,14 +1337,12 @@ def lots(
     limits = None
     if window is not None:
         try:
-            limits = parse_range(window, "resistance")
+            limits = reader_of(TargetSection, "resistance").read(window)
         except ValueError as error:
             problems.append(f"--window = {error}")
-        if limits is not None and limits[0] < 0.0:
-            problems.append(f"--window = '{window}' must not be negative")
     spread = None if cv is None else _option("--cv", cv, "percentage", problems)
-    if spread is not None and spread < 0.0:
-        problems.append(f"--cv = '{cv}' must be 0 or more")
+    if spread is not None and spread > LARGEST_SPREAD:
+        problems.append(f"--cv = {show_value(cv)} must be 1000 % or less")
     ratio_spread = (
         None
         if cured_ratio_spread is None
@@ -1341,10 +1353,13 @@ def lots(
             "--cured-ratio and --cured-ratio-spread go together: a ratio without its"
             " spread between films sorts nothing"
         )
-    if cured_ratio is not None and not 0.0 < cured_ratio < float("inf"):
-        problems.append(f"--cured-ratio = {cured_ratio:g} must be above 0")
-    if ratio_spread is not None and ratio_spread < 0.0:
-        problems.append(f"--cured-ratio-spread = '{cured_ratio_spread}' must be 0 or more")
+    if cured_ratio is not None and not 1e-6 <= cured_ratio <= 1e6:
+        problems.append(f"--cured-ratio = {cured_ratio:g} must be 1e-6 to 1e6")
+    if ratio_spread is not None and ratio_spread > LARGEST_SPREAD:
+        problems.append(
+            f"--cured-ratio-spread = {show_value(cured_ratio_spread)} must be 1000 % or"
+            " less"
+        )
     if not problems and not values and folder is None and cv is None:
         problems.append("nothing to judge: give READINGS.csv, --reading, --folder or --cv")
     if problems:
@@ -1386,44 +1401,31 @@ def lots(
 
 def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float | None:
     """Read one resistance [ohm], inf for an open film; a fault is added to the others."""
-    from percsim.units import parse_quantity
+    from percsim.sections import MeasuredSection, reader_of
 
-    text = text.strip()
-    if text.lower() in ("open", "inf"):
-        return float("inf")
+    is_open = text.strip().lower() in ("open", "inf")
+    written = "open" if is_open else f"{text} {unit}".strip()
     try:
-        value = parse_quantity(f"{text} {unit}".strip(), "resistance")
+        return float(reader_of(MeasuredSection, "resistance").read(written))
     except ValueError as error:
         problems.append(f"{where} = {error}")
         return None
-    if not value > 0.0:
-        problems.append(f"{where} = '{text}' must be a positive resistance, or open")
-        return None
-    return value
 
 
 def _readings_of_file(
     path: Path, problems: list[str]
 ) -> tuple[list[float], list[tuple[float, float]], list[str]]:
     """Read resistances [ohm], (cured, uncured) pairs, and the cup of each if it is told."""
-    import csv
-
+    from percsim.files import read_rows
     from percsim.readings import split_heading
+    from percsim.units import show_value
 
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not a text file in UTF-8"
-        problems.append(f"{path}: cannot be read: {reason}")
+        rows = read_rows(path)
+    except ValueError as error:
+        problems.append(f"{path}: {error}")
         return [], [], []
-    lines = [
-        (number, line)
-        for number, line in enumerate(text.splitlines(), start=1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    separator = max(",;\t", key=lines[0][1].count) if lines else ","
-    rows = list(csv.reader((line for _, line in lines), delimiter=separator))
-    heads = [head.strip() for head in rows[0]] if rows else []
+    heads = rows[0][1] if rows else []
     places: dict[str, tuple[int, str]] = {}
     for name in ("resistance", "uncured"):
         for k, head in enumerate(heads):
@@ -1438,17 +1440,17 @@ def _readings_of_file(
         problems.append(
             f"{path}: needs a column 'resistance' (unit in each cell),"
             " 'resistance (kohm)' or 'resistance_kohm', has"
-            f" {', '.join(heads) or 'nothing'}"
+            f" {show_value(', '.join(heads)) if heads else 'nothing'}"
         )
         return [], [], []
     cup_at = next((k for k, h in enumerate(heads) if h.lower() in ("cup", "batch")), None)
     cups: list[str] = []
     values: list[float] = []
     pairs: list[tuple[float, float]] = []
-    for (number, _), row in zip(lines[1:], rows[1:], strict=False):
+    for number, row in rows[1:]:
         cells: dict[str, float | None] = {}
         for name, (k, unit) in places.items():
-            cell = row[k].strip() if k < len(row) else ""
+            cell = row[k] if k < len(row) else ""
             if not cell and name == "uncured":
                 continue
             if not cell:
@@ -1462,7 +1464,7 @@ def _readings_of_file(
         if cured is not None and wet is not None:
             pairs.append((cured, wet))
         if cup_at is not None:
-            cups.append(row[cup_at].strip() if cup_at < len(row) else "")
+            cups.append(row[cup_at] if cup_at < len(row) else "")
             if not cups[-1]:
                 problems.append(f"{path}, row {number}: no cup; name the cup of every film")
     if not values and not problems:
@@ -1496,7 +1498,10 @@ def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
             "measured_rows": 0 if told is None else summary["anchor"]["n_rows"],
         }
         plan = Plan.from_dict(summary["plan"], name=str(path))
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (
+        OSError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError,
+        RecursionError,
+    ) as error:  # fmt: skip
         raise FolderError(
             f"{folder} holds no results to read ({type(error).__name__} in summary.json);"
             " give a folder that 'percsim run' has finished"
@@ -1518,6 +1523,17 @@ def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
 
 def main() -> None:
     """Run the command line."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:  # closed by the caller; no file of ours may take its place
+            os.open(os.devnull, os.O_RDWR)
+    sys.stderr = sys.stderr or open(os.devnull, "w")
+    if sys.stdout is None:
+        _tell("standard output is closed; send it to a file")
+        sys.exit(BAD_INPUT)
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a title may hold what a terminal cannot
+        sys.stdout.reconfigure(errors="backslashreplace")
     set_one_thread()  # before anything numerical is loaded
     code: str | int | None = DONE
     with suppress(KeyboardInterrupt), interrupts() as came:
@@ -1525,6 +1541,9 @@ def main() -> None:
             app(prog_name="percsim")
         except SystemExit as left:
             code = left.code
+        except OSError as error:  # help does not pass through _say
+            _tell(f"standard output cannot be written: {_reason(error)}")
+            code = BAD_INPUT
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
         # nothing is left to put in order, and Python drops what comes while it ends
         signal.signal(signal.SIGINT, signal.SIG_DFL)

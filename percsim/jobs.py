@@ -26,7 +26,7 @@ from percsim.ensemble.threshold import (
     with_aspect_ratio,
 )
 from percsim.ensemble.workers import available_cores
-from percsim.errors import PlanError
+from percsim.errors import PlacementError, PlanError
 from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks
 from percsim.kernels import compiled
 from percsim.known_cases import grid
@@ -36,6 +36,7 @@ from percsim.materials.recipe import Recipe
 from percsim.network.laws import ContactOpeningLaw
 from percsim.network.solve import solve_network
 from percsim.particles.box import Box
+from percsim.particles.placement import MOST_PARTICLES, expected_counts
 from percsim.plan import Plan
 from percsim.states.strain import State
 from percsim.states.temperature import ROOM_TEMPERATURE
@@ -46,6 +47,7 @@ __all__ = [
     "across_axis",
     "across_jobs",
     "box_jobs",
+    "check_placement",
     "compile_kernels",
     "estimate",
     "film_jobs",
@@ -262,6 +264,46 @@ def box_jobs(plan: Plan, boxes: Mapping[Loading, int] | None = None) -> list[Box
         for index, length in enumerate(mix.box_lengths)
         if number < row[index]
     ]
+
+
+def check_placement(plan: Plan) -> None:
+    """Place one box of each mix where particles may not fit: its shortest at its fullest.
+
+    Raises
+    ------
+    PlanError
+        If the particles find no place, or some box holds more than memory could.
+
+    """
+    boxes: dict[str, BoxJob] = {}
+    faults = []
+    for job in box_jobs(plan):
+        if job.number:
+            break
+        fullest = boxes.setdefault(job.label, job)
+        if job.recipe.weight_fraction > fullest.recipe.weight_fraction:
+            boxes[job.label] = job
+        number = sum(expected_counts(job.recipe, job.box))
+        if number > MOST_PARTICLES:
+            faults.append(
+                f"{plan.name}: boxes.lengths has a box of {1e3 * job.box.length:.4g} mm"
+                f" with {number:.3g} particles, more than {MOST_PARTICLES:.0e}; take"
+                " smaller boxes or larger particles"
+            )
+    placement = plan.placement
+    hard = placement.impenetrable > 0.0
+    if not faults and (hard or (placement.faces == "confining" and plan.is_thin)):
+        key = (
+            f"impenetrable = {placement.impenetrable:g}" if hard else "faces = 'confining'"
+        )
+        for job in boxes.values():
+            try:
+                place_box(job)
+            except PlacementError as error:
+                loading = f"{100.0 * job.recipe.weight_fraction:.4g} wt%"
+                faults.append(f"{plan.name}: placement.{key} at {loading}: {error}")
+    if faults:
+        raise PlanError(faults)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from percsim.errors import PlanError
+from percsim.files import read_text
 from percsim.sections import (
     ESSENTIAL,
     OPTIONAL,
@@ -52,10 +53,9 @@ from percsim.sections import (
     VibrationSection,
     did_you_mean,
     reader_of,
-    show_value,
 )
 from percsim.states.temperature import ROOM_TEMPERATURE
-from percsim.units import format_quantity
+from percsim.units import format_quantity, show_value
 
 if TYPE_CHECKING:
     from percsim.decision.choose import BenchLimits, Target
@@ -292,20 +292,12 @@ class Plan:
         path = Path(path)
         name = path.name or str(path)
         try:
-            raw = path.read_bytes()
-        except OSError as error:
-            reason = (error.strerror or str(error)).lower()
-            raise PlanError([f"{path}: cannot be read: {reason}"]) from None
-        try:
-            text = raw.decode("utf-8-sig")
-        except UnicodeDecodeError as error:
-            line = raw[: error.start].count(b"\n") + 1
-            raise PlanError(
-                [f"{name}: line {line} is not UTF-8 text; save the file as UTF-8"]
-            ) from None
+            text = read_text(path)
+        except ValueError as error:
+            raise PlanError([f"{path}: {error}"]) from None
         try:
             mapping = tomllib.loads(text)
-        except (tomllib.TOMLDecodeError, RecursionError) as error:
+        except (ValueError, RecursionError) as error:
             raise PlanError([f"{name}: is not TOML: {_toml_reason(str(error))}"]) from None
         folder = PLAN_FOLDER.set(path.parent)
         try:

@@ -7,14 +7,14 @@ Columns are the keys of [[measured]]; empty cells and lines that begin with # ar
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from pathlib import Path
 from typing import Any
 
 from percsim.errors import PlanError
+from percsim.files import read_rows
 from percsim.sections import MeasuredSection, did_you_mean
+from percsim.units import show_value
 
 __all__ = ["read_readings", "split_heading"]
 
@@ -57,8 +57,10 @@ def split_heading(text: str) -> tuple[str, str]:
 
     """
     words = text.strip()
-    bracket = re.fullmatch(r"(.*?)\s*[(\[]\s*(.*?)\s*[)\]]", words)
-    return (bracket[1].strip(), bracket[2]) if bracket else (words, "")
+    name, bracket, unit = words.replace("[", "(", 1).partition("(")
+    if not bracket or unit[-1:] not in (")", "]"):
+        return words, ""
+    return name.strip(), unit[:-1].strip()
 
 
 def _heading(text: str) -> tuple[str, str]:
@@ -98,38 +100,23 @@ def read_readings(path: str | Path) -> list[dict[str, Any]]:
     ------
     PlanError
         With every fault of the file itself, one line each: what cannot be read, headings
-        that are not known or there twice, cells without a unit, lines too long.
+        that are not known or there twice, lines too long.
 
     """
     path = Path(path)
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise PlanError([f"{path}: cannot be read: {reason}"]) from None
-    except UnicodeDecodeError:
-        raise PlanError([f"{path.name}: is not UTF-8 text; save it as UTF-8"]) from None
-    lines = [
-        (number, line)
-        for number, line in enumerate(text.splitlines(), 1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    if not lines:
+        cells = read_rows(path)
+    except ValueError as error:
+        raise PlanError([f"{path}: {error}"]) from None
+    if not cells:
         raise PlanError([f"{path.name}: is empty; its first line names the columns"])
-    head = lines[0][1]
-    between = max(",;\t", key=head.count)
-    cells = [
-        (number, next(csv.reader(io.StringIO(line), delimiter=between)))
-        for number, line in lines
-    ]
     faults: list[str] = []
     columns: list[tuple[str, str]] = []
-    for text_ in cells[0][1]:
-        key, unit = _heading(text_)
+    for text in cells[0][1]:
+        key, unit = _heading(text)
         if not key:
-            name = text_.strip()
-            hint = did_you_mean(name.lower(), _KEYS) or f"; known: {', '.join(_KEYS)}"
-            faults.append(f"{path.name}: column {name!r} is not known{hint}")
+            hint = did_you_mean(text.lower(), _KEYS) or f"; known: {', '.join(_KEYS)}"
+            faults.append(f"{path.name}: column {show_value(text)} is not known{hint}")
         elif key in (k for k, _ in columns):
             faults.append(f"{path.name}: column {key} is there twice")
         columns.append((key, unit))
@@ -150,8 +137,8 @@ def read_readings(path: str | Path) -> list[dict[str, Any]]:
             continue
         row: dict[str, Any] = {"row": number}
         for (key, unit), value in zip(columns, values, strict=False):
-            if key and value.strip():
-                row[key] = _cell(key, unit, value.strip())
+            if key and value:
+                row[key] = _cell(key, unit, value)
         rows.append(row)
     if faults:
         raise PlanError(list(dict.fromkeys(faults)))
@@ -161,9 +148,9 @@ def read_readings(path: str | Path) -> list[dict[str, Any]]:
 def _cell(key: str, unit: str, value: str) -> Any:
     """Cell in the words of the plan file; what is wrong with it, its reader says."""
     if key == "films":
-        return int(value) if re.fullmatch(r"[+-]?\d+", value) else value
+        return int(value) if re.fullmatch(r"[+-]?[0-9]{1,20}", value) else value
     if key == "aspect_ratio":
-        return float(value) if re.fullmatch(r"\d+(?:\.\d*)?", value) else value
+        return float(value) if re.fullmatch(r"[0-9]+(?:\.[0-9]*)?", value) else value
     if (
         key in ("note", "batch")
         or not unit

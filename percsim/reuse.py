@@ -17,7 +17,7 @@ from percsim.ensemble.store import Store
 from percsim.errors import FolderError, PlanError
 from percsim.jobs import box_jobs, first_boxes
 from percsim.plan import Plan
-from percsim.sections import show_value
+from percsim.units import show_value
 
 __all__ = ["refuse_other_boxes", "stored_plan"]
 

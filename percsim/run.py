@@ -23,6 +23,7 @@ from percsim.assemble.stages import Stages, spend
 from percsim.decision.choose import Decision
 from percsim.ensemble.simulate import BoxJob, Sample, run_job, solve_sample
 from percsim.ensemble.store import (
+    DATABASE,
     Record,
     Store,
     encode_json,
@@ -35,6 +36,7 @@ from percsim.errors import FolderError, PlanError
 from percsim.jobs import (
     across_jobs,
     box_jobs,
+    check_placement,
     compile_kernels,
     estimate,
     film_jobs,
@@ -206,6 +208,8 @@ def run_plan(
         for mix in plan.mixes:
             fullest = mix.recipe(mix.weight_fractions[-1])
             film_jobs(mix, fullest.weight_fraction, verify_film)
+    if fresh or not (folder / DATABASE).is_file():
+        check_placement(plan)
     with Store.open(folder, fresh=fresh) as store:
         damaged = tuple(store.damaged)
         refuse_other_boxes(plan, store)

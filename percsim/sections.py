@@ -19,7 +19,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
-from percsim.units import format_quantity, parse_quantity, parse_range
+from percsim.units import (
+    LONGEST,
+    format_quantity,
+    parse_quantity,
+    parse_range,
+    show_value,
+)
 
 if TYPE_CHECKING:
     from percsim.materials.filler import SizeDistribution
@@ -58,7 +64,6 @@ __all__ = [
     "did_you_mean",
     "either",
     "reader_of",
-    "show_value",
 ]
 
 
@@ -74,15 +79,9 @@ class FaultsError(ValueError):
         super().__init__("; ".join(f"{where} {what}".strip() for where, what in faults))
 
 
-def show_value(value: object) -> str:
-    """Value as it stood in the file, cut short."""
-    text = repr(value)
-    return text if len(text) <= 40 else text[:37] + "..."
-
-
 def did_you_mean(word: str, known: Sequence[str]) -> str:
     """Give the nearest known word as the end of a message; empty when none is near."""
-    close = difflib.get_close_matches(word, known, 1, 0.6)
+    close = difflib.get_close_matches(word, known if len(word) <= LONGEST else (), 1, 0.6)
     return f"; did you mean {close[0]!r}?" if close else ""
 
 
@@ -314,10 +313,10 @@ class _Diameters(Reader):
     """A length, or a multiple of the median diameter written like "8 D"."""
 
     range = "4 D to 200 D, or a length"
-    _multiple = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*D\s*$")
+    _multiple = re.compile(r"([0-9]{1,9}(?:\.[0-9]{0,9})?|\.[0-9]{1,9}) ?D")
 
     def read(self, value: Any) -> BoxLength:
-        match = self._multiple.match(value) if isinstance(value, str) else None
+        match = self._multiple.fullmatch(value.strip()) if isinstance(value, str) else None
         if match:
             times = float(match.group(1))
             if not 4.0 <= times <= 200.0:
@@ -589,11 +588,8 @@ class _Sizes(Reader):
         path = PLAN_FOLDER.get() / name
         try:
             edges, shares = read_size_bins(path)
-        except (OSError, ValueError) as error:
-            if isinstance(error, OSError):
-                reason = f": cannot be read: {(error.strerror or str(error)).lower()}"
-            else:
-                reason = str(error).removeprefix(str(path))
+        except ValueError as error:
+            reason = str(error).removeprefix(str(path))
             raise FaultsError([(".csv", f"= {name!r}{reason}")]) from None
         for edge in (edges[0], edges[-1]):
             if not self.length.lowest <= edge <= self.length.highest:

@@ -1,9 +1,8 @@
 """Constants, and the units of the bench: "12 um", "45 wt%", "7:1" <-> SI.
 
 Everything inside percsim is SI; a person writes and reads bench units, with the unit always
-written. Number and unit are split here first, because a general unit reader takes "10:1"
-for 10 and refuses "45 wt%", "20 C" and "kg/m3"; what is left, a plain unit, goes to pint
-(imported only then: it costs a third of a second).
+written. Each kind of quantity has a closed list of whole unit expressions, so that no text
+is ever evaluated and each takes microseconds to read or to refuse.
 """
 
 from __future__ import annotations
@@ -13,7 +12,7 @@ import math
 import re
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import lru_cache
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 __all__ = [
@@ -21,11 +20,13 @@ __all__ = [
     "ELECTRON_MASS",
     "ELEMENTARY_CHARGE",
     "KINDS",
+    "LONGEST",
     "PLANCK",
     "ZERO_CELSIUS",
     "format_quantity",
     "parse_quantity",
     "parse_range",
+    "show_value",
 ]
 
 if TYPE_CHECKING:
@@ -70,8 +71,6 @@ class _Kind:
         Units to print in and their size in SI as decimal text, smallest first.
     words : tuple of (str, str)
         Units read besides the ladder.
-    si : str
-        The SI unit in pint's words; empty if only the units listed here are read.
     lowest, highest : float
         Bounds in SI, both allowed.
 
@@ -81,11 +80,33 @@ class _Kind:
     unit: str
     ladder: tuple[tuple[str, str], ...]
     words: tuple[tuple[str, str], ...] = ()
-    si: str = ""
     lowest: float = 0.0
     highest: float = math.inf
 
 
+_POWERS = {
+    "": 0, "p": -12, "n": -9, "u": -6, "m": -3, "c": -2, "d": -1, "k": 3, "M": 6, "G": 9,
+}  # fmt: skip
+
+
+def _prefixed(symbol: str, prefixes: str, power: int = 1) -> tuple[tuple[str, str], ...]:
+    """Spell a unit of size 1 with each of the prefixes, and bare."""
+    return tuple(
+        (prefix + symbol, f"1e{power * _POWERS[prefix]}") for prefix in ("", *prefixes)
+    )
+
+
+def _times(
+    first: tuple[tuple[str, str], ...], second: tuple[tuple[str, str], ...]
+) -> tuple[tuple[str, str], ...]:
+    """Spell every product of two units."""
+    return tuple(
+        (f"{a} {b}", str(Decimal(x) * Decimal(y))) for a, x in first for b, y in second
+    )
+
+
+_OHMS = _prefixed("ohm", "umkMG")
+_SQUARES = _prefixed("m2", "umcd", 2)
 _PERCENT = (("%", "0.01"),)
 _PI_180 = "0.0174532925199432958"
 _EV = "1.602176634e-19"  # exact since the SI of 2019
@@ -93,31 +114,47 @@ _EV = "1.602176634e-19"  # exact since the SI of 2019
 KINDS: Final[dict[str, _Kind]] = {
     "length": _Kind(
         "a length", "mm",
-        (("nm", "1e-9"), ("um", "1e-6"), ("mm", "1e-3"), ("m", "1")), si="m",
+        (("nm", "1e-9"), ("um", "1e-6"), ("mm", "1e-3"), ("m", "1")),
+        (*_prefixed("m", "pcdk"), ("micron", "1e-6"), ("in", "0.0254"), ("inch", "0.0254"),
+         ("mil", "2.54e-5"), ("ft", "0.3048")),
     ),
     "area": _Kind(
         "an area", "nm2",
-        (("nm2", "1e-18"), ("um2", "1e-12"), ("mm2", "1e-6"), ("m2", "1")), si="m**2",
+        (("nm2", "1e-18"), ("um2", "1e-12"), ("mm2", "1e-6"), ("m2", "1")),
+        (*_SQUARES, ("in2", "6.4516e-4")),
     ),
     "volume": _Kind(
-        "a volume", "mL", (("uL", "1e-9"), ("mL", "1e-6"), ("L", "1e-3")), si="m**3"
+        "a volume", "mL", (("uL", "1e-9"), ("mL", "1e-6"), ("L", "1e-3")),
+        (*_prefixed("m3", "numcd", 3), ("ul", "1e-9"), ("ml", "1e-6"), ("l", "1e-3"),
+         ("cc", "1e-6"), ("cL", "1e-5"), ("dL", "1e-4")),
     ),
-    "mass": _Kind("a mass", "g", (("mg", "1e-6"), ("g", "1e-3"), ("kg", "1")), si="kg"),
-    "density": _Kind("a density", "kg/m3", (("kg/m3", "1"),), si="kg/m**3"),
+    "mass": _Kind(
+        "a mass", "g", (("mg", "1e-6"), ("g", "1e-3"), ("kg", "1")),
+        (("ug", "1e-9"), ("t", "1e3"), ("oz", "0.028349523125"), ("lb", "0.45359237")),
+    ),
+    "density": _Kind(
+        "a density", "kg/m3", (("kg/m3", "1"),),
+        (("g/cm3", "1e3"), ("g/cc", "1e3"), ("g/mL", "1e3"), ("g/ml", "1e3"),
+         ("kg/L", "1e3"), ("kg/l", "1e3"), ("kg/dm3", "1e3"), ("mg/mm3", "1e3"),
+         ("g/L", "1"), ("g/l", "1"), ("g/m3", "1e-3"), ("lb/ft3", "16.018463373960140")),
+    ),
     "conductance": _Kind(
         "a conductance", "uS",
         (("pS", "1e-12"), ("nS", "1e-9"), ("uS", "1e-6"), ("mS", "1e-3"), ("S", "1")),
-        si="S",
+        (*_prefixed("S", "kM"), ("1/ohm", "1"), ("/ohm", "1")),
     ),
     "resistance": _Kind(
         "a resistance", "kohm",
         (("mohm", "1e-3"), ("ohm", "1"), ("kohm", "1e3"), ("Mohm", "1e6"), ("Gohm", "1e9")),
-        si="ohm",
+        (("uohm", "1e-6"), ("Tohm", "1e12"), ("ohms", "1")),
     ),
-    "resistivity": _Kind("a resistivity", "ohm m", (("ohm m", "1"),), si="ohm*m"),
+    "resistivity": _Kind(
+        "a resistivity", "ohm m", (("ohm m", "1"),), _times(_OHMS, _prefixed("m", "mc"))
+    ),
     "contact_resistivity": _Kind(
         "a contact resistivity", "ohm cm2",
-        (("ohm cm2", "1e-4"), ("ohm mm2", "1e-6"), ("ohm m2", "1")), si="ohm*m**2",
+        (("ohm cm2", "1e-4"), ("ohm mm2", "1e-6"), ("ohm m2", "1")),
+        _times(_OHMS, _SQUARES),
     ),
     "temperature": _Kind("a temperature", "C", (("C", "1"),)),
     "temperature_difference": _Kind(
@@ -126,16 +163,18 @@ KINDS: Final[dict[str, _Kind]] = {
         lowest=-math.inf,
     ),
     "energy": _Kind(
-        "an energy", "meV", (("meV", str(Decimal(_EV) / 1000)), ("eV", _EV)), si="J"
+        "an energy", "meV", (("meV", str(Decimal(_EV) / 1000)), ("eV", _EV)),
+        (*_prefixed("J", "pnumk"), ("keV", str(Decimal(_EV) * 1000))),
     ),
     "power": _Kind(
-        "a power", "mW", (("uW", "1e-6"), ("mW", "1e-3"), ("W", "1")), si="W",
+        "a power", "mW", (("uW", "1e-6"), ("mW", "1e-3"), ("W", "1")),
+        _prefixed("W", "pnk"),
         lowest=-math.inf,
     ),
     "strain": _Kind(
         "a strain", "microstrain", (("microstrain", "1e-6"), ("%", "0.01")),
-        (("ustrain", "1e-6"), ("µε", "1e-6"), ("ue", "1e-6"), ("um/m", "1e-6"),
-         ("µm/m", "1e-6"), ("millistrain", "1e-3"), ("mm/m", "1e-3"), ("mm/mm", "1"),
+        (("ustrain", "1e-6"), ("uε", "1e-6"), ("ue", "1e-6"), ("um/m", "1e-6"),
+         ("millistrain", "1e-3"), ("mm/m", "1e-3"), ("mm/mm", "1"),
          ("m/m", "1")),
         lowest=-0.999,
     ),
@@ -155,12 +194,14 @@ KINDS: Final[dict[str, _Kind]] = {
     "angle": _Kind("an angle", "deg", (("deg", _PI_180),), (("°", _PI_180), ("rad", "1"))),
     "voltage": _Kind(
         "a voltage", "V",
-        (("uV", "1e-6"), ("mV", "1e-3"), ("V", "1"), ("kV", "1e3")), si="V",
+        (("uV", "1e-6"), ("mV", "1e-3"), ("V", "1"), ("kV", "1e3")),
+        (("nV", "1e-9"),),
         lowest=-math.inf,
     ),
     "current": _Kind(
         "a current", "mA", (("nA", "1e-9"), ("uA", "1e-6"), ("mA", "1e-3"), ("A", "1")),
-        si="A", lowest=-math.inf,
+        (("pA", "1e-12"), ("kA", "1e3")),
+        lowest=-math.inf,
     ),
     "expansion": _Kind(
         "a thermal expansion", "ppm/K", (("ppm/K", "1e-6"),),
@@ -170,22 +211,25 @@ KINDS: Final[dict[str, _Kind]] = {
     ),
     "pressure": _Kind(
         "a pressure", "MPa", (("Pa", "1"), ("kPa", "1e3"), ("MPa", "1e6"), ("GPa", "1e9")),
-        si="Pa",
+        (("N/m2", "1"), ("hPa", "100"), ("mbar", "100"), ("bar", "1e5"), ("N/mm2", "1e6"),
+         ("psi", "6894.7572931683613"), ("ksi", "6894757.2931683613")),
     ),
     "time": _Kind(
-        "a time", "s", (("ms", "1e-3"), ("s", "1"), ("min", "60"), ("h", "3600")), si="s"
+        "a time", "s", (("ms", "1e-3"), ("s", "1"), ("min", "60"), ("h", "3600")),
+        (("us", "1e-6"), ("hour", "3600"), ("d", "86400"), ("day", "86400")),
     ),
     "frequency": _Kind(
         "a frequency", "Hz",
-        (("mHz", "1e-3"), ("Hz", "1"), ("kHz", "1e3"), ("MHz", "1e6")), si="Hz",
+        (("mHz", "1e-3"), ("Hz", "1"), ("kHz", "1e3"), ("MHz", "1e6")),
+        (("uHz", "1e-6"), ("GHz", "1e9"), ("/s", "1"), ("1/s", "1")),
     ),
     "heat_transfer": _Kind(
         "a heat transfer coefficient", "W/m2K", (("W/m2K", "1"),),
-        (("W/(m2K)", "1"), ("W/m2/K", "1")),
+        (("W/(m2K)", "1"), ("W/(m2 K)", "1"), ("W/m2 K", "1"), ("W/m2/K", "1")),
     ),
     "thermal_conductivity": _Kind(
         "a thermal conductivity", "W/mK", (("W/mK", "1"),),
-        (("W/(mK)", "1"), ("W/m/K", "1")),
+        (("W/(mK)", "1"), ("W/(m K)", "1"), ("W/m K", "1"), ("W/m/K", "1")),
     ),
     "thermal_output": _Kind(
         "a thermal output", "microstrain/K", (("microstrain/K", "1e-6"),),
@@ -194,10 +238,16 @@ KINDS: Final[dict[str, _Kind]] = {
 }  # fmt: skip
 """Kinds of quantity that can be read and printed."""
 
+LONGEST = 80
+"""Characters of the longest text that is read as a quantity."""
+
 _NUMBER = re.compile(
-    r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$", re.DOTALL
+    r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE]([+-]?[0-9]+))?)\s*(.*)", re.DOTALL
 )
-_UNIT_SHAPE = re.compile(r"[A-Za-zµμΩΩ°%/*^0-9 ]+$")
+_SPELT = str.maketrans(  # micro, mu, omega, ohm sign, powers, dots
+    {"\u00b5": "u", "\u03bc": "u", "\u03a9": "ohm", "\u2126": "ohm", "\u00b2": "2",
+     "\u00b3": "3", "\u00b7": "*", "\u22c5": "*"}
+)  # fmt: skip
 
 
 def _kind(kind: str) -> _Kind:
@@ -206,45 +256,26 @@ def _kind(kind: str) -> _Kind:
     return KINDS[kind]
 
 
-@lru_cache(maxsize=1)
-def _registry() -> Any:
-    import pint
+@cache
+def _sizes(kind: str) -> dict[str, Decimal]:
+    """Units of a kind and their sizes in SI."""
+    spec = KINDS[kind]
+    return {word: Decimal(size) for word, size in (*spec.words, *spec.ladder)}
 
-    return pint.UnitRegistry()
 
-
-@lru_cache(maxsize=512)
 def _factor(unit: str, kind: str) -> Decimal | str:
     """Size of a unit in SI, or what is wrong with it."""
-    spec = KINDS[kind]
-    plain = unit.replace("μ", "µ").replace("Ω", "ohm").replace("Ω", "ohm")
-    for word, size in (*spec.ladder, *spec.words):
-        if plain in (word, word.replace("u", "µ", 1) if word[0] == "u" else word):
-            return Decimal(size)
-    hint = difflib.get_close_matches(
-        plain, [w for w, _ in (*spec.ladder, *spec.words)], 1, 0.6
-    )
-    unknown = f"has the unknown unit {unit!r}" + (
+    plain = re.sub(r"(?<=[a-z])(\*\*|\^)(?=[23])", "", unit.translate(_SPELT))
+    plain = re.sub(r" ?([*/]) ?", r"\1", plain).replace("*", " ")
+    sizes = _sizes(kind)
+    if plain in sizes:
+        return sizes[plain]
+    if any(plain in _sizes(other) for other in KINDS):
+        return f"is not {KINDS[kind].noun}"
+    hint = difflib.get_close_matches(plain, sizes, 1, 0.6)
+    return f"has the unknown unit {unit!r}" + (
         f"; did you mean {hint[0]!r}?" if hint else ""
     )
-    if any(plain in dict((*k.ladder, *k.words)) for k in KINDS.values()):
-        return f"is not {spec.noun}"
-    if not spec.si or not _UNIT_SHAPE.match(plain):
-        return unknown
-    import pint
-
-    registry = _registry()
-    # "kg/m3" and "nm2": pint wants the power written out
-    spelled = re.sub(r"([A-Za-zµ])([23])(?![0-9])", r"\1**\2", plain).replace("^", "**")
-    try:
-        one = 1.0 * registry.parse_units(spelled)
-        factor = float(one.to(spec.si).magnitude)
-    except pint.DimensionalityError:
-        return f"is not {spec.noun}"
-    except Exception:  # pint's reader raises half a dozen unrelated types
-        return unknown
-    # a power of ten as pint multiplies it may be off in the sixteenth digit
-    return Decimal(f"{factor:.15g}")
 
 
 def _to_kelvin(number: Decimal, unit: str) -> Decimal | None:
@@ -258,11 +289,30 @@ def _to_kelvin(number: Decimal, unit: str) -> Decimal | None:
     return None
 
 
-def _show(value: object) -> str:
-    """Value as it stood in the file, cut to one line."""
-    text = " ".join(value.split()) if isinstance(value, str) else str(value)
-    text = text if len(text) <= 40 else text[:37] + "..."
-    return repr(text) if isinstance(value, str) else text
+def show_value(value: object) -> str:
+    """Value as it stood in the file, cut to one line of 40 characters."""
+    if isinstance(value, str):
+        text = " ".join(value[: 2 * LONGEST].split())
+        return repr(text if len(text) <= 40 else text[:37] + "...")
+    try:
+        text = repr(value)
+    except ValueError:  # Python does not write whole numbers of thousands of digits
+        return "a number of thousands of digits"
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
+def _split(text: str, shown: str) -> tuple[str, str] | None:
+    """Split into a number that a decimal holds, and what follows it."""
+    if len(text) > LONGEST:
+        raise ValueError(
+            f"{shown} is too long; a quantity has at most {LONGEST} characters"
+        )
+    match = _NUMBER.match(text.strip())
+    if match is None:
+        return None
+    if match[2] and abs(int(match[2])) > 999:
+        raise ValueError(f"{shown} is too large or too small for a number")
+    return match[1], " ".join(match[3].split())
 
 
 def parse_quantity(text: object, kind: str, *, unit_hint: str | None = None) -> float:
@@ -309,23 +359,23 @@ def parse_quantity(text: object, kind: str, *, unit_hint: str | None = None) -> 
     """
     spec = _kind(kind)
     hint = spec.unit if unit_hint is None else unit_hint
-    shown = _show(text)
+    shown = show_value(text)
     gap = "" if kind == "ratio" else " "
     example = f"'{_EXAMPLES.get(kind, '1.5')}{gap}{hint}'"
     if isinstance(text, bool) or not isinstance(text, (str, int, float)):
         raise ValueError(f"{shown} is not {spec.noun}; write it like {example}")
     if not isinstance(text, str):
-        if not math.isfinite(text):
+        if not -1e300 < text < 1e300:
             raise ValueError(f"{shown} is not a finite number; write it like {example}")
         raise ValueError(f"{shown} has no unit; write it like '{text:g}{gap}{hint}'")
     if not text.strip():
         raise ValueError(f"{shown} is empty; write it like {example}")
-    match = _NUMBER.match(text)
-    if match is None:
-        if re.match(r"\s*[+-]?(nan|inf)", text, re.IGNORECASE):
+    parts = _split(text, shown)
+    if parts is None:
+        if re.match(r"[+-]?(nan|inf)", text.strip(), re.IGNORECASE):
             raise ValueError(f"{shown} is not a finite number; write it like {example}")
         raise ValueError(f"{shown} does not start with a number; write it like {example}")
-    digits, unit = match.group(1), " ".join(match.group(2).split())
+    digits, unit = parts
     number = Decimal(digits)
     if kind == "ratio":
         return _parse_ratio(text, shown, number, unit)
@@ -373,10 +423,10 @@ _EXAMPLES = {
 def _parse_ratio(text: str, shown: str, number: Decimal, rest: str) -> float:
     if not rest:
         raise ValueError(f"{shown} is not a mass ratio; write it like '{text.strip()}:1'")
-    other = _NUMBER.match(rest[1:]) if rest[0] == ":" else None
-    if other is None or other.group(2):
+    other = _split(rest[1:], shown) if rest[0] == ":" else None
+    if other is None or other[1]:
         raise ValueError(f"{shown} is not a mass ratio; write it like '7:1'")
-    second = Decimal(other.group(1))
+    second = Decimal(other[0])
     if number <= 0 or second <= 0:
         raise ValueError(f"{shown} is not a mass ratio; both parts must be above 0")
     value = float(number / second)
@@ -417,15 +467,16 @@ def parse_range(
     """
     spec = _kind(kind)
     hint = spec.unit if unit_hint is None else unit_hint
-    shown = _show(text)
+    shown = show_value(text)
     example = f"'{'20 to 60' if kind == 'temperature' else '0 to 3000'} {hint}'"
-    parts = re.split(r"\s+to\s+", text.strip()) if isinstance(text, str) else []
-    if len(parts) != 2:
+    words = text.split() if isinstance(text, str) and len(text) <= 3 * LONGEST else []
+    if words[1:-1].count("to") != 1 or "to" in (words[0], words[-1]):
         raise ValueError(f"{shown} is not a range; write it like {example}")
-    first, second = parts
-    match, last = _NUMBER.match(first), _NUMBER.match(second)
-    if match and not match.group(2) and last:
-        first = f"{first} {last.group(2)}"
+    middle = words.index("to")
+    first, second = " ".join(words[:middle]), " ".join(words[middle + 1 :])
+    ends = _split(first, shown), _split(second, shown)
+    if ends[0] and not ends[0][1] and ends[1]:
+        first = f"{first} {ends[1][1]}"
     low = parse_quantity(first, kind, unit_hint=hint)
     high = parse_quantity(second, kind, unit_hint=hint)
     if not low < high:
@@ -453,7 +504,8 @@ def format_quantity(
     Parameters
     ----------
     value : float
-        The value in SI. Infinite resistances read "open"; NaN is refused.
+        The value in SI. Infinite resistances read "open", those that no bench reads "more
+        than 1e6 Gohm" or "less than 0.001 mohm" unless `digits` is None; NaN is refused.
     kind : str
         What it is, one of `KINDS`.
     digits : int or None
@@ -488,6 +540,11 @@ def format_quantity(
         if kind == "resistance" and value > 0:
             return "open"
         return f"{value} {spec.unit}"
+    if kind == "resistance" and digits is not None and value:  # no bench reads beyond
+        if abs(value) < 1e-6:
+            return "less than 0.001 mohm"
+        if abs(value) > 1e15:
+            return "more than 1e6 Gohm"
     exact = Decimal(repr(float(value)))
     if kind == "ratio":
         size, suffix = Decimal(1), ":1"

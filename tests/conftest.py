@@ -14,6 +14,25 @@ settings.register_profile(
 )
 settings.load_profile("percsim")
 
+ANY_PLAN = {
+    "filler": {"density": "2250 kg/m3", "diameter": "10 um", "aspect_ratio": 12},
+    "elastomer": {"density": "1030 kg/m3"},
+    "film": {"thickness": "0.2 mm", "width": "6 mm", "length": "16 mm"},
+    "explore": {"weight_fraction": ["40 wt%"], "electrode_gap": ["2 mm"]},
+    "boxes": {"lengths": ["8 D", "10 D"]},
+}
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_setupnodes():
+    """Compile the kernels on a machine that has none before each worker would."""
+    from percsim.jobs import compile_kernels
+    from percsim.kernels import compiled
+    from percsim.plan import Plan
+
+    if not compiled("growth.grow"):
+        compile_kernels(Plan.from_dict(ANY_PLAN), alone=False)
+
 
 @pytest.fixture
 def ctrl_c():

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tomllib
 import types
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -80,7 +81,7 @@ def test_version_and_bare_call() -> None:
 
 
 def test_help_is_quick_because_it_loads_little() -> None:
-    # numpy, scipy, numba, pydantic, pint, matplotlib, networkx or rich would take a second
+    # numpy, scipy, numba, pydantic, matplotlib, networkx or rich would take a second
     code = (
         # what comes with the environment, such as the finder of an editable install, is not
         # percsim's doing
@@ -639,7 +640,10 @@ def test_lots_plans_without_readings() -> None:
     [
         (None, (), "nothing to judge: give READINGS.csv"),
         (None, ("-r", "-3 kohm"), "--reading = '-3 kohm' is negative"),
-        (None, ("-r", "0 ohm"), "must be a positive resistance, or open"),
+        (None, ("-r", "0 ohm"), "'0 ohm' is too small; the range is 0.001 ohm"),
+        (None, ("-r", "1e300 ohm", "--json"), "'1e300 ohm' is too large; the range is"),
+        (None, ("--cv", "1e300 %", "--json"), "--cv = '1e300 %' must be 1000 % or less"),
+        (None, ("--cv", "20 %", "--window", "0 to 1e300 ohm"), "is out of range"),
         (None, ("-r", "3"), "'3' has no unit; write it like '3 kohm'"),
         (None, ("--cv", "-5 %"), "--cv = '-5 %'"),
         (None, ("--cv", "20 %", "--confidence", "100 %"), "--confidence must be below"),
@@ -667,3 +671,152 @@ def test_lots_refuses_bad_input_in_one_line(
     assert fault in result.stderr
     assert len(result.stderr.splitlines()) == 1
     assert result.stdout == ""
+
+
+@pytest.mark.parametrize(
+    "summary",
+    ["[]", "{}", '"a"', "1", "null", "9" * 5000, "[" * 10**5, "{", '{"anchor": 3}',
+     '{"candidates": [], "chosen": 0, "plan": {}}',
+     '{"candidates": [{"resistance_ohm": 3}], "chosen": 0}',
+     '{"candidates": [{"resistance_ohm": {"median": 1}, "resistance_cv": []}]}',
+     '{"candidates": {"a": 1}, "chosen": [], "decision": 7}'],
+    ids=count(),
+)  # fmt: skip
+def test_lots_refuses_a_summary_that_is_not_of_percsim(
+    tmp_path: Path, summary: str
+) -> None:
+    (tmp_path / "summary.json").write_text(summary)
+    result = call("lots", "--folder", tmp_path)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert len(result.stderr.splitlines()) == 1
+    assert "holds no results to read" in result.stderr
+
+
+# --- what cannot be read, and where nothing can be written
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        (f"seed = {'9' * 5000}\n" + PLAN, "is not TOML: exceeds the limit"),
+        (f"seed = 0x{'f' * 5000}\n" + PLAN, "seed = a number of thousands of digits is"),
+        (PLAN.replace('"2 mm"', f"0x{'f' * 5000}"), "(entry 1) = a number of thousands"),
+        (PLAN.replace('"2 mm"', '"1 m**9**9**9"'), "has the unknown unit 'm**9**9**9'"),
+        (PLAN.replace('"2 mm"', f'"1{" " * 10**6}mm"'), "is too long; a quantity has"),
+        ("title = 'x" + "x" * 2_000_000 + "'\n" + PLAN, "is larger than 2 MB"),
+        ("a = " + "[" * 10**5, "is not TOML"),
+    ],
+    ids=count(),
+)
+def test_plans_without_measure_are_refused(tmp_path: Path, text: str, fault: str) -> None:
+    file = tmp_path / "film.toml"
+    file.write_text(text)
+    result = call("check", file)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert fault in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+
+
+@pytest.mark.skipif(not Path("/dev/zero").exists(), reason="the system has no such device")
+def test_a_device_without_an_end_is_refused() -> None:
+    result = call("check", "/dev/zero")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert "/dev/zero: is larger than 2 MB" in result.stderr
+
+
+CELL = "x" * 140_000
+
+
+@pytest.mark.parametrize(
+    ("command", "text", "fault"),
+    [
+        ("lots", f"resistance,note\n1.2 kohm,{CELL}\n", "line 2 is not CSV: field larger"),
+        ("anchor", f"loading,gap,resistance\n26,3,{CELL}\n", "line 2 is not CSV: field la"),
+        ("lots", f"resistance\n{'9' * 5000} ohm\n", "is too long"),
+        ("lots", f"resistance\n1{' ' * 10**5}ohm\n", "is too long"),
+        ("anchor", f"loading (wt%),gap (mm),films\n26,3,{'9' * 5000}\n", "films"),
+        ("anchor", f"loading (wt%),gap (mm),aspect_ratio\n26,3,{'9' * 5000}\n", "aspect"),
+        ("anchor", f"loading{' ' * 10**5}wt%,gap\n26,3\n", "is not known"),
+        ("lots", ";" * 10**6 + "\n", "line 1 has more than 200 cells"),
+    ],
+    ids=count(),
+)
+def test_tables_without_measure_are_refused(
+    tmp_path: Path, plan: Path, command: str, text: str, fault: str
+) -> None:
+    file = tmp_path / "cups.csv"
+    file.write_text(text)
+    out = tmp_path / "out"
+    words = (plan, file, "--out", out) if command == "anchor" else (file,)
+    result = call(command, *words)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert fault in result.stderr
+    assert max(map(len, result.stderr.splitlines())) < 400
+    assert not out.exists()
+
+
+CONFINED = '[placement]\nfaces = "confining"\n[boxes]\nlengths = ["4 D", "5 D"]'
+UPRIGHT = 'aspect_ratio = 15\norientation = "in-plane"\norder = -0.5'
+
+
+@pytest.mark.parametrize(
+    ("words", "fault"),
+    [
+        (CONFINED, "faces = 'confining' at 30 wt%: "),
+        ('[boxes]\nlengths = ["60 mm", "80 mm"]', "has a box of 80 mm with"),
+    ],
+)
+def test_boxes_that_cannot_be_placed_are_found_before_a_run(
+    tmp_path: Path, plan: Path, words: str, fault: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # flakes of up to 34 um on edge in a film of 20 um fit with no patience
+    monkeypatch.setattr("percsim.particles.placement._ROUNDS", 20)
+    text = plan.read_text().replace("aspect_ratio = 15", UPRIGHT)
+    if "confining" in words:
+        text = text.replace('"0.2 mm"', '"0.02 mm"')
+    plan.write_text(f"{text}{words}\n")
+    for command in ("check", "run"):
+        out = tmp_path / "out"
+        result = call(command, plan, *(("--out", out) if command == "run" else ()))
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert fault in result.stderr.splitlines()[-1]
+        assert not out.exists()
+
+
+def percsim(words: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    """Run the command line in a shell of its own."""
+    return subprocess.run(
+        ["sh", "-c", f"{sys.executable} -m percsim {words}"],
+        capture_output=True, text=True, env=os.environ | environment, check=False,
+    )  # fmt: skip
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no such device")
+def test_a_full_or_closed_output_is_told() -> None:
+    for words in ("new -", "--help"):
+        full = percsim(f"{words} > /dev/full")
+        assert (full.returncode, len(full.stderr.splitlines())) == (2, 1)
+        assert full.stderr.startswith("standard output cannot be written: no space left")
+    closed = percsim("new - >&-")
+    assert (closed.returncode, closed.stdout) == (2, "")
+    assert closed.stderr == "standard output is closed; send it to a file\n"
+    assert percsim("new . 2>&-").returncode == 2
+    assert percsim("new . 2> /dev/full").returncode == 2
+
+
+def test_a_reader_that_has_gone_is_left_in_silence() -> None:
+    read, write = os.pipe()
+    os.close(read)
+    gone = subprocess.run(
+        [sys.executable, "-m", "percsim", "new", "-"],
+        stdout=write, stderr=subprocess.PIPE, text=True, check=False,
+    )  # fmt: skip
+    os.close(write)
+    assert (gone.returncode, gone.stderr) == (2, "")
+
+
+def test_a_title_that_the_terminal_cannot_show_is_spelt(plan: Path) -> None:
+    plan.write_text(f'title = "20 \u2192 60 C"\n{PLAN}', encoding="utf-8")
+    result = percsim(f"check {plan}", PYTHONIOENCODING="ascii")
+    assert (result.returncode, result.stderr) == (0, "")
+    assert "no fault: 20 \\u2192 60 C" in result.stdout

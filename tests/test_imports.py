@@ -12,14 +12,13 @@ import percsim
 
 PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
-    "errors process units kernels materials particles links states network ensemble "
-    "film decision known_cases sections plan_text plan readings jobs reuse assemble "
-    "report run cli __main__"
+    "errors process units files values kernels materials particles links states network "
+    "ensemble film decision known_cases sections plan_text plan readings jobs reuse "
+    "assemble report run cli __main__"
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}
 HEAVY = {
-    "numba", "scipy", "networkx", "matplotlib", "pydantic", "jinja2", "pint", "rich",
-    "typer",
+    "numba", "scipy", "networkx", "matplotlib", "pydantic", "jinja2", "rich", "typer",
 }  # fmt: skip
 
 

@@ -406,8 +406,8 @@ def test_the_powder_of_the_readme_loads(
         ("lower_um,upper_um,share\n2,5,1\n5,4,1\n", "= 'powder.csv', line 3: a bin must run"),
         ("lower_um,upper_um,share\n2,5,0\n", "= 'powder.csv': histogram shares must be"),
         ("lower_um,upper_um,share\n2,50000,1\n", "= 'powder.csv' holds 50 mm; sizes may run"),
-        (b"lower_um,upper_um,share\n2,5,\xe9\n", "= 'powder.csv': is not UTF-8 text"),
-        ('lower_um,upper_um,share\n2,"5\n",1\n', "= 'powder.csv': a cell in quotes runs"),
+        (b"lower_um,upper_um,share\n2,5,\xe9\n", "= 'powder.csv': line 2 is not UTF-8 text"),
+        ('lower_um,upper_um,share\n2,"5\n",1\n', "= 'powder.csv': line 2 is not CSV"),
     ],
 )  # fmt: skip
 def test_bad_size_sheets_give_one_line(
@@ -831,7 +831,7 @@ def test_files_that_are_no_plans(tmp_path: Path) -> None:
     assert fault_of(tmp_path).endswith("cannot be read: is a directory")
     file = tmp_path / "film.toml"
     file.write_bytes(b"title = 'x'\n# caf\xe9\n")
-    assert fault_of(file) == "film.toml: line 2 is not UTF-8 text; save the file as UTF-8"
+    assert fault_of(file) == f"{file}: line 2 is not UTF-8 text; save the file as UTF-8"
     file.write_text("title = 'x'\n\nseed 4\n")
     assert fault_of(file).startswith("film.toml: is not TOML: line 3, column 6: ")
     file.write_text("seed = 1\nseed = 2\n")

@@ -104,6 +104,8 @@ def gather_across(
                 strains=(0.0,),
                 temperatures=(ROOM_TEMPERATURE,),
                 dimension=3,
+                electrode_shares=(),
+                electrode_rises=(),
             )
         )
     if not turned:

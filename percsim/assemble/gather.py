@@ -48,6 +48,8 @@ __all__ = [
     "lost_share",
 ]
 
+Floats = NDArray[np.float64]
+
 
 @dataclass(frozen=True, slots=True)
 class Known:
@@ -232,7 +234,7 @@ def gather_loadings(
     loadings = []
     lengths = plan.box_lengths
     for w in plan.weight_fractions:
-        rows: list[list[list[float]]] = [[] for _ in lengths]
+        rows: list[list[dict[str, Any]]] = [[] for _ in lengths]
         mine = [
             job
             for job in jobs
@@ -241,11 +243,13 @@ def gather_loadings(
         for job in mine:
             record = records.get(job.key)
             if record is not None and record.result is not None:
-                rows[lengths.index(job.box.length)].append(record.result["conductances"])
+                rows[lengths.index(job.box.length)].append(record.result)
         if min(len(r) for r in rows) < 2:
             continue
         recipe = plan.recipe(w)
-        states = plan.states(w)
+        states, dimension = plan.states(w), 2 if plan.is_thin else 3
+        electrode = [plan.law().electrode_conductance_at(state) for state in states]
+        rest = mine[0].rest
         loadings.append(
             LoadingResult(
                 weight_fraction=recipe.weight_fraction,
@@ -253,14 +257,19 @@ def gather_loadings(
                 log_slope=log_slope(recipe),
                 lengths=lengths,
                 sections=tuple(plan_box(plan, length).section for length in lengths),
-                conductances=tuple(np.asarray(r, dtype=np.float64) for r in rows),
+                conductances=tuple(
+                    np.asarray([found["conductances"] for found in r], dtype=np.float64)
+                    for r in rows
+                ),
                 strains=tuple(s.strain for s in states),
                 temperatures=tuple(s.temperature for s in states),
                 diameter=plan.median_diameter,
                 mix_ratio=plan.cured_elastomer.mix_ratio,
-                dimension=2 if plan.is_thin else 3,
+                dimension=dimension,
                 chord=plan.chord_strain,
                 window=(plan.window_strains[0], plan.window_strains[-1]),
+                electrode_shares=tuple(_electrode_share(r, rest, dimension) for r in rows),
+                electrode_rises=tuple(electrode[rest] / g for g in electrode),
             )
         )
     return loadings
@@ -351,6 +360,20 @@ def gather_responses(
     )
 
 
+def _medium_shares(g: Floats, d: int) -> Floats:
+    """Weight of each box (n, S) in the effective-medium mean of all, at every state."""
+    mean = weighted_medium(g, np.ones((1, len(g))), d)[0]
+    share = g * mean / np.where(g + mean > 0.0, g + (d - 1.0) * mean, 1.0) ** 2
+    return np.asarray(share / np.where(share.sum(axis=0) > 0.0, share.sum(axis=0), 1.0))
+
+
+def _electrode_share(found: Sequence[dict[str, Any]], rest: int, d: int) -> float:
+    """Share of the resistance of boxes in the contacts to the electrodes, at rest."""
+    share = _medium_shares(np.array([[f["conductances"][rest]] for f in found]), d)[:, 0]
+    mean = float(share @ np.array([f["electrode_share"] for f in found]))
+    return min(max(mean, 0.0), 0.99)  # all of it would leave no material to tell of
+
+
 def _surface(
     fit: LoadingFit,
     done: Sequence[dict[str, Any]],
@@ -361,19 +384,14 @@ def _surface(
     assert job.thermal is not None  # or it could not have been varied
     states = tuple(varied[0][1]["variations"]["visits"])
     d = fit.loading.dimension
-    g = np.array([found["conductances"] for found in done])
-    mean = weighted_medium(g, np.ones((1, len(g))), d)[0]
-    # weight of each box in the effective-medium mean of all
-    share = g * mean / np.where(g + mean > 0.0, g + (d - 1.0) * mean, 1.0) ** 2
-    share /= np.where(share.sum(axis=0) > 0.0, share.sum(axis=0), 1.0)
+    share = _medium_shares(np.array([found["conductances"] for found in done]), d)
     slopes = np.array([found["slopes"]["beta"] for found in done])
-    electrode = np.array([found["electrode_share"] for found in done])
     return LoadingSurface(
         states=states,
         settings=np.array(varied[0][1]["variations"]["settings"]),
         base=np.array([found["conductances"] for _, found in varied])[:, list(states)],
         conductances=np.array([found["variations"]["conductances"] for _, found in varied]),
-        electrode_share=float(share[:, job.rest] @ electrode),
+        electrode_share=_electrode_share(done, job.rest, d),
         beta_slopes=(share * slopes).sum(axis=0),
         expansion=job.thermal.expansion,
     )

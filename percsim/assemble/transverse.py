@@ -109,6 +109,7 @@ def transverse(
         diameter=loading.diameter,
         mix_ratio=loading.mix_ratio,
         dimension=loading.dimension,
+        electrode_shares=loading.electrode_shares,
     )
     (fit,) = fit_loadings(
         (probed,), threshold, seed=box_seed(plan.seed, 0, PURPOSES["bootstrap"])

@@ -477,6 +477,8 @@ class Lot:
         return float(np.sqrt(scatter.total_limit(confidence)))
 
     def _band(self, reach: float) -> tuple[float, float]:
+        # far beyond any resistance, and within what a number holds
+        reach = min(reach, 600.0)
         return float(np.exp(self.log_mean - reach)), float(np.exp(self.log_mean + reach))
 
     def geometric_mean_interval(self, confidence: float = 0.95) -> tuple[float, float]:

@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv
 
+from percsim.values import real, whole
+
 __all__ = [
     "Estimate",
     "bootstrap",
@@ -55,9 +57,10 @@ class Estimate:
     n: int
 
     def __post_init__(self) -> None:
-        value, error, n = float(self.value), float(self.standard_error), int(self.n)
+        value = real("value", self.value)
         if math.isnan(value):
             raise ValueError("value must be a number, got nan")
+        error, n = real("standard_error", self.standard_error), whole("n", self.n)
         if not error >= 0.0:
             raise ValueError(f"standard_error must not be negative, got {error}")
         if n < 1:

@@ -24,6 +24,7 @@ from percsim.materials.filler import Orientation
 from percsim.materials.recipe import Recipe
 from percsim.particles.bodies import FLAKE, ROD, SPHERE
 from percsim.particles.shapes import draw_axes, draw_sizes
+from percsim.values import freeze
 
 __all__ = [
     "WRAPPING_PROBABILITY",
@@ -739,6 +740,9 @@ class ThresholdEstimate:
     wrap_densities: Floats
     box_size: tuple[float, ...]
     wrapping_probability: float
+
+    def __post_init__(self) -> None:
+        freeze(self)
 
     @property
     def covered_fraction(self) -> Estimate:

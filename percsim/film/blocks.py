@@ -23,6 +23,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from percsim.ensemble.sampling import PURPOSES, box_seed
 from percsim.ensemble.statistics import Estimate, cv_from_log_std
+from percsim.film.casting import chord
+from percsim.film.curves import central_68
 from percsim.film.electrodes import SHORTEST_SHARE, Film
 from percsim.film.lattice import Lattice
 from percsim.film.transfer import (
@@ -76,8 +78,8 @@ class Blocks:
     temperatures : (n temperatures,) ndarray of float
         Increasing [K].
     conductances : (n loadings, n boxes, n temperatures, n strains) ndarray of float
-        Of the boxes as simulated between electrodes [S], 0 where open. Box k is the same
-        box at every loading.
+        Of the boxes between electrodes [S], 0 where open. Box k is the same box at every
+        loading.
     excess_lengths : (n loadings, n temperatures, n strains) ndarray of float
         r_c/rho of the fits [m]: what the two electrodes count for as length.
     length, section : float
@@ -90,9 +92,9 @@ class Blocks:
         Volume fraction at which the film percolates.
     across : float
         Resistivity across the film over that along the current.
-    draws : (n loadings, 2, n draws) ndarray of float, optional
-        Resistivity [ohm m] and excess of the electrodes [ohm m^2] at rest, refitted to
-        resampled boxes, inf where open: what the boxes leave unknown of the mean.
+    draws : (n loadings, 2, n draws, n temperatures, n strains) ndarray of float, optional
+        Resistivity [ohm m] and excess of the electrodes [ohm m^2], refitted to resampled
+        boxes, inf where open: what the boxes leave unknown of the mean and its response.
 
     Raises
     ------
@@ -151,6 +153,9 @@ class Blocks:
     ) -> Blocks:
         """Take the longest boxes of every loading whose boxes conduct.
 
+        As simulated, but for a factor a state that takes their mean to what the fit to
+        boxes of all lengths says of theirs.
+
         Parameters
         ----------
         fits : sequence of LoadingFit
@@ -187,16 +192,25 @@ class Blocks:
             raise ValueError("blocks need every strain at every temperature") from None
         fewest = min(len(fits[i].loading.conductances[-1]) for i in chosen)
         keep = {i: np.arange(fewest) if rows is None else rows[i] for i in chosen}
-        lengths = []
+        lengths, boxes, draws = [], [], []
         for i in chosen:
-            rho, excess = fits[i].resistivity[grid], fits[i].electrode_excess[grid]
-            finite = np.isfinite(rho)
-            lengths.append(np.where(finite, excess, 0.0) / np.where(finite, rho, 1.0))
+            fit = fits[i]
+            conducts = np.isfinite(fit.resistivity)
+            rho = np.where(conducts, fit.resistivity, 1.0)
+            excess = np.where(conducts, fit.electrode_excess, 0.0)
+            lengths.append((excess / rho)[grid])
+            fitted, factor = rho * first.lengths[-1] + excess, np.ones_like(rho)
+            on_the_line = conducts & (fitted > 0.0)
+            np.divide(fit.mean_inverse[-1], fitted, out=factor, where=on_the_line)
+            boxes.append((fit.loading.conductances[-1][keep[i]] * factor)[:, grid])
+            draws.append(
+                np.stack([fit.resistivity_draws, fit.electrode_excess_draws])[:, :, grid]
+            )
         return cls(
             np.array([fits[i].loading.volume_fraction for i in chosen]),
             strains,
             temperatures,
-            np.stack([fits[i].loading.conductances[-1][keep[i]][:, grid] for i in chosen]),
+            np.stack(boxes),
             np.stack(lengths),
             first.lengths[-1],
             first.sections[-1],
@@ -204,7 +218,7 @@ class Blocks:
             first.diameter,
             threshold.volume_fraction,
             across,
-            np.stack([_rest_draws(fits[i]) for i in chosen]),
+            np.stack(draws),
         )
 
     def __len__(self) -> int:
@@ -408,7 +422,7 @@ class FilmCastings:
     box_spread_error : float
         The same of the spread.
     box_gauge_error : float
-        Error of the gauge factor that the number of boxes leaves.
+        The same of the gauge factor.
     model_log_error : float
         Relative error of the mean that blocks bring at this loading: 3 % from 1.5 times
         the threshold on, rising to 30 % at 1.3 times.
@@ -626,7 +640,7 @@ def cast_lattice(
     mean, relative, gauge = _box_errors(blocks, volume_fraction, at, temperature)
     of_chains = mean**2 * len(blocks) * blocks.volume / film.volume
     if blocks.draws is not None:
-        mean = _fit_log_error(blocks, film, volume_fraction)
+        mean, gauge = _fit_errors(blocks, film, volume_fraction, at, temperature)
     # boxes leave an error only in that part of the spread that comes from them
     logs_at_rest = np.log(resistances[:, rest][np.isfinite(resistances[:, rest])])
     total = float(logs_at_rest.var(ddof=1)) if len(logs_at_rest) > 1 else 0.0
@@ -649,38 +663,40 @@ def cast_lattice(
     )
 
 
-def _rest_draws(fit: LoadingFit) -> Floats:
-    """Resistivity and electrode excess at rest over the resampled boxes (2, n draws)."""
-    s = fit.loading.reference_state
-    return np.stack([fit.resistivity_draws[:, s], fit.electrode_excess_draws[:, s]])
-
-
-def _fit_log_error(blocks: Blocks, film: Film, volume_fraction: float) -> float:
-    """Error of the film's mean ln R from the fits: half of the central 68 % of the draws.
+def _fit_errors(
+    blocks: Blocks, film: Film, volume_fraction: float, strains: Floats, temperature: float
+) -> tuple[float, float]:
+    """Errors of the film's mean ln R and gauge factor: half the central 68 % of the draws.
 
     Resistivity and excess are drawn together, because a fit that takes one too large takes
     the other too small. Between loadings linear in ln(phi - phi_c), at their ends held.
     """
     assert blocks.draws is not None
+    far = float(strains[np.argmax(abs(strains))])
+    ends = [int(np.argmin(abs(blocks.strains - e))) for e in (0.0, far)]
+    reach = float(blocks.strains[ends[1]])
     errors = []
-    for rho, excess in blocks.draws:
-        low, high = np.quantile(
-            np.log(film.resistance(rho, excess)), [0.158655, 0.841345],
-            method="inverted_cdf",
-        )  # fmt: skip
-        errors.append(0.5 * (high - low) if np.isfinite(high) else math.inf)
+    for rho, excess in blocks.draws[..., blocks._temperature(temperature), :]:
+        rest, strained = film.resistance(rho[:, ends], excess[:, ends]).T
+        error = [central_68(np.log(rest))]
+        error.append(central_68(chord(rest, strained, reach)) if reach else 0.0)
+        errors.append(error)
     knots = np.log(blocks.volume_fractions - blocks.threshold)
     x = math.log(max(volume_fraction / blocks.threshold - 1.0, 1e-9) * blocks.threshold)
     at = int(np.argmin(abs(knots - x)))
-    if abs(knots[at] - x) < 1e-9 or not np.isfinite(errors).all():
-        return errors[at]
-    return float(np.interp(x, knots, errors))
+    log_error, gauge_error = (
+        column[at]
+        if abs(knots[at] - x) < 1e-9 or not np.isfinite(column).all()
+        else float(np.interp(x, knots, column))
+        for column in zip(*errors, strict=True)
+    )
+    return log_error, gauge_error
 
 
 def _box_errors(
     blocks: Blocks, volume_fraction: float, strains: Floats, temperature: float
 ) -> tuple[float, float, float]:
-    """Errors of mean ln R, relative spread and gauge factor that the boxes leave.
+    """Errors of mean ln R, relative spread and gauge factor that single boxes leave.
 
     Of the spread by the fourth moment of ln G (the variance of a sample variance).
     """

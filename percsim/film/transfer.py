@@ -23,7 +23,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from percsim.states.temperature import ROOM_TEMPERATURE
 
@@ -48,10 +48,11 @@ SAFE_RATIO = 1.5
 """From this multiple of the threshold on they do, to a few per cent."""
 BOUNDED_LOG_ERROR = 0.5
 """Extra deviation of ln R of a fit that had to be bounded (judgement, no source)."""
-ELECTRODE_REACH = 2.0
-"""Diameters of film whose response electrodes may alter: cubes of 8 to 32 diameters of
-penetrable flakes at 1.85 times the threshold, with contacts to the electrodes that do not
-open, respond less by about 2 diameters over the length."""
+ELECTRODE_REACH = 0.25
+"""Diameters of film whose response electrodes may alter beyond that their own contacts do
+not open: cubes of 6 to 24 diameters at 1.5 and 2 times the threshold, flakes of one size
+and of many, contacts to the electrodes as good as others and ten times poorer, respond
+alike to that once the share of those contacts is taken out."""
 NEAR_LOG_ERROR = 0.3
 """Smallest extra deviation of ln R below `FAITHFUL_RATIO` (judgement, no source)."""
 
@@ -208,12 +209,18 @@ class LoadingResult:
     bending : float
         Strain of the states that reads like a unit of bending, which strains nothing
         across.
+    electrode_shares : tuple of float
+        Share of the resistance that lies in the contacts to the two electrodes at zero
+        strain and 20 C, one a length; by default none.
+    electrode_rises : tuple of float
+        Resistance of those contacts over that, one a state; by default 1, as they do not
+        open.
 
     Raises
     ------
     ValueError
-        If shapes disagree, a conductance is negative or not finite, or there is no state at
-        zero strain and 20 C.
+        If shapes disagree, a share is not 0 to below 1, a conductance is negative or not
+        finite, or there is no state at zero strain and 20 C.
 
     """
 
@@ -231,6 +238,8 @@ class LoadingResult:
     chord: float | None = None
     window: tuple[float, float] | None = None
     bending: float = 1.0
+    electrode_shares: tuple[float, ...] = ()
+    electrode_rises: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         where = f"loading {100 * self.weight_fraction:.4g} wt%"
@@ -255,6 +264,19 @@ class LoadingResult:
             raise ValueError(
                 f"{where}: as many strains as temperatures are needed, got "
                 f"{len(self.strains)} and {len(self.temperatures)}"
+            )
+        for name, wanted in (
+            ("electrode_shares", len(self.lengths)), ("electrode_rises", len(self.strains)),
+        ):  # fmt: skip
+            if len(getattr(self, name)) not in (0, wanted):
+                raise ValueError(
+                    f"{where}: {name} must have {wanted} entries or none, "
+                    f"got {len(getattr(self, name))}"
+                )
+        if not all(0.0 <= share < 1.0 for share in self.electrode_shares):
+            raise ValueError(
+                f"{where}: shares of the electrodes must be 0 to below 1, "
+                f"got {self.electrode_shares}"
             )
         for length, values in zip(self.lengths, self.conductances, strict=True):
             if (
@@ -462,46 +484,92 @@ def _line(
     )
 
 
-def _response_weights(
-    relative: Floats, errors: Floats, line: Floats, reach: float
-) -> Floats:
-    """Weights that turn the responses of each length into those of the film (2, n).
+@dataclass(frozen=True, slots=True)
+class _Responses:
+    """How the responses of all lengths make that of the material and of the electrodes.
 
-    The response A/G(state)/A/G(reference) of a length is q + k/line, with q that of the
-    material, `line` the fitted A/G and k what the electrode term adds of its own. k has a
-    prior of mean zero and a deviation of the change itself over `reach` of film, in units
-    of A/G. Least squares
-    with that prior for the state that changes most; rows give q and k.
+    The response A/G(state)/A/G(reference) of a length is q (1 - s) + f s + k/line, with q
+    that of the material, s the share of the contacts to the electrodes and f their own
+    rise, `line` the fitted A/G, and k what electrodes add besides. k has a prior of mean
+    zero and a deviation of the change q - f over `reach` of film, in units of A/G.
+
+    Parameters
+    ----------
+    weights : (2, n lengths) ndarray of float
+        Least squares with that prior; rows give q and k of responses less f s.
+    doubt : (2,) ndarray of float
+        What one deviation of the prior does to q and k, over the change.
+    shares, rises : ndarray of float
+        s of each length and f of each state.
+    contact : float
+        Resistance of those contacts times area [ohm m^2].
+
     """
-    size = np.abs(np.log(np.mean(relative, axis=0)))
-    s = int(np.argmax(size))
-    change = size[s] if size[s] > 0.0 else 1.0
-    noise = np.maximum(errors[:, s] / change, 1e-6) ** 2
-    design = np.column_stack([np.ones_like(line), reach / line])
-    normal = design.T @ (design / noise[:, None])
-    normal[1, 1] += 1.0
-    weights = np.linalg.solve(normal, design.T / noise)
-    weights[1] *= reach
-    return np.asarray(weights)
 
+    weights: Floats
+    doubt: Floats
+    shares: Floats
+    rises: Floats
+    contact: float
 
-def _states(
-    y: Floats, ref: int, rho: Floats, excess: Floats, weights: Floats
-) -> tuple[Floats, Floats]:
-    """Slope and intercept of y (..., n lengths, S) from those at the reference state."""
-    is_open = np.any(np.isinf(y), axis=-2) | np.isinf(rho)[..., None]
-    finite = np.where(np.isinf(y), 1.0, y)
-    relative = finite / finite[..., ref][..., None]
-    q = np.einsum("l,...ls->...s", weights[0], relative)
-    k = np.einsum("l,...ls->...s", weights[1], relative)
-    failed = q <= 0.0
-    q = np.where(failed, relative.mean(axis=-2), q)
-    k = np.where(failed, 0.0, k)
-    base = np.where(np.isinf(rho), 1.0, rho)[..., None]
-    return (
-        np.where(is_open, np.inf, base * q),
-        np.where(is_open, 0.0, excess[..., None] * q + k),
-    )
+    @classmethod
+    def of(
+        cls,
+        y: Floats,
+        ref: int,
+        errors: Floats,
+        line: Floats,
+        reach: float,
+        shares: Floats,
+        rises: Floats,
+    ) -> _Responses:
+        """Weigh A/G (n lengths, S) by the errors (n lengths, S) of its ratio to rest.
+
+        Both of the state that changes most.
+        """
+        conducting = np.all(np.isfinite(y), axis=0)
+        weights, doubt = np.zeros((2, len(line))), np.zeros(2)
+        weights[0, -1] = 1.0 / (1.0 - shares[-1])
+        if not conducting[ref]:
+            return cls(weights, doubt, shares, rises, 0.0)
+        relative = y[:, conducting] / y[:, [ref]]
+        size = np.abs(np.log(np.mean(relative, axis=0) / rises[conducting]))
+        s = int(np.argmax(size))
+        change = size[s] if size[s] > 0.0 else 1.0
+        noise = np.maximum(errors[:, conducting][:, s] / change, 1e-6)
+        design = np.column_stack([1.0 - shares, reach / line]) / noise[:, None]
+        inverse = np.linalg.pinv(np.vstack([design, [0.0, 1.0]]))
+        inverse[1] *= reach
+        weights, doubt = inverse[:, :-1] / noise, inverse[:, -1]
+        contact = float(np.mean(shares * y[:, ref]))
+        return cls(weights, doubt, shares, rises, contact)
+
+    def states(
+        self, y: Floats, ref: int, rho: Floats, excess: Floats, prior: ArrayLike = 0.0
+    ) -> tuple[Floats, Floats]:
+        """Slope and intercept of y (..., n lengths, S) from those at the reference state.
+
+        `prior` (...) are standard normal numbers, for draws of what electrodes may alter.
+        """
+        is_open = np.any(np.isinf(y), axis=-2) | np.isinf(rho)[..., None]
+        finite = np.where(np.isinf(y), 1.0, y)
+        relative = finite / finite[..., ref][..., None]
+        relative = relative - self.shares[:, None] * self.rises
+        q = np.einsum("l,...ls->...s", self.weights[0], relative)
+        k = np.einsum("l,...ls->...s", self.weights[1], relative)
+        failed = q <= 0.0
+        q = np.where(
+            failed, finite.mean(axis=-2) / finite[..., ref].mean(axis=-1)[..., None], q
+        )
+        k = np.where(failed, 0.0, k)
+        moved = np.asarray(prior, dtype=np.float64)[..., None] * (q - self.rises)
+        k = k + self.doubt[1] * moved + self.contact * (self.rises - q)
+        q = np.maximum(q + self.doubt[0] * moved, 0.01 * q)
+        base = np.where(np.isinf(rho), 1.0, rho)[..., None]
+        return (
+            np.where(is_open, np.inf, base * q),
+            np.where(is_open, 0.0, excess[..., None] * q + k),
+        )
 
 
 def _robust_error(draws: Floats, is_open: NDArray[np.bool_]) -> Floats:
@@ -562,10 +630,14 @@ def fit_loadings(
     At zero strain and 20 C the weights are :math:`1/(s_L A/G)^2` with s_L the relative
     standard error of the mean of the boxes of length L (2 % at least). At the other states
     the ratio to that state is fitted instead, because boxes of every length give nearly the
-    same ratio, with far less scatter than the difference between lengths: it may differ by
-    what electrodes could alter over two diameters, and the lengths are weighted by their
-    own scatter under that prior. Boxes without scatter give rho and r_c of every state as
-    they are. Weights are the same for all states and resamples.
+    same ratio, with far less scatter than the difference between lengths. It is that of the
+    material in all but the share of the resistance that the contacts to the electrodes
+    hold, which do not open (Tellegen's theorem: a response is the mean of those of all
+    contacts, weighted by their power; 1.4 diameters over the length in the example), and
+    may differ by what electrodes could alter over a quarter of a diameter besides; the
+    lengths are weighted by their own scatter under that prior, and the draws contain it.
+    Boxes without scatter give rho and r_c of every state as they are. Weights are the same
+    for all states and resamples.
 
     A film is open when a length has no conducting mean. With a single length r_c cannot be
     told apart and is taken as 0; when rho comes out zero or negative, the longest boxes are
@@ -585,10 +657,13 @@ def fit_loadings(
         resamples,
         seed,
     )
-    widening = np.random.default_rng(
-        np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 0))
-    ).standard_normal(resamples)
-    return tuple(_fit(loading, threshold, counts, widening) for loading in loadings)
+    widening, prior = (
+        np.random.default_rng(
+            np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, *key))
+        ).standard_normal(resamples)
+        for key in ((0,), (0, 1))
+    )
+    return tuple(_fit(loading, threshold, counts, widening, prior) for loading in loadings)
 
 
 def _fit(
@@ -596,6 +671,7 @@ def _fit(
     threshold: LoadingThreshold,
     counts: dict[int, Floats],
     widening: Floats,
+    prior: Floats,
 ) -> LoadingFit:
     """One loading of `fit_loadings`."""
     lengths = np.asarray(loading.lengths)
@@ -613,8 +689,8 @@ def _fit(
         deviations = _influence(values, mean, d)
         degrees = max(n - 1, 1) * n
         errors.append(np.sqrt((deviations[:, ref] ** 2).sum() / degrees))
-        responses = deviations - deviations[:, [ref]]
-        response_errors.append(np.sqrt((responses**2).sum(axis=0) / degrees))
+        apart = deviations - deviations[:, [ref]]
+        response_errors.append(np.sqrt((apart**2).sum(axis=0) / degrees))
     y, y_draws = np.stack(inverse), np.stack(inverse_draws, axis=1)
     influence = _influence(loading.conductances[-1], means[-1], d)
     sized = np.array([len(values) > 1 for values in loading.conductances])
@@ -643,18 +719,19 @@ def _fit(
         combine[0] /= lengths[-1]
     at_rest, excess_at_rest, bounded = _line(lengths, y[:, ref], combine)
     rest_draws, excess_rest_draws, _ = _line(lengths, y_draws[..., ref], combine)
-    weights = np.zeros((2, len(lengths)))
-    weights[0, -1] = 1.0
-    conducting = np.all(np.isfinite(y), axis=0)
-    if conducting[ref] and len(lengths) > 1:
-        weights = _response_weights(
-            y[:, conducting] / y[:, ref][:, None],
-            np.stack(response_errors)[:, conducting],
-            at_rest * lengths + excess_at_rest,
-            float(at_rest) * ELECTRODE_REACH * loading.diameter,
-        )
-    rho, excess = _states(y, ref, at_rest, excess_at_rest, weights)
-    rho_draws, excess_draws = _states(y_draws, ref, rest_draws, excess_rest_draws, weights)
+    responses = _Responses.of(
+        y,
+        ref,
+        np.stack(response_errors),
+        np.where(np.isinf(at_rest), 1.0, at_rest) * lengths + excess_at_rest,
+        float(at_rest) * ELECTRODE_REACH * loading.diameter,
+        np.array(loading.electrode_shares or (0.0,) * len(lengths)),
+        np.array(loading.electrode_rises or (1.0,) * len(loading.strains)),
+    )
+    rho, excess = responses.states(y, ref, at_rest, excess_at_rest)
+    rho_draws, excess_draws = responses.states(
+        y_draws, ref, rest_draws, excess_rest_draws, prior
+    )
     is_open = np.isinf(rho)
     rejected = np.zeros_like(rho)
     if bounded:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from percsim.kernels import pairs as pairs_kernels
 from percsim.particles.bodies import FLAKE, ROD, Particles
+from percsim.values import floats, integers, real
 
 __all__ = ["Links", "critical_gap", "find_links"]
 
@@ -42,6 +43,11 @@ class Links:
         Particles whose body reaches the face at 0 and at L along the current; empty in a
         box that is periodic along the current.
 
+    Raises
+    ------
+    ValueError
+        If shapes disagree, or what is to be an index is none of a particle.
+
     """
 
     particles: Particles
@@ -53,6 +59,23 @@ class Links:
     points: NDArray[np.float64]
     source_contacts: NDArray[np.int64]
     sink_contacts: NDArray[np.int64]
+
+    def __post_init__(self) -> None:
+        particles = _bodies_only(self.particles)
+        m, d, last = len(self.pairs), particles.box.dimension, len(particles) - 1
+        most = np.iinfo(np.int64).max
+        for name, shape, span in (
+            ("pairs", (m, 2), (0, last)), ("images", (m, d), (-most, most)),
+            ("source_contacts", None, (0, last)), ("sink_contacts", None, (0, last)),
+            ("gaps", (m,), None), ("normals", (m, d), None), ("points", (m, d), None),
+        ):  # fmt: skip
+            given = getattr(self, name)
+            value = floats(name, given) if span is None else integers(name, given, *span)
+            if value.shape != (shape or (value.size,)):
+                wanted = shape or "(k,)"
+                raise ValueError(f"{name} must have shape {wanted}, got {value.shape}")
+            object.__setattr__(self, name, value)
+        object.__setattr__(self, "cutoff", real("cutoff", self.cutoff))
 
     def __len__(self) -> int:
         return int(self.pairs.shape[0])
@@ -75,6 +98,12 @@ class Links:
         first, second = self.pairs[:, 0], self.pairs[:, 1]
         shift = self.images * np.asarray(p.box.size)
         return self.points - p.centers[first], self.points - (p.centers[second] + shift)
+
+
+def _bodies_only(particles: object) -> Particles:
+    if not isinstance(particles, Particles):
+        raise ValueError(f"particles must be Particles, got {type(particles).__name__}")
+    return particles
 
 
 def _cell_edge(
@@ -202,8 +231,8 @@ def find_links(particles: Particles, cutoff: float) -> Links:
     0.500 um along [0. 0. 1.]
 
     """
-    p = particles
-    cutoff = float(cutoff)
+    p = _bodies_only(particles)
+    cutoff = real("cutoff", cutoff)
     if not 0.0 <= cutoff < np.inf:
         raise ValueError(f"cutoff must be a length of 0 or more in metres, got {cutoff:g}")
     n, d = len(p), p.box.dimension
@@ -310,7 +339,7 @@ def critical_gap(particles: Particles) -> float:
         linked through both sides of it at that gap, which one link a pair cannot tell.
 
     """
-    p = particles
+    p = _bodies_only(particles)
     n, k = len(p), p.box.axis
     faces = p.box.has_electrodes
     longest = 2.0 * float((p.core_sizes + p.ball_radii).max(initial=0.0))

@@ -12,6 +12,7 @@ from itertools import pairwise
 from typing import Any
 
 from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.values import take_reals
 
 __all__ = [
     "Curve",
@@ -54,6 +55,7 @@ class Elastomer:
     name: str = "elastomer"
 
     def __post_init__(self) -> None:
+        take_reals(self, "density", "mix_ratio", "thermal_expansion", "poisson_ratio")
         if not 0.0 < self.density < math.inf:
             raise ValueError(f"density must be positive [kg/m^3], got {self.density:g}")
         if not 0.0 < self.mix_ratio < math.inf:

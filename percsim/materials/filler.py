@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -11,6 +10,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
+
+from percsim.files import read_rows
+from percsim.values import real, take_reals
 
 __all__ = ["Filler", "Orientation", "SizeDistribution", "read_size_bins"]
 
@@ -28,7 +30,7 @@ _TEN_PER_CENT = 1.2815515655446004  # standard normal quantile at 0.9
 
 
 def _positive(name: str, value: float) -> float:
-    value = float(value)
+    value = real(name, value)
     if not 0.0 < value < math.inf:
         raise ValueError(f"{name} must be positive and finite, got {value:g}")
     return value
@@ -75,6 +77,7 @@ class SizeDistribution:
     shares: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
+        take_reals(self, "median", "spread", "clip", "lower", "upper")
         _positive("median size", self.median)
         if not 0.0 <= self.spread < math.inf:
             raise ValueError(
@@ -225,10 +228,8 @@ class SizeDistribution:
         Raises
         ------
         ValueError
-            If the file has no rows, lacks a column, or a cell is not a number; the
-            message names the line.
-        OSError
-            If the file cannot be read.
+            If the file cannot be read, has no rows, lacks a column, or a cell is not a
+            number; the message names the line.
 
         """
         edges, shares = read_size_bins(path)
@@ -387,30 +388,17 @@ def read_size_bins(
     Raises
     ------
     ValueError
-        If the file has no rows, lacks a column, or a row is no bin; the message names the
-        line.
-    OSError
-        If the file cannot be read.
+        If the file cannot be read, has no rows, lacks a column, or a row is no bin; the
+        message names the line.
 
     """
     try:
-        text = Path(path).read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise ValueError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from None
-    lines = [
-        (i, line)
-        for i, line in enumerate(text.splitlines(), 1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    try:
-        rows = list(csv.reader(line for _, line in lines))
-    except csv.Error as error:
-        raise ValueError(f"{path}: is not CSV: {error}") from None
+        rows = read_rows(path)
+    except ValueError as error:
+        raise ValueError(f"{path}: {error}") from None
     if len(rows) < 2:
         raise ValueError(f"{path}: no size bins; need a header and at least one row")
-    if len(rows) != len(lines):
-        raise ValueError(f"{path}: a cell in quotes runs over several lines")
-    header = [cell.strip() for cell in rows[0]]
+    header = rows[0][1]
     columns: dict[str, tuple[int, float]] = {}
     for index, cell in enumerate(header):
         name, _, unit = cell.partition("_")
@@ -420,12 +408,11 @@ def read_size_bins(
             columns[cell] = (index, 1.0)
     if set(columns) != {"lower", "upper", "share"}:
         raise ValueError(
-            f"{path}: the header must name lower_um, upper_um and share"
-            f" (or nm, mm, m), got {', '.join(header)}"
+            f"{path}: the header must name lower_um, upper_um and share (or nm, mm, m)"
         )
     table = np.empty((len(rows) - 1, 3))
-    for k, row in enumerate(rows[1:]):
-        where = f"{path}, line {lines[k + 1][0]}"
+    for k, (line, row) in enumerate(rows[1:]):
+        where = f"{path}, line {line}"
         for j, name in enumerate(("lower", "upper", "share")):
             index, scale = columns[name]
             try:
@@ -444,7 +431,7 @@ def read_size_bins(
     gaps = np.flatnonzero(abs(low[1:] - high[:-1]) > 1e-9 * high[:-1])
     if gaps.size:
         raise ValueError(
-            f"{path}, line {lines[gaps[0] + 2][0]}: bins must touch, this one starts at"
+            f"{path}, line {rows[gaps[0] + 2][0]}: bins must touch, this one starts at"
             f" {low[gaps[0] + 1]:g} m and the last ended at {high[gaps[0]]:g} m"
         )
     return np.append(low, high[-1]), table[:, 2].copy()
@@ -547,6 +534,7 @@ class Orientation:
             raise ValueError(
                 f"orientation must be one of {', '.join(_MODES)}, got {self.mode!r}"
             )
+        take_reals(self, "tilt", "order")
         if not 0.0 <= self.tilt <= math.pi / 2.0:
             raise ValueError(f"rms tilt must lie in 0 to pi/2 rad, got {self.tilt:g}")
         if self.mode == "isotropic" and self.tilt:
@@ -611,6 +599,7 @@ class Filler:
         if self.kind not in _KINDS:
             raise ValueError(f"kind must be flake, rod or sphere, got {self.kind!r}")
         object.__setattr__(self, "kind", _KINDS[self.kind])
+        take_reals(self, "density", "thermal_expansion", "thickness")
         _positive("density", self.density)
         if not isinstance(self.size, SizeDistribution):
             raise ValueError(f"size must be a SizeDistribution, got {self.size!r}")

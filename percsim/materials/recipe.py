@@ -10,6 +10,7 @@ from typing import Any
 
 from percsim.materials.elastomer import Elastomer, Material, load_material
 from percsim.materials.filler import Filler
+from percsim.values import real
 
 __all__ = ["Recipe", "WeighOut", "packing_limit", "weigh_out"]
 
@@ -338,7 +339,7 @@ def _pairs(
     fillers: Iterable[tuple[Filler, float]] | Sequence[tuple[Filler, float]], what: str
 ) -> tuple[tuple[Filler, float], ...]:
     try:
-        pairs = tuple((filler, float(amount)) for filler, amount in fillers)
+        pairs = tuple((filler, real(what, amount)) for filler, amount in fillers)
     except (TypeError, ValueError):
         raise ValueError(f"fillers must be pairs of a Filler and its {what}") from None
     for filler, amount in pairs:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from percsim.kernels.graph import two_terminal_attachment
 from percsim.network.build import Network
+from percsim.values import freeze
 
 __all__ = ["Backbone", "find_backbone"]
 
@@ -42,6 +43,9 @@ class Backbone:
     resistors: NDArray[np.int32]
     ends: NDArray[np.int32]
 
+    def __post_init__(self) -> None:
+        freeze(self)
+
     @property
     def share(self) -> float:
         """Backbone nodes over all nodes, terminals left out of both."""
@@ -74,6 +78,8 @@ def find_backbone(network: Network) -> Backbone:
         those, a balanced bridge may still carry nothing.
 
     """
+    if not isinstance(network, Network):
+        raise ValueError(f"network must be a Network, got {type(network).__name__}")
     attachment, spanning, nodes, rows, ends = two_terminal_attachment(
         network.n_nodes,
         network.resistors,

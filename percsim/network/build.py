@@ -13,6 +13,7 @@ from percsim.links.search import Links
 from percsim.network.laws import ConductionLaw
 from percsim.particles.bodies import ROD
 from percsim.states.strain import State
+from percsim.values import floats, integers, whole
 
 if TYPE_CHECKING:
     import networkx as nx
@@ -51,39 +52,32 @@ class Network:
     sink: int
 
     def __post_init__(self) -> None:
-        n = int(self.n_nodes)
-        resistors = np.ascontiguousarray(self.resistors, dtype=np.int64)
+        n = whole("n_nodes", self.n_nodes)
+        resistors = integers("nodes of resistors", self.resistors, 0, n - 1)
         if resistors.size == 0:
             resistors = resistors.reshape(0, 2)
-        g = np.ascontiguousarray(self.conductances, dtype=np.float64)
+        g = floats("conductances", self.conductances)
         if resistors.ndim != 2 or resistors.shape[1] != 2:
             raise ValueError(f"resistors must have shape (e, 2), got {resistors.shape}")
         if g.shape != (resistors.shape[0],):
             raise ValueError(
                 f"conductances must have shape ({resistors.shape[0]},), got {g.shape}"
             )
-        if g.size and not np.isfinite(g).all():
-            raise ValueError(
-                "conductances must be finite; leave an open resistor out or give 0"
-            )
         if g.size and g.min() < 0.0:
             raise ValueError(f"conductances must not be negative, got {g.min():g} S")
-        if resistors.size and (resistors.min() < 0 or resistors.max() >= n):
-            raise ValueError(f"resistors must name nodes 0 to {n - 1}")
         if (resistors[:, 0] == resistors[:, 1]).any():
             raise ValueError("a resistor must join two different nodes")
-        for name in ("source", "sink"):
-            if not 0 <= int(getattr(self, name)) < n:
-                raise ValueError(
-                    f"{name} must be a node 0 to {n - 1}, got {getattr(self, name)}"
-                )
-        if int(self.source) == int(self.sink):
+        source, sink = whole("source", self.source), whole("sink", self.sink)
+        for name, node in (("source", source), ("sink", sink)):
+            if not 0 <= node < n:
+                raise ValueError(f"{name} must be a node 0 to {n - 1}, got {node}")
+        if source == sink:
             raise ValueError(f"source and sink must differ, both are node {self.source}")
         object.__setattr__(self, "n_nodes", n)
         object.__setattr__(self, "resistors", resistors)
         object.__setattr__(self, "conductances", g)
-        object.__setattr__(self, "source", int(self.source))
-        object.__setattr__(self, "sink", int(self.sink))
+        object.__setattr__(self, "source", source)
+        object.__setattr__(self, "sink", sink)
 
     def __repr__(self) -> str:
         from percsim.network.backbone import find_backbone

@@ -19,6 +19,7 @@ from scipy.special import ndtri
 from percsim.links.search import Links
 from percsim.states.strain import State, openings
 from percsim.states.temperature import ROOM_TEMPERATURE
+from percsim.values import take_reals, whole
 
 __all__ = ["ConductionLaw", "ContactOpeningLaw", "TunnellingLaw", "contact_draws"]
 
@@ -120,7 +121,10 @@ class ContactOpeningLaw:
     seed: int = 0
 
     def __post_init__(self) -> None:
-        for name in ("g0", "delta_b", "electrode_conductance", "opening_length"):
+        positive = ("g0", "delta_b", "electrode_conductance", "opening_length")
+        take_reals(self, "beta", "Ea", *positive)
+        object.__setattr__(self, "seed", whole("seed", self.seed))
+        for name in positive:
             if not 0.0 < getattr(self, name) < float("inf"):
                 raise ValueError(f"{name} must be positive, got {getattr(self, name)}")
         for name in ("beta", "Ea"):
@@ -187,7 +191,9 @@ class TunnellingLaw:
     shortest_gap: float = 0.3e-9
 
     def __post_init__(self) -> None:
-        for name in ("barrier_height", "area", "electrode_conductance", "shortest_gap"):
+        names = ("barrier_height", "area", "electrode_conductance", "shortest_gap")
+        take_reals(self, *names)
+        for name in names:
             if not 0.0 < getattr(self, name) < float("inf"):
                 raise ValueError(f"{name} must be positive, got {getattr(self, name)}")
 

@@ -23,6 +23,7 @@ from percsim.network.laws import ConductionLaw, ContactOpeningLaw, TunnellingLaw
 from percsim.network.solve import Solution, Sweep, path_up, solve_network
 from percsim.states.strain import Mounting, State, move_affinely
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
+from percsim.values import freeze
 
 __all__ = [
     "BreakingSlope",
@@ -398,6 +399,9 @@ class CriticalPath:
     bottleneck: float
     resistance: float
     resistors: NDArray[np.int64]
+
+    def __post_init__(self) -> None:
+        freeze(self)
 
 
 def critical_path(network: Network) -> CriticalPath:

@@ -26,6 +26,7 @@ from percsim.kernels.linear import (
 )
 from percsim.network.backbone import Backbone, find_backbone
 from percsim.network.build import Network
+from percsim.values import freeze, real
 
 __all__ = ["Method", "Solution", "Sweep", "solve_network"]
 
@@ -79,6 +80,9 @@ class Solution:
     voltages: Floats
     currents: Floats
     method: str = ""
+
+    def __post_init__(self) -> None:
+        freeze(self)
 
     @property
     def conductance(self) -> float:
@@ -176,7 +180,7 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
 
     """
     sweep = Sweep(always_eliminated=ALWAYS_ELIMINATED)
-    return sweep._solve(network, tolerance, 1e-5 * tolerance)
+    return sweep._solve(network, tolerance, 1e-5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,11 +257,13 @@ class Sweep:
             With bounds proven as in `solve_network`, and the same errors raised.
 
         """
-        return self._solve(network, tolerance, 1e-3 * tolerance)
+        return self._solve(network, tolerance, 1e-3)
 
-    def _solve(self, network: Network, tolerance: float, target: float) -> Solution:
+    def _solve(self, network: Network, tolerance: float, share: float) -> Solution:
+        tolerance = real("tolerance", tolerance)
         if not 0.0 < tolerance < 1.0:
             raise ValueError(f"tolerance must be in (0, 1), got {tolerance}")
+        target = share * tolerance
         if self._known is not None and self._known.conducts_alike(network):
             job = self._known.at(network)
         else:
@@ -338,19 +344,24 @@ class _Memory:
 
 @dataclass(frozen=True, slots=True)
 class _Job:
-    """One backbone in local numbers: inner nodes 0 to n - 1, source n, sink n + 1."""
+    """One backbone in local numbers: inner nodes 0 to n - 1, source n, sink n + 1.
+
+    `pairs` are its resistors.
+    """
 
     network: Network
     backbone: Backbone
     exponent: int
     g: Floats
+    pairs: NDArray[np.int32]
     memory: _Memory
 
     @classmethod
     def of(cls, network: Network, backbone: Backbone) -> _Job:
         """Scale by the power of two that centres the conductances on 1."""
         exponent, g = _centred(network.conductances[backbone.resistors])
-        return cls(network, backbone, exponent, g, _Memory())
+        # a copy that may be written, as kernels compile anew for arrays that may not
+        return cls(network, backbone, exponent, g, backbone.ends.copy(), _Memory())
 
     def conducts_alike(self, network: Network) -> bool:
         """Whether the same resistors between the same nodes conduct in another network."""
@@ -376,11 +387,6 @@ class _Job:
     def n(self) -> int:
         """How many they are."""
         return len(self.backbone.nodes) - 2
-
-    @property
-    def pairs(self) -> NDArray[np.int32]:
-        """Resistors of the backbone in local numbers."""
-        return self.backbone.ends
 
     def extrapolated(self, voltages: tuple[Floats, ...]) -> Floats | None:
         """Voltages of the inner nodes along the line through the last two answers."""

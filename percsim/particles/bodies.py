@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.particles.box import Box
+from percsim.values import floats, integers
 
 __all__ = ["FLAKE", "ROD", "SPHERE", "Particles"]
 
@@ -51,21 +52,17 @@ class Particles:
 
     def __post_init__(self) -> None:
         d = self.box.dimension
-        kinds = np.ascontiguousarray(self.kinds, dtype=np.int8)
+        kinds = integers("kinds", self.kinds, FLAKE, SPHERE, np.int8)
         n = kinds.shape[0] if kinds.ndim == 1 else -1
         arrays: dict[str, NDArray[np.float64]] = {}
         for name, shape in (
             ("centers", (n, d)), ("axes", (n, d)),
             ("core_sizes", (n,)), ("ball_radii", (n,)),
         ):  # fmt: skip
-            value = np.ascontiguousarray(getattr(self, name), dtype=np.float64)
+            value = floats(name, getattr(self, name))
             if value.shape != shape:
                 raise ValueError(f"{name} must have shape {shape}, got {value.shape}")
-            if not np.isfinite(value).all():
-                raise ValueError(f"{name} must be finite")
             arrays[name] = value
-        if n and not np.isin(kinds, (FLAKE, ROD, SPHERE)).all():
-            raise ValueError("kinds must be FLAKE, ROD or SPHERE")
         if d == 2 and (kinds == FLAKE).any():
             raise ValueError("a 2-D box holds rods and spheres (discs) only, got a flake")
         for name in ("core_sizes", "ball_radii"):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from percsim.values import flag, real, whole
+
 __all__ = ["Box"]
 
 
@@ -34,8 +36,9 @@ class Box:
     axis: int = 0
 
     def __post_init__(self) -> None:
-        size = tuple(float(s) for s in self.size)
-        periodic = tuple(bool(p) for p in self.periodic)
+        size = tuple(real("a box edge", s) for s in self.size)
+        periodic = tuple(flag("periodic", p) for p in self.periodic)
+        axis = whole("axis", self.axis)
         if len(size) not in (2, 3):
             raise ValueError(f"a box has 2 or 3 edges, got size {self.size}")
         if len(periodic) != len(size):
@@ -44,11 +47,11 @@ class Box:
             raise ValueError(
                 f"box edges must be positive lengths in metres, got {self.size}"
             )
-        if not 0 <= int(self.axis) < len(size):
+        if not 0 <= axis < len(size):
             raise ValueError(f"axis must be 0 to {len(size) - 1}, got {self.axis}")
         object.__setattr__(self, "size", size)
         object.__setattr__(self, "periodic", periodic)
-        object.__setattr__(self, "axis", int(self.axis))
+        object.__setattr__(self, "axis", axis)
 
     @property
     def dimension(self) -> int:

@@ -16,12 +16,14 @@ from percsim.particles.box import Box
 from percsim.particles.hard_core import add_sequentially, confined, push_apart
 from percsim.particles.shapes import draw_axes, draw_sizes
 
-__all__ = ["Clusters", "expected_counts", "place_particles"]
+__all__ = ["MOST_PARTICLES", "Clusters", "expected_counts", "place_particles"]
+
+MOST_PARTICLES = 200_000_000
+"""Particles of a box that would not fit in memory on any bench."""
 
 _CODES = {"flake": FLAKE, "rod": ROD, "sphere": SPHERE}
 _STREAMS = 8  # generators a filler takes, some kept for later attributes
 _ROUNDS = 2000
-_MOST = 200_000_000  # particles that would not fit in memory on any bench
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,10 +213,10 @@ def place_particles(
         raise ValueError(f"passes must be 1 or more, got {passes}")
     confining = walls == "confining" and bool(confined(box))
     means = expected_counts(recipe, box)
-    if sum(means) > _MOST:
+    if sum(means) > MOST_PARTICLES:
         raise PlacementError(
             f"the recipe puts {sum(means):.3g} particles into the box, more than"
-            f" {_MOST:.0e}: take a smaller box or larger particles"
+            f" {MOST_PARTICLES:.0e}: take a smaller box or larger particles"
         )
     streams = rng.spawn(_STREAMS * len(recipe.fillers))
     parts = []

@@ -131,6 +131,8 @@ def _between(ends: Sequence[float], digits: int = 3) -> str:
 def _percent(value: float) -> str:
     if 0.9995 <= value < 1.0:
         return "more than 99.9 %"
+    if value > 1e6:
+        return "more than a factor 1e6"
     return f"{100 * value:.3g} %"
 
 

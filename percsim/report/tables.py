@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from percsim.ensemble.store import write_atomically
+from percsim.units import format_quantity
 
 __all__ = [
     "BOX_COLUMNS",
@@ -151,8 +152,9 @@ def percent(value: Any) -> str:
         return "–"
     if math.isinf(x):
         return "open"
-    text = three(100.0 * x)
-    return "<0.01" if 0.0 < x < 1e-4 else text
+    if abs(x) > 1e6:
+        return ">1e8" if x > 0.0 else "<-1e8"
+    return "<0.01" if 0.0 < x < 1e-4 else three(100.0 * x)
 
 
 def scaled(value: Any, factor: float) -> str:
@@ -281,6 +283,10 @@ def bench(value: Any, unit: str = "") -> str:
         return "open" if unit in ("ohm", "fraction", "") else f"infinite {unit}"
     if unit == "K":
         return f"{three(round(x - 273.15, 2))} C"
+    if unit == "fraction" and abs(x) > 1e6:
+        return "more than a factor 1e6"
+    if unit == "ohm" and x and not 1e-6 <= abs(x) <= 1e15:
+        return format_quantity(x, "resistance", digits=3)
     steps = _STEPS.get(unit)
     if steps:
         floor = 0.1 if unit == "m" else 1.0

@@ -21,6 +21,7 @@ from percsim.links.search import Links
 from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 from percsim.particles.box import Box
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
+from percsim.values import floats, real, take_reals, whole
 
 __all__ = [
     "Mounting",
@@ -66,13 +67,14 @@ class Mounting:
             raise ValueError(
                 f"mode must be 'free', 'bonded' or 'biaxial', got {self.mode!r}"
             )
+        take_reals(self, "poisson_ratio", "part_poisson_ratio")
         for name in ("poisson_ratio", "part_poisson_ratio"):
             if not 0.0 <= getattr(self, name) <= 0.5:
                 raise ValueError(f"{name} must be 0 to 0.5, got {getattr(self, name)}")
 
     def stretches(self, strain: float, dimension: int = 3) -> tuple[float, ...]:
         """Stretch along, across and (3-D) through the film at an engineering strain."""
-        along = 1.0 + strain
+        along = 1.0 + real("strain", strain)
         if not 0.0 < along < math.inf:
             raise ValueError(f"strain must be finite and above -1, got {strain}")
         if self.mode == "free":
@@ -110,8 +112,8 @@ class State:
     Raises
     ------
     ValueError
-        If the temperature is not above 0 K, or the gradient is not square, not finite or
-        turns bodies inside out.
+        If the strain is not above -1 or the temperature not above 0 K, or the gradient is
+        not square, not finite or turns bodies inside out.
 
     """
 
@@ -125,15 +127,19 @@ class State:
     axis: int = 0
 
     def __post_init__(self) -> None:
+        take_reals(self, "strain", "temperature")
+        object.__setattr__(self, "axis", whole("axis", self.axis))
+        if not -1.0 < self.strain < math.inf:
+            raise ValueError(f"strain must be finite and above -1, got {self.strain}")
         if not 0.0 < self.temperature < math.inf:
             raise ValueError(f"temperature must be above 0 K, got {self.temperature}")
-        F = self.matrix()
+        F = floats("gradient", self.gradient)
         if F.ndim != 2 or F.shape[0] != F.shape[1]:
             raise ValueError(f"gradient must be square, got shape {F.shape}")
-        if not (np.isfinite(F).all() and np.linalg.det(F) > 0.0):
-            raise ValueError(
-                f"gradient must be finite with positive volume, got {F.tolist()}"
-            )
+        if not 0 <= self.axis < len(F):
+            raise ValueError(f"axis must be 0 to {len(F) - 1}, got {self.axis}")
+        if not np.linalg.det(F) > 0.0:
+            raise ValueError(f"gradient must have positive volume, got {F.tolist()}")
 
     @classmethod
     def at(
@@ -187,7 +193,7 @@ class State:
 
         """
         for name, strain in (("along", along), ("across", across)):
-            if not -1.0 < strain < math.inf:
+            if not -1.0 < real(f"strain {name}", strain) < math.inf:
                 raise ValueError(f"strain {name} must be finite and above -1, got {strain}")
         others = [1.0 + across, 1.0 / ((1.0 + along) * (1.0 + across))]
         stretches = others[: dimension - 1]

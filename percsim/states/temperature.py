@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.constants import Boltzmann
 
+from percsim.values import take_reals
+
 __all__ = [
     "ELASTOMER_LIMITS",
     "ROOM_TEMPERATURE",
@@ -119,6 +121,7 @@ class ThermalOpening:
     bond: Bond | None = None
 
     def __post_init__(self) -> None:
+        take_reals(self, "expansion", "closed_at", "share")
         if not 0.0 <= self.share <= 1.0:
             raise ValueError(f"share must be 0 to 1, got {self.share}")
         if not 0.0 < self.closed_at < math.inf:

@@ -72,7 +72,8 @@ def test_films_on_a_sheet_are_those_of_the_strain_that_reaches_them(section):
     soft = {"thickness": "3 mm", "modulus": "0.1 MPa"}
     film = {"modulus": "16 MPa", **PLAN["film"]}
     on_sheet = findings(sheet=soft, film=film)
-    decay = np.sqrt(0.1e6 / 2.99 / 3e-3 / (16e6 * 0.2e-3))  # Cox, nu 0.495
+    # Cox, nu 0.495; a wide film does not contract across (plane strain)
+    decay = np.sqrt(0.1e6 / 2.99 / 3e-3 / (16e6 / (1.0 - 0.495**2) * 0.2e-3))
     rows = day_one(on_sheet, {})["day_one"]["candidates"]
     for flat, row in zip(section["candidates"], rows, strict=True):
         gap = row["electrode_gap_m"]

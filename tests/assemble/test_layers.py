@@ -94,7 +94,7 @@ def _responses(folder):
     """Resistance of every box at every state."""
     with (folder / "responses.csv").open() as file:
         return {
-            tuple(v for k, v in row.items() if k != "resistance_ohm"): float(
+            tuple(v for k, v in row.items() if k not in ("visit", "resistance_ohm")): float(
                 row["resistance_ohm"]
             )
             for row in csv.DictReader(file)

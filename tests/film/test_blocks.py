@@ -2,9 +2,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from reference.made_up_boxes import THRESHOLD, loading
 
-from percsim.film import Film, Fingers, FourTerminal
+from percsim.film import Film, Fingers, FourTerminal, fit_loadings
 from percsim.film.blocks import Blocks, cast_lattice, random_field
+from percsim.film.transfer import weighted_medium
 
 PHI_C, D = 0.08, 1e-5
 LENGTH = 20 * D
@@ -234,6 +236,32 @@ def test_fingers_scatter_by_the_volume_between_them():
     assert cv.value == pytest.approx(expected, rel=0.16)
 
 
+def test_blocks_of_fits_have_the_mean_and_the_error_of_the_fit_to_all_lengths():
+    rng = np.random.default_rng(90423)
+    base = loading(0.30, seed=90422, box_spread=0.3)
+    noisy = [g * np.exp(0.03 * rng.standard_normal(g.shape)) for g in base.conductances]
+    noisy[1][5] = 0.0  # an open box takes part
+    (fit,) = fit_loadings(
+        [replace(base, conductances=tuple(noisy))],
+        THRESHOLD,
+        seed=np.random.SeedSequence(3),
+    )
+    length, section = base.lengths[-1], base.sections[-1]
+    apart = np.log(fit.mean_inverse[-1] / (fit.resistivity * length + fit.electrode_excess))
+    assert np.abs(apart).max() > 0.005
+    blocks = Blocks.from_fits([fit], THRESHOLD)
+    mean = weighted_medium(blocks.conductances[0, :, 0], np.ones((1, 24)), 3)[0]
+    np.testing.assert_allclose(
+        section / mean, fit.resistivity * length + fit.electrode_excess, rtol=1e-9
+    )
+    film = Film(0.4e-3, 3.2e-3, 4.8e-3)
+    found = cast_lattice(blocks, film, base.volume_fraction, castings=20, seed=2)
+    draws = film.resistance(fit.resistivity_draws, fit.electrode_excess_draws)
+    chords = (draws[:, 3] / draws[:, 0] - 1.0) / 3e-3
+    assert found.box_gauge_error == pytest.approx(chords.std(), rel=0.15)
+    assert found.box_log_error == pytest.approx(np.log(draws[:, 0]).std(), rel=0.15)
+
+
 def test_the_error_of_the_mean_is_that_of_the_fits_at_its_own_loading():
     """Normal draws with rho and r_c at odds, against the law of error propagation."""
     plain = made_up(spread=0.0)
@@ -246,13 +274,20 @@ def test_the_error_of_the_mean_is_that_of_the_fits_at_its_own_loading():
             for r, s in zip(rho, sizes, strict=True)
         ]
     )
+    # responses e^(20 e) that are off by as much at the far end, with no share of z
+    other = np.random.default_rng(90412).standard_normal(20_000)
+    responses = np.exp(20.0 * np.multiply.outer(1.0 + 0.1 * other, plain.strains))
+    draws = draws[..., None, None] * responses[:, None, :]
     unsure = replace(plain, draws=draws)
     gap, e, layout = FILM.electrode_gap, -1.5 * D, FourTerminal(1e-4, 1e-4)
     straight = replace(FILM, layout=layout)
 
     def error(blocks, phi=0.16, film=FILM):
-        how = {"castings": 2, "seed": 1, "strains": [0.0]}
-        return cast_lattice(blocks, film, phi, **how).box_log_error
+        return cast(blocks, phi, film).box_log_error
+
+    def cast(blocks, phi=0.16, film=FILM):
+        how = {"castings": 2, "seed": 1, "strains": [0.0, 0.01]}
+        return cast_lattice(blocks, film, phi, **how)
 
     assert error(plain) == 0.0
     # of rho (gap + e) with e' = r_c/rho: gap z0 + 60 D (tie z0 + ...) over gap + e
@@ -260,6 +295,9 @@ def test_the_error_of_the_mean_is_that_of_the_fits_at_its_own_loading():
     assert error(unsure) == pytest.approx(0.1 * own, rel=0.03)
     assert error(unsure, 0.2) == pytest.approx(0.02 * own, rel=0.03)
     assert 0.02 * own < error(unsure, 0.18) < 0.1 * own
+    # (e^(0.2 (1 + 0.1 z)) - 1)/0.01 is off by 2 e^0.2 z to first order
+    assert cast(unsure).box_gauge_error == pytest.approx(2.0 * np.exp(0.2), rel=0.03)
+    assert cast(unsure).gauge_factor.standard_error >= cast(unsure).box_gauge_error
     # sensing bars leave the electrodes out
     assert error(unsure, film=straight) == pytest.approx(0.1, rel=0.03)
     draws[:, :, ::4] = np.inf

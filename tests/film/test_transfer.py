@@ -5,6 +5,7 @@ import pytest
 from reference.diluted_lattice import conductance
 from reference.made_up_boxes import (
     CRITICAL,
+    DIAMETER,
     LENGTHS,
     SHORT,
     THRESHOLD,
@@ -15,8 +16,9 @@ from reference.made_up_boxes import (
 from percsim.ensemble.statistics import effective_medium_mean
 from percsim.film import LoadingThreshold, fit_loadings
 from percsim.film.transfer import (
+    ELECTRODE_REACH,
     _influence,
-    _response_weights,
+    _Responses,
     film_threshold,
     weighted_medium,
 )
@@ -127,19 +129,76 @@ def test_electrode_term_with_a_response_of_its_own():
 
 
 def test_weights_of_the_responses_are_generalised_least_squares():
-    # q + k/line + noise with k normal of deviation 1 x reach: covariance
-    # V = diag(noise^2) + (reach/line)(reach/line)^T, weights V^-1 1/(1^T V^-1 1)
-    relative = np.array([[1.0, 1.05, 1.1], [1.0, 1.06, 1.12], [1.0, 1.04, 1.13]])
+    # q (1 - s) + k/line + noise with k normal of deviation 1 x reach: covariance
+    # V = diag(noise^2) + (reach/line)(reach/line)^T, a = 1 - s, weights V^-1 a/(a^T V^-1 a)
+    # and a variance of 1/(a^T V^-1 a), of which the noise makes w^T diag(noise^2) w
+    y = np.array([[1.0, 1.05, 1.1], [1.0, 1.06, 1.12], [1.0, 1.04, 1.13]])
     errors = np.array([[0.0, 0.02, 0.03], [0.0, 0.01, 0.02], [0.0, 0.005, 0.01]])
     line, reach = np.array([6.0, 10.0, 15.0]), 2.0
-    change = np.log(relative[:, 2].mean())
-    along = reach / line
-    cov = np.diag((errors[:, 2] / change) ** 2) + np.outer(along, along)
-    want = np.linalg.solve(cov, np.ones(3))
-    ours = _response_weights(relative, errors, line, reach)
-    np.testing.assert_allclose(ours[0], want / want.sum(), rtol=1e-9)
-    assert ours[0].sum() == pytest.approx(1.0)
-    assert ours[1].sum() == pytest.approx(0.0, abs=1e-12)
+    a = 1.0 - np.array([0.3, 0.15, 0.1])
+    change = np.log(y[:, 2].mean())
+    noise, along = errors[:, 2] / change, reach / line
+    want = np.linalg.solve(np.diag(noise**2) + np.outer(along, along), a)
+    variance = 1.0 / (want @ a)
+    want *= variance
+    ours = _Responses.of(y, 0, errors, line, reach, 1.0 - a, np.ones(3))
+    np.testing.assert_allclose(ours.weights[0], want, rtol=1e-9)
+    assert ours.weights @ a == pytest.approx([1.0, 0.0], abs=1e-12)
+    assert ours.doubt[0] ** 2 == pytest.approx(variance - (want**2) @ noise**2, rel=1e-6)
+
+
+def test_contacts_to_the_electrodes_do_not_open():
+    # a material that rises to q, contacts of 4 ohm m^2 to the electrodes that rise by f
+    # and particles that short 9 of it: A/G = q (rho L - 9) + 4 f
+    base = loading(0.30)
+    rho, short, contact = 1e6, 9.0, 4.0
+    q, f = np.array([1.0, 1.02, 1.04, 1.06]), np.array([1.0, 1.0, 0.99, 0.98])
+    lengths = np.array(base.lengths)
+    y = q * (rho * lengths - short)[:, None] + contact * f
+    noise = np.random.default_rng(90417).standard_normal((3, 24, 4)) * [0, 1, 1, 1]
+    boxes = [
+        s / row * np.exp(0.02 * z)
+        for s, row, z in zip(base.sections, y, noise, strict=True)
+    ]
+
+    def gauge(loading):
+        (found,) = fit(loading, resamples=400)
+        ratio = found.resistivity_draws[:, 3] / found.resistivity_draws[:, 0]
+        return found, found.resistivity[3] / found.resistivity[0] - 1.0, ratio.std()
+
+    known = replace(
+        base,
+        conductances=tuple(boxes),
+        electrode_shares=tuple(contact / y[:, 0]),
+        electrode_rises=tuple(f),
+    )
+    found, rise, error = gauge(known)
+    # 24 boxes of three lengths and a quarter of a diameter of film that is not known of
+    assert 0.02 / np.sqrt(72) < error < 0.05 * 0.06 + 0.02 / np.sqrt(24)
+    assert rise == pytest.approx(0.06, abs=3.0 * error)
+    excess = found.electrode_excess - (contact * f - q * short)
+    assert np.abs(excess).max() < 3.0 * ELECTRODE_REACH * DIAMETER * rho
+    # not told of them, boxes read low, by the share of those contacts in the longest
+    short_lived = gauge(replace(known, electrode_shares=(), electrode_rises=()))[1]
+    assert short_lived < rise * (1.0 - 0.9 * contact / y[-1, 0])
+    # boxes without scatter leave no doubt
+    calm = replace(known, conductances=tuple(s / np.tile(row, (24, 1)) for s, row in zip(
+        base.sections, y, strict=True)))  # fmt: skip
+    exact, rise, error = gauge(calm)
+    assert rise == pytest.approx(0.06, rel=1e-9)
+    assert error < 1e-6
+    np.testing.assert_allclose(exact.electrode_excess, contact * f - q * short, rtol=1e-6)
+
+
+def test_one_length_leaves_some_of_the_response_unknown():
+    base = loading(0.30, lengths=(100e-6,))
+    (found,) = fit(replace(base, electrode_shares=(0.1,)), resamples=400)
+    box = np.expm1(0.045)
+    assert found.resistivity[3] / found.resistivity[0] == pytest.approx(1.0 + box / 0.9)
+    draws = found.resistivity_draws[:, 3] / found.resistivity_draws[:, 0]
+    # a quarter of one diameter of ten, and the share of the contacts once more
+    wanted = box / 0.9 * 0.025 / 0.9
+    assert draws.std() == pytest.approx(wanted, rel=4.0 / np.sqrt(800))
 
 
 def test_scatter_that_all_states_share_does_not_blur_the_response():
@@ -301,6 +360,9 @@ def test_summary_keys():
         ({"volume_fraction": 1.2}, "between 0 and 1"),
         ({"temperatures": (293.15,)}, "as many strains"),
         ({"dimension": 1}, "2 or 3"),
+        ({"electrode_shares": (0.1, 0.1)}, "must have 3 entries or none"),
+        ({"electrode_rises": (1.0,)}, "must have 4 entries or none"),
+        ({"electrode_shares": (0.1, 1.0, 0.1)}, "0 to below 1"),
     ],
 )
 def test_bad_loadings_are_refused(change, message):

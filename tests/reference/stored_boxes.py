@@ -91,6 +91,7 @@ class StoredBoxes(dict):
         return {
             "n_links": 1000,
             "lost_share": 0.0,
+            "electrode_share": 0.0,
             "conductances": [conductance * fall for fall in falls],
         }
 

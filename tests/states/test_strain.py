@@ -376,8 +376,10 @@ def test_states_that_make_no_sense_are_refused():
         Mounting("free").stretches(float("nan"))
     with pytest.raises(ValueError, match="above 0 K"):
         State(temperature=0.0)
-    with pytest.raises(ValueError, match="positive volume"):
+    with pytest.raises(ValueError, match="gradient must be finite"):
         State(gradient=((1.0, 0.0), (0.0, float("nan"))))
+    with pytest.raises(ValueError, match="positive volume"):
+        State(gradient=((1.0, 0.0), (0.0, -1.0)))
 
 
 def test_the_strain_follows_the_axis_of_the_current():

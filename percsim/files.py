@@ -1,0 +1,70 @@
+"""Text files that a person hands in: a plan, a table of readings or sizes."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+__all__ = ["LARGEST", "read_rows", "read_text"]
+
+LARGEST = 2_000_000
+"""Bytes of the largest file that is read; a device without an end is refused by it."""
+
+_MOST_COLUMNS = 200
+
+
+def read_text(path: str | Path) -> str:
+    """Read a text file in UTF-8.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be read, is too large or no text; the message leaves the name out.
+
+    """
+    try:
+        with Path(path).open("rb") as stream:
+            raw = stream.read(LARGEST + 1)
+    except (OSError, MemoryError) as error:
+        reason = (getattr(error, "strerror", None) or str(error)).lower()
+        raise ValueError(f"cannot be read: {reason}") from None
+    if len(raw) > LARGEST:
+        raise ValueError(f"is larger than {LARGEST / 1e6:g} MB, which nothing here needs")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise ValueError(f"line {line} is not UTF-8 text; save the file as UTF-8") from None
+
+
+def read_rows(path: str | Path) -> list[tuple[int, list[str]]]:
+    """Read a table: comma, semicolon or tab between cells, one line a row.
+
+    Returns
+    -------
+    list of (int, list of str)
+        Number of the line, counted from 1, and its cells; empty lines and those that begin
+        with # are left out.
+
+    Raises
+    ------
+    ValueError
+        As `read_text`, and if a line is not CSV or names too many columns.
+
+    """
+    lines = [
+        (number, line)
+        for number, line in enumerate(read_text(path).splitlines(), 1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    between = max(",;\t", key=lines[0][1].count) if lines else ","
+    rows = []
+    for number, line in lines:
+        try:
+            cells = next(csv.reader([line], delimiter=between, strict=True))
+        except csv.Error as error:
+            raise ValueError(f"line {number} is not CSV: {error}") from None
+        if len(cells) > _MOST_COLUMNS:
+            raise ValueError(f"line {number} has more than {_MOST_COLUMNS} cells")
+        rows.append((number, [cell.strip() for cell in cells]))
+    return rows
