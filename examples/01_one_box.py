@@ -13,7 +13,11 @@ flake = ps.Filler(
 recipe = ps.Recipe(((flake, 0.30),), ps.Elastomer(density=1030.0, mix_ratio=7.0))
 box = ps.Box(size=(120e-6, 120e-6, 120e-6), periodic=(False, True, True))
 law = ps.ContactOpeningLaw(
-    g0=8e-5, beta=100.0, delta_b=0.01, Ea=0.0, electrode_conductance=8e-5,
+    g0=8e-5,
+    beta=100.0,
+    delta_b=0.01,
+    Ea=0.0,
+    electrode_conductance=8e-5,
     opening_length=10e-6,
 )
 

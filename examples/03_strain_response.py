@@ -20,7 +20,11 @@ flake = ps.Filler(
 )
 recipe = ps.Recipe(((flake, 0.30),), ps.Elastomer(density=1030.0, mix_ratio=7.0))
 law = ps.ContactOpeningLaw(
-    g0=8e-5, beta=100.0, delta_b=0.01, Ea=0.0, electrode_conductance=8e-5,
+    g0=8e-5,
+    beta=100.0,
+    delta_b=0.01,
+    Ea=0.0,
+    electrode_conductance=8e-5,
     opening_length=10e-6,
 )
 mounting = ps.Mounting("bonded", part_poisson_ratio=0.33)

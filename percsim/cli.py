@@ -354,7 +354,7 @@ def _say_result(result: Result, quiet: bool, as_json: bool) -> None:
 def run(
     plan: PlanArgument,
     out: Annotated[
-        Path | None,
+        str | None,
         typer.Option(
             metavar="FOLDER", help="Results folder; default out/ and the plan's name."
         ),
@@ -452,12 +452,14 @@ def _carry_out(
         )
 
 
-def _folder(plan: Path, out: Path | None) -> Path:
+def _folder(plan: Path, out: str | None) -> Path:
     """Results folder asked for, or the one that goes by the plan's name."""
-    return Path("out") / plan.stem if out is None else out
+    from percsim.ensemble.folder import results_folder
+
+    return results_folder(Path("out") / plan.stem if out is None else out)
 
 
-def _with_readings(plan: Path, readings: Path, out: Path | None) -> tuple[Plan, Plan, Path]:
+def _with_readings(plan: Path, readings: Path, out: str | None) -> tuple[Plan, Plan, Path]:
     """Plan as written, the plan with the readings of a file, and its results folder."""
     from percsim.plan import Plan
     from percsim.readings import read_readings
@@ -484,7 +486,7 @@ def anchor(
     plan: PlanArgument,
     readings: ReadingsArgument,
     out: Annotated[
-        Path | None,
+        str | None,
         typer.Option(
             metavar="FOLDER",
             help="Results folder, used as it is if the plan was run there; default out/"
@@ -524,7 +526,7 @@ def agree(
     plan: PlanArgument,
     readings: ReadingsArgument,
     out: Annotated[
-        Path | None,
+        str | None,
         typer.Option(
             metavar="FOLDER",
             help="Results folder of the plan; default out/ and the plan's name. It is run"
@@ -1205,7 +1207,7 @@ def _with_error(row: dict[str, Any], kind: str) -> str:
 @_guarded
 def report(
     folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Results folder of a run.")
+        str, typer.Argument(metavar="FOLDER", help="Results folder of a run.")
     ],
     quiet: Quiet = False,
     as_json: Json = False,
@@ -1215,9 +1217,14 @@ def report(
 
     An interrupted run is drawn from the boxes it has stored.
     """
+    from percsim.ensemble.folder import results_folder, torn
     from percsim.run import redraw
 
-    _say_result(redraw(folder), quiet, as_json)
+    was_torn = torn(results_folder(folder))
+    result = redraw(folder)
+    if was_torn:
+        _tell(f"the files in {folder} were of two runs, one was stopped; written anew")
+    _say_result(result, quiet, as_json)
 
 
 @app.command(
@@ -1245,7 +1252,7 @@ def lots(
         typer.Option("--reading", "-r", metavar="R", help="One reading, '1.2 kohm'."),
     ] = None,
     folder: Annotated[
-        Path | None,
+        str | None,
         typer.Option(help="Results folder, for the predicted spread and the window."),
     ] = None,
     cv: Annotated[
@@ -1367,7 +1374,9 @@ def lots(
 
     predicted = None
     if folder is not None:
-        predicted, planned = _predicted(folder)
+        from percsim.ensemble.folder import results_folder
+
+        predicted, planned = _predicted(results_folder(folder))
         limits = limits or planned
     import numpy as np
 
@@ -1477,11 +1486,13 @@ def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
 
     Measured films decide where there are any.
     """
+    from percsim.ensemble.folder import refuse_torn
     from percsim.errors import FolderError
     from percsim.plan import Plan
     from percsim.report.tables import anchored, deciding_index, number
 
     path = folder / "summary.json"
+    refuse_torn(folder)
     try:
         summary = json.loads(path.read_text(encoding="utf-8"))
         told = anchored(summary)

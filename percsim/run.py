@@ -21,6 +21,17 @@ import numpy as np
 from percsim.assemble import Findings, assemble, find
 from percsim.assemble.stages import Stages, spend
 from percsim.decision.choose import Decision
+from percsim.ensemble.folder import (
+    FolderLock,
+    checksum,
+    links_work,
+    new_results,
+    refuse_others,
+    results_folder,
+    show,
+    sweep,
+    write_atomically,
+)
 from percsim.ensemble.simulate import BoxJob, Sample, run_job, solve_sample
 from percsim.ensemble.store import (
     DATABASE,
@@ -28,7 +39,6 @@ from percsim.ensemble.store import (
     Store,
     encode_json,
     environment_record,
-    write_atomically,
 )
 from percsim.ensemble.threshold import GrowthJob
 from percsim.ensemble.workers import Executor, Progress, run_jobs
@@ -111,13 +121,14 @@ def _sample(plan: Plan, decision: Decision) -> Sample | None:
 
 def _write(
     plan: Plan,
+    text: str,
     folder: Path,
     records: dict[str, Record],
     extra: dict[str, Any],
     stages: Stages | None = None,
     store: Store | None = None,
 ) -> Result:
-    """Write what a folder shows, numbers first, so that a picture can never cost them.
+    """Write results and show them, numbers first, so that a picture can never cost them.
 
     With a store the folder becomes that of the plan.
     """
@@ -130,26 +141,39 @@ def _write(
             "The boxes were computed on more than one machine or with several versions "
             "of a library; last digits may differ from those of a single one.",
         )
+    if not links_work(folder):
+        summary["cautions"].insert(
+            0,
+            "The results folder cannot hold links, so its files were put in place one by "
+            'one: they are of one run if manifest.json beside them says "whole".',
+        )
     try:
         if store is not None:
-            # a folder becomes this plan's once its results are there, and not before
-            store.save_artefacts({"plan": plan.as_dict(), "run": extra})
-            write_atomically(folder / "plan.toml", plan.whole_text)
-        write_atomically(folder / "summary.json", encode_json(summary, indent=1) + "\n")
+            # a folder becomes this plan's once its results are known, and not before
+            store.save_artefacts(_of_plan(plan) | {"run": extra})
+        results = new_results(folder)
+        write_atomically(results / "plan.toml", text)
+        write_atomically(results / "summary.json", encode_json(summary, indent=1) + "\n")
         report = write_report(
-            folder,
+            results,
             summary,
             tables["boxes"],
             tables["responses"],
             tables["castings"],
             _sample(plan, decision),
         )
+        check_interrupt()
+        show(folder, results)
     except (OSError, FolderError) as error:
         raise FolderError(
             f"{error}; the finished boxes are stored, 'percsim report {folder}' writes the "
-            "rest once there is room"
+            "rest once that is put right"
         ) from error
     return Result(summary, folder, report.failures)
+
+
+def _of_plan(plan: Plan) -> dict[str, Any]:
+    return {"plan": plan.as_dict(), "plan_text": plan.whole_text}
 
 
 @interrupts()
@@ -202,7 +226,7 @@ def run_plan(
         On Ctrl-C; the finished boxes are stored and the same call goes on from there.
 
     """
-    folder = Path(out)
+    folder = results_folder(out)
     if verify_film is not None:
         # too small a budget is told before anything is computed
         for mix in plan.mixes:
@@ -210,13 +234,13 @@ def run_plan(
             film_jobs(mix, fullest.weight_fraction, verify_film)
     if fresh or not (folder / DATABASE).is_file():
         check_placement(plan)
-    with Store.open(folder, fresh=fresh) as store:
+    same = {"plan.toml": checksum(plan.text.encode())}
+    with Store.open(folder, fresh=fresh, same=same) as store:
         damaged = tuple(store.damaged)
         refuse_other_boxes(plan, store)
         if not (folder / "summary.json").is_file():
             # so that an interrupted first run can be reported
-            store.save_artefact("plan", plan.as_dict())
-            write_atomically(folder / "plan.toml", plan.whole_text)
+            store.save_artefacts(_of_plan(plan))
 
         def run(boxes: Sequence[BoxJob]) -> None:
             jobs: list[GrowthJob | BoxJob] = [
@@ -256,7 +280,8 @@ def run_plan(
             "environment": environments[-1],
             "environments": environments,
         }
-        result = _write(plan, folder, store.records(), extra, stages, store)
+        records = store.records()
+        result = _write(plan, plan.whole_text, folder, records, extra, stages, store)
     return replace(result, recomputed=damaged)
 
 
@@ -327,8 +352,12 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
         If the folder holds no results, or too few to say anything.
 
     """
-    folder = Path(folder)
-    with Store.read(folder) as store:
+    folder = results_folder(folder)
+    if not (folder / DATABASE).is_file():  # a lock would make the folder
+        raise FolderError(f"{folder} holds no results ({DATABASE} is missing)")
+    with FolderLock(folder), Store.read(folder) as store:
+        refuse_others(folder)
+        sweep(folder)
         records, damaged = store.records(), store.damaged
         stored_plan = store.load_artefact("plan")
         if stored_plan is None:
@@ -349,6 +378,7 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
             "environment": (store.environments or [{}])[-1],
             "environments": store.environments,
         }
-    if damaged:
-        extra = {**extra, "damaged_rows": damaged}
-    return _write(plan, folder, records, extra)
+        text = store.load_artefact("plan_text", plan.whole_text)
+        if damaged:
+            extra = {**extra, "damaged_rows": damaged}
+        return _write(plan, text, folder, records, extra)

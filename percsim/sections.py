@@ -587,21 +587,24 @@ class _Sizes(Reader):
 
         path = PLAN_FOLDER.get() / name
         try:
+            # what a plan from elsewhere names must not reach the rest of the machine
+            if not path.resolve().is_relative_to(PLAN_FOLDER.get().resolve()):
+                raise ValueError(": must lie beside the plan or below")
+            if path.exists() and not path.is_file():
+                raise ValueError(": is not a file")  # reading a pipe would never end
             edges, shares = read_size_bins(path)
-        except ValueError as error:
-            reason = str(error).removeprefix(str(path))
+        except (OSError, ValueError, RuntimeError) as error:
+            if isinstance(error, OSError):
+                reason = f": cannot be read: {(error.strerror or str(error)).lower()}"
+            elif "\0" in name or isinstance(error, RuntimeError):
+                reason = ": is no name of a file"
+            else:
+                reason = str(error).removeprefix(str(path))
             raise FaultsError([(".csv", f"= {name!r}{reason}")]) from None
-        for edge in (edges[0], edges[-1]):
+        for edge, which in ((edges[0], "smallest"), (edges[-1], "largest")):
             if not self.length.lowest <= edge <= self.length.highest:
-                raise FaultsError(
-                    [
-                        (
-                            ".csv",
-                            f"= {name!r} holds {format_quantity(float(edge), 'length')};"
-                            f" sizes may run from {self.length.range}",
-                        )
-                    ]
-                )
+                found = f"= {name!r}: its {which} size is out of range, {self.length.range}"
+                raise FaultsError([(".csv", found)])
         return tuple(map(float, edges)), tuple(map(float, shares))
 
     def write(self, value: Any) -> Any:

@@ -1,9 +1,11 @@
 """Settings of the whole suite."""
 
+import fcntl
 import signal
 
 import pytest
 from hypothesis import HealthCheck, settings
+from quick import no_pictures
 
 # the same examples on every machine and day, and no clock: what passes here passes there
 settings.register_profile(
@@ -40,3 +42,34 @@ def ctrl_c():
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     yield
     signal.signal(signal.SIGINT, before)
+
+
+@pytest.fixture(scope="session")
+def shared(request, tmp_path_factory):
+    """Folders that are made once a session, by the first worker of xdist that asks.
+
+    `shared(name, make)` gives the folder that `make(folder)` filled; whoever writes takes a
+    copy.
+    """
+    root = tmp_path_factory.getbasetemp()
+    if hasattr(request.config, "workerinput"):
+        root = root.parent  # that of all workers
+
+    def made(name, make):
+        folder = root / f"shared-{name}"
+        with open(root / f"{name}.lock", "w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not folder.exists():
+                part = folder.with_suffix(".part")
+                make(part)
+                part.rename(folder)
+        return folder
+
+    return made
+
+
+@pytest.fixture(name="no_pictures")
+def _no_pictures():
+    """`quick.no_pictures` for a whole test."""
+    with no_pictures():
+        yield

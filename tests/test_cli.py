@@ -545,6 +545,39 @@ def test_a_fresh_start_says_whose_results_it_removes(
     assert told() == []
 
 
+def test_a_folder_without_a_name_is_refused(
+    plan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    readings = tmp_path / "cups.csv"
+    readings.write_text("weight_fraction (wt%),electrode_gap,resistance\n26,3 mm,1 kohm\n")
+    for words in (
+        ("run", plan, "--out"), ("anchor", plan, readings, "--out"),
+        ("agree", plan, readings, "--out"), ("report",), ("lots", "--folder"),
+    ):  # fmt: skip
+        result = call(*words, "")
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert result.stderr == (
+            "the name of the results folder is empty; write . for this one\n"
+        )
+    assert sorted(os.listdir()) == ["cups.csv", "film.toml"]
+
+
+@pytest.mark.parametrize("name", ["plan.toml", "summary.json", "report.html"])
+def test_a_run_refuses_a_folder_with_files_of_somebody(plan: Path, name: str) -> None:
+    mine = plan.parent / name
+    mine.write_text("mine")
+    for options in ((), ("--fresh",)):
+        result = call("run", plan, "--out", plan.parent, "--quiet", *options)
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert result.stderr == (
+            f"{mine} is not known as percsim's own; copy what you want to keep elsewhere"
+            " and remove it, or choose another folder\n"
+        )
+    assert mine.read_text() == "mine"
+    assert sorted(os.listdir(plan.parent)) == sorted(["film.toml", name])
+
+
 # --- lots
 
 LOT = "casting,resistance_kohm,uncured_kohm\n1,1.21,2.9\n2,1.50,3.7\n3,1.38,3.3\n4,open,\n"

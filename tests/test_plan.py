@@ -7,6 +7,7 @@ from __future__ import annotations
 import copy
 import json
 import math
+import os
 import pickle
 import re
 import tomllib
@@ -405,7 +406,7 @@ def test_the_powder_of_the_readme_loads(
         ("lower_um,upper_um,share\n2,5,1\n6,7,1\n", "= 'powder.csv', line 3: bins must touch"),
         ("lower_um,upper_um,share\n2,5,1\n5,4,1\n", "= 'powder.csv', line 3: a bin must run"),
         ("lower_um,upper_um,share\n2,5,0\n", "= 'powder.csv': histogram shares must be"),
-        ("lower_um,upper_um,share\n2,50000,1\n", "= 'powder.csv' holds 50 mm; sizes may run"),
+        ("lower_um,upper_um,share\n2,50000,1\n", "= 'powder.csv': its largest size is out of range, "),
         (b"lower_um,upper_um,share\n2,5,\xe9\n", "= 'powder.csv': line 2 is not UTF-8 text"),
         ('lower_um,upper_um,share\n2,"5\n",1\n', "= 'powder.csv': line 2 is not CSV"),
     ],
@@ -422,6 +423,40 @@ def test_bad_size_sheets_give_one_line(
         (tmp_path / "powder.csv").write_bytes(raw)
     (line,) = faults(filler={"diameter": {"csv": "powder.csv", "weighting": "volume"}})
     assert line.startswith(f"filler.diameter.csv {expected}")
+
+
+def test_a_csv_is_read_beside_the_plan_only_and_its_content_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plans, secret = tmp_path / "plans", tmp_path / "secret.csv"
+    (plans / "sizes").mkdir(parents=True)
+    monkeypatch.chdir(plans)
+    secret.write_text("password 1234\nlower_um,upper_um,share\n")
+    (plans / "sizes" / "a.csv").write_text(SHEET)
+    (plans / "within.csv").symlink_to("sizes/a.csv")
+    (plans / "link.csv").symlink_to(secret)
+    (plans / "up").symlink_to(tmp_path)
+    (plans / "round.csv").symlink_to("round.csv")
+    (plans / "beside.csv").write_text(secret.read_text())
+    os.mkfifo(plans / "pipe.csv")
+
+    def told(name: str) -> tuple[str, ...]:
+        return faults(filler={"diameter": {"csv": name, "weighting": "volume"}})
+
+    for name in ("sizes/a.csv", "within.csv", str(plans / "sizes" / "a.csv")):
+        diameter = {"csv": name, "weighting": "volume"}
+        Plan.from_dict(changed(filler={"diameter": diameter}))
+    for name in ("link.csv", "up/secret.csv", "../secret.csv", str(secret), "/dev/zero"):
+        (line,) = told(name)
+        assert line == f"filler.diameter.csv = {name!r}: must lie beside the plan or below"
+    for name in ("pipe.csv", "sizes"):
+        (line,) = told(name)
+        assert line == f"filler.diameter.csv = {name!r}: is not a file"
+    for name in ("round.csv", "a\0b", "beside.csv", "x" * 5000):
+        (line,) = told(name)
+        assert line.startswith("filler.diameter.csv = ")
+        assert "password" not in line
+        assert "\n" not in line
 
 
 def test_sieves_cut_every_kind_of_sizes(tmp_path: Path) -> None:

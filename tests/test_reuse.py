@@ -3,6 +3,7 @@
 import json
 import shutil
 import sqlite3
+import sys
 
 import pytest
 from test_run import SMALL, digits
@@ -41,18 +42,28 @@ def plan_of(text, *swaps, name="small.toml"):
     return plan
 
 
-@pytest.fixture(scope="module", autouse=True)
-def _without_pictures():
-    """Numbers and page as ever; pictures take most of the time of so small a run."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("percsim.report.figures.draw", lambda run: ())
+@pytest.fixture(autouse=True)
+def _quick(no_pictures):
+    """No pictures, few draws: what is compared here was drawn alike on both sides."""
+    few = {
+        "day_one.DRAWS": 128,
+        "ladder.DRAWS": 128,
+        "temperature.DRAWS": 128,
+        "film.FILMS": 20,
+    }
+    with pytest.MonkeyPatch.context() as patch:  # its own: a test may undo others
+        for name, count in few.items():
+            # functions of the package have the names of their modules
+            module, _, what = name.partition(".")
+            patch.setattr(sys.modules[f"percsim.assemble.{module}"], what, count)
+        patch.setattr("percsim.film.variance.RESAMPLES", 20)
         yield
 
 
-@pytest.fixture(scope="module")
-def staged(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("staged") / "out"
-    return run_plan(plan_of(STAGED), folder, workers=1).folder
+@pytest.fixture
+def staged(shared):
+    """A finished run of the staged plan; whoever writes takes a copy."""
+    return shared("staged", lambda out: run_plan(plan_of(STAGED), out, workers=1))
 
 
 @pytest.fixture
@@ -115,10 +126,10 @@ def test_back_to_the_plan_before(folder):
     assert digits(folder) == first
 
 
-@pytest.fixture(scope="module")
-def single(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("single") / "out"
-    return run_plan(plan_of(SMALL), folder, workers=1).folder
+@pytest.fixture
+def single(shared):
+    """A finished run of the small plan; whoever writes takes a copy."""
+    return shared("small-quick", lambda out: run_plan(plan_of(SMALL), out, workers=1))
 
 
 def test_a_loading_more_runs_its_own_boxes_alone(single, tmp_path):
@@ -165,7 +176,10 @@ def everything(folder):
         ('closed_at = "-40 C"', 'closed_at = "-30 C"', "[contacts] closed_at: "),
     ],
 )
-def test_other_boxes_are_refused_by_name_and_nothing_changes(single, old, new, named):
+def test_other_boxes_are_refused_by_name_and_nothing_changes(
+    single, tmp_path, old, new, named
+):
+    single = shutil.copytree(single, tmp_path / "out")
     before = everything(single)
     plan = plan_of(SMALL, (old, new), EASY)
     for attempt in (
@@ -222,10 +236,10 @@ def test_a_full_disk_at_the_end_leaves_a_folder_that_report_puts_right(
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("os.fsync", full)
-    with pytest.raises(FolderError, match=r"no space left.*percsim report"):
-        run_plan(plan, folder, workers=1)
-    monkeypatch.undo()
+    with monkeypatch.context() as disk:
+        disk.setattr("os.fsync", full)
+        with pytest.raises(FolderError, match=r"no space left.*percsim report"):
+            run_plan(plan, folder, workers=1)
     assert digits(folder) == before
     redraw(folder)
     assert json.loads((folder / "summary.json").read_text())["plan"] == plan.as_dict()

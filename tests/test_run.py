@@ -3,18 +3,33 @@
 import csv
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
+import time
 
 import numpy as np
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from percsim.ensemble.store import Store
+import percsim.report.figures
+from percsim.cli import main
+from percsim.ensemble.folder import MANIFEST, FolderLock, refuse_torn, torn
+from percsim.ensemble.store import Store, decode_json
+from percsim.ensemble.workers import Interrupted
 from percsim.errors import FolderError
 from percsim.plan import Plan
-from percsim.run import assemble, box_jobs, estimate, redraw, run_plan, threshold_jobs
+from percsim.report.figures import FIGURES
+from percsim.run import (
+    Result,
+    assemble,
+    box_jobs,
+    estimate,
+    redraw,
+    run_plan,
+    threshold_jobs,
+)
 
 PATIENCE = 1800.0  # [s]; a busy machine compiles the kernels first
 SMALL = """
@@ -61,11 +76,18 @@ def plan_file(tmp_path_factory):
     return path
 
 
+def run_whole(plan_file, folder):
+    assert run_plan(Plan.load(plan_file), folder, workers=1).figure_failures == ()
+
+
 @pytest.fixture(scope="module")
-def finished(plan_file, tmp_path_factory):
-    """The reference: one process, no interruption."""
-    folder = tmp_path_factory.mktemp("finished") / "out"
-    return run_plan(Plan.load(plan_file), folder, workers=1)
+def finished(shared, plan_file, tmp_path_factory):
+    """The reference: one process, no interruption, every picture."""
+    whole = shared("small", lambda folder: run_whole(plan_file, folder))
+    folder = shutil.copytree(
+        whole, tmp_path_factory.mktemp("finished") / "out", symlinks=True
+    )
+    return Result(decode_json((folder / "summary.json").read_text()), folder)
 
 
 def digits(folder):
@@ -149,20 +171,25 @@ def test_tables_have_a_row_for_each_box_state_and_casting(finished):
     assert (finished.folder / "plan.toml").read_text() == SMALL
     figures = list((finished.folder / "figures").glob("*.png"))
     assert len(figures) >= 7
-    assert finished.figure_failures == ()
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_same_digits_with_two_workers(finished, plan_file, tmp_path):
     run_plan(Plan.load(plan_file), tmp_path / "two", workers=2)
     assert digits(tmp_path / "two") == digits(finished.folder)
 
 
-# `percsim run` that says when a number of jobs is done, and then waits to be stopped
-WAITING = """
+# `percsim run` without pictures
+QUICK = """
 import sys
+import percsim.report.figures
 import percsim.run
 from percsim.cli import main
 
+percsim.report.figures.draw = lambda run: ()
+"""
+# and one that says when a number of jobs is done, and then waits to be stopped
+WAITING = QUICK + """
 run_jobs, stop, batch = percsim.run.run_jobs, int(sys.argv.pop(1)), float(sys.argv.pop(1))
 
 def run_and_wait(*arguments, progress, **options):
@@ -174,7 +201,7 @@ def run_and_wait(*arguments, progress, **options):
 
 percsim.run.run_jobs = run_and_wait
 main()
-"""
+"""  # fmt: skip
 
 
 def run_command(plan_file, folder, *before):
@@ -207,12 +234,13 @@ def test_same_digits_after_a_kill_and_a_restart(
     assert len(threshold_jobs(plan)) < stop < len(threshold_jobs(plan) + box_jobs(plan))
     with Store.read(folder) as store:
         assert store.counts() == {"done": stop, "failed": 0}
-    again = run_command(plan_file, folder)
+    again = run_command(plan_file, folder, "-c", QUICK + "main()")
     _, errors = again.communicate(timeout=PATIENCE)
     assert again.returncode == 0, errors
     assert digits(folder) == digits(finished.folder)
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_redraw_gives_the_same_from_what_is_stored(finished, plan_file, tmp_path):
     before = digits(finished.folder)
     (finished.folder / "summary.json").unlink()
@@ -270,13 +298,18 @@ def test_a_figure_that_fails_costs_nothing_else(finished, plan_file, monkeypatch
     def broken(*_):
         raise RuntimeError("no ink")
 
-    monkeypatch.setattr("percsim.report.figures.figure_to_png", broken)
+    draw = percsim.report.figures.draw
+    monkeypatch.setattr(
+        "percsim.report.figures.draw",
+        lambda run: draw(run, ["ratio_vs_strain", "castings"]),
+    )
     before = digits(finished.folder)
-    result = redraw(finished.folder)
+    with monkeypatch.context() as patch:
+        patch.setattr("percsim.report.figures.figure_to_png", broken)
+        result = redraw(finished.folder)
     assert any("no ink" in failure for failure in result.figure_failures)
     assert digits(finished.folder) == before
     assert "no ink" in (finished.folder / "report.html").read_text()
-    monkeypatch.undo()
     assert redraw(finished.folder).figure_failures == ()
 
 
@@ -318,6 +351,7 @@ def test_a_run_is_assembled_with_one_blas_thread(finished, monkeypatch):
     assert {p["num_threads"] for p in seen if p["user_api"] == "blas"} == {1}
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_a_full_disk_while_reporting_keeps_the_boxes_and_says_how_to_go_on(
     finished, monkeypatch
 ):
@@ -326,10 +360,125 @@ def test_a_full_disk_while_reporting_keeps_the_boxes_and_says_how_to_go_on(
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("os.fsync", full)
-    with pytest.raises(FolderError, match=r"no space left.*percsim report"):
-        redraw(finished.folder)
-    monkeypatch.undo()
+    with monkeypatch.context() as disk:
+        disk.setattr("os.fsync", full)
+        with pytest.raises(FolderError, match=r"no space left.*percsim report"):
+            redraw(finished.folder)
     assert digits(finished.folder) == before
     redraw(finished.folder)
     assert digits(finished.folder) == before
+
+
+def test_report_waits_for_no_writer(finished):
+    with FolderLock(finished.folder), pytest.raises(FolderError, match="in use by process"):
+        redraw(finished.folder)
+
+
+@pytest.mark.usefixtures("no_pictures")
+def test_the_plan_as_written_stays_with_its_results(finished, plan_file, tmp_path):
+    folder = shutil.copytree(finished.folder, tmp_path / "out", symlinks=True)
+    assert (redraw(folder).folder / "plan.toml").read_text() == SMALL
+    other = tmp_path / "other.toml"
+    other.write_text(SMALL.replace("castings = 300", "castings = 301"))
+    edited = SMALL.replace("castings = 300", "castings = 302")
+    (folder / "plan.toml").write_text(edited)
+    before = digits(folder)
+    for attempt in (
+        lambda: run_plan(Plan.load(other), folder, workers=1),
+        lambda: run_plan(Plan.load(other), folder, workers=1, fresh=True),
+        lambda: redraw(folder),
+    ):
+        with pytest.raises(FolderError, match=r"plan\.toml is not as percsim wrote it"):
+            attempt()
+    assert digits(folder) == before
+    run_plan(Plan.load(folder / "plan.toml"), folder, workers=1)
+    assert (folder / "plan.toml").read_text() == edited
+    refuse_torn(folder)
+
+
+@pytest.mark.usefixtures("no_pictures")
+def test_a_folder_without_links_says_so(finished, tmp_path, monkeypatch, capsys):
+    folder = shutil.copytree(finished.folder, tmp_path / "out")
+    for module in ("percsim.ensemble.folder", "percsim.run"):
+        monkeypatch.setattr(f"{module}.links_work", lambda _: False)
+    result = redraw(folder)
+    assert not any(path.is_symlink() for path in folder.rglob("*"))
+    (caution,) = set(result.summary["cautions"]) - set(finished.summary["cautions"])
+    assert 'if manifest.json beside them says "whole"' in caution
+    assert caution in json.loads((folder / "summary.json").read_text())["cautions"]
+    assert "if manifest.json beside them says" in (folder / "report.html").read_text()
+    told = json.loads((folder / MANIFEST).read_text())
+    (folder / MANIFEST).write_text(json.dumps(told | {"state": "being written"}))
+    for command in (["lots", "--folder", str(folder)], ["report", str(folder), "--quiet"]):
+        monkeypatch.setattr(sys, "argv", ["percsim", *command])
+        with pytest.raises(SystemExit) as left:
+            main()
+        assert left.value.code == (2 if command[0] == "lots" else 0)
+        assert f"the files in {folder} " in capsys.readouterr().err
+    assert not torn(folder)
+
+
+def child(function):
+    """Start a function in a process of its own, which ends as the command line would."""
+    number = os.fork()
+    if number:
+        return number
+    try:
+        function()
+    except (KeyboardInterrupt, Interrupted):
+        os._exit(130)
+    except BaseException:
+        os._exit(1)
+    os._exit(0)
+
+
+@pytest.mark.parametrize("moments", [2, pytest.param(100, marks=pytest.mark.slow)])
+@pytest.mark.usefixtures("ctrl_c")
+def test_stopped_at_random_moments(tmp_path, monkeypatch, moments):
+    """A changed plan in a full folder: the old whole or the new whole, the same digits."""
+    figures = {"castings": FIGURES["castings"]}  # all of them take long
+    monkeypatch.setattr("percsim.report.figures.FIGURES", figures)
+    fewer = SMALL.replace('"10 wt%", "30 wt%", "36 wt%"', '"30 wt%"')
+    fewer = fewer.replace('"2 mm", "4 mm"', '"2 mm"').replace("count = 20", "count = 10")
+    plans = []
+    for name, text in (
+        ("a", fewer),
+        ("b", fewer.replace('"30 wt%"', '"30 wt%", "36 wt%"')),
+    ):
+        (tmp_path / f"{name}.toml").write_text(
+            text.replace("castings = 300", "castings = 100")
+        )
+        plans.append(Plan.load(tmp_path / f"{name}.toml"))
+    finished, plan = run_plan(plans[0], tmp_path / "old", workers=1), plans[1]
+    rng = np.random.default_rng(40721)
+
+    def run(folder):
+        return child(lambda: run_plan(plan, folder, workers=1))
+
+    first = shutil.copytree(finished.folder, tmp_path / "first", symlinks=True)
+    begun = time.monotonic()
+    assert os.waitpid(run(first), 0)[1] == 0
+    takes = time.monotonic() - begun
+    old, new = digits(finished.folder), digits(first)
+    assert old != new
+    ended = []
+    for k in range(moments):
+        folder = shutil.copytree(finished.folder, tmp_path / str(k), symlinks=True)
+        number = run(folder)
+        time.sleep(takes * rng.uniform())
+        how = rng.choice([signal.SIGKILL, signal.SIGINT])
+        os.kill(number, how)
+        code = os.waitstatus_to_exitcode(os.waitpid(number, 0)[1])
+        assert code in (0, -how if how == signal.SIGKILL else 130)
+        ended.append(code)
+        refuse_torn(folder)
+        shown = digits(folder)
+        assert shown in (old, new)
+        assert code != 0 or shown == new
+        assert os.waitpid(run(folder), 0)[1] == 0
+        assert digits(folder) == new
+        left = {p.name for p in folder.iterdir()} - {p.name for p in first.iterdir()}
+        assert left <= {"results.sqlite-wal", "results.sqlite-shm"}
+        shutil.rmtree(folder)
+    print(f"{moments} moments, ended with {ended}")
+    assert set(ended) - {0}  # some were stopped under way

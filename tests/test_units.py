@@ -130,7 +130,9 @@ def test_long_texts_are_refused_by_their_length(kind: str) -> None:
 
 
 PIECES = st.lists(
-    st.sampled_from(["1", "9e", "e-9", "**", "^3", "/", " ", "m", "ohm", ":", "K", "%", "to"]),
+    st.sampled_from(
+        ["1", "9e", "e-9", "**", "^3", "/", " ", "m", "ohm", ":", "K", "%", "to"]
+    ),
     max_size=14,
 ).map("".join)
 

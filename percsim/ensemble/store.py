@@ -1,4 +1,4 @@
-"""Stage 6. The results folder: boxes in SQLite, artefacts written whole or not at all.
+"""Stage 6. The store of a results folder: boxes and artefacts in SQLite.
 
 A box is stored under a key that says all it was computed from. So the store belongs to no
 plan: any plan finds in it the boxes that are its own, and never one of other inputs. Each
@@ -12,14 +12,12 @@ in a write-ahead log, so a kill or a full disk costs the batch in hand and nothi
 from __future__ import annotations
 
 import contextlib
-import errno
 import hashlib
 import json
 import math
 import os
 import platform
 import sqlite3
-import sys
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -28,21 +26,15 @@ from pathlib import Path
 from typing import Any, Literal
 
 from percsim import __version__
+from percsim.ensemble.folder import (
+    FolderLock,
+    reason,
+    refuse_others,
+    remove_results,
+    results_folder,
+    sweep,
+)
 from percsim.errors import FolderError
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _claim(handle: int) -> None:
-        os.lseek(handle, 1024, os.SEEK_SET)  # past the number that others read
-        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-
-else:
-    import fcntl
-
-    def _claim(handle: int) -> None:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-
 
 __all__ = [
     "DATABASE",
@@ -51,19 +43,14 @@ __all__ = [
     "decode_json",
     "encode_json",
     "environment_record",
-    "write_atomically",
 ]
 
 DATABASE = "results.sqlite"
 """Name of the store in a results folder."""
 
-_LOCK = ".results.lock"
 _SCHEMA_VERSION = 3
 _APPLICATION_ID = 0x70657263  # "perc" in the file header: this database is ours
-_OWN_FILES = (
-    DATABASE, f"{DATABASE}-wal", f"{DATABASE}-shm",
-    "report.html", "summary.json", "boxes.csv", "responses.csv", "castings.csv",
-)  # fmt: skip
+_OWN_FILES = (DATABASE, f"{DATABASE}-wal", f"{DATABASE}-shm")
 # no index and no key: a damaged one would have to be told from a damaged row
 _TABLES = {
     "meta": ("name", "value"),
@@ -158,64 +145,7 @@ def decode_json(text: str) -> Any:
     return _read_infinities(value) if 'inf"' in text else value
 
 
-# --- files and environment
-
-
-def _reason(error: OSError) -> str:
-    if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return "no space left"
-    return (error.strerror or str(error)).lower()
-
-
-def _sync_folder(folder: Path) -> None:
-    # Makes a rename last through a power cut; not every file system allows it.
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
-def write_atomically(path: str | os.PathLike[str], data: bytes | str) -> Path:
-    """Write a file beside its place and rename it, so that it is whole or absent.
-
-    Parameters
-    ----------
-    path : path-like
-        Where it shall be; its folder is made if missing.
-    data : bytes or str
-        Content; text is written as UTF-8.
-
-    Returns
-    -------
-    Path
-        The file written.
-
-    Raises
-    ------
-    FolderError
-        If it cannot be written; what was there before is still there.
-
-    """
-    path = Path(path)
-    raw = data.encode() if isinstance(data, str) else data
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with open(beside, "wb") as file:
-            file.write(raw)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(beside, path)
-    except BaseException as error:
-        with contextlib.suppress(OSError):
-            beside.unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise FolderError(f"cannot write {path}: {_reason(error)}") from error
-        raise
-    _sync_folder(path.parent)
-    return path
+# --- environment
 
 
 def _processor() -> str:
@@ -243,43 +173,6 @@ def environment_record() -> dict[str, str]:
         except metadata.PackageNotFoundError:
             record[package] = "not installed"
     return record | {"platform": platform.platform(), "processor": _processor()}
-
-
-class _FolderLock:
-    """Exclusive claim on a folder, dropped by the system however the process ends."""
-
-    def __init__(self, folder: Path) -> None:
-        self._path = folder / _LOCK
-        while True:
-            handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o666)
-            try:
-                _claim(handle)
-            except OSError as error:
-                os.lseek(handle, 0, os.SEEK_SET)
-                owner = os.read(handle, 32).decode(errors="replace").strip()
-                os.close(handle)
-                if error.errno not in (errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK):
-                    raise
-                raise FolderError(
-                    f"{folder} is in use by process {owner or '(unknown)'}; wait for it to "
-                    "end, or choose another folder"
-                ) from None
-            # Who held it before may have removed the file between our open and our lock.
-            with contextlib.suppress(FileNotFoundError):
-                if os.path.samestat(os.fstat(handle), os.stat(self._path)):
-                    break
-            os.close(handle)
-        self._handle = handle
-        with contextlib.suppress(OSError):  # a courtesy; the lock is what counts
-            os.ftruncate(handle, 0)
-            os.lseek(handle, 0, os.SEEK_SET)
-            os.write(handle, f"{os.getpid()}\n".encode())
-
-    def release(self) -> None:
-        with contextlib.suppress(OSError):
-            self._path.unlink()
-        with contextlib.suppress(OSError):
-            os.close(self._handle)
 
 
 # --- the store
@@ -331,7 +224,7 @@ class Store:
     """
 
     def __init__(
-        self, folder: Path, connection: sqlite3.Connection, lock: _FolderLock | None
+        self, folder: Path, connection: sqlite3.Connection, lock: FolderLock | None
     ) -> None:
         self.folder = folder
         self._connection = connection
@@ -350,8 +243,16 @@ class Store:
             raise
 
     @classmethod
-    def open(cls, folder: str | os.PathLike[str], *, fresh: bool = False) -> Store:
+    def open(
+        cls,
+        folder: str | os.PathLike[str],
+        *,
+        fresh: bool = False,
+        same: Mapping[str, str] | None = None,
+    ) -> Store:
         """Open a folder for writing; make it if missing, continue what is there.
+
+        What a killed run left half written is removed.
 
         Parameters
         ----------
@@ -359,6 +260,8 @@ class Store:
             Results folder.
         fresh : bool
             Remove what percsim had written there and start again. Other files stay.
+        same : mapping of str, optional
+            Checksums of files to be written, see `refuse_others`.
 
         Returns
         -------
@@ -371,15 +274,15 @@ class Store:
             ours, or cannot be written.
 
         """
-        folder = Path(folder)
+        folder = results_folder(folder)
+        lock = FolderLock(folder)
         try:
-            folder.mkdir(parents=True, exist_ok=True)
-            lock = _FolderLock(folder)
-        except OSError as error:
-            raise FolderError(f"cannot write in {folder}: {_reason(error)}") from error
-        try:
+            if not fresh:
+                _refuse_other_version(folder)  # before the files that came with it
+            refuse_others(folder, same)
             if fresh:
                 _remove_own_files(folder)
+            sweep(folder)
             return cls(folder, _connect(folder), lock)
         except BaseException:
             lock.release()
@@ -613,10 +516,16 @@ def _damage(path: Path, what: object) -> str:
     )
 
 
-def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
-    """Refuse what is not a store, of another schema, or damaged in its structure."""
-    # a flipped bit may leave text that is no text any more: for the checksums to tell
-    connection.text_factory = lambda raw: raw.decode(errors="surrogateescape")
+def _refuse_other_version(folder: Path) -> None:
+    path = folder / DATABASE
+    if path.is_file():
+        with _explained(path), contextlib.closing(sqlite3.connect(path)) as connection:
+            if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+                _check_version(connection, path)
+
+
+def _check_version(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse what is not a store, or of another schema."""
     application = connection.execute("PRAGMA application_id").fetchone()[0]
     if application != _APPLICATION_ID:
         raise FolderError(f"{path} is not a store of percsim; move it away")
@@ -627,6 +536,13 @@ def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
             f"this one reads {_SCHEMA_VERSION}); choose another folder, or restart with "
             "--fresh"
         )
+
+
+def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
+    """Refuse what is not a store, of another schema, or damaged in its structure."""
+    # a flipped bit may leave text that is no text any more: for the checksums to tell
+    connection.text_factory = lambda raw: raw.decode(errors="surrogateescape")
+    _check_version(connection, path)
     tables = [row[0] for row in connection.execute("SELECT sql FROM sqlite_master")]
     fault = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
     if fault != "ok" or tables != list(_SCHEMA):
@@ -643,14 +559,13 @@ def _remove_own_files(folder: Path) -> None:
         tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
     if tables and not ours:
         raise FolderError(f"{path} is not a store of percsim; move it away")
+    # the database last: a kill in between leaves a folder that goes on
+    remove_results(folder)
     try:
-        # the database last: a kill in between leaves a folder that is still known as ours
         for name in reversed(_OWN_FILES):
             (folder / name).unlink(missing_ok=True)
-        for part in folder.glob(".*.part"):
-            part.unlink(missing_ok=True)
     except OSError as error:
-        raise FolderError(f"cannot write in {folder}: {_reason(error)}") from error
+        raise FolderError(f"cannot write in {folder}: {reason(error)}") from error
 
 
 def _connect(folder: Path) -> sqlite3.Connection:

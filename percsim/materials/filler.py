@@ -422,17 +422,16 @@ def read_size_bins(
         low, high, share = table[k]
         if not 0.0 < low < high < math.inf:
             raise ValueError(
-                f"{where}: a bin must run from a positive size up to a larger one, got"
-                f" {low:g} to {high:g} m"
+                f"{where}: a bin must run from a positive size up to a larger one"
             )
         if not 0.0 <= share <= 1e30:
-            raise ValueError(f"{where}: share must be 0 or more, up to 1e30, got {share:g}")
+            raise ValueError(f"{where}: share must be 0 or more, up to 1e30")
     low, high = table[:, 0], table[:, 1]
     gaps = np.flatnonzero(abs(low[1:] - high[:-1]) > 1e-9 * high[:-1])
     if gaps.size:
         raise ValueError(
-            f"{path}, line {rows[gaps[0] + 2][0]}: bins must touch, this one starts at"
-            f" {low[gaps[0] + 1]:g} m and the last ended at {high[gaps[0]]:g} m"
+            f"{path}, line {rows[gaps[0] + 2][0]}: bins must touch, this one does"
+            " not start where the last ended"
         )
     return np.append(low, high[-1]), table[:, 2].copy()
 

@@ -17,6 +17,7 @@ from scipy.constants import k as boltzmann
 from scipy.special import ndtri
 
 from percsim.links.search import Links
+from percsim.particles.bodies import ROD, Particles
 from percsim.states.strain import State, openings
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.values import take_reals, whole
@@ -99,9 +100,11 @@ class ContactOpeningLaw:
         Activation energy of the resistance [J].
     electrode_conductance : float
         Conductance between a body and the electrode face it reaches, at 20 C [S].
-    opening_length : float
+    opening_length : float, optional
         Length that openings are counted in [m]; one for all contacts, whatever the sizes of
-        their bodies, since what conducts across a gap knows its width alone.
+        their bodies, since what conducts across a gap knows its width alone. Without, the
+        number median of the coarsest kind of body of the box at hand; state it wherever
+        boxes are to be compared.
     seed : int
         Seed of the breaking draws, one a contact.
 
@@ -117,7 +120,7 @@ class ContactOpeningLaw:
     delta_b: float
     Ea: float
     electrode_conductance: float
-    opening_length: float
+    opening_length: float | None = None
     seed: int = 0
 
     def __post_init__(self) -> None:
@@ -125,11 +128,21 @@ class ContactOpeningLaw:
         take_reals(self, "beta", "Ea", *positive)
         object.__setattr__(self, "seed", whole("seed", self.seed))
         for name in positive:
-            if not 0.0 < getattr(self, name) < float("inf"):
-                raise ValueError(f"{name} must be positive, got {getattr(self, name)}")
+            value = getattr(self, name)
+            if value is not None and not 0.0 < value < float("inf"):
+                raise ValueError(f"{name} must be positive, got {value}")
         for name in ("beta", "Ea"):
             if not 0.0 <= getattr(self, name) < float("inf"):
                 raise ValueError(f"{name} must not be negative, got {getattr(self, name)}")
+
+    def length_in(self, particles: Particles) -> float:
+        """Length that openings are counted in, in a box of these bodies [m]."""
+        if self.opening_length is not None:
+            return self.opening_length
+        sizes = 2.0 * particles.core_sizes
+        sizes = np.where(particles.kinds == ROD, sizes, sizes + 2.0 * particles.ball_radii)
+        kinds = (sizes[particles.kinds == kind] for kind in np.unique(particles.kinds))
+        return max(map(float, map(np.median, kinds)), default=1.0)
 
     def activation(self, temperature: float) -> float:
         """Factor on every conductance at a temperature [K], 1 at 20 C."""
@@ -141,7 +154,7 @@ class ContactOpeningLaw:
         """Conductance of each link [S], 0 where broken, shape (m,)."""
         if not len(links):
             return np.zeros(0)
-        relative = openings(links, state) / self.opening_length
+        relative = openings(links, state) / self.length_in(links.particles)
         breaks_at = self.delta_b * np.exp(contact_draws(links.pairs, self.seed))
         g = (
             self.g0

@@ -112,7 +112,7 @@ class OpenedBox:
         )
         return cls(
             links,
-            law.opening_length,
+            law.length_in(links.particles),
             mounting,
             thermal,
             np.exp(contact_draws(links.pairs, law.seed)),

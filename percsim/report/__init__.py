@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from percsim.ensemble.store import write_atomically
+from percsim.ensemble.folder import write_atomically
 from percsim.errors import FolderError
 from percsim.process import check_interrupt
 from percsim.report.tables import (
@@ -68,7 +68,7 @@ def write_report(
     Parameters
     ----------
     folder : path
-        Folder of the run; made if it is not there.
+        Folder for them; made if it is not there. Files of other names stay.
     summary : dict
         The summary of the run, in memory or as read back from `summary.json`.
     boxes, responses, castings : sequence of dict
@@ -94,7 +94,7 @@ def write_report(
     logged, and a note with the reason takes its place on the page.
 
     """
-    from percsim.report.figures import FIGURES, Run, draw
+    from percsim.report.figures import Run, draw
     from percsim.report.page import render_page
 
     folder = Path(folder)
@@ -110,17 +110,10 @@ def write_report(
             failures.append(f"{drawing.name}: {drawing.note}")
             _log.warning("figure %s: %s", drawing.name, drawing.note)
         try:
-            if drawing.png is None:
-                # An older picture would contradict the page.
-                target.unlink(missing_ok=True)
-                continue
-            pictures.mkdir(exist_ok=True)
-            files.append(write_atomically(target, drawing.png))
+            if drawing.png is not None:
+                files.append(write_atomically(target, drawing.png))
         except (OSError, FolderError) as error:
             failures.append(f"{drawing.name}: {error}")
             _log.warning("figure %s was not saved: %s", drawing.name, error)
-    for name in set(FIGURES) - {drawing.name for drawing in drawings}:
-        # one of an earlier page that this page has no more
-        (pictures / f"{name}.png").unlink(missing_ok=True)
     page = write_atomically(folder / "report.html", render_page(summary, drawings))
     return Report(page, (*files, page), tuple(failures))

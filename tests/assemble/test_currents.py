@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
+from quick import run_quickly
 
 from percsim.ensemble.store import Store
 from percsim.plan import Plan
-from percsim.run import box_jobs, run_plan
+from percsim.run import box_jobs
 
 PLAN = {
     "seed": 5120,
@@ -37,7 +38,7 @@ PLAN = {
 @pytest.fixture(scope="module")
 def run(tmp_path_factory):
     plan = Plan.from_dict(PLAN)
-    result = run_plan(plan, tmp_path_factory.mktemp("run") / "out", workers=1)
+    result = run_quickly(plan, tmp_path_factory.mktemp("run") / "out", workers=1)
     with Store.read(result.folder) as store:
         return plan, result, store.records()
 

@@ -5,6 +5,7 @@ import json
 
 import numpy as np
 import pytest
+from quick import redraw_quickly, run_quickly
 from typer.testing import CliRunner
 
 from percsim.assemble.across import gather_across
@@ -19,7 +20,7 @@ from percsim.report.chapter import paragraph
 from percsim.report.chapters.film import CHAPTER, _across_text
 from percsim.report.figures import Run, draw
 from percsim.report.page import render_page
-from percsim.run import redraw, run_plan
+from percsim.run import run_plan
 
 PLAN = {
     "title": "Thick flakes, so that few fill a box (invented data)",
@@ -50,7 +51,7 @@ def folder(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def summary(folder):
-    run_plan(Plan.from_dict(PLAN), folder, workers=1, verify_film=1.2e5)
+    run_quickly(Plan.from_dict(PLAN), folder, workers=1, verify_film=1.2e5)
     return json.loads((folder / "summary.json").read_text())
 
 
@@ -98,7 +99,7 @@ def test_whole_films_stand_beside_films_of_blocks(summary):
 
 
 def test_redrawing_keeps_the_films_and_the_page_shows_them(summary, folder):
-    again = redraw(folder)
+    again = redraw_quickly(folder)
     assert decode_json(encode_json(again.summary["film"])) == decode_json(
         encode_json(summary["film"])
     )
@@ -140,7 +141,7 @@ def test_bad_budgets_are_told_in_one_line(options, what, tmp_path):
 
 def test_films_that_blocks_do_not_stand_for_say_why(tmp_path):
     plan = Plan.from_dict(changed(boxes={"lengths": ["5 D", "6 D"], "count": 4}))
-    film = run_plan(plan, tmp_path / "out", workers=1).summary["film"]
+    film = run_quickly(plan, tmp_path / "out", workers=1).summary["film"]
     assert "6 median diameters conduct too well" in film["refused"]
     (line,) = CHAPTER.lines({"film": film})
     assert "Film of blocks" in line

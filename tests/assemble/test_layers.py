@@ -7,6 +7,7 @@ import re
 
 import numpy as np
 import pytest
+from quick import redraw_quickly, run_quickly
 
 from percsim.assemble.layers import wrapping_caution
 from percsim.assemble.words import BOND
@@ -20,7 +21,7 @@ from percsim.plan import MOST_BEYOND, Plan
 from percsim.report.chapters import chapter_lines
 from percsim.report.figures import Run, draw
 from percsim.report.page import render_page
-from percsim.run import redraw, run_plan
+from percsim.run import run_plan
 from percsim.states.strain import State, openings
 
 SMALL = """
@@ -75,7 +76,7 @@ PART = (1e-4, -1e-4)
 def bare(tmp_path_factory):
     path = tmp_path_factory.mktemp("bare") / "plan.toml"
     path.write_text(SMALL)
-    return run_plan(Plan.load(path), path.parent / "out", workers=1)
+    return run_quickly(Plan.load(path), path.parent / "out", workers=1)
 
 
 @pytest.fixture(scope="module")
@@ -282,7 +283,7 @@ def test_flakes_in_the_plane_read_across_as_boxes_solved_directly_do(tmp_path):
     path = tmp_path / "lying.toml"
     path.write_text(text)
     plan = Plan.load(path)
-    layers = run_plan(plan, tmp_path / "out", workers=1).summary["layers"]
+    layers = run_quickly(plan, tmp_path / "out", workers=1).summary["layers"]
     found = layers["transverse"]
     assert found["n_boxes"] == 6 + 8 + 10
     recipe, thermal = plan.recipe(0.42), plan.thermal(0.42)
@@ -390,5 +391,5 @@ def test_open_films_and_flat_parts_still_have_a_page(tmp_path):
 
 def test_drawn_again_it_says_the_same(wrapped):
     before = json.loads((wrapped.folder / "summary.json").read_text())["layers"]
-    redraw(wrapped.folder)
+    redraw_quickly(wrapped.folder)
     assert json.loads((wrapped.folder / "summary.json").read_text())["layers"] == before

@@ -5,6 +5,7 @@ import sqlite3
 
 import numpy as np
 import pytest
+from quick import run_quickly
 from reference import stored_boxes
 from reference.stored_boxes import PLAN, StoredBoxes
 from test_run import SMALL, digits
@@ -177,7 +178,7 @@ def staged_plan(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def staged(staged_plan, tmp_path_factory):
-    return run_plan(staged_plan, tmp_path_factory.mktemp("staged") / "out", workers=1)
+    return run_quickly(staged_plan, tmp_path_factory.mktemp("staged") / "out", workers=1)
 
 
 def test_a_staged_run_says_what_it_spent(staged):
@@ -205,16 +206,16 @@ def test_killed_between_stages_and_resumed_with_other_workers(
 
     monkeypatch.setattr(percsim.run, "run_jobs", killed_at_the_second)
     with pytest.raises(KeyboardInterrupt):
-        run_plan(staged_plan, tmp_path / "out", workers=2)
+        run_quickly(staged_plan, tmp_path / "out", workers=2)
     assert calls[1] > calls[0]
     monkeypatch.undo()
-    again = run_plan(staged_plan, tmp_path / "out", workers=2)
+    again = run_quickly(staged_plan, tmp_path / "out", workers=2)
     assert digits(again.folder) == digits(staged.folder)
     # a part of the last stage lost as well: looks before it come out the same
     with sqlite3.connect(again.folder / "results.sqlite") as store:
         store.execute("DELETE FROM boxes WHERE key LIKE '%/7' OR key LIKE '%/8'")
     store.close()
-    repaired = run_plan(staged_plan, tmp_path / "out", workers=1)
+    repaired = run_quickly(staged_plan, tmp_path / "out", workers=1)
     assert digits(repaired.folder) == digits(staged.folder)
 
 

@@ -9,6 +9,7 @@ from states.hand_links import equal_contacts, isotropic_contacts, random_links
 
 from percsim.network.laws import ContactOpeningLaw, TunnellingLaw, contact_draws
 from percsim.particles.bodies import SPHERE, Particles
+from percsim.particles.box import Box
 from percsim.states.strain import Mounting, State, openings
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
@@ -56,6 +57,25 @@ def test_opening_is_counted_in_the_length_stated():
     assert np.allclose(law.conductances(links, stretched(0.01)), expected, rtol=1e-12)
     assert (relative < 0.0).any()
     assert (relative > 0.0).any()
+
+
+def test_left_out_the_length_is_the_median_of_the_coarsest_kind():
+    # three rods of median 6 um between their caps, five spheres of median 2 um
+    p = Particles(
+        np.array([1, 1, 1, 2, 2, 2, 2, 2], np.int8), np.zeros((8, 3)),
+        np.tile([0.0, 0.0, 1.0], (8, 1)),
+        np.array([1.0, 3.0, 9.0, 0, 0, 0, 0, 0]) * 1e-6,
+        np.array([0.5, 0.5, 0.5, 0.2, 0.5, 1.0, 4.0, 5.0]) * 1e-6,
+        Box((1e-4,) * 3, (False,) * 3),
+    )  # fmt: skip
+    law = dataclasses.replace(LAW, opening_length=None)
+    assert law.length_in(p) == pytest.approx(6e-6)
+    assert LAW.length_in(p) == 10e-6
+    links = random_links(700211, n=10)
+    same = dataclasses.replace(LAW, opening_length=law.length_in(links.particles))
+    np.testing.assert_array_equal(
+        law.conductances(links, stretched(0.01)), same.conductances(links, stretched(0.01))
+    )
 
 
 def test_specks_beside_a_contact_leave_it_as_it_is():

@@ -84,7 +84,9 @@ class StoredBoxes(dict):
         if phi > CRITICAL:
             rho = LEVEL * (phi - CRITICAL) ** -EXPONENT
             conductance = job.box.section / (rho * (length - SHORT))
-        rng = np.random.default_rng([self.seed, zlib.crc32(job.key.encode())])
+        # by what the box is of, not by its key, which a new field of a job would change
+        what = f"{job.label} {phi:.6f} {length:.4e} {job.number}"
+        rng = np.random.default_rng([self.seed, zlib.crc32(what.encode())])
         shrink = (200e-6 / length) ** 1.5
         conductance *= float(np.exp(self.spread * shrink * rng.standard_normal()))
         falls = [np.exp(-GAUGE * state.strain) for state in job.states]

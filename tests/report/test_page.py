@@ -283,8 +283,6 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
     kept = {name: figures.FIGURES[name] for name in ("pass_map", "castings")}
     kept["pass_map"] = type(kept["pass_map"])(broken, kept["pass_map"].caption)
     monkeypatch.setattr(figures, "FIGURES", kept)
-    (tmp_path / "figures").mkdir()
-    (tmp_path / "figures" / "pass_map.png").write_bytes(b"of an older run")
     report = write_report(tmp_path, made.summary, *made.rows())
     assert len(report.failures) == 1
     assert "ink <ran> out" in report.failures[0]
@@ -294,21 +292,6 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
     assert not (tmp_path / "figures" / "pass_map.png").exists()
     assert (tmp_path / "figures" / "castings.png").exists()
     assert (tmp_path / "boxes.csv").exists()
-
-
-def test_pictures_of_an_earlier_page_go_with_it(tmp_path, invented, monkeypatch):
-    from percsim.report import figures
-
-    kept = {name: figures.FIGURES[name] for name in ("pass_map", "casting_ladder")}
-    monkeypatch.setattr(figures, "FIGURES", kept)
-    made = invented(weight_fractions=(0.30,), gaps=(3e-3,))
-    assert "ladder" not in made.summary
-    (tmp_path / "figures").mkdir()
-    for name in ("casting_ladder", "my own"):
-        (tmp_path / "figures" / f"{name}.png").write_bytes(b"old")
-    write_report(tmp_path, made.summary, *made.rows())
-    left = {path.stem for path in (tmp_path / "figures").iterdir()}
-    assert left == {"pass_map", "my own"}
 
 
 def test_pictures_that_cannot_be_saved_are_still_on_the_page(
