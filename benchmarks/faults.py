@@ -28,7 +28,7 @@ def passes(copy: Path, tests: str) -> bool:
         cwd=copy, env={**os.environ, "PYTHONPATH": str(copy)}, capture_output=True,
         text=True, check=False,
     )  # fmt: skip
-    if told.returncode not in (0, 1):
+    if told.returncode > 1:  # below zero: a kernel that reads where it must not
         raise SystemExit(f"{tests}: pytest ended with {told.returncode}\n{told.stdout}")
     return told.returncode == 0
 

@@ -264,6 +264,9 @@ def test_a_mix_with_too_much_solids_is_flagged():
     fine = sheet(34)
     assert fine.castable
     assert fine.cautions == ()
+    # Maron & Pierce: phi/phi_m of half makes it four times as thick
+    share = Recipe(((GRAPHITE, 0.34),), SILICONE).volume_fraction / packing_limit(GRAPHITE)
+    assert fine.relative_viscosity == pytest.approx(1.0 / (1.0 - share) ** 2)
     assert 1.0 < fine.relative_viscosity < 10.0
     stiff = sheet(65)
     assert not stiff.castable
