@@ -540,7 +540,7 @@ def agree(
 ) -> None:
     """Say whether a batch agrees with what was predicted, and the likeliest cause if not.
 
-    One row a film, columns as for percsim anchor; nothing is written.
+    One row a film, all of one cup, columns as for percsim anchor; nothing is written.
     """
     loaded, read, folder = _with_readings(plan, readings, out)
     from percsim.assemble.agreement import batch_agreement

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import textwrap
 from collections.abc import Mapping
 from typing import Any
@@ -23,6 +24,7 @@ from percsim.sections import (
     did_you_mean,
     reader_of,
 )
+from percsim.units import format_quantity
 
 __all__ = [
     "LAYOUTS",
@@ -156,6 +158,14 @@ def _loadings(filler: Filler, elastomer: Elastomer) -> list[str]:
     return list(dict.fromkeys(told))
 
 
+def _window(powder: Material) -> str:
+    """Resistances to ask for: a few kohm at the contacts of graphite, as 1/g0 goes."""
+    g0 = powder.properties.get("g0")
+    scale = 1.0 if g0 is None else 8e-5 / g0.value
+    ends = (format_quantity(scale * ohm, "resistance", digits=2) for ohm in (700.0, 3e3))
+    return " to ".join(ends)
+
+
 def _material(option: str, name: str, kind: str) -> Material:
     try:
         found = load_material(name)
@@ -213,7 +223,7 @@ def short_plan(filler: str, elastomer: str, layout: str) -> str:
         "contacts": {"closed_at": "-40 C"},
         "strain": {"window": "0 to 3000 microstrain"},
         "explore": {"weight_fraction": loadings, "electrode_gap": gaps},
-        "target": {"resistance": "0.7 to 3 kohm", "smallest_gauge_factor": 10},
+        "target": {"resistance": _window(powder), "smallest_gauge_factor": 10},
     }
     lines = ["# Typical values: set your own. percsim explain KEY tells of any other key."]
     for name, keys in sections.items():
@@ -259,7 +269,7 @@ def explain(word: str, sources: bool = True) -> str:
     if key in MODELS and not section:
         model = MODELS[key]
         rows = [
-            f"  {name}: {(field.description or '').split('. ')[0].rstrip('.')}."
+            f"  {name}: {_first_sentence(field.description or '')}"
             for name, field in model.model_fields.items()
         ]
         about = " ".join((model.__doc__ or "").split())
@@ -334,6 +344,10 @@ def material_sheet(name: str) -> dict[str, Any]:
         "values": values,
         "cautions": list(found.cautions),
     }
+
+
+def _first_sentence(text: str) -> str:
+    return re.split(r"(?<=[^.]\.)\s+(?=[A-Z])", text, maxsplit=1)[0]
 
 
 def _hang(line: str) -> str:

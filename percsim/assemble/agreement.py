@@ -77,6 +77,12 @@ def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str
         for r in readings
         if r.resistance is None or (r.relative_change is None and r.strain != 0.0)
     ]
+    cups = {r.batch for r in readings}
+    if len(cups) > 1:
+        faults.append(
+            f"the films come from {len(cups)} cups: films of one cup share its mixing, so "
+            "judge each cup by itself ('percsim lots' compares cups)"
+        )
     loadings = sorted({r.loading.weight_fraction for r in readings})
     gaps = sorted({r.film.electrode_gap for r in readings})
     if len(loadings) > 1 or len(gaps) > 1:

@@ -130,11 +130,14 @@ def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
         for row in bench
         if row["resistance_cv_fall"] >= WORTH_SPENDING
         and now["resistance_cv"] - row["resistance_cv"] > 2.0 * row["resistance_cv_error"]
+        # a narrower spread about a median outside the window helps nobody
+        and row["pass_share"] >= now["pass_share"]
     ]
     if not sure:
         return [
             "No single tolerance, halved, surely lowers the CV of R, "
-            f"{_tenths(now['resistance_cv'])}, by {_percent(WORTH_SPENDING)} of itself."
+            f"{_tenths(now['resistance_cv'])}, by {_percent(WORTH_SPENDING)} of itself "
+            "without costing castings that pass."
         ]
     top = sure[0]
     before, after = _tenths(now["pass_share"]), _tenths(top["pass_share"])

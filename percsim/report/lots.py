@@ -165,6 +165,11 @@ def _spread_words(lot: Mapping[str, Any], sure: str) -> list[str]:
         )
     if lot["n_cups"] == 1:
         lines.append("All films are of one cup: nothing here tells how the next one reads.")
+    elif lot["log_std_between_cups"] == 0.0:
+        lines.append(
+            f"{lot['n_cups']} cups differ by no more than their films do, by "
+            f"{lot['log_std_within_cups']:.2g} in ln R."
+        )
     elif lot["log_std_between_cups"] is not None:
         lines.append(
             f"{lot['n_cups']} cups: ln R scatters by {lot['log_std_between_cups']:.2g} "

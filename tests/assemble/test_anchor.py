@@ -175,6 +175,10 @@ def test_sizes_as_measured_are_taken_out(found):
     [
         (lambda: batch("1 kohm", films=3), "film by film"),
         (
+            lambda: (*batch("1 kohm", batch="cup 1"), *batch("2 kohm", batch="cup 2")),
+            "come from 2 cups",
+        ),
+        (
             lambda: (*batch("1 kohm"), *batch("1 kohm", weight_fraction="26 wt%")),
             "2 loadings",
         ),

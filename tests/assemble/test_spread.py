@@ -163,7 +163,8 @@ def test_nothing_to_split():
     assert "because the plan's tolerances are small" in told["chains"]
     assert told["advice"] == [
         "No single tolerance, halved, surely lowers the CV of R, "
-        f"{100 * told['now']['resistance_cv']:.1f} %, by 3 % of itself."
+        f"{100 * told['now']['resistance_cv']:.1f} %, by 3 % of itself "
+        "without costing castings that pass."
     ]
     closed = spread(findings(weights=(0.10, 0.12, 0.14)), {})["spread"]
     assert not closed["quoted"]

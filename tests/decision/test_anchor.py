@@ -20,6 +20,7 @@ from reference.powders import POWDER
 from percsim.decision import ContactParameters, Target
 from percsim.decision.anchor import (
     Reading,
+    _Likelihood,
     anchor,
     importance_sample,
     next_castings,
@@ -31,6 +32,31 @@ from percsim.film import LoadingThreshold, Tolerances
 
 SEED = np.random.SeedSequence(35711, spawn_key=(0, 5))
 TARGET = Target(resistance_min=700.0, resistance_max=3000.0)
+
+
+# --- the likelihood of a row
+
+
+def test_a_change_holds_the_noise_of_two_readings():
+    row = Reading("a", mixed(0.30), FILM, 1500.0, 4, strain=3e-3, relative_change=0.05)
+    bench = replace(TOLERANCES, instrument=0.002)
+    likelihood = _Likelihood(RESPONSES, (row,), bench)
+    # at no change: ln R' - ln R0 of one film is off by sqrt(2) of a reading, of four half
+    alone = likelihood.response_deviation(row, np.zeros(1))
+    assert alone == pytest.approx(np.sqrt(2.0) * 0.002 / np.sqrt(4))
+
+
+def test_each_open_film_of_a_row_counts():
+    truth = {k: np.full(3, v) for k, v in truth_at(np.zeros(6)).items()}
+    truth["threshold"] = np.array([0.9, 1.3, 1.5])
+    one, three = (
+        _Likelihood(
+            RESPONSES, (Reading("a", mixed(0.24), FILM, float("inf"), n),), TOLERANCES
+        ).rows(truth)[0]
+        for n in (1, 3)
+    )
+    np.testing.assert_allclose(three, 3.0 * one)
+    assert np.ptp(one) > 0.01
 
 
 # --- the sampler

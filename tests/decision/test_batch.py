@@ -53,6 +53,19 @@ def test_sound_batches_are_accepted_as_often_as_stated():
     assert np.mean([a.causes[0].name == "none" for a in found]) > 0.85
 
 
+def test_the_lot_of_powder_widens_the_band_as_its_square():
+    read = batch(np.random.default_rng(11))
+
+    def width(aspect_ratio):
+        bench = replace(BENCH, aspect_ratio=aspect_ratio)
+        found = agreement(RESPONSES, LOADING, FILM, read, DRAWS, bench, -1.0, SEED)
+        return np.log(found.predicted[2] / found.predicted[1]) ** 2
+
+    none = width(0.0)
+    assert width(0.04) - none == pytest.approx(4.0 * (width(0.02) - none), rel=0.1)
+    assert width(0.02) > 1.01 * none
+
+
 def test_a_loading_off_by_eight_per_cent_is_rejected_and_sized():
     rng = np.random.default_rng(5)
     wrong = mixed(0.30 * 0.92)

@@ -398,6 +398,7 @@ def test_a_sequential_plan_keeps_its_risks():
     assert plan.verdict([True, False, True]) == ("go on", 3)
     # films of cups that tell a third as much take three times as many
     assert plan.verdict([True] * 60, 1 / 3) == ("accept", 52)
+    assert plan.verdict([False] * 9, 1 / 3) == ("reject", 7)  # 7/3 (1 - g) >= h
 
 
 def test_the_limit_of_a_spread_holds_it():

@@ -155,6 +155,9 @@ def test_warming_is_the_steady_state_of_its_own_power(series, coefficient):
     for _ in range(200):  # the fixed point, with R linear in the rise
         rise = theta / area * circuit.film_power(1000.0 * (1.0 + coefficient * rise))
     assert found.rise == pytest.approx(rise, rel=0.01)
+    # what it solves, dT = dT_0 (1 + c dT), to the last digit
+    again = found.cold_rise + found.loop_gain * found.rise
+    assert found.rise == pytest.approx(again, rel=1e-12)
     assert not found.runs_away
 
 
