@@ -21,13 +21,11 @@ SIZE = 10e-6
 """Number median of the flakes, and the length that openings are counted in [m]."""
 
 
-def flakes(
-    orientation: str, tilt: float = 0.0, median: float = SIZE, spread: float = 0.405
-) -> ps.Filler:
+def flakes(orientation: str, tilt: float = 0.0) -> ps.Filler:
     return ps.Filler(
         kind="flake",
         density=2250.0,
-        size=ps.SizeDistribution(median, spread),
+        size=ps.SizeDistribution(SIZE, 0.405),
         aspect_ratio=15.0,
         orientation=ps.Orientation(orientation, tilt),
     )
@@ -66,7 +64,7 @@ def slopes(filler, times_threshold, threshold, shut, delta_b, strain, boxes, edg
 
 def responses(
     boxes, edge, seed, beta=BETA, delta_b=0.01, share=0.3, shut=SHUT, specks=0.0,
-    length=SIZE, filler=None,
+    length=SIZE,
 ):  # fmt: skip
     """Chord gauge factor to 3000 microstrain, R0, share of flakes' contacts open at rest.
 
@@ -74,7 +72,7 @@ def responses(
     specks, spheres of 1 um. Openings are counted in `length`.
     """
     speck = ps.Filler(kind="sphere", density=2250.0, size=ps.SizeDistribution(1e-6))
-    mixed = ((filler or flakes("isotropic"), 0.34), (speck, specks))
+    mixed = ((flakes("isotropic"), 0.34), (speck, specks))
     recipe = ps.Recipe(mixed if specks else mixed[:1], ps.Elastomer(1030.0, 7.0))
     thermal = ps.ThermalOpening(recipe.thermal_expansion, shut, share)
     states = [ps.State.at(e, ROOM, ps.Mounting("bonded"), thermal) for e in (0.0, 3e-3)]
