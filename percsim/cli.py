@@ -1308,24 +1308,14 @@ def lots(
     from percsim.units import show_value
 
     problems: list[str] = []
-    shares = {
-        name: _option(f"--{name}", text, "percentage", problems)
-        for name, text in (
-            ("within", within),
-            ("confidence", confidence),
-            ("coverage", coverage),
-            ("share", share),
-            ("instrument", instrument),
-        )
-    }
-    for name, value in shares.items():
-        if value is None:
-            continue
-        if value < 0.0 or (value == 0.0 and name != "instrument"):
-            problems.append(f"--{name} must be above 0 %")
-        elif not value < (LARGEST_SPREAD if name == "within" else 1.0):
-            most = "1000" if name == "within" else "100"
-            problems.append(f"--{name} must be below {most} %")
+    shares = _lot_shares(
+        problems,
+        within=within,
+        confidence=confidence,
+        coverage=coverage,
+        share=share,
+        instrument=instrument,
+    )
     values: list[float] = []
     before: list[tuple[float, float]] = []
     cups: list[str] = []
@@ -1350,23 +1340,7 @@ def lots(
     spread = None if cv is None else _option("--cv", cv, "percentage", problems)
     if spread is not None and spread > LARGEST_SPREAD:
         problems.append(f"--cv = {show_value(cv)} must be 1000 % or less")
-    ratio_spread = (
-        None
-        if cured_ratio_spread is None
-        else _option("--cured-ratio-spread", cured_ratio_spread, "percentage", problems)
-    )
-    if (cured_ratio is None) != (cured_ratio_spread is None):
-        problems.append(
-            "--cured-ratio and --cured-ratio-spread go together: a ratio without its"
-            " spread between films sorts nothing"
-        )
-    if cured_ratio is not None and not 1e-6 <= cured_ratio <= 1e6:
-        problems.append(f"--cured-ratio = {cured_ratio:g} must be 1e-6 to 1e6")
-    if ratio_spread is not None and ratio_spread > LARGEST_SPREAD:
-        problems.append(
-            f"--cured-ratio-spread = {show_value(cured_ratio_spread)} must be 1000 % or"
-            " less"
-        )
+    ratio_spread = _cure_spread(cured_ratio, cured_ratio_spread, problems)
     if not problems and not values and folder is None and cv is None:
         problems.append("nothing to judge: give READINGS.csv, --reading, --folder or --cv")
     if problems:
@@ -1406,6 +1380,46 @@ def lots(
         _print_json(result)
     else:
         _say(lot_text(result, quiet))
+
+
+def _lot_shares(problems: list[str], **texts: str) -> dict[str, float | None]:
+    """Read the percentages of `lots` by name; what is wrong is added to the problems."""
+    shares = {
+        name: _option(f"--{name}", text, "percentage", problems)
+        for name, text in texts.items()
+    }
+    for name, value in shares.items():
+        if value is None:
+            continue
+        if value < 0.0 or (value == 0.0 and name != "instrument"):
+            problems.append(f"--{name} must be above 0 %")
+        elif not value < (LARGEST_SPREAD if name == "within" else 1.0):
+            most = "1000" if name == "within" else "100"
+            problems.append(f"--{name} must be below {most} %")
+    return shares
+
+
+def _cure_spread(
+    ratio: float | None, spread: str | None, problems: list[str]
+) -> float | None:
+    """Read the spread of the cured over the uncured resistance, and check the ratio."""
+    from percsim.units import show_value
+
+    if (ratio is None) != (spread is None):
+        problems.append(
+            "--cured-ratio and --cured-ratio-spread go together: a ratio without its"
+            " spread between films sorts nothing"
+        )
+    if ratio is not None and not 1e-6 <= ratio <= 1e6:
+        problems.append(f"--cured-ratio = {ratio:g} must be 1e-6 to 1e6")
+    if spread is None:
+        return None
+    value = _option("--cured-ratio-spread", spread, "percentage", problems)
+    if value is not None and value > LARGEST_SPREAD:
+        problems.append(
+            f"--cured-ratio-spread = {show_value(spread)} must be 1000 % or less"
+        )
+    return value
 
 
 def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float | None:

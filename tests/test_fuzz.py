@@ -95,7 +95,7 @@ def toml(value: Any) -> str:
     return str(value).lower()
 
 
-def call(*words: object) -> None:
+def check_call(*words: object) -> None:
     """Run a command; whatever it is given, it ends with 0 or with clear lines and 2."""
     result = CliRunner().invoke(cli.app, [str(word) for word in words])
     told = f"{words}\n{result.output}"
@@ -129,7 +129,7 @@ def test_plans_of_any_values(folder: Path, changes: dict[tuple[str, str], Any]) 
     file = folder / "film.toml"
     text = "\n".join(f"{json.dumps(key)} = {toml(value)}" for key, value in plan.items())
     file.write_text(text, encoding="utf-8")
-    call("check", file)
+    check_call("check", file)
 
 
 @settings(max_examples=30)
@@ -140,7 +140,7 @@ def test_plans_of_any_text(folder: Path, data: st.DataObject) -> None:
     middle = data.draw(st.one_of(st.text(max_size=6), st.sampled_from(PLAN.split())))
     file = folder / "film.toml"
     file.write_text(PLAN[:start] + middle + PLAN[end:], encoding="utf-8")
-    call("check", file)
+    check_call("check", file)
 
 
 CELLS = st.one_of(
@@ -178,11 +178,11 @@ def test_readings_of_any_cells(
     file, plan = folder / "cups.csv", folder / "plan.toml"
     plan.write_text(PLAN)
     file.write_text("\n".join(map(between.join, lines)), encoding="utf-8")
-    call("lots", file, "--window", "0.7 to 3 kohm")
+    check_call("lots", file, "--window", "0.7 to 3 kohm")
     with pytest.MonkeyPatch.context() as patched:
         # what comes after the readings are read is another test's
         patched.setattr(cli, "_carry_out", lambda *_, **__: cli._leave(0))
-        call("anchor", plan, file, "--out", folder / "out")
+        check_call("anchor", plan, file, "--out", folder / "out")
 
 
 @settings(max_examples=15)
@@ -204,4 +204,4 @@ def test_readings_of_any_cells(
 )  # fmt: skip
 def test_options_of_any_values(options: dict[str, str]) -> None:
     words = [word for pair in options.items() for word in pair]
-    call("lots", *words)
+    check_call("lots", *words)

@@ -60,7 +60,7 @@ def test_stored_predictions_agree_with_what_is_known_without_percsim():
             assert 0.5 < value * float(aspect) < 0.7, shape
 
 
-def agrees(shape, boxes):
+def check_prediction(shape, boxes):
     value, error = fillers.compute(shape, boxes)
     stored, its_error = ATLAS.predicted[shape]
     assert value == pytest.approx(stored, abs=4.0 * np.hypot(error, its_error))
@@ -68,13 +68,13 @@ def agrees(shape, boxes):
 
 @pytest.mark.parametrize("shape", ["flake 250", "rod 21"])
 def test_two_stored_predictions_come_back(shape):
-    agrees(shape, 10)
+    check_prediction(shape, 10)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("shape", list(ATLAS.predicted))
 def test_every_stored_prediction_comes_back(shape):
-    agrees(shape, 16)
+    check_prediction(shape, 16)
 
 
 def test_four_in_five_published_thresholds_lie_inside_the_90_per_cent_ranges():
