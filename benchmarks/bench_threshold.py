@@ -14,7 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from percsim.ensemble.threshold import (
+from percsim.boxes.threshold import (
     Component,
     GrowthPlan,
     Mixture,

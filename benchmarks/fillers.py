@@ -21,8 +21,8 @@ from typing import Any
 import numpy as np
 from scipy.stats import t as student
 
+from percsim.boxes.simulate import run_job
 from percsim.decision.priors import Prior
-from percsim.ensemble.simulate import run_job
 from percsim.jobs import threshold_jobs
 from percsim.materials import load_material
 from percsim.plan import Plan

@@ -29,13 +29,13 @@ import numpy as np
 import pytest
 
 from benchmarks.gauge_factors import responses
-from percsim.assemble.gather import gather_loadings
-from percsim.ensemble.sampling import box_seed
-from percsim.ensemble.simulate import BoxJob, place_box, simulate_box
-from percsim.ensemble.statistics import Estimate
-from percsim.ensemble.store import Record, encode_json
+from percsim.boxes.sampling import box_seed
+from percsim.boxes.simulate import BoxJob, place_box, simulate_box
+from percsim.boxes.statistics import Estimate
+from percsim.boxes.store import Record, encode_json
 from percsim.film import Bars, Film, LoadingFit, LoadingThreshold, fit_loadings
 from percsim.film.curves import central_68
+from percsim.findings.gather import gather_loadings
 from percsim.jobs import box_jobs
 from percsim.links.search import find_links
 from percsim.network.build import Network, build_network

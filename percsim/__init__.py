@@ -12,8 +12,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from percsim.ensemble.statistics import Estimate
-    from percsim.ensemble.threshold import ThresholdEstimate, recipe_threshold, threshold
+    from percsim.boxes.statistics import Estimate
+    from percsim.boxes.threshold import ThresholdEstimate, recipe_threshold, threshold
     from percsim.errors import (
         ConvergenceError,
         FolderError,
@@ -83,8 +83,8 @@ _HOMES = {
         "conductance_slope", "critical_path", "effective_medium_conductance",
         "hottest_share", "largest_power", "noise_index", "sensitivities",
     ),
-    "percsim.ensemble.statistics": ("Estimate",),
-    "percsim.ensemble.threshold": ("ThresholdEstimate", "recipe_threshold", "threshold"),
+    "percsim.boxes.statistics": ("Estimate",),
+    "percsim.boxes.threshold": ("ThresholdEstimate", "recipe_threshold", "threshold"),
     "percsim.plan": ("Plan",),
     "percsim.run": ("run_plan",),
 }  # fmt: skip

@@ -27,7 +27,7 @@ import typer
 from percsim.process import interrupts, set_one_thread
 
 if TYPE_CHECKING:
-    from percsim.ensemble.workers import Progress
+    from percsim.boxes.workers import Progress
     from percsim.materials.recipe import WeighOut
     from percsim.plan import Plan
     from percsim.run import Result
@@ -103,7 +103,7 @@ def _tell(text: str) -> None:
 
 
 def _print_json(value: Any) -> None:
-    from percsim.ensemble.store import encode_json
+    from percsim.boxes.store import encode_json
 
     _say(encode_json(value, indent=1))
 
@@ -137,7 +137,7 @@ def _guarded(command: Callable[P, None]) -> Callable[P, None]:
             _leave(INTERRUPTED, "interrupted")
         except Exception as error:
             # only a command that runs jobs has loaded what can raise this
-            workers = sys.modules.get("percsim.ensemble.workers")
+            workers = sys.modules.get("percsim.boxes.workers")
             if workers is not None and isinstance(error, workers.Interrupted):
                 _leave(
                     INTERRUPTED,
@@ -415,7 +415,7 @@ def _carry_out(
 ) -> Result:
     """Run a plan with progress; leaves with a line when interrupted."""
     # slow to import, and of no use to a plan with faults
-    from percsim.ensemble.workers import Interrupted
+    from percsim.boxes.workers import Interrupted
     from percsim.run import estimate, run_plan
 
     lines = _removed(folder, loaded) if fresh else []
@@ -454,7 +454,7 @@ def _carry_out(
 
 def _folder(plan: Path, out: str | None) -> Path:
     """Results folder asked for, or the one that goes by the plan's name."""
-    from percsim.ensemble.folder import results_folder
+    from percsim.boxes.folder import results_folder
 
     return results_folder(Path("out") / plan.stem if out is None else out)
 
@@ -543,9 +543,9 @@ def agree(
     One row a film, all of one cup, columns as for percsim anchor; nothing is written.
     """
     loaded, read, folder = _with_readings(plan, readings, out)
-    from percsim.assemble.agreement import batch_agreement
-    from percsim.assemble.anchor import plan_readings
-    from percsim.ensemble.store import DATABASE
+    from percsim.boxes.store import DATABASE
+    from percsim.findings.agreement import batch_agreement
+    from percsim.findings.anchor import plan_readings
     from percsim.run import read_findings
 
     if not (folder / DATABASE).is_file():
@@ -578,7 +578,7 @@ def _budget(text: str) -> float:
 
 def _removed(folder: Path, plan: Plan) -> list[str]:
     """Say whose results a fresh start removes; nothing of the plan's own or of none."""
-    from percsim.ensemble.store import DATABASE, Store
+    from percsim.boxes.store import DATABASE, Store
     from percsim.errors import FolderError
     from percsim.reuse import stored_plan
 
@@ -1020,7 +1020,7 @@ def check(
 
 def _wrapping(plan: Plan) -> list[str]:
     """One line if wrapping strains films beyond what a run computes."""
-    from percsim.assemble.layers import wrapping_caution
+    from percsim.findings.layers import wrapping_caution
 
     return [line for line in (wrapping_caution(mix) for mix in plan.mixes[:1]) if line]
 
@@ -1149,8 +1149,8 @@ def threshold(
     loaded = Plan.load(plan)
     import numpy as np
 
-    from percsim.ensemble.simulate import run_job
-    from percsim.ensemble.workers import run_jobs
+    from percsim.boxes.simulate import run_job
+    from percsim.boxes.workers import run_jobs
     from percsim.jobs import is_own
     from percsim.run import threshold_jobs
 
@@ -1217,7 +1217,7 @@ def report(
 
     An interrupted run is drawn from the boxes it has stored.
     """
-    from percsim.ensemble.folder import results_folder, torn
+    from percsim.boxes.folder import results_folder, torn
     from percsim.run import redraw
 
     was_torn = torn(results_folder(folder))
@@ -1348,14 +1348,14 @@ def lots(
 
     predicted = None
     if folder is not None:
-        from percsim.ensemble.folder import results_folder
+        from percsim.boxes.folder import results_folder
 
         predicted, planned = _predicted(results_folder(folder))
         limits = limits or planned
     import numpy as np
 
+    from percsim.boxes.statistics import log_std_from_cv
     from percsim.decision.lots import CureRatio, Lot
-    from percsim.ensemble.statistics import log_std_from_cv
     from percsim.report.lots import lot_summary, lot_text
 
     asked = limits or (0.0, float("inf"))
@@ -1500,7 +1500,7 @@ def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
 
     Measured films decide where there are any.
     """
-    from percsim.ensemble.folder import refuse_torn
+    from percsim.boxes.folder import refuse_torn
     from percsim.errors import FolderError
     from percsim.plan import Plan
     from percsim.report.tables import anchored, deciding_index, number
@@ -1540,7 +1540,7 @@ def _predicted(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
     nested = (summary.get("spread") or {}).get("nested") or {}
     lot = (nested.get("log_resistance") or {}).get("between_castings_of_one_lot")
     if lot and told is None:
-        from percsim.ensemble.statistics import cv_from_log_std
+        from percsim.boxes.statistics import cv_from_log_std
 
         predicted["one_lot_cv"] = cv_from_log_std(float(lot["value"]))
     return predicted, plan.decision_target().window

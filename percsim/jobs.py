@@ -15,17 +15,17 @@ from typing import Any
 
 import numpy as np
 
-from percsim.decision.priors import BETA_FACTOR, BREAKING_FACTOR, THERMAL_SHARE_RANGE
-from percsim.ensemble.sampling import PURPOSES, box_seed
-from percsim.ensemble.simulate import BoxJob, Setting, place_box, simulate_box
-from percsim.ensemble.threshold import (
+from percsim.boxes.sampling import PURPOSES, box_seed
+from percsim.boxes.simulate import BoxJob, Setting, place_box, simulate_box
+from percsim.boxes.threshold import (
     GrowthJob,
     GrowthPlan,
     RecipeParticles,
     plan_growth,
     with_aspect_ratio,
 )
-from percsim.ensemble.workers import available_cores
+from percsim.boxes.workers import available_cores
+from percsim.decision.priors import BETA_FACTOR, BREAKING_FACTOR, THERMAL_SHARE_RANGE
 from percsim.errors import PlacementError, PlanError
 from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks
 from percsim.kernels import compiled

@@ -13,7 +13,7 @@ from copy import deepcopy
 from dataclasses import replace
 from typing import Any
 
-from percsim.ensemble.store import Store
+from percsim.boxes.store import Store
 from percsim.errors import FolderError, PlanError
 from percsim.jobs import box_jobs, first_boxes
 from percsim.plan import Plan

@@ -1,7 +1,7 @@
 """The main job: a plan -> boxes -> film -> decision -> a results folder, resumable.
 
 `run_plan` makes the list of jobs from the plan, has them run and stored, and hands what is
-stored to `assemble`; `redraw` hands over what an interrupted or finished run has stored.
+stored to `findings`; `redraw` hands over what an interrupted or finished run has stored.
 So a report never depends on how, when or in how many pieces its boxes were computed, nor on
 which plan they were first computed for: a plan takes the stored boxes that are its own.
 """
@@ -18,10 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from percsim.assemble import Findings, assemble, find
-from percsim.assemble.stages import Stages, spend
-from percsim.decision.choose import Decision
-from percsim.ensemble.folder import (
+from percsim.boxes.folder import (
     FolderLock,
     checksum,
     links_work,
@@ -32,17 +29,20 @@ from percsim.ensemble.folder import (
     sweep,
     write_atomically,
 )
-from percsim.ensemble.simulate import BoxJob, Sample, run_job, solve_sample
-from percsim.ensemble.store import (
+from percsim.boxes.simulate import BoxJob, Sample, run_job, solve_sample
+from percsim.boxes.store import (
     DATABASE,
     Record,
     Store,
     encode_json,
     environment_record,
 )
-from percsim.ensemble.threshold import GrowthJob
-from percsim.ensemble.workers import Executor, Progress, run_jobs
+from percsim.boxes.threshold import GrowthJob
+from percsim.boxes.workers import Executor, Progress, run_jobs
+from percsim.decision.choose import Decision
 from percsim.errors import FolderError, PlanError
+from percsim.findings import Findings, assemble, find
+from percsim.findings.stages import Stages, spend
 from percsim.jobs import (
     across_jobs,
     box_jobs,

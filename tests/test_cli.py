@@ -384,7 +384,7 @@ def test_check_names_beside_the_powder_what_the_cut_of_its_sizes_leaves_out(
 def test_an_interrupted_run_says_what_is_stored_and_how_to_go_on(
     plan: Path, tmp_path: Path, chain: types.SimpleNamespace
 ) -> None:
-    from percsim.ensemble.workers import Interrupted
+    from percsim.boxes.workers import Interrupted
 
     chain.outcome = Interrupted(40, 166, 0, stored=True)
     out = tmp_path / "my out"
@@ -522,7 +522,7 @@ def test_compiling_is_announced_only_where_nothing_is_compiled(
 def test_a_fresh_start_says_whose_results_it_removes(
     plan: Path, tmp_path: Path, chain: types.SimpleNamespace
 ) -> None:
-    from percsim.ensemble.store import Record, Store
+    from percsim.boxes.store import Record, Store
 
     out = tmp_path / "out"
     chain.outcome = finished(out)

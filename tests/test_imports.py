@@ -13,8 +13,8 @@ import percsim
 PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
     "errors process units files values kernels materials particles links states network "
-    "ensemble film decision known_cases sections plan_text plan readings jobs reuse "
-    "assemble report run cli __main__"
+    "boxes film decision known_cases sections plan_text plan readings jobs reuse "
+    "findings report run cli __main__"
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}
 HEAVY = {

@@ -14,15 +14,15 @@ from reference.formula_records import records
 from scipy.constants import elementary_charge
 from scipy.special import ndtri
 
-from percsim.assemble import find
-from percsim.assemble.agreement import batch_agreement
-from percsim.assemble.anchor import anchoring, learn, plan_readings
-from percsim.assemble.day_one import candidate_outlooks, day_one
-from percsim.assemble.gather import casting_rows
+from percsim.boxes.simulate import run_job
+from percsim.boxes.statistics import weighted_quantiles
+from percsim.boxes.store import Record, encode_json
 from percsim.decision.batch import REJECTED
-from percsim.ensemble.simulate import run_job
-from percsim.ensemble.statistics import weighted_quantiles
-from percsim.ensemble.store import Record, encode_json
+from percsim.findings import find
+from percsim.findings.agreement import batch_agreement
+from percsim.findings.anchor import anchoring, learn, plan_readings
+from percsim.findings.day_one import candidate_outlooks, day_one
+from percsim.findings.gather import casting_rows
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 from percsim.materials import Property
 from percsim.plan import Plan

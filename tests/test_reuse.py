@@ -9,9 +9,9 @@ import pytest
 from test_run import SMALL, digits
 
 import percsim.run
-from percsim.ensemble import fingerprint
-from percsim.ensemble.store import DATABASE, Store
-from percsim.ensemble.workers import Interrupted
+from percsim.boxes import fingerprint
+from percsim.boxes.store import DATABASE, Store
+from percsim.boxes.workers import Interrupted
 from percsim.errors import FolderError
 from percsim.plan import Plan
 from percsim.run import box_jobs, read_findings, redraw, run_plan
@@ -55,7 +55,7 @@ def _quick(no_pictures):
         for name, count in few.items():
             # functions of the package have the names of their modules
             module, _, what = name.partition(".")
-            patch.setattr(sys.modules[f"percsim.assemble.{module}"], what, count)
+            patch.setattr(sys.modules[f"percsim.findings.{module}"], what, count)
         patch.setattr("percsim.film.variance.RESAMPLES", 20)
         yield
 

@@ -14,10 +14,10 @@ import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
 import percsim.report.figures
+from percsim.boxes.folder import MANIFEST, FolderLock, refuse_torn, torn
+from percsim.boxes.store import Store, decode_json
+from percsim.boxes.workers import Interrupted
 from percsim.cli import main
-from percsim.ensemble.folder import MANIFEST, FolderLock, refuse_torn, torn
-from percsim.ensemble.store import Store, decode_json
-from percsim.ensemble.workers import Interrupted
 from percsim.errors import FolderError
 from percsim.plan import Plan
 from percsim.report.figures import FIGURES
@@ -399,7 +399,7 @@ def test_the_plan_as_written_stays_with_its_results(finished, plan_file, tmp_pat
 @pytest.mark.usefixtures("no_pictures")
 def test_a_folder_without_links_says_so(finished, tmp_path, monkeypatch, capsys):
     folder = shutil.copytree(finished.folder, tmp_path / "out")
-    for module in ("percsim.ensemble.folder", "percsim.run"):
+    for module in ("percsim.boxes.folder", "percsim.run"):
         monkeypatch.setattr(f"{module}.links_work", lambda _: False)
     result = redraw(folder)
     assert not any(path.is_symlink() for path in folder.rglob("*"))

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln, ndtr, ndtri
 
+from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.choose import Target
 from percsim.decision.predict import (
     SCALING,
@@ -33,7 +34,6 @@ from percsim.decision.predict import (
     scale_deviation,
 )
 from percsim.decision.priors import Draws, Priors
-from percsim.ensemble.statistics import weighted_quantiles
 from percsim.film.casting import LOT_NAMES, Tolerances
 from percsim.film.electrodes import Film
 from percsim.states.temperature import ROOM_TEMPERATURE

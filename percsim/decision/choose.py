@@ -10,6 +10,11 @@ from numpy.typing import NDArray
 from scipy.constants import elementary_charge
 from scipy.special import ndtr, ndtri, stdtrit
 
+from percsim.boxes.statistics import (
+    clopper_pearson,
+    cv_from_log_std,
+    weighted_quantiles,
+)
 from percsim.decision.priors import (
     ANY_LEVEL,
     Assumption,
@@ -18,11 +23,6 @@ from percsim.decision.priors import (
     assumptions,
     shape_is_assumed,
     threshold_ratio,
-)
-from percsim.ensemble.statistics import (
-    clopper_pearson,
-    cv_from_log_std,
-    weighted_quantiles,
 )
 from percsim.film.casting import (
     LOT_NAMES,

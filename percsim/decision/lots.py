@@ -13,8 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 from scipy.special import bdtr, chdtrc, chdtri, chndtrix, ndtr, ndtri, stdtrit
 
+from percsim.boxes.statistics import clopper_pearson, cv_from_log_std
 from percsim.decision.counts import probability
-from percsim.ensemble.statistics import clopper_pearson, cv_from_log_std
 
 __all__ = [
     "AcceptanceBand",

@@ -20,9 +20,9 @@ from numpy.polynomial import hermite_e
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
+from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.choose import EQUAL_SHARES, Margin, Target
 from percsim.decision.priors import Draws
-from percsim.ensemble.statistics import weighted_quantiles
 from percsim.film.casting import Tolerances, chord, initial_slopes
 from percsim.film.electrodes import Film
 from percsim.film.transfer import chord_end, is_room_temperature

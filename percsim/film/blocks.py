@@ -21,8 +21,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from percsim.ensemble.sampling import PURPOSES, box_seed
-from percsim.ensemble.statistics import Estimate, cv_from_log_std
+from percsim.boxes.sampling import PURPOSES, box_seed
+from percsim.boxes.statistics import Estimate, cv_from_log_std
 from percsim.film.casting import chord
 from percsim.film.curves import central_68
 from percsim.film.electrodes import SHORTEST_SHARE, Film

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.ensemble.statistics import cv_from_log_std, weighted_quantiles
+from percsim.boxes.statistics import cv_from_log_std, weighted_quantiles
 from percsim.film.electrodes import Film
 from percsim.film.transfer import (
     FAITHFUL_RATIO,

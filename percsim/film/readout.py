@@ -2,7 +2,7 @@
 
 A film R in series with S at a voltage V reads V x with x = R/(R + S). Everything else
 follows from that: signal, source resistance, power. What is read against what limits is
-put together in `assemble`.
+put together in `findings`.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.ensemble.statistics import cv_from_log_std
+from percsim.boxes.statistics import cv_from_log_std
 from percsim.film.casting import (
     LOT_NAMES,
     TOLERANCE_NAMES,

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.ensemble.simulate import BoxJob
-from percsim.ensemble.statistics import Estimate, cv_from_log_std
+from percsim.boxes.simulate import BoxJob
+from percsim.boxes.statistics import Estimate, cv_from_log_std
 from percsim.film.blocks import FilmCastings
 
 __all__ = ["FEWEST_FILMS", "FilmComparison", "FilmJob", "compare_films", "film_blocks"]

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from percsim.ensemble.folder import write_atomically
+from percsim.boxes.folder import write_atomically
 from percsim.errors import FolderError
 from percsim.process import check_interrupt
 from percsim.report.tables import (

@@ -51,7 +51,7 @@ def agreement_text(result: Row) -> list[str]:
     Parameters
     ----------
     result : dict
-        What `assemble.agreement.batch_agreement` gives.
+        What `findings.agreement.batch_agreement` gives.
 
     Returns
     -------

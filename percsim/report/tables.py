@@ -16,7 +16,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from percsim.ensemble.folder import write_atomically
+from percsim.boxes.folder import write_atomically
 from percsim.units import format_quantity
 
 __all__ = [

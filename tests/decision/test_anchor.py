@@ -17,6 +17,7 @@ from reference.coverage import (
 )
 from reference.powders import POWDER
 
+from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision import ContactParameters, Target
 from percsim.decision.anchor import (
     Reading,
@@ -27,7 +28,6 @@ from percsim.decision.anchor import (
 )
 from percsim.decision.predict import outlook
 from percsim.decision.priors import contact_priors
-from percsim.ensemble.statistics import weighted_quantiles
 from percsim.film import LoadingThreshold, Tolerances
 
 SEED = np.random.SeedSequence(35711, spawn_key=(0, 5))

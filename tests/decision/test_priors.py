@@ -8,9 +8,9 @@ import pytest
 from reference.made_up_boxes import CRITICAL, FILM, THRESHOLD, loading, volume_fraction
 from reference.powders import POWDER, TUBES
 
+from percsim.boxes.simulate import place_box
 from percsim.decision import ContactParameters, TunnellingParameters, assumptions
 from percsim.decision.priors import contact_priors
-from percsim.ensemble.simulate import place_box
 from percsim.film import (
     TOLERANCE_NAMES,
     CastingDraws,

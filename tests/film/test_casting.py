@@ -16,8 +16,8 @@ from reference.made_up_boxes import (
 from scipy.integrate import dblquad
 from scipy.special import ndtr
 
-from percsim.ensemble.simulate import BoxJob, simulate_box
-from percsim.ensemble.threshold import GrowthJob, RecipeParticles, plan_growth
+from percsim.boxes.simulate import BoxJob, simulate_box
+from percsim.boxes.threshold import GrowthJob, RecipeParticles, plan_growth
 from percsim.film import (
     TOLERANCE_NAMES,
     CastingDraws,

@@ -7,9 +7,8 @@ import pytest
 from scipy.constants import Boltzmann, elementary_charge
 from scipy.special import ndtr
 
-from percsim.assemble.gather import gather_loadings, gather_responses
-from percsim.ensemble.simulate import simulate_box
-from percsim.ensemble.store import Record, encode_json
+from percsim.boxes.simulate import simulate_box
+from percsim.boxes.store import Record, encode_json
 from percsim.film.electrodes import Film
 from percsim.film.responses import (
     NEAREST,
@@ -18,6 +17,7 @@ from percsim.film.responses import (
     LoadingSurface,
 )
 from percsim.film.transfer import LoadingResult, LoadingThreshold, fit_loadings
+from percsim.findings.gather import gather_loadings, gather_responses
 from percsim.jobs import HELD_OUT, box_jobs, law_settings
 from percsim.plan import Plan
 from percsim.states.temperature import Bond, ThermalOpening

@@ -13,7 +13,7 @@ from reference.made_up_boxes import (
     resistivity,
 )
 
-from percsim.ensemble.statistics import effective_medium_mean
+from percsim.boxes.statistics import effective_medium_mean
 from percsim.film import LoadingThreshold, fit_loadings
 from percsim.film.transfer import (
     ELECTRODE_REACH,

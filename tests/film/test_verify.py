@@ -6,7 +6,7 @@ import pytest
 from film.test_blocks import made_up
 from film.whole_films import compare
 
-from percsim.ensemble.statistics import Estimate
+from percsim.boxes.statistics import Estimate
 from percsim.film import Film
 from percsim.film.blocks import cast_lattice
 from percsim.film.verify import FilmComparison, compare_films, film_blocks

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from percsim.assemble.gather import gather_loadings, gather_threshold, lost_share
-from percsim.ensemble.sampling import box_seed
-from percsim.ensemble.simulate import simulate_box
-from percsim.ensemble.store import Record, encode_json
+from percsim.boxes.sampling import box_seed
+from percsim.boxes.simulate import simulate_box
+from percsim.boxes.store import Record, encode_json
 from percsim.film import Film, fit_loadings
 from percsim.film.blocks import Blocks, cast_lattice
 from percsim.film.transfer import film_threshold
 from percsim.film.verify import compare_films
+from percsim.findings.gather import gather_loadings, gather_threshold, lost_share
 from percsim.jobs import box_jobs, film_jobs, threshold_jobs
 from percsim.particles.placement import expected_counts
 from percsim.plan import Plan

@@ -13,13 +13,13 @@ from published import lattices
 from scipy.special import gammainc
 
 from percsim import known_cases
-from percsim.ensemble.statistics import (
+from percsim.boxes.statistics import (
     Estimate,
     bootstrap,
     effective_medium_mean,
     weighted_quantiles,
 )
-from percsim.ensemble.threshold import (
+from percsim.boxes.threshold import (
     WRAPPING_PROBABILITY,
     Component,
     Mixture,

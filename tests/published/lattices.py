@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.special import betainc
 
-from percsim.ensemble.statistics import Estimate
+from percsim.boxes.statistics import Estimate
 from percsim.kernels.growth import FIELD, grow_bonds, grow_sites
 
 # Points of the integer grid that belong to the lattice, and the steps of half its bonds. A

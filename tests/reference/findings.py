@@ -6,11 +6,11 @@ import numpy as np
 from reference.closed_form_films import CRITICAL, EXPANSION, ClosedForm
 from reference.made_up_boxes import loading
 
-from percsim.assemble import Findings
-from percsim.assemble.stages import Stages
 from percsim.decision import decide
 from percsim.decision.choose import BenchLimits, Mix
 from percsim.film import LoadingThreshold
+from percsim.findings import Findings
+from percsim.findings.stages import Stages
 from percsim.plan import Plan
 
 PLAN = {

@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtr
 
-from percsim.ensemble.simulate import varied_states
-from percsim.ensemble.store import Record, encode_json
+from percsim.boxes.simulate import varied_states
+from percsim.boxes.store import Record, encode_json
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 
 CRITICAL, LEVEL, EXPONENT, SHORT = 0.08, 0.6, 1.9, 13e-6

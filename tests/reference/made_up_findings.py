@@ -10,8 +10,8 @@ import numpy as np
 from reference.made_up_boxes import CRITICAL, THRESHOLD, loading
 from scipy.constants import Boltzmann, elementary_charge
 
-from percsim.assemble.gather import Findings
 from percsim.decision import decide
+from percsim.findings.gather import Findings
 from percsim.plan import Plan
 
 TEMPERATURES = (253.15, 273.15, 293.15, 313.15, 333.15, 363.15, 393.15)

@@ -11,8 +11,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from percsim.ensemble.simulate import BoxJob
-from percsim.ensemble.store import Record, encode_json
+from percsim.boxes.simulate import BoxJob
+from percsim.boxes.store import Record, encode_json
 from percsim.film.transfer import LoadingThreshold
 from percsim.jobs import box_jobs
 from percsim.plan import Plan

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 from reference.findings import PLAN, findings
 
-from percsim.assemble.agreement import batch_agreement
-from percsim.assemble.anchor import measured_films, plan_readings
-from percsim.assemble.day_one import day_one
-from percsim.ensemble.store import encode_json
+from percsim.boxes.store import encode_json
+from percsim.findings.agreement import batch_agreement
+from percsim.findings.anchor import measured_films, plan_readings
+from percsim.findings.day_one import day_one
 from percsim.report.agreement import agreement_text
 from percsim.report.chapters import chapter_lines
 from percsim.report.chapters.anchor import ANCHOR

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from reference.made_up_findings import findings_of, plan_with
 
-from percsim.assemble.operation import operation
-from percsim.assemble.temperature import temperature
-from percsim.assemble.words import NOT_MODELLED
+from percsim.findings.operation import operation
+from percsim.findings.temperature import temperature
+from percsim.findings.words import NOT_MODELLED
 from percsim.report.chapters import chapter_lines
 from percsim.report.figures import Run, draw
 from percsim.report.page import render_page

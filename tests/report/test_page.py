@@ -9,7 +9,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from percsim.ensemble.store import encode_json
+from percsim.boxes.store import encode_json
 from percsim.report import write_report
 from percsim.report.chapters import CHAPTERS
 from percsim.report.figures import Drawing

@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from percsim.ensemble.store import encode_json
+from percsim.boxes.store import encode_json
 from percsim.report.tables import (
     BOX_COLUMNS,
     CASTING_COLUMNS,

@@ -1,0 +1,566 @@
+"""Stage 6. One box through every state: place, link, open, solve.
+
+A box is the unit of work handed to a worker. It can be run alone from its job, gives the
+same digits wherever it runs, and returns plain numbers that a store can keep.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.boxes.fingerprint import fingerprint
+from percsim.boxes.sampling import PURPOSES, box_seed
+from percsim.boxes.threshold import GrowthJob
+from percsim.links.search import Links, find_links
+from percsim.materials.recipe import Recipe
+from percsim.network.build import Network, build_network
+from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
+from percsim.network.opened import SLOPES, OpenedBox, OpenedNetwork
+from percsim.network.sensitivity import (
+    critical_path,
+    effective_medium_conductance,
+    hottest_share,
+    noise_index,
+)
+from percsim.network.solve import Method, Solution, Sweep, solve_network
+from percsim.particles.bodies import Particles
+from percsim.particles.box import Box
+from percsim.particles.placement import Clusters, expected_counts, place_particles
+from percsim.particles.shapes import measure_orientation
+from percsim.states.strain import Mounting, State, move_affinely
+from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
+
+__all__ = [
+    "CONTACT_SAMPLE",
+    "POWER_QUANTILES",
+    "BoxJob",
+    "Sample",
+    "Setting",
+    "effective_medium_estimate",
+    "place_box",
+    "run_job",
+    "simulate_box",
+    "solve_sample",
+    "varied_states",
+]
+
+TOLERANCE = 1e-7
+"""Proven relative error of a resistance: far below what a box's own randomness leaves."""
+
+POWER_QUANTILES = (0.0, 1e-3, 3e-3, 0.01, 0.03, 0.1, 0.3, 0.5, 0.9)
+"""Shares of the contacts that carry current, hottest first, at which power is kept."""
+
+CONTACT_SAMPLE = 40
+"""Contacts that a box solved at variations keeps."""
+
+SECONDS_PER_FLAKE = 4e-6
+"""Place, link and prepare, one particle [s] (measured, one core of a 2020s server)."""
+
+SECONDS_PER_FLAKE_AND_STATE = 2e-6
+"""Open, build and solve, one particle and state [s] (as above)."""
+
+SECONDS_PER_HARD_FLAKE = 3.6e-4
+"""Push a flake apart from its neighbours, over the volume fraction [s] (as above)."""
+
+CROWDED = 0.31
+"""Volume fraction at which that takes twice as long; it goes on with the 6th power."""
+
+SECONDS_PER_FLAKE_AND_VARIATION = 1e-6
+"""Build and solve at another setting of the law, one particle and state [s] (as above)."""
+
+LIFT = 1e-4
+"""Step of the difference that gives how thickening alone opens contacts."""
+
+BOXES_PER_LENGTH = 1_000_000
+"""Box numbers set aside for each box length."""
+
+
+class Setting(NamedTuple):
+    """Parameters of the contact-opening law that a box is solved with once more.
+
+    Parameters
+    ----------
+    beta : float
+        Decay of a contact with its relative opening.
+    delta_b : float
+        Median relative opening at which a contact breaks.
+    lambda_T : float
+        Share of the thermal strain that reaches the contacts.
+
+    """
+
+    beta: float
+    delta_b: float
+    lambda_T: float  # noqa: N815 - the symbol of the formulas
+
+
+@dataclass(frozen=True, slots=True)
+class BoxJob:
+    """One box to simulate.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the ensemble.
+    number : int
+        Number of the box among those of its length, from 0. The same number draws the same
+        particles at every loading, fewer of them at a lower one.
+    recipe : Recipe
+        What is mixed.
+    box : Box
+        The box.
+    law : ContactOpeningLaw or TunnellingLaw
+        Conduction law; the contact-opening law draws its breaks from this box's seed.
+    states : tuple of State
+        States to solve, in order.
+    cutoff : float
+        Largest gap that counts as a link [m]; 0 links what touches.
+    core : float
+        Impenetrable share of the thickness of the particles.
+    clusters : Clusters, optional
+        Poor dispersion.
+    walls : {"free", "confining"}
+        What faces that are neither periodic nor electrodes do; see `place_particles`.
+    mounting : Mounting, optional
+        How the film of the states is held; with it and `thermal` the slopes to the
+        parameters of the contact-opening law come with every state.
+    thermal : ThermalOpening, optional
+        What thermal expansion does to the contacts in the states.
+    variations : tuple of Setting
+        Settings of the law that the box is solved with as well, the same particles and
+        draws, at the states that `varied_states` names.
+    probes : tuple of State
+        States solved besides, whose conductances are kept apart.
+    label : str
+        Which of a plan's fillers or films it belongs to; neither its digits nor its key
+        depend on it.
+
+    Raises
+    ------
+    ValueError
+        If there are variations without the contact-opening law, mounting and thermal.
+
+    """
+
+    seed: int
+    number: int
+    recipe: Recipe
+    box: Box
+    law: ContactOpeningLaw | TunnellingLaw
+    states: tuple[State, ...]
+    cutoff: float = 0.0
+    core: float = 0.0
+    clusters: Clusters | None = None
+    walls: str = "free"
+    mounting: Mounting | None = None
+    thermal: ThermalOpening | None = None
+    variations: tuple[Setting, ...] = ()
+    probes: tuple[State, ...] = ()
+    label: str = ""
+    _key: str = field(default="", init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        if self.variations and not self.has_slopes:
+            raise ValueError(
+                "variations need the contact-opening law, a mounting and a thermal opening"
+            )
+
+    @property
+    def has_slopes(self) -> bool:
+        """Whether the states are those of an opening law whose parameters are known."""
+        opening = isinstance(self.law, ContactOpeningLaw)
+        return opening and self.mounting is not None and self.thermal is not None
+
+    @property
+    def box_number(self) -> int:
+        """Number that the seeds of this box are drawn from.
+
+        It comes from the length itself, in nanometres, so that adding a length to a plan
+        renumbers nothing.
+        """
+        return round(self.box.length * 1e9) * BOXES_PER_LENGTH + self.number
+
+    @property
+    def rest(self) -> int:
+        """Index of the state at rest: no strain, nearest to 20 C."""
+        return min(
+            range(len(self.states)),
+            key=lambda i: (
+                abs(self.states[i].strain),
+                abs(self.states[i].temperature - ROOM_TEMPERATURE),
+            ),
+        )
+
+    @property
+    def key(self) -> str:
+        """Name under which the store keeps this box; no box of other inputs has it."""
+        if not self._key:  # asked for again and again, and the same for good
+            key = f"{self.group}/{fingerprint(self)}/{self.number}"
+            object.__setattr__(self, "_key", key)
+        return self._key
+
+    @property
+    def group(self) -> str:
+        """First part of the key, for people: what sort of box, and its loading."""
+        return f"box/{self.recipe.weight_fraction!r}"
+
+    @property
+    def expected_particles(self) -> float:
+        """Mean number of particles in such a box."""
+        return sum(expected_counts(self.recipe, self.box))
+
+    @property
+    def seconds(self) -> float:
+        """Time it is expected to take on one core [s]."""
+        solved = len(self.states) + len(self.probes)
+        each = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * solved
+        if self.variations:
+            varied = len(self.variations) * len(varied_states(self.states, self.rest))
+            each += SECONDS_PER_FLAKE_AND_VARIATION * varied
+        if self.core > 0.0:
+            phi = self.recipe.volume_fraction
+            each += SECONDS_PER_HARD_FLAKE * phi * (1.0 + (phi / CROWDED) ** 6)
+        return each * self.expected_particles
+
+
+class Sample(NamedTuple):
+    """One box at one state, with all that led to its resistance."""
+
+    particles: Particles
+    links: Links
+    network: Network
+    solution: Solution
+
+
+def place_box(job: BoxJob) -> Particles:
+    """Place the particles of a job's box."""
+    rng = np.random.default_rng(box_seed(job.seed, job.box_number, PURPOSES["placement"]))
+    return place_particles(
+        job.recipe, job.box, rng, core=job.core, clusters=job.clusters, walls=job.walls
+    )
+
+
+def _law_of_box(job: BoxJob) -> ContactOpeningLaw | TunnellingLaw:
+    if isinstance(job.law, TunnellingLaw):
+        return job.law
+    seed = box_seed(job.seed, job.box_number, PURPOSES["contacts"])
+    return replace(job.law, seed=int(seed.generate_state(1, np.uint64)[0]))
+
+
+def _network_at(
+    links: Links, law: ContactOpeningLaw | TunnellingLaw, state: State
+) -> tuple[Links, Network]:
+    """Links and network at a state; gap laws move the particles and link them again."""
+    if isinstance(law, TunnellingLaw):
+        links = find_links(move_affinely(links.particles, state), links.cutoff)
+    return links, build_network(links, law, state)
+
+
+def solve_sample(job: BoxJob, state: State) -> Sample:
+    """One box at one state, with everything a picture of it needs."""
+    links, network = _network_at(
+        find_links(place_box(job), job.cutoff), _law_of_box(job), state
+    )
+    return Sample(links.particles, links, network, solve_network(network, TOLERANCE))
+
+
+def varied_states(states: Sequence[State], rest: int) -> tuple[int, ...]:
+    """States at which variations of the law are solved, by index.
+
+    At rest; at the smallest and largest strain, at the temperature of rest; at the coldest
+    and hottest temperature without strain.
+    """
+    room = states[rest].temperature
+    reach = {
+        i: s.strain if s.temperature == room else s.temperature - room
+        for i, s in enumerate(states)
+        if not (s.strain and s.temperature != room)
+    }
+    found = {rest}
+    for kind in (True, False):
+        alike = [i for i in reach if (states[i].temperature == room) == kind]
+        for sign in (-1.0, 1.0):
+            ahead = [i for i in alike if sign * reach[i] > 0.0]
+            found |= {
+                i for i in ahead if sign * reach[i] == max(sign * reach[j] for j in ahead)
+            }
+    return tuple(sorted(found))
+
+
+def simulate_box(job: BoxJob) -> dict[str, Any]:
+    """Simulate one box over all its states.
+
+    Parameters
+    ----------
+    job : BoxJob
+        The box, its recipe and the states.
+
+    Returns
+    -------
+    dict
+        `n_particles`, `n_links`, `volume_fraction` of the box as drawn, `backbone_share` at
+        rest (share of the particles that carry current), `electrode_share` there
+        (share of the resistance that lies in the contacts to the two electrodes),
+        `lost_share` there (share of the links that do not conduct), `flake_order` and
+        `rod_order` (order parameters as placed, of flake normals about the thickness and of
+        rods about the current, if the recipe holds any), `conductances`, one a visit
+        [S], 0 for an open circuit, and `probe_conductances`, one a probe, if there are
+        any. A visit is a state of the job by its index: two may be of the same strain.
+
+        `currents` at rest: `hottest_share` (share of the power in the hottest 1 % of the
+        contacts that carry current), `largest_share` (in a single contact), `noise_index`,
+        `bottleneck_S` and `critical_path_S` (conductance of the weakest contact of the path
+        whose weakest contact is strongest, and of that path alone),
+        `effective_medium_S` (see `effective_medium_estimate`), and `power_sorted` (shares
+        of the power at `POWER_QUANTILES` of the contacts that carry current, hottest
+        first); all 0 if open.
+
+        With a mounting and thermal opening also `lost_shares`, one a visit, and `slopes`,
+        one number a visit for each name of `percsim.network.opened.SLOPES`. With
+        variations `variations`: `settings`, (settings, 3), `visits` (those varied),
+        `conductances` [S] and `lost_shares`, (settings, varied visits), and `sample`,
+        `CONTACT_SAMPLE` contacts spread over the box: `weights` (square of their length
+        along the current over the opening length), and for each of its `visits` (the first
+        at each strain) their relative openings `opened` without swelling and `stretched`
+        per unit of swelling; of a bonded film also `lifted`, per unit of thermal strain
+        through it alone, without strain.
+
+    """
+    particles = place_box(job)
+    links = find_links(particles, job.cutoff)
+    law = _law_of_box(job)
+    opened_box = _opened_box(job, links, law)
+    conductances: list[float] = []
+    lost_shares: list[float] = []
+    slopes: dict[str, list[float]] = {name: [] for name in SLOPES}
+    found: dict[str, Any] = {}
+    sweep = Sweep()
+    rest = job.rest
+    for index, state in enumerate(job.states):
+        linked, opened = links, None
+        if opened_box is not None and isinstance(law, ContactOpeningLaw):
+            opened = opened_box.network(law, state.strain, state.temperature)
+            network = opened.network
+        else:
+            linked, network = _network_at(links, law, state)
+        solution = sweep.solve(network, TOLERANCE)
+        conductances.append(_conductance(solution))
+        if opened is not None and opened_box is not None:
+            assert isinstance(law, ContactOpeningLaw)
+            lost_shares.append(opened.lost_share)
+            here = opened_box.slopes(law, state.strain, state.temperature, opened, solution)
+            for name in SLOPES:
+                slopes[name].append(here[name])
+        if index == rest:
+            found = _at_rest(linked, network, solution)
+    result = {
+        "n_particles": len(particles),
+        "n_links": len(links),
+        "volume_fraction": particles.volume_fraction,
+        "conductances": conductances,
+        **found,
+        **_orders(job, particles),
+    }
+    if opened_box is not None:
+        result |= {"lost_shares": lost_shares, "slopes": slopes}
+        if job.variations:
+            result["variations"] = _vary(job, opened_box, law, sweep.method)
+    if job.probes:
+        solutions = [
+            sweep.solve(_network_at(links, law, state)[1], TOLERANCE)
+            for state in job.probes
+        ]
+        result["probe_conductances"] = [_conductance(solution) for solution in solutions]
+    return result
+
+
+def _conductance(solution: Solution) -> float:
+    return 0.0 if solution.is_open else 1.0 / solution.resistance
+
+
+def _opened_box(
+    job: BoxJob, links: Links, law: ContactOpeningLaw | TunnellingLaw
+) -> OpenedBox | None:
+    """All states of a box at once, where the law and what it needs are there."""
+    if isinstance(law, TunnellingLaw) or job.mounting is None or job.thermal is None:
+        return None
+    box = job.box
+    for state in job.states:
+        known = State.at(
+            state.strain,
+            state.temperature,
+            job.mounting,
+            job.thermal,
+            box.dimension,
+            box.axis,
+        )
+        if not np.allclose(state.matrix(), known.matrix(), rtol=0.0, atol=1e-12):
+            raise ValueError(
+                f"the state at strain {state.strain:g} and {state.temperature:g} K is not "
+                "that of the job's mounting and thermal opening"
+            )
+    return OpenedBox.of(links, law, job.mounting, job.thermal)
+
+
+def _vary(
+    job: BoxJob,
+    box: OpenedBox,
+    law: ContactOpeningLaw | TunnellingLaw,
+    method: Method | None,
+) -> dict[str, Any]:
+    """Conductances and lost shares of the varied states at each setting."""
+    assert isinstance(law, ContactOpeningLaw)
+    visits = varied_states(job.states, job.rest)
+    states = [job.states[i] for i in visits]
+    conductances, lost = [], []
+    for setting in job.variations:
+        other = replace(law, beta=setting.beta, delta_b=setting.delta_b)
+        sweep = Sweep(method=method)
+        opened: list[OpenedNetwork] = [
+            box.network(other, s.strain, s.temperature, setting.lambda_T) for s in states
+        ]
+        conductances.append(
+            [_conductance(sweep.solve(o.network, TOLERANCE)) for o in opened]
+        )
+        lost.append([o.lost_share for o in opened])
+    return {
+        "settings": [list(setting) for setting in job.variations],
+        "visits": list(visits),
+        "conductances": conductances,
+        "lost_shares": lost,
+        "sample": _contact_sample(job, box),
+    }
+
+
+def _contact_sample(job: BoxJob, box: OpenedBox) -> dict[str, Any]:
+    """Sample the contacts of a box, to six digits: it is their distribution that counts."""
+    links = box.links
+    rows = np.unique(np.linspace(0, len(links) - 1, CONTACT_SAMPLE).astype(np.int64))
+    rows = rows[: len(links)]
+    first, second = links.arms
+    along = (first - second)[rows, links.particles.box.axis]
+    visits: dict[float, int] = {}
+    for index, state in enumerate(job.states):
+        visits.setdefault(state.strain, index)
+
+    def short(values: NDArray[np.float64]) -> list[float]:
+        return [float(f"{value:.6g}") for value in values]
+
+    parts = [box.parts(strain) for strain in visits]
+    lifted = {}
+    if box.thermal.bond is not None:
+        thicker = box.parts(0.0, 1.0 + LIFT)[0] - box.parts(0.0)[0]
+        lifted = {"lifted": short(thicker[rows] / LIFT)}
+    return lifted | {
+        "weights": short((along / box.opening_length) ** 2),
+        "visits": list(visits.values()),
+        "opened": [short(opened[rows]) for opened, _ in parts],
+        "stretched": [short(stretched[rows]) for _, stretched in parts],
+    }
+
+
+def _at_rest(links: Links, network: Network, solution: Solution) -> dict[str, Any]:
+    """Read off what the currents at rest tell."""
+    # power divides as series resistance does (Tellegen's theorem)
+    contacts = len(links.source_contacts) + len(links.sink_contacts)
+    lost = len(links) - (len(network.conductances) - contacts)
+    shares = solution.power_shares
+    currents: dict[str, Any] = {
+        "hottest_share": 0.0,
+        "largest_share": 0.0,
+        "noise_index": 0.0,
+        "bottleneck_S": 0.0,
+        "critical_path_S": 0.0,
+        "effective_medium_S": 0.0,
+        "power_sorted": [0.0] * len(POWER_QUANTILES),
+    }
+    if not solution.is_open:
+        path = critical_path(network)
+        hottest = np.sort(shares[shares > 1e-18])[::-1]
+        rows = np.minimum(np.asarray(POWER_QUANTILES) * len(hottest), len(hottest) - 1)
+        currents = {
+            "hottest_share": hottest_share(solution),
+            "largest_share": float(hottest[0]),
+            "noise_index": noise_index(solution),
+            "bottleneck_S": path.bottleneck,
+            "critical_path_S": 1.0 / path.resistance,
+            "effective_medium_S": effective_medium_estimate(links, network),
+            "power_sorted": hottest[rows.astype(np.int64)].tolist(),
+        }
+    return {
+        "backbone_share": _carrying_share(network, solution.currents, len(links.particles)),
+        "lost_share": lost / len(links) if len(links) else 0.0,
+        "electrode_share": float(shares[len(shares) - contacts :].sum()),
+        "currents": currents,
+    }
+
+
+def effective_medium_estimate(links: Links, network: Network) -> float:
+    r"""Conductance of a box if every contact were the effective-medium one [S].
+
+    Parameters
+    ----------
+    links : Links
+        Contacts of the box.
+    network : Network
+        Of the same links at a state.
+
+    Returns
+    -------
+    float
+        :math:`g_m \sum \Delta x^2 / L^2` over all links, :math:`\Delta x` from centre to
+        centre along the current; 0 when bodies have two contacts or fewer on average.
+
+    Notes
+    -----
+    :math:`g_m` after Kirkpatrick, "Percolation and conduction", Rev. Mod. Phys. 45, 574
+    (1973), with the mean number of contacts a body as coordination, and the voltages of a
+    uniform field, which by Dirichlet's principle can only overrate a network of equal
+    conductances. No path is asked for, so that it fails towards the threshold.
+
+    """
+    n, m = len(links.particles), len(links)
+    if not n or 2.0 * m / n <= 2.0:
+        return 0.0
+    contacts = len(links.source_contacts) + len(links.sink_contacts)
+    g = np.zeros(m)
+    conducting = network.conductances[: len(network.conductances) - contacts]
+    g[: len(conducting)] = conducting
+    medium = effective_medium_conductance(g, 2.0 * m / n)
+    box = links.particles.box
+    first, second = links.arms
+    along = (first - second)[:, box.axis]
+    return float(medium * np.sum(along**2) / box.length**2)
+
+
+def _orders(job: BoxJob, particles: Particles) -> dict[str, float]:
+    """Order parameters as they came out: pushing hard particles apart also turns them."""
+    found = measure_orientation(particles)
+    abouts = {"flake": "order_thickness", "rod": "order_current"}
+    kinds = {filler.kind for filler, _ in job.recipe.fillers}
+    return {
+        f"{kind}_order": found[kind][about] if kind in found else 0.0
+        for kind, about in abouts.items()
+        if kind in kinds
+    }
+
+
+def run_job(job: BoxJob | GrowthJob) -> dict[str, Any]:
+    """Do a job of a plan: what a worker is handed."""
+    return job.run() if isinstance(job, GrowthJob) else simulate_box(job)
+
+
+def _carrying_share(
+    network: Network, currents: NDArray[np.float64], n_particles: int
+) -> float:
+    """Share of the particles with a current above rounding."""
+    if not n_particles or not currents.size:
+        return 0.0
+    carries = np.abs(currents) > 1e-12 * np.abs(currents).max()
+    nodes = np.unique(network.resistors[carries])
+    return float((nodes < n_particles).sum() / n_particles)

@@ -1,0 +1,867 @@
+"""Stage 6. Jobs -> results, over worker processes, in an order that does not matter.
+
+`run_jobs` hands jobs to an executor, collects what comes back, and stores it in batches.
+The executor is anything with `submit(function, *args)` that returns a future;
+`LocalProcesses` is the default. Results depend on the jobs alone: never on who ran them,
+when, or how often the run was interrupted.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import math
+import multiprocessing
+import os
+import queue
+import signal
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, CancelledError, Future, InvalidStateError
+from dataclasses import dataclass
+from multiprocessing import connection as mp_connection
+from multiprocessing import resource_tracker
+from multiprocessing.connection import Connection
+from multiprocessing.context import SpawnProcess
+from multiprocessing.reduction import ForkingPickler
+from types import FrameType
+from typing import Any, Literal, Protocol, TypeVar
+
+from percsim.boxes.store import Record, Store, encode_json
+from percsim.errors import FolderError, PercsimError
+from percsim.process import (
+    check_interrupt,
+    interrupts,
+    one_blas_thread,
+    set_one_thread,
+)
+
+__all__ = [
+    "Executor",
+    "Interrupted",
+    "Job",
+    "LocalProcesses",
+    "Outcome",
+    "Progress",
+    "WorkerDiedError",
+    "available_cores",
+    "run_jobs",
+]
+
+_MOST_STILLBORN = 3
+_BATCH_SECONDS = 1.0
+_TRUSTED_SECONDS = 5.0  # until then the times that jobs say count more than the clock
+
+
+# --- what comes in and goes out
+
+
+class Job(Protocol):
+    """What `run_jobs` asks of a job: picklable, and named.
+
+    One that has `seconds`, the time it is expected to take on one core, helps to tell how
+    long the rest takes.
+    """
+
+    @property
+    def key(self) -> str:
+        """Name of the job, of its own among all jobs of a store."""
+        ...
+
+
+J = TypeVar("J", bound=Job)
+_Answer = tuple[Literal["done", "failed"], str, float]
+
+
+class Progress(Protocol):
+    """Told how far the jobs are, in the thread that called `run_jobs`."""
+
+    def __call__(
+        self, done: int, total: int, failed: int, rate: float, seconds_left: float
+    ) -> None:
+        """Take note.
+
+        Parameters
+        ----------
+        done : int
+            Jobs finished, failed ones and those found in the store included.
+        total : int
+            All jobs.
+        failed : int
+            Those of `done` that gave no result.
+        rate : float
+            Jobs finished per second since the first was handed out [1/s].
+        seconds_left : float
+            Expected [s], from the times that jobs say they take and those that the finished
+            ones took; inf before the first if they do not say.
+
+        """
+        ...
+
+
+class Executor(Protocol):
+    """Where jobs run: local processes, a standard pool, or a cluster's client."""
+
+    def submit(self, function: Callable[..., Any], /, *args: Any) -> Any:
+        """Start `function(*args)` somewhere; return a future.
+
+        The future has `add_done_callback`, `result` and `cancel`.
+        """
+        ...
+
+
+class Interrupted(PercsimError):  # noqa: N818 - it is not an error but the user's wish
+    """Ctrl-C during `run_jobs`; what was finished is stored.
+
+    Parameters
+    ----------
+    done : int
+        Jobs finished, failed ones and those found in the store included.
+    total : int
+        All jobs.
+    failed : int
+        Those of `done` that gave no result.
+    stored : bool
+        Whether they are in a store, so that the same call goes on from here.
+
+    """
+
+    def __init__(self, done: int, total: int, failed: int, stored: bool) -> None:
+        self.done = done
+        self.total = total
+        self.failed = failed
+        self.stored = stored
+        super().__init__(
+            f"interrupted: {done} of {total} boxes finished"
+            + (f", {failed} of them failed" if failed else "")
+            + (" and stored; run the same command again to go on" if stored else "")
+        )
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), (self.done, self.total, self.failed, self.stored)
+
+
+class WorkerDiedError(PercsimError, RuntimeError):
+    """A worker process that ended in the middle of a job, or could not be started."""
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Outcome:
+    """Results of `run_jobs`, in the order of the jobs.
+
+    Parameters
+    ----------
+    keys : (n,) tuple of str
+        Keys of the jobs.
+    results : (n,) tuple of dict or None
+        Their results, None where a job failed.
+    failures : dict of str
+        One-line message by key, for each job that failed.
+    elapsed : (n,) tuple of float
+        Time each took, when it was run [s].
+    n_reused : int
+        How many were found in the store and not run.
+    wall_time : float
+        Time this call took [s].
+
+    """
+
+    keys: tuple[str, ...]
+    results: tuple[dict[str, Any] | None, ...]
+    failures: dict[str, str]
+    elapsed: tuple[float, ...]
+    n_reused: int
+    wall_time: float
+
+    def __len__(self) -> int:
+        return len(self.keys)
+
+    def __repr__(self) -> str:
+        return (
+            f"Outcome: {len(self)} jobs, {len(self.failures)} failed, "
+            f"{self.n_reused} found in the store, {self.wall_time:.3g} s"
+        )
+
+    def by_key(self) -> dict[str, dict[str, Any]]:
+        """Results of the jobs that gave one, by key, in the order of the jobs."""
+        return {k: r for k, r in zip(self.keys, self.results, strict=True) if r is not None}
+
+
+def available_cores() -> int:
+    """Cores this process may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
+
+
+# --- in the worker
+
+
+def _run_one(function: Callable[[Any], Any], job: Any, attempt: int) -> _Answer:
+    """Run a job; its outcome as (status, JSON text, time), an exception included."""
+    del attempt  # tells a second try from the first, for executors that remember answers
+    begun = time.perf_counter()
+    status: Literal["done", "failed"]
+    try:
+        result = function(job)
+        if not isinstance(result, dict):
+            raise TypeError(f"a job must return a dict, got {type(result).__name__}")
+        status, text = "done", encode_json(result)
+    except Exception as error:
+        lines = str(error).strip().splitlines()
+        message = f"{type(error).__name__}: {lines[0]}" if lines else type(error).__name__
+        status, text = "failed", encode_json(message)
+    return status, text, time.perf_counter() - begun
+
+
+def _watch_parent() -> None:
+    # Also when the parent was killed and could not say goodbye.
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        mp_connection.wait([parent.sentinel])
+        os._exit(1)
+
+
+def _serve(pipe: Connection, preload: tuple[str, ...]) -> None:
+    """Life of a worker: take a task, run it, answer, until the pipe closes."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    threading.Thread(target=_watch_parent, daemon=True).start()
+    for name in preload:
+        with contextlib.suppress(Exception):  # the job that needs it will say what is wrong
+            importlib.import_module(name)
+    with one_blas_thread():  # for libraries that do not read the environment
+        _answer_tasks(pipe)
+
+
+def _answer_tasks(pipe: Connection) -> None:
+    announced = False
+    while True:
+        try:
+            if not announced:
+                pipe.send_bytes(b"")
+                announced = True
+            task = pipe.recv_bytes()
+        except (EOFError, OSError):
+            return
+        answer: tuple[Any, BaseException | None]
+        try:
+            function, args = ForkingPickler.loads(task)
+            answer = function(*args), None
+        except Exception as error:
+            answer = None, error
+        try:
+            reply = ForkingPickler.dumps(answer)
+        except Exception as error:
+            reply = ForkingPickler.dumps(
+                (None, RuntimeError(f"cannot send an answer back: {error}"))
+            )
+        try:
+            pipe.send_bytes(reply)
+        except OSError:
+            return
+
+
+# --- local processes
+
+
+@contextlib.contextmanager
+def _later_interrupt() -> Iterator[None]:
+    """Put off a Ctrl-C until the end of the block."""
+    before = signal.getsignal(signal.SIGINT)
+    if threading.current_thread() is not threading.main_thread() or not callable(before):
+        yield
+        return
+    came: list[tuple[int, FrameType | None]] = []
+    signal.signal(signal.SIGINT, lambda number, frame: came.append((number, frame)))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+        if came:
+            before(*came[0])
+
+
+@contextlib.contextmanager
+def _starting_workers() -> Iterator[None]:
+    """Environment and signal mask that a worker inherits, for the moment it is started."""
+    # The first start of all also starts this helper, which leaves Ctrl-C unblocked.
+    resource_tracker.ensure_running()
+    before = set_one_thread()
+    # A Ctrl-C reaches the whole process group: a worker still importing would die of it.
+    # Blocked here it is inherited so; this process may yet be told through another thread.
+    masked = hasattr(signal, "pthread_sigmask")
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if masked else set()
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+        if masked:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+
+
+@dataclass(slots=True)
+class _Task:
+    future: Future[Any]
+    payload: bytes
+
+
+@dataclass(slots=True)
+class _Worker:
+    process: SpawnProcess
+    pipe: Connection
+    ready: bool = False
+    task: _Task | None = None
+
+
+class LocalProcesses:
+    """Worker processes on this machine, started at once and kept until `shutdown`.
+
+    Each has one BLAS and one numba thread, ignores Ctrl-C, and ends with its parent however
+    that ends. When one dies, the future of the task it had raises `WorkerDiedError`,
+    another takes its place, and the rest do not notice.
+
+    Parameters
+    ----------
+    workers : int, optional
+        How many, default `available_cores()`.
+    preload : sequence of str
+        Modules that workers import before their first task.
+
+    Raises
+    ------
+    ValueError
+        If `workers` is below 1.
+    """
+
+    def __init__(self, workers: int | None = None, *, preload: Sequence[str] = ()) -> None:
+        self.workers = _checked_workers(workers)
+        self._preload = tuple(name for name in preload if name != "__main__")
+        self._context = multiprocessing.get_context("spawn")
+        self._tasks: deque[_Task] = deque()
+        self._mutex = threading.Lock()
+        self._closing = False
+        self._killing = False
+        self._stillborn = 0
+        self._broken = ""
+        if getattr(multiprocessing.current_process(), "_inheriting", False):
+            # a worker that imports an unguarded main script; the parent explains
+            raise SystemExit(1)
+        self._bell, self._wake_up = self._context.Pipe(duplex=False)
+        self._thread = threading.Thread(target=self._manage, daemon=True)
+        self._pool: list[_Worker] = []
+        try:
+            with _later_interrupt(), _starting_workers():
+                self._pool += [self._start() for _ in range(self.workers)]
+                self._thread.start()
+        except KeyboardInterrupt:
+            self.shutdown(kill=True)
+            raise
+
+    def submit(self, function: Callable[..., Any], /, *args: Any) -> Future[Any]:
+        """Queue `function(*args)`; both must be picklable.
+
+        Raises
+        ------
+        WorkerDiedError
+            If workers cannot be started.
+        RuntimeError
+            After `shutdown`.
+
+        """
+        task = _Task(Future(), bytes(ForkingPickler.dumps((function, args))))
+        with self._mutex:
+            if self._broken:
+                raise WorkerDiedError(self._broken)
+            if self._closing:
+                raise RuntimeError("cannot submit after shutdown")
+            self._tasks.append(task)
+        self._ring()
+        return task.future
+
+    def shutdown(self, *, kill: bool = False) -> None:
+        """Drop what is queued and end the workers, after the tasks in hand or at once.
+
+        Parameters
+        ----------
+        kill : bool
+            Do not wait for the tasks in hand.
+
+        """
+        with self._mutex:
+            self._closing = True
+            self._killing = self._killing or kill
+            dropped = list(self._tasks)
+            self._tasks.clear()
+        for task in dropped:
+            task.future.cancel()
+        self._ring()
+        self._thread.join()
+
+    def __enter__(self) -> LocalProcesses:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.shutdown(kill=kind is not None)
+
+    def __repr__(self) -> str:
+        return f"LocalProcesses: {self.workers} workers"
+
+    @property
+    def process_ids(self) -> list[int]:
+        """Process numbers of the workers alive now."""
+        return [w.process.pid for w in list(self._pool) if w.process.pid is not None]
+
+    # -- the managing thread owns the workers from here on
+
+    def _ring(self) -> None:
+        with contextlib.suppress(OSError):
+            self._wake_up.send_bytes(b"")
+
+    def _start(self) -> _Worker:
+        ours, theirs = self._context.Pipe()
+        process = self._context.Process(
+            target=_serve, args=(theirs, self._preload), name="percsim worker", daemon=True
+        )
+        process.start()
+        theirs.close()  # so that its end is seen as end of file
+        return _Worker(process, ours)
+
+    def _manage(self) -> None:
+        try:
+            while not self._finished():
+                self._hand_out()
+                waited: list[Any] = [self._bell]
+                for worker in self._pool:
+                    waited += [worker.pipe, worker.process.sentinel]
+                ready = set(mp_connection.wait(waited))
+                if self._bell in ready:
+                    self._bell.recv_bytes()
+                for worker in list(self._pool):
+                    if worker.pipe in ready or worker.process.sentinel in ready:
+                        self._attend(worker)
+        except BaseException as error:  # never leave a caller waiting for ever
+            self._give_up(f"the pool of workers failed: {type(error).__name__}: {error}")
+        finally:
+            self._end()
+
+    def _finished(self) -> bool:
+        with self._mutex:
+            if not self._closing:
+                return False
+            return self._killing or all(worker.task is None for worker in self._pool)
+
+    def _hand_out(self) -> None:
+        for worker in list(self._pool):
+            while worker.ready and worker.task is None:
+                with self._mutex:
+                    if not self._tasks:
+                        return
+                    task = self._tasks.popleft()
+                if not task.future.set_running_or_notify_cancel():
+                    continue
+                worker.task = task
+                try:
+                    worker.pipe.send_bytes(task.payload)
+                except OSError:
+                    self._bury(worker)
+
+    def _attend(self, worker: _Worker) -> None:
+        """Take what a worker sent, or bury it."""
+        try:
+            # what it sent before it died still counts
+            if not worker.pipe.poll():
+                self._bury(worker)
+                return
+            message = worker.pipe.recv_bytes()
+        except (EOFError, OSError):
+            self._bury(worker)
+            return
+        if not worker.ready:
+            worker.ready = True
+            self._stillborn = 0
+            return
+        task, worker.task = worker.task, None
+        if task is None:
+            return
+        try:
+            value, error = ForkingPickler.loads(message)
+        except Exception as failure:
+            value, error = None, RuntimeError(f"cannot read an answer: {failure}")
+        _settle(task.future, value, error)
+
+    def _bury(self, worker: _Worker) -> None:
+        """Say what became of a dead worker's task, and start another worker."""
+        worker.process.join(5.0)
+        if worker.process.is_alive():  # it closed its pipe and lives on: of no use
+            worker.process.kill()
+            worker.process.join()
+        cause = _cause_of_death(worker.process.exitcode)
+        worker.pipe.close()
+        self._pool.remove(worker)
+        if worker.task is not None:
+            died = WorkerDiedError(f"its worker process {cause}")
+            _settle(worker.task.future, None, died)
+        if self._closing:
+            return
+        if not worker.ready:
+            self._stillborn += 1
+            if self._stillborn >= _MOST_STILLBORN:
+                self._give_up(
+                    f"worker processes cannot start (the last one {cause}); a script that "
+                    'starts a run needs if __name__ == "__main__": around it; workers=1 '
+                    "needs no other process"
+                )
+                return
+        with _starting_workers():
+            self._pool.append(self._start())
+
+    def _give_up(self, reason: str) -> None:
+        with self._mutex:
+            self._broken = reason
+            self._closing = self._killing = True
+            waiting = list(self._tasks)
+            self._tasks.clear()
+        for task in waiting:
+            if task.future.set_running_or_notify_cancel():
+                _settle(task.future, None, WorkerDiedError(reason))
+
+    def _end(self) -> None:
+        for worker in self._pool:
+            worker.pipe.close()
+            if worker.task is not None or self._killing:
+                worker.process.terminate()
+        deadline = time.monotonic() + 2.0
+        for worker in self._pool:
+            worker.process.join(max(0.0, deadline - time.monotonic()))
+            if worker.process.is_alive():
+                worker.process.kill()
+                worker.process.join()
+            if worker.task is not None:
+                reason = self._broken or "its worker process was ended"
+                _settle(worker.task.future, None, WorkerDiedError(reason))
+        self._pool.clear()
+
+
+def _settle(future: Future[Any], value: Any, error: BaseException | None) -> None:
+    with contextlib.suppress(InvalidStateError):
+        if error is None:
+            future.set_result(value)
+        else:
+            future.set_exception(error)
+
+
+def _cause_of_death(exitcode: int | None) -> str:
+    if exitcode is None or exitcode >= 0:
+        return f"ended with exit code {exitcode}"
+    try:
+        name = signal.Signals(-exitcode).name
+    except ValueError:
+        name = f"signal {-exitcode}"
+    if name == "SIGKILL":
+        return "was killed by SIGKILL (out of memory?)"
+    return f"was killed by {name}"
+
+
+def _checked_workers(workers: int | None) -> int:
+    if workers is None:
+        return available_cores()
+    if isinstance(workers, bool) or not isinstance(workers, int) or workers < 1:
+        raise ValueError(f"workers must be a whole number, 1 or more, got {workers!r}")
+    return workers
+
+
+# --- the run
+
+
+class _Run:
+    """Bookkeeping of one `run_jobs` call: what is finished, what is not yet stored."""
+
+    def __init__(
+        self,
+        jobs: Sequence[Job],
+        workers: int,
+        store: Store | None,
+        progress: Progress | None,
+        batch_seconds: float,
+    ) -> None:
+        self.keys = [job.key for job in jobs]
+        self.total = len(jobs)
+        self._workers = workers
+        self._store = store
+        self._progress = progress
+        self._batch_seconds = batch_seconds
+        self.records: dict[str, Record] = store.records(self.keys) if store else {}
+        self.n_reused = len(self.records)
+        # what a job still to run weighs in the time left: seconds, if all say theirs
+        said: dict[str, Any] = {
+            job.key: getattr(job, "seconds", None)
+            for job in jobs
+            if progress is not None and job.key not in self.records
+        }
+        self._timed = None not in said.values()
+        self._weights = {
+            key: float(seconds) if self._timed else 1.0 for key, seconds in said.items()
+        }
+        self._weight_left, self._weight_done = sum(self._weights.values()), 0.0
+        self.failed = sum(r.status == "failed" for r in self.records.values())
+        self._pending: list[Record] = []
+        self._begun = self._stored_at = time.monotonic()
+        self._prepared: float | None = None
+
+    def keep(self, record: Record) -> None:
+        self._pending.append(record)
+        self.records[record.key] = record
+        weight = self._weights.pop(record.key, 0.0)
+        self._weight_left -= weight
+        self._weight_done += weight
+        self.failed += record.status == "failed"
+
+    def take(self, record: Record) -> None:
+        self.keep(record)
+        check_interrupt()  # before a failure that is its doing can be stored
+        self.store_if_due()
+        self.report()
+
+    def store_if_due(self) -> None:
+        if time.monotonic() - self._stored_at >= self._batch_seconds:
+            self.store()
+
+    def seconds_to_store(self) -> float | None:
+        """Until the next batch is due [s]; None if there is nothing to store."""
+        if not self._pending:
+            return None
+        return max(0.0, self._stored_at + self._batch_seconds - time.monotonic())
+
+    def forget_failures(self) -> None:
+        """Take failures not yet stored as not tried: a Ctrl-C may have made them."""
+        for record in self._pending:
+            if record.status == "failed":
+                del self.records[record.key]
+                self.failed -= 1
+        self._pending = [r for r in self._pending if r.status == "done"]
+
+    def store(self) -> None:
+        if self._store and self._pending:
+            self._store.add(self._pending)
+        self._pending = []  # only now: after a failure or Ctrl-C it can be tried again
+        self._stored_at = time.monotonic()
+
+    def report(self) -> None:
+        if self._progress is None:
+            return
+        done = len(self.records)
+        begun = self._begun if self._prepared is None else self._prepared
+        rate = (done - self.n_reused) / max(time.monotonic() - begun, 1e-9)
+        left = self._seconds_left() if done < self.total else 0.0
+        self._progress(done, self.total, self.failed, rate, left)
+
+    def _seconds_left(self) -> float:
+        """Time for the jobs that are not finished [s].
+
+        The pace of the finished jobs, drawn at first to the one that jobs say: until then
+        most of the time went into jobs in hand and into starting up.
+        """
+        spent = 0.0 if self._prepared is None else time.monotonic() - self._prepared
+        weight = self._weight_done
+        if self._timed:
+            spent += _TRUSTED_SECONDS
+            weight += _TRUSTED_SECONDS * self._workers
+        return max(self._weight_left, 0.0) * spent / weight if weight > 0.0 else math.inf
+
+    def prepared(self) -> None:
+        """Start the clock of the rate: what came before says nothing about the jobs."""
+        self._prepared = time.monotonic()
+        check_interrupt()
+
+    def outcome(self) -> Outcome:
+        records = [self.records[key] for key in self.keys]
+        return Outcome(
+            tuple(self.keys),
+            tuple(r.result for r in records),
+            {r.key: r.message or "" for r in records if r.status == "failed"},
+            tuple(r.elapsed for r in records),
+            self.n_reused,
+            time.monotonic() - self._begun,
+        )
+
+
+def run_jobs(
+    function: Callable[[J], dict[str, Any]],
+    jobs: Sequence[J],
+    *,
+    workers: int | None = None,
+    store: Store | None = None,
+    progress: Progress | None = None,
+    prepare: Callable[[], object] | None = None,
+    batch_seconds: float = _BATCH_SECONDS,
+    executor: Executor | None = None,
+) -> Outcome:
+    """Run each job once, wherever there is room, and give the results in the jobs' order.
+
+    Parameters
+    ----------
+    function : callable
+        ``function(job) -> dict`` that JSON can hold, at the top level of a module.
+    jobs : sequence of Job
+        Picklable objects with a `key` of their own.
+    workers : int, optional
+        Processes, default `available_cores()`; 1 runs in this process. Left aside when an
+        executor is given.
+    store : Store, optional
+        Keeps the outcomes; a job whose key it holds is not run again.
+    progress : Progress, optional
+        Called at the start and after each job.
+    prepare : callable, optional
+        Called here once, before any job is handed out, if there are jobs to run: the place
+        to compile kernels, so that workers find them ready.
+    batch_seconds : float
+        Finished jobs are stored in one transaction at most this often [s].
+    executor : Executor, optional
+        Where to run instead; it is not shut down.
+
+    Returns
+    -------
+    Outcome
+
+    Raises
+    ------
+    ValueError
+        If two jobs have the same key, or an argument is out of range.
+    Interrupted
+        On Ctrl-C, after storing what was finished.
+    FolderError
+        If the store cannot be written; what it held before is intact.
+    WorkerDiedError
+        If worker processes cannot be started at all.
+
+    Notes
+    -----
+    A job that raises is recorded as failed with its one-line message. A job whose worker
+    died is run once more, then recorded as failed; the others go on. Whoever opens the
+    store next tries failed jobs again. After a Ctrl-C no failure is stored.
+
+    """
+    n_workers = _checked_workers(workers)
+    if not batch_seconds >= 0.0:
+        raise ValueError(f"batch_seconds must be 0 or more, got {batch_seconds}")
+    keys = [job.key for job in jobs]
+    if len(set(keys)) < len(keys):
+        seen: set[str] = set()
+        for key in keys:
+            if key in seen:
+                raise ValueError(f"each job needs a key of its own, {key!r} is there twice")
+            seen.add(key)
+    run = _Run(jobs, n_workers, store, progress, batch_seconds)
+    todo = [job for job in jobs if job.key not in run.records]
+    try:
+        with interrupts():
+            run.report()
+            if todo and executor is not None:
+                if prepare:
+                    prepare()
+                run.prepared()
+                _run_on(executor, function, todo, run)
+            elif todo and (n_workers == 1 or multiprocessing.current_process().daemon):
+                if prepare:
+                    prepare()
+                run.prepared()
+                for job in todo:
+                    # each time: a job may have loaded another library
+                    with one_blas_thread():
+                        answer = _run_one(function, job, 1)
+                    run.take(Record(job.key, *answer))
+            elif todo:
+                n_workers = min(n_workers, len(todo))
+                preload = (getattr(function, "__module__", "__main__"),)
+                # they import while kernels compile here, and get no job before
+                with LocalProcesses(n_workers, preload=preload) as pool:
+                    if prepare:
+                        prepare()
+                    run.prepared()
+                    _run_on(pool, function, todo, run)
+        run.store()
+    except FolderError:
+        raise
+    except Exception:
+        run.store()
+        raise
+    except KeyboardInterrupt:
+        run.forget_failures()
+        run.store()
+        raise Interrupted(
+            len(run.records), run.total, run.failed, store is not None
+        ) from None
+    return run.outcome()
+
+
+def _run_on(
+    executor: Executor,
+    function: Callable[[J], dict[str, Any]],
+    jobs: Sequence[J],
+    run: _Run,
+) -> None:
+    """Hand jobs to an executor and collect them as they finish."""
+    finished: queue.SimpleQueue[Any] = queue.SimpleQueue()
+    in_flight: dict[Any, J] = {}
+    retried: set[str] = set()
+
+    def hand_out(job: J, attempt: int = 1) -> None:
+        future = executor.submit(_run_one, function, job, attempt)
+        in_flight[future] = job
+        future.add_done_callback(finished.put)
+
+    def collect(future: Any) -> None:
+        job = in_flight.pop(future)
+        lost = False
+        try:
+            answer: _Answer = future.result()
+        except BrokenExecutor:
+            raise  # it takes no more jobs, so the rest would be called failed
+        except (Exception, CancelledError) as error:
+            # a job's own exceptions come back as answers: this is where it ran
+            lost = True
+            reason = str(error).strip().partition("\n")[0] or type(error).__name__
+            answer = "failed", encode_json(f"given up after two attempts: {reason}"), 0.0
+        if lost and job.key not in retried:
+            retried.add(job.key)
+            hand_out(job, 2)
+            return
+        run.take(Record(job.key, *answer))
+
+    try:
+        for job in jobs:
+            hand_out(job)
+        while in_flight:
+            try:
+                future = finished.get(timeout=run.seconds_to_store())
+            except queue.Empty:
+                run.store_if_due()
+            else:
+                collect(future)
+    except BaseException as error:
+        for future in in_flight:
+            future.cancel()
+        if isinstance(error, KeyboardInterrupt):
+            _collect_leftovers(finished, in_flight, run)
+        raise
+
+
+def _collect_leftovers(
+    finished: queue.SimpleQueue[Any], in_flight: dict[Any, Any], run: _Run
+) -> None:
+    """Keep what came back before the interruption and was not looked at yet."""
+    while not finished.empty():
+        future = finished.get()
+        job = in_flight.pop(future, None)
+        if job is None or future.cancelled() or future.exception() is not None:
+            continue
+        run.keep(Record(job.key, *future.result()))

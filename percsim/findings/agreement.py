@@ -1,0 +1,149 @@
+"""Films of one batch against what was predicted of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from percsim.boxes.sampling import box_seed
+from percsim.decision.anchor import Reading
+from percsim.decision.batch import Cause, agreement
+from percsim.decision.priors import ContactParameters, contact_priors
+from percsim.errors import PlanError
+from percsim.findings.anchor import IMAGINED, anchoring, posterior
+from percsim.findings.day_one import DRAWS, PARAMETERS
+from percsim.findings.gather import Findings
+from percsim.process import one_blas_thread
+
+__all__ = ["batch_agreement"]
+
+
+def _cause(cause: Cause) -> dict[str, Any]:
+    """One cause; what it is off by as a fraction, one standard error either way."""
+    low, middle, high = (cause.off_by + k * cause.standard_error for k in (-1.0, 0.0, 1.0))
+    if cause.name == "mixing":
+        ends = max(low, 0.0), middle, high
+    else:
+        # errors are those of the logarithm: half and double are equally far
+        ends = float(np.expm1(low)), float(np.expm1(middle)), float(np.expm1(high))
+    return {
+        "name": cause.name,
+        "probability": cause.probability,
+        "off_by": ends[1],
+        "low": ends[0],
+        "high": ends[2],
+    }
+
+
+@one_blas_thread()
+def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str, Any]:
+    """Judge one batch, one reading a film.
+
+    Parameters
+    ----------
+    findings : Findings
+        Of the run; measured rows of its plan narrow what is predicted.
+    readings : sequence of Reading
+        One film each, all of one loading, at rest and 20 C.
+
+    Returns
+    -------
+    dict
+        Verdict, probabilities, band and causes; lengths, resistances and fractions in SI.
+
+    Raises
+    ------
+    PlanError
+        If the readings are not films of one batch, or the plan has nothing to judge by.
+
+    """
+    contacts, responses = findings.plan.contact_parameters(), findings.responses
+    if responses is None or not isinstance(contacts, ContactParameters):
+        raise PlanError(
+            [
+                "the plan's boxes were not solved at other settings of the law, so there "
+                "is no band to judge by; it takes model = 'opening' and boxes.variations"
+            ]
+        )
+    faults = [
+        f"{r.label}: a batch is judged film by film, with films = 1"
+        for r in readings
+        if r.films != 1
+    ]
+    faults += [
+        f"{r.label}: a batch is judged by R at rest and 20 C"
+        for r in readings
+        if r.resistance is None or (r.relative_change is None and r.strain != 0.0)
+    ]
+    cups = {r.batch for r in readings}
+    if len(cups) > 1:
+        faults.append(
+            f"the films come from {len(cups)} cups: films of one cup share its mixing, so "
+            "judge each cup by itself ('percsim lots' compares cups)"
+        )
+    loadings = sorted({r.loading.weight_fraction for r in readings})
+    gaps = sorted({r.film.electrode_gap for r in readings})
+    if len(loadings) > 1 or len(gaps) > 1:
+        faults.append(
+            "the films are not of one batch: they have "
+            f"{len(loadings)} loadings and {len(gaps)} electrode gaps"
+        )
+    if faults:
+        raise PlanError(faults)
+    planned = findings.plan.film_at(gaps[0])
+    film = readings[0].film
+    measured = [
+        name
+        for name in ("thickness", "width")
+        if any(getattr(r.film, name) != getattr(planned, name) for r in readings)
+    ]
+    # brought to the sizes of the first film, so that what was measured scatters no more
+    resistances = [
+        (r.resistance or 0.0)
+        * (r.film.width * r.film.thickness)
+        / (film.width * film.thickness)
+        for r in readings
+    ]
+    found = anchoring(findings)
+    if found is None:
+        priors = contact_priors(contacts, findings.threshold)
+        draws = priors.draw(DRAWS, box_seed(findings.plan.seed, PARAMETERS, "priors"))
+    else:
+        draws = posterior(findings, found)
+    result = agreement(
+        responses,
+        readings[0].loading,
+        film,
+        resistances,
+        draws,
+        findings.plan.casting_tolerances(),
+        findings.threshold.aspect_ratio_slope,
+        box_seed(findings.plan.seed, IMAGINED + 1, "priors"),
+        measured_sizes=measured,
+    )
+    finite = [r for r in resistances if np.isfinite(r)]
+    return {
+        "verdict": result.verdict,
+        "weight_fraction": readings[0].loading.weight_fraction,
+        "electrode_gap_m": film.electrode_gap,
+        "anchored_rows": len(findings.plan.measured),
+        "films": result.n_films,
+        "open_films": result.n_open,
+        "measured_sizes": measured,
+        "predicted_ohm": dict(zip(("median", "p05", "p95"), result.predicted, strict=True)),
+        "contains": (
+            "geometric mean of the films: contacts and threshold as far as they are known, "
+            "simulation error, and the bench tolerances of so many films of one cup, "
+            "perhaps of another lot of powder"
+        ),
+        "measured_ohm": result.measured if finite else float("inf"),
+        "level_probability": result.level_probability,
+        "scatter_probability": result.scatter_probability,
+        "open_probability": result.open_probability,
+        "scatter": result.scatter,
+        "expected_scatter": result.expected_scatter,
+        "causes": [_cause(cause) for cause in result.causes],
+        "told_apart": result.told_apart,
+    }

@@ -1,0 +1,196 @@
+"""What the currents of the solved boxes tell of the chosen or nearest candidate's film."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.boxes.simulate import POWER_QUANTILES
+from percsim.decision.priors import ContactParameters
+from percsim.film.casting import Castings
+from percsim.film.responses import PARAMETERS, FilmResponses, KnownResponses
+from percsim.findings.gather import Findings
+
+__all__ = ["currents"]
+
+STEP = 1.1
+"""Factor on each parameter in the table of gradients."""
+
+Floats = NDArray[np.float64]
+
+
+def _mean(values: Floats) -> dict[str, float]:
+    n = len(values)
+    error = float(values.std(ddof=1) / np.sqrt(n)) if n > 1 else float("inf")
+    return {"mean": float(values.mean()), "standard_error": error}
+
+
+def _over_full(estimate: Floats, full: Floats) -> dict[str, float]:
+    """Geometric mean of an estimate over the full answer, and its 5-95 % over the boxes."""
+    there = estimate > 0.0
+    if not there.any():
+        return {"mean": 0.0, "p05": 0.0, "p95": 0.0}
+    logs = np.log(estimate[there] / full[there])
+    low, high = np.quantile(logs, [0.05, 0.95])
+    return {
+        "mean": float(np.exp(logs.mean())),
+        "p05": float(np.exp(low)),
+        "p95": float(np.exp(high)),
+    }
+
+
+def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
+    """Collect what the solves at rest tell beyond the resistance.
+
+    Parameters
+    ----------
+    findings : Findings
+        What the boxes of a plan gave.
+    summary : dict
+        The summary so far; the read-out of the candidate is taken from it.
+
+    Returns
+    -------
+    dict
+        `currents`, or nothing when the film is open or nothing of it is stored. See Notes.
+
+    Notes
+    -----
+    The film's current density is the same everywhere on average, so that a box of it has
+    the share of the film's voltage that it has of the film's resistance times section. A
+    contact of a box then heats by its share of the power of that box. Relative 1/f noise
+    falls as the number of boxes in the film, which fluctuate apart.
+
+    """
+    castings = findings.decision.best.castings
+    fit, film = castings.fit, castings.film
+    loading, ref = fit.loading, castings.fit.loading.reference_state
+    if fit.is_open or np.isinf(castings.nominal[ref]):
+        return {}
+    rows = []
+    n_open = 0
+    for job in findings.jobs:
+        record = findings.records.get(job.key)
+        if (
+            job.recipe.weight_fraction == loading.weight_fraction
+            and job.box.length == loading.lengths[-1]
+            and record is not None
+            and record.result is not None
+            and "currents" in record.result
+        ):
+            conductance = record.result["conductances"][job.rest]
+            if conductance > 0.0:
+                rows.append((conductance, record.result["currents"]))
+            else:
+                n_open += 1
+    if len(rows) < 2:
+        return {}
+    g = np.array([conductance for conductance, _ in rows])
+
+    def values(name: str) -> Floats:
+        return np.array([row[name] for _, row in rows])
+
+    index = summary.get("chosen")
+    index = summary.get("nearest") if index is None else index
+    readout = (summary["candidates"][index or 0] or {}).get("readout") or {}
+    voltage = float(readout.get("voltage_V") or 1.0)
+    rho, excess = fit.resistivity[ref], fit.electrode_excess[ref]
+    ends = film.layout.ends(rho, excess, film.thickness)
+    path = rho * film.electrode_gap + float(ends)
+    box_voltage = voltage * float(fit.mean_inverse[-1, ref] / path)
+    largest = values("largest_share") * box_voltage**2 * g
+    boxes_in_film = film.volume / fit.box_volume
+    power = np.array([row["power_sorted"] for _, row in rows])
+    noise = values("noise_index")
+    responses = findings.responses
+    return {
+        "currents": {
+            "weight_fraction": loading.weight_fraction,
+            "electrode_gap_m": film.electrode_gap,
+            "n_boxes": len(rows),
+            "n_open": n_open,
+            "box_length_m": loading.lengths[-1],
+            "boxes_in_film": boxes_in_film,
+            "hottest_share": _mean(values("hottest_share")),
+            "supplied": "voltage_V" in readout,
+            "film_voltage_V": voltage,
+            "box_voltage_V": box_voltage,
+            "largest_share": _mean(values("largest_share")),
+            "largest_contact_power_W": _mean(largest) | {"largest": float(largest.max())},
+            "noise_index_box": _mean(noise),
+            "noise_index_film": _mean(noise / boxes_in_film),
+            "conductance_S": float(np.exp(np.log(g).mean())),
+            "estimates": {
+                "critical_path": _over_full(values("critical_path_S"), g),
+                "bottleneck": _over_full(values("bottleneck_S"), g),
+                "effective_medium": _over_full(values("effective_medium_S"), g),
+            },
+            "power_by_contact": [
+                {
+                    "hottest": share,
+                    "mean": float(column.mean()),
+                    "p05": float(np.quantile(column, 0.05)),
+                    "p95": float(np.quantile(column, 0.95)),
+                }
+                for share, column in zip(POWER_QUANTILES, power.T, strict=True)
+            ],
+            "gradient": _gradient(findings, castings, responses) if responses else [],
+        }
+    }
+
+
+def _gradient(
+    findings: Findings, castings: Castings, responses: FilmResponses | KnownResponses
+) -> list[dict[str, Any]]:
+    """Give what a tenth more of each parameter does to R and the chord gauge factor."""
+    loading, film = castings.fit.loading, castings.film
+    phi, ref, top = (
+        loading.volume_fraction,
+        loading.reference_state,
+        castings.strained_state,
+    )
+    contacts = findings.contacts
+    measured = contacts.measured if isinstance(contacts, ContactParameters) else frozenset()
+
+    def gauge_factor(logs: Floats) -> float:
+        if top is None or np.isinf(logs[[ref, top]]).any():
+            return 0.0
+        return float(np.expm1(logs[top] - logs[ref]) / loading.strains[top])
+
+    slopes = responses.gradient(film, phi, ref)
+    planned = responses.log_resistance(film, phi, {})[0]
+    own = gauge_factor(planned)
+    rows = []
+    for name in (*PARAMETERS, "threshold"):
+        value = responses.base.get(name, findings.threshold.volume_fraction)
+        changed: dict[str, float] = {}
+        factor = 1.0
+        if name == "threshold":
+            factor = STEP
+        else:
+            changed[name] = STEP * value
+        logs = responses.log_resistance(film, phi, changed, factor)[0]
+        errors = responses.log_error(phi, changed, factor, relative=True)[0]
+        same = responses.log_error(phi, {}, relative=True)[0]
+        error = 0.0
+        if top is not None:
+            # what the change adds to the error that the film as planned has anyway
+            added = np.sqrt(max(errors[top] ** 2 - same[top] ** 2, 0.0))
+            error = float(added / abs(loading.strains[top]))
+        per_log = slopes[name] * (value if name in ("lambda_T", "Ea") else 1.0)
+        rows.append(
+            {
+                "parameter": name,
+                "value": float(value),
+                "basis": "simulated"
+                if name == "threshold"
+                else ("measured" if name in measured else "assumed"),
+                "log_slope": float(per_log),
+                "resistance_change": float(np.expm1(logs[ref] - planned[ref])),
+                "gauge_factor_change": gauge_factor(logs) - own,
+                "gauge_factor_change_se": error,
+            }
+        )
+    return rows

@@ -1,0 +1,288 @@
+"""The chosen film put together from blocks: its scatter, its currents, and a check."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.boxes.statistics import Estimate
+from percsim.film.blocks import Blocks, FilmCastings, cast_lattice
+from percsim.film.casting import Castings
+from percsim.film.electrodes import Film
+from percsim.film.transfer import LoadingFit
+from percsim.film.verify import compare_films
+from percsim.findings.across import Across, gather_across
+from percsim.findings.gather import Findings
+from percsim.findings.layers import strain_profile
+from percsim.jobs import films_of
+from percsim.particles.box import Box
+from percsim.particles.placement import expected_counts
+
+__all__ = ["FILMS", "film"]
+
+FILMS = 200
+"""Films put together from blocks, with and without uneven mixing."""
+
+CORRELATION_LENGTH = 1e-3
+"""Of the loading within a film [m] where the plan says nothing (judgement, no source)."""
+
+
+def film(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
+    """Block-lattice films of the chosen or nearest candidate.
+
+    Parameters
+    ----------
+    findings : Findings
+        What the boxes gave.
+    summary : dict
+        The summary so far.
+
+    Returns
+    -------
+    dict
+        `film`, or nothing where no loading conducts.
+
+    """
+    castings = findings.decision.best.castings
+    if castings.fit.is_open:
+        return {}
+    plan = findings.plan
+    across = gather_across(plan, findings.records, findings.loadings, findings.threshold)
+    out: dict[str, Any] = _described(findings, castings)
+    out["across"] = across.as_dict()
+    if plan.contacts.model == "affine":
+        out["refused"] = (
+            "with model = 'affine' a box has no response that would carry over to a block"
+        )
+        return {"film": out}
+    try:
+        blocks = _blocks(findings, across)
+        found = _lattice_films(findings, castings, blocks)
+    except ValueError as error:
+        out["refused"] = str(error)
+        return {"film": out}
+    out |= found
+    verified = _verified(findings, castings, blocks)
+    if verified:
+        out["verified"] = verified
+    return {"film": out}
+
+
+def _described(findings: Findings, castings: Castings) -> dict[str, Any]:
+    """Size of the film, its electrodes and what a direct simulation would take."""
+    film, plan = castings.film, findings.plan
+    rho = float(castings.fit.resistivity[castings.fit.loading.reference_state])
+    layout = film.layout
+    electrodes = layout.electrodes(film.electrode_gap, film.width)
+    return {
+        "layout": layout.name,
+        "electrodes_on": layout.mount,
+        "gap_m": film.electrode_gap,
+        "width_m": film.width,
+        "thickness_m": film.thickness,
+        "length_m": plan.film.length,
+        "particles": _particles(findings, film),
+        "electrodes": [
+            {"x_m": list(e.x), "y_m": list(e.y), "terminal": e.terminal} for e in electrodes
+        ],
+        "resistivity_ohm_m": rho,
+        "threshold_ratio": castings.fit.threshold_ratio,
+    }
+
+
+def _particles(findings: Findings, film: Film) -> float:
+    """Particles between the electrodes of a film."""
+    side = film.volume ** (1.0 / 3.0)
+    box = Box((side, side, side), (False, False, False))
+    return sum(expected_counts(findings.recipe, box))
+
+
+def _rows(findings: Findings, fits: tuple[LoadingFit, ...]) -> list[NDArray[np.int64]]:
+    """For each loading the boxes of numbers that every conducting loading has."""
+    longest = findings.plan.box_lengths[-1]
+    numbers: list[list[int]] = []
+    for fit in fits:
+        numbers.append(
+            [
+                job.number
+                for job in findings.jobs
+                if job.box.length == longest
+                and job.recipe.weight_fraction == fit.loading.weight_fraction
+                and (record := findings.records.get(job.key)) is not None
+                and record.result is not None
+            ]
+        )
+    used = [set(n) for n, fit in zip(numbers, fits, strict=True) if not fit.is_open]
+    shared = set.intersection(*used) if used else set()
+    return [
+        np.array([i for i, k in enumerate(n) if k in shared], dtype=np.int64)
+        for n in numbers
+    ]
+
+
+def _blocks(findings: Findings, across: Across) -> Blocks:
+    fits = tuple(findings.decision.fits)
+    width = across.ratio if across.axis == 1 else 1.0
+    return Blocks.from_fits(fits, findings.threshold, width, _rows(findings, fits))
+
+
+def _estimate(found: Estimate) -> dict[str, float]:
+    return {"value": found.value, "standard_error": found.standard_error}
+
+
+def _words(found: FilmCastings) -> dict[str, Any]:
+    return {
+        "mean_log_resistance": _estimate(found.mean_log),
+        "resistance_ohm": {
+            "value": float(np.exp(found.mean_log.value)),
+            "standard_error": float(
+                np.exp(found.mean_log.value) * found.mean_log.standard_error
+            )
+            if np.isfinite(found.mean_log.value)
+            else float("inf"),
+        },
+        "resistance_cv": _estimate(found.cv),
+        "gauge_factor": _estimate(found.gauge_factor),
+        "open_fraction": found.open_fraction,
+    }
+
+
+def _strains(findings: Findings) -> list[float]:
+    return sorted({0.0, findings.plan.chord_strain})
+
+
+def _lattice_films(
+    findings: Findings, castings: Castings, blocks: Blocks
+) -> dict[str, Any]:
+    plan, fit, film = findings.plan, castings.fit, castings.film
+    phi = fit.loading.volume_fraction
+    spread, reach = _unevenness(findings)
+
+    # the strain that reaches the film; wrapping, through the thickness, is not in it
+    profile = strain_profile(plan, castings)
+
+    def cast(loading_spread: float) -> FilmCastings:
+        return cast_lattice(
+            blocks,
+            film,
+            phi,
+            castings=FILMS,
+            seed=plan.seed,
+            strains=_strains(findings),
+            loading_spread=loading_spread,
+            correlation_length=reach,
+            strain_profile=profile,
+            near_threshold=plan.film.near_threshold,
+        )
+
+    chains, mixed = cast(0.0), cast(spread)
+    ref = fit.loading.reference_state
+    analytic = float(np.log(castings.factors()["chains"]).std(ddof=1))
+    uniform = float(film.resistance(fit.resistivity[ref], fit.electrode_excess[ref]))
+    links, particles, states = 0.0, 0.0, len(chains.strains)
+    for job in findings.jobs:
+        record = findings.records.get(job.key)
+        if (
+            record is not None
+            and record.result is not None
+            and job.recipe.weight_fraction == fit.loading.weight_fraction
+        ):
+            links += record.result["n_links"]
+            particles += record.result["n_particles"]
+    whole = sum(
+        expected_counts(findings.recipe, Box((1.0, 1.0, film.volume), (False,) * 3))
+    )
+    direct = whole * links / max(particles, 1.0) * states * FILMS
+    x, y, potential, density = mixed.lattice.maps(mixed.first)
+    mean = 1.0 / (mixed.first.resistance * film.section)
+    return {
+        "films": FILMS,
+        "block_m": blocks.length,
+        "boxes": len(blocks),
+        "blocks_along": chains.lattice.shape[0],
+        "blocks_across": chains.lattice.shape[1],
+        "blocks_through": chains.lattice.shape[2],
+        "strains": [float(e) for e in chains.strains],
+        "chains": _words(chains),
+        "uneven": _words(mixed) | {"loading_spread": spread, "correlation_length_m": reach},
+        "analytic_chains_cv": analytic,
+        "uniform_resistance_ohm": uniform,
+        "model_log_error": chains.model_log_error,
+        "model_spread_error": chains.model_spread_error,
+        "resistors_solved": chains.resistor_solves,
+        "resistors_direct": direct,
+        "map": {
+            "x_m": _short(x),
+            "y_m": _short(y),
+            "potential": [_short(row) for row in potential],
+            "current_density_relative": [_short(row / mean) for row in density],
+        },
+    }
+
+
+def _unevenness(findings: Findings) -> tuple[float, float]:
+    """Deviation of ln(volume fraction) within a film, and its correlation length [m]."""
+    plan = findings.plan
+    within = float(plan.tolerances.get("mixing_within", plan.tolerances["mixing"]))
+    slope = findings.decision.best.castings.fit.loading.log_slope
+    length = float(plan.tolerances.get("mixing_length", CORRELATION_LENGTH))
+    return within * slope, length or CORRELATION_LENGTH
+
+
+def _short(values: NDArray[np.float64]) -> list[float]:
+    return [float(f"{v:.5g}") for v in values]
+
+
+def _verified(
+    findings: Findings, castings: Castings, blocks: Blocks
+) -> dict[str, Any] | None:
+    """Directly simulated films that are stored, beside films of blocks of their size."""
+    plan, loading = findings.plan, castings.fit.loading.weight_fraction
+    stored: dict[tuple[int, int], int] = {}
+    for key in findings.records:
+        if key.startswith("film/"):
+            _, _, blocks_of, _, number = key.split("/")
+            along, across = map(int, blocks_of.split("x"))
+            films = max(int(number) + 1, stored.get((along, across), 0))
+            stored[along, across] = films
+    sizes: dict[tuple[int, int], list[dict[str, Any]]] = {}
+    for size, films in stored.items():
+        for job in films_of(plan, loading, size, films):
+            record = findings.records.get(job.key)
+            if record is not None and record.result is not None:
+                sizes.setdefault(size, []).append(record.result)
+    usable = {size: rows for size, rows in sizes.items() if len(rows) >= 2}
+    if not usable:
+        return None
+    size = max(usable, key=lambda s: s[0] * s[1])
+    rows = usable[size]
+    strains = np.array(_strains(findings))
+    conductances = np.array([row["conductances"] for row in rows])
+    resistances = np.full(conductances.shape, np.inf)
+    np.divide(1.0, conductances, out=resistances, where=conductances > 0.0)
+    length = blocks.length
+    small = Film(
+        castings.film.thickness if blocks.dimension == 2 else blocks.section / length,
+        size[1] * length,
+        size[0] * length,
+    )
+    lattice = cast_lattice(
+        blocks,
+        small,
+        castings.fit.loading.volume_fraction,
+        castings=max(FILMS, 400),
+        seed=findings.plan.seed,
+        strains=strains.tolist(),
+        wrapped=True,
+        near_threshold=findings.plan.film.near_threshold,
+    )
+    found = compare_films(
+        resistances, strains, lattice, size, sum(row["n_particles"] for row in rows)
+    )
+    return found.as_dict() | {
+        "gap_m": small.electrode_gap,
+        "width_m": small.width,
+        "thickness_m": small.thickness,
+    }

@@ -1,0 +1,505 @@
+"""Stored outcomes -> thresholds, loadings and rows: what every chapter reads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.boxes.simulate import BoxJob
+from percsim.boxes.store import Record
+from percsim.boxes.threshold import GrowthJob, ThresholdEstimate
+from percsim.decision.choose import Decision, Mix
+from percsim.decision.priors import ContactParameters, TunnellingParameters
+from percsim.errors import FolderError
+from percsim.film.responses import (
+    ContactSample,
+    FilmResponses,
+    KnownResponses,
+    LoadingSurface,
+)
+from percsim.film.transfer import (
+    LoadingFit,
+    LoadingResult,
+    LoadingThreshold,
+    weighted_medium,
+)
+from percsim.jobs import HELD_OUT, growth_plans, is_own, plan_box, threshold_jobs
+from percsim.materials.recipe import Recipe
+from percsim.plan import Plan
+
+if TYPE_CHECKING:
+    from percsim.findings.stages import Stages
+    from percsim.states.strain import State
+
+__all__ = [
+    "Findings",
+    "Known",
+    "box_rows",
+    "casting_rows",
+    "failed_rows",
+    "gather_loadings",
+    "gather_responses",
+    "gather_threshold",
+    "log_slope",
+    "lost_share",
+]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What measured films let be known, for chapters that draw what is not known.
+
+    Parameters
+    ----------
+    contacts : ContactParameters
+        At the values that the films make likeliest; `measured` names what they tell.
+    values : mapping of str to (n,) ndarray of float
+        Draws of equal weight of what is still possible, by symbol; the threshold over the
+        likeliest one.
+
+    """
+
+    contacts: ContactParameters
+    values: Mapping[str, NDArray[np.float64]] = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What the boxes of a plan gave, for the chapters that build on it.
+
+    Of a plan with several mixes (other films, fillers or mix ratios) this is the mix of the
+    chosen or nearest candidate, so that a chapter sees loadings and gaps alone.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan of that mix.
+    jobs : tuple of BoxJob
+        Its boxes.
+    records : dict of Record
+        Stored outcomes by key, all of them or a part.
+    loadings : tuple of LoadingResult
+        Conductances of the boxes of each loading that has enough of them.
+    threshold : LoadingThreshold
+        The film's own threshold at 20 C.
+    recipe : Recipe
+        That of the chosen or nearest candidate.
+    decision : Decision
+        Every candidate of the mix; `decision.best` is the chosen or nearest one.
+    whole : Decision
+        Every candidate of every mix, numbered as in the summary.
+    stages : Stages
+        How the boxes were spent.
+    responses : FilmResponses, KnownResponses or None
+        How films move with the parameters of the contact-opening law; None for other laws,
+        and where no boxes were varied.
+    mix : Mix or None
+        What the candidates of the mix were judged by.
+    known : Known or None
+        What measured films tell, where boxes, threshold and responses are as they would
+        have them; None as planned.
+
+    """
+
+    plan: Plan
+    jobs: tuple[BoxJob, ...]
+    records: dict[str, Record]
+    loadings: tuple[LoadingResult, ...]
+    threshold: LoadingThreshold
+    recipe: Recipe
+    decision: Decision
+    whole: Decision
+    stages: Stages
+    responses: FilmResponses | KnownResponses | None = None
+    mix: Mix | None = None
+    known: Known | None = None
+
+    @property
+    def contacts(self) -> ContactParameters | TunnellingParameters:
+        """Parameters of the contacts that boxes and threshold stand for."""
+        return self.plan.contact_parameters() if self.known is None else self.known.contacts
+
+
+def gather_threshold(
+    plan: Plan, records: dict[str, Record]
+) -> tuple[dict[str, Any], LoadingThreshold]:
+    """Threshold of touching particles of a mix, for the summary and for the film."""
+    estimates: dict[str, ThresholdEstimate] = {}
+    jobs = threshold_jobs(plan)
+    for name, growth in growth_plans(plan).items():
+        numbers: list[list[int]] = []
+        for job in jobs:
+            record = records.get(job.key)
+            if job.name == name and record is not None and record.result is not None:
+                numbers += record.result["numbers"]
+        if len(numbers) >= 2:
+            estimates[name] = growth.estimate(np.asarray(numbers))
+    own = next((found for name, found in estimates.items() if is_own(name)), None)
+    if own is None:
+        raise FolderError("the threshold is not computed yet; run the plan again to go on")
+    curve = [
+        {"aspect_ratio": float(name.split()[-1]), **_fractions(found)}
+        for name, found in estimates.items()
+        if _varied(name, "aspect")
+    ]
+    slope = 0.0
+    if len(curve) >= 2:
+        x = np.log([row["aspect_ratio"] for row in curve])
+        y = np.log([row["volume_fraction"] for row in curve])
+        slope = float(np.polyfit(x, y, 1)[0])
+    summary = {
+        **_fractions(own),
+        "n": own.volume_fraction.n,
+        "eta": own.eta.value,
+        "aspect_ratio_curve": curve,
+        "aspect_ratio_slope": slope,
+    }
+    phi = own.volume_fraction
+    tilt_slope = _tilt_slope(plan, own, estimates)
+    if tilt_slope:
+        summary["tilt_slope_per_rad"] = tilt_slope
+    return summary, LoadingThreshold(phi.value, phi.standard_error, slope, tilt_slope)
+
+
+def _varied(name: str, what: str) -> bool:
+    """Whether a growth is that of the filler with another tilt or aspect ratio."""
+    return name.rpartition("/")[2].startswith(f"{what} ")
+
+
+def _tilt_slope(
+    plan: Plan, own: ThresholdEstimate, estimates: dict[str, ThresholdEstimate]
+) -> float:
+    """D ln(threshold) / d (rms tilt) of the first filler that has one [1/rad], else 0."""
+    points = [
+        (float(name.split()[-1]), found.volume_fraction.value)
+        for name, found in estimates.items()
+        if _varied(name, "tilt")
+    ]
+    if not points:
+        return 0.0
+    planned = next(
+        f.orientation.tilt
+        for f in plan.fillers
+        if f.kind != "sphere"
+        and f.orientation.mode != "isotropic"
+        and f.orientation.order is None
+    )
+    points.append((planned, own.volume_fraction.value))
+    tilts, thresholds = zip(*points, strict=True)
+    return float(np.polyfit(tilts, np.log(thresholds), 1)[0])
+
+
+def _fractions(found: ThresholdEstimate) -> dict[str, float]:
+    weight = found.weight_fraction
+    assert weight is not None  # grown from a recipe
+    return {
+        "volume_fraction": found.volume_fraction.value,
+        "weight_fraction": weight.value,
+        "standard_error": found.volume_fraction.standard_error,
+        "weight_standard_error": weight.standard_error,
+    }
+
+
+def lost_share(jobs: Sequence[BoxJob], records: dict[str, Record]) -> float:
+    """Share of all contacts of the stored boxes that are open at rest and 20 C."""
+    lost = total = 0.0
+    for job in jobs:
+        record = records.get(job.key)
+        if record is not None and record.result is not None:
+            links = record.result["n_links"]
+            lost += links * record.result["lost_share"]
+            total += links
+    return lost / total if total else 0.0
+
+
+def log_slope(recipe: Recipe) -> float:
+    """D ln(volume fraction) / d ln(weight fraction) of the same powders at this loading."""
+    step = 1e-4
+    phi = recipe.volume_fraction
+    up = recipe.at_volume_fraction(phi * (1.0 + step)).weight_fraction
+    down = recipe.at_volume_fraction(phi * (1.0 - step)).weight_fraction
+    return float(np.log((1.0 + step) / (1.0 - step)) / np.log(up / down))
+
+
+def gather_loadings(
+    plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
+) -> list[LoadingResult]:
+    """Gather the boxes of a mix by loading, which counts once every length has two."""
+    loadings = []
+    lengths = plan.box_lengths
+    for w in plan.weight_fractions:
+        rows: list[list[dict[str, Any]]] = [[] for _ in lengths]
+        mine = [
+            job
+            for job in jobs
+            if job.recipe.weight_fraction == plan.recipe(w).weight_fraction
+        ]
+        for job in mine:
+            record = records.get(job.key)
+            if record is not None and record.result is not None:
+                rows[lengths.index(job.box.length)].append(record.result)
+        if min(len(r) for r in rows) < 2:
+            continue
+        recipe = plan.recipe(w)
+        states, dimension = plan.states(w), 2 if plan.is_thin else 3
+        electrode = [plan.law().electrode_conductance_at(state) for state in states]
+        rest = mine[0].rest
+        loadings.append(
+            LoadingResult(
+                weight_fraction=recipe.weight_fraction,
+                volume_fraction=recipe.volume_fraction,
+                log_slope=log_slope(recipe),
+                lengths=lengths,
+                sections=tuple(plan_box(plan, length).section for length in lengths),
+                conductances=tuple(
+                    np.asarray([found["conductances"] for found in r], dtype=np.float64)
+                    for r in rows
+                ),
+                strains=tuple(s.strain for s in states),
+                temperatures=tuple(s.temperature for s in states),
+                diameter=plan.median_diameter,
+                mix_ratio=plan.cured_elastomer.mix_ratio,
+                dimension=dimension,
+                chord=plan.chord_strain,
+                window=(plan.window_strains[0], plan.window_strains[-1]),
+                electrode_shares=tuple(_electrode_share(r, rest, dimension) for r in rows),
+                electrode_rises=tuple(electrode[rest] / g for g in electrode),
+            )
+        )
+    return loadings
+
+
+def gather_responses(
+    plan: Plan,
+    jobs: Sequence[BoxJob],
+    records: dict[str, Record],
+    fits: Sequence[LoadingFit],
+    threshold: LoadingThreshold,
+) -> FilmResponses | None:
+    """Gather the boxes solved at other settings of the law.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    jobs : sequence of BoxJob
+        Its boxes.
+    records : dict of Record
+        Stored outcomes by key.
+    fits : sequence of LoadingFit
+        One a loading.
+    threshold : LoadingThreshold
+        The film's own at 20 C.
+
+    Returns
+    -------
+    FilmResponses or None
+        None for laws other than contact opening, and where no boxes were varied.
+
+    """
+    contacts = plan.contact_parameters()
+    if not isinstance(contacts, ContactParameters):
+        return None
+    fits = sorted(fits, key=lambda fit: fit.loading.weight_fraction)
+    surfaces: list[LoadingSurface | None] = []
+    samples: list[tuple[tuple[State, ...], dict[str, Any]]] = []
+    for fit in fits:
+        done = [
+            (job, record.result)
+            for job in jobs
+            if job.recipe.weight_fraction == fit.loading.weight_fraction
+            and job.box.length == fit.loading.lengths[-1]
+            and (record := records.get(job.key)) is not None
+            and record.result is not None
+        ]
+        varied = [(job, found) for job, found in done if "variations" in found]
+        if len(varied) < 2:
+            surfaces.append(None)
+            continue
+        samples += [(job.states, found["variations"]["sample"]) for job, found in varied]
+        surfaces.append(_surface(fit, [found for _, found in done], varied))
+    strains = {tuple(states[k].strain for k in s["visits"]) for states, s in samples}
+    if len(strains) != 1:
+        return None
+    (known,) = strains
+
+    def pooled(name: str) -> dict[float, np.ndarray[Any, np.dtype[np.float64]]]:
+        return {
+            strain: np.concatenate([sample[name][k] for _, sample in samples])
+            for k, strain in enumerate(known)
+        }
+
+    return FilmResponses.from_loadings(
+        fits,
+        surfaces,
+        threshold,
+        base={
+            "g0": contacts.g0,
+            "beta": contacts.beta,
+            "delta_b": contacts.delta_b,
+            "lambda_T": contacts.thermal_share,
+            "Ea": contacts.Ea,
+        },
+        closed_at=contacts.closed_at,
+        sample=ContactSample(
+            np.concatenate([sample["weights"] for _, sample in samples]),
+            pooled("opened"),
+            pooled("stretched"),
+            np.concatenate([sample["lifted"] for _, sample in samples])
+            if plan.bond
+            else None,
+        ),
+        held_out=HELD_OUT,
+        bond=plan.bond,
+    )
+
+
+def _medium_shares(g: Floats, d: int) -> Floats:
+    """Weight of each box (n, S) in the effective-medium mean of all, at every state."""
+    mean = weighted_medium(g, np.ones((1, len(g))), d)[0]
+    share = g * mean / np.where(g + mean > 0.0, g + (d - 1.0) * mean, 1.0) ** 2
+    return np.asarray(share / np.where(share.sum(axis=0) > 0.0, share.sum(axis=0), 1.0))
+
+
+def _electrode_share(found: Sequence[dict[str, Any]], rest: int, d: int) -> float:
+    """Share of the resistance of boxes in the contacts to the electrodes, at rest."""
+    share = _medium_shares(np.array([[f["conductances"][rest]] for f in found]), d)[:, 0]
+    mean = float(share @ np.array([f["electrode_share"] for f in found]))
+    return min(max(mean, 0.0), 0.99)  # all of it would leave no material to tell of
+
+
+def _surface(
+    fit: LoadingFit,
+    done: Sequence[dict[str, Any]],
+    varied: Sequence[tuple[BoxJob, dict[str, Any]]],
+) -> LoadingSurface:
+    """Varied boxes of one loading; slopes from all of the longest boxes."""
+    job = varied[0][0]
+    assert job.thermal is not None  # or it could not have been varied
+    states = tuple(varied[0][1]["variations"]["visits"])
+    d = fit.loading.dimension
+    share = _medium_shares(np.array([found["conductances"] for found in done]), d)
+    slopes = np.array([found["slopes"]["beta"] for found in done])
+    return LoadingSurface(
+        states=states,
+        settings=np.array(varied[0][1]["variations"]["settings"]),
+        base=np.array([found["conductances"] for _, found in varied])[:, list(states)],
+        conductances=np.array([found["variations"]["conductances"] for _, found in varied]),
+        electrode_share=_electrode_share(done, job.rest, d),
+        beta_slopes=(share * slopes).sum(axis=0),
+        expansion=job.thermal.expansion,
+    )
+
+
+def failed_rows(
+    jobs: Iterable[BoxJob | GrowthJob], records: Mapping[str, Record]
+) -> list[dict[str, Any]]:
+    """Name the jobs that gave no result, and why."""
+    rows = []
+    for job in jobs:
+        record = records.get(job.key)
+        if record is None or record.status == "done":
+            continue
+        where: dict[str, Any]
+        if isinstance(job, BoxJob):
+            where = {
+                "of": job.group.partition("/")[0],
+                **({"mix": job.label.rstrip("/")} if job.label else {}),
+                "weight_fraction": job.recipe.weight_fraction,
+                "box_length_m": job.box.length,
+                "box_number": job.number,
+            }
+        else:
+            where = {"of": "threshold", "name": job.name, "box_number": job.first}
+        rows.append({**where, "message": record.message})
+    return rows
+
+
+def box_rows(
+    plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Rows of boxes.csv and responses.csv."""
+    boxes, responses = [], []
+    columns = {
+        mix.box_label: dict(mix.mix_values([n for n in mix.box_axes if n in plan.varying]))
+        for mix in plan.mixes
+    }
+    for job in sorted(
+        jobs, key=lambda j: (j.label, j.recipe.weight_fraction, j.box.length, j.number)
+    ):
+        record = records.get(job.key)
+        if record is None or record.result is None:
+            continue
+        result = record.result
+        resistances = [1.0 / g if g > 0.0 else float("inf") for g in result["conductances"]]
+        rest = resistances[job.rest]
+        wanted = (plan.chord_strain, job.states[job.rest].temperature)
+        strained = next(
+            r
+            for s, r in zip(job.states, resistances, strict=True)
+            if (s.strain, s.temperature) == wanted
+        )
+        where = {
+            **columns[job.label],
+            "weight_fraction": job.recipe.weight_fraction,
+            "box_length_m": job.box.length,
+            "box_number": job.number,
+        }
+        boxes.append(
+            where
+            | {k: v for k, v in result.items() if not isinstance(v, list | dict)}
+            | {
+                k: v
+                for k, v in result.get("currents", {}).items()
+                if not isinstance(v, list)
+            }
+            | {
+                "resistance_ohm": rest,
+                # an open box has none; one that opens under strain has an infinite one
+                "gauge_factor": (strained / rest - 1.0) / plan.chord_strain
+                if rest < float("inf")
+                else "",
+                "elapsed_s": record.elapsed,
+            }
+        )
+        responses += [
+            where
+            | {
+                "visit": visit,
+                "strain": s.strain,
+                "temperature_K": s.temperature,
+                "resistance_ohm": r,
+            }
+            for visit, (s, r) in enumerate(zip(job.states, resistances, strict=True))
+        ]
+    return boxes, responses
+
+
+def casting_rows(decision: Decision) -> list[dict[str, Any]]:
+    """Rows of castings.csv."""
+    rows = []
+    for index, candidate in enumerate(decision.candidates):
+        castings = candidate.castings
+        factors = castings.factors()
+        rest, gauge = castings.at_rest, castings.gauge_factors
+        rows += [
+            {
+                "candidate": index,
+                "weight_fraction": castings.fit.loading.weight_fraction,
+                "electrode_gap_m": castings.film.electrode_gap,
+                **dict(candidate.values),
+                "casting": k,
+                **{name: float(f"{drawn[k]:.6g}") for name, drawn in factors.items()},
+                "resistance_ohm": float(rest[k]),
+                "gauge_factor": float(gauge[k]) if np.isfinite(rest[k]) else "",
+                "passes": bool(candidate.passes[k]),
+            }
+            for k in range(len(castings))
+        ]
+    return rows

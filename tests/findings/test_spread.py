@@ -1,0 +1,236 @@
+"""The chapter of the spread: its numbers against the castings, its words against them."""
+
+import copy
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from reference.made_up_boxes import CRITICAL, FILM, loading
+
+from percsim.boxes.sampling import box_seed
+from percsim.boxes.store import encode_json
+from percsim.decision.choose import decide
+from percsim.decision.priors import ContactParameters
+from percsim.film import (
+    TOLERANCE_NAMES,
+    TRIAL_NAMES,
+    LoadingThreshold,
+    Tolerances,
+)
+from percsim.findings.gather import Findings
+from percsim.findings.spread import spread
+from percsim.plan import Plan
+from percsim.report.chapter import Block
+from percsim.report.chapters.spread import SPREAD
+from percsim.report.figures import draw
+from percsim.report.style import Run
+
+EXAMPLE = Path(__file__).parents[2] / "examples" / "bike_patch.toml"
+
+
+def findings(tolerances=None, weights=(0.26, 0.30, 0.34)):
+    plan = Plan.load(EXAMPLE)
+    threshold = LoadingThreshold(CRITICAL, 0.002 * CRITICAL, -1.0)
+    loadings = tuple(loading(w, seed=9, box_spread=0.1) for w in weights)
+    decision = decide(
+        loadings,
+        FILM,
+        (2e-3, 3e-3),
+        threshold,
+        plan.decision_target(),
+        seed=box_seed(plan.seed, 0, "tolerances"),
+        tolerances=tolerances or plan.casting_tolerances(),
+        contacts=plan.contact_parameters(),
+    )
+    assert isinstance(plan.contact_parameters(), ContactParameters)
+    recipe = plan.recipe(plan.weight_fractions[-1])
+    return Findings(
+        plan, (), {}, loadings, threshold, recipe, decision, decision, None, None
+    )
+
+
+@pytest.fixture(scope="module")
+def found():
+    return findings()
+
+
+@pytest.fixture(scope="module")
+def made(found):
+    return spread(found, {})["spread"]
+
+
+def test_every_cause_has_a_share_and_first_orders_add_up(made):
+    assert made["quoted"]
+    names = {row["name"] for row in made["shares"]}
+    # no threshold of another tilt is known, so that tilt is not varied
+    assert names == {*TOLERANCE_NAMES, *TRIAL_NAMES} - {"tilt"}
+    for quantity in ("log_resistance", "gauge_factor"):
+        total = sum(row[quantity]["first_order"] for row in made["shares"])
+        # ln R is close to a sum of its causes, so little is left for pairs of them
+        assert total == pytest.approx(1.0, abs=0.06)
+        for row in made["shares"]:
+            assert row[quantity]["low"] <= row[quantity]["first_order"]
+            assert row[quantity]["first_order"] <= row[quantity]["high"]
+
+
+def test_castings_scatter_more_than_trials(made):
+    # single observation on the bench, no source: films differ more than readings of one
+    of_r = made["nested"]["log_resistance"]
+    assert of_r["between_castings"]["low"] > 10 * of_r["repeatability"]["high"]
+    assert of_r["casting_share"] > 0.99
+    of_gauge = made["nested"]["gauge_factor"]
+    assert of_gauge["between_castings"]["value"] > of_gauge["repeatability"]["value"]
+    assert (
+        of_r["repeatability"]["value"]
+        < of_r["intermediate_precision"]
+        < of_r["reproducibility"]
+    )
+
+
+def test_the_bench_as_it_is_gives_the_castings_again(found, made):
+    best = found.decision.best
+    # the same castings, each read once more with 0.1 % of instrument noise
+    assert made["now"]["resistance_cv"] == pytest.approx(
+        best.castings.resistance_cv, rel=2e-3
+    )
+    assert made["now"]["pass_share"] == pytest.approx(best.pass_share.value)
+    assert made["now"]["gauge_factor_cv"] > best.castings.gauge_factor_cv
+    assert {row["name"] for row in made["halving"]} == {
+        row["name"] for row in made["shares"]
+    }
+
+
+def test_the_advice_names_what_lowers_the_spread_most(made):
+    bench = [row for row in made["halving"] if row["name"] in TOLERANCE_NAMES[:-1]]
+    top = min(bench, key=lambda row: row["resistance_cv"])
+    assert made["advice"][0].startswith(f"Spend first on {top['words']}: ")
+    assert f"to {100 * top['resistance_cv']:.1f} %" in made["advice"][0]
+    # and no share is surely larger than its own
+    shares = {row["name"]: row["log_resistance"] for row in made["shares"]}
+    assert all(shares[top["name"]]["high"] > other["low"] for other in shares.values())
+
+
+def test_no_advice_that_the_number_of_castings_does_not_carry():
+    # spreads of R over decades: the CV hangs on the few highest castings
+    wild = Tolerances(weighing=0.4, mixing=0.4, gap=1e-2, width=1e-2, contact=0.9)
+    told = spread(findings(wild), {})["spread"]
+    now = told["now"]["resistance_cv"]
+    assert now > 10.0
+    by_cv = min(told["halving"], key=lambda row: row["resistance_cv"])
+    assert now - by_cv["resistance_cv"] < 2.0 * by_cv["resistance_cv_error"]
+    assert told["advice"][0].startswith("No single tolerance, halved, surely lowers")
+
+
+def test_the_advice_promises_no_castings_where_none_are_won(found):
+    far = found.plan.target.model_copy(update={"resistance": (1e9, 2e9)})
+    told = spread(replace(found, plan=replace(found.plan, target=far)), {})["spread"]
+    assert "leaves the share of castings that pass at 0.0 %" in told["advice"][0]
+
+
+def test_chains_are_rarely_it(made):
+    assert made["chains"].startswith("Chains are not why these castings differ")
+    assert "rarely are" in made["chains"]
+    (chains,) = [row for row in made["shares"] if row["name"] == "chains"]
+    assert chains["log_resistance"]["total"] < 0.01
+
+
+def test_what_is_not_varied_is_said(made):
+    assert any(word.startswith("orientation: ") for word in made["not_varied"])
+    assert "bench judgement, no source" in made["basis"]
+    assert made["open_castings"] == "No casting is open."
+
+
+def test_spheres_have_no_orientation_to_vary(found):
+    balls = tuple(
+        (replace(f, kind="sphere", aspect_ratio=None), w) for f, w in found.recipe.fillers
+    )
+    told = spread(replace(found, recipe=replace(found.recipe, fillers=balls)), {})
+    assert not any("orientation" in word for word in told["spread"]["not_varied"])
+
+
+def test_shares_do_not_depend_on_the_order_of_asking(found, made):
+    assert encode_json(spread(found, {})["spread"]) == encode_json(made)
+
+
+def test_nothing_to_split():
+    still = findings(Tolerances.none(), weights=(0.26, 0.30))
+    told = spread(still, {})["spread"]
+    assert told["quoted"]  # boxes scatter, so chains do
+    (chains,) = [row for row in told["shares"] if row["name"] == "chains"]
+    assert chains["log_resistance"]["total"] == pytest.approx(1.0, abs=0.1)
+    # no larger film is asked for where it is the bench that scatters nothing
+    assert "because the plan's tolerances are small" in told["chains"]
+    assert told["advice"] == [
+        "No single tolerance, halved, surely lowers the CV of R, "
+        f"{100 * told['now']['resistance_cv']:.1f} %, by 3 % of itself "
+        "without costing castings that pass."
+    ]
+    closed = spread(findings(weights=(0.10, 0.12, 0.14)), {})["spread"]
+    assert not closed["quoted"]
+    assert "half or more of the castings are open" in closed["why_not"]
+    blocks = SPREAD.blocks({"spread": closed})
+    assert "Not split" in blocks[0]["text"]
+    assert SPREAD.lines({"spread": closed}) == []
+
+
+def test_orientation_is_varied_where_thresholds_tell_how(found):
+    tilted = replace(found, threshold=replace(found.threshold, tilt_slope=-2.0), records={})
+    told = spread(tilted, {})["spread"]
+    assert told["not_varied"][0].startswith("orientation beyond the threshold")
+    assert "tilt" in {row["name"] for row in told["shares"]}
+
+
+def words(blocks: list[Block]) -> str:
+    return " ".join(str(block) for block in blocks)
+
+
+def test_the_chapter_says_it_in_the_words_of_metrology(found, made):
+    summary = {"spread": made, **found.decision.as_dict()}
+    told = words(SPREAD.blocks(summary))
+    for term in (
+        "epeatability",
+        "ntermediate precision",
+        "eproducibility",
+        "JCGM 200:2012",
+    ):
+        assert term in told
+    lines = SPREAD.lines(summary)
+    assert len(lines) == 2
+    assert lines[0] == made["advice"][0]
+    assert lines[1].startswith("Chains are not why")
+
+
+def test_the_figures_are_drawn_with_their_errors(found, made):
+    summary = {"spread": made, **found.decision.as_dict()}
+    drawn = {d.name: d for d in draw(Run(summary), list(SPREAD.figures))}
+    assert set(drawn) == {"spread_vs_gap", "spread_shares", "halving"}
+    for drawing in drawn.values():
+        assert not drawing.failed, drawing.note
+        assert drawing.png is not None
+    assert "95 %" in drawn["spread_shares"].caption
+    assert "one standard error" in drawn["halving"].caption
+    figure = SPREAD.figures["spread_shares"].draw(Run(summary))
+    assert figure is not None
+    widths = sorted(bar.get_width() for bar in figure.axes[0].patches)
+    top = max(row["log_resistance"]["first_order"] for row in made["shares"])
+    assert widths[-1] == pytest.approx(100 * top)
+    assert np.isfinite(widths).all()
+
+
+def test_halving_is_of_the_scatter_and_no_share_passes_the_whole(found, made):
+    summary = {"spread": made, **found.decision.as_dict()}
+    told = words(SPREAD.blocks(summary))
+    # half the thickness would be another film
+    assert "half the scatter of thickness" in told
+    assert "half the thickness" not in told
+    assert "a film of four times the volume" in told
+    sure = copy.deepcopy(summary)
+    for row in (*sure["spread"]["halving"], sure["spread"]["now"]):
+        row["pass_share"], row["pass_share_error"] = 0.999, 0.01
+    figure = SPREAD.figures["halving"].draw(Run(sure))
+    assert figure is not None
+    axes = figure.axes[-1]
+    assert axes.get_xlabel() == "castings that pass, %"
+    reach = [x for c in axes.collections for s in c.get_segments() for x in s[:, 0]]
+    assert max(reach) <= 100.0

@@ -1,0 +1,279 @@
+"""Temperature chapter on a film whose answers are known in closed form."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from reference.made_up_findings import (
+    ACTIVATION,
+    CLOSED_AT,
+    OPENING,
+    TEMPERATURES,
+    coefficient,
+    findings_of,
+    plan_with,
+)
+from scipy.constants import Boltzmann
+from scipy.special import expit, logit
+
+from percsim.decision.priors import RANGE_SPREAD
+from percsim.findings.temperature import (
+    _rising_share,
+    dilution_coefficient,
+    temperature,
+    thermal_prior,
+)
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return plan_with()
+
+
+@pytest.fixture(scope="module")
+def findings(plan):
+    return findings_of(plan, gauge=(30.0, 20.0, 15.0))
+
+
+@pytest.fixture(scope="module")
+def found(findings):
+    return temperature(findings, {})["temperature"]
+
+
+def weight(findings):
+    return findings.decision.best.castings.fit.loading.weight_fraction
+
+
+def test_coefficient_and_thermal_output(found, findings, plan):
+    # ln R is straight but for the activated part, whose 1/T bends by 0.5 % over 20 K
+    a = coefficient(plan, weight(findings))
+    assert found["coefficient_per_K"]["value"] == pytest.approx(a, rel=5e-3)
+    assert found["coefficient_ppm_per_K"]["value"] == pytest.approx(1e6 * a, rel=5e-3)
+    factor = findings.decision.best.castings.gauge_factors.mean()
+    assert found["gauge_factor"] == pytest.approx(factor, rel=0.02)
+    assert found["thermal_output_microstrain_per_K"]["value"] == pytest.approx(
+        1e6 * a / factor, rel=0.02
+    )
+    # equal boxes: no simulation error, and castings differ in level only
+    assert found["coefficient_per_K"]["standard_error"] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_prior_band_is_that_of_drawn_parameters(found, findings, plan):
+    # the day-one priors pushed through the closed form: logit-normal between 0.1 and 1 with
+    # its median at 0.3 (in logarithms), and between 0 and 50 meV with its median at 10
+    rng = np.random.default_rng(8831)
+    z = RANGE_SPREAD * rng.standard_normal((2, 400_000))
+    share = 0.1 * 10 ** expit(logit(math.log10(3.0)) + z[0])
+    energy = 5.0 * ACTIVATION * expit(logit(0.2) + z[1])
+    a = coefficient(plan, weight(findings), share, energy)
+    low, high = np.quantile(a, [0.05, 0.95])
+    row = found["coefficient_per_K"]
+    # a Latin hypercube of 2000; ends of the band within 5 % of it
+    assert row["prior_p05"] == pytest.approx(low, abs=0.05 * (high - low))
+    assert row["prior_p95"] == pytest.approx(high, abs=0.05 * (high - low))
+    positive = found["prior"]["positive_share"]
+    assert positive == pytest.approx(float(np.mean(a > 0)), abs=4 * math.sqrt(0.25 / 2000))
+    assert not found["sign_rests_on_measurement"]
+
+
+def test_prior_curves_follow_the_law_beyond_what_was_simulated(findings, plan):
+    prior = thermal_prior(findings, findings.decision.best)
+    t = np.array(TEMPERATURES)
+    room = TEMPERATURES.index(293.15)
+    assert prior.ratios[:, room] == pytest.approx(1.0)
+    # ln R less the activated part rises in proportion to T - T_20 for every share
+    hot = np.log(prior.ratios[:, -1])
+    cold = np.log(prior.ratios[:, 0])
+    inverse = (1 / t - 1 / 293.15) / Boltzmann
+    # eliminate the energy: cold/inverse - hot/inverse leaves the share, which both give
+    share = (hot * inverse[0] - cold * inverse[-1]) / (
+        (t[-1] - 293.15) * inverse[0] - (t[0] - 293.15) * inverse[-1]
+    )
+    expansion = plan.recipe(weight(findings)).thermal_expansion
+    shares = share / (OPENING * expansion)
+    assert np.median(shares) == pytest.approx(0.3, rel=0.06)
+    assert 0.1 < shares.min() < 0.15 < 0.8 < shares.max() < 1.0
+
+
+def test_measured_parameters_have_no_band_and_carry_the_sign():
+    stated = {"basis": "measured"}
+    plan = plan_with(
+        contacts={"lambda_T": {"value": 0.3, **stated}, "Ea": {"value": "10 meV", **stated}}
+    )
+    out = temperature(findings_of(plan), {})["temperature"]
+    assert out["sign_rests_on_measurement"]
+    row = out["coefficient_per_K"]
+    assert row["prior_p05"] == pytest.approx(row["prior_p95"], rel=1e-12)
+    assert "every parameter counts as measured" in out["prior"]["contains"]
+
+
+def test_responses_are_used_when_there_are_any(findings, plan):
+    class Twin:
+        """Closed form with the methods of the responses, three temperatures."""
+
+        strains = (0.0, 3e-3, 0.0, 0.0)
+        temperatures = (293.15, 293.15, 253.15, 393.15)
+
+        def log_resistance(self, film, phi, parameters, threshold_factor=1.0):
+            n = max((len(np.atleast_1d(v)) for v in parameters.values()), default=1)
+            share, energy, beta = (
+                np.broadcast_to(parameters.get(k, v), n)[:, None]
+                for k, v in (("lambda_T", 0.3), ("Ea", ACTIVATION), ("beta", 100.0))
+            )
+            e, t = np.array(self.strains), np.array(self.temperatures)
+            expansion = plan.recipe(weight(findings)).thermal_expansion
+            opening = share * expansion * (t - CLOSED_AT)
+            logs = 7.0 + beta / 100 * (15 * e + OPENING * opening)
+            return logs + energy / Boltzmann * (1 / t - 1 / 293.15)
+
+    twin = replace(findings, responses=Twin())
+    prior = thermal_prior(twin, findings.decision.best)
+    assert "beta" in prior.contains
+    # beta alone, at a factor 3 (95 %), moves the chord by as much
+    low, high = np.quantile(prior.factors, [0.025, 0.975])
+    assert high / low == pytest.approx(9.0, rel=0.15)
+    spread = (
+        prior.coefficients.std()
+        / thermal_prior(findings, findings.decision.best).coefficients.std()
+    )
+    assert spread > 1.1  # one more unknown
+
+
+def test_a_film_that_opens_when_hot_conducts_when_cold(findings, plan):
+    class Twin:
+        """Closed form; draws with a lambda_T above its median are open at 120 C."""
+
+        strains = (0.0, 0.0, 0.0, 0.0)
+        temperatures = (293.15, 253.15, 313.15, 393.15)
+
+        def log_resistance(self, film, phi, parameters, threshold_factor=1.0):
+            share = np.atleast_1d(parameters.get("lambda_T", 0.3))[:, None]
+            t = np.array(self.temperatures)
+            logs = 7.0 + share * 0.01 * (t - 293.15)
+            return np.where((share > 0.3) & (t > 390.0), np.inf, logs)
+
+    twin = replace(findings, responses=Twin())
+    prior = thermal_prior(twin, findings.decision.best)
+    hot = np.isinf(prior.ratios[:, -1])
+    assert hot.mean() == pytest.approx(0.5, abs=0.05)
+    near = findings.plan.temperatures.index(293.15) + 1
+    assert np.isfinite(prior.ratios[:, :near]).all()
+    assert np.isfinite(prior.coefficients).all()
+    out = temperature(twin, {})["temperature"]
+    assert out["prior"]["positive_share"] == 1.0
+    # with 20 C and 120 C alone the slope at 20 C is not known, but such a film does rise
+    only = replace(prior, coefficients=np.where(hot, np.nan, -1.0))
+    ratios = np.stack([np.ones(len(hot)), np.where(hot, np.inf, 0.5)], axis=1)
+    assert _rising_share(replace(only, ratios=ratios), 0) == pytest.approx(hot.mean())
+
+
+def test_linear_range_of_an_exponential(found, findings, plan):
+    # R = exp(a dT + E/k(1/T - 1/T20)): slope grown by half solved on the closed form
+    a = OPENING * 0.3 * plan.recipe(weight(findings)).thermal_expansion
+    t = np.linspace(293.15, 393.15, 100_001)
+    r = np.exp(a * (t - 293.15) + ACTIVATION / Boltzmann * (1 / t - 1 / 293.15))
+    slope = np.gradient(r, t)
+    expected = t[np.argmax(slope >= 1.5 * slope[0])]
+    value = found["slope_grown_by_half_K"]["value"]
+    if value is None:
+        assert slope[-1] < 1.5 * slope[0]
+    else:
+        assert value == pytest.approx(expected, abs=4.0)  # steps of 20 and 30 K
+    assert found["slope_fallen_to_half_K"]["value"] is None
+
+
+def test_dilution_coefficients_of_the_reference_sheet():
+    # 3 t phi (1 - phi)(alpha_m - alpha_f)/(phi - phi_c), t = 2, worked on the sheet
+    for phi, critical, expected in (
+        (0.05, 0.03, 4.3e-3), (0.04, 0.03, 7.0e-3),
+        (0.10, 0.03, 2.3e-3), (0.30, 0.25, 7.6e-3),
+    ):  # fmt: skip
+        value = dilution_coefficient(2.0, phi, critical, 3.1e-4, 7.8e-6)
+        assert value == pytest.approx(expected, rel=0.02)
+
+
+def test_two_readings(found, findings):
+    pairs = found["two_readings"]["pairs"]
+    kinds = [pair["kind"] for pair in pairs]
+    assert kinds == ["another recipe", "another recipe", "half bridge"]
+    for pair in pairs:
+        s = np.array(pair["per_microstrain"]) * 1e6 * 3e-3
+        a = np.array(pair["per_K"]) * 100.0  # farthest temperature, 120 C
+        expected = np.linalg.cond(np.column_stack([s, a]))
+        assert pair["condition_number"] == pytest.approx(expected, rel=1e-6)
+    # ln R = gauge x strain: the planned sensitivities
+    best = findings.decision.best.castings.fit.loading.weight_fraction
+    gauge = {0.26: 30.0, 0.30: 20.0, 0.34: 15.0}[round(best, 2)]
+    assert pairs[-1]["per_microstrain"] == pytest.approx([1e-6 * gauge, 0.0])
+    assert found["two_readings"]["noise_is_assumed"]
+    like = found["two_readings"]["one_film_K_per_1000_microstrain"]
+    assert like == pytest.approx(1e-3 * gauge / found["coefficient_per_K"]["value"])
+
+
+def test_a_film_across_is_told_when_its_sensitivity_is_known(findings):
+    summary = {"layers": {"transverse": {"transverse_sensitivity": 0.5}}}
+    out = temperature(findings, summary)["temperature"]["two_readings"]
+    (pair,) = [p for p in out["pairs"] if p["kind"] == "across"]
+    along, across = pair["per_microstrain"]
+    assert across / along == pytest.approx((0.5 - 0.33) / (1 - 0.33 * 0.5))
+    assert pair["per_K"][0] == pair["per_K"][1]
+
+
+def test_noise_comes_from_the_supply_when_there_is_one():
+    plan = plan_with(supply={"instrument_noise": "0.1 mV"})
+    out = temperature(findings_of(plan), {})["temperature"]["two_readings"]
+    assert not out["noise_is_assumed"]
+    assert out["reading_noise"] > 1e-4 / 3.3 * 4  # at best a quarter of the supply per ln R
+
+
+def test_one_temperature_and_open_films_say_little():
+    plan = plan_with(temperature={"values": ["20 C"]})
+    out = temperature(findings_of(plan), {})["temperature"]
+    assert out["temperatures_K"] == [293.15]
+    assert "response" not in out
+    plan = plan_with(explore={"weight_fraction": ["12 wt%", "14 wt%"]})
+    assert temperature(findings_of(plan), {})["temperature"]["open"]
+
+
+def test_a_film_free_on_its_sheet_curls_as_two_strips():
+    # equal layers: 1.5 dalpha/h per kelvin (Timoshenko 1925); the film expands less
+    same = {"value": "2 MPa"}
+    plan = plan_with(sheet={"thickness": "0.2 mm", "modulus": same}, film={"modulus": same})
+    found = findings_of(plan)
+    out = temperature(found, {})["temperature"]
+    apart = found.recipe.elastomer.thermal_expansion - found.recipe.thermal_expansion
+    assert out["curvature_per_m_per_K"]["value"] == pytest.approx(-1.5 * apart / 4e-4)
+
+
+def test_what_the_part_makes_of_the_output_is_by_the_sensitivity_across():
+    plan = plan_with(
+        temperature={"part_thermal_expansion": "23 ppm/K"},
+        part={"rigid": True, "misalignment": "3 deg"},
+    )
+    across = {"transverse_sensitivity": 0.5, "transverse_sensitivity_se": 0.04, "note": ""}
+    summary = {"layers": {"transverse": across}}
+    out = temperature(findings_of(plan), summary)["temperature"]
+    # strain-gauge practice, (1 + K_t)/(1 - nu K_t) (alpha_s - alpha_g) with the Poisson
+    # ratio of what the gauge factor is for; contacts feel lambda_T of the film's expansion
+    felt = plan.contacts.lambda_T.value * out["film_expansion_ppm_per_K"]
+    assert out["felt_expansion_ppm_per_K"] == pytest.approx(felt)
+    assert out["mismatch_microstrain_per_K"] == pytest.approx(
+        1.5 / (1.0 - 0.33 * 0.5) * (23.0 - felt)
+    )
+    assert out["bonded_at_K"] == 293.15
+    # a film that keeps its volume thickens by what the part denies its plane
+    assert out["thickness_expansion_ppm_per_K"] == pytest.approx(3 * felt - 46.0, rel=0.02)
+
+
+def test_a_film_that_no_part_holds_is_said_to_be_free():
+    for changes in (
+        {"temperature": {"part_thermal_expansion": "23 ppm/K"},
+         "strain": {"mounting": "free"}},
+        {},
+    ):  # fmt: skip
+        plan = plan_with(**changes)
+        assert plan.bond is None
+        assert "bonded_at_K" not in temperature(findings_of(plan), {})["temperature"]
+        told = [x for x in plan.cautions if "part_thermal_expansion" in x]
+        assert len(told) == (0 if changes else 1)
