@@ -1,0 +1,181 @@
+r"""Stage 8. What is known of contacts, threshold and bench: weighted draws, whoever made them.
+
+A draw fixes the parameters of the contacts, the real threshold over the simulated one, the
+simulation error, and one scale on all tolerances of the bench. `planned` repeats the plan's
+own numbers with the simulation error alone, `day_one` draws what is assumed, `measured`
+(`decision.posterior`) what films that were read leave possible. Nothing downstream asks
+which it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from percsim.decision.priors import Priors
+from percsim.film.model import NOISES, FilmModel, Material
+
+__all__ = ["SCALE_SPREAD", "Knowledge", "day_one", "planned", "spread_points"]
+
+Floats = NDArray[np.float64]
+
+SCALE_SPREAD = 0.35
+"""Standard deviation of ln of the bench's own scatter over its planned one: 95 % within a
+factor 2 (judgement)."""
+
+_PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53)
+
+
+def spread_points(n: int, dimensions: int, seed: np.random.SeedSequence) -> Floats:
+    """Standard normal numbers (n, dimensions) that fill space evenly.
+
+    Parameters
+    ----------
+    n, dimensions : int
+        Points, and numbers of each, 16 at most.
+    seed : numpy.random.SeedSequence
+        Seed of the shift.
+
+    Notes
+    -----
+    Multiples of the roots of primes, modulo one, shifted at random (Richtmyer's sequence;
+    Niederreiter, Random Number Generation and Quasi-Monte Carlo Methods, SIAM 1992, ch. 3,
+    from memory). A column more renumbers none.
+
+    """
+    roots = np.sqrt(np.array(_PRIMES[:dimensions]))
+    shift = np.random.default_rng(seed).random(dimensions)
+    u = np.modf(np.arange(1, n + 1)[:, None] * roots + shift)[0]
+    return np.asarray(ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """Weighted draws of what is not known.
+
+    Parameters
+    ----------
+    basis : {"planned", "day one", "measured"}
+        Who made them, for the words alone.
+    priors : Priors
+        What was known before any film.
+    z : (n, k) ndarray of float
+        Standard normal coordinates, one column a number of `priors` that is not fixed.
+    values : mapping of str to (n,) ndarray of float
+        Every number by symbol, SI; `threshold` is the real one over the simulated one.
+    weights : (n,) ndarray of float
+        Weight of each draw, together 1.
+    noise : (n, NOISES) ndarray of float
+        Standard normal numbers of the simulation error.
+    scale : (n,) ndarray of float
+        Scatter of the bench over that planned.
+
+    """
+
+    basis: str
+    priors: Priors
+    z: Floats = field(repr=False)
+    values: Mapping[str, Floats] = field(repr=False)
+    weights: Floats = field(repr=False)
+    noise: Floats = field(repr=False)
+    scale: Floats = field(repr=False)
+
+    def __len__(self) -> int:
+        return len(self.weights)
+
+    @cached_property
+    def contacts(self) -> dict[str, Floats]:
+        """Parameters of the contacts, without the threshold."""
+        return {name: v for name, v in self.values.items() if name != "threshold"}
+
+    @property
+    def log_factor(self) -> Floats:
+        """Ln of the real threshold over the simulated one, (n,)."""
+        return np.asarray(np.log(self.values["threshold"]))
+
+    @property
+    def effective_size(self) -> float:
+        """Equal draws that would tell as much, 1 / sum of squared weights."""
+        return float(1.0 / (self.weights**2).sum())
+
+    @property
+    def centre(self) -> dict[str, float]:
+        """Every number at the mean of the coordinates, SI."""
+        if self.basis == "planned":
+            return {name: float(v[0]) for name, v in self.values.items()}
+        found = self.priors.values((self.weights @ self.z)[None, :])
+        return {name: float(v[0]) for name, v in found.items()}
+
+    def material(self, model: FilmModel, states: list[int] | None = None) -> Material:
+        """Materials of a mix at every draw."""
+        return model.material(self.contacts, self.noise, states)
+
+    def without_scatter(self) -> Knowledge:
+        """Return the same with the bench as planned."""
+        return replace(self, scale=np.ones(len(self)))
+
+
+def planned(
+    priors: Priors,
+    parameters: Mapping[str, float],
+    threshold_error: float,
+    seed: np.random.SeedSequence,
+    n: int = 256,
+) -> Knowledge:
+    """Repeat the plan's own numbers; only boxes and simulated threshold are uncertain.
+
+    Parameters
+    ----------
+    priors : Priors
+        What is not known.
+    parameters : mapping of str to float
+        Of the contacts as planned, SI.
+    threshold_error : float
+        Relative standard error of the simulated threshold.
+    seed : numpy.random.SeedSequence
+        Seed of the simulation error.
+    n : int
+        Draws of it.
+
+    """
+    z = spread_points(n, NOISES + 1, seed)
+    values = {name: np.full(n, value) for name, value in parameters.items()}
+    values["threshold"] = np.exp(threshold_error * z[:, NOISES])
+    return Knowledge(
+        "planned", priors, np.zeros((n, len(priors.free))), values, np.full(n, 1.0 / n),
+        z[:, :NOISES], np.ones(n),
+    )  # fmt: skip
+
+
+def day_one(
+    priors: Priors,
+    seed: np.random.SeedSequence,
+    n: int = 1024,
+    scale_spread: float = SCALE_SPREAD,
+) -> Knowledge:
+    """Draw what is assumed before any film.
+
+    Parameters
+    ----------
+    priors : Priors
+        Its distributions.
+    seed : numpy.random.SeedSequence
+        Seed of the draws.
+    n : int
+        Draws.
+    scale_spread : float
+        Standard deviation of ln of the bench's scatter over that planned.
+
+    """
+    k = len(priors.free)
+    z = spread_points(n, NOISES + 1 + k, seed)
+    own = z[:, NOISES + 1 :]
+    return Knowledge(
+        "day one", priors, own, priors.values(own), np.full(n, 1.0 / n), z[:, :NOISES],
+        np.exp(scale_spread * z[:, NOISES]),
+    )  # fmt: skip

@@ -1,0 +1,512 @@
+r"""Stage 8. What every candidate would read, and how probably it does what is asked.
+
+At each draw of what is known castings scatter by the bench: what acts on the loading as one
+normal deviation of :math:`\ln(\phi/\phi_c)`, integrated by quadrature because R is steep
+there and may open; what multiplies R as a normal deviation of ln R; how far contacts open
+at a strain as one of the strain itself. So the share of castings that pass at a draw is a
+sum of differences of normal distributions, and
+
+.. math:: P = \Pr(\text{share that passes} \ge \text{asked, and every other limit holds})
+
+over the draws, simulation error included.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr, ndtri
+
+from percsim.boxes.statistics import weighted_quantiles
+from percsim.decision.knowledge import Knowledge
+from percsim.decision.target import Target
+from percsim.film.bench import CUP, FILM, LOT, Bench, deviation, quadrature
+from percsim.film.electrodes import Film
+from percsim.film.model import FilmModel, Loading, Material
+from percsim.film.transfer import FAITHFUL_RATIO
+from percsim.film.visits import Visits
+
+__all__ = ["Band", "Outlook", "Recipe", "outlooks"]
+
+Floats = NDArray[np.float64]
+Mounting = Callable[[Film, Loading, Floats], Floats]
+"""ln R (m, S) of a flat film at all visits to that of the film on its sheet and part."""
+
+NODES = 5
+"""Quadrature points over the deviation of the loading, and of the opening."""
+SLOPE_STEP = 0.02
+"""Step of ln phi over which slopes with the loading are taken."""
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Median, 5 and 95 %."""
+
+    median: float
+    p05: float
+    p95: float
+
+    @classmethod
+    def of(cls, values: Floats, weights: Floats) -> Band:
+        """Of weighted values; inf and -inf are values."""
+        found = weighted_quantiles(values, (0.5, 0.05, 0.95), weights)
+        return cls(*(float(x) for x in found))
+
+    def exp(self) -> Band:
+        """Of the exponential."""
+        return Band(*(float(np.exp(x)) for x in (self.median, self.p05, self.p95)))
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """What is mixed and cast.
+
+    Parameters
+    ----------
+    loading : Loading
+        Its loading.
+    film : Film
+        Its film.
+    mix : int
+        Which mix it belongs to.
+
+    """
+
+    loading: Loading
+    film: Film
+    mix: int = 0
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What one recipe would read, draw by draw.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        What is cast.
+    knowledge : Knowledge
+        The draws.
+    visits : Visits
+        What films go through.
+    rest : (n, q) ndarray of float
+        ln R at rest of each draw at each point of the loading's deviation, inf where open.
+    change : (n, q) ndarray of float
+        ln R at the chord less that at rest, inf where it opens; 0 without a strain.
+    lever : (n, q) ndarray of float
+        d ln R / d ln(strain) at the chord.
+    ratio : (n,) ndarray of float
+        Volume fraction over the film's own threshold.
+    scatter : (n,) ndarray of float
+        Standard deviation of ln R from the tolerances that multiply R.
+    response : (n,) ndarray of float
+        That of ln of how far contacts open at a strain.
+    thermal : (n, m) ndarray of float or None
+        ln R without strain at the temperatures over that at 20 C.
+
+    """
+
+    recipe: Recipe
+    knowledge: Knowledge = field(repr=False)
+    visits: Visits = field(repr=False)
+    rest: Floats = field(repr=False)
+    change: Floats = field(repr=False)
+    lever: Floats = field(repr=False)
+    ratio: Floats = field(repr=False)
+    scatter: Floats = field(repr=False)
+    response: Floats = field(repr=False)
+    thermal: Floats | None = field(default=None, repr=False)
+
+    @property
+    def weights(self) -> Floats:
+        """Weight of each draw."""
+        return self.knowledge.weights
+
+    @property
+    def nominal(self) -> int:
+        """Point of the planned loading."""
+        return self.rest.shape[1] // 2
+
+    @cached_property
+    def _points(self) -> Floats:
+        return quadrature(self.rest.shape[1])[1]
+
+    @cached_property
+    def conducts(self) -> NDArray[np.bool_]:
+        """Where castings conduct at rest, (n, q)."""
+        return np.asarray(np.isfinite(self.rest))
+
+    @property
+    def strain(self) -> float:
+        """Strain that gauge factors are taken to; 0 without one."""
+        s = self.visits.chord_state
+        return 0.0 if s is None else self.visits.strains[s]
+
+    @cached_property
+    def chord(self) -> Floats:
+        """Chord gauge factor (n, q): 0 where open at rest, inf where it opens."""
+        return self._chord(self.change)
+
+    def _chord(self, change: Floats) -> Floats:
+        if self.strain == 0.0:
+            return np.zeros_like(change)
+        return np.asarray(np.expm1(np.where(self.conducts, change, 0.0)) / self.strain)
+
+    @cached_property
+    def open_shares(self) -> Floats:
+        """Share of castings open at rest, (n,)."""
+        return np.asarray(1.0 - self.conducts @ self._points)
+
+    @cached_property
+    def log_spread(self) -> Floats:
+        """Standard deviation of ln R between conducting castings, (n,); inf if half open."""
+        w, total = self._kept(self.conducts)
+        logs = np.where(self.conducts, self.rest, 0.0)
+        mean = (w * logs).sum(axis=1)
+        variance = (w * (logs - mean[:, None]) ** 2).sum(axis=1)
+        found = np.sqrt(variance + self.scatter**2)
+        return np.where(total > 0.5, found, np.inf)
+
+    @cached_property
+    def resistance_cv(self) -> Floats:
+        """CV of R between conducting castings, (n,), from the spread of ln R."""
+        known = np.isfinite(self.log_spread)
+        spread = np.where(known, np.minimum(self.log_spread, 26.0), 0.0)
+        return np.where(known, np.sqrt(np.expm1(spread**2)), np.inf)
+
+    @cached_property
+    def gauge_factor_cv(self) -> Floats:
+        """CV of the chord gauge factor, (n,), of castings that conduct throughout.
+
+        inf where half of them or more do not, or where the mean is zero.
+        """
+        points, weights = quadrature(NODES)
+        keep = self.conducts & np.isfinite(self.change)
+        w, total = self._kept(keep)
+        opened = np.expm1(self.response[:, None] * points)
+        change = np.where(keep, self.change, 0.0)[:, :, None]
+        drawn = np.expm1(change + self.lever[:, :, None] * opened[:, None, :])
+        both = w[:, :, None] * weights
+        mean = (both * drawn).sum(axis=(1, 2))
+        variance = (both * (drawn - mean[:, None, None]) ** 2).sum(axis=(1, 2))
+        told = (total > 0.5) & (mean != 0.0)
+        return np.where(told, np.sqrt(variance) / np.where(told, np.abs(mean), 1), np.inf)
+
+    def _kept(self, keep: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+        """Weights of points that are kept, together 1, and what they are of all."""
+        w = np.where(keep, self._points, 0.0)
+        total = w.sum(axis=1)
+        return w / np.where(total > 0.0, total, 1.0)[:, None], total
+
+    def pass_shares(self, target: Target) -> Floats:
+        """Share of castings that pass at each draw, (n,)."""
+        low, high = target.window
+        logs = np.where(self.conducts, self.rest, 0.0)
+        s = np.maximum(self.scatter, 1e-12)[:, None]
+        with np.errstate(divide="ignore"):
+            inside = ndtr((np.log(high) - logs) / s) - ndtr((np.log(low) - logs) / s)
+        inside = np.where(self.conducts & np.isfinite(self.change), inside, 0.0)
+        asked = target.gauge_factor_min
+        if asked is not None:
+            inside = inside * self._responds(asked)
+        return np.asarray(inside @ self._points)
+
+    def _responds(self, asked: float) -> Floats:
+        """Share of castings that reach a gauge factor, (n, q)."""
+        wanted = np.log1p(max(asked * self.strain, -1.0 + 1e-12))
+        known = np.isfinite(self.change)
+        short = np.where(known, wanted - np.where(known, self.change, 0.0), 0.0)
+        side = np.sign(self.strain) or 1.0
+        lever = self.lever * side
+        short = short * side
+        safe = np.where(lever != 0.0, lever, 1.0)
+        # contacts have to open r times as far, with ln r normal
+        r = 1.0 + short / safe
+        s = np.maximum(self.response, 1e-12)[:, None]
+        z = np.log(np.maximum(r, 1e-300)) / s
+        share = np.where(lever > 0.0, ndtr(-z), ndtr(z))
+        return np.where(lever != 0.0, share, short <= 0.0) * known
+
+    # ------------------------------------------------------------------ limits
+    def thermal_outputs(self) -> Floats:
+        """Size of the thermal output at 20 C, strain per kelvin, (n,); inf where unknown."""
+        if self.thermal is None or self.strain == 0.0:
+            return np.full(len(self.knowledge), np.inf)
+        factor = self.chord[:, self.nominal]
+        usable = np.isfinite(factor) & (factor != 0.0) & self.conducts[:, self.nominal]
+        found = np.abs(self.temperature_coefficients() / np.where(usable, factor, 1.0))
+        return np.where(usable & np.isfinite(found), found, np.inf)
+
+    def temperature_coefficients(self) -> Floats:
+        """(1/R) dR/dT at 20 C, (n,) [1/K]; NaN where a curve is open."""
+        from percsim.film.curves import room_slope
+
+        assert self.thermal is not None
+        t = np.array([self.visits.temperatures[s] for s in self.visits.by_temperature])
+        keep = np.isfinite(self.thermal).all(axis=1)
+        slopes = room_slope(t, np.exp(np.where(keep[:, None], self.thermal, 0.0)))
+        return np.where(keep, slopes, np.nan)
+
+    def drifts(self, target: Target) -> Floats:
+        """Strain that the film's own heat reads as on its sheet, (n,)."""
+        from percsim.film.readout import self_heating
+
+        output, n = self.thermal_outputs(), len(self.knowledge)
+        drift = np.full(n, np.inf)
+        if target.circuit is None or target.heat_path is None or self.thermal is None:
+            return drift
+        film, slopes = self.recipe.film, self.temperature_coefficients()
+        ohms = np.exp(np.where(self.conducts, self.rest, np.inf)[:, self.nominal])
+        for k in np.flatnonzero(np.isfinite(output) & np.isfinite(ohms)):
+            rise = self_heating(
+                target.circuit, float(ohms[k]), film.volume / film.thickness,
+                target.heat_path.on_sheet, float(slopes[k]),
+            ).rise  # fmt: skip
+            drift[k] = rise * output[k]
+        return drift
+
+    def values_of(self, what: str, target: Target) -> Floats:
+        """What a limit of the target is on, draw by draw, (n,)."""
+        level = self.rest[:, self.nominal]
+        if what == "resistance":
+            return np.exp(level)
+        if what == "gauge_factor":
+            return np.where(np.isfinite(level), self.chord[:, self.nominal], 0.0)
+        if what == "pass_share":
+            return self.pass_shares(target)
+        if what == "thermal_output":
+            return self.thermal_outputs()
+        if what == "self_heating_drift":
+            return self.drifts(target)
+        return self.resistance_cv if what == "resistance_cv" else self.gauge_factor_cv
+
+    def holds(self, target: Target) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Where enough castings pass, and where every other limit holds too, (n,) each."""
+        shares = self.pass_shares(target) >= target.pass_share_min
+        every = shares & (self.ratio >= FAITHFUL_RATIO)
+        for limit in target.limits:
+            if limit.what not in ("resistance", "gauge_factor", "pass_share"):
+                every &= limit.reserve(self.values_of(limit.what, target)) >= 0.0
+        return shares, np.asarray(every)
+
+    def probability(self, target: Target) -> float:
+        """P: that enough castings pass and every other limit holds."""
+        return float(self.weights @ self.holds(target)[1])
+
+    # ------------------------------------------------------------------ bands
+    def film_band(self) -> Band:
+        """R of the film as planned [ohm], over the draws."""
+        return Band.of(self.rest[:, self.nominal], self.weights).exp()
+
+    def casting_band(self) -> Band:
+        """R of one casting [ohm], over draws and tolerances."""
+        # the middle of each of 9 equal shares stands for the tolerances that multiply R
+        steps = ndtri((np.arange(9) + 0.5) / 9)
+        logs = self.rest[:, :, None] + self.scatter[:, None, None] * steps
+        weights = self.weights[:, None, None] * self._points[:, None] * np.full(9, 1.0 / 9)
+        return Band.of(logs.ravel(), weights.ravel()).exp()
+
+    def response_band(self) -> Band | None:
+        """Chord gauge factor of one casting, where films conduct; None where half do not."""
+        points = ndtri((np.arange(9) + 0.5) / 9)
+        keep = self.conducts
+        weights = np.where(keep, self.weights[:, None] * self._points, 0.0)
+        if weights.sum() < 0.5:
+            return None
+        opened = np.expm1(self.response[:, None] * points)
+        drawn = self._chord(self.change)[:, :, None] * np.ones(9)
+        if self.strain:
+            known = np.isfinite(self.change) & keep
+            change = np.where(known, self.change, 0.0)[:, :, None]
+            moved = np.expm1(change + self.lever[:, :, None] * opened[:, None, :])
+            drawn = np.where(known[:, :, None], moved / self.strain, drawn)
+        weights = np.repeat(weights[:, :, None] / 9.0, 9, axis=2)
+        return Band.of(drawn.ravel(), weights.ravel() / weights.sum())
+
+    def draw_band(self, values: Floats) -> Band:
+        """Of one number a draw."""
+        return Band.of(values, self.weights)
+
+
+def outlooks(
+    model: FilmModel,
+    recipes: Sequence[Recipe],
+    knowledge: Knowledge,
+    bench: Bench,
+    *,
+    thermal: bool = False,
+    mounting: Mounting | None = None,
+    levels: Sequence[str] = (FILM, CUP, LOT),
+    off_by: ArrayLike = 0.0,
+) -> tuple[Outlook, ...]:
+    """Carry what is known to every recipe of one mix.
+
+    Parameters
+    ----------
+    model : FilmModel
+        Of the mix.
+    recipes : sequence of Recipe
+        What is cast.
+    knowledge : Knowledge
+        What is known.
+    bench : Bench
+        What scatters castings.
+    thermal : bool
+        Whether temperatures are wanted.
+    mounting : callable, optional
+        Puts films on their sheet and part.
+    levels : sequence of str
+        Levels of the bench over which castings scatter.
+    off_by : float or (n,) array_like
+        Deviation of ln(phi/phi_c) that all castings have, such as that of a cup weighed
+        off.
+
+    Returns
+    -------
+    tuple of Outlook
+        One a recipe, over the same draws.
+
+    """
+    visits = model.visits
+    states = _states(visits, thermal, mounting is not None)
+    material = knowledge.material(model, states)
+    own = model.own_threshold(knowledge.contacts)
+    base = np.asarray(off_by) - knowledge.log_factor
+    points, _ = quadrature(NODES)
+    # deviations of all gaps of a loading are nearly equal, and its material is read once
+    found = []
+    known: dict[tuple[float, float], tuple[Floats, Floats]] = {}
+    for recipe in recipes:
+        phi, film = recipe.loading.volume_fraction, recipe.film
+        ratio = phi * np.exp(base) / own
+        lengths, rhos = _nominal(model, recipe)
+        moves = bench.moves(film, recipe.loading.log_slope, rhos, lengths)
+        sd, scale = deviation(moves, levels)
+        at = base[:, None] + np.log(phi) + sd * knowledge.scale[:, None] * points
+        key = (phi, sd)
+        if key not in known:
+            known[key] = material.at(at, states)
+        logs = material.read(film, *known[key], states)
+        if mounting is not None:
+            flat = logs.reshape(-1, len(states))
+            logs = mounting(film, recipe.loading, flat).reshape(logs.shape)
+        scatter = scale * knowledge.scale
+        found.append(
+            _outlook(
+                recipe, knowledge, visits, states, logs, ratio, scatter, bench, sd, model
+            )
+        )
+    return tuple(found)
+
+
+def _states(visits: Visits, thermal: bool, mounted: bool) -> list[int]:
+    """Visits that outlooks are made of: at rest, around the chord, and the temperatures."""
+    wanted = {visits.rest}
+    end = visits.chord_state
+    if end is not None:
+        path = visits.along(end)
+        place = path.index(end)
+        wanted |= set(path[max(place - 1, 0) : place + 2])
+    if mounted:
+        wanted |= set(range(len(visits)))
+    if thermal:
+        wanted |= set(visits.by_temperature)
+    return sorted(wanted)
+
+
+def _nominal(model: FilmModel, recipe: Recipe) -> tuple[float, float]:
+    """Electrode length [m] and resistivity [ohm m] as planned at a loading, for slopes."""
+    if not len(model.volume_fractions):
+        return 0.0, 1.0
+    rest, log_phi = model.visits.rest, np.log(recipe.loading.volume_fraction)
+    lengths = np.interp(
+        log_phi, np.log(model.volume_fractions), model.electrode_length[:, rest]
+    )
+    logs = np.interp(
+        log_phi, np.log(model.volume_fractions), model.log_resistivity[:, rest]
+    )
+    return float(lengths), float(np.exp(logs))
+
+
+def _outlook(
+    recipe: Recipe,
+    knowledge: Knowledge,
+    visits: Visits,
+    states: list[int],
+    logs: Floats,
+    ratio: Floats,
+    scatter: Floats,
+    bench: Bench,
+    sd: float,
+    model: FilmModel,
+) -> Outlook:
+    place = {s: i for i, s in enumerate(states)}
+    rest = logs[:, :, place[visits.rest]]
+    conducts = np.isfinite(rest)
+    film, loading = recipe.film, recipe.loading
+    # slope with the loading from the points of the quadrature next to the middle
+    middle = rest.shape[1] // 2
+    step = sd * knowledge.scale * quadrature(NODES)[0][middle + 1]
+    low, high = rest[:, middle - 1], rest[:, middle + 1]
+    known = np.isfinite(low) & np.isfinite(high) & (step > 0.0)
+    rise = np.where(known, high, 0.0) - np.where(known, low, 0.0)
+    slope = np.where(known, rise / np.where(known, 2.0 * step, 1.0), 0.0)
+    uneven = bench.unevenness(film, loading.log_slope, slope, ratio)
+    shift = bench.shift(film) + uneven * knowledge.scale**2
+    chains = _chains(model, recipe)
+    base = np.where(conducts, rest, 0.0)
+    change = lever = np.zeros_like(rest)
+    end = visits.chord_state
+    if end is not None:
+        strained = logs[:, :, place[end]]
+        change = np.where(conducts, strained - base, 0.0)
+        lever = _lever(logs, [place[s] for s in visits.along(end) if s in place],
+                       [visits.strains[s] for s in visits.along(end) if s in place],
+                       visits.strains[end])  # fmt: skip
+    heat = None
+    if len(visits.by_temperature) > 1 and set(visits.by_temperature) <= place.keys():
+        columns = logs[:, middle][:, [place[s] for s in visits.by_temperature]]
+        heat = columns - base[:, [middle]]
+        heat = np.where(conducts[:, [middle]], heat, np.inf)
+    response = bench.tolerances.response * knowledge.scale
+    return Outlook(
+        recipe, knowledge, visits, rest + np.where(conducts, shift[:, None], 0.0), change,
+        lever, ratio, np.hypot(scatter, chains), response, heat,
+    )  # fmt: skip
+
+
+def _chains(model: FilmModel, recipe: Recipe) -> float:
+    """Deviation of ln R from the chains of a film, of the nearest loading that has boxes."""
+    if not len(model.volume_fractions):
+        return 0.0
+    near = int(np.abs(model.volume_fractions - recipe.loading.volume_fraction).argmin())
+    row = model.chains[near, model.visits.rest]
+    return float(np.sqrt((row**2).sum() / recipe.film.volume))
+
+
+def _lever(
+    logs: Floats, places: list[int], strains: list[float], end: float
+) -> Floats:
+    """d ln R / d ln(strain) at the chord, of second order where a strain lies beyond it."""
+    columns = logs[:, :, places]
+    finite = np.isfinite(columns)
+    k = strains.index(end)
+    safe = np.where(finite, columns, 0.0)
+    steps = np.diff(strains)
+    rises = np.diff(safe, axis=2) / steps
+    good = finite[:, :, 1:] & finite[:, :, :-1]
+    below = rises[:, :, k - 1] if k > 0 else rises[:, :, 0]
+    has_below = good[:, :, k - 1] if k > 0 else np.zeros(good.shape[:2], dtype=bool)
+    if k < len(strains) - 1:
+        h = (steps[k - 1] if k > 0 else 0.0), steps[k]
+        above, has_above = rises[:, :, k], good[:, :, k]
+        both = (h[1] * below + h[0] * above) / (h[0] + h[1])
+        slope = np.where(has_below & has_above, both, np.where(has_below, below, above))
+        told = has_below | has_above
+    else:
+        slope, told = below, has_below
+    return np.where(told, slope * end, 0.0)

@@ -1,0 +1,631 @@
+r"""Stage 7. The one place a film is computed: ln R of any film, at any contacts, at any visit.
+
+A material is its resistivity rho and the length of film :math:`\ell_e = r_c/\rho` that the
+electrodes cost, at every simulated loading and visit. Loading, threshold and whatever moves
+them act only through :math:`x = \ln(\phi/\phi_c - 1)`, along which ln rho is a cubic between
+loadings (its value there that of the boxes, its slope that of neighbours far enough away to
+tell it from their noise) and goes on in a straight line beyond them. Parameters of the
+contacts act as `ContactSurface` says. So draws of what is not known become materials once,
+and every film, loading and tolerance is read off them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.constants import Boltzmann
+from scipy.special import ndtr, ndtri, stdtrit
+
+from percsim.film.casting import PUBLISHED_EXPONENT
+from percsim.film.electrodes import Film
+from percsim.film.surface import LAW, NEAREST, ContactSurface
+from percsim.film.transfer import LoadingFit, LoadingThreshold
+from percsim.film.visits import Visits
+from percsim.states.temperature import ROOM_TEMPERATURE
+
+__all__ = ["NOISES", "FilmModel", "Loading", "Material"]
+
+Floats = NDArray[np.float64]
+
+NOISES = 5
+"""Standard normal numbers that a draw of the simulation error takes: which resample of the
+boxes, the fit of settings at rest and under strain, the exponent beyond the loadings, and
+how far lost contacts raise the threshold."""
+
+HELD_ERROR = 0.25
+"""Standard error of that, relative (see `film_threshold`)."""
+
+CLEAR_STEP = 0.12
+"""Smallest difference of ln(volume fraction) that a slope is taken over: boxes that scatter
+by 5 % then tell it to a fifth (judgement)."""
+
+EXPONENT_ERROR = 0.3
+"""Standard error of the published exponent where it stands for boxes (judgement):
+conductivities of boxes between 1.3 and 2.2 times the threshold follow 1.5 to 1.8."""
+
+LEAST_STEP_ERROR = 0.03
+"""Smallest error of the step of ln rho between two loadings (judgement)."""
+
+LARGEST_CHANGE = 30.0
+"""ln R moves by no more than this from as planned; no fit holds as far."""
+
+
+@dataclass(frozen=True, slots=True)
+class Loading:
+    """What is mixed.
+
+    Parameters
+    ----------
+    weight_fraction, volume_fraction : float
+        Of the cured film.
+    log_slope : float
+        d ln(volume fraction) / d ln(weight fraction).
+
+    """
+
+    weight_fraction: float
+    volume_fraction: float
+    log_slope: float
+
+
+@dataclass(frozen=True, slots=True)
+class FilmModel:
+    """ln R of any film of one mix.
+
+    Parameters
+    ----------
+    visits : Visits
+        What the boxes went through.
+    volume_fractions : (K,) ndarray of float
+        Loadings that conduct, rising; none for a mix that does not.
+    log_resistivity : (K, S) ndarray of float
+        ln rho of every loading and visit [ln ohm m], inf where open.
+    electrode_length : (K, S) ndarray of float
+        r_c over rho [m].
+    shifts, length_draws : (B, K, S) ndarray of float
+        Of resampled boxes: ln rho less that of all boxes, widened for their number, inf
+        where open; and their electrode length.
+    chains : (K, S, S) ndarray of float
+        Root of the covariance of ln R over volume, as films of 1 m^3 would have it: a film
+        of volume V scatters by it over the root of V.
+    threshold : LoadingThreshold
+        The film's own threshold at rest and 20 C, as planned.
+    level : str
+        Parameter that R goes as the inverse of.
+    level_value : float
+        Its value in the boxes, SI.
+    surface : ContactSurface, optional
+        How other contacts act; without one they stay as planned.
+    across : float
+        Resistivity through the thickness over that along the film.
+
+    """
+
+    visits: Visits
+    volume_fractions: Floats
+    log_resistivity: Floats = field(repr=False)
+    electrode_length: Floats = field(repr=False)
+    shifts: Floats = field(repr=False)
+    length_draws: Floats = field(repr=False)
+    chains: Floats = field(repr=False)
+    threshold: LoadingThreshold
+    level: str = "g0"
+    level_value: float = 1.0
+    surface: ContactSurface | None = field(default=None, repr=False)
+    across: float = 1.0
+
+    @classmethod
+    def of(
+        cls,
+        fits: Sequence[LoadingFit],
+        threshold: LoadingThreshold,
+        *,
+        level: tuple[str, float] = ("g0", 1.0),
+        surface: ContactSurface | None = None,
+        across: float = 1.0,
+    ) -> FilmModel:
+        """Gather the fits of a mix.
+
+        Parameters
+        ----------
+        fits : sequence of LoadingFit
+            One or more, in increasing loading; `conducting` says which of them count.
+        threshold, across
+            As of the class.
+        level : (str, float)
+            Name and value of the parameter that R goes as the inverse of.
+        surface : ContactSurface, optional
+            Of the loadings that count.
+
+        """
+        used = cls.conducting(fits, threshold)
+        loading = fits[0].loading
+        visits = Visits(
+            loading.strains, loading.temperatures, loading.chord, loading.window
+        )
+        S, B = len(visits), len(fits[0].resistivity_draws)
+        rows = [_of_fit(fit) for fit in used]
+        empty = [np.zeros((0, S)), np.zeros((0, S)), np.zeros((0, B, S)),
+                 np.zeros((0, B, S)), np.zeros((0, S, S))]  # fmt: skip
+        parts = [np.stack(part) for part in zip(*rows, strict=True)] if rows else empty
+        return cls(
+            visits,
+            np.array([fit.loading.volume_fraction for fit in used]),
+            parts[0], parts[1], parts[2].swapaxes(0, 1), parts[3].swapaxes(0, 1), parts[4],
+            threshold, *level, surface, across,
+        )  # fmt: skip
+
+    @staticmethod
+    def conducting(
+        fits: Sequence[LoadingFit], threshold: LoadingThreshold
+    ) -> list[LoadingFit]:
+        """Fits that say something of films: they conduct, and are above the threshold."""
+        lowest = threshold.volume_fraction * (1.0 + NEAREST)
+        return [f for f in fits if not f.is_open and f.loading.volume_fraction > lowest]
+
+    @property
+    def parameters(self) -> dict[str, float]:
+        """What can be varied, with its value in the boxes, SI; less the threshold."""
+        known = {self.level: self.level_value}
+        if self.surface is not None:
+            known = dict(zip(LAW, self.surface.base.tolist(), strict=True)) | known
+        return known
+
+    def material(
+        self,
+        values: Mapping[str, ArrayLike],
+        noise: Floats | None = None,
+        states: Sequence[int] | None = None,
+    ) -> Material:
+        """Material of n draws of the contacts.
+
+        Parameters
+        ----------
+        values : mapping of str to float or (n,) array_like
+            By the names of `parameters`, SI; missing ones as in the boxes.
+        noise : (n, NOISES) ndarray of float, optional
+            Standard normal numbers of the simulation error; without, the best estimate.
+        states : sequence of int, optional
+            Visits that will be asked for; all by default.
+
+        Returns
+        -------
+        Material
+
+        Raises
+        ------
+        ValueError
+            If a name is not known or a value is out of range.
+
+        """
+        settings, offset = self._settings(values)
+        n, K, S = len(settings), len(self.volume_fractions), len(self.visits)
+        wanted = sorted(set(range(S) if states is None else states) | {self.visits.rest})
+        z = None if noise is None else np.broadcast_to(noise, (n, NOISES))
+        logs, lengths = self._resampled(n, z)
+        held, lowest = np.zeros((n, K, S)), np.zeros((n, K, S))
+        log_ratios = np.log(self.volume_fractions / self.threshold.volume_fraction)
+        for s in wanted:
+            if self.surface is None:
+                continue
+            held[:, :, s], lowest[:, :, s], change = self._law(settings, s, z)
+            logs[:, :, s] += change
+            q = np.exp(-change)
+            fixed = self.surface.fixed * np.exp(-self.log_resistivity[:, s])
+            # what the contacts to the electrodes cost does not rise with the material
+            lengths[:, :, s] += fixed * (q - 1.0)
+        ratio = np.exp(log_ratios[:, None] + held)
+        x = np.log(np.maximum(ratio - 1.0, NEAREST))
+        usable = (ratio[:, :, self.visits.rest] > 1.0 + NEAREST) if K else ratio[:, :, 0]
+        kinks = None if z is None else z[:, 3]
+        return Material(
+            np.log(self.volume_fractions),
+            float(np.log(self.threshold.volume_fraction)),
+            x, held, lowest, logs, lengths, offset,
+            *_slopes(x, logs, log_ratios, usable > 0.0, self._step_errors, kinks),
+            self.across,
+        )  # fmt: skip
+
+    def _settings(self, values: Mapping[str, ArrayLike]) -> tuple[Floats, Floats]:
+        """beta, delta_b, lambda_T (n, 3) and what is added to ln R, (n, S)."""
+        known = self.parameters
+        unknown = sorted(set(values) - set(known))
+        if unknown:
+            raise ValueError(
+                f"parameters {', '.join(unknown)} not known; use {', '.join(known)}"
+            )
+        try:
+            columns = np.broadcast_arrays(
+                *(np.atleast_1d(np.asarray(values.get(p, known[p]), float)) for p in known)
+            )
+        except ValueError:
+            columns = [np.zeros((1, 1))]
+        if columns[0].ndim != 1:
+            raise ValueError("parameters must be numbers or (n,)")
+        named = dict(zip(known, columns, strict=True))
+        for name, value in named.items():
+            least = name in (self.level, "delta_b")
+            if not (np.isfinite(value).all() and (value >= 0.0).all()):
+                raise ValueError(
+                    f"{name} must be {'positive' if least else 'finite and not negative'}"
+                )
+            if least and not (value > 0.0).all():
+                raise ValueError(f"{name} must be positive and finite")
+        n, t = len(columns[0]), np.asarray(self.visits.temperatures)
+        offset = np.zeros((n, len(t))) - np.log(named[self.level] / self.level_value)[:, None]
+        if self.surface is None:
+            return np.zeros((n, 3)), offset
+        more = (named["Ea"] - known["Ea"]) / Boltzmann
+        offset = offset + more[:, None] * (1.0 / t - 1.0 / ROOM_TEMPERATURE)
+        return np.stack([named[p] for p in LAW[1:4]], axis=1), offset
+
+    def _resampled(self, n: int, z: Floats | None) -> tuple[Floats, Floats]:
+        """Ln rho and electrode lengths of n draws, (n, K, S) each."""
+        if z is None or not len(self.shifts):
+            shape = (n, *self.log_resistivity.shape)
+            return (
+                np.broadcast_to(self.log_resistivity, shape).copy(),
+                np.broadcast_to(self.electrode_length, shape).copy(),
+            )
+        B = len(self.shifts)
+        which = np.minimum((ndtr(z[:, 0]) * B).astype(np.int64), B - 1)
+        return self.log_resistivity + self.shifts[which], self.length_draws[which]
+
+    def _law(self, settings: Floats, s: int, z: Floats | None) -> tuple[Floats, ...]:
+        """Shifts of ln(phi/phi_c) at rest and under strain, and the change of ln rho."""
+        assert self.surface is not None
+        strain, t = self.visits.strains[s], self.visits.temperatures[s]
+        held = self.surface.held(settings, t)
+        lowest = np.minimum(held, self.surface.held(settings, t, strain))
+        if z is not None:
+            doubt = 1.0 + HELD_ERROR * z[:, 4:]
+            held, lowest = held * doubt, lowest * doubt
+        change, error = self.surface.at_rest(settings, t)
+        if z is not None:
+            change = change + z[:, 1:2] * error
+        more = self.surface.under_strain(settings, t, strain)
+        if more is not None:
+            change = change + more[0] + (0.0 if z is None else z[:, 2:3] * more[1])
+        return held, lowest, np.clip(change, -LARGEST_CHANGE, LARGEST_CHANGE)
+
+    def errors(
+        self, values: Mapping[str, ArrayLike], log_phi: float, state: int
+    ) -> tuple[Floats, Floats]:
+        """Simulation error of ln R at rest, and of its change to a visit, (n,) each.
+
+        Parameters
+        ----------
+        values : mapping of str to float or (n,) array_like
+            By the names of `parameters`, SI.
+        log_phi : float
+            ln of the volume fraction; the nearest loading tells.
+        state : int
+            The visit.
+
+        """
+        settings, _ = self._settings(values)
+        n, rest = len(settings), self.visits.rest
+        if not len(self.volume_fractions):
+            return np.zeros(n), np.zeros(n)
+        k = int(np.abs(np.log(self.volume_fractions) - log_phi).argmin())
+        here = self.shifts[:, k, [rest, state]]
+        here = here[np.isfinite(here).all(axis=1)]
+        level = float(np.std(here[:, 0])) if len(here) > 1 else 1.0
+        change = float(np.std(here[:, 1] - here[:, 0])) if len(here) > 1 else 1.0
+        own, more = np.full(n, level), np.full(n, change)
+        if self.surface is None:
+            return own, more
+        strain, t = self.visits.strains[state], self.visits.temperatures[state]
+        own = np.hypot(own, self.surface.at_rest(settings, ROOM_TEMPERATURE)[1][:, k])
+        found = self.surface.under_strain(settings, t, strain)
+        if found is not None:
+            more = np.hypot(more, found[1][:, k])
+        if t != ROOM_TEMPERATURE:
+            more = np.hypot(more, self.surface.at_rest(settings, t)[1][:, k])
+        return own, more
+
+    @property
+    def _step_errors(self) -> Floats:
+        """Standard error of ln rho at rest of each loading, (K,)."""
+        if len(self.shifts) < 2:
+            return np.full(len(self.volume_fractions), LEAST_STEP_ERROR)
+        column = self.shifts[:, :, self.visits.rest]
+        low, high = np.quantile(column, [0.158655, 0.841345], axis=0, method="inverted_cdf")
+        finite = np.isfinite(low) & np.isfinite(high)
+        half = 0.5 * (np.where(finite, high, 0.0) - np.where(finite, low, 0.0))
+        return np.asarray(np.maximum(np.where(finite, half, 1.0), LEAST_STEP_ERROR))
+
+    def log_resistance(
+        self,
+        film: Film,
+        volume_fraction: ArrayLike,
+        parameters: Mapping[str, ArrayLike],
+        threshold_factor: ArrayLike = 1.0,
+        *,
+        states: Sequence[int] | None = None,
+    ) -> Floats:
+        """Give ln of the resistance [ohm] of films at every visit.
+
+        Parameters
+        ----------
+        film : Film
+            Sizes and electrodes.
+        volume_fraction : float or (n,) array_like
+            Loading.
+        parameters : mapping of str to float or (n,) array_like
+            By the names of `parameters`; missing ones as in the boxes.
+        threshold_factor : float, (n,) or (n, q) array_like
+            Real threshold over the simulated one; acts as a loading lower by it.
+        states : sequence of int, optional
+            Visits wanted; all by default.
+
+        Returns
+        -------
+        (n, n states) or (n, q, n states) ndarray of float
+            inf where the film is open.
+
+        """
+        phi = np.atleast_1d(np.asarray(volume_fraction, dtype=np.float64))
+        factor = np.asarray(threshold_factor, dtype=np.float64)
+        for name, value in (("volume fraction", phi), ("threshold_factor", factor)):
+            if not (np.isfinite(value).all() and (value > 0.0).all()):
+                raise ValueError(f"{name} must be positive and finite")
+        wanted = list(range(len(self.visits)) if states is None else states)
+        material = self.material(parameters, states=wanted)
+        relative = np.log(phi[:, None] / (factor if factor.ndim == 2 else factor[..., None]))
+        if len(material) == 1:
+            material = material.picked(np.zeros(len(relative), dtype=np.int64))
+        out = material.log_resistance(film, relative, wanted)
+        return out if factor.ndim == 2 else out[:, 0]
+
+    def own_threshold(
+        self, values: Mapping[str, ArrayLike], threshold_factor: ArrayLike = 1.0
+    ) -> Floats:
+        """Give the film's own threshold at rest and 20 C as volume fraction, (n,).
+
+        Parameters
+        ----------
+        values : mapping of str to float or (n,) array_like
+            By the names of `parameters`; missing ones as in the boxes.
+        threshold_factor : float or (n,) array_like
+            Real threshold over the simulated one, before contacts are lost.
+
+        """
+        settings, _ = self._settings(values)
+        held = np.zeros(len(settings))
+        if self.surface is not None and len(self.volume_fractions):
+            held = self.surface.held(settings, ROOM_TEMPERATURE)[:, 0]
+        factor = np.asarray(threshold_factor, dtype=np.float64)
+        return np.asarray(self.threshold.volume_fraction * factor * np.exp(-held))
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """Materials of n draws at K loadings and S visits, and between them.
+
+    Parameters
+    ----------
+    log_loadings : (K,) ndarray of float
+        ln phi of the loadings.
+    log_threshold : float
+        ln of the film's own threshold, as planned.
+    x : (n, K, S) ndarray of float
+        ln(phi/phi_c - 1) of the loadings.
+    held, lowest : (n, K, S) ndarray of float
+        What other contacts add to ln(phi/phi_c), without strain, and at the visit where
+        that is less.
+    logs, lengths : (n, K, S) ndarray of float
+        ln rho [ln ohm m], inf where open, and electrode length [m].
+    offset : (n, S) ndarray of float
+        Added to ln R.
+    slopes : (n, K, S) ndarray of float
+        d ln rho / dx.
+    first : (n,) ndarray of int
+        First loading that says something of films.
+    across : float
+        Resistivity through the thickness over that along the film.
+
+    """
+
+    log_loadings: Floats
+    log_threshold: float
+    x: Floats = field(repr=False)
+    held: Floats = field(repr=False)
+    lowest: Floats = field(repr=False)
+    logs: Floats = field(repr=False)
+    lengths: Floats = field(repr=False)
+    offset: Floats = field(repr=False)
+    slopes: Floats = field(repr=False)
+    first: NDArray[np.int64] = field(repr=False)
+    across: float = 1.0
+
+    def __len__(self) -> int:
+        return len(self.offset)
+
+    def picked(self, rows: NDArray[np.int64], offset: Floats | None = None) -> Material:
+        """Materials of some draws, (m,) rows; with another offset (m, S) if given."""
+        return replace(
+            self,
+            **{
+                name: getattr(self, name)[rows]
+                for name in ("x", "held", "lowest", "logs", "lengths", "slopes", "first")
+            },
+            offset=self.offset[rows] if offset is None else offset,
+        )
+
+    def at(self, log_phi: Floats, states: Sequence[int]) -> tuple[Floats, Floats]:
+        """Ln rho and electrode length at effective loadings.
+
+        Parameters
+        ----------
+        log_phi : (n, q) ndarray of float
+            ln of the volume fraction over what moves the threshold; (1, q) or (n, 1) serve
+            all draws or loadings.
+        states : sequence of int
+            Visits wanted.
+
+        Returns
+        -------
+        log_resistivity : (n, q, k) ndarray of float
+            [ln ohm m]; inf where the film is open.
+        electrode_length : (n, q, k) ndarray of float
+            [m].
+
+        """
+        n, K = len(self), len(self.log_loadings)
+        log_phi = np.broadcast_to(log_phi, (n, np.shape(log_phi)[-1]))
+        shape = (*log_phi.shape, len(states))
+        logs, lengths = np.full(shape, np.inf), np.zeros(shape)
+        if not K:
+            return logs, lengths
+        rows = np.arange(n)[:, None]
+        k = np.clip(np.searchsorted(self.log_loadings, log_phi) - 1, 0, max(K - 2, 0))
+        up = np.minimum(k + 1, K - 1)
+        step = self.log_loadings[up] - self.log_loadings[k]
+        t = (log_phi - self.log_loadings[k]) / np.where(step > 0.0, step, 1.0)
+        t = np.clip(np.where(step > 0.0, t, 0.0), 0.0, 1.0)
+        low = np.maximum(k, self.first[:, None])
+        high = np.minimum(low + 1, K - 1)
+        for i, s in enumerate(states):
+            held, lowest = (
+                part[rows, k, s] + t * (part[rows, up, s] - part[rows, k, s])
+                for part in (self.held, self.lowest)
+            )
+            distance = log_phi - self.log_threshold
+            conducts = distance + np.minimum(lowest, held) > 0.0
+            x = np.log(np.expm1(np.where(conducts, distance + held, 1.0)))
+            a, b = self.x[rows, low, s], self.x[rows, high, s]
+            logs[..., i] = _cubic(
+                x, a, b,
+                self.logs[rows, low, s], self.logs[rows, high, s],
+                self.slopes[rows, low, s], self.slopes[rows, high, s],
+            )  # fmt: skip
+            logs[~conducts, i] = np.inf
+            share = np.clip((x - a) / np.where(b > a, b - a, 1.0), 0.0, 1.0)
+            first, last = self.lengths[rows, low, s], self.lengths[rows, high, s]
+            lengths[..., i] = first + np.where(b > a, share, 0.0) * (last - first)
+        return logs, lengths
+
+    def log_resistance(self, film: Film, log_phi: Floats, states: Sequence[int]) -> Floats:
+        """Ln R [ln ohm] of a film (n, q, k) at effective loadings, as `at`; inf if open."""
+        return self.read(film, *self.at(log_phi, states), states)
+
+    def read(
+        self, film: Film, logs: Floats, lengths: Floats, states: Sequence[int]
+    ) -> Floats:
+        """Ln R of a film whose material is known from `at`."""
+        layout = film.layout
+        if self.across != 1.0:
+            layout = layout.conducting(self.across)
+        conducts = np.isfinite(logs)
+        rho = np.exp(np.where(conducts, logs + self.offset[:, None, list(states)], 0.0))
+        ohms = layout.resistance(
+            rho, rho * lengths, film.electrode_gap, film.width, film.thickness
+        )
+        return np.asarray(np.where(conducts, np.log(ohms), np.inf))
+
+
+def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:
+    """Ln rho, electrode length, their resamples, and the root of the chains, of a loading."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.log(fit.resistivity)
+        length = np.where(np.isfinite(logs), fit.electrode_excess / fit.resistivity, 0.0)
+        drawn = np.log(fit.resistivity_draws)
+        lengths = fit.electrode_excess_draws / fit.resistivity_draws
+    known = np.isfinite(drawn) & np.isfinite(logs)
+    shift = np.where(known, drawn - np.where(np.isfinite(logs), logs, 0.0), np.inf)
+    widening = _few_boxes(len(fit.influence))
+    shift = np.where(known, shift * widening, np.inf)
+    n = len(fit.influence)
+    covariance = fit.influence.T @ fit.influence / max(n - 1, 1)
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0)) * np.sqrt(fit.box_volume)
+    if n < 2:
+        root = np.zeros_like(root)
+    return logs, length, shift, np.where(known, lengths, length), root
+
+
+def _few_boxes(n: int) -> float:
+    """Factor on deviations of resampled boxes: what few of them do not show.
+
+    Resampling n boxes scatters by the root of (n - 1)/n too little, and the error so
+    estimated is uncertain itself (Student's t at 97.5 % over the normal quantile).
+    """
+    if n < 2:
+        return 1.0
+    return float(np.sqrt(n / (n - 1.0)) * stdtrit(n - 1, 0.975) / ndtri(0.975))
+
+
+def _cubic(
+    x: Floats, a: Floats, b: Floats, ya: Floats, yb: Floats, ma: Floats, mb: Floats
+) -> Floats:
+    """Cubic through two points with given slopes (Hermite's), straight beyond them.
+
+    An open end leaves what lies between open, but for the other point itself.
+    """
+    h = np.where(b > a, b - a, 1.0)
+    u = np.clip((x - a) / h, 0.0, 1.0) * (b > a)
+    open_a, open_b = np.isinf(ya), np.isinf(yb)
+    ya, yb = np.where(open_a, 0.0, ya), np.where(open_b, 0.0, yb)
+    value = (
+        (1.0 + 2.0 * u) * (1.0 - u) ** 2 * ya
+        + u * (1.0 - u) ** 2 * h * ma
+        + u**2 * (3.0 - 2.0 * u) * yb
+        - u**2 * (1.0 - u) * h * mb
+    )
+    below, above = np.minimum(x - a, 0.0), np.maximum(x - np.maximum(a, b), 0.0)
+    value = value + ma * below + mb * above
+    closed = np.where(u < 1.0, ~open_a, True) & np.where(u > 0.0, ~open_b, True)
+    return np.asarray(np.where(closed, value, np.inf))
+
+
+def _slopes(
+    x: Floats,
+    logs: Floats,
+    log_ratios: Floats,
+    usable: NDArray[np.bool_],
+    errors: Floats,
+    kinks: Floats | None,
+) -> tuple[Floats, NDArray[np.int64]]:
+    """D ln rho / dx (n, K, S) at every loading, and the first that is usable, (n,).
+
+    Of second order in unequal steps from the nearest loadings at least `CLEAR_STEP` away on
+    both sides. Where one side has none, the one-sided slope and the published exponent are
+    weighed by their errors, and `kinks` (n,) moves the result by its own.
+    """
+    n, K, _ = x.shape
+    slopes = np.full_like(x, -PUBLISHED_EXPONENT)
+    first = np.minimum(K - usable.sum(axis=1), max(K - 1, 0))
+    finite = np.isfinite(logs) & usable[:, :, None]
+    safe = np.where(finite, logs, 0.0)
+    for k in range(K):
+        down = [j for j in range(k) if log_ratios[k] - log_ratios[j] >= CLEAR_STEP]
+        up = [j for j in range(k + 1, K) if log_ratios[j] - log_ratios[k] >= CLEAR_STEP]
+        sides = []
+        for j in (down[-1] if down else None, up[0] if up else None):
+            if j is None:
+                sides.append((np.zeros_like(x[:, k]), np.inf, np.zeros(x[:, k].shape, bool)))
+                continue
+            step = x[:, j] - x[:, k]
+            good = finite[:, j] & finite[:, k] & (step != 0.0)
+            step = np.where(good, step, 1.0)
+            rise = (safe[:, j] - safe[:, k]) / step
+            sides.append((rise, np.abs(step), good))
+        (a, ha, has_a), (b, hb, has_b) = sides
+        both = has_a & has_b
+        slope = np.where(has_a, a, b)
+        width = np.where(has_a, ha, hb)
+        told = has_a | has_b
+        j = (down[-1] if down else up[0]) if (down or up) else k
+        own = np.where(told, (width / np.hypot(errors[k], errors[j])) ** 2, 0.0)
+        weight = own + EXPONENT_ERROR**-2
+        one = (slope * own - PUBLISHED_EXPONENT * EXPONENT_ERROR**-2) / weight
+        if kinks is not None:
+            one = one + kinks[:, None] / np.sqrt(weight)
+        hs = np.where(both, ha + hb, 1.0)
+        mean = (np.where(both, hb, 0.0) * a + np.where(both, ha, 0.0) * b) / hs
+        slopes[:, k] = np.where(both, mean, one)
+    return slopes, first.astype(np.int64)

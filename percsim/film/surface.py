@@ -1,0 +1,552 @@
+r"""Stage 7. What the contact-opening law does to the material of a film.
+
+A few boxes a loading are solved again at settings of the law around the plan's own. What
+the law does is nearly told by two numbers of the contacts alone, which need no solve: the
+share S that still conducts, and how far those have weakened on average,
+:math:`m = \beta \langle\delta\rangle`. Particles percolate at a given number of contacts
+each, so that the film's own threshold goes as 1/S, and
+
+.. math:: \ln \rho \approx -t\,x + k\,m + ..., \qquad x = \ln(\phi/\phi_c(\theta) - 1).
+
+The settings fit what these leave, second order in x and m, for each loading; settings held
+out of the fit say how well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.constants import Boltzmann
+from scipy.special import ndtr
+
+from percsim.film.casting import PUBLISHED_EXPONENT
+from percsim.film.transfer import LoadingFit, LoadingThreshold, weighted_medium
+from percsim.states.temperature import ROOM_TEMPERATURE, Bond, felt_strains
+
+__all__ = ["LAW", "NEAREST", "ContactSample", "ContactSurface", "LoadingSurface"]
+
+Floats = NDArray[np.float64]
+
+LAW = ("g0", "beta", "delta_b", "lambda_T", "Ea")
+"""Parameters of the contact-opening law: S, 1, 1, 1, J."""
+
+NEAREST = 0.05
+"""phi/phi_c - 1 below which boxes say nothing of a film (judgement)."""
+
+MODEL_ERROR = 0.01
+"""Smallest deviation of ln R from the fit, whatever its boxes do (judgement)."""
+
+REST_PRIOR = (np.array([-PUBLISHED_EXPONENT, 1.0, 0.0, 0.0, 0.0]), 0.5)
+"""Slopes of ln R to x, m, x^2, m^2 and x m before any box: the published exponent, and a
+homogeneous network for m; and their standard deviation (judgement)."""
+
+STRAIN_PRIOR = (np.array([0.5, 0.0, -PUBLISHED_EXPONENT]), 0.5)
+"""The same for the change with strain, to that of m, of the logarithm of the conducting
+share weighted along the current, and of that share, both over 1 - phi_c/phi."""
+
+_GRID = (41, 61)
+_DELTA_B_REACH = 16.0
+
+
+@dataclass(frozen=True, slots=True)
+class ContactSample:
+    """Some contacts of the boxes, and how each opens.
+
+    Parameters
+    ----------
+    weights : (c,) ndarray of float
+        Square of the distance between the two centres along the current.
+    opened, stretched : mapping of float to (c,) ndarray of float
+        For each strain the relative opening without swelling, and per unit of swelling.
+    lifted : (c,) ndarray of float, optional
+        Per unit of thermal strain through a bonded film alone, without strain.
+
+    """
+
+    weights: Floats
+    opened: Mapping[float, Floats]
+    stretched: Mapping[float, Floats]
+    lifted: Floats | None = None
+
+    @property
+    def thickening(self) -> float:
+        """What a strain through the film opens contacts by, over the same in all of it."""
+        if self.lifted is None:
+            return 0.0
+        return float(self.weights @ self.lifted / (self.weights @ self.stretched[0.0]))
+
+
+@dataclass(frozen=True, slots=True)
+class LoadingSurface:
+    """Boxes of one loading solved at settings of the law.
+
+    Parameters
+    ----------
+    states : tuple of int
+        The states solved, by their index among those of the loading.
+    settings : (n settings, 3) ndarray of float
+        beta, delta_b and lambda_T.
+    base : (n boxes, n states) ndarray of float
+        Conductances of the boxes as planned [S], 0 when open.
+    conductances : (n boxes, n settings, n states) ndarray of float
+        Their conductances at the settings [S].
+    electrode_share : float
+        Share of their resistance in the contacts to the electrodes, as planned.
+    beta_slopes : (n states of the loading,) ndarray of float
+        d ln G / d ln beta of the effective-medium mean of all longest boxes.
+    expansion : float
+        Linear thermal expansion of the composite [1/K].
+
+    """
+
+    states: tuple[int, ...]
+    settings: Floats
+    base: Floats = field(repr=False)
+    conductances: Floats = field(repr=False)
+    electrode_share: float
+    beta_slopes: Floats
+    expansion: float
+
+
+@dataclass(frozen=True, slots=True)
+class Regressions:
+    """Coefficients of the fit of every loading, and what held-out settings add to it.
+
+    Parameters
+    ----------
+    coefficients : (K, p) ndarray of float
+    covariance : (K, p, p) ndarray of float
+        From the fit and from resampling the boxes.
+    held_out : (K,) ndarray of float
+        Root mean square deviation of ln R at the settings held out.
+    reach : (K,) ndarray of float
+        Root mean square size of the prediction there, which scales the deviation.
+
+    """
+
+    coefficients: Floats
+    covariance: Floats
+    held_out: Floats
+    reach: Floats
+
+    @classmethod
+    def of(cls, fits: Sequence[_Fit]) -> Regressions:
+        """Stack the fits of all loadings."""
+        return cls(*(np.stack([np.asarray(part) for part in column])
+                     for column in zip(*fits, strict=True)))  # fmt: skip
+
+    def change(self, features: Floats) -> Floats:
+        """Change of ln rho (n, K) for changes of the features (n, K, p)."""
+        return np.asarray(np.einsum("nkp,kp->nk", features, self.coefficients))
+
+    def error(self, features: Floats) -> Floats:
+        """Give its standard error, (n, K)."""
+        inner = np.einsum("nkp,kpq->nkq", features, self.covariance)
+        from_fit = np.einsum("nkq,nkq->nk", inner, features)
+        safe = np.where(self.reach > 0.0, self.reach, 1.0)
+        share = np.minimum(np.abs(self.change(features)) / safe, 3.0)
+        share = np.where(self.reach > 0.0, share, 1.0)
+        return np.asarray(np.sqrt(np.maximum(from_fit, 0.0) + (self.held_out * share) ** 2))
+
+
+_Fit = tuple[Floats, Floats, float, float]
+
+
+def _bayes(
+    X: Floats, y: Floats, noise: Floats, prior: tuple[Floats, float]
+) -> tuple[Floats, Floats]:
+    """Linear fit with a normal prior: coefficients and covariance (textbook form)."""
+    mean, spread = prior
+    scaled = X / noise[:, None]
+    precision = scaled.T @ scaled + np.eye(len(mean)) / spread**2
+    covariance = np.linalg.inv(precision)
+    found = mean + covariance @ (scaled.T @ ((y - X @ mean) / noise))
+    return np.asarray(found), np.asarray(covariance)
+
+
+def _regress(
+    X: Floats,
+    y: Floats,
+    noise: Floats,
+    held_out: NDArray[np.bool_],
+    prior: tuple[Floats, float],
+    left_out: Floats,
+) -> _Fit:
+    """Fit, try on what is held out, then fit all; `left_out` is y less one box, (boxes, k).
+
+    Rows that are not finite are open circuits and left aside.
+    """
+    good = np.isfinite(y) & np.isfinite(X).all(axis=1)
+    noise = np.where(np.isfinite(noise), noise, 1.0)
+    deviation, reach = 0.0, 0.0
+    tried = good & held_out
+    if tried.any():
+        trained = good & ~held_out
+        first, _ = _bayes(X[trained], y[trained], noise[trained], prior)
+        deviation = float(np.sqrt(np.mean((X[tried] @ first - y[tried]) ** 2)))
+        reach = float(np.sqrt(np.mean(y[tried] ** 2)))
+    coefficients, covariance = _bayes(X[good], y[good], noise[good], prior)
+    n = len(left_out)
+    if n > 1:
+        rows = []
+        for other in left_out:
+            kept = good & np.isfinite(other)
+            rows.append(_bayes(X[kept], other[kept], noise[kept], prior)[0])
+        apart = np.asarray(rows) - np.mean(rows, axis=0)
+        covariance = covariance + (n - 1) / n * apart.T @ apart
+    return coefficients, covariance, deviation, reach
+
+
+def _jackknife(values: Floats) -> Floats:
+    """Estimate the standard error from rows 1.. that leave one box out; row 0 has all."""
+    n = len(values) - 1
+    if n < 2:
+        return np.zeros(values.shape[1])
+    apart = values[1:] - values[1:].mean(axis=0)
+    return np.asarray(np.sqrt((n - 1) / n * (apart**2).sum(axis=0)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Tables:
+    """Conducting shares and mean openings of a sample of contacts, on a grid.
+
+    For every strain, along the swelling (as its square root) and ln delta_b: ln of the
+    conducting share, the same weighted along the current, and the mean opening of what
+    conducts.
+    """
+
+    top: float
+    low: float
+    high: float
+    strains: tuple[float, ...]
+    values: Floats = field(repr=False)
+
+    @classmethod
+    def of(
+        cls, sample: ContactSample, strains: Sequence[float], top: float, delta_b: float
+    ) -> _Tables:
+        low, high = delta_b / _DELTA_B_REACH, delta_b * _DELTA_B_REACH
+        swelling = top * np.linspace(0.0, 1.0, _GRID[0]) ** 2
+        breaking = np.exp(np.linspace(np.log(low), np.log(high), _GRID[1]))
+        weights = sample.weights / sample.weights.sum()
+        values = np.empty((len(strains), *_GRID, 3))
+        for k, strain in enumerate(strains):
+            opened, stretched = sample.opened[strain], sample.stretched[strain]
+            for i, s in enumerate(swelling):
+                delta = np.maximum(opened + s * stretched, 1e-12)
+                # the chance that ln X > ln(delta/delta_b), X log-normal(0, 1)
+                holds = ndtr(np.log(breaking[:, None] / delta))
+                held = np.maximum(holds @ weights, 1e-12)
+                values[k, i, :, 0] = np.log(np.maximum(holds.mean(axis=1), 1e-12))
+                values[k, i, :, 1] = np.log(held)
+                values[k, i, :, 2] = holds @ (weights * delta) / held
+        return cls(top, low, high, tuple(strains), values)
+
+    def at(
+        self, strain: float, swelling: Floats, delta_b: Floats
+    ) -> tuple[Floats, Floats, Floats]:
+        """Bilinear, the nearest edge beyond the grid."""
+        u = np.sqrt(np.clip(swelling / self.top, 0.0, 1.0)) * (_GRID[0] - 1)
+        v = np.log(delta_b / self.low) / np.log(self.high / self.low) * (_GRID[1] - 1)
+        v = np.clip(v, 0.0, _GRID[1] - 1)
+        i = np.minimum(u.astype(np.int64), _GRID[0] - 2)
+        j = np.minimum(v.astype(np.int64), _GRID[1] - 2)
+        a, b = (u - i)[..., None], (v - j)[..., None]
+        t = self.values[self.strains.index(strain)]
+        found = (1.0 - a) * ((1.0 - b) * t[i, j] + b * t[i, j + 1]) + a * (
+            (1.0 - b) * t[i + 1, j] + b * t[i + 1, j + 1]
+        )
+        return found[..., 0], found[..., 1], found[..., 2]
+
+
+@dataclass(frozen=True, slots=True)
+class ContactSurface:
+    """Change of the material of K loadings with the parameters of the contact-opening law.
+
+    Parameters
+    ----------
+    base : (5,) ndarray of float
+        Parameters that the boxes were solved with, in the order of `LAW`.
+    closed_at : float
+        Temperature of the reference state [K].
+    ratios, expansions : (K,) ndarray of float
+        Volume fraction over the film's own threshold as planned, and linear thermal
+        expansion [1/K].
+    fixed : (K,) ndarray of float
+        What the contacts to the electrodes cost, which do not open [ohm m^2].
+    rest : Regressions
+        Of the change at a temperature.
+    sides : tuple of float
+        The extreme strains solved, one on each side of zero where there is one.
+    strained : tuple of Regressions
+        One for each.
+    beta_slopes : (K, n visits) ndarray of float
+        d ln R / d ln beta as planned, by Tellegen's theorem in every longest box.
+    bond : Bond, optional
+        What holds the film while it warms.
+    thickening : float
+        Swelling that opens contacts as far as a unit of thermal strain through a bonded
+        film alone.
+
+    Notes
+    -----
+    g0 and Ea act in closed form, as the contacts to the electrodes are taken to scale with
+    g0. Swelling at a temperature does what a larger lambda_T does at 20 C, so that one fit
+    serves all temperatures; the thickening of a bonded film counts as the swelling that
+    opens its contacts as far on average. Strains between those solved take the fit of the
+    extreme on their side.
+
+    """
+
+    base: Floats
+    closed_at: float
+    ratios: Floats
+    expansions: Floats
+    fixed: Floats
+    rest: Regressions = field(repr=False)
+    sides: tuple[float, ...]
+    strained: tuple[Regressions, ...] = field(repr=False)
+    beta_slopes: Floats = field(repr=False)
+    tables: _Tables = field(repr=False)
+    bond: Bond | None = None
+    thickening: float = 0.0
+
+    @classmethod
+    def fit(
+        cls,
+        fits: Sequence[LoadingFit],
+        surfaces: Sequence[LoadingSurface],
+        threshold: LoadingThreshold,
+        *,
+        base: Mapping[str, float],
+        closed_at: float,
+        sample: ContactSample,
+        held_out: int,
+        bond: Bond | None = None,
+    ) -> ContactSurface:
+        """Fit the settings of every loading.
+
+        Parameters
+        ----------
+        fits : sequence of LoadingFit
+            Those that conduct, in increasing loading.
+        surfaces : sequence of LoadingSurface
+            One a fit.
+        threshold : LoadingThreshold
+            The film's own at rest and 20 C.
+        base : mapping of str to float
+            Parameters as planned, by the names of `LAW`.
+        closed_at : float
+            Temperature of the reference state [K].
+        sample : ContactSample
+            Contacts of the boxes.
+        held_out : int
+            How many of the settings, the last ones, test the fit.
+        bond : Bond, optional
+            What holds the film while it warms.
+
+        """
+        loading = fits[0].loading
+        expansions = np.array([surface.expansion for surface in surfaces])
+        ends = np.array([min(loading.temperatures), max(loading.temperatures)])
+        swollen = _swelling(expansions.max(), ends, closed_at, bond, sample.thickening)
+        strains = sorted({0.0, *loading.strains})
+        tables = _Tables.of(
+            sample, strains, max(float(swollen.max()), 1e-6), base["delta_b"]
+        )
+        K, S = len(fits), len(loading.strains)
+        none = Regressions(*(np.zeros((K, 0)),) * 4)
+        bare = cls(
+            np.array([base[name] for name in LAW]),
+            closed_at,
+            np.array([f.loading.volume_fraction for f in fits]) / threshold.volume_fraction,
+            expansions, np.zeros(K), none, (), (), np.zeros((K, S)), tables, bond,
+            sample.thickening,
+        )  # fmt: skip
+        solved = {loading.strains[s] for s in surfaces[0].states} - {0.0}
+        sides = tuple(
+            max(same, key=abs)
+            for same in ([e for e in solved if e < 0.0], [e for e in solved if e > 0.0])
+            if same
+        )
+        found = [
+            _fit_loading(bare, k, fit, surface, held_out, sides)
+            for k, (fit, surface) in enumerate(zip(fits, surfaces, strict=True))
+        ]
+        return cls(
+            bare.base, closed_at, bare.ratios, expansions,
+            np.array([one.fixed for one in found]),
+            Regressions.of([one.rest for one in found]),
+            sides,
+            tuple(Regressions.of([one.strained[i] for one in found])
+                  for i in range(len(sides))),
+            np.stack([one.beta_slopes for one in found]),
+            tables, bond, sample.thickening,
+        )  # fmt: skip
+
+    @property
+    def own(self) -> Floats:
+        """beta, delta_b and lambda_T as planned, (1, 3)."""
+        return self.base[None, 1:4]
+
+    def swelling(self, settings: Floats, temperature: float) -> Floats:
+        """Thermal strain at the contacts of settings (n, 3), (n, K)."""
+        felt = settings[:, 2:] * self.expansions
+        return _swelling(felt, temperature, self.closed_at, self.bond, self.thickening)
+
+    def held(self, settings: Floats, temperature: float, strain: float = 0.0) -> Floats:
+        """Ln of the conducting share over that as planned at rest and 20 C, (n, K)."""
+        held, _, _ = self._contacts(settings, temperature, strain)
+        return held - self._contacts(self.own, ROOM_TEMPERATURE)[0]
+
+    def _contacts(
+        self, settings: Floats, temperature: float, strain: float = 0.0
+    ) -> tuple[Floats, Floats, Floats]:
+        swelling = self.swelling(settings, temperature)
+        delta_b = np.broadcast_to(settings[:, 1:2], swelling.shape)
+        return self.tables.at(strain, swelling, delta_b)
+
+    def x(self, settings: Floats, temperature: float) -> Floats:
+        """Ln of the distance from the film's own threshold, (n, K), bounded at `NEAREST`."""
+        ratio = self.ratios * np.exp(self.held(settings, temperature))
+        return np.log(np.maximum(ratio - 1.0, NEAREST))
+
+    def changes(self, settings: Floats, temperature: float) -> Floats:
+        """Change of the rest features from as planned at 20 C, (n, K, 5)."""
+
+        def features(at: Floats, t: float) -> tuple[Floats, Floats]:
+            return self.x(at, t), at[:, :1] * self._contacts(at, t)[2]
+
+        here, start = features(settings, temperature), features(self.own, ROOM_TEMPERATURE)
+        dx, dm = here[0] - start[0], here[1] - start[1]
+        return np.stack([dx, dm, dx**2, dm**2, dx * dm], axis=-1)
+
+    def strain_features(
+        self, settings: Floats, temperature: float, strain: float
+    ) -> Floats:
+        """How m and the conducting shares change from no strain, (n, K, 3)."""
+        held, along, opening = self._contacts(settings, temperature)
+        held_e, along_e, opening_e = self._contacts(settings, temperature, strain)
+        ratio = self.ratios * np.exp(self.held(settings, temperature))
+        ratio = np.maximum(ratio, 1.0 + NEAREST)
+        near = ratio / (ratio - 1.0)
+        return np.stack(
+            [
+                settings[:, :1] * (opening_e - opening),
+                near * (along_e - along),
+                near * (held_e - held),
+            ],
+            axis=-1,
+        )
+
+    def at_rest(self, settings: Floats, temperature: float) -> tuple[Floats, Floats]:
+        """Ln rho without strain less that as planned there, and its error, (n, K) each."""
+        change = self.changes(settings, temperature) - self.changes(self.own, temperature)
+        return self.rest.change(change), self.rest.error(change)
+
+    def under_strain(
+        self, settings: Floats, temperature: float, strain: float
+    ) -> tuple[Floats, Floats] | None:
+        """What a strain changes besides, less that as planned; None on an unsolved side."""
+        for side, regressions in zip(self.sides, self.strained, strict=True):
+            if side * strain > 0.0:
+                change = self.strain_features(settings, temperature, strain)
+                change = change - self.strain_features(self.own, temperature, strain)
+                return regressions.change(change), regressions.error(change)
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class _LoadingFit:
+    fixed: float
+    rest: _Fit
+    strained: tuple[_Fit, ...]
+    beta_slopes: Floats
+
+
+def _fit_loading(
+    bare: ContactSurface,
+    k: int,
+    fit: LoadingFit,
+    surface: LoadingSurface,
+    held_out: int,
+    sides: Sequence[float],
+) -> _LoadingFit:
+    """Regressions of one loading, on its place among the loadings of `bare`."""
+    loading, ref = fit.loading, fit.loading.reference_state
+    place = {s: i for i, s in enumerate(surface.states)}
+    logs, share, at_rest = _material_logs(surface, place[ref], loading.dimension)
+    settings = np.vstack([bare.own, surface.settings])
+    tested = np.zeros(len(settings), dtype=np.bool_)
+    if held_out:
+        tested[-held_out:] = True
+    rows_x, rows_y, strained = [], [], {}
+    for s in surface.states:
+        strain, temperature = loading.strains[s], loading.temperatures[s]
+        if strain != 0.0:
+            if strain not in sides:
+                continue
+            rise = logs[:, :, place[s]] - logs[:, :, place[ref]]
+            strained[strain] = _regress(
+                bare.strain_features(settings, temperature, strain)[:, k],
+                rise[0],
+                np.hypot(_jackknife(rise), 0.1 * MODEL_ERROR),
+                tested,
+                STRAIN_PRIOR,
+                rise[1:],
+            )
+            continue
+        inverse_t = 1.0 / temperature - 1.0 / ROOM_TEMPERATURE
+        rise = logs[:, :, place[s]] - logs[:, :1, place[ref]]
+        rows_y.append(rise - bare.base[4] / Boltzmann * inverse_t)
+        clear = bare.x(settings, temperature)[:, k, None] > np.log(NEAREST)
+        rows_x.append(np.where(clear, bare.changes(settings, temperature)[:, k], np.nan))
+    X, Y = np.concatenate(rows_x), np.concatenate(rows_y, axis=1)
+    noise = np.hypot(_jackknife(Y), MODEL_ERROR)
+    rest = _regress(X, Y[0], noise, np.tile(tested, len(rows_x)), REST_PRIOR, Y[1:])
+    fixed = share * loading.sections[-1] * at_rest
+    return _LoadingFit(
+        fixed if np.isfinite(fixed) else 0.0,
+        rest,
+        tuple(strained[side] for side in sides),
+        surface.beta_slopes / (1.0 - share),
+    )
+
+
+def _material_logs(
+    surface: LoadingSurface, rest: int, dimension: int
+) -> tuple[Floats, float, float]:
+    """Ln 1/G of the material, (1 + boxes, settings, states), and of electrodes and rest.
+
+    The first row has all boxes, the others leave one out; NaN where open. Then the share
+    of the contacts to the electrodes, and 1/G as planned at rest.
+    """
+    n = len(surface.base)
+    everything = np.concatenate([surface.base[:, None, :], surface.conductances], axis=1)
+    weights = np.vstack([np.ones((1, n)), 1.0 - np.eye(n)])
+    means = weighted_medium(everything.reshape(n, -1), weights, dimension)
+    means = means.reshape(len(weights), *everything.shape[1:])
+    # contacts to the electrodes do not open: what they cost is not the material's
+    share = min(max(surface.electrode_share, 0.0), 0.9)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inverse = 1.0 / means
+        at_rest = inverse[:, :1, rest]
+        material = inverse - share * at_rest[..., None]
+        finite = np.isfinite(inverse) & (material > 0.0)
+        logs = np.log(np.where(finite, material, np.nan))
+    return logs, share, float(at_rest[0, 0])
+
+
+def _swelling(
+    felt: ArrayLike,
+    temperature: ArrayLike,
+    closed_at: float,
+    bond: Bond | None,
+    thickening: float,
+) -> Floats:
+    """Thermal strain at the contacts, the same in every direction or as if it were."""
+    plane, through = felt_strains(felt, temperature, closed_at, bond)
+    return plane if bond is None else np.asarray(plane + thickening * (through - plane))
