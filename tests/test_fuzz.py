@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from percsim.cli import app, running
 from percsim.cli.shared import leave
-from percsim.sections import ROWS, SECTIONS, MeasuredSection
+from percsim.plan.sections import ROWS, SECTIONS, MeasuredSection
 
 PLAN = """
 [filler]

@@ -175,7 +175,7 @@ def _window(text: str | None, problems: list[str]) -> tuple[float, float] | None
     """Read the window of resistances [ohm]."""
     if text is None:
         return None
-    from percsim.sections import TargetSection, reader_of
+    from percsim.plan.sections import TargetSection, reader_of
 
     try:
         low, high = reader_of(TargetSection, "resistance").read(text)
@@ -241,7 +241,7 @@ def _given(
 
 def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float | None:
     """Read one resistance [ohm], inf for an open film; a fault is added to the others."""
-    from percsim.sections import MeasuredSection, reader_of
+    from percsim.plan.sections import MeasuredSection, reader_of
 
     is_open = text.strip().lower() in ("open", "inf")
     written = "open" if is_open else f"{text} {unit}".strip()
@@ -254,7 +254,7 @@ def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float 
 
 def _columns(heads: Sequence[str]) -> dict[str, tuple[int, str]]:
     """Place and unit of the columns of resistances."""
-    from percsim.readings import split_heading
+    from percsim.plan.readings import split_heading
 
     places: dict[str, tuple[int, str]] = {}
     for name in ("resistance", "uncured"):

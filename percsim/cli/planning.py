@@ -37,7 +37,7 @@ def _materials(kind: str) -> Callable[[str], list[str]]:
 
 
 def _layouts(begun: str) -> list[str]:
-    from percsim.plan_text import LAYOUTS
+    from percsim.plan.text import LAYOUTS
 
     return [name for name in LAYOUTS if name.startswith(begun)]
 
@@ -86,7 +86,7 @@ def new(
     debug: Debug = False,
 ) -> None:
     """Write the shortest plan that runs, or one with every key explained."""
-    from percsim.plan_text import complete_plan, short_plan
+    from percsim.plan.text import complete_plan, short_plan
 
     text = short_plan(filler, elastomer, layout)
     if every_key:
@@ -121,7 +121,7 @@ def explain(
     debug: Debug = False,
 ) -> None:
     """Tell of one key of a plan: meaning, unit, range, default, source."""
-    from percsim.plan_text import explain as explained
+    from percsim.plan.text import explain as explained
 
     text = explained(key, not quiet)
     say(json.dumps({"key": key, "text": text}) if as_json else text)
@@ -140,7 +140,7 @@ def materials(
     debug: Debug = False,
 ) -> None:
     """List the powders, elastomers and solvents that percsim has values for."""
-    from percsim.plan_text import material_sheet, material_table
+    from percsim.plan.text import material_sheet, material_table
 
     if name is None:
         rows = material_table()

@@ -176,7 +176,7 @@ def agree(
 def _with_readings(plan: Path, readings: Path) -> tuple[Plan, Plan]:
     """Plan as written, and with the readings of a file."""
     from percsim.plan import Plan
-    from percsim.readings import read_readings
+    from percsim.plan.readings import read_readings
 
     loaded = Plan.load(plan)
     return loaded, loaded.with_measured(read_readings(readings), readings.name)
