@@ -462,7 +462,7 @@ def _folder(plan: Path, out: str | None) -> Path:
 def _with_readings(plan: Path, readings: Path, out: str | None) -> tuple[Plan, Plan, Path]:
     """Plan as written, the plan with the readings of a file, and its results folder."""
     from percsim.plan import Plan
-    from percsim.readings import read_readings
+    from percsim.plan.readings import read_readings
 
     loaded = Plan.load(plan)
     read = loaded.with_measured(read_readings(readings), readings.name)
@@ -673,7 +673,7 @@ def _materials(kind: str) -> Callable[[str], list[str]]:
 
 
 def _layouts(begun: str) -> list[str]:
-    from percsim.plan_text import LAYOUTS
+    from percsim.plan.text import LAYOUTS
 
     return [name for name in LAYOUTS if name.startswith(begun)]
 
@@ -725,7 +725,7 @@ def new(
     debug: Debug = False,
 ) -> None:
     """Write the shortest plan that runs, or one with every key explained."""
-    from percsim.plan_text import complete_plan, short_plan
+    from percsim.plan.text import complete_plan, short_plan
 
     text = short_plan(filler, elastomer, layout)
     if every_key:
@@ -761,7 +761,7 @@ def explain(
     debug: Debug = False,
 ) -> None:
     """Tell of one key of a plan: meaning, unit, range, default, source."""
-    from percsim.plan_text import explain as explained
+    from percsim.plan.text import explain as explained
 
     text = explained(key, not quiet)
     _say(json.dumps({"key": key, "text": text}) if as_json else text)
@@ -781,7 +781,7 @@ def materials(
     debug: Debug = False,
 ) -> None:
     """List the powders, elastomers and solvents that percsim has values for."""
-    from percsim.plan_text import material_sheet, material_table
+    from percsim.plan.text import material_sheet, material_table
 
     if name is None:
         rows = material_table()
@@ -1102,7 +1102,7 @@ def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> st
 
 def _axis_rows(plan: Plan) -> list[tuple[str, str]]:
     """Lay out what the plan lists beside loadings and gaps."""
-    from percsim.sections import ExploreSection, reader_of
+    from percsim.plan.sections import ExploreSection, reader_of
 
     names = {
         "thickness": "film thickness",
@@ -1304,7 +1304,7 @@ def lots(
     Without readings it plans from a predicted spread.
     """
     from percsim.errors import PlanError
-    from percsim.sections import TargetSection, reader_of
+    from percsim.plan.sections import TargetSection, reader_of
     from percsim.units import show_value
 
     problems: list[str] = []
@@ -1424,7 +1424,7 @@ def _cure_spread(
 
 def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float | None:
     """Read one resistance [ohm], inf for an open film; a fault is added to the others."""
-    from percsim.sections import MeasuredSection, reader_of
+    from percsim.plan.sections import MeasuredSection, reader_of
 
     is_open = text.strip().lower() in ("open", "inf")
     written = "open" if is_open else f"{text} {unit}".strip()
@@ -1440,7 +1440,7 @@ def _readings_of_file(
 ) -> tuple[list[float], list[tuple[float, float]], list[str]]:
     """Read resistances [ohm], (cured, uncured) pairs, and the cup of each if it is told."""
     from percsim.files import read_rows
-    from percsim.readings import split_heading
+    from percsim.plan.readings import split_heading
     from percsim.units import show_value
 
     try:

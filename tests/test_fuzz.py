@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from percsim import cli
-from percsim.sections import ROWS, SECTIONS, MeasuredSection
+from percsim.plan.sections import ROWS, SECTIONS, MeasuredSection
 
 PLAN = """
 [filler]
