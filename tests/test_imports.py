@@ -88,9 +88,11 @@ def faults(package):
                 found.append(f"{where}: {other} comes after {stage}")
             elif stage == "kernels" and other != "kernels":
                 found.append(f"{where}: kernels are closed")
-            # an import that waits, or is for types alone, closes a circle as well
+            # an import that waits, or is for types alone, closes a circle as well; only
+            # the checks of a plan name the type of the plan that calls them
             module = rest if rest in names else rest.rpartition(".")[0]
-            if module and module != name and module in names:
+            counts = at_import or stage != "plan"
+            if counts and module and module != name and module in names:
                 graph.setdefault(name, set()).add(module)
     try:
         TopologicalSorter(graph).prepare()
