@@ -1,47 +1,37 @@
-"""Stage 8. Decision: what to cast, how sure that is, and what it rests on."""
+"""Stage 8. Decision: what is known, what candidates would read, and what to do."""
 
-from percsim.decision.choose import (
-    BenchLimits,
-    Candidate,
-    Decision,
-    Margin,
-    Mix,
-    PassShare,
-    Replicas,
-    Standing,
-    Target,
-    choose_among,
-    decide,
-    judge,
-    judge_mixes,
-    pick,
-    stand,
-)
-from percsim.decision.priors import (
-    Assumption,
-    ContactParameters,
-    TunnellingParameters,
-    assumptions,
-)
+from percsim.decision.candidates import Candidate, Choice, Margin, PassShare, Standing
+from percsim.decision.decide import Cup, Decision, State, Why, decide
+from percsim.decision.knowledge import Knowledge, day_one, planned
+from percsim.decision.outlook import Band, Outlook, Recipe, outlooks
+from percsim.decision.posterior import Posterior, Reading, measured
+from percsim.decision.priors import ContactParameters, Priors, TunnellingParameters
+from percsim.decision.target import Limit, Target
 
 __all__ = [
-    "Assumption",
-    "BenchLimits",
+    "Band",
     "Candidate",
+    "Choice",
     "ContactParameters",
+    "Cup",
     "Decision",
+    "Knowledge",
+    "Limit",
     "Margin",
-    "Mix",
+    "Outlook",
     "PassShare",
-    "Replicas",
+    "Posterior",
+    "Priors",
+    "Reading",
+    "Recipe",
     "Standing",
+    "State",
     "Target",
     "TunnellingParameters",
-    "assumptions",
-    "choose_among",
+    "Why",
+    "day_one",
     "decide",
-    "judge",
-    "judge_mixes",
-    "pick",
-    "stand",
+    "measured",
+    "outlooks",
+    "planned",
 ]

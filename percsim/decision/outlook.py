@@ -481,10 +481,7 @@ def _outlook(
 
 def _chains(model: FilmModel, recipe: Recipe) -> float:
     """Deviation of ln R from the chains of a film, of the nearest loading that has boxes."""
-    if not len(model.volume_fractions):
-        return 0.0
-    near = int(np.abs(model.volume_fractions - recipe.loading.volume_fraction).argmin())
-    row = model.chains[near, model.visits.rest]
+    row = model.chain_root(recipe.loading.volume_fraction)[model.visits.rest]
     return float(np.sqrt((row**2).sum() / recipe.film.volume))
 
 

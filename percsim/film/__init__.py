@@ -1,17 +1,15 @@
 """Stage 7. The cast part: boxes -> film between its electrodes -> castings."""
 
-from percsim.film.casting import (
+from percsim.film.bench import Bench
+from percsim.film.casting import Castings, cast_films
+from percsim.film.curves import FilmCurves
+from percsim.film.draws import (
     LOT_NAMES,
     TOLERANCE_NAMES,
     TRIAL_NAMES,
     CastingDraws,
-    Castings,
-    Tolerances,
     TrialDraws,
-    cast_films,
-    variance_function,
 )
-from percsim.film.curves import FilmCurves
 from percsim.film.electrodes import (
     Bars,
     EndPlates,
@@ -21,7 +19,9 @@ from percsim.film.electrodes import (
     Layout,
     film_resistance,
 )
+from percsim.film.model import FilmModel, Loading
 from percsim.film.readout import Circuit, HeatPath, Readout, read_through_series
+from percsim.film.tolerances import Tolerances, variance_function
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     SAFE_RATIO,
@@ -30,6 +30,7 @@ from percsim.film.transfer import (
     LoadingThreshold,
     fit_loadings,
 )
+from percsim.film.visits import Visits
 
 __all__ = [
     "FAITHFUL_RATIO",
@@ -38,22 +39,26 @@ __all__ = [
     "TOLERANCE_NAMES",
     "TRIAL_NAMES",
     "Bars",
+    "Bench",
     "CastingDraws",
     "Castings",
     "Circuit",
     "EndPlates",
     "Film",
     "FilmCurves",
+    "FilmModel",
     "Fingers",
     "FourTerminal",
     "HeatPath",
     "Layout",
+    "Loading",
     "LoadingFit",
     "LoadingResult",
     "LoadingThreshold",
     "Readout",
     "Tolerances",
     "TrialDraws",
+    "Visits",
     "cast_films",
     "film_resistance",
     "fit_loadings",

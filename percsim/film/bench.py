@@ -15,8 +15,8 @@ import numpy as np
 from numpy.polynomial import hermite_e
 from numpy.typing import ArrayLike, NDArray
 
-from percsim.film.casting import WEAK_SPREAD, Tolerances
 from percsim.film.electrodes import Film
+from percsim.film.tolerances import Tolerances
 
 __all__ = [
     "CUP", "FILM", "LEVELS", "LOT", "READING", "Bench", "Move", "deviation", "quadrature",
@@ -35,6 +35,9 @@ USUAL_LEVELS = {
     "instrument": READING, "strain_setting": READING, "contact_redraw": READING,
 }  # fmt: skip
 """Where each tolerance acts if the plan says nothing."""
+
+WEAK_SPREAD = 0.3
+"""Local spread of ln(phi - phi_c) up to which its second order is used (judgement)."""
 
 STEP = 1e-4
 """Relative step of the slopes of R with sizes."""
@@ -129,7 +132,7 @@ class Bench:
     def moves(
         self, film: Film, log_slope: float, resistivity: float, length: float
     ) -> tuple[Move, ...]:
-        """What every tolerance moves of a film, those of the response and readings aside.
+        """List what every tolerance moves of a film, response and readings aside.
 
         Parameters
         ----------
@@ -220,7 +223,7 @@ class Bench:
 def deviation(
     moves: Collection[Move], levels: Collection[str] = LEVELS
 ) -> tuple[float, float]:
-    """Standard deviations of ln(phi/phi_c) and of ln R besides, from moves at some levels."""
+    """Deviations of ln(phi/phi_c), and of ln R besides, from moves at some levels."""
     kept = [move for move in moves if move.level in levels]
     return (
         float(np.sqrt(sum(move.loading**2 for move in kept))),

@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.statistics import Estimate, cv_from_log_std
-from percsim.film.casting import chord
+from percsim.film.curve import chord
 from percsim.film.curves import central_68
 from percsim.film.electrodes import SHORTEST_SHARE, Film
 from percsim.film.lattice import Lattice

@@ -421,22 +421,23 @@ class FilmCurves:
             None when the film as planned, or half of its castings, are open.
 
         """
-        loading = castings.fit.loading
-        ref = loading.reference_state
+        visits = castings.visits
+        ref = visits.rest
         if castings.is_open or not np.isfinite(castings.nominal[ref]):
             return None
         found: dict[tuple[float, float], int] = {}
-        for s, state in enumerate(zip(loading.strains, loading.temperatures, strict=True)):
-            found.setdefault(state, s)
+        for s, at in enumerate(zip(visits.strains, visits.temperatures, strict=True)):
+            found.setdefault(at, s)
         temperatures = sorted({t for _, t in found})
+        low, high = visits.window or (-math.inf, math.inf)
         strains = sorted(
             e
             for e in {e for e, _ in found}
-            if loading.is_read(e) and all((e, t) in found for t in temperatures)
+            if low <= e <= high and all((e, t) in found for t in temperatures)
         )
         states = np.array([[found[e, t] for e in strains] for t in temperatures])
         nominal = castings.nominal[ref]
-        shift = castings.replicate_log_shift
+        shift = castings.log_shift
         known = np.isfinite(shift)
         moved = np.where(known, shift, 0.0)
         moved = moved - moved[:, [ref]]
@@ -452,7 +453,7 @@ class FilmCurves:
             draws[:, states],
             own[:, states],
             len(castings),
-            loading.chord,
+            visits.chord,
         )
 
     @property

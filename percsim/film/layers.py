@@ -13,9 +13,8 @@ along the current from the middle of the film.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,21 +22,20 @@ from scipy.interpolate import PchipInterpolator
 
 from percsim.film.casting import Castings
 from percsim.film.electrodes import Film
-from percsim.film.responses import FilmResponses, KnownResponses
-from percsim.film.transfer import is_room_temperature
+from percsim.film.visits import Visits
 from percsim.materials.stiffness import Modulus
 
 __all__ = [
     "Assembly",
     "Layer",
     "LocalResponse",
-    "MountedResponses",
     "Stack",
     "StrainTransfer",
     "Wrap",
     "bimetal_curvature",
     "electrode_span",
     "mount",
+    "mounted_logs",
     "off_axis_reading",
     "parallel_share",
     "read_length",
@@ -448,12 +446,9 @@ class LocalResponse:
 
         Resamples of the boxes that are open anywhere in the range are left out.
         """
-        loading = castings.fit.loading
-        ref = loading.reference_state
-        states = sorted(
-            (s for s, t in enumerate(loading.temperatures) if is_room_temperature(t)),
-            key=lambda s: loading.strains[s],
-        )
+        visits = castings.visits
+        ref = visits.rest
+        states = visits.along(ref)
         rest = states.index(ref)
         conducts = np.isfinite(castings.nominal[states])
         if not conducts[rest]:
@@ -463,11 +458,11 @@ class LocalResponse:
             return None
         kept = states[low : high + 1]
         logs = np.log(castings.nominal[kept])
-        shift = castings.replicate_log_shift
+        shift = castings.log_shift
         rows = shift[np.isfinite(shift[:, kept]).all(axis=1)][:, kept] + logs
         logs = np.vstack([logs[None, :], rows])
         return cls(
-            np.asarray([loading.strains[s] for s in kept]),
+            np.asarray([visits.strains[s] for s in kept]),
             logs - logs[:, [rest - low]],
             low > 0,
             high < len(states) - 1,
@@ -570,17 +565,13 @@ def mount(castings: Castings, transfer: StrainTransfer, through: Floats) -> Cast
         that is open next to the strains at which it conducts, it is open beyond them.
 
     """
-    loading = castings.fit.loading
     nominal = np.log(castings.nominal)[None, :]
-    resampled = nominal + castings.replicate_log_shift
+    resampled = nominal + castings.log_shift
     drawn = np.log(castings.resistances)
-    moved = _moved_states(
-        np.vstack([nominal, resampled, drawn]),
-        loading.strains,
-        loading.temperatures,
-        _along(castings.film, transfer),
+    moved = mounted_logs(
+        np.vstack([nominal, resampled, drawn]), castings.visits, castings.film, transfer,
         through,
-    )
+    )  # fmt: skip
     n = len(resampled)
     at = np.where(np.isfinite(moved[0]), moved[0], 0.0)
     shift = np.where(np.isfinite(moved[:1]), moved[1 : n + 1] - at, np.inf)
@@ -588,88 +579,18 @@ def mount(castings: Castings, transfer: StrainTransfer, through: Floats) -> Cast
         castings,
         nominal=np.exp(moved[0]),
         resistances=np.exp(moved[n + 1 :]),
-        replicate_log_shift=shift,
+        log_shift=shift,
         flat=castings,
     )
 
 
-@dataclass(frozen=True, slots=True)
-class MountedResponses:
-    """Responses of flat films, put on a part: every state at the strain of the part.
-
-    Parameters
-    ----------
-    flat : FilmResponses or KnownResponses
-        Of flat films, where the strain of a state is that of the film.
-    transfer : StrainTransfer
-        Strain along the film over that of the part.
-    through : (nz,) ndarray of float
-        Strain from wrapping at the points of `through_thickness`, or one zero.
-
-    """
-
-    flat: FilmResponses | KnownResponses
-    transfer: StrainTransfer
-    through: Floats
-
-    @property
-    def strains(self) -> tuple[float, ...]:
-        """Strain of the part of each state."""
-        return self.flat.strains
-
-    @property
-    def temperatures(self) -> tuple[float, ...]:
-        """Temperature of each state [K]."""
-        return self.flat.temperatures
-
-    @property
-    def chord(self) -> float | None:
-        """Strain of the part that gauge factors are taken to."""
-        return self.flat.chord
-
-    @property
-    def window(self) -> tuple[float, float] | None:
-        """Strains of the part that films are read at; by default all."""
-        return self.flat.window
-
-    def log_resistance(
-        self,
-        film: Film,
-        volume_fraction: ArrayLike,
-        parameters: Mapping[str, Any],
-        threshold_factor: ArrayLike = 1.0,
-        *,
-        states: Sequence[int] | None = None,
-    ) -> Floats:
-        """Ln R on the part, shapes as of the flat films; inf where open."""
-        wanted = list(range(len(self.strains)) if states is None else states)
-        asked = {self.temperatures[s] for s in wanted}
-        used = [s for s, t in enumerate(self.temperatures) if t in asked]
-        logs = self.flat.log_resistance(
-            film, volume_fraction, parameters, threshold_factor, states=used
-        )
-        moved = _moved_states(
-            logs.reshape(-1, len(used)),
-            [self.strains[s] for s in used],
-            [self.temperatures[s] for s in used],
-            _along(film, self.transfer),
-            self.through,
-        ).reshape(logs.shape)
-        return np.asarray(moved[..., [used.index(s) for s in wanted]])
-
-    def log_error(
-        self,
-        volume_fraction: ArrayLike,
-        parameters: Mapping[str, Any],
-        threshold_factor: ArrayLike = 1.0,
-        *,
-        relative: bool = False,
-        states: Sequence[int] | None = None,
-    ) -> Floats:
-        """Give the standard error of the flat film, which the part hardly moves."""
-        return self.flat.log_error(
-            volume_fraction, parameters, threshold_factor, relative=relative, states=states
-        )
+def mounted_logs(
+    logs: Floats, visits: Visits, film: Film, transfer: StrainTransfer, through: Floats
+) -> Floats:
+    """Ln R (k, n visits) on a part from ln R of flat films; arguments as for `mount`."""
+    return _moved_states(
+        logs, visits.strains, visits.temperatures, _along(film, transfer), through
+    )
 
 
 def _along(film: Film, transfer: StrainTransfer) -> Floats:

@@ -1,12 +1,12 @@
-r"""Stage 7. The one place a film is computed: ln R of any film, at any contacts, at any visit.
+r"""Stage 7. The one place a film is computed: ln R of any film, contacts and visit.
 
 A material is its resistivity rho and the length of film :math:`\ell_e = r_c/\rho` that the
-electrodes cost, at every simulated loading and visit. Loading, threshold and whatever moves
-them act only through :math:`x = \ln(\phi/\phi_c - 1)`, along which ln rho is a cubic between
-loadings (its value there that of the boxes, its slope that of neighbours far enough away to
-tell it from their noise) and goes on in a straight line beyond them. Parameters of the
-contacts act as `ContactSurface` says. So draws of what is not known become materials once,
-and every film, loading and tolerance is read off them.
+electrodes cost, at every simulated loading and visit. Loading, threshold and whatever
+moves them act only through :math:`x = \ln(\phi/\phi_c - 1)`, along which ln rho is a cubic
+between loadings (its value there that of the boxes, its slope that of neighbours far enough
+away to tell it from their noise) and goes on in a straight line beyond them. Parameters of
+the contacts act as `ContactSurface` says. So draws of what is not known become materials
+once, and every film, loading and tolerance is read off them.
 """
 
 from __future__ import annotations
@@ -19,10 +19,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.constants import Boltzmann
 from scipy.special import ndtr, ndtri, stdtrit
 
-from percsim.film.casting import PUBLISHED_EXPONENT
-from percsim.film.electrodes import Film
+from percsim.film.electrodes import Film, Layout
 from percsim.film.surface import LAW, NEAREST, ContactSurface
-from percsim.film.transfer import LoadingFit, LoadingThreshold
+from percsim.film.transfer import PUBLISHED_EXPONENT, LoadingFit, LoadingThreshold
 from percsim.film.visits import Visits
 from percsim.states.temperature import ROOM_TEMPERATURE
 
@@ -255,7 +254,8 @@ class FilmModel:
             if least and not (value > 0.0).all():
                 raise ValueError(f"{name} must be positive and finite")
         n, t = len(columns[0]), np.asarray(self.visits.temperatures)
-        offset = np.zeros((n, len(t))) - np.log(named[self.level] / self.level_value)[:, None]
+        level = np.log(named[self.level] / self.level_value)
+        offset = np.zeros((n, len(t))) - level[:, None]
         if self.surface is None:
             return np.zeros((n, 3)), offset
         more = (named["Ea"] - known["Ea"]) / Boltzmann
@@ -294,7 +294,7 @@ class FilmModel:
     def errors(
         self, values: Mapping[str, ArrayLike], log_phi: float, state: int
     ) -> tuple[Floats, Floats]:
-        """Simulation error of ln R at rest, and of its change to a visit, (n,) each.
+        """Give the simulation error of ln R at rest, and of its change to a visit.
 
         Parameters
         ----------
@@ -304,6 +304,10 @@ class FilmModel:
             ln of the volume fraction; the nearest loading tells.
         state : int
             The visit.
+
+        Returns
+        -------
+        level, change : (n,) ndarray of float
 
         """
         settings, _ = self._settings(values)
@@ -326,6 +330,13 @@ class FilmModel:
         if t != ROOM_TEMPERATURE:
             more = np.hypot(more, self.surface.at_rest(settings, t)[1][:, k])
         return own, more
+
+    def chain_root(self, volume_fraction: float) -> Floats:
+        """Root of the covariance of the chains (S, S), of the nearest loading."""
+        if not len(self.volume_fractions):
+            return np.zeros((len(self.visits), len(self.visits)))
+        near = np.abs(self.volume_fractions - volume_fraction).argmin()
+        return np.asarray(self.chains[near])
 
     @property
     def _step_errors(self) -> Floats:
@@ -375,7 +386,8 @@ class FilmModel:
                 raise ValueError(f"{name} must be positive and finite")
         wanted = list(range(len(self.visits)) if states is None else states)
         material = self.material(parameters, states=wanted)
-        relative = np.log(phi[:, None] / (factor if factor.ndim == 2 else factor[..., None]))
+        factors = factor if factor.ndim == 2 else factor[..., None]
+        relative = np.log(phi[:, None] / factors)
         if len(material) == 1:
             material = material.picked(np.zeros(len(relative), dtype=np.int64))
         out = material.log_resistance(film, relative, wanted)
@@ -456,6 +468,10 @@ class Material:
             offset=self.offset[rows] if offset is None else offset,
         )
 
+    def layout(self, film: Film) -> Layout:
+        """Electrodes of a film on this material."""
+        return film.layout if self.across == 1.0 else film.layout.conducting(self.across)
+
     def at(self, log_phi: Floats, states: Sequence[int]) -> tuple[Floats, Floats]:
         """Ln rho and electrode length at effective loadings.
 
@@ -517,19 +533,16 @@ class Material:
         self, film: Film, logs: Floats, lengths: Floats, states: Sequence[int]
     ) -> Floats:
         """Ln R of a film whose material is known from `at`."""
-        layout = film.layout
-        if self.across != 1.0:
-            layout = layout.conducting(self.across)
         conducts = np.isfinite(logs)
         rho = np.exp(np.where(conducts, logs + self.offset[:, None, list(states)], 0.0))
-        ohms = layout.resistance(
+        ohms = self.layout(film).resistance(
             rho, rho * lengths, film.electrode_gap, film.width, film.thickness
         )
         return np.asarray(np.where(conducts, np.log(ohms), np.inf))
 
 
 def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:
-    """Ln rho, electrode length, their resamples, and the root of the chains, of a loading."""
+    """Ln rho, electrode length, their resamples, and root of the chains of a loading."""
     with np.errstate(divide="ignore", invalid="ignore"):
         logs = np.log(fit.resistivity)
         length = np.where(np.isfinite(logs), fit.electrode_excess / fit.resistivity, 0.0)
@@ -596,7 +609,7 @@ def _slopes(
     both sides. Where one side has none, the one-sided slope and the published exponent are
     weighed by their errors, and `kinks` (n,) moves the result by its own.
     """
-    n, K, _ = x.shape
+    K = x.shape[1]
     slopes = np.full_like(x, -PUBLISHED_EXPONENT)
     first = np.minimum(K - usable.sum(axis=1), max(K - 1, 0))
     finite = np.isfinite(logs) & usable[:, :, None]
@@ -607,7 +620,8 @@ def _slopes(
         sides = []
         for j in (down[-1] if down else None, up[0] if up else None):
             if j is None:
-                sides.append((np.zeros_like(x[:, k]), np.inf, np.zeros(x[:, k].shape, bool)))
+                nothing = np.zeros_like(x[:, k])
+                sides.append((nothing, np.inf, nothing > 0.0))
                 continue
             step = x[:, j] - x[:, k]
             good = finite[:, j] & finite[:, k] & (step != 0.0)

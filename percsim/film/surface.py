@@ -22,8 +22,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.constants import Boltzmann
 from scipy.special import ndtr
 
-from percsim.film.casting import PUBLISHED_EXPONENT
-from percsim.film.transfer import LoadingFit, LoadingThreshold, weighted_medium
+from percsim.film.transfer import (
+    PUBLISHED_EXPONENT,
+    LoadingFit,
+    LoadingThreshold,
+    weighted_medium,
+)
 from percsim.states.temperature import ROOM_TEMPERATURE, Bond, felt_strains
 
 __all__ = ["LAW", "NEAREST", "ContactSample", "ContactSurface", "LoadingSurface"]
@@ -95,8 +99,6 @@ class LoadingSurface:
         Their conductances at the settings [S].
     electrode_share : float
         Share of their resistance in the contacts to the electrodes, as planned.
-    beta_slopes : (n states of the loading,) ndarray of float
-        d ln G / d ln beta of the effective-medium mean of all longest boxes.
     expansion : float
         Linear thermal expansion of the composite [1/K].
 
@@ -107,7 +109,6 @@ class LoadingSurface:
     base: Floats = field(repr=False)
     conductances: Floats = field(repr=False)
     electrode_share: float
-    beta_slopes: Floats
     expansion: float
 
 
@@ -283,8 +284,6 @@ class ContactSurface:
         The extreme strains solved, one on each side of zero where there is one.
     strained : tuple of Regressions
         One for each.
-    beta_slopes : (K, n visits) ndarray of float
-        d ln R / d ln beta as planned, by Tellegen's theorem in every longest box.
     bond : Bond, optional
         What holds the film while it warms.
     thickening : float
@@ -309,7 +308,6 @@ class ContactSurface:
     rest: Regressions = field(repr=False)
     sides: tuple[float, ...]
     strained: tuple[Regressions, ...] = field(repr=False)
-    beta_slopes: Floats = field(repr=False)
     tables: _Tables = field(repr=False)
     bond: Bond | None = None
     thickening: float = 0.0
@@ -357,14 +355,13 @@ class ContactSurface:
         tables = _Tables.of(
             sample, strains, max(float(swollen.max()), 1e-6), base["delta_b"]
         )
-        K, S = len(fits), len(loading.strains)
+        K = len(fits)
         none = Regressions(*(np.zeros((K, 0)),) * 4)
         bare = cls(
             np.array([base[name] for name in LAW]),
             closed_at,
             np.array([f.loading.volume_fraction for f in fits]) / threshold.volume_fraction,
-            expansions, np.zeros(K), none, (), (), np.zeros((K, S)), tables, bond,
-            sample.thickening,
+            expansions, np.zeros(K), none, (), (), tables, bond, sample.thickening,
         )  # fmt: skip
         solved = {loading.strains[s] for s in surfaces[0].states} - {0.0}
         sides = tuple(
@@ -383,7 +380,6 @@ class ContactSurface:
             sides,
             tuple(Regressions.of([one.strained[i] for one in found])
                   for i in range(len(sides))),
-            np.stack([one.beta_slopes for one in found]),
             tables, bond, sample.thickening,
         )  # fmt: skip
 
@@ -410,7 +406,7 @@ class ContactSurface:
         return self.tables.at(strain, swelling, delta_b)
 
     def x(self, settings: Floats, temperature: float) -> Floats:
-        """Ln of the distance from the film's own threshold, (n, K), bounded at `NEAREST`."""
+        """Ln of the distance from the own threshold, (n, K), bounded at `NEAREST`."""
         ratio = self.ratios * np.exp(self.held(settings, temperature))
         return np.log(np.maximum(ratio - 1.0, NEAREST))
 
@@ -450,7 +446,7 @@ class ContactSurface:
     def under_strain(
         self, settings: Floats, temperature: float, strain: float
     ) -> tuple[Floats, Floats] | None:
-        """What a strain changes besides, less that as planned; None on an unsolved side."""
+        """Give what a strain changes besides, as `at_rest`; None on an unsolved side."""
         for side, regressions in zip(self.sides, self.strained, strict=True):
             if side * strain > 0.0:
                 change = self.strain_features(settings, temperature, strain)
@@ -464,7 +460,6 @@ class _LoadingFit:
     fixed: float
     rest: _Fit
     strained: tuple[_Fit, ...]
-    beta_slopes: Floats
 
 
 def _fit_loading(
@@ -512,7 +507,6 @@ def _fit_loading(
         fixed if np.isfinite(fixed) else 0.0,
         rest,
         tuple(strained[side] for side in sides),
-        surface.beta_slopes / (1.0 - share),
     )
 
 

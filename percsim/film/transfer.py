@@ -29,6 +29,7 @@ from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [
     "FAITHFUL_RATIO",
+    "PUBLISHED_EXPONENT",
     "SAFE_RATIO",
     "LoadingFit",
     "LoadingResult",
@@ -42,6 +43,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+PUBLISHED_EXPONENT = 2.0
+"""Conductivity exponent in 3-D, 1.9 to 2.1 in print (from memory); fall-back only."""
 FAITHFUL_RATIO = 1.3
 """Below this multiple of the threshold cubes of 10-20 diameters do not represent a film."""
 SAFE_RATIO = 1.5

@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.boxes.statistics import cv_from_log_std
-from percsim.film.casting import (
+from percsim.film.casting import Castings
+from percsim.film.draws import (
     LOT_NAMES,
     TOLERANCE_NAMES,
     TRIAL_NAMES,
     CastingDraws,
-    Castings,
-    Tolerances,
     TrialDraws,
 )
+from percsim.film.tolerances import Tolerances
 
 __all__ = [
     "Halving",
@@ -115,8 +115,8 @@ def first_order_indices(
     return shares
 
 
-def _n_boxes(castings: Castings) -> int:
-    return int(castings.draws.chains.shape[1])
+def _n_visits(castings: Castings) -> int:
+    return len(castings.visits)
 
 
 def _power_of_two(n: int) -> int:
@@ -153,13 +153,13 @@ def variance_shares(
     """
     names = (*TOLERANCE_NAMES, *TRIAL_NAMES)
     drawn = n + n // 2
-    boxes = _n_boxes(castings)
+    columns = _n_visits(castings)
     first, second, resampling = (
         np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, k))
         for k in range(3)
     )
-    a, b = (CastingDraws.draw(drawn, boxes, child) for child in (first, second))
-    ta, tb = (TrialDraws.draw(drawn, boxes, child) for child in (first, second))
+    a, b = (CastingDraws.draw(drawn, columns, child) for child in (first, second))
+    ta, tb = (TrialDraws.draw(drawn, columns, child) for child in (first, second))
 
     def read(draws: CastingDraws, trials: TrialDraws) -> Floats:
         return np.stack(castings.read(draws, trials))
@@ -277,13 +277,13 @@ def nested_spread(
     of a trial; the variance of casting means less 1/n_trials of it that of the castings.
 
     """
-    boxes = _n_boxes(castings)
+    columns = _n_visits(castings)
 
     def child(*key: int) -> np.random.SeedSequence:
         return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, *key))
 
-    draws = CastingDraws.draw(n, boxes, child(0))
-    trials = [TrialDraws.draw(n, boxes, child(1, k)) for k in range(n_trials)]
+    draws = CastingDraws.draw(n, columns, child(0))
+    trials = [TrialDraws.draw(n, columns, child(1, k)) for k in range(n_trials)]
 
     def read(these: CastingDraws) -> Floats:
         return np.stack([castings.read(these, t) for t in trials], axis=-1)
@@ -378,7 +378,7 @@ def halvings(castings: Castings, seed: np.random.SeedSequence) -> list[Halving]:
         np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, k))
         for k in range(2)
     )
-    trials = TrialDraws.draw(n, _n_boxes(castings), trial_seed)
+    trials = TrialDraws.draw(n, _n_visits(castings), trial_seed)
     draws, tol = castings.draws, castings.tolerances
     rng = np.random.default_rng(resampling)
     counts = rng.multinomial(n, np.full(n, 1.0 / n), size=RESAMPLES)

@@ -60,10 +60,8 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
 """What a summary holds beyond the decision, in order."""
 
 
-def find(
-    plan: Plan, records: dict[str, Record], stages: Stages | None = None
-) -> tuple[Findings, Sequence[MixFindings]]:
-    """Judge every candidate from what is stored.
+def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -> Findings:
+    """Judge every candidate from what is stored, and decide.
 
     Parameters
     ----------
@@ -76,10 +74,8 @@ def find(
 
     Returns
     -------
-    findings : Findings
+    Findings
         Those of the mix that the chosen or nearest candidate belongs to.
-    mixes : sequence of MixFindings
-        Those of every mix.
 
     Raises
     ------
@@ -88,51 +84,37 @@ def find(
 
     """
     stages = stages or next_stage(plan, records)
-    jobs = box_jobs(plan, stages.boxes)
-    found = gather_mixes(plan, jobs, records)
-    if not found:
+    mixes = gather_mixes(plan, box_jobs(plan, stages.boxes), records)
+    if not mixes:
         raise FolderError(
             "fewer than two boxes a length are stored; run the plan again to go on"
         )
-    whole = choose_among(
-        [entry.mix for entry in found],
-        plan.electrode_gaps,
-        plan.decision_target(),
-        confidence=plan.boxes.confidence,
-        **decision_arguments(plan),
+    target = plan.decision_target()
+    exact = [planned_of(mix) for mix in mixes]
+    unforeseeable = bool(plan.contact_parameters().powder.unforeseeable)
+    how = {"confidence": plan.boxes.confidence, "castings": plan.castings}
+    as_planned = judge_mixes(
+        mixes, exact, exact, target, withheld=unforeseeable, **how
     )
-    at = whole.best.mix
+    at = as_planned.best.mix
     if plan.measured:  # films of one mix tell of that one alone
         told = plan.mix_of(plan.measured[0])
-        at = next((k for k, entry in enumerate(found) if entry.plan.mix == told), at)
-    decision, mine = whole.of_mix(at), found[at]
-    best = decision.best.castings.fit.loading
-    recipe = next(
-        mine.plan.recipe(w)
-        for w in mine.plan.weight_fractions
-        if mine.plan.recipe(w).weight_fraction == best.weight_fraction
+        at = next((mix.index for mix in mixes if mix.plan.mix == told), at)
+        mixes[at] = replace(mixes[at], plan=replace(mixes[at].plan, measured=plan.measured))
+    of_mix = mixes[at : at + 1] if plan.measured else mixes
+    known, posteriors = zip(*(known_of(mix) for mix in of_mix), strict=True)
+    posterior = posteriors[0] if plan.measured else None
+    whole = as_planned
+    if posterior is not None:
+        whole = judge_mixes(of_mix, known, [exact[at]], target, **how)
+    decision, recipes, outlooks = what_to_do(
+        of_mix, known, target, withheld=unforeseeable and posterior is None
     )
-    fits = [candidate.castings.fit for candidate in decision.candidates]
     return Findings(
-        mine.plan,
-        mine.jobs,
-        records,
-        mine.mix.loadings,
-        mine.mix.threshold,
-        recipe,
-        decision,
-        whole,
-        stages,
-        gather_responses(
-            mine.plan,
-            mine.jobs,
-            records,
-            # every candidate of a loading holds the same fit
-            list({f.loading.weight_fraction: f for f in fits}.values()),
-            mine.mix.threshold,
-        ),
-        mine.mix,
-    ), found
+        mixes[at].plan, records, mixes[at], tuple(mixes), stages, exact[at],
+        known[0] if plan.measured else known[at], posterior, as_planned, whole, decision,
+        recipes, outlooks,
+    )  # fmt: skip
 
 
 def assemble(

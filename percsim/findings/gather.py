@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -12,15 +12,10 @@ from numpy.typing import NDArray
 from percsim.boxes.growth import GrowthJob, ThresholdEstimate
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
-from percsim.decision.choose import Decision, Mix
-from percsim.decision.priors import ContactParameters, TunnellingParameters
+from percsim.decision.candidates import Choice
+from percsim.decision.priors import ContactParameters
 from percsim.errors import FolderError
-from percsim.film.responses import (
-    ContactSample,
-    FilmResponses,
-    KnownResponses,
-    LoadingSurface,
-)
+from percsim.film.surface import ContactSample, ContactSurface, LoadingSurface
 from percsim.film.transfer import (
     LoadingFit,
     LoadingResult,
@@ -33,15 +28,13 @@ from percsim.plan import Plan
 from percsim.states.strain import State
 
 __all__ = [
-    "Findings",
-    "Known",
     "Look",
     "Stages",
     "box_rows",
     "casting_rows",
     "failed_rows",
     "gather_loadings",
-    "gather_responses",
+    "gather_surface",
     "gather_threshold",
     "log_slope",
     "lost_share",
@@ -110,81 +103,6 @@ class Stages:
     boxes: Mapping[Loading, int]
     looks: tuple[Look, ...]
     verdict: Verdict
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What measured films let be known, for chapters that draw what is not known.
-
-    Parameters
-    ----------
-    contacts : ContactParameters
-        At the values that the films make likeliest; `measured` names what they tell.
-    values : mapping of str to (n,) ndarray of float
-        Draws of equal weight of what is still possible, by symbol; the threshold over the
-        likeliest one.
-
-    """
-
-    contacts: ContactParameters
-    values: Mapping[str, NDArray[np.float64]] = field(repr=False)
-
-
-@dataclass(frozen=True, slots=True)
-class Findings:
-    """What the boxes of a plan gave, for the chapters that build on it.
-
-    Of a plan with several mixes (other films, fillers or mix ratios) this is the mix of the
-    chosen or nearest candidate, so that a chapter sees loadings and gaps alone.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan of that mix.
-    jobs : tuple of BoxJob
-        Its boxes.
-    records : dict of Record
-        Stored outcomes by key, all of them or a part.
-    loadings : tuple of LoadingResult
-        Conductances of the boxes of each loading that has enough of them.
-    threshold : LoadingThreshold
-        The film's own threshold at 20 C.
-    recipe : Recipe
-        That of the chosen or nearest candidate.
-    decision : Decision
-        Every candidate of the mix; `decision.best` is the chosen or nearest one.
-    whole : Decision
-        Every candidate of every mix, numbered as in the summary.
-    stages : Stages
-        How the boxes were spent.
-    responses : FilmResponses, KnownResponses or None
-        How films move with the parameters of the contact-opening law; None for other laws,
-        and where no boxes were varied.
-    mix : Mix or None
-        What the candidates of the mix were judged by.
-    known : Known or None
-        What measured films tell, where boxes, threshold and responses are as they would
-        have them; None as planned.
-
-    """
-
-    plan: Plan
-    jobs: tuple[BoxJob, ...]
-    records: dict[str, Record]
-    loadings: tuple[LoadingResult, ...]
-    threshold: LoadingThreshold
-    recipe: Recipe
-    decision: Decision
-    whole: Decision
-    stages: Stages
-    responses: FilmResponses | KnownResponses | None = None
-    mix: Mix | None = None
-    known: Known | None = None
-
-    @property
-    def contacts(self) -> ContactParameters | TunnellingParameters:
-        """Parameters of the contacts that boxes and threshold stand for."""
-        return self.plan.contact_parameters() if self.known is None else self.known.contacts
 
 
 def gather_threshold(
@@ -336,13 +254,13 @@ def gather_loadings(
     return loadings
 
 
-def gather_responses(
+def gather_surface(
     plan: Plan,
     jobs: Sequence[BoxJob],
     records: dict[str, Record],
     fits: Sequence[LoadingFit],
     threshold: LoadingThreshold,
-) -> FilmResponses | None:
+) -> ContactSurface | None:
     """Gather the boxes solved at other settings of the law.
 
     Parameters
@@ -354,21 +272,21 @@ def gather_responses(
     records : dict of Record
         Stored outcomes by key.
     fits : sequence of LoadingFit
-        One a loading.
+        Those that say something of films, in increasing loading.
     threshold : LoadingThreshold
         The film's own at 20 C.
 
     Returns
     -------
-    FilmResponses or None
-        None for laws other than contact opening, and where no boxes were varied.
+    ContactSurface or None
+        None for laws other than contact opening, and where boxes of a loading were not
+        varied.
 
     """
     contacts = plan.contact_parameters()
-    if not isinstance(contacts, ContactParameters):
+    if not isinstance(contacts, ContactParameters) or not fits:
         return None
-    fits = sorted(fits, key=lambda fit: fit.loading.weight_fraction)
-    surfaces: list[LoadingSurface | None] = []
+    surfaces: list[LoadingSurface] = []
     samples: list[tuple[tuple[State, ...], dict[str, Any]]] = []
     for fit in fits:
         done = [
@@ -381,8 +299,7 @@ def gather_responses(
         ]
         varied = [(job, found) for job, found in done if "variations" in found]
         if len(varied) < 2:
-            surfaces.append(None)
-            continue
+            return None
         samples += [(job.states, found["variations"]["sample"]) for job, found in varied]
         surfaces.append(_surface(fit, [found for _, found in done], varied))
     strains = {tuple(states[k].strain for k in s["visits"]) for states, s in samples}
@@ -396,17 +313,11 @@ def gather_responses(
             for k, strain in enumerate(known)
         }
 
-    return FilmResponses.from_loadings(
+    return ContactSurface.fit(
         fits,
         surfaces,
         threshold,
-        base={
-            "g0": contacts.g0,
-            "beta": contacts.beta,
-            "delta_b": contacts.delta_b,
-            "lambda_T": contacts.thermal_share,
-            "Ea": contacts.Ea,
-        },
+        base=contacts.values,
         closed_at=contacts.closed_at,
         sample=ContactSample(
             np.concatenate([sample["weights"] for _, sample in samples]),
@@ -445,15 +356,12 @@ def _surface(
     assert job.thermal is not None  # or it could not have been varied
     states = tuple(varied[0][1]["variations"]["visits"])
     d = fit.loading.dimension
-    share = _medium_shares(np.array([found["conductances"] for found in done]), d)
-    slopes = np.array([found["slopes"]["beta"] for found in done])
     return LoadingSurface(
         states=states,
         settings=np.array(varied[0][1]["variations"]["settings"]),
         base=np.array([found["conductances"] for _, found in varied])[:, list(states)],
         conductances=np.array([found["variations"]["conductances"] for _, found in varied]),
         electrode_share=_electrode_share(done, job.rest, d),
-        beta_slopes=(share * slopes).sum(axis=0),
         expansion=job.thermal.expansion,
     )
 
@@ -542,24 +450,25 @@ def box_rows(
     return boxes, responses
 
 
-def casting_rows(decision: Decision) -> list[dict[str, Any]]:
+def casting_rows(choice: Choice) -> list[dict[str, Any]]:
     """Rows of castings.csv."""
     rows = []
-    for index, candidate in enumerate(decision.candidates):
+    for index, candidate in enumerate(choice.candidates):
         castings = candidate.castings
         factors = castings.factors()
         rest, gauge = castings.at_rest, castings.gauge_factors
+        passes = choice.target.passes(rest, gauge)
         rows += [
             {
                 "candidate": index,
-                "weight_fraction": castings.fit.loading.weight_fraction,
+                "weight_fraction": castings.loading.weight_fraction,
                 "electrode_gap_m": castings.film.electrode_gap,
                 **dict(candidate.values),
                 "casting": k,
                 **{name: float(f"{drawn[k]:.6g}") for name, drawn in factors.items()},
                 "resistance_ohm": float(rest[k]),
                 "gauge_factor": float(gauge[k]) if np.isfinite(rest[k]) else "",
-                "passes": bool(candidate.passes[k]),
+                "passes": bool(passes[k]),
             }
             for k in range(len(castings))
         ]

@@ -52,7 +52,7 @@ from percsim.units import format_quantity, show_value
 if TYPE_CHECKING:
     from percsim.decision.choose import BenchLimits, Target
     from percsim.decision.priors import ContactParameters, TunnellingParameters
-    from percsim.film.casting import Tolerances
+    from percsim.film.tolerances import Tolerances
     from percsim.film.electrodes import Film, Layout
     from percsim.film.layers import Assembly
     from percsim.film.readout import Circuit, HeatPath
@@ -1188,7 +1188,7 @@ class Plan:
 
     def casting_tolerances(self) -> Tolerances:
         """Bench tolerances as the castings take them."""
-        from percsim.film.casting import Tolerances
+        from percsim.film.tolerances import Tolerances
 
         return Tolerances(**self.tolerances)
 
