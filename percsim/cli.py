@@ -28,7 +28,7 @@ from percsim.process import interrupts, set_one_thread
 
 if TYPE_CHECKING:
     from percsim.boxes.workers import Progress
-    from percsim.materials.recipe import WeighOut
+    from percsim.materials.weighing import WeighOut
     from percsim.plan import Plan
     from percsim.run import Result
 

@@ -17,8 +17,9 @@ from percsim.boxes.threshold import (
     plan_growth,
 )
 from percsim.materials.elastomer import Elastomer
-from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.filler import Filler, Orientation
 from percsim.materials.recipe import Recipe
+from percsim.materials.sizes import SizeDistribution
 from percsim.network.laws import ContactOpeningLaw
 from percsim.particles.box import Box
 from percsim.particles.placement import Clusters
