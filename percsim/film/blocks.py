@@ -25,8 +25,9 @@ from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.statistics import Estimate, cv_from_log_std
 from percsim.film.casting import chord
 from percsim.film.curves import central_68
-from percsim.film.electrodes import SHORTEST_SHARE, Film
+from percsim.film.electrodes import Film
 from percsim.film.lattice import Lattice
+from percsim.film.path import SHORTEST_SHARE
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     NEAR_LOG_ERROR,

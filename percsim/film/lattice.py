@@ -15,14 +15,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from percsim.film.electrodes import (
-    SHORTEST_SHARE,
-    Bars,
-    Film,
-    Fingers,
-    FourTerminal,
-    transfer_length,
-)
+from percsim.film.electrodes import Bars, Film, Fingers, FourTerminal
+from percsim.film.path import SHORTEST_SHARE, transfer_length
 from percsim.network.build import Network
 from percsim.network.solve import Solution, Sweep
 
