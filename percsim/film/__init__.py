@@ -17,9 +17,9 @@ from percsim.film.electrodes import (
     Fingers,
     FourTerminal,
     Layout,
-    film_resistance,
 )
 from percsim.film.model import FilmModel, Loading
+from percsim.film.path import film_resistance
 from percsim.film.readout import Circuit, HeatPath, Readout, read_through_series
 from percsim.film.tolerances import Tolerances, variance_function
 from percsim.film.transfer import (

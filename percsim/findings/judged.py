@@ -24,7 +24,7 @@ from percsim.decision.priors import (
 from percsim.decision.target import Target
 from percsim.film.casting import cast_films
 from percsim.film.draws import CastingDraws
-from percsim.film.layers import mount
+from percsim.film.mounted import mount
 from percsim.film.transfer import LoadingThreshold
 from percsim.findings.gather import Stages
 from percsim.findings.mixes import Mix, film_recipe, strain_on_film

@@ -16,7 +16,7 @@ from percsim.decision.limits import BenchLimits
 from percsim.decision.outlook import Recipe
 from percsim.film.bench import Bench
 from percsim.film.electrodes import Film
-from percsim.film.layers import mounted_logs
+from percsim.film.mounted import mounted_logs
 from percsim.film.model import FilmModel, Loading
 from percsim.film.transfer import (
     LoadingFit,
@@ -143,7 +143,7 @@ def strain_on_film(
     plan: Plan, weight_fraction: float, film: Film, bending: float
 ) -> tuple[Any, Floats]:
     """Strain along a film, and through it from wrapping, moduli at their best."""
-    from percsim.film.layers import electrode_span, read_length
+    from percsim.film.mounted import electrode_span, read_length
 
     assembly = plan.assembly(weight_fraction, film.thickness)
     length = max(plan.film.length, electrode_span(film), read_length(film))

@@ -50,17 +50,19 @@ from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import format_quantity, show_value
 
 if TYPE_CHECKING:
-    from percsim.decision.choose import BenchLimits, Target
+    from percsim.decision.limits import BenchLimits, Target
     from percsim.decision.priors import ContactParameters, TunnellingParameters
     from percsim.film.tolerances import Tolerances
+    from percsim.film.bench import Bench
     from percsim.film.electrodes import Film, Layout
     from percsim.film.layers import Assembly
     from percsim.film.readout import Circuit, HeatPath
     from percsim.materials.elastomer import Elastomer
     from percsim.materials.filler import Filler
     from percsim.materials.powder import Powder
-    from percsim.materials.recipe import Recipe, WeighOut
+    from percsim.materials.recipe import Recipe
     from percsim.materials.stiffness import Modulus
+    from percsim.materials.weighing import WeighOut
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
     from percsim.particles.placement import Clusters
     from percsim.states.strain import Mounting, State
@@ -1089,7 +1091,7 @@ class Plan:
 
         """
         from percsim.materials.elastomer import load_material
-        from percsim.materials.recipe import weigh_out
+        from percsim.materials.weighing import weigh_out
 
         batch = self.batch
         thickness = self.film.thickness if film is None else film.thickness
@@ -1118,7 +1120,7 @@ class Plan:
 
     def decision_target(self) -> Target:
         """Target as the decision takes it."""
-        from percsim.decision.choose import Target
+        from percsim.decision.target import Target
 
         t = self.target
         low, high = t.resistance if t.resistance is not None else (None, None)
@@ -1192,6 +1194,16 @@ class Plan:
 
         return Tolerances(**self.tolerances)
 
+    def bench(self, aspect_ratio_slope: float, tilt_slope: float) -> Bench:
+        """Bench of the plan, for films whose threshold has these slopes."""
+        from percsim.film.bench import Bench
+
+        t = self.tolerances_section
+        levels = {
+            "aspect_ratio": t.aspect_ratio_within, "particle_size": t.particle_size_within,
+        }  # fmt: skip
+        return Bench(self.casting_tolerances(), aspect_ratio_slope, tilt_slope, levels)
+
     def film_at(self, electrode_gap: float) -> Film:
         """Film between its electrodes at a gap [m]."""
         from percsim.film.electrodes import Film
@@ -1218,7 +1230,7 @@ class Plan:
 
     def bench_limits(self) -> BenchLimits:
         """Limits of what the bench of this plan can make, which bound the advice."""
-        from percsim.decision.choose import BenchLimits
+        from percsim.decision.limits import BenchLimits
 
         def solids(weight_fraction: float) -> float:
             sheet = self.weigh_out(self.recipe(weight_fraction))

@@ -6,6 +6,7 @@ from typing import Annotated
 
 from percsim.plan.readers import (
     BoxLength,
+    Choice,
     Diameters,
     Flag,
     Many,
@@ -208,6 +209,12 @@ class TolerancesSection(Section):
         "Of the rms tilt of in-plane or aligned particles, from casting to casting; it acts"
         " through the threshold. Isotropic ones have none.",
         "2 deg",
+    )
+    aspect_ratio_within: Annotated[str, Choice("lot", "cup")] = key(
+        "What shares one aspect ratio: a lot of powder, or a cup of it.", "lot"
+    )
+    particle_size_within: Annotated[str, Choice("lot", "cup")] = key(
+        "What shares one median size: a lot of powder, or a cup of it.", "lot"
     )
     instrument: Annotated[float, Quantity("percentage", "%", "0 %", "50 %")] = key(
         "Of one reading of a resistance, from trial to trial on the same film.", "0.1 %"

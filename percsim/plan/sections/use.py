@@ -113,6 +113,12 @@ class BatchSection(Section):
     balance_resolution: Annotated[float, Quantity("mass", "g", "0.001 mg", "1 kg")] = key(
         "Smallest step of the balance.", "0.01 g"
     )
+    minutes_per_cup: Annotated[float, Number(0, 100_000)] = key(
+        "Work that mixing, degassing and curing a cup takes, in minutes.", 60
+    )
+    minutes_per_film: Annotated[float, Number(0, 100_000)] = key(
+        "Work that casting and reading a film takes, in minutes.", 10
+    )
     solvent: Annotated[str, Text()] | None = key(
         "Solvent to thin the mix, by its name in percsim's data files. Default: none.",
         None,
