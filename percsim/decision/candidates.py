@@ -26,6 +26,7 @@ __all__ = [
     "Standing",
     "choose",
     "judge",
+    "pick_outlook",
     "stand",
 ]
 
@@ -429,6 +430,27 @@ def _pick(candidates: Sequence[Candidate]) -> tuple[int | None, int | None]:
         return c.is_trusted, round(c.pass_share.value, 2), -outside
 
     return None, max(range(len(candidates)), key=nearness)
+
+
+def pick_outlook(outlooks: Sequence[Outlook], target: Target) -> tuple[int | None, int]:
+    """Index of the best outlook that meets the target, and of the best or nearest.
+
+    By medians over the draws; quicker than `choose`, which also draws castings.
+    """
+    rows = []
+    for o in outlooks:
+        share = float(o.weights @ o.pass_shares(target))
+        reserves = [
+            float(x.reserve(share if x.what == "pass_share" else
+                            o.draw_band(o.values_of(x.what, target)).median))
+            for x in target.limits
+        ]  # fmt: skip
+        trusted = o.draw_band(o.ratio).median >= FAITHFUL_RATIO
+        outside = sum(min(max(-r, 0.0), 50.0) for r in reserves)
+        meets = trusted and outside == 0.0
+        rows.append((meets, trusted, round(share, 2), min(reserves, default=0.0) - outside))
+    best = max(range(len(rows)), key=rows.__getitem__)
+    return (best if rows[best][0] else None), best
 
 
 def stand(

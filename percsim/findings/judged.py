@@ -32,7 +32,8 @@ from percsim.materials.recipe import Recipe as Mixture
 from percsim.plan import Plan
 
 __all__ = [
-    "Findings", "judge_mixes", "known_of", "plan_readings", "planned_of", "priors_of",
+    "Findings", "judge_mixes", "known_of", "plan_readings", "planned_of", "planned_outlooks",
+    "priors_of",
     "tested", "what_to_do",
 ]  # fmt: skip
 
@@ -224,6 +225,11 @@ def _carried(
         mix.model, recipes, known, mix.bench, thermal=thermal, mounting=mix.mounting,
         off_by=off_by * slope,
     )  # fmt: skip
+
+
+def planned_outlooks(mix: Mix, n: int) -> tuple[Outlook, ...]:
+    """Explored candidates of a mix as planned, over n draws of the simulation error."""
+    return _carried(mix, mix.recipes, planned_of(mix, n))
 
 
 def judge_mixes(

@@ -17,23 +17,15 @@ from typing import Any
 from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
-from percsim.decision.choose import Candidate, Mix, judge_mixes, pick, stand
-from percsim.film.casting import slope_neighbours
-from percsim.film.transfer import film_threshold
-from percsim.findings.across import gather_across
-from percsim.findings.gather import (
-    Look,
-    Stages,
-    gather_loadings,
-    gather_threshold,
-    lost_share,
-)
-from percsim.findings.layers import mounting
-from percsim.findings.transverse import bending_factor, transverse
+from percsim.decision.candidates import pick_outlook, stand
+from percsim.decision.outlook import Outlook
+from percsim.findings.gather import Look, Stages
+from percsim.findings.judged import planned_outlooks
+from percsim.findings.mixes import Mix, gather_mixes
 from percsim.jobs import Loading, box_jobs, first_boxes
 from percsim.plan import Plan
 
-__all__ = ["Look", "MixFindings", "Stages", "gather_mixes", "next_stage", "spend"]
+__all__ = ["Look", "Stages", "next_stage", "spend"]
 
 STAGE_GROWTH = 1.5
 """A loading that gets more boxes gets half as many again: few looks, little overshoot."""
@@ -51,101 +43,18 @@ def _more(count: int, most: int) -> int:
     return min(most, math.ceil(STAGE_GROWTH * count))
 
 
-@dataclass(frozen=True, slots=True)
-class MixFindings:
-    """What the stored boxes of one mix gave."""
-
-    plan: Plan
-    jobs: tuple[BoxJob, ...]
-    threshold: dict[str, Any]
-    mix: Mix
-
-
-def gather_mixes(
-    plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
-) -> list[MixFindings]:
-    """Gather thresholds and loadings of every mix that has a loading with enough boxes."""
-    by_label: dict[str, list[BoxJob]] = {}
-    for job in jobs:
-        by_label.setdefault(job.label, []).append(job)
-    found = []
-    for mix in plan.mixes:
-        mine = by_label[mix.box_label]
-        weights = {mix.recipe(w).weight_fraction for w in mix.weight_fractions}
-        mine = [job for job in mine if job.recipe.weight_fraction in weights]
-        threshold, touching = gather_threshold(mix, records)
-        loadings = gather_loadings(mix, mine, records)
-        lost = lost_share(mine, records)
-        own = film_threshold(touching, lost)
-        threshold |= {
-            "contacts_lost_at_rest": lost,
-            "film_volume_fraction": own.volume_fraction,
-            "film_standard_error": own.standard_error,
-            "film_weight_fraction": mix.recipe(mix.weight_fractions[-1])
-            .at_volume_fraction(own.volume_fraction)
-            .weight_fraction,
-        }
-        if not loadings:
-            continue
-        if mix.part.radius is not None:
-            loadings = [
-                replace(
-                    entry,
-                    bending=bending_factor(mix, transverse(mix, mine, records, entry, own)),
-                )
-                for entry in loadings
-            ]
-        film = mix.film_at(plan.electrode_gaps[0])
-        across = gather_across(mix, records, loadings, own)
-        if across.axis == 2:
-            film = replace(film, layout=film.layout.conducting(across.ratio))
-        found.append(
-            MixFindings(
-                mix,
-                tuple(mine),
-                threshold,
-                Mix(
-                    tuple(loadings),
-                    film,
-                    own,
-                    mix.bench_limits(),
-                    mix.mix_words(plan.varying),
-                    mix.mix_values(plan.varying),
-                    mounting(mix),
-                ),
-            )
-        )
-    return found
-
-
-def decision_arguments(plan: Plan) -> dict[str, Any]:
-    """Give what every look and the decision itself share."""
-    return {
-        "seed": box_seed(plan.seed, 0, PURPOSES["tolerances"]),
-        "tolerances": plan.casting_tolerances(),
-        "contacts": plan.contact_parameters(),
-        "castings": plan.castings,
-    }
-
-
 def _hanging(
-    found: Sequence[MixFindings], candidates: Sequence[Candidate], undecided: Sequence[int]
+    mixes: Sequence[Mix], candidates: Sequence[Outlook], undecided: Sequence[int]
 ) -> set[Loading]:
     """Find the loadings of the undecided, and those their slopes are taken from."""
     hanging: set[Loading] = set()
-    by_mix: dict[int, list[Candidate]] = {}
-    for candidate in candidates:
-        by_mix.setdefault(candidate.mix, []).append(candidate)
     for i in undecided:
-        candidate = candidates[i]
-        fits = list(dict.fromkeys(id(c.castings.fit) for c in by_mix[candidate.mix]))
-        known = {id(c.castings.fit): c.castings.fit for c in by_mix[candidate.mix]}
-        series = [known[key] for key in fits]
-        at = fits.index(id(candidate.castings.fit))
-        label = found[candidate.mix].plan.box_label
-        for j in (at, *slope_neighbours(series, at)):
-            if j is not None:
-                hanging.add((label, series[j].loading.weight_fraction))
+        recipe = candidates[i].recipe
+        mix = mixes[recipe.mix]
+        weights = [fit.loading.weight_fraction for fit in mix.fits]
+        at = weights.index(recipe.loading.weight_fraction)
+        near = {w for w in weights[max(at - 1, 0) : at + 2]}
+        hanging |= {(mix.plan.box_label, w) for w in near}
     return hanging
 
 
@@ -185,38 +94,41 @@ def next_stage(
         jobs = box_jobs(plan, boxes)
         if any(job.key not in records for job in jobs):
             return Stages(boxes, tuple(looks), "running")
-        found = gather_mixes(plan, jobs, records)
+        mixes = gather_mixes(plan, jobs, records, resamples)
         target = plan.decision_target()
-        candidates = judge_mixes(
-            [entry.mix for entry in found],
-            plan.electrode_gaps,
-            target,
-            resamples=resamples,
-            **decision_arguments(plan),
-        )
-        chosen, nearest = pick(candidates)
+        candidates = [o for mix in mixes for o in planned_outlooks(mix, resamples)]
+        chosen, best = pick_outlook(candidates, target)
         standing = stand(candidates, target, chosen, needed)
-        best = candidates[chosen if chosen is not None else nearest or 0]
+        names = [_name(mixes, o) for o in candidates]
         looks.append(
             Look(
                 sum(boxes.values()),
                 standing.confidence,
                 needed,
-                best.name,
+                names[best],
                 chosen is not None,
-                tuple(candidates[i].name for i in standing.undecided),
+                tuple(names[i] for i in standing.undecided),
             )
         )
         if standing.confidence >= needed:
             return Stages(boxes, tuple(looks), "known")
         more = {
             loading: _more(boxes[loading], most)
-            for loading in _hanging(found, candidates, standing.undecided)
+            for loading in _hanging(mixes, candidates, standing.undecided)
             if boxes[loading] < most
         }
         if not more:
             return Stages(boxes, tuple(looks), "spent")
         boxes = {loading: more.get(loading, n) for loading, n in boxes.items()}
+
+
+def _name(mixes: Sequence[Mix], o: Outlook) -> str:
+    """What sets a mix apart, weight fraction and gap in words."""
+    words, recipe = mixes[o.recipe.mix].words, o.recipe
+    return (
+        f"{words and words + ', '}{100.0 * recipe.loading.weight_fraction:.4g} wt% at "
+        f"{1e3 * recipe.film.electrode_gap:.3g} mm"
+    )
 
 
 def spend(
