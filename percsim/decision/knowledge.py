@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.priors import Priors
 from percsim.film.model import NOISES, FilmModel, Material
 
-__all__ = ["SCALE_SPREAD", "Knowledge", "day_one", "planned", "spread_points"]
+__all__ = ["SCALE_SPREAD", "Band", "Knowledge", "day_one", "planned", "spread_points"]
 
 Floats = NDArray[np.float64]
 
@@ -52,6 +53,25 @@ def spread_points(n: int, dimensions: int, seed: np.random.SeedSequence) -> Floa
     shift = np.random.default_rng(seed).random(dimensions)
     u = np.modf(np.arange(1, n + 1)[:, None] * roots + shift)[0]
     return np.asarray(ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Median, 5 and 95 %."""
+
+    median: float
+    p05: float
+    p95: float
+
+    @classmethod
+    def of(cls, values: Floats, weights: Floats) -> Band:
+        """Of weighted values; inf and -inf are values."""
+        found = weighted_quantiles(values, (0.5, 0.05, 0.95), weights)
+        return cls(*(float(x) for x in found))
+
+    def exp(self) -> Band:
+        """Of the exponential."""
+        return Band(*(float(np.exp(x)) for x in (self.median, self.p05, self.p95)))
 
 
 @dataclass(frozen=True)
@@ -110,6 +130,10 @@ class Knowledge:
             return {name: float(v[0]) for name, v in self.values.items()}
         found = self.priors.values((self.weights @ self.z)[None, :])
         return {name: float(v[0]) for name, v in found.items()}
+
+    def band(self, values: Floats) -> Band:
+        """Of one number a draw."""
+        return Band.of(values, self.weights)
 
     def material(self, model: FilmModel, states: list[int] | None = None) -> Material:
         """Materials of a mix at every draw."""
