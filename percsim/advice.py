@@ -9,14 +9,17 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from percsim.boxes.fingerprint import PHYSICS_VERSION
 from percsim.boxes.sampling import box_seed
+from percsim.boxes.store import DATABASE, Store
 from percsim.decision.decide import FILMS, Decision, Tested, decide
 from percsim.decision.knowledge import Knowledge, day_one, planned
 from percsim.decision.limits import BenchLimits
@@ -37,8 +40,8 @@ from percsim.states.temperature import Bond
 
 __all__ = [
     "Answer", "Films", "answer", "carried", "film_recipe", "films_of_text", "fingerprint",
-    "known_of", "log_slope", "plan_readings", "planned_of", "priors_of", "strain_on_film",
-    "text_of_films", "what_to_do",
+    "known_of", "log_slope", "plan_readings", "planned_of", "priors_of", "stored_answer",
+    "strain_on_film", "text_of_films", "what_to_do",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -381,3 +384,30 @@ def answer(plan: Plan, films: Sequence[Films]) -> Answer:
         mixes, known, target, withheld=bool(unforeseeable) and posterior is None
     )
     return Answer(decision, recipes, found, known, posterior, target)
+
+
+def stored_answer(plan: Plan, folder: str | os.PathLike[str]) -> Answer | None:
+    """Decide a plan from what a folder keeps, without reading a box.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. Without measured rows of its own it takes none.
+    folder : path
+        A results folder.
+
+    Returns
+    -------
+    Answer or None
+        None if the folder keeps no models of the plan's boxes, or how many boxes it needs
+        hangs on the decision.
+
+    """
+    if not (Path(folder) / DATABASE).is_file():
+        return None
+    if (plan.boxes.most or plan.boxes.count) > plan.boxes.count:
+        return None
+    with Store.read(folder) as store:
+        kept = store.load_artefact("films")
+    films = films_of_text(plan, kept)
+    return None if films is None else answer(plan, films)
