@@ -180,7 +180,7 @@ def day_one(
     priors: Priors,
     seed: np.random.SeedSequence,
     n: int = 1024,
-    scale_spread: float = SCALE_SPREAD,
+    scale_spread: float | None = None,
 ) -> Knowledge:
     """Draw what is assumed before any film.
 
@@ -192,10 +192,12 @@ def day_one(
         Seed of the draws.
     n : int
         Draws.
-    scale_spread : float
+    scale_spread : float, optional
         Standard deviation of ln of the bench's scatter over that planned.
 
     """
+    if scale_spread is None:
+        scale_spread = SCALE_SPREAD
     k = len(priors.free)
     z = spread_points(n, NOISES + 1 + k, seed)
     own = z[:, NOISES + 1 :]
