@@ -96,7 +96,7 @@ def simulated_afresh(weight="34 wt%", **contacts):
 
 
 def error_of(model, phi, values=None):
-    """Simulation error of ln R at rest less that as planned, and of its change from rest."""
+    """Simulation error of ln R at rest less that as planned, and of its change."""
     rest = model.visits.rest
     logs, planned = (simulated(model, phi, v, n=1000) for v in (values, None))
     of_change = (logs - logs[:, [rest]]).std(axis=0)
