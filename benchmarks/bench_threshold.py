@@ -14,14 +14,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from percsim.boxes.threshold import (
-    Component,
-    GrowthPlan,
-    Mixture,
-    RecipeParticles,
-    plan_growth,
-    recipe_threshold,
-)
+from percsim.boxes.growth import GrowthPlan, plan_growth
+from percsim.boxes.sources import Component, Mixture, RecipeParticles
+from percsim.boxes.threshold import recipe_threshold
 from percsim.materials.elastomer import Elastomer
 from percsim.materials.filler import Filler, SizeDistribution
 from percsim.materials.recipe import Recipe

@@ -12,8 +12,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from percsim.boxes.growth import ThresholdEstimate
     from percsim.boxes.statistics import Estimate
-    from percsim.boxes.threshold import ThresholdEstimate, recipe_threshold, threshold
+    from percsim.boxes.threshold import recipe_threshold, threshold
     from percsim.errors import (
         ConvergenceError,
         FolderError,
@@ -84,7 +85,8 @@ _HOMES = {
         "hottest_share", "largest_power", "noise_index", "sensitivities",
     ),
     "percsim.boxes.statistics": ("Estimate",),
-    "percsim.boxes.threshold": ("ThresholdEstimate", "recipe_threshold", "threshold"),
+    "percsim.boxes.growth": ("ThresholdEstimate",),
+    "percsim.boxes.threshold": ("recipe_threshold", "threshold"),
     "percsim.plan": ("Plan",),
     "percsim.run": ("run_plan",),
 }  # fmt: skip

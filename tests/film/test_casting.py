@@ -16,8 +16,9 @@ from reference.made_up_boxes import (
 from scipy.integrate import dblquad
 from scipy.special import ndtr
 
+from percsim.boxes.growth import GrowthJob, plan_growth
 from percsim.boxes.simulate import BoxJob, simulate_box
-from percsim.boxes.threshold import GrowthJob, RecipeParticles, plan_growth
+from percsim.boxes.sources import RecipeParticles
 from percsim.film import (
     TOLERANCE_NAMES,
     CastingDraws,

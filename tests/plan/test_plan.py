@@ -23,15 +23,11 @@ from percsim.errors import PlanError
 from percsim.film import Bars, Fingers, FourTerminal
 from percsim.jobs import box_jobs, estimate, threshold_jobs
 from percsim.plan import Plan
-from percsim.sections import (
-    ESSENTIAL,
-    OPTIONAL,
-    SECTIONS,
-    Stated,
-)
+from percsim.plan.readers import Stated
+from percsim.plan.sections import ESSENTIAL, OPTIONAL, SECTIONS
 from percsim.states.temperature import ROOM_TEMPERATURE, Bond
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = sorted((ROOT / "examples").glob("*.toml"))
 
 BASE: dict[str, Any] = {

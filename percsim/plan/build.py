@@ -1,59 +1,51 @@
-"""The plan file: what a sensor engineer writes, checked whole, <-> the types of the stages.
-
-A plan is TOML with bench units in strings; `sections` documents every key. All faults of a
-plan are reported together, one line each.
-"""
+"""The whole plan, and the types of the stages made from its sections."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 import math
-import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import pairwise, product
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pydantic import ValidationError
-
 from percsim.errors import PlanError
 from percsim.files import read_text
-from percsim.sections import (
+from percsim.plan.check import DENSEST, OF_OPENING, check_mixes, cross_check
+from percsim.plan.check_rows import check_row, check_together
+from percsim.plan.materials import make_elastomer, make_filler, modulus_of, powder_material
+from percsim.plan.powder import PLAN_FOLDER, AspectRatio, Sizes
+from percsim.plan.read import Reading, read_rows, section_help, toml_reason, unknown_key
+from percsim.plan.readers import Stated, did_you_mean
+from percsim.plan.sections import (
     ESSENTIAL,
     OPTIONAL,
-    PLAN_FOLDER,
     ROWS,
     SECTIONS,
-    AspectRatio,
     BatchSection,
     BoxesSection,
     ContactsSection,
     ElastomerSection,
     ExploreSection,
-    FaultsError,
     FillerSection,
     FilmSection,
     HeadSection,
     MeasuredSection,
     PartSection,
     PlacementSection,
-    Section,
     SheetSection,
-    Sizes,
-    Stated,
     StrainSection,
     SupplySection,
     TargetSection,
     TemperatureSection,
     TolerancesSection,
     VibrationSection,
-    did_you_mean,
-    reader_of,
 )
+from percsim.plan.write import to_toml, without_widths, written
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import format_quantity, show_value
 
@@ -64,8 +56,8 @@ if TYPE_CHECKING:
     from percsim.film.electrodes import Film, Layout
     from percsim.film.layers import Assembly
     from percsim.film.readout import Circuit, HeatPath
-    from percsim.materials.elastomer import Elastomer, Material
-    from percsim.materials.filler import Filler, Orientation
+    from percsim.materials.elastomer import Elastomer
+    from percsim.materials.filler import Filler
     from percsim.materials.powder import Powder
     from percsim.materials.recipe import Recipe, WeighOut
     from percsim.materials.stiffness import Modulus
@@ -74,8 +66,7 @@ if TYPE_CHECKING:
     from percsim.states.strain import Mounting, State
     from percsim.states.temperature import Bond, ThermalOpening
 
-__all__ = ["LARGEST_FACE_STRAIN", "Plan"]
-
+__all__ = ["LARGEST_FACE_STRAIN", "MOST_BEYOND", "Plan"]
 
 MOST_BEYOND = 4
 """Strains computed beyond either end of the window for a wrapped film, at most."""
@@ -97,10 +88,6 @@ LARGE_CUT = 0.05
 (judgement)."""
 
 AXES = ("thickness", "diameter", "aspect_ratio", "mix_ratio")
-"""Keys of [explore] that make mixes: combinations with boxes or films of their own."""
-
-MOST_CANDIDATES = 2000
-"""More are refused: judging them would take longer than most boxes do."""
 
 MANY_CANDIDATES = 200
 """More are warned of."""
@@ -111,99 +98,6 @@ THIN_FILM = 1.5
 
 def _length(value: float) -> str:
     return format_quantity(value, "length")
-
-
-class _Reading:
-    """A plan being read: its faults, and which keys can be relied on in spite of them."""
-
-    def __init__(self, name: str) -> None:
-        self.name = name
-        self.lines: list[str] = []
-        self.bad: set[str] = set()
-
-    def fault(self, key: str, what: str) -> None:
-        self.lines.append(f"{self.name}: {key} {what}")
-
-    def in_order(self) -> list[str]:
-        """Lines in the order of a complete plan, none twice."""
-        order = (*HeadSection.model_fields, *SECTIONS, *ROWS)
-
-        def place(line: str) -> int:
-            word = re.match(r"\[*(\w*)", line[len(self.name) + 2 :])
-            key = word[1] if word else ""
-            return order.index(key) if key in order else -1
-
-        return sorted(dict.fromkeys(self.lines), key=place)
-
-    def usable(self, *keys: str) -> bool:
-        """Whether none of the keys, nor a section they are in, has a fault."""
-        return not any(k in self.bad or k.split(".")[0] in self.bad for k in keys)
-
-    def section(self, key: str, model: type[Section], data: object) -> Any:
-        """Validate one section; after faults, a stand-in for the cross-checks."""
-        plain = re.sub(r"\[\d+\]", "", key)
-        if not isinstance(data, Mapping):
-            self.fault(key, f"must be a section, [{plain}], got {show_value(data)}")
-            self.bad.add(plain)
-            return None
-        data = {str(name): value for name, value in data.items()}
-        try:
-            return model.model_validate(data)
-        except ValidationError as error:
-            problems = error.errors(include_url=False)
-        kept = dict(data)
-        names = tuple(model.model_fields)
-        unknown = [str(p["loc"][0]) for p in problems if p["type"] == "extra_forbidden"]
-        meant = {name for word in unknown for name in names if did_you_mean(word, (name,))}
-        self.bad |= {f"{plain}.{name}" for name in meant}
-        for problem in problems:
-            field = str(problem["loc"][0])
-            self.bad.add(f"{plain}.{field}")
-            kept.pop(field, None)
-            if field in model.model_fields and model.model_fields[field].is_required():
-                kept[field] = model.model_fields[field].examples[0]  # type: ignore[index]
-            # a key that is missing under its own name is most likely the misspelt one
-            if not (problem["type"] == "missing" and field in meant):
-                self._explain(
-                    f"{key}.{field}" if key else field, plain, field, model, problem
-                )
-        return model.model_validate(kept)
-
-    def _explain(
-        self, path: str, plain: str, field: str, model: type[Section], problem: Any
-    ) -> None:
-        kind = problem["type"]
-        if kind == "missing":
-            example = json.dumps(model.model_fields[field].examples[0])  # type: ignore[index]
-            self.fault(path, f"is missing; write it like {field} = {example}")
-        elif kind == "extra_forbidden":
-            self.fault(path, _unknown_key(plain, field, tuple(model.model_fields)))
-        else:
-            cause = problem.get("ctx", {}).get("error")
-            if isinstance(cause, FaultsError):
-                for where, what in cause.faults:
-                    self.fault(path + where, what)
-            else:
-                text = str(cause) if cause else problem["msg"]
-                verb = text.startswith(("must ", "is ", "has "))
-                self.fault(path, text if verb else f"= {text}")
-
-
-def _unknown_key(section: str, key: str, known: Sequence[str]) -> str:
-    homes = [s for s, m in SECTIONS.items() if key in m.model_fields and s != section]
-    if homes:
-        return f"is not known here; it belongs in {' or '.join(f'[{h}]' for h in homes)}"
-    hint = did_you_mean(key, known)
-    if hint:
-        return f"is not known{hint}"
-    if section and key in HeadSection.model_fields:
-        return "is not known here; it belongs above the first section"
-    return f"is not known; known: {', '.join(known)}"
-
-
-# ------------------------------------------------------------------------------------------
-# The plan
-# ------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, repr=False)
@@ -298,7 +192,7 @@ class Plan:
         try:
             mapping = tomllib.loads(text)
         except (ValueError, RecursionError) as error:
-            raise PlanError([f"{name}: is not TOML: {_toml_reason(str(error))}"]) from None
+            raise PlanError([f"{name}: is not TOML: {toml_reason(str(error))}"]) from None
         folder = PLAN_FOLDER.set(path.parent)
         try:
             plan = cls._read(mapping, name, text)
@@ -332,7 +226,7 @@ class Plan:
 
     @classmethod
     def _read(cls, mapping: Mapping[str, Any], name: str, text: str | None) -> Plan:
-        reading = _Reading(name)
+        reading = Reading(name)
         if not isinstance(mapping, Mapping):
             raise PlanError([f"{name}: must hold sections, got {show_value(mapping)}"])
         mapping = {str(key): value for key, value in mapping.items()}
@@ -342,7 +236,7 @@ class Plan:
             if key not in known:
                 hints += did_you_mean(key, known)
                 kind = "a section" if isinstance(mapping[key], Mapping) else "a key"
-                what = _unknown_key("", key, known)
+                what = unknown_key("", key, known)
                 reading.lines.append(
                     f"{name}: {key} {what.replace('is', f'is {kind} that is', 1)}"
                 )
@@ -357,7 +251,7 @@ class Plan:
                 if repr(key) in hints:  # it is there, misspelt
                     reading.bad.add(key)
                 elif key in ESSENTIAL:
-                    reading.fault(f"[{key}]", f"is missing; {_section_help(key)}")
+                    reading.fault(f"[{key}]", f"is missing; {section_help(key)}")
                     reading.bad.add(key)
                 if key in ESSENTIAL or key in OPTIONAL:
                     parts[key] = None
@@ -379,17 +273,17 @@ class Plan:
             parts["filler"] = [parts["filler"]]
         sections = [parts[key] for key in SECTIONS if key != "filler"]
         plan = cls(head.title, head.seed, tuple(parts["filler"]), *sections)
-        measured = _read_rows(reading, mapping.get("measured", []))
+        measured = read_rows(reading, mapping.get("measured", []))
         object.__setattr__(plan, "measured", measured)
         object.__setattr__(plan, "name", name)
         object.__setattr__(plan, "text", text or "")
-        _cross_check(plan, reading)
+        cross_check(plan, reading)
         if not reading.lines:
-            _check_mixes(plan, reading)
+            check_mixes(plan, reading)
         if reading.lines:
             raise PlanError(reading.in_order())
         if text is None:
-            object.__setattr__(plan, "text", _to_toml(plan.as_dict()))
+            object.__setattr__(plan, "text", to_toml(plan.as_dict()))
         return plan
 
     def as_dict(self) -> dict[str, Any]:
@@ -411,7 +305,7 @@ class Plan:
             }  # fmt: skip
             if filler.kind != "sphere" and section.thickness is None:
                 left_out["aspect_ratio"] = AspectRatio(filler.median_aspect_ratio)
-            fillers.append(_written(section, left_out))
+            fillers.append(written(section, left_out))
         elastomer = self.cured_elastomer
         derived: dict[str, dict[str, Any]] = {
             "elastomer": {
@@ -438,12 +332,12 @@ class Plan:
         for key in SECTIONS:
             name = "tolerances_section" if key == "tolerances" else key
             if key != "filler" and getattr(self, name) is not None:
-                out[key] = _written(getattr(self, name), derived.get(key, {}))
+                out[key] = written(getattr(self, name), derived.get(key, {}))
         if self.contacts.model == "affine":
-            for key in _OF_OPENING:
+            for key in OF_OPENING:
                 del out["contacts"][key]
         if self.measured:
-            out["measured"] = [_written(row, {}) for row in self.measured]
+            out["measured"] = [written(row, {}) for row in self.measured]
         return out
 
     def with_measured(self, rows: Sequence[Mapping[str, Any]], name: str) -> Plan:
@@ -467,7 +361,7 @@ class Plan:
             With every fault of the rows, one line each.
 
         """
-        reading = _Reading(name)
+        reading = Reading(name)
         read, labels = [], []
         for row in rows:
             keys = {k: v for k, v in row.items() if k != "row"}
@@ -475,19 +369,19 @@ class Plan:
             read.append(reading.section(labels[-1], MeasuredSection, keys))
         more = replace(self, measured=tuple(read))
         for label, section in zip(labels, read, strict=True):
-            _check_row(more, reading, label, section)
+            check_row(more, reading, label, section)
         if not reading.lines:
             own = [f"measured[{i}]" for i in range(1, len(self.measured) + 1)]
-            _check_together(
+            check_together(
                 self, reading, [*own, *labels], [*self.measured, *(r for r in read if r)]
             )
         if reading.lines:
             raise PlanError(list(dict.fromkeys(reading.lines)))
-        rows_written = {"measured": [_written(row, {}) for row in read]}
+        rows_written = {"measured": [written(row, {}) for row in read]}
         return replace(
             self,
             measured=(*self.measured, *read),
-            text=f"{self.text.rstrip()}\n{_to_toml(rows_written)}",
+            text=f"{self.text.rstrip()}\n{to_toml(rows_written)}",
         )
 
     @cached_property
@@ -497,7 +391,7 @@ class Plan:
         Nor do measured rows, or how wide an assumption is, change any.
         """
         content = {
-            k: _without_widths(v)
+            k: without_widths(v)
             for k, v in self.as_dict().items()
             if k not in ("title", "measured")
         }
@@ -508,7 +402,7 @@ class Plan:
         """The plan as written, or filled in where it needs another file to be read."""
         sizes = (s for f in self.filler for s in (f.diameter, f.length) if s is not None)
         if self.path and any(s.edges for s in sizes):
-            return _to_toml(self.as_dict())
+            return to_toml(self.as_dict())
         return self.text
 
     def __repr__(self) -> str:
@@ -651,7 +545,7 @@ class Plan:
     @cached_property
     def fillers(self) -> tuple[Filler, ...]:
         """Fillers of the plan, what it leaves out taken from the data files."""
-        return tuple(_make_filler(section) for section in self.filler)
+        return tuple(make_filler(section) for section in self.filler)
 
     @cached_property
     def shares(self) -> tuple[float, ...]:
@@ -663,7 +557,7 @@ class Plan:
     @cached_property
     def cured_elastomer(self) -> Elastomer:
         """Elastomer of the plan."""
-        return _make_elastomer(self.elastomer)
+        return make_elastomer(self.elastomer)
 
     @cached_property
     def weight_fractions(self) -> tuple[float, ...]:
@@ -857,7 +751,7 @@ class Plan:
         """What is known of the fillers before any film is cast."""
         from percsim.materials.powder import Powder
 
-        return Powder.of([_powder_material(section) for section in self.filler])
+        return Powder.of([powder_material(section) for section in self.filler])
 
     @property
     def g0(self) -> Stated:
@@ -1024,7 +918,7 @@ class Plan:
     def elastomer_modulus(self, mix_ratio: float | None = None) -> Modulus:
         """Young's modulus of the unfilled elastomer, that of the film or at a mix ratio."""
         section = self.elastomer
-        return _modulus(
+        return modulus_of(
             section.modulus if mix_ratio is None else None,
             self.cured_elastomer.mix_ratio if mix_ratio is None else mix_ratio,
             section.cure_temperature,
@@ -1044,7 +938,7 @@ class Plan:
         """Young's modulus of the sheet, or what it would be at another mix ratio."""
         section = self.sheet
         own = section.mix_ratio or self.cured_elastomer.mix_ratio
-        return _modulus(
+        return modulus_of(
             section.modulus if mix_ratio is None else None,
             own if mix_ratio is None else mix_ratio,
             section.cure_temperature,
@@ -1157,13 +1051,13 @@ class Plan:
 
         """
         recipe = self.recipe(weight_fraction)
-        if recipe.volume_fraction <= _DENSEST:
+        if recipe.volume_fraction <= DENSEST:
             return None
-        limit = 100.0 * recipe.at_volume_fraction(_DENSEST).weight_fraction
+        limit = 100.0 * recipe.at_volume_fraction(DENSEST).weight_fraction
         return (
             f"= '{written}' is impossible at these densities: it would be"
             f" {100 * recipe.volume_fraction:.3g} vol% of particles, and equal spheres"
-            f" fill {100 * _DENSEST:.3g} vol% at their densest; stay below"
+            f" fill {100 * DENSEST:.3g} vol% at their densest; stay below"
             f" {math.floor(10 * limit) / 10:g} wt%"
         )
 
@@ -1593,1033 +1487,3 @@ def _beyond(end: float, reached: float, step: float) -> tuple[float, ...]:
     """Strains from one end of the window, which is left out, evenly to what is reached."""
     n = min(math.ceil(abs(reached - end) / step - 1e-9), MOST_BEYOND)
     return tuple(round(end + (reached - end) * k / n, 15) for k in range(1, n + 1))
-
-
-def _without_widths(value: Any) -> Any:
-    """Part of a plan less what only says how wide an assumption is."""
-    if isinstance(value, Mapping):
-        stated = "basis" in value
-        return {
-            k: _without_widths(v)
-            for k, v in value.items()
-            if not (stated and k in ("factor", "low", "high"))
-        }
-    if isinstance(value, list):
-        return [_without_widths(v) for v in value]
-    return value
-
-
-def _read_rows(reading: _Reading, rows: Any) -> tuple[MeasuredSection, ...]:
-    """Rows of [[measured]]; a single [measured] is one."""
-    if isinstance(rows, Mapping):
-        rows = [rows]
-    if not isinstance(rows, list | tuple):
-        reading.fault(
-            "measured", f"must be rows, each a [[measured]], got {show_value(rows)}"
-        )
-        return ()
-    found = [
-        reading.section(f"measured[{i}]", MeasuredSection, row)
-        for i, row in enumerate(rows, 1)
-    ]
-    return tuple(row for row in found if row is not None)
-
-
-def _written(section: Section, left_out: Mapping[str, Any]) -> dict[str, Any]:
-    """Section in bench units, with what it left out, in the order of its fields."""
-    entry = section.model_dump(exclude_none=True)
-    for key, value in left_out.items():
-        if key not in entry:
-            entry[key] = reader_of(type(section), key).write(value)
-    return {key: entry[key] for key in type(section).model_fields if key in entry}
-
-
-def _section_help(key: str) -> str:
-    return {
-        "filler": "it says which powder",
-        "elastomer": "it says what the powder is mixed into",
-        "film": "it gives thickness, width and length",
-        "explore": "it lists the loadings and electrode gaps to try",
-    }[key]
-
-
-def _toml_reason(text: str) -> str:
-    match = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", text)
-    if match:
-        return f"line {match[2]}, column {match[3]}: {match[1][0].lower()}{match[1][1:]}"
-    return text[0].lower() + text[1:]
-
-
-def _to_toml(mapping: Mapping[str, Any]) -> str:
-    """Plan dict as TOML (strings, numbers, booleans, lists and tables of them)."""
-
-    def value(v: Any) -> str:
-        if isinstance(v, Mapping):
-            return "{ " + ", ".join(f"{k} = {value(x)}" for k, x in v.items()) + " }"
-        if isinstance(v, list):
-            return "[" + ", ".join(value(x) for x in v) + "]"
-        # JSON's strings, numbers and booleans are TOML's, but for one escaped character
-        return json.dumps(v, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-    lines = [
-        f"{k} = {value(v)}" for k, v in mapping.items() if not isinstance(v, Mapping | list)
-    ]
-    for key, section in mapping.items():
-        tables = section if isinstance(section, list) else [section]
-        for table in tables:
-            if isinstance(table, Mapping):
-                lines += ["", f"[[{key}]]" if isinstance(section, list) else f"[{key}]"]
-                lines += [f"{k} = {value(v)}" for k, v in table.items()]
-    return "\n".join(lines) + "\n"
-
-
-# ------------------------------------------------------------------------------------------
-# From sections to materials
-# ------------------------------------------------------------------------------------------
-
-
-def _make_filler(section: FillerSection) -> Filler:
-    from percsim.materials.elastomer import load_material
-    from percsim.materials.filler import Filler, SizeDistribution
-
-    material = load_material(section.material) if section.material else None
-    kind = section.kind or (material.shape if material else "flake")
-    sizes = section.length if kind == "rod" else section.diameter
-    if sizes is not None:
-        size = sizes.distribution()
-    elif material is not None:
-        size = SizeDistribution(material["size"].value, material["spread"].value)
-    else:
-        raise ValueError("size is missing")
-    aspect = section.aspect_ratio.distribution() if section.aspect_ratio else None
-    thickness = section.thickness.value if section.thickness else None
-    if kind != "sphere" and aspect is None and thickness is None and material is not None:
-        aspect = material["aspect_ratio"].value
-    density = (
-        section.density
-        if section.density is not None or material is None
-        else material.density
-    )
-    expansion = section.thermal_expansion
-    if expansion is None:
-        expansion = material["thermal_expansion"].value if material else 0.0
-    return Filler(
-        kind, float(density or 0.0), size, thickness, aspect,
-        _make_orientation(section),
-        section.name or (material.name if material else kind), expansion,
-    )  # fmt: skip
-
-
-def _powder_material(section: FillerSection) -> Material | None:
-    """Material whose data file tells of the powder: the one named, or the one it is called.
-
-    So a carbon black does not look foreseeable for having its size written out.
-    """
-    from percsim.materials.elastomer import load_material
-
-    try:
-        material = load_material(section.material or section.name or "")
-    except ValueError:
-        return None
-    return material if material.kind == "filler" else None
-
-
-def _make_orientation(section: FillerSection) -> Orientation:
-    from percsim.materials.filler import Orientation
-
-    if section.order is None:
-        return Orientation(section.orientation, section.tilt)
-    # in-plane flakes are aligned ones: their normals are about the thickness axis
-    return Orientation("aligned", order=section.order)
-
-
-def _make_elastomer(section: ElastomerSection) -> Elastomer:
-    from percsim.materials.elastomer import Elastomer, load_material
-
-    usual: dict[str, Any] = {
-        "density": None, "mix_ratio": 10.0, "thermal_expansion": 3.1e-4,
-        "poisson_ratio": 0.495, "name": "elastomer",
-    }  # fmt: skip
-    if section.material:
-        material = load_material(section.material)
-        usual |= {k: p.value for k, p in material.properties.items() if k in usual}
-        usual["name"] = material.name
-    given = section.model_dump(mode="python", exclude_none=True)
-    return Elastomer(
-        **{k: getattr(section, k) if k in given else v for k, v in usual.items()}
-    )
-
-
-def _modulus(
-    stated: Stated | None,
-    mix_ratio: float,
-    cure_temperature: float | None,
-    material: str | None,
-) -> Modulus:
-    """Modulus as stated, else from mix ratio and cure."""
-    from percsim.materials.stiffness import Modulus, elastomer_modulus
-
-    if stated is not None:
-        return Modulus.stated(stated.value, stated.basis, stated.source)
-    return elastomer_modulus(mix_ratio, cure_temperature, material)
-
-
-# ------------------------------------------------------------------------------------------
-# What only shows when sections are read together
-# ------------------------------------------------------------------------------------------
-
-
-def _cross_check(plan: Plan, reading: _Reading) -> None:
-    """Add the faults that no single key has; keys at fault already stay out of it."""
-    checks: tuple[Callable[[Plan, _Reading], None], ...] = (
-        _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
-        _check_layout,
-        _check_boxes, _check_contacts, _check_placement, _check_states, _check_reading,
-        _check_batch, _check_sheet, _check_part, _check_measured,
-    )  # fmt: skip
-    for check in checks:
-        check(plan, reading)
-
-
-def _check_mixes(plan: Plan, reading: _Reading) -> None:
-    """Add what is wrong with single mixes of a plan that is sound as written."""
-    if plan.boxes.most is not None and plan.boxes.most < plan.boxes.count:
-        reading.fault(
-            "boxes.most",
-            f"= {plan.boxes.most} is below boxes.count = {plan.boxes.count}, which every"
-            " loading gets",
-        )
-    if plan.n_candidates > MOST_CANDIDATES:
-        counts = {
-            "loadings": len(plan.weight_fractions), "gaps": len(plan.electrode_gaps),
-            **{f"{name}s": len(values) for name, values in plan.axes.items()},
-        }  # fmt: skip
-        many = " x ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
-        reading.fault(
-            "explore",
-            f"asks for {plan.n_candidates} candidates ({many}); at most"
-            f" {MOST_CANDIDATES} are judged, so list fewer values and refine around the"
-            " best",
-        )
-    if "diameter" in plan.axes:
-        sizes = plan.filler[0].diameter or plan.filler[0].length
-        if sizes is not None and sizes.sieve is not None:
-            reading.fault(
-                "explore.diameter",
-                "does not go with a sieve, whose meshes stay while the sizes move; leave"
-                " the sieve out",
-            )
-    if "aspect_ratio" in plan.axes:
-        shaped = [k for k, f in enumerate(plan.fillers) if f.kind != "sphere"]
-        if not shaped:
-            reading.fault("explore.aspect_ratio", "does not belong to spheres")
-        elif plan.filler[shaped[0]].thickness is not None:
-            reading.fault(
-                "explore.aspect_ratio",
-                "does not go with filler.thickness, which fixes it; give"
-                " filler.aspect_ratio",
-            )
-    if reading.lines:
-        return
-    for mix in plan.mixes if plan.axes else ():
-        own = _Reading(plan.name)
-        _cross_check(mix, own)
-        where = f"with {mix.mix_words(tuple(plan.axes))}"
-        for line in own.lines:
-            reading.fault("explore", f"{where}: {line.removeprefix(f'{plan.name}: ')}")
-
-
-def _find_material(reading: _Reading, key: str, name: str | None, kind: str) -> Any:
-    from percsim.materials.elastomer import load_material, material_names
-
-    if name is None or not reading.usable(key):
-        return None
-    try:
-        material = load_material(name)
-    except ValueError as error:
-        hint = str(error).partition("; ")[2].replace('"', "'")
-        if not hint.startswith("did you mean"):
-            hint = f"known: {', '.join(material_names(kind))}"
-        reading.fault(key, f"= {name!r} is not a known {kind}; {hint}")
-    else:
-        if material.kind == kind:
-            return material
-        article = "an" if material.kind[0] in "aeiou" else "a"
-        reading.fault(key, f"= {name!r} is {article} {material.kind}, not the {kind}")
-    reading.bad.add(key)
-    return None
-
-
-def _check_fillers(plan: Plan, reading: _Reading) -> None:
-    several = len(plan.filler) > 1
-    for i, section in enumerate(plan.filler, 1):
-        if section is None:
-            continue
-        key = f"filler[{i}]" if several else "filler"
-        if reading.usable("filler.material"):
-            before = len(reading.lines)
-            material = _find_material(
-                reading, f"{key}.material", section.material, "filler"
-            )
-            if len(reading.lines) > before:
-                reading.bad |= {"filler.material"}
-                continue
-        else:
-            continue
-        if not reading.usable("filler.kind"):
-            continue
-        kind = section.kind or (material.shape if material else "flake")
-        if not _check_shape(section, reading, key, kind, material is not None):
-            reading.bad.add("filler.shape")
-            continue
-        if not any(bad.startswith("filler") for bad in reading.bad):
-            try:
-                _make_filler(section)
-            except ValueError as error:
-                reading.fault(key, f"cannot be made: {error}")
-                reading.bad.add("filler.shape")
-
-
-def _check_shape(
-    section: FillerSection, reading: _Reading, key: str, kind: str, known: bool
-) -> bool:
-    """Whether the keys given fit the kind of particle."""
-    sound = True
-    size, other = ("length", "diameter") if kind == "rod" else ("diameter", "length")
-
-    def fault(name: str, what: str) -> None:
-        nonlocal sound
-        reading.fault(f"{key}.{name}", what)
-        sound = False
-
-    given = {k for k in type(section).model_fields if getattr(section, k) is not None}
-    given |= {k for k in type(section).model_fields if f"filler.{k}" in reading.bad}
-    if other in given:
-        fault(other, f"is not a size of a {kind}; give {size}")
-    elif size not in given and not known:
-        fault(size, f"is missing; write it like {size} = {{ median = \"10 um\","
-              " geometric_spread = 1.5 } or name a material")  # fmt: skip
-    if "density" not in given and not known:
-        fault(
-            "density", 'is missing; write it like density = "2250 kg/m3" or name a material'
-        )
-    if kind == "sphere":
-        for name in sorted({"aspect_ratio", "thickness"} & given):
-            fault(name, "does not belong to a sphere")
-        # isotropic is what every sphere is
-        if section.orientation != "isotropic":
-            fault("orientation", "does not belong to a sphere, which lies no way")
-        if section.tilt > 0.0:
-            fault("tilt", "does not belong to a sphere")
-    elif {"aspect_ratio", "thickness"} <= given:
-        fault("thickness", "and aspect_ratio say the same thing twice; give one of them")
-    elif not {"aspect_ratio", "thickness"} & given and not known:
-        fault(
-            "aspect_ratio",
-            "is missing; write it like aspect_ratio = 15, or give a thickness",
-        )
-    elif (
-        section.orientation == "isotropic"
-        and section.tilt > 0.0
-        and reading.usable("filler.orientation")
-    ):
-        fault(
-            "tilt", "belongs to orientation = 'in-plane' or 'aligned', not to 'isotropic'"
-        )
-    if section.order is not None and reading.usable("filler.orientation", "filler.tilt"):
-        if section.orientation == "isotropic":
-            fault(
-                "order",
-                "belongs to orientation = 'in-plane' or 'aligned', not to 'isotropic'",
-            )
-        elif section.tilt > 0.0:
-            fault("order", "is there besides tilt; give one of them")
-        elif kind == "rod" and section.orientation == "in-plane":
-            fault("order", "is about the current; in-plane rods take a tilt")
-    return sound
-
-
-def _check_shares(plan: Plan, reading: _Reading) -> None:
-    if len(plan.filler) < 2 or any(s is None for s in plan.filler):
-        return
-    if not reading.usable("filler.share"):
-        return
-    missing = [i for i, s in enumerate(plan.filler, 1) if s.share is None]
-    for i in missing:
-        reading.fault(
-            f"filler[{i}].share", 'is missing; with several fillers write share = "50 %"'
-        )
-    total = sum(s.share or 0.0 for s in plan.filler)
-    if not missing and abs(total - 1.0) > 1e-6:
-        reading.fault(
-            "filler", f"has shares that add up to {100 * total:.4g} %; they must make 100 %"
-        )
-    if missing or abs(total - 1.0) > 1e-6:
-        reading.bad.add("filler.share")
-
-
-def _check_elastomer(plan: Plan, reading: _Reading) -> None:
-    section = plan.elastomer
-    if section is None:
-        return
-    before = len(reading.lines)
-    _find_material(reading, "elastomer.material", section.material, "elastomer")
-    if len(reading.lines) > before:
-        return
-    if (
-        section.density is None
-        and section.material is None
-        and reading.usable("elastomer.density")
-    ):
-        reading.fault(
-            "elastomer.density",
-            'is missing; write it like density = "1030 kg/m3" or name a material',
-        )
-        reading.bad.add("elastomer.density")
-
-
-def _mixable(reading: _Reading) -> bool:
-    """Whether the powder and the elastomer can be made from what was read."""
-    keys = [f"filler.{k}" for k in (*FillerSection.model_fields, "shape")]
-    keys += [f"elastomer.{k}" for k in ElastomerSection.model_fields]
-    return reading.usable(*keys)
-
-
-_DENSEST = math.pi / math.sqrt(18.0)
-"""Share of space that equal spheres fill at their densest (Kepler; Hales 2005)."""
-
-
-def _check_loadings(plan: Plan, reading: _Reading) -> None:
-    explore = plan.explore
-    ways = ("weight_fraction", "phr", "mass_ratio")
-    if explore is None or not reading.usable(*(f"explore.{w}" for w in ways)):
-        return
-    given = [w for w in ways if getattr(explore, w) is not None]
-    if len(given) != 1:
-        reading.bad.add("explore.weight_fraction")
-        if not given:
-            reading.fault(
-                "explore.weight_fraction",
-                'is missing; write it like weight_fraction = ["22 wt%", "26 wt%"], or give'
-                " phr or mass_ratio",
-            )
-        else:
-            reading.fault(
-                f"explore.{given[1]}", f"is there besides {given[0]}; give one of them"
-            )
-        return
-    way = given[0]
-    counts = explore.curing_agent_counts
-    if way == "weight_fraction" and counts is False:
-        reading.fault(
-            "explore.curing_agent_counts",
-            "= false does not go with weight_fraction, which is of the cured film with its"
-            " curing agent; use phr or mass_ratio",
-        )
-        return
-    if (
-        way != "weight_fraction"
-        and counts is None
-        and reading.usable("explore.curing_agent_counts")
-    ):
-        reading.bad.add("explore.weight_fraction")
-        reading.fault(
-            "explore.curing_agent_counts",
-            f"is missing; with {way} say true (of base and curing agent) or false (of base"
-            " alone)",
-        )
-        return
-    if not _mixable(reading) or not reading.usable("explore.curing_agent_counts"):
-        return
-    for weight, written in zip(
-        plan.weight_fractions,
-        reader_of(ExploreSection, way).write(getattr(explore, way)),
-        strict=True,
-    ):
-        fault = plan.loading_fault(weight, written)
-        if fault:
-            reading.fault(f"explore.{way}", fault)
-            reading.bad.add("explore.weight_fraction")
-
-
-def _check_lengths(plan: Plan, reading: _Reading) -> None:
-    film, explore = plan.film, plan.explore
-    if film is None:
-        return
-    if explore is not None and reading.usable("film.length", "explore.electrode_gap"):
-        for gap in explore.electrode_gap:
-            if gap > film.length:
-                reading.fault(
-                    "explore.electrode_gap",
-                    f"= '{_length(gap)}' is longer than the film,"
-                    f" film.length = '{_length(film.length)}'",
-                )
-    if not _mixable(reading):
-        return
-    largest = plan.largest_particle
-    body = plan.fillers[0].kind
-    if explore is not None and reading.usable("explore.electrode_gap"):
-        for gap in explore.electrode_gap:
-            if gap < largest:
-                reading.fault(
-                    "explore.electrode_gap",
-                    f"= '{_length(gap)}' is shorter than the largest {body},"
-                    f" {_length(largest)}, which would bridge it",
-                )
-    median = plan.median_diameter
-    for name in ("thickness", "width"):
-        if reading.usable(f"film.{name}") and getattr(film, name) < median:
-            reading.fault(
-                f"film.{name}",
-                f"= '{_length(getattr(film, name))}' is less than the median"
-                f" {body}, {_length(median)}",
-            )
-
-
-_OF_LAYOUT = {
-    "fingers": ("fingers", "overlap"),
-    "four-terminal": ("sense_spacing",),
-}
-"""Keys of [film] that only one layout reads."""
-
-_NEEDED = {
-    "fingers": {"fingers": "6", "electrode_length": '"0.5 mm"'},
-    "four-terminal": {"electrode_length": '"1 mm"', "sense_spacing": '"1 mm"'},
-}
-"""Keys of [film] that a layout cannot do without, and an example."""
-
-
-def _check_layout(plan: Plan, reading: _Reading) -> None:
-    """Refuse electrodes that overlap, do not fit, or are not fully said."""
-    film = plan.film
-    keys = [f"film.{k}" for k in FilmSection.model_fields]
-    if film is None or not reading.usable(*keys):
-        return
-    before = len(reading.lines)
-    for layout, names in _OF_LAYOUT.items():
-        for name in names:
-            if layout != film.layout and getattr(film, name) is not None:
-                reading.fault(
-                    f"film.{name}",
-                    f"belongs to layout = {layout!r}, not to {film.layout!r}",
-                )
-    for name, example in _NEEDED.get(film.layout, {}).items():
-        if getattr(film, name) is None:
-            reading.fault(
-                f"film.{name}",
-                f"is missing with layout = {film.layout!r}; write it like {name} ="
-                f" {example}",
-            )
-    if film.layout == "end plates":
-        for name in ("electrodes", "electrode_length"):
-            if getattr(film, name) is not None:
-                reading.fault(f"film.{name}", "does not belong to layout = 'end plates'")
-    if film.layout == "four-terminal" and film.electrodes == "embedded":
-        reading.fault(
-            "film.electrodes",
-            "= 'embedded' would lead all current through the sensing bars, which then read"
-            " their contacts as two bars do; use electrodes = 'surface'",
-        )
-    if len(reading.lines) > before or plan.explore is None:
-        return
-    if not reading.usable("explore.electrode_gap"):
-        return
-    for gap in plan.electrode_gaps:
-        if gap > film.length:
-            continue  # told already
-        try:
-            plan.layout.check(gap, film.width, film.thickness, film.length)
-        except ValueError as error:
-            reading.fault("film.layout", f"= {film.layout!r}: {error}")
-
-
-def _check_boxes(plan: Plan, reading: _Reading) -> None:
-    if plan.boxes is None or not reading.usable("boxes.lengths") or not _mixable(reading):
-        return
-    largest = plan.largest_particle
-    for length in plan.box_lengths:
-        if length < largest:
-            reading.fault(
-                "boxes.lengths",
-                f"has a box of {_length(length)}, smaller than the largest"
-                f" {plan.fillers[0].kind}, {_length(largest)}",
-            )
-    lengths = plan.box_lengths
-    for a, b in pairwise(lengths):
-        if b < 1.05 * a:
-            reading.fault(
-                "boxes.lengths",
-                f"has boxes of {_length(a)} and {_length(b)};"
-                " make them differ by 5 % or more",
-            )
-
-
-_OF_OPENING = ("g0", "beta", "delta_b", "opening_length", "Ea")
-_OF_AFFINE = ("barrier_height", "contact_area")
-"""Keys of [contacts] that only one of the two models reads."""
-
-
-def _check_contacts(plan: Plan, reading: _Reading) -> None:
-    """Refuse keys that the model would not read."""
-    section = plan.contacts
-    if section is None or not reading.usable("contacts.model"):
-        return
-    if section.model == "affine":
-        other, strangers = (
-            "opening",
-            [k for k in _OF_OPENING if k in section.model_fields_set],
-        )
-    else:
-        # a filled-in plan says the defaults of these too, and means nothing by it
-        usual = ContactsSection()
-        other = "affine"
-        strangers = [k for k in _OF_AFFINE if getattr(section, k) != getattr(usual, k)]
-    for name in strangers:
-        reading.fault(
-            f"contacts.{name}", f"belongs to model = {other!r}, not to {section.model!r}"
-        )
-
-
-def _check_placement(plan: Plan, reading: _Reading) -> None:
-    p = plan.placement
-    if p is None:
-        return
-    if p.clustered == 0.0 and p.cluster_diameter is not None:
-        if reading.usable("placement.clustered"):
-            reading.fault(
-                "placement.cluster_diameter",
-                'needs a share of the particles, written like clustered = "30 %"',
-            )
-    elif p.clustered > 0.0 and p.cluster_diameter is None:
-        if reading.usable("placement.cluster_diameter"):
-            reading.fault(
-                "placement.cluster_diameter",
-                'is missing; write it like cluster_diameter = "40 um"',
-            )
-    if p.impenetrable == 1.0 and plan.contacts is not None:
-        cutoff = plan.contacts.cutoff
-        if cutoff == 0.0 and reading.usable("contacts.cutoff"):
-            reading.fault(
-                "contacts.cutoff",
-                "= '0 nm' leaves particles that are impenetrable throughout without a"
-                " single contact; leave it out or give a gap",
-            )
-    if not _mixable(reading):
-        return
-    if reading.usable("boxes") and plan.boxes is not None and plan.clusters is not None:
-        _check_clusters(plan, reading)
-    if plan.film is None or not reading.usable("film.thickness", "placement"):
-        return
-    thickness, largest = plan.film.thickness, plan.largest_particle
-    if p.impenetrable > 0.0 and p.faces == "free" and thickness < largest:
-        reading.fault(
-            "placement.impenetrable",
-            f"= {p.impenetrable:g} needs faces = 'confining' or a film at least as thick as"
-            f" the largest particles, {_length(largest)}; it is {_length(thickness)} thick",
-        )
-    if p.faces == "confining":
-        for filler in plan.fillers:
-            if filler.kind == "sphere" and filler.largest > thickness:
-                reading.fault(
-                    "placement.faces",
-                    f"= 'confining': {filler.name} of up to {_length(filler.largest)} does"
-                    f" not fit into a film {_length(thickness)} thick",
-                )
-
-
-def _check_clusters(plan: Plan, reading: _Reading) -> None:
-    clusters = plan.clusters
-    assert clusters is not None
-    for filler in plan.fillers:
-        try:
-            clusters.members(filler, 3)
-        except ValueError:
-            reading.fault(
-                "placement.cluster_diameter",
-                f"= '{_length(clusters.diameter)}' with cluster_solids ="
-                f" {clusters.solids:g} holds fewer than two particles of {filler.name}",
-            )
-    smallest = min(plan.box_lengths)
-    if reading.usable("boxes.lengths") and clusters.diameter > smallest:
-        reading.fault(
-            "placement.cluster_diameter",
-            f"= '{_length(clusters.diameter)}' is more than the shortest box,"
-            f" {_length(smallest)}; make the boxes longer",
-        )
-
-
-def _check_states(plan: Plan, reading: _Reading) -> None:
-    """Refuse states in which contacts would be more closed than in the reference state."""
-    keys = ("strain", "temperature", "contacts", "explore")
-    if any(getattr(plan, k) is None for k in keys) or not _mixable(reading):
-        return
-    if plan.contacts.model != "opening" or not reading.usable(
-        "explore.weight_fraction", "explore.phr", "explore.mass_ratio",
-        "explore.curing_agent_counts",
-        "strain.window", "temperature.values", "contacts.closed_at", "contacts.lambda_T",
-        "contacts.model",
-    ):  # fmt: skip
-        return
-    thermal = plan.thermal(max(plan.weight_fractions))
-    share, closed = thermal.share, thermal.closed_at
-    if plan.strain.mounting == "free" and plan.strain.bonded_at != ROOM_TEMPERATURE:
-        reading.fault(
-            "strain.bonded_at", "needs mounting = 'bonded' or 'biaxial', not 'free'"
-        )
-    if thermal.bond is not None and thermal.bond.bonded_at < closed:
-        at, shut = (
-            format_quantity(t, "temperature") for t in (thermal.bond.bonded_at, closed)
-        )
-        reading.fault(
-            "strain.bonded_at",
-            f"= '{at}' is colder than contacts.closed_at, '{shut}', where the contacts are"
-            " pressed shut; bond the film at that temperature or above",
-        )
-        return
-    strain, temperature = plan.window_strains[0], min(plan.temperatures)
-    swelling = plan.coldest_swelling
-    stretch = (1.0 + swelling) * (1.0 + strain)
-    if stretch >= 1.0 - 1e-12:
-        return
-    warming = (
-        f"1 {swelling:+.4g}"
-        if thermal.bond is not None
-        else f"1 + {share:g} x {format_quantity(thermal.expansion, 'expansion', digits=3)}"
-        f" x {temperature - closed:.4g} K"
-    )
-    numbers = f"({warming}) x (1 {strain:+.4g}) = {stretch:.6f}, below 1"
-    if share * thermal.expansion > 0.0:
-        colder = plan.closed_for(strain)
-        advice = (
-            "no temperature is cold enough; compress less"
-            if colder is None
-            else f"set it to '{colder:d} C' or colder"
-        )
-    else:
-        advice = "with lambda_T = 0 nothing holds the contacts open; do not compress"
-    reading.fault(
-        "contacts.closed_at",
-        f"= '{format_quantity(closed, 'temperature')}': at"
-        f" {format_quantity(strain, 'strain')} and"
-        f" {format_quantity(temperature, 'temperature')} the contacts are more closed than"
-        f" in the reference state, {numbers}; {advice}",
-    )
-
-
-def _check_reading(plan: Plan, reading: _Reading) -> None:
-    """Refuse what the strains and temperatures of the plan cannot answer."""
-    supply, target = plan.supply, plan.target
-    if reading.usable("strain.window", "strain.chord") and plan.strain.chord is not None:
-        (first, last), chord = plan.strain.window, plan.strain.chord
-        if chord == 0.0 or not first <= chord <= last:
-            reading.fault(
-                "strain.chord",
-                f"= {1e6 * chord:.6g} microstrain must be a strain of the window,"
-                f" {1e6 * first:.6g} to {1e6 * last:.6g} microstrain, other than zero",
-            )
-    if plan.vibration is not None and reading.usable("vibration", "strain"):
-        cycle = plan.vibration_cycle
-        assert cycle is not None
-        mean, amplitude = cycle
-        low, high = plan.window_strains[0], plan.window_strains[-1]
-        # room for the last digit of a sum
-        slack = 1e-9 * (high - low)
-        if mean - amplitude < low - slack or mean + amplitude > high + slack:
-            reading.fault(
-                "vibration",
-                f"runs from {1e6 * (mean - amplitude):.6g} to"
-                f" {1e6 * (mean + amplitude):.6g} microstrain, outside of what is computed,"
-                f" {1e6 * low:.6g} to {1e6 * high:.6g}; widen strain.window or vibrate"
-                " less",
-            )
-    if target is None:
-        return
-    if (
-        supply is not None
-        and reading.usable("supply")
-        and supply.lowest_frequency >= supply.bandwidth
-    ):
-        reading.fault(
-            "supply.lowest_frequency",
-            f"= '{format_quantity(supply.lowest_frequency, 'frequency')}' must be below the"
-            f" bandwidth, '{format_quantity(supply.bandwidth, 'frequency')}'",
-        )
-    if target.largest_self_heating_drift is not None and supply is None:
-        reading.fault("target.largest_self_heating_drift", "needs the section [supply]")
-    for name in ("largest_self_heating_drift", "largest_thermal_output"):
-        if (
-            getattr(target, name) is not None
-            and reading.usable("temperature")
-            and len(plan.temperatures) < 2
-        ):
-            reading.fault(
-                f"target.{name}",
-                'needs two temperatures or more, written like values = ["0 C", "20 C",'
-                ' "40 C"] under [temperature]',
-            )
-
-
-def _check_batch(plan: Plan, reading: _Reading) -> None:
-    batch = plan.batch
-    if batch is None:
-        return
-    if batch.mass is not None and batch.films is not None:
-        reading.fault("batch.mass", "is there besides films; give one of them")
-    _find_material(reading, "batch.solvent", batch.solvent, "solvent")
-    thinned = batch.solvent_mass_ratio is not None or batch.wet_thickness is not None
-    if batch.solvent is None and reading.usable("batch.solvent"):
-        for name in ("solvent_mass_ratio", "wet_thickness"):
-            if getattr(batch, name) is not None:
-                reading.fault(
-                    f"batch.{name}", "needs batch.solvent, the name of the solvent"
-                )
-    elif batch.solvent_mass_ratio is not None and batch.wet_thickness is not None:
-        reading.fault(
-            "batch.wet_thickness", "is there besides solvent_mass_ratio; give one"
-        )
-    elif not thinned and reading.usable("batch.solvent_mass_ratio", "batch.wet_thickness"):
-        reading.fault(
-            "batch.solvent_mass_ratio",
-            'is missing; write it like solvent_mass_ratio = "0.5:1", or give wet_thickness',
-        )
-    if (
-        batch.wet_thickness is not None and plan.film is not None
-        and reading.usable("batch.wet_thickness", "film.thickness")
-        and batch.wet_thickness <= plan.film.thickness
-    ):  # fmt: skip
-        reading.fault(
-            "batch.wet_thickness",
-            f"= '{_length(batch.wet_thickness)}' must be above the dry"
-            f" thickness, '{_length(plan.film.thickness)}'",
-        )
-
-
-def _check_sheet(plan: Plan, reading: _Reading) -> None:
-    sheet = plan.sheet
-    if sheet is None:
-        return
-    before = len(reading.lines)
-    _find_material(reading, "sheet.material", sheet.material, "elastomer")
-    if len(reading.lines) > before:
-        return
-    given = [k for k in type(sheet).model_fields if getattr(sheet, k) is not None]
-    if given and sheet.thickness is None and reading.usable("sheet.thickness"):
-        reading.fault("sheet.thickness", 'is missing; write it like thickness = "0.15 mm"')
-
-
-def _check_part(plan: Plan, reading: _Reading) -> None:
-    part = plan.part
-    if part is None or not reading.usable(*(f"part.{k}" for k in PartSection.model_fields)):
-        return
-    usual = PartSection()
-    strays = [
-        k for k in ("side", "control", "bent") if getattr(part, k) != getattr(usual, k)
-    ]
-    if not plan.has_part and not strays and part.poisson_ratio is None:
-        return
-    if part.modulus is not None and part.rigid:
-        reading.fault("part.modulus", "is there besides rigid = true; give one of them")
-    elif part.modulus is None and not part.rigid:
-        reading.fault(
-            "part.modulus",
-            'is missing; write it like modulus = "70 GPa", or rigid = true',
-        )
-    if part.radius is None:
-        for name in ("side", "bent"):
-            if name in strays:
-                reading.fault(
-                    f"part.{name}", 'needs a radius, written like radius = "25 mm"'
-                )
-    if part.rigid and part.control == "force":
-        reading.fault("part.control", "= 'force' strains no rigid part; give its modulus")
-    shared = part.control == "force" or part.bent == "after bonding"
-    if part.thickness is None and shared and not part.rigid:
-        why = "control = 'force'" if part.control == "force" else "bent = 'after bonding'"
-        reading.fault(
-            "part.thickness", f'is missing; with {why} write it like thickness = "1.5 mm"'
-        )
-    usual_ratio = StrainSection().part_poisson_ratio
-    if (
-        part.poisson_ratio is not None and plan.strain is not None
-        and reading.usable("strain.part_poisson_ratio")
-        and plan.strain.part_poisson_ratio not in (usual_ratio, part.poisson_ratio)
-    ):  # fmt: skip
-        reading.fault(
-            "part.poisson_ratio",
-            f"= {part.poisson_ratio:g} is not strain.part_poisson_ratio ="
-            f" {plan.strain.part_poisson_ratio:g}; give one of them",
-        )
-    if (
-        part.radius is not None and plan.film is not None and plan.sheet is not None
-        and reading.usable("film.thickness", "sheet.thickness")
-    ):  # fmt: skip
-        stack = plan.film.thickness + (plan.sheet.thickness or 0.0)
-        if part.radius <= stack:
-            what = "film and sheet" if plan.sheet.thickness else "film"
-            reading.fault(
-                "part.radius",
-                f"= '{_length(part.radius)}' is not above the thickness of {what},"
-                f" '{_length(stack)}'; they cannot be bent to it",
-            )
-    if (
-        part.radius is not None and part.thickness is not None and not part.rigid
-        and part.bent == "after bonding" and part.side == "outer"
-        and part.thickness >= part.radius
-    ):  # fmt: skip
-        reading.fault(
-            "part.thickness",
-            f"= '{_length(part.thickness)}' must be below the radius of its outer"
-            f" surface, '{_length(part.radius)}'; give that of the wall",
-        )
-    if part.misalignment is not None and plan.strain is not None:
-        if reading.usable("strain.mounting") and plan.strain.mounting != "bonded":
-            reading.fault(
-                "part.misalignment",
-                f"needs mounting = 'bonded', not {plan.strain.mounting!r}",
-            )
-
-
-def _check_measured(plan: Plan, reading: _Reading) -> None:
-    """Rows against what the plan explores."""
-    if not plan.measured:
-        return
-    rows = plan.measured
-    labels = [f"measured[{i}]" for i in range(1, len(rows) + 1)]
-    for label, row in zip(labels, rows, strict=True):
-        _check_row(plan, reading, label, row)
-    if plan.explore is not None and not reading.lines:
-        _check_together(plan, reading, labels, rows)
-
-
-def _check_mix(plan: Plan, row: MeasuredSection, fault: Callable[[str, str], None]) -> None:
-    """One row against the films, fillers and mix ratios that the plan lists."""
-    words = {
-        "thickness": ("film thicknesses", "length", "measured"),
-        "diameter": ("filler sizes", "length", "of the films"),
-        "aspect_ratio": ("aspect ratios", "", "of the films"),
-        "mix_ratio": ("mix ratios", "ratio", "of the films"),
-    }
-
-    def written(name: str, value: float) -> str:
-        kind = words[name][1]
-        return format_quantity(value, kind) if kind else f"{value:g}"
-
-    for name, (what, _, whose) in words.items():
-        listed, own = plan.axes.get(name, ()), getattr(row, name)
-        if len(listed) > 1 and own is None:
-            fault(
-                name,
-                f"is missing; the plan explores {what}"
-                f" {', '.join(written(name, x) for x in listed)}: say the one {whose}",
-            )
-        elif (
-            own is not None
-            and name != "thickness"
-            and listed
-            and not any(math.isclose(own, x, rel_tol=1e-6) for x in listed)
-        ):
-            fault(
-                name,
-                f"= '{written(name, own)}' is not among the {what} that the plan explores,"
-                f" {', '.join(written(name, x) for x in listed)}",
-            )
-
-
-def _check_together(
-    plan: Plan, reading: _Reading, labels: Sequence[str], rows: Sequence[MeasuredSection]
-) -> None:
-    """Rows against each other: one mix, and one loading a cup."""
-    cups: dict[str, tuple[str, MeasuredSection]] = {}
-    for label, row in zip(labels, rows, strict=True):
-        here, first = plan.mix_of(row), plan.mix_of(rows[0])
-        if here != first:
-            names = [name for (name, a), (_, b) in zip(here, first, strict=True) if a != b]
-            reading.fault(
-                f"{label}.{names[0]}",
-                f"is another than that of {labels[0]}; films tell of the mix they were"
-                " cast of alone, so read one mix at a time",
-            )
-        if row.batch is None:
-            continue
-        where, other = cups.setdefault(row.batch, (label, row))
-        if not math.isclose(other.weight_fraction, row.weight_fraction, rel_tol=1e-9):
-            reading.fault(
-                f"{label}.batch",
-                f"= {row.batch!r} holds {100 * row.weight_fraction:.4g} wt% here and"
-                f" {100 * other.weight_fraction:.4g} wt% in {where}; one cup has one"
-                " loading",
-            )
-
-
-def _check_row(plan: Plan, reading: _Reading, label: str, row: MeasuredSection) -> None:
-    """One measured row; faults of the plan itself come first and silence these."""
-    if row is None:
-        return
-    unusable = any(line.startswith(f"{reading.name}: {label}.") for line in reading.lines)
-    if unusable:
-        return
-    is_open = row.resistance is not None and math.isinf(row.resistance)
-
-    def fault(key: str, what: str) -> None:
-        reading.fault(f"{label}.{key}", what)
-
-    if row.resistance is None and row.change is None:
-        fault("resistance", 'is missing; write it like resistance = "2.1 kohm", or "open"')
-    if is_open and row.change is not None:
-        fault("change", "does not go with open films, which have no R to change")
-    if (
-        row.change is not None
-        and row.strain == 0.0
-        and abs(row.temperature - ROOM_TEMPERATURE) < 1e-6
-    ):
-        fault("change", "needs the strain or the temperature at which it was read")
-    if plan.contacts is not None and reading.usable("contacts.model"):
-        if plan.contacts.model == "affine":
-            fault("resistance", "belongs to model = 'opening'; nothing learns from it here")
-            return
-    if plan.explore is not None and reading.usable("explore") and _mixable(reading):
-        if reading.usable("explore.weight_fraction"):
-            low, high = min(plan.weight_fractions), max(plan.weight_fractions)
-            if not low - 1e-9 <= row.weight_fraction <= high + 1e-9:
-                fault(
-                    "weight_fraction",
-                    f"= '{100 * row.weight_fraction:.4g} wt%' is outside the plan's"
-                    f" loadings, {100 * low:.4g} to {100 * high:.4g} wt%; explore it too",
-                )
-        _check_mix(plan, row, fault)
-    if plan.film is not None and reading.usable("film.length"):
-        if row.electrode_gap > plan.film.length:
-            fault(
-                "electrode_gap",
-                f"= '{_length(row.electrode_gap)}' is longer than the film,"
-                f" film.length = '{_length(plan.film.length)}'",
-            )
-    if plan.film is not None and reading.usable("film.thickness"):
-        for key in ("thickness", "width"):
-            value, planned = getattr(row, key), getattr(plan.film, key)
-            if value is not None and not planned / 10.0 <= value <= 10.0 * planned:
-                fault(
-                    key,
-                    f"= '{_length(value)}' is more than ten times off the plan's,"
-                    f" '{_length(planned)}'; check the unit",
-                )
-    if plan.strain is not None and reading.usable("strain"):
-        low, high = plan.window_strains[0], plan.window_strains[-1]
-        if not low - 1e-12 <= row.strain <= high + 1e-12:
-            fault(
-                "strain",
-                f"= '{format_quantity(row.strain, 'strain')}' is outside the plan's window,"
-                f" {1e6 * low:.4g} to {1e6 * high:.4g} microstrain",
-            )
-    if plan.temperature is not None and reading.usable("temperature"):
-        low, high = min(plan.temperatures), max(plan.temperatures)
-        if not low - 1e-6 <= row.temperature <= high + 1e-6:
-            only = format_quantity(low, "temperature")
-            reach = (
-                only if low == high else f"{only} to {format_quantity(high, 'temperature')}"
-            )
-            fault(
-                "temperature",
-                f"= '{format_quantity(row.temperature, 'temperature')}' is outside the"
-                f" plan's, {reach}; add it to temperature.values",
-            )

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from percsim.errors import PlanError
-from percsim.readings import read_readings
+from percsim.plan.readings import read_readings
 
 
 def rows(tmp_path: Path, text: str) -> list[dict[str, object]]:

@@ -15,13 +15,13 @@ from typing import Any
 from percsim.errors import PlanError
 from percsim.materials import Elastomer, Filler, Material, Recipe, load_material
 from percsim.materials.elastomer import Property, material_names
-from percsim.sections import (
+from percsim.plan.readers import did_you_mean
+from percsim.plan.sections import (
     OPTIONAL,
     ROWS,
     SECTIONS,
     HeadSection,
     Section,
-    did_you_mean,
     reader_of,
 )
 from percsim.units import format_quantity

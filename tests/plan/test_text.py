@@ -13,7 +13,8 @@ import pytest
 from percsim.errors import PlanError
 from percsim.materials import load_material, material_names
 from percsim.plan import Plan
-from percsim.plan_text import (
+from percsim.plan.sections import ROWS, SECTIONS, HeadSection, reader_of
+from percsim.plan.text import (
     LAYOUTS,
     complete_plan,
     explain,
@@ -21,7 +22,6 @@ from percsim.plan_text import (
     material_table,
     short_plan,
 )
-from percsim.sections import ROWS, SECTIONS, HeadSection, reader_of
 
 MODELS = {"": HeadSection, **SECTIONS, **ROWS}
 

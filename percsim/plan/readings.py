@@ -13,7 +13,8 @@ from typing import Any
 
 from percsim.errors import PlanError
 from percsim.files import read_rows
-from percsim.sections import MeasuredSection, did_you_mean
+from percsim.plan.readers import did_you_mean
+from percsim.plan.sections import MeasuredSection
 from percsim.units import show_value
 
 __all__ = ["read_readings", "split_heading"]

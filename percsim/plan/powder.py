@@ -1,0 +1,323 @@
+# ruff: noqa: D102
+"""Sizes and aspect ratios of a powder as the plan file writes them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from contextvars import ContextVar
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from percsim.plan.readers import (
+    WIDE,
+    Choice,
+    FaultsError,
+    InOrder,
+    Number,
+    Quantity,
+    Reader,
+    Text,
+    Window,
+    read_table,
+)
+from percsim.units import format_quantity
+
+if TYPE_CHECKING:
+    from percsim.materials.filler import SizeDistribution
+
+__all__ = ["PLAN_FOLDER", "AspectRatio", "AspectRatioReader", "Sizes", "SizesReader"]
+
+PLAN_FOLDER: ContextVar[Path] = ContextVar("PLAN_FOLDER", default=Path())
+"""Folder that the plan being read stands in; names of other files are relative to it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """Sizes of a powder, log-normal unless `edges` and `shares` give a histogram.
+
+    Parameters
+    ----------
+    median : float
+        Number median [m].
+    spread : float
+        Standard deviation of ln D.
+    d10, d50, d90 : float or None
+        The percentiles by volume it was given as [m].
+    sieve : (float, float) or None
+        Mesh openings between which particles are kept [m].
+    edges, shares : tuple of float
+        Bins of a size analysis as measured, m + 1 edges [m] and m shares.
+    weighting : {"volume", "number"}
+        What the shares count.
+
+    """
+
+    median: float
+    spread: float
+    d10: float | None = None
+    d50: float | None = None
+    d90: float | None = None
+    sieve: tuple[float, float] | None = None
+    edges: tuple[float, ...] = ()
+    shares: tuple[float, ...] = ()
+    weighting: Literal["volume", "number"] = "volume"
+
+    def at_median(self, median: float) -> Sizes:
+        """Sizes of the same width around another median [m]; a sieve is left out."""
+        ratio = median / self.median
+        d10, d50, d90 = (
+            None if size is None else size * ratio
+            for size in (self.d10, self.d50, self.d90)
+        )
+        edges = tuple(edge * ratio for edge in self.edges)
+        return replace(
+            self, median=median, d10=d10, d50=d50, d90=d90, sieve=None, edges=edges
+        )
+
+    def distribution(self) -> SizeDistribution:
+        """Law of the sizes by number, sieved.
+
+        Returns
+        -------
+        SizeDistribution
+
+        Raises
+        ------
+        ValueError
+            If the bins are no histogram or the sieve leaves nothing.
+
+        """
+        from percsim.materials.filler import SizeDistribution
+
+        if self.edges:
+            law = SizeDistribution.from_histogram(
+                self.edges, self.shares, weighting=self.weighting
+            )
+        else:
+            law = SizeDistribution(self.median, self.spread)
+        if self.sieve is None:
+            return law
+        low, high = law.bounds
+        if not (self.sieve[0] < high and self.sieve[1] > low) and low < high:
+            ends = (format_quantity(v, "length") for v in (low, high))
+            raise ValueError(f"leaves none of the sizes, {' to '.join(ends)}")
+        return law.sieved(*self.sieve)
+
+
+class SizesReader(Reader):
+    """One size, {median, geometric_spread or spread}, {d10, d50, d90}, or bins."""
+
+    length = Quantity("length", "um", "1 nm", "10 mm")
+    geometric = Number(1.0, 4.0)
+    spread = Number(0.0, 1.386)
+    sieve = Window("length", "um", "0 nm", "10 mm")
+    range = f"{length.range}; geometric spread {geometric.range}"
+
+    def read(self, value: Any) -> Sizes:
+        if not isinstance(value, Mapping):
+            return Sizes(self.length.read(value), 0.0)
+        value = dict(value)
+        sieve = None
+        if "sieve" in value:
+            got = read_table({"sieve": value.pop("sieve")}, {"sieve": self.sieve}, ())
+            sieve = got["sieve"]
+        if {"csv", "edges", "shares", "weighting"} & set(value):
+            sizes = self._read_bins(value)
+        else:
+            sizes = self._read_law(value)
+        if sieve is None:
+            return sizes
+        if not sizes.edges and sizes.spread == 0.0:
+            raise FaultsError([(".sieve", "cuts nothing, all particles have one size")])
+        sizes = replace(sizes, sieve=sieve)
+        try:
+            sizes.distribution()
+        except ValueError as error:
+            raise FaultsError([(".sieve", str(error))]) from None
+        return sizes
+
+    def _read_law(self, value: Mapping[str, Any]) -> Sizes:
+        readers: dict[str, Reader] = {
+            "median": self.length, "geometric_spread": self.geometric,
+            "spread": self.spread, "d10": self.length, "d50": self.length,
+            "d90": self.length,
+        }  # fmt: skip
+        number = {"median", "geometric_spread", "spread"} & set(value)
+        volume = {"d10", "d50", "d90"} & set(value)
+        needed = ("d10", "d50", "d90") if volume else ("median",)
+        if number and volume:
+            raise ValueError(
+                "must hold either median and geometric_spread (by number) or d10, d50 and"
+                " d90 (by volume), not some of both"
+            )
+        got = read_table(value, readers, needed)
+        if {"geometric_spread", "spread"} <= number:
+            raise ValueError("has both geometric_spread and spread; give one of them")
+        if number == {"median"}:
+            raise ValueError(
+                "is without its geometric_spread; write it like geometric_spread = 1.5"
+            )
+        if "spread" in got:
+            return Sizes(got["median"], got["spread"])
+        if "median" in got:
+            return Sizes(got["median"], math.log(got["geometric_spread"]))
+        if not got["d10"] < got["d50"] < got["d90"]:
+            raise ValueError("must rise from d10 over d50 to d90")
+        from percsim.materials.filler import SizeDistribution
+
+        law = SizeDistribution.from_percentiles(**got, weighting="volume")
+        if law.spread > self.spread.highest:
+            raise ValueError("is wider than a geometric spread of 4; check d10 and d90")
+        return Sizes(law.median, law.spread, **got)
+
+    def _read_bins(self, value: Mapping[str, Any]) -> Sizes:
+        """Bins from a file, or as `write` put them."""
+        readers: dict[str, Reader] = {"weighting": Choice("volume", "number")}
+        if "csv" in value or not {"edges", "shares"} & set(value):
+            readers |= {"csv": Text()}
+            got = read_table(value, readers, ("csv", "weighting"))
+            edges, shares = self._load(got["csv"])
+        else:
+            readers |= {"edges": InOrder(self.length), "shares": InOrder(_SHARE)}
+            got = read_table(value, readers, ("edges", "shares", "weighting"))
+            edges, shares = got["edges"], got["shares"]
+            if not edges:
+                raise FaultsError([(".edges", "is an empty list")])
+        sizes = Sizes(0.0, 0.0, None, None, None, None, edges, shares, got["weighting"])
+        try:
+            law = sizes.distribution()
+        except ValueError as error:
+            where = (".csv", f"= {got['csv']!r}: ") if "csv" in got else (".shares", "= ")
+            raise FaultsError([(where[0], f"{where[1]}{error}")]) from None
+        return replace(sizes, median=law.median, spread=law.spread)
+
+    def _load(self, name: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        from percsim.materials.filler import read_size_bins
+
+        path = PLAN_FOLDER.get() / name
+        try:
+            # what a plan from elsewhere names must not reach the rest of the machine
+            if not path.resolve().is_relative_to(PLAN_FOLDER.get().resolve()):
+                raise ValueError(": must lie beside the plan or below")
+            if path.exists() and not path.is_file():
+                raise ValueError(": is not a file")  # reading a pipe would never end
+            edges, shares = read_size_bins(path)
+        except (OSError, ValueError, RuntimeError) as error:
+            if isinstance(error, OSError):
+                reason = f": cannot be read: {(error.strerror or str(error)).lower()}"
+            elif "\0" in name or isinstance(error, RuntimeError):
+                reason = ": is no name of a file"
+            else:
+                reason = str(error).removeprefix(str(path))
+            raise FaultsError([(".csv", f"= {name!r}{reason}")]) from None
+        for edge, which in ((edges[0], "smallest"), (edges[-1], "largest")):
+            if not self.length.lowest <= edge <= self.length.highest:
+                found = f"= {name!r}: its {which} size is out of range, {self.length.range}"
+                raise FaultsError([(".csv", found)])
+        return tuple(map(float, edges)), tuple(map(float, shares))
+
+    def write(self, value: Any) -> Any:
+        if value.sieve is not None:
+            bare = self.write(replace(value, sieve=None))
+            return bare | {"sieve": self.sieve.write(value.sieve)}
+        if value.edges:
+            return {
+                "edges": [self.length.write(edge) for edge in value.edges],
+                "shares": list(value.shares),
+                "weighting": value.weighting,
+            }
+        if value.d50 is not None:
+            return {k: self.length.write(getattr(value, k)) for k in ("d10", "d50", "d90")}
+        if value.spread == 0.0:
+            return self.length.write(value.median)
+        out: dict[str, Any] = {"median": self.length.write(value.median)}
+        return out | _written_spread(value.spread)
+
+
+def _written_spread(spread: float) -> dict[str, float]:
+    for digits in range(1, 8):
+        geometric = float(f"{math.exp(spread):.{digits}g}")
+        if math.log(geometric) == spread:
+            return {"geometric_spread": geometric}
+    # not every spread is the logarithm of a short number
+    return {"spread": spread}
+
+
+_SHARE = Number(0.0, 1e30)  # counts, per cent, anything
+
+
+@dataclass(frozen=True, slots=True)
+class AspectRatio:
+    """Aspect ratio of a powder with where it comes from.
+
+    Parameters
+    ----------
+    value : float
+        Of all particles, or the number median.
+    basis : {"assumed", "measured"}
+        Whether somebody measured it on this powder or it is a guess.
+    source : str
+        Free text, for the report.
+    spread : float
+        Standard deviation of ln(aspect ratio).
+    factor : float or None
+        95 % of what its median may be lies within this factor either way.
+
+    """
+
+    value: float
+    basis: Literal["assumed", "measured"] = "assumed"
+    source: str = ""
+    spread: float = 0.0
+    factor: float | None = None
+
+    def distribution(self) -> float | SizeDistribution:
+        """Aspect ratio as a filler takes it."""
+        from percsim.materials.filler import SizeDistribution
+
+        return SizeDistribution(self.value, self.spread) if self.spread else self.value
+
+
+class AspectRatioReader(Reader):
+    """A number, {value}, or {median, geometric_spread}; tables also take basis, source."""
+
+    each = Number(1.0, 10_000.0)
+    range = each.range
+
+    def read(self, value: Any) -> AspectRatio:
+        if not isinstance(value, Mapping):
+            return AspectRatio(self.each.read(value))
+        known: dict[str, Reader] = {
+            "basis": Choice("assumed", "measured"),
+            "source": Text(),
+            "factor": WIDE,
+        }
+        spreads = {"geometric_spread", "spread"} & set(value)
+        if not spreads and "median" not in value:
+            known |= {"value": self.each}
+            return AspectRatio(**read_table(value, known, ("value",)))
+        known |= {
+            "median": self.each,
+            "geometric_spread": SizesReader.geometric,
+            "spread": SizesReader.spread,
+        }
+        got = read_table(value, known, ("median",))
+        if len(spreads) == 2:
+            raise ValueError("has both geometric_spread and spread; give one of them")
+        if not spreads:
+            raise ValueError(
+                "is without its geometric_spread; write it like geometric_spread = 1.3"
+            )
+        spread = got["spread"] if "spread" in got else math.log(got["geometric_spread"])
+        stated = {k: v for k, v in got.items() if k in ("basis", "source", "factor")}
+        return AspectRatio(got["median"], spread=spread, **stated)
+
+    def write(self, value: Any) -> dict[str, Any]:
+        out: dict[str, Any] = {"value": self.each.write(value.value)}
+        if value.spread:
+            out = {"median": out["value"]} | _written_spread(value.spread)
+        out["basis"] = value.basis
+        out |= {"source": value.source} if value.source else {}
+        return out | ({} if value.factor is None else {"factor": value.factor})

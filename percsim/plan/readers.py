@@ -1,0 +1,412 @@
+# ruff: noqa: D102
+"""Readers: one value of the plan file -> one value in SI, and back."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from pydantic import GetCoreSchemaHandler
+from pydantic_core import CoreSchema, core_schema
+
+from percsim.units import (
+    LONGEST,
+    format_quantity,
+    parse_quantity,
+    parse_range,
+    show_value,
+)
+
+__all__ = [
+    "WIDE",
+    "BoxLength",
+    "Choice",
+    "Diameters",
+    "FaultsError",
+    "Flag",
+    "InOrder",
+    "Many",
+    "Number",
+    "Quantity",
+    "Reader",
+    "Resistance",
+    "Stated",
+    "StatedAs",
+    "Text",
+    "Window",
+    "did_you_mean",
+    "either",
+    "read_table",
+]
+
+
+class FaultsError(ValueError):
+    """Several faults inside one value: (where below the key, what)."""
+
+    def __init__(self, faults: Sequence[tuple[str, str]]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("; ".join(f"{where} {what}".strip() for where, what in faults))
+
+
+def did_you_mean(word: str, known: Sequence[str]) -> str:
+    """Give the nearest known word as the end of a message; empty when none is near."""
+    close = difflib.get_close_matches(word, known if len(word) <= LONGEST else (), 1, 0.6)
+    return f"; did you mean {close[0]!r}?" if close else ""
+
+
+def either(options: Sequence[str]) -> str:
+    """Give the options in words: 'a', 'b' or 'c'."""
+    quoted = [f"'{o}'" for o in options]
+    return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} or {quoted[-1]}"
+
+
+class Reader:
+    """Reads and writes one kind of value; `range` is what the documentation says of it."""
+
+    range: str = ""
+
+    def read(self, value: Any) -> Any:
+        """Value in SI of what stands in the file; ValueError says what is wrong."""
+        raise NotImplementedError
+
+    def write(self, value: Any) -> Any:
+        """Write it so that `read` gives the same value again."""
+        return value
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(
+            self.read,
+            serialization=core_schema.plain_serializer_function_ser_schema(self.write),
+        )
+
+
+class Quantity(Reader):
+    """A number with a unit, between two bounds written in bench units (both allowed)."""
+
+    def __init__(self, kind: str, unit: str, lowest: str, highest: str) -> None:
+        self.kind, self.unit = kind, unit
+        self.lowest, self.highest = (
+            parse_quantity(lowest, kind),
+            parse_quantity(highest, kind),
+        )
+        self.range = f"{lowest} to {highest}"
+        self.bounds = (lowest, highest)
+
+    def read(self, value: Any) -> float:
+        si = parse_quantity(value, self.kind, unit_hint=self.unit)
+        if si < self.lowest:
+            raise ValueError(f"{show_value(value)} is too small; the range is {self.range}")
+        if si > self.highest:
+            raise ValueError(f"{show_value(value)} is too large; the range is {self.range}")
+        return si
+
+    def write(self, value: Any) -> str:
+        if value == 0.0 and self.kind not in ("temperature", "ratio"):
+            return f"0 {self.unit}"
+        return format_quantity(value, self.kind, digits=None)
+
+
+class Number(Reader):
+    """A plain number between two bounds (both allowed)."""
+
+    def __init__(self, lowest: float, highest: float, *, whole: bool = False) -> None:
+        self.lowest, self.highest, self.whole = lowest, highest, whole
+        self.range = f"{lowest} to {highest}" if whole else f"{lowest:g} to {highest:g}"
+
+    def read(self, value: Any) -> float | int:
+        kind = "a whole number" if self.whole else "a plain number"
+        allowed = int if self.whole else (int, float)
+        if isinstance(value, bool) or not isinstance(value, allowed) or value != value:
+            raise ValueError(f"{show_value(value)} must be {kind}, {self.range}")
+        if not self.lowest <= value <= self.highest:
+            raise ValueError(f"{show_value(value)} is out of range; {kind}, {self.range}")
+        return int(value) if self.whole else float(value)
+
+
+class Choice(Reader):
+    """One of a few words."""
+
+    def __init__(self, *options: str) -> None:
+        self.options = options
+        self.range = either(options)
+
+    def read(self, value: Any) -> str:
+        if value in self.options and isinstance(value, str):
+            return value
+        hint = did_you_mean(value, self.options) if isinstance(value, str) else ""
+        raise ValueError(f"{show_value(value)} must be {self.range}{hint}")
+
+
+class Text(Reader):
+    """A line of text."""
+
+    range = "any text"
+
+    def read(self, value: Any) -> str:
+        if not isinstance(value, str):
+            raise ValueError(f"{show_value(value)} must be text in quotes")
+        if any(ord(c) < 32 for c in value):
+            raise ValueError(f"{show_value(value)} must be one line of text")
+        return value.strip()
+
+
+class Resistance(Reader):
+    """A resistance, or the word open."""
+
+    each = Quantity("resistance", "kohm", "0.001 ohm", "1000 Gohm")
+    range = f"{each.range}, or open"
+
+    def read(self, value: Any) -> float:
+        if isinstance(value, str) and value.strip().lower() == "open":
+            return math.inf
+        try:
+            return self.each.read(value)
+        except ValueError as error:
+            hint = ", or 'open'" if "unit" in str(error) else ""
+            raise ValueError(f"{error}{hint}") from None
+
+    def write(self, value: Any) -> str:
+        return "open" if math.isinf(value) else self.each.write(value)
+
+
+class Flag(Reader):
+    """Yes or no."""
+
+    range = "true or false"
+
+    def read(self, value: Any) -> bool:
+        if not isinstance(value, bool):
+            raise ValueError(f"{show_value(value)} must be true or false, without quotes")
+        return value
+
+
+def read_table(
+    table: Mapping[str, Any], readers: Mapping[str, Reader], needed: Sequence[str]
+) -> dict[str, Any]:
+    """Read an inline table key by key, all its faults at once."""
+    faults: list[tuple[str, str]] = []
+    got: dict[str, Any] = {}
+    misspelt = False
+    for key, entry in table.items():
+        if key not in readers:
+            hint = (
+                did_you_mean(str(key), tuple(readers)) or f"; known: {', '.join(readers)}"
+            )
+            faults.append((f".{key}", f"is not known{hint}"))
+            misspelt = True
+            continue
+        try:
+            got[key] = readers[key].read(entry)
+        except ValueError as error:
+            faults.append((f".{key}", f"= {error}"))
+    if not misspelt:  # else the one that is missing is most likely the misspelt one
+        faults += [(f".{key}", "is missing") for key in needed if key not in table]
+    if faults:
+        raise FaultsError(faults)
+    return got
+
+
+class Window(Reader):
+    """Two quantities with "to" between them, or a table of `from` and `to`."""
+
+    def __init__(self, kind: str, unit: str, lowest: str, highest: str) -> None:
+        self.end = Quantity(kind, unit, lowest, highest)
+        self.range = f"both ends {self.end.range}"
+
+    def read(self, value: Any) -> tuple[float, float]:
+        if isinstance(value, Mapping):
+            got = read_table(value, {"from": self.end, "to": self.end}, ("from", "to"))
+            low, high = got["from"], got["to"]
+            if not low < high:
+                raise ValueError("must rise; the value of `from` is not below that of `to`")
+        else:
+            low, high = parse_range(value, self.end.kind, unit_hint=self.end.unit)
+        if low < self.end.lowest or high > self.end.highest:
+            raise ValueError(f"{show_value(value)} is out of range; {self.range}")
+        return low, high
+
+    def write(self, value: Any) -> str:
+        low, high = value
+        kind = self.end.kind
+        # one unit for both ends, that of the larger
+        unit = format_quantity(max(abs(low), abs(high)), kind).split(maxsplit=1)[1]
+        first, second = (format_quantity(v, kind, digits=None, unit=unit) for v in value)
+        text = f"{first.split()[0]} to {second}"
+        return text if self.read(text) == value else f"{first} to {second}"
+
+
+class Many(Reader):
+    """A list of values, no two the same; kept in rising order."""
+
+    def __init__(self, each: Reader, least: int = 1) -> None:
+        self.each, self.least = each, least
+        self.range = f"each {each.range}"
+
+    def read(self, value: Any) -> tuple[Any, ...]:
+        if not isinstance(value, list | tuple):
+            raise ValueError(f"{show_value(value)} must be a list, [ ... ]")
+        faults: list[tuple[str, str]] = []
+        read: list[Any] = []
+        for i, entry in enumerate(value, 1):
+            try:
+                got = self.each.read(entry)
+            except ValueError as error:
+                faults.append((f" (entry {i})", f"= {error}"))
+                continue
+            if got in read:
+                faults.append((f" (entry {i})", f"= {show_value(entry)} is there twice"))
+            read.append(got)
+        if faults:
+            raise FaultsError(faults)
+        if len(read) < self.least:
+            few = (
+                "is an empty list"
+                if not read
+                else f"has {len(read)} entr{'y' if len(read) == 1 else 'ies'}"
+            )
+            raise ValueError(f"{few}; it needs at least {self.least}")
+        return tuple(sorted(read))
+
+    def write(self, value: Any) -> list[Any]:
+        return [self.each.write(v) for v in value]
+
+
+class Diameters(Reader):
+    """A length, or a multiple of the median diameter written like "8 D"."""
+
+    range = "4 D to 200 D, or a length"
+    _multiple = re.compile(r"([0-9]{1,9}(?:\.[0-9]{0,9})?|\.[0-9]{1,9}) ?D")
+
+    def read(self, value: Any) -> BoxLength:
+        match = self._multiple.fullmatch(value.strip()) if isinstance(value, str) else None
+        if match:
+            times = float(match.group(1))
+            if not 4.0 <= times <= 200.0:
+                raise ValueError(f"{show_value(value)} is out of range; {self.range}")
+            return BoxLength(times, True)
+        try:
+            length = parse_quantity(value, "length", unit_hint="um")
+        except ValueError as error:
+            raise ValueError(f"{error}, or '8 D' for eight median diameters") from None
+        if length <= 0.0:
+            raise ValueError(f"{show_value(value)} must be above 0")
+        return BoxLength(length, False)
+
+    def write(self, value: Any) -> str:
+        if value.in_diameters:
+            return f"{value.value:g} D"
+        return format_quantity(value.value, "length", digits=None)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class BoxLength:
+    """Length of a box as written: metres, or median diameters.
+
+    Parameters
+    ----------
+    value : float
+        Metres or multiples.
+    in_diameters : bool
+        Which of the two.
+
+    """
+
+    value: float
+    in_diameters: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """A parameter with where it comes from.
+
+    Parameters
+    ----------
+    value : float
+        In SI.
+    basis : {"assumed", "measured"}
+        Whether somebody measured it on this material or it is a guess.
+    source : str
+        Free text, for the report.
+    factor : float or None
+        95 % of what it may be lies within this factor either way.
+    low, high : float or None
+        Instead: hard limits of what it may be, in SI.
+
+    """
+
+    value: float
+    basis: Literal["assumed", "measured"] = "assumed"
+    source: str = ""
+    factor: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+
+WIDE = Number(1.0, 1000.0)
+
+
+class StatedAs(Reader):
+    """A value, or a table of value, basis, source and how wide it may be."""
+
+    def __init__(self, each: Reader) -> None:
+        self.each = each
+        self.range = each.range
+
+    def read(self, value: Any) -> Stated:
+        if not isinstance(value, Mapping):
+            return Stated(self.each.read(value))
+        known = {
+            "value": self.each,
+            "basis": Choice("assumed", "measured"),
+            "source": Text(),
+            "factor": WIDE,
+            "low": self.each,
+            "high": self.each,
+        }
+        stated = Stated(**read_table(value, known, ("value",)))
+        low, high = stated.low, stated.high
+        if (low is None) != (high is None):
+            missing = "low" if low is None else "high"
+            raise FaultsError([(f".{missing}", "is missing; give both low and high")])
+        if low is not None and stated.factor is not None:
+            raise FaultsError([(".factor", "is there besides low and high; give one")])
+        if low is not None and high is not None and not low < stated.value < high:
+            raise FaultsError([(".value", "must lie between low and high")])
+        if stated.factor is not None and stated.factor > 1.0 and not stated.value > 0.0:
+            raise FaultsError([(".factor", "of 0 means nothing; give low and high")])
+        return stated
+
+    def write(self, value: Any) -> dict[str, Any]:
+        out = {"value": self.each.write(value.value), "basis": value.basis}
+        out |= {"source": value.source} if value.source else {}
+        out |= {} if value.factor is None else {"factor": value.factor}
+        limits = {"low": value.low, "high": value.high}
+        return out | {k: self.each.write(v) for k, v in limits.items() if v is not None}
+
+
+class InOrder(Reader):
+    """A list of values in the order written, repeats allowed."""
+
+    def __init__(self, each: Reader) -> None:
+        self.each = each
+        self.range = f"each {each.range}"
+
+    def read(self, value: Any) -> tuple[Any, ...]:
+        if not isinstance(value, list | tuple):
+            raise ValueError(f"{show_value(value)} must be a list, [ ... ]")
+        faults: list[tuple[str, str]] = []
+        read: list[Any] = []
+        for i, entry in enumerate(value, 1):
+            try:
+                read.append(self.each.read(entry))
+            except ValueError as error:
+                faults.append((f" (entry {i})", f"= {error}"))
+        if faults:
+            raise FaultsError(faults)
+        return tuple(read)
