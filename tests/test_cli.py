@@ -98,7 +98,10 @@ def test_help_is_quick_because_it_loads_little() -> None:
     packages, own = (set(line.split()) for line in out.stdout.splitlines()[-2:])
     allowed = {"percsim", "typer", "click"}
     assert packages <= allowed | {"annotated_doc", "shellingham", "typing_extensions"}
-    assert own == {"percsim", "percsim.cli", "percsim.process"}
+    assert {name for name in own if not name.startswith("percsim.cli")} == {
+        "percsim",
+        "percsim.process",
+    }
 
 
 # --- bad input

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from percsim import cli
+from percsim.cli import app, running
+from percsim.cli.shared import leave
 from percsim.plan.sections import ROWS, SECTIONS, MeasuredSection
 
 PLAN = """
@@ -97,7 +98,7 @@ def toml(value: Any) -> str:
 
 def check_call(*words: object) -> None:
     """Run a command; whatever it is given, it ends with 0 or with clear lines and 2."""
-    result = CliRunner().invoke(cli.app, [str(word) for word in words])
+    result = CliRunner().invoke(app, [str(word) for word in words])
     told = f"{words}\n{result.output}"
     assert result.exit_code in (0, 2), told
     assert result.exception is None or isinstance(result.exception, SystemExit), told
@@ -181,7 +182,7 @@ def test_readings_of_any_cells(
     check_call("lots", file, "--window", "0.7 to 3 kohm")
     with pytest.MonkeyPatch.context() as patched:
         # what comes after the readings are read is another test's
-        patched.setattr(cli, "_carry_out", lambda *_, **__: cli._leave(0))
+        patched.setattr(running, "_carry_out", lambda *_, **__: leave(0))
         check_call("anchor", plan, file, "--out", folder / "out")
 
 

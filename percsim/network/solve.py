@@ -15,15 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.errors import ConvergenceError
+from percsim.kernels.elimination import back_substitute, eliminate, resistor_drops
 from percsim.kernels.graph import cluster_labels, strongest_tree
-from percsim.kernels.linear import (
-    approximate_cholesky,
-    back_substitute,
-    conjugate_gradient,
-    conserve,
-    eliminate,
-    resistor_drops,
-)
+from percsim.kernels.iteration import approximate_cholesky, conjugate_gradient, conserve
 from percsim.network.backbone import Backbone, find_backbone
 from percsim.network.build import Network
 from percsim.values import freeze, real

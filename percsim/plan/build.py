@@ -18,8 +18,9 @@ if TYPE_CHECKING:
     from percsim.film.electrodes import Film, Layout
     from percsim.film.layers import Assembly
     from percsim.film.readout import Circuit, HeatPath
-    from percsim.materials.recipe import Recipe, WeighOut
+    from percsim.materials.recipe import Recipe
     from percsim.materials.stiffness import Modulus
+    from percsim.materials.weighing import WeighOut
     from percsim.states.strain import Mounting, State
     from percsim.states.temperature import Bond, ThermalOpening
 
@@ -381,7 +382,7 @@ class Stages(Mixture):
         WeighOut
 
         """
-        from percsim.materials.recipe import weigh_out
+        from percsim.materials.weighing import weigh_out
 
         batch = self.batch
         film = self.film_at(self.electrode_gaps[0]) if film is None else film

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 from percsim.plan.check_layers import check_part, check_sheet, name_is_known
 from percsim.plan.check_rows import check_measured
+from percsim.plan.mixes import Mixes
 from percsim.plan.read import MIX, Reading
 from percsim.plan.sections import ContactsSection, ExploreSection, FillerSection, reader_of
 from percsim.plan.write import length_words
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import format_quantity
-
-if TYPE_CHECKING:
-    from percsim.plan.plan import Plan
 
 __all__ = ["OF_OPENING", "check_plan"]
 
@@ -40,7 +37,7 @@ _NEEDED = {
 """Keys of [film] that a layout cannot do without, and an example."""
 
 
-def check_plan(plan: Plan, reading: Reading) -> None:
+def check_plan(plan: Mixes, reading: Reading) -> None:
     """Add the faults that no single key has, then those of single mixes."""
     _check_sections(plan, reading)
     if not reading.lines:
@@ -55,8 +52,8 @@ def check_plan(plan: Plan, reading: Reading) -> None:
             reading.fault("explore", f"{where}: {line.removeprefix(f'{plan.name}: ')}")
 
 
-def _check_sections(plan: Plan, reading: Reading) -> None:
-    checks: tuple[Callable[[Plan, Reading], None], ...] = (
+def _check_sections(plan: Mixes, reading: Reading) -> None:
+    checks: tuple[Callable[[Mixes, Reading], None], ...] = (
         _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
         _check_layout, _check_boxes, _check_contacts, _check_placement, _check_clusters,
         _check_faces, _check_states, _check_strains, _check_target, _check_batch,
@@ -66,7 +63,7 @@ def _check_sections(plan: Plan, reading: Reading) -> None:
         check(plan, reading)
 
 
-def _check_axes(plan: Plan, reading: Reading) -> None:
+def _check_axes(plan: Mixes, reading: Reading) -> None:
     """Add what is wrong with the axes of a plan that is sound as written."""
     fault, boxes = reading.fault, plan.boxes
     if boxes.most is not None and boxes.most < boxes.count:
@@ -109,7 +106,7 @@ def _check_axes(plan: Plan, reading: Reading) -> None:
 # ------------------------------------------------------------------------------------------
 
 
-def _check_fillers(plan: Plan, reading: Reading) -> None:
+def _check_fillers(plan: Mixes, reading: Reading) -> None:
     for i, section in enumerate(plan.filler, 1):
         key = f"filler[{i}]" if len(plan.filler) > 1 else "filler"
         if not reading.usable("filler.material"):
@@ -180,7 +177,7 @@ def _check_lie(
         fault("order", "is about the current; in-plane rods take a tilt")
 
 
-def _check_shares(plan: Plan, reading: Reading) -> None:
+def _check_shares(plan: Mixes, reading: Reading) -> None:
     if len(plan.filler) < 2 or not reading.usable("filler.share"):
         return
     missing = [i for i, s in enumerate(plan.filler, 1) if s.share is None]
@@ -193,7 +190,7 @@ def _check_shares(plan: Plan, reading: Reading) -> None:
         reading.fault("filler", what, spoils="filler.share")
 
 
-def _check_elastomer(plan: Plan, reading: Reading) -> None:
+def _check_elastomer(plan: Mixes, reading: Reading) -> None:
     section = plan.elastomer
     if not reading.usable("elastomer"):
         return
@@ -205,7 +202,7 @@ def _check_elastomer(plan: Plan, reading: Reading) -> None:
         reading.bad.add("elastomer.density")
 
 
-def _check_loadings(plan: Plan, reading: Reading) -> None:
+def _check_loadings(plan: Mixes, reading: Reading) -> None:
     explore, loading = plan.explore, "explore.weight_fraction"
     ways = ("weight_fraction", "phr", "mass_ratio")
     if not reading.usable(*(f"explore.{way}" for way in ways)):
@@ -250,7 +247,7 @@ def _check_loadings(plan: Plan, reading: Reading) -> None:
 # ------------------------------------------------------------------------------------------
 
 
-def _check_lengths(plan: Plan, reading: Reading) -> None:
+def _check_lengths(plan: Mixes, reading: Reading) -> None:
     film, gap_key = plan.film, "explore.electrode_gap"
     if reading.usable("film.length", gap_key):
         for gap in plan.electrode_gaps:
@@ -281,7 +278,7 @@ def _check_lengths(plan: Plan, reading: Reading) -> None:
             )
 
 
-def _check_layout(plan: Plan, reading: Reading) -> None:
+def _check_layout(plan: Mixes, reading: Reading) -> None:
     """Refuse electrodes that overlap, do not fit, or are not fully said."""
     film = plan.film
     if not reading.usable("film.*"):
@@ -318,7 +315,7 @@ def _check_layout(plan: Plan, reading: Reading) -> None:
                 fault("layout", f"= {layout!r}: {error}")
 
 
-def _check_boxes(plan: Plan, reading: Reading) -> None:
+def _check_boxes(plan: Mixes, reading: Reading) -> None:
     if not reading.usable("boxes.lengths", *MIX):
         return
     largest, lengths = plan.largest_particle, plan.box_lengths
@@ -340,7 +337,7 @@ def _check_boxes(plan: Plan, reading: Reading) -> None:
 # ------------------------------------------------------------------------------------------
 
 
-def _check_contacts(plan: Plan, reading: Reading) -> None:
+def _check_contacts(plan: Mixes, reading: Reading) -> None:
     """Refuse keys that the model would not read."""
     section = plan.contacts
     if not reading.usable("contacts.model"):
@@ -357,7 +354,7 @@ def _check_contacts(plan: Plan, reading: Reading) -> None:
         reading.fault(f"contacts.{name}", what)
 
 
-def _check_placement(plan: Plan, reading: Reading) -> None:
+def _check_placement(plan: Mixes, reading: Reading) -> None:
     if not reading.usable("placement"):
         return
     p, diameter = plan.placement, "placement.cluster_diameter"
@@ -376,7 +373,7 @@ def _check_placement(plan: Plan, reading: Reading) -> None:
             )
 
 
-def _check_clusters(plan: Plan, reading: Reading) -> None:
+def _check_clusters(plan: Mixes, reading: Reading) -> None:
     if not reading.usable("placement", "boxes", *MIX) or plan.clusters is None:
         return
     clusters, key = plan.clusters, "placement.cluster_diameter"
@@ -396,7 +393,7 @@ def _check_clusters(plan: Plan, reading: Reading) -> None:
         reading.fault(key, f"{what} make the boxes longer")
 
 
-def _check_faces(plan: Plan, reading: Reading) -> None:
+def _check_faces(plan: Mixes, reading: Reading) -> None:
     """Refuse particles that the faces of the film leave no room for."""
     if not reading.usable("film.thickness", "placement", *MIX):
         return
@@ -422,7 +419,7 @@ def _check_faces(plan: Plan, reading: Reading) -> None:
 # ------------------------------------------------------------------------------------------
 
 
-def _check_states(plan: Plan, reading: Reading) -> None:
+def _check_states(plan: Mixes, reading: Reading) -> None:
     """Refuse states in which contacts would be more closed than in the reference state."""
     if not reading.usable(
         "explore.weight_fraction", "explore.phr", "explore.mass_ratio",
@@ -468,7 +465,7 @@ def _check_states(plan: Plan, reading: Reading) -> None:
     )
 
 
-def _check_strains(plan: Plan, reading: Reading) -> None:
+def _check_strains(plan: Mixes, reading: Reading) -> None:
     """Refuse a chord or a vibration beyond the strains computed."""
     if reading.usable("strain.window", "strain.chord") and plan.strain.chord is not None:
         (first, last), chord = plan.strain.window, plan.strain.chord
@@ -493,7 +490,7 @@ def _check_strains(plan: Plan, reading: Reading) -> None:
         )
 
 
-def _check_target(plan: Plan, reading: Reading) -> None:
+def _check_target(plan: Mixes, reading: Reading) -> None:
     """Refuse limits that supply and temperatures of the plan cannot answer."""
     if not reading.usable("target"):
         return
@@ -521,7 +518,7 @@ def _check_target(plan: Plan, reading: Reading) -> None:
             )
 
 
-def _check_batch(plan: Plan, reading: Reading) -> None:
+def _check_batch(plan: Mixes, reading: Reading) -> None:
     batch, ways = plan.batch, ("solvent_mass_ratio", "wet_thickness")
     if not reading.usable("batch"):
         return

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from percsim.plan.mixes import Mixes
 from percsim.plan.read import Reading
 from percsim.plan.sections import PartSection, StrainSection
 from percsim.plan.write import length_words
-
-if TYPE_CHECKING:
-    from percsim.plan.plan import Plan
 
 __all__ = ["check_part", "check_sheet", "name_is_known"]
 
@@ -36,7 +32,7 @@ def name_is_known(reading: Reading, key: str, name: str | None, kind: str) -> bo
     return False
 
 
-def check_sheet(plan: Plan, reading: Reading) -> None:
+def check_sheet(plan: Mixes, reading: Reading) -> None:
     """Refuse a sheet without a thickness."""
     if not reading.usable("sheet"):
         return
@@ -48,7 +44,7 @@ def check_sheet(plan: Plan, reading: Reading) -> None:
         reading.missing("sheet.thickness")
 
 
-def check_part(plan: Plan, reading: Reading) -> None:
+def check_part(plan: Mixes, reading: Reading) -> None:
     """Refuse a part that is not fully said, says things twice, or cannot be bent."""
     if not reading.usable("part.*"):
         return
@@ -83,7 +79,7 @@ def check_part(plan: Plan, reading: Reading) -> None:
             reading.fault("part.misalignment", what)
 
 
-def _check_part_in_strain(plan: Plan, reading: Reading) -> None:
+def _check_part_in_strain(plan: Mixes, reading: Reading) -> None:
     """Refuse two Poisson ratios of one part."""
     own, key = plan.part.poisson_ratio, "strain.part_poisson_ratio"
     if own is None or not reading.usable(key):
@@ -94,7 +90,7 @@ def _check_part_in_strain(plan: Plan, reading: Reading) -> None:
         reading.fault("part.poisson_ratio", what)
 
 
-def _check_bending(plan: Plan, reading: Reading, radius: float) -> None:
+def _check_bending(plan: Mixes, reading: Reading, radius: float) -> None:
     """Refuse layers too thick for the radius of their surface."""
     part = plan.part
     if reading.usable("film.thickness", "sheet.thickness"):

@@ -4,25 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 from percsim.plan.axes import AXES
+from percsim.plan.mixes import Mixes
 from percsim.plan.read import MIX, Reading
 from percsim.plan.sections import MeasuredSection
 from percsim.plan.write import length_words
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import format_quantity
 
-if TYPE_CHECKING:
-    from percsim.plan.plan import Plan
-
 __all__ = ["check_added_rows", "check_measured"]
 
 Row = tuple[str, MeasuredSection]
 """A row and what messages call it."""
 
+Fault = Callable[[str, str], None]
+"""Adds a fault of a key of the row."""
 
-def check_measured(plan: Plan, reading: Reading) -> None:
+
+def check_measured(plan: Mixes, reading: Reading) -> None:
     """Rows of the plan; faults of the plan itself come first and silence some."""
     rows = _labelled(plan)
     for row in rows:
@@ -31,7 +31,7 @@ def check_measured(plan: Plan, reading: Reading) -> None:
         _check_together(plan, reading, rows)
 
 
-def check_added_rows(plan: Plan, reading: Reading, rows: Sequence[Row]) -> None:
+def check_added_rows(plan: Mixes, reading: Reading, rows: Sequence[Row]) -> None:
     """Rows of a file, against a plan and its own rows."""
     for row in rows:
         _check_row(plan, reading, row)
@@ -39,11 +39,11 @@ def check_added_rows(plan: Plan, reading: Reading, rows: Sequence[Row]) -> None:
         _check_together(plan, reading, [*_labelled(plan), *rows])
 
 
-def _labelled(plan: Plan) -> list[Row]:
+def _labelled(plan: Mixes) -> list[Row]:
     return [(f"measured[{i}]", row) for i, row in enumerate(plan.measured, 1)]
 
 
-def _check_together(plan: Plan, reading: Reading, rows: Sequence[Row]) -> None:
+def _check_together(plan: Mixes, reading: Reading, rows: Sequence[Row]) -> None:
     """Rows against each other: one mix, and one loading a cup."""
     cups: dict[str, Row] = {}
     for label, row in rows:
@@ -67,7 +67,7 @@ def _check_together(plan: Plan, reading: Reading, rows: Sequence[Row]) -> None:
             )
 
 
-def _check_row(plan: Plan, reading: Reading, labelled: Row) -> None:
+def _check_row(plan: Mixes, reading: Reading, labelled: Row) -> None:
     label, row = labelled
     if any(line.startswith(f"{reading.name}: {label}.") for line in reading.lines):
         return
@@ -93,9 +93,7 @@ def _check_row(plan: Plan, reading: Reading, labelled: Row) -> None:
     _check_state(plan, reading, row, fault)
 
 
-def _check_loading(
-    plan: Plan, row: MeasuredSection, fault: Callable[[str, str], None]
-) -> None:
+def _check_loading(plan: Mixes, row: MeasuredSection, fault: Fault) -> None:
     low, high = min(plan.weight_fractions), max(plan.weight_fractions)
     if not low - 1e-9 <= row.weight_fraction <= high + 1e-9:
         fault(
@@ -105,7 +103,7 @@ def _check_loading(
         )
 
 
-def _check_mix(plan: Plan, row: MeasuredSection, fault: Callable[[str, str], None]) -> None:
+def _check_mix(plan: Mixes, row: MeasuredSection, fault: Fault) -> None:
     """One row against the films, fillers and mix ratios that the plan lists."""
     for name, axis in AXES.items():
         listed, own = plan.axes.get(name, ()), getattr(row, name)
@@ -123,9 +121,7 @@ def _check_mix(plan: Plan, row: MeasuredSection, fault: Callable[[str, str], Non
                 )
 
 
-def _check_film(
-    plan: Plan, reading: Reading, row: MeasuredSection, fault: Callable[[str, str], None]
-) -> None:
+def _check_film(plan: Mixes, reading: Reading, row: MeasuredSection, fault: Fault) -> None:
     film = plan.film
     if reading.usable("film.length") and row.electrode_gap > film.length:
         fault(
@@ -143,9 +139,7 @@ def _check_film(
             )
 
 
-def _check_state(
-    plan: Plan, reading: Reading, row: MeasuredSection, fault: Callable[[str, str], None]
-) -> None:
+def _check_state(plan: Mixes, reading: Reading, row: MeasuredSection, fault: Fault) -> None:
     """Strain and temperature of a reading against those computed."""
     if reading.usable("strain"):
         low, high = plan.window_strains[0], plan.window_strains[-1]

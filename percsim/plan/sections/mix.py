@@ -111,7 +111,8 @@ class FillerSection(Section):
     def filler(self) -> Filler:
         """Filler of the section, what it leaves out taken from its material."""
         from percsim.materials.elastomer import load_material
-        from percsim.materials.filler import Filler, Orientation, SizeDistribution
+        from percsim.materials.filler import Filler, Orientation
+        from percsim.materials.sizes import SizeDistribution
 
         material = load_material(self.material) if self.material else None
         kind = self.shape()

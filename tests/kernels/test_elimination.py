@@ -3,15 +3,9 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
+from percsim.kernels.elimination import back_substitute, eliminate, resistor_drops
 from percsim.kernels.graph import strongest_tree
-from percsim.kernels.linear import (
-    approximate_cholesky,
-    back_substitute,
-    conjugate_gradient,
-    conserve,
-    eliminate,
-    resistor_drops,
-)
+from percsim.kernels.iteration import approximate_cholesky, conjugate_gradient, conserve
 
 
 def plain(kernel):

@@ -1,0 +1,122 @@
+"""How far a command has come, told while it works."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from percsim.cli.shared import counted, tell
+
+if TYPE_CHECKING:
+    from percsim.boxes.workers import Progress
+
+__all__ = ["after_lines", "duration", "progress"]
+
+
+def duration(seconds: float) -> str:
+    """Duration in words for a person who waits."""
+    if not seconds < 1e7:
+        return "unknown"
+    whole = round(seconds)
+    if whole < 90:
+        return f"{whole} s"
+    if whole < 90 * 60:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def _progress_text(
+    noun: str, done: int, total: int, failed: int, rate: float, left: float
+) -> str:
+    text = f"{done} of {counted(total, noun)}"
+    if failed:
+        text += f", {failed} failed"
+    if rate > 0.0 and done < total:
+        pace = f"{rate:.3g} a second" if rate >= 1.0 else f"{60.0 * rate:.3g} a minute"
+        text += f", {pace}"
+    if done < total and left < float("inf"):
+        text += f", about {duration(left)} left"
+    return text
+
+
+@contextmanager
+def progress(quiet: bool, noun: str = "job") -> Iterator[Progress | None]:
+    """Show a bar on a terminal, otherwise a plain line now and then; nothing if quiet."""
+    if quiet:
+        yield None
+    elif sys.stderr.isatty():
+        with _bar(noun) as report:
+            yield report
+    else:
+        yield _PlainLines(noun)
+
+
+def after_lines(lines: Sequence[str], report: Progress | None) -> Progress | None:
+    """Tell lines once the work has begun, that is when no fault can come before it.
+
+    With a report, also how much of the work is done already.
+    """
+    if not lines and report is None:
+        return None
+    left = list(lines)
+    begun = False
+
+    def first_lines(
+        done: int, total: int, failed: int, rate: float, seconds_left: float
+    ) -> None:
+        nonlocal begun
+        while left:
+            tell(left.pop(0))
+        if report is not None:
+            if not begun and done:
+                jobs = f"all {total}" if done == total else f"{done} of the {total}"
+                tell(f"stored already: {jobs} jobs")
+            report(done, total, failed, rate, seconds_left)
+        begun = True
+
+    return first_lines
+
+
+class _PlainLines:
+    """A line at the start, then every half minute, then at the end."""
+
+    def __init__(self, noun: str, interval: float = 30.0) -> None:
+        self.noun = noun
+        self.interval = interval
+        self.last = -interval
+        self.shown = -1
+
+    def __call__(
+        self, done: int, total: int, failed: int, rate: float, seconds_left: float
+    ) -> None:
+        now = time.monotonic()
+        if done == self.shown or (now - self.last < self.interval and done < total):
+            return
+        self.last, self.shown = now, done
+        tell(_progress_text(self.noun, done, total, failed, rate, seconds_left))
+
+
+@contextmanager
+def _bar(noun: str) -> Iterator[Progress]:
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    bar = Progress(
+        BarColumn(bar_width=24),
+        TextColumn("{task.description}", markup=False),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    with bar:
+        task = bar.add_task("starting", total=None)
+
+        def report(
+            done: int, total: int, failed: int, rate: float, seconds_left: float
+        ) -> None:
+            text = _progress_text(noun, done, total, failed, rate, seconds_left)
+            bar.update(task, completed=done, total=total, description=text)
+
+        yield report

@@ -1,0 +1,60 @@
+"""The command that draws a report again, and what a finished run says."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from percsim.cli.shared import Debug, Json, Quiet, command, say, say_json, tell
+
+if TYPE_CHECKING:
+    from percsim.run import Result
+
+__all__ = ["report", "say_result"]
+
+
+def say_result(result: Result, quiet: bool, as_json: bool) -> None:
+    """Print the decision, where the report lies, and what had to be left out."""
+    from percsim.report.chapters import chapter_lines
+    from percsim.report.tables import headline, left_out, text_summary
+
+    page = result.folder / "report.html"
+    if as_json:
+        say_json({**result.summary, "folder": str(result.folder), "report": str(page)})
+    elif quiet:
+        say(headline(result.summary))
+    else:
+        say(text_summary(result.summary, chapter_lines(result.summary)))
+        say()
+        say(f"Report:  {page}")
+        say(f"Repeat:  {result.summary['command']}")
+    for line in result.figure_failures:
+        tell(f"figure left out: {line}")
+    for line in left_out(result.summary):
+        tell(line)
+    if result.recomputed:
+        tell(f"damaged rows of the folder, computed again: {', '.join(result.recomputed)}")
+
+
+@command("percsim report out/patch")
+def report(
+    folder: Annotated[
+        str, typer.Argument(metavar="FOLDER", help="Results folder of a run.")
+    ],
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Draw the report of a folder again.
+
+    An interrupted run is drawn from the boxes it has stored.
+    """
+    from percsim.boxes.folder import results_folder, torn
+    from percsim.run import redraw
+
+    was_torn = torn(results_folder(folder))
+    result = redraw(folder)
+    if was_torn:
+        tell(f"the files in {folder} were of two runs, one was stopped; written anew")
+    say_result(result, quiet, as_json)

@@ -1,0 +1,258 @@
+"""Commands that carry out a plan: run it, learn from measured films, judge a batch."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from percsim.cli.progress import after_lines, progress
+from percsim.cli.results import say_result
+from percsim.cli.shared import (
+    BAD_INPUT,
+    INTERRUPTED,
+    Debug,
+    Json,
+    PlanArgument,
+    Quiet,
+    Workers,
+    command,
+    counted,
+    leave,
+    results_of,
+    say,
+    say_json,
+)
+from percsim.cli.sizing import memory_cautions, size_line, wrapping
+
+if TYPE_CHECKING:
+    from percsim.plan import Plan
+    from percsim.run import Result
+
+__all__ = ["agree", "anchor", "run"]
+
+ReadingsArgument = Annotated[
+    Path,
+    typer.Argument(metavar="READINGS", help="File of readings (CSV), a heading first."),
+]
+
+
+@command(
+    "percsim run patch.toml --out out/patch",
+    "percsim run patch.toml --out out/patch --workers 2 --json > result.json",
+    'percsim run patch.toml --out out/patch --verify-film --budget "2e6 flakes"',
+)
+def run(
+    plan: PlanArgument,
+    out: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FOLDER", help="Results folder; default out/ and the plan's name."
+        ),
+    ] = None,
+    workers: Workers = None,
+    fresh: Annotated[
+        bool, typer.Option("--fresh", help="Remove the results in FOLDER and start again.")
+    ] = False,
+    verify_film: Annotated[
+        bool,
+        typer.Option(
+            "--verify-film",
+            help="Also simulate whole films directly, against films of blocks.",
+        ),
+    ] = False,
+    budget: Annotated[
+        str | None,
+        typer.Option(
+            metavar="PARTICLES",
+            help='Particles in all those films, "2e6 flakes"; default 2e6.',
+        ),
+    ] = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Carry out a plan: simulate, decide, report.
+
+    Interrupt it at any time; the same command goes on where it stopped.
+    """
+    from percsim.plan import Plan
+
+    particles = 2e6 if budget is None else _budget(budget)
+    if budget is not None and not verify_film:
+        leave(BAD_INPUT, "--budget goes with --verify-film, which is not there")
+    loaded = Plan.load(plan)
+    folder = results_of(out, plan)
+    films = particles if verify_film else None
+    result = _carry_out(loaded, folder, workers, quiet, fresh=fresh, verify_film=films)
+    say_result(result, quiet, as_json)
+
+
+@command(
+    "percsim anchor patch.toml readings.csv --out out/patch",
+    "percsim anchor patch.toml readings.csv --out out/patch --json > anchored.json",
+)
+def anchor(
+    plan: PlanArgument,
+    readings: ReadingsArgument,
+    out: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Results folder, used as it is if the plan was run there; default out/"
+            " and the plan's name.",
+        ),
+    ] = None,
+    workers: Workers = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Learn from measured films, and decide again.
+
+    Columns are the keys of [[measured]]: weight_fraction, electrode_gap, resistance (or
+    open), films, thickness, width, change with strain or temperature, spread, note; the
+    unit in the heading, "resistance (kohm)", or in every cell. No box is solved again.
+    """
+    _, loaded = _with_readings(plan, readings)
+    folder = results_of(out, plan)
+    words = ["percsim", "anchor", str(plan), str(readings), "--out", str(folder)]
+    result = _carry_out(loaded, folder, workers, quiet, command=shlex.join(words))
+    if quiet and not as_json and "anchor" in result.summary:
+        from percsim.report.chapters.anchor import ANCHOR
+
+        say(ANCHOR.lines(result.summary)[0])
+        return
+    say_result(result, quiet, as_json)
+
+
+@command(
+    "percsim agree patch.toml batch.csv --out out/patch",
+    "percsim agree patch.toml batch.csv --out out/patch --json",
+)
+def agree(
+    plan: PlanArgument,
+    readings: ReadingsArgument,
+    out: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Results folder of the plan; default out/ and the plan's name. It is run"
+            " there if it was not.",
+        ),
+    ] = None,
+    workers: Workers = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Say whether a batch agrees with what was predicted, and the likeliest cause if not.
+
+    One row a film, all of one cup, columns as for percsim anchor; nothing is written.
+    """
+    loaded, read = _with_readings(plan, readings)
+    folder = results_of(out, plan)
+    from percsim.boxes.store import DATABASE
+    from percsim.findings.agreement import batch_agreement
+    from percsim.findings.anchor import plan_readings
+    from percsim.run import read_findings
+
+    if not (folder / DATABASE).is_file():
+        _carry_out(loaded, folder, workers, quiet)
+    films = plan_readings(read)[len(loaded.measured) :]
+    result = batch_agreement(read_findings(loaded, folder), films)
+    if as_json:
+        say_json(result)
+    elif quiet:
+        say(result["verdict"])
+    else:
+        from percsim.report.agreement import agreement_text
+
+        say("\n".join(agreement_text(result)))
+
+
+def _with_readings(plan: Path, readings: Path) -> tuple[Plan, Plan]:
+    """Plan as written, and with the readings of a file."""
+    from percsim.plan import Plan
+    from percsim.plan.readings import read_readings
+
+    loaded = Plan.load(plan)
+    return loaded, loaded.with_measured(read_readings(readings), readings.name)
+
+
+def _carry_out(
+    loaded: Plan,
+    folder: Path,
+    workers: int | None,
+    quiet: bool,
+    *,
+    fresh: bool = False,
+    verify_film: float | None = None,
+    command: str | None = None,
+) -> Result:
+    """Run a plan with progress; leaves with a line when interrupted."""
+    # slow to import, and of no use to a plan with faults
+    from percsim.boxes.workers import Interrupted
+    from percsim.run import estimate, run_plan
+
+    lines = _removed(folder, loaded) if fresh else []
+    if not quiet:
+        size = estimate(loaded, workers)
+        cautions = [*memory_cautions(loaded, size), *wrapping(loaded)]
+        lines += [size_line(loaded, size), *(f"Mind: {caution}" for caution in cautions)]
+    try:
+        with progress(quiet) as report:
+            return run_plan(
+                loaded,
+                out=folder,
+                workers=workers,
+                fresh=fresh,
+                # a fault of the folder comes first, and alone
+                progress=after_lines(lines, report),
+                verify_film=verify_film,
+                command=command,
+            )
+    except Interrupted as stop:
+        where = f"stored in {folder}" if stop.stored else "done, none of them stored"
+        what = f"interrupted: {stop.done} of {counted(stop.total, 'job')} {where}"
+    except KeyboardInterrupt:
+        # before the first job or after the last one; what is done is stored
+        what = "interrupted"
+    again = command or shlex.join(["percsim", "run", loaded.path, "--out", str(folder)])
+    return leave(INTERRUPTED, what, f"go on with:  {again}")
+
+
+def _budget(text: str) -> float:
+    """Particles in a budget such as "2e6 flakes"."""
+    number, *words = text.split() or [""]
+    try:
+        particles = float(number)
+    except ValueError:
+        particles = -1.0
+    if not 0.0 < particles < float("inf") or words not in ([], ["flakes"], ["particles"]):
+        leave(
+            BAD_INPUT, f"--budget {text!r} is not a number of particles, like '2e6 flakes'"
+        )
+    return particles
+
+
+def _removed(folder: Path, plan: Plan) -> list[str]:
+    """Say whose results a fresh start removes; nothing of the plan's own or of none."""
+    from percsim.boxes.store import DATABASE, Store
+    from percsim.errors import FolderError
+    from percsim.reuse import stored_plan
+
+    if not (folder / DATABASE).is_file():
+        return []
+    try:
+        with Store.read(folder) as store:
+            stored = stored_plan(store)
+            if stored is not None and stored.hash == plan.hash:
+                return []
+            jobs = counted(store.counts()["done"], "job")
+    except FolderError:
+        return [f"removed earlier results in {folder}, which this version cannot read"]
+    whose = f"another plan, {stored.title!r}" if stored is not None else "another plan"
+    return [f"removed the results of {whose}, in {folder} ({jobs} done)"]
