@@ -437,7 +437,7 @@ def _outlook(
     slope = np.where(known, rise / np.where(known, 2.0 * step, 1.0), 0.0)
     uneven = bench.unevenness(film, loading.log_slope, slope, ratio)
     shift = bench.shift(film) + uneven * knowledge.scale**2
-    chains = _chains(model, recipe)
+    chains = model.chain_deviation(loading.volume_fraction, film)
     base = np.where(conducts, rest, 0.0)
     change = lever = np.zeros_like(rest)
     end = visits.chord_state
@@ -457,12 +457,6 @@ def _outlook(
         recipe, knowledge, visits, rest + np.where(conducts, shift[:, None], 0.0), change,
         lever, ratio, np.hypot(scatter, chains), response, heat,
     )  # fmt: skip
-
-
-def _chains(model: FilmModel, recipe: Recipe) -> float:
-    """Deviation of ln R from the chains of a film, of the nearest loading with boxes."""
-    row = model.chain_root(recipe.loading.volume_fraction)[model.visits.rest]
-    return float(np.sqrt((row**2).sum() / recipe.film.volume))
 
 
 def _lever(logs: Floats, places: list[int], strains: list[float], end: float) -> Floats:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, ndtr, ndtri
 
 from percsim.boxes.statistics import weighted_quantiles
-from percsim.decision.knowledge import SCALE_SPREAD, Knowledge, spread_points
+from percsim.decision.knowledge import SCALE_SPREAD, Knowledge, day_one, spread_points
 from percsim.decision.outlook import Band
 from percsim.decision.priors import Priors
 from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move
@@ -59,6 +59,12 @@ KEPT = 0.2
 """Share of the effective draws that a rise of the likelihood's power may leave."""
 SMALLEST_STEP = 0.02
 """Least rise of the likelihood's power from round to round."""
+DRAWN = [0, 3, 4]
+"""Numbers of the simulation error that are drawn: the others move ln R in proportion."""
+LEAST_SPREAD = 1e-3
+"""Of ln of a threshold that is held: no grid is narrower."""
+NEGLIGIBLE = 1e-6
+"""Share of the likeliest node below which the grid ends."""
 IMPOSSIBLE = -60.0
 """Log-likelihood of a row that conducts where its film would be open."""
 
@@ -169,21 +175,30 @@ class _Rows:
     def __len__(self) -> int:
         return len(self.readings)
 
+    def which(self, kept: Callable[[Reading], bool]) -> list[int]:
+        """Rows that something holds for."""
+        return [i for i, r in enumerate(self.readings) if kept(r)]
+
+    def by_cup(self, kept: Sequence[int]) -> list[list[int]]:
+        """Places among rows kept, a list a cup."""
+        cups = self.cups[list(kept)]
+        return [np.flatnonzero(cups == c).tolist() for c in np.unique(cups)]
+
+
+def _shares(reading: Reading, level: str, name: str) -> str:
+    """Level that a tolerance has for a row: films of no named cup were mixed apart."""
+    apart = not reading.batch and level == CUP and name != "weighing"
+    return FILM if apart else level
+
 
 def _scatter(reading: Reading, model: FilmModel, bench: Bench) -> Floats:
     """Deviations of the mean of a row's films: own, of the cup, of the lot, (3, 2)."""
-    moves = row_moves(reading, model, bench)
     n, out = reading.films, np.zeros((3, 2))
-    for move in moves:
-        level = move.level
-        apart = not reading.batch and level == CUP and move.name != "weighing"
-        if level in (READING, FILM) or apart:
-            if reading.spread is None:
-                out[0] += np.array([move.loading**2, move.scale**2]) / n
-        elif level == CUP:
-            out[1] += np.array([move.loading**2, move.scale**2])
-        elif level == LOT:
-            out[2] += np.array([move.loading**2, move.scale**2])
+    for move in row_moves(reading, model, bench):
+        level = _shares(reading, move.level, move.name)
+        place = {CUP: 1, LOT: 2}.get(level, 0)
+        if place or reading.spread is None:
+            out[place] += np.square([move.loading, move.scale]) / (1 if place else n)
     if reading.spread is not None:
         out[0, 1] = reading.spread**2 / n
     return np.sqrt(out)
@@ -191,19 +206,16 @@ def _scatter(reading: Reading, model: FilmModel, bench: Bench) -> Floats:
 
 def row_moves(reading: Reading, model: FilmModel, bench: Bench) -> tuple[Move, ...]:
     """List what scatters one reading."""
-    near = 0
+    rho, length = 1.0, 0.0
     if len(model.volume_fractions):
-        near = int(
-            np.abs(model.volume_fractions - reading.loading.volume_fraction).argmin()
-        )
-        rest = model.visits.rest
+        phi, rest = reading.loading.volume_fraction, model.visits.rest
+        near = int(np.abs(model.volume_fractions - phi).argmin())
         rho = float(np.exp(model.log_resistivity[near, rest]))
         length = float(model.electrode_length[near, rest])
-    else:
-        rho, length = 1.0, 0.0
     moves = bench.moves(reading.film, reading.loading.log_slope, rho, length)
-    trial = Move("instrument", READING, 0.0, bench.tolerances.instrument)
-    return (*moves, trial)
+    trial = Move("instrument", bench.level("instrument"), 0.0, bench.tolerances.instrument)
+    chains = model.chain_deviation(reading.loading.volume_fraction, reading.film)
+    return (*moves, trial, Move("chains", FILM, 0.0, chains))
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,14 +224,15 @@ class _Predicted:
 
     Parameters
     ----------
-    level, change : (n, T, rows) ndarray of float
+    level, change : (rows, n, T) ndarray of float
         ln R and ln(R/R0); inf where open, 0 where not asked.
-    slope : (n, T, rows) ndarray of float
+    slope : (rows, n, T) ndarray of float
         d ln R / d ln(phi/phi_c).
-    distance : (n, T, rows) ndarray of float
+    distance : (rows, n, T) ndarray of float
         ln of the volume fraction over the film's own threshold.
-    errors : (n, 2, rows) ndarray of float
-        Simulation errors of level and change.
+    doubts : (2, rows, n, T) ndarray of float
+        What the errors of the fit of settings, at rest and under strain, move level and
+        change by.
 
     """
 
@@ -227,43 +240,51 @@ class _Predicted:
     change: Floats
     slope: Floats
     distance: Floats
-    errors: Floats
+    doubts: Floats
 
 
 def _predict(
-    rows: _Rows, model: FilmModel, draws: Knowledge, log_factors: Floats
+    readings: Sequence[Reading],
+    model: FilmModel,
+    bench: Bench,
+    draws: Knowledge,
+    log_factors: Floats,
 ) -> _Predicted:
     """Predict every row at every draw and node; `log_factors` is (T,)."""
-    visits, n = model.visits, len(draws)
-    at = [visits.weights_at(r.strain, r.temperature) for r in rows.readings]
+    visits = model.visits
+    at = [visits.weights_at(r.strain, r.temperature) for r in readings]
     used = sorted({visits.rest, *(int(s) for w in at for s in np.flatnonzero(w))})
     material = draws.material(model, used)
     own = np.log(model.own_threshold(draws.contacts))
-    shape = (n, len(log_factors), len(rows))
+    shape = (len(readings), len(draws), len(log_factors))
     level, change, slope, distance = (np.zeros(shape) for _ in range(4))
-    errors = np.zeros((n, 2, len(rows)))
+    doubts = np.zeros((2, *shape))
     step = log_factors[1] - log_factors[0]
     known: dict[float, tuple[Floats, Floats]] = {}
-    for i, reading in enumerate(rows.readings):
-        log_phi = np.log(reading.loading.volume_fraction) - log_factors
-        if log_phi[0] not in known:
-            known[log_phi[0]] = material.at(log_phi[None, :], used)
-        logs = material.read(reading.film, *known[log_phi[0]], used)
-        rest = logs[..., used.index(visits.rest)]
-        weights = at[i][used]
-        there = logs @ weights if np.isfinite(logs).all() else _weighted(logs, weights)
-        level[:, :, i] = rest if reading.relative_change is not None else there
+    for i, reading in enumerate(readings):
+        phi = reading.loading.volume_fraction
+        log_phi = np.log(phi) - log_factors
+        if phi not in known:
+            known[phi] = material.at(log_phi[None, :], used)
+            told = model.setting_errors(draws.contacts, log_phi, used[-1])
+        doubts[:, i] = told
+        distance[i] = log_phi - own[:, None]
+        if reading.is_open:
+            continue
+        logs = material.read(reading.film, *known[phi], used)
+        logs = logs + bench.shift(reading.film)
+        rest, there = logs[..., used.index(visits.rest)], _weighted(logs, at[i][used])
+        level[i] = rest if reading.relative_change is not None else there
         if reading.relative_change is not None:
             both = np.isfinite(rest) & np.isfinite(there)
-            change[:, :, i] = np.where(both, there, 0.0) - np.where(both, rest, 0.0)
-            change[~both, i] = np.inf
-        slope[:, :, i] = _gradient(level[:, :, i], step)
-        distance[:, :, i] = log_phi - own[:, None]
-        largest = used[int(np.argmax(weights))]
-        errors[:, 0, i], errors[:, 1, i] = model.errors(
-            draws.contacts, float(np.log(reading.loading.volume_fraction)), largest
+            change[i] = np.where(both, there, 0.0) - np.where(both, rest, 0.0)
+            change[i][~both] = np.inf
+        slope[i] = _gradient(level[i], step)
+        uneven = bench.unevenness(
+            reading.film, reading.loading.log_slope, slope[i], np.exp(distance[i])
         )
-    return _Predicted(level, change, slope, distance, errors)
+        level[i] += uneven * draws.scale[:, None] ** 2
+    return _Predicted(level, change, slope, distance, doubts)
 
 
 def _weighted(logs: Floats, weights: Floats) -> Floats:
@@ -278,9 +299,8 @@ def _gradient(level: Floats, step: float) -> Floats:
     """D ln R / d ln phi from neighbouring nodes of the factor, (n, T); 0 if unknown."""
     finite = np.isfinite(level)
     safe = np.where(finite, level, 0.0)
-    rise = np.diff(safe, axis=1) / step
     good = finite[:, 1:] & finite[:, :-1]
-    up = np.where(good, rise, 0.0)
+    up = np.where(good, np.diff(safe, axis=1) / step, 0.0)
     total, count = np.zeros_like(level), np.zeros_like(level)
     total[:, :-1] += up
     total[:, 1:] += up
@@ -290,132 +310,180 @@ def _gradient(level: Floats, step: float) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class _Normal:
-    """Log-likelihood (n, T), and the mean and variance of the level's own number there."""
+class _Joint:
+    """Jointly normal rows at every draw and node.
 
-    log_likelihood: Floats
-    mean: Floats
-    variance: Floats
+    Parameters
+    ----------
+    rows : list of int
+        Which they are.
+    log_density : (n, T) ndarray of float
+        Of all of them.
+    off, variance : (rows, n, T) ndarray of float
+        How far each is from what the others let expect, and its variance given them.
+    means : list of list of (n, T) ndarray of float
+        For each number that all have in common its mean given the rows and the numbers
+        after it: that where those are 0, then what one of each moves it by.
+    left : list of (n, T) ndarray of float
+        Variance of each then.
 
-
-def _normal(
-    rows: _Rows,
-    found: _Predicted,
-    scale: Floats,
-    level_spread: float,
-    keep: NDArray[np.bool_],
-) -> _Normal:
-    """Joint density of the levels of the rows kept, common numbers integrated out.
-
-    The level's own number is ln of the parameter that R goes as the inverse of, over its
-    median, in its standard deviations.
     """
-    read = np.array([r.resistance is not None and not r.is_open for r in rows.readings])
-    use = np.flatnonzero(read & keep)
-    shape = found.level.shape[:2]
-    if not len(use):
-        return _Normal(np.zeros(shape), np.zeros(shape), np.ones(shape))
-    y = np.log([rows.readings[i].resistance or 1.0 for i in use])
-    mu, b = found.level[..., use], found.slope[..., use]
-    conducts = np.isfinite(mu)
-    r = np.where(conducts, y - np.where(conducts, mu, 0.0), 0.0)
-    s2 = (scale**2)[:, None, None]
-    own = s2 * ((rows.own[use, 0] * b) ** 2 + rows.own[use, 1] ** 2)
-    own = own + np.where(rows.slips[use], SLIP**2, 1e-12)
-    w = np.where(conducts, 1.0 / own, 0.0)
-    s = scale[:, None, None]
-    # films of a cup are of one loading, so that they share its simulation error too
-    cup = s2 * ((rows.cup[use, 0] * b) ** 2 + rows.cup[use, 1] ** 2)
-    cup = np.sqrt(cup + found.errors[:, None, 0, use] ** 2) * np.where(b > 0.0, 1.0, -1.0)
-    common = [
-        s * rows.lot[use, 0] * b,
-        s * np.broadcast_to(rows.lot[use, 1], r.shape),
-        np.full_like(r, -level_spread),
-    ]
-    of_cup = [np.flatnonzero(rows.cups[use] == c) for c in np.unique(rows.cups[use])]
-    inside = [1.0 + (w[..., m] * cup[..., m] ** 2).sum(axis=-1) for m in of_cup]
 
-    def product(a: Floats, c: Floats) -> Floats:
-        total = np.zeros(shape)
-        for m, d in zip(of_cup, inside, strict=True):
-            wa, wc = w[..., m] * a[..., m], w[..., m] * cup[..., m]
-            total += (wa * c[..., m]).sum(axis=-1)
-            total -= (wa * cup[..., m]).sum(axis=-1) * (wc * c[..., m]).sum(axis=-1) / d
-        return total
+    rows: list[int]
+    log_density: Floats
+    off: Floats
+    variance: Floats
+    means: list[list[Floats]]
+    left: list[Floats]
 
-    # common numbers are integrated out one after the other, the level's own last
-    vectors = [*common, r]
-    table = {
-        (i, j): product(vectors[i], vectors[j])
-        for i in range(len(vectors))
-        for j in range(i, len(vectors))
-    }
-    determinant = np.where(conducts, np.log(own), 0.0).sum(axis=-1)
-    determinant += sum(np.log(d) for d in inside)
-    for g in range(len(common)):
-        d = 1.0 + table[g, g]
-        determinant += np.log(d)
-        for i in range(g + 1, len(vectors)):
-            for j in range(i, len(vectors)):
-                table[i, j] = table[i, j] - table[g, i] * table[g, j] / d
-        mean, variance = table[g, len(common)] / d, 1.0 / d
-    chi = table[len(common), len(common)]
-    logs = -0.5 * (chi + determinant)
-    logs += IMPOSSIBLE * (~conducts).sum(axis=-1)
-    return _Normal(logs, mean, variance)
+    @classmethod
+    def of(
+        cls,
+        rows: list[int],
+        apart: Floats,
+        own: Floats,
+        cup: Floats,
+        cups: Sequence[Sequence[int]],
+        common: Sequence[Floats],
+    ) -> _Joint:
+        """Integrate what rows share out of their joint density.
 
+        Parameters
+        ----------
+        rows : list of int
+            Which they are.
+        apart : (k, n, T) ndarray of float
+            Reading less what is predicted; inf where the film would be open.
+        own : (k, n, T) ndarray of float
+            Variance of each alone.
+        cup : (k, n, T) ndarray of float
+            What a standard normal number of its cup moves each by.
+        cups : sequence of sequence of int
+            Places of the rows of each cup.
+        common : sequence of (k, n, T) ndarray of float
+            What numbers common to all move them by.
 
-def _changes(
-    rows: _Rows, found: _Predicted, scale: Floats, bench: Bench, keep: NDArray[np.bool_]
-) -> Floats:
-    """Log-density of the changes of the rows kept, (n, T): contacts open alike in a cup."""
-    tol, out = bench.tolerances, np.zeros(found.level.shape[:2])
-    told = [
-        i for i, r in enumerate(rows.readings) if keep[i] and r.relative_change is not None
-    ]
-    for c in sorted({int(rows.cups[i]) for i in told}):
-        mine = [i for i in told if rows.cups[i] == c]
-        size = found.change[..., mine]
-        conducts = np.isfinite(size)
-        size = np.where(conducts, size, 0.0)
-        r = np.array([rows.readings[i].log_change for i in mine]) - size
-        films = np.array([rows.readings[i].films for i in mine])
-        strains = np.array([abs(rows.readings[i].strain) for i in mine])
-        setting = np.where(
-            strains > 0.0, tol.strain_setting / np.maximum(strains, 1e-12), 0
-        )
-        s2 = (scale**2)[:, None, None]
-        shared = np.array([bool(rows.readings[i].batch) for i in mine])
-        alike = s2 * (tol.response * size) ** 2
-        own = s2 * ((setting * size) ** 2 + 2.0 * tol.instrument**2) / films
-        own = own + np.where(shared, 0.0, alike / films) + 1e-12
-        alike = alike + found.errors[:, None, 1, mine] ** 2
-        own = own + np.where(rows.slips[mine], size**2 + own, 0.0)
+        """
+        conducts = np.isfinite(apart)
+        r = np.where(conducts, apart, 0.0)
         w = np.where(conducts, 1.0 / own, 0.0)
-        f = np.sqrt(np.where(shared, alike, found.errors[:, None, 1, mine] ** 2))
-        f = f * np.where(size < 0.0, -1.0, 1.0)
-        inside = 1.0 + (w * f**2).sum(axis=-1)
-        chi = (w * r**2).sum(axis=-1) - (w * f * r).sum(axis=-1) ** 2 / inside
-        logs = np.where(conducts, np.log(own), 0.0).sum(axis=-1) + np.log(inside)
-        out += -0.5 * (chi + logs) + IMPOSSIBLE * (~conducts).sum(axis=-1)
-    return out
+        determinant = np.where(conducts, np.log(own), 0.0).sum(axis=0)
+        inside = {tuple(m): 1.0 + (w[m] * cup[m] ** 2).sum(axis=0) for m in map(list, cups)}
+
+        def solved(a: Floats) -> Floats:
+            """Apply the inverse of own and cup together (Sherman and Morrison)."""
+            out = w * a
+            for m, d in inside.items():
+                k = list(m)
+                out[k] -= w[k] * cup[k] * ((w[k] * cup[k] * a[k]).sum(axis=0) / d)
+            return out
+
+        found, diagonal = solved(r), w.copy()
+        for m, d in inside.items():
+            k = list(m)
+            diagonal[k] -= (w[k] * cup[k]) ** 2 / d
+            determinant += np.log(d)
+        earlier: list[tuple[Floats, Floats]] = []
+        means: list[list[Floats]] = []
+        for g, vector in enumerate(common):
+            u = solved(vector)
+            for other, d in earlier:
+                u = u - other * ((other * vector).sum(axis=0) / d)
+            d = 1.0 + (u * vector).sum(axis=0)
+            mean = (u * r).sum(axis=0) / d
+            later = [-(u * other).sum(axis=0) / d for other in common[g + 1 :]]
+            means.append([mean, *later])
+            found = found - u * mean
+            diagonal = diagonal - u**2 / d
+            determinant += np.log(d)
+            earlier.append((u, d))
+        density = -0.5 * ((r * found).sum(axis=0) + determinant)
+        density += IMPOSSIBLE * (~conducts).sum(axis=0)
+        safe = np.where(diagonal > 0.0, diagonal, 1.0)
+        off = np.where(conducts, found / safe, np.inf)
+        variance = np.where(conducts, 1.0 / safe, 1.0)
+        return cls(rows, density, off, variance, means, [1.0 / d for _, d in earlier])
+
+    def alone(self, place: int) -> Floats:
+        """Log-density of a row given the others, (n, T)."""
+        off, v = self.off[place], self.variance[place]
+        known = np.isfinite(off)
+        found = -0.5 * (np.where(known, off, 0.0) ** 2 / v + np.log(v))
+        return np.where(known, found, IMPOSSIBLE)
+
+    def below(self, place: int, slip: float = 0.0) -> Floats:
+        """Probability of a lower reading given the others, a slip's variance apart."""
+        off, v = self.off[place], np.maximum(self.variance[place] - slip, 1e-12)
+        known = np.isfinite(off)
+        return np.where(known, ndtr(np.where(known, off, 0.0) / np.sqrt(v)), 0.0)
 
 
-def _opens(
-    rows: _Rows, found: _Predicted, scale: Floats, keep: NDArray[np.bool_]
-) -> Floats:
-    """Log-probability that rows read open as they do, (n, T); once a cup."""
-    out = np.zeros(found.level.shape[:2])
+def _levels(rows: _Rows, found: _Predicted, scale: Floats, level_spread: float) -> _Joint:
+    """Joint density of the levels of rows.
+
+    Common are the lot of powder, the error of the fit of settings at rest and, last, ln of
+    the parameter that R goes as the inverse of, over its median; in standard deviations.
+    """
+    use = rows.which(lambda r: r.resistance is not None and not r.is_open)
+    mu, b = found.level[use], found.slope[use]
+    y = np.log([rows.readings[i].resistance or 1.0 for i in use])[:, None, None]
+    conducts = np.isfinite(mu)
+    apart = np.where(conducts, y - np.where(conducts, mu, 0.0), np.inf)
+    own, cup, lot = (part[use][:, :, None, None] for part in (rows.own, rows.cup, rows.lot))
+    s = scale[:, None]
+    alone = s**2 * ((own[:, 0] * b) ** 2 + own[:, 1] ** 2)
+    alone = alone + np.where(rows.slips[use], SLIP**2, 1e-12)[:, None, None]
+    shared = s * np.hypot(cup[:, 0] * b, cup[:, 1]) * np.where(b > 0.0, 1.0, -1.0)
+    common = [
+        np.broadcast_to(s * lot[:, 1], mu.shape),
+        np.where(conducts, found.doubts[0, use], 0.0),
+        np.where(conducts, -level_spread, 0.0),
+    ]
+    return _Joint.of(use, apart, alone, shared, rows.by_cup(use), common)
+
+
+def _changes(rows: _Rows, found: _Predicted, scale: Floats, bench: Bench) -> _Joint:
+    """Joint density of the changes of rows.
+
+    Common are the lot and, last, the error of the fit of settings under strain.
+    """
+    use, tol = rows.which(lambda r: r.relative_change is not None), bench.tolerances
+    readings = [rows.readings[i] for i in use]
+    size = found.change[use]
+    known = np.isfinite(size)
+    size = np.where(known, size, 0.0)
+    y = np.array([r.log_change for r in readings])[:, None, None]
+    films = np.array([r.films for r in readings])[:, None, None]
+    strains = np.array([max(abs(r.strain), 1e-12) for r in readings])[:, None, None]
+    setting = np.where(strains > 1e-12, tol.strain_setting / strains, 0.0)
+    s = scale[:, None]
+    own = s**2 * ((setting * size) ** 2 + 2.0 * tol.instrument**2) / films
+    level = [_shares(r, bench.level("response"), "response") for r in readings]
+    opens = s * tol.response * size
+
+    def at(name: str) -> Floats:
+        return np.array([x == name for x in level])[:, None, None] * opens
+
+    own = own + (at(FILM) + at(READING)) ** 2 / films + 1e-12
+    own = own + np.where(rows.slips[use][:, None, None], size**2 + own, 0.0)
+    apart = np.where(known, y - size, np.inf)
+    common = [at(LOT), np.where(known, found.doubts[1, use], 0.0)]
+    return _Joint.of(use, apart, own, at(CUP), rows.by_cup(use), common)
+
+
+def _opens(rows: _Rows, found: _Predicted, scale: Floats) -> dict[int, Floats]:
+    """Log-probability that rows read open as they do, (n, T) each; once a cup."""
+    out: dict[int, Floats] = {}
     seen: set[tuple[int, float]] = set()
-    for i, reading in enumerate(rows.readings):
+    for i in rows.which(lambda r: r.is_open):
+        reading = rows.readings[i]
         key = int(rows.cups[i]), reading.loading.weight_fraction
-        if not (reading.is_open and keep[i]) or (reading.batch and key in seen):
+        if reading.batch and key in seen:
             continue
         seen.add(key)
-        s = np.sqrt(rows.own[i, 0] ** 2 * reading.films + rows.cup[i, 0] ** 2
-                    + rows.lot[i, 0] ** 2)  # fmt: skip
-        sd = np.maximum(s * scale, 1e-9)[:, None]
-        out += np.log(STRAY_OPEN + (1.0 - STRAY_OPEN) * ndtr(-found.distance[..., i] / sd))
+        own = np.sqrt(reading.films) * rows.own[i, 0]
+        sd = np.maximum(np.hypot(own, rows.cup[i, 0]) * scale, 1e-9)[:, None]
+        out[i] = np.log(STRAY_OPEN + (1.0 - STRAY_OPEN) * ndtr(-found.distance[i] / sd))
     return out
 
 
@@ -425,7 +493,10 @@ def _spreads(rows: _Rows, scale: Floats, model: FilmModel, bench: Bench) -> Floa
     for reading in rows.readings:
         if reading.spread is None or reading.films < 2:
             continue
-        moves = [m for m in row_moves(reading, model, bench) if m.level in (READING, FILM)]
+        moves = [
+            m for m in row_moves(reading, model, bench)
+            if _shares(reading, m.level, m.name) in (READING, FILM)
+        ]  # fmt: skip
         slope = 4.0  # exponent 2 at twice the threshold (judgement)
         planned = np.sqrt(sum((slope * m.loading) ** 2 + m.scale**2 for m in moves))
         if planned <= 0.0:
@@ -433,6 +504,40 @@ def _spreads(rows: _Rows, scale: Floats, model: FilmModel, bench: Bench) -> Floa
         ratio, freedom = reading.spread / (planned * scale), reading.films - 1
         out += freedom * (np.log(ratio) - 0.5 * ratio**2)
     return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What rows say at every draw and node; `log_weight` is that of a node, (n, T)."""
+
+    rows: _Rows
+    levels: _Joint
+    changes: _Joint
+    opens: dict[int, Floats]
+    log_likelihood: Floats
+    log_weight: Floats
+
+    @property
+    def logs(self) -> Floats:
+        """Log-likelihood times the weight of the node, (n, T)."""
+        return self.log_likelihood + self.log_weight
+
+    def without(self, i: int) -> Floats:
+        """Give the same without a row."""
+        logs = self.logs
+        for part in (self.levels, self.changes):
+            if i in part.rows:
+                logs = logs - part.alone(part.rows.index(i))
+        return logs - self.opens[i] if i in self.opens else logs
+
+    def tails(self, i: int) -> list[Floats]:
+        """Probabilities of lower readings of a row given the others, (n, T) each."""
+        found = []
+        for part, slip in ((self.levels, SLIP**2), (self.changes, 0.0)):
+            if i in part.rows:
+                place = part.rows.index(i)
+                found.append(part.below(place, slip if self.rows.slips[i] else 0.0))
+        return found
 
 
 # ------------------------------------------------------------------------------------------
@@ -499,7 +604,12 @@ class Posterior:
 
 @dataclass(frozen=True, slots=True)
 class _Problem:
-    """Rows, model and priors of a posterior; coordinates are those drawn by sampling."""
+    """Rows, model and priors of a posterior; coordinates are those drawn by sampling.
+
+    They are the free numbers of the contacts, the bench's scale, and the simulation error
+    where it is not a number that moves ln R in proportion. What a lot of powder is off by
+    acts as its threshold does, so that the grid is over both together.
+    """
 
     rows: _Rows
     model: FilmModel
@@ -509,19 +619,26 @@ class _Problem:
     free: tuple[str, ...] = field(init=False)
 
     def __post_init__(self) -> None:
-        apart = {"threshold", self.level_name if self.level_spread else ""}
+        apart = {"threshold", self.model.level if self.level_spread else ""}
         names = tuple(p.name for p in self.priors.free if p.name not in apart)
         object.__setattr__(self, "free", names)
 
     @property
-    def level_name(self) -> str:
-        return self.model.level
-
-    @property
     def level_spread(self) -> float:
         """Spread of ln of the level where it is log-normal, 0 where it is drawn or held."""
-        prior = self.priors[self.level_name]
+        prior = self.priors[self.model.level]
         return 0.0 if prior.bounds is not None else prior.spread
+
+    @property
+    def threshold(self) -> tuple[float, float]:
+        """Mean and spread of ln of the threshold's factor."""
+        prior = self.priors["threshold"]
+        return float(np.log(prior.median)), max(prior.spread, LEAST_SPREAD)
+
+    @property
+    def lot(self) -> float:
+        """Deviation of ln(phi/phi_c) between lots, the bench as planned."""
+        return float(self.rows.lot[:, 0].mean())
 
     @property
     def dimension(self) -> int:
@@ -532,41 +649,30 @@ class _Problem:
         k = len(self.free)
         columns = dict(zip(self.free, z[:, :k].T, strict=True))
         zero = np.zeros(len(z))
-        values = {p.name: p.value(columns.get(p.name, zero)) for p in self.priors}
-        own = np.column_stack(
-            [columns.get(p.name, zero) for p in self.priors.free] or [np.zeros((len(z), 0))]
-        )
+        own = np.zeros((len(z), len(self.priors.free)))
+        for place, prior in enumerate(self.priors.free):
+            own[:, place] = columns.get(prior.name, zero)
+        noise = np.zeros((len(z), NOISES))
+        noise[:, DRAWN] = z[:, k + 1 :]
         return Knowledge(
-            "measured", self.priors, own, values, np.full(len(z), 1.0 / len(z)),
-            np.zeros((len(z), NOISES)), np.exp(self.scale_spread * z[:, k]),
+            "measured", self.priors, own, self.priors.values(own),
+            np.full(len(z), 1.0 / len(z)), noise, np.exp(self.scale_spread * z[:, k]),
         )  # fmt: skip
 
-    def nodes(self, low: float, high: float) -> tuple[Floats, Floats]:
-        """Coordinates of the threshold's grid and ln of their weights."""
-        z = np.linspace(low, high, GRID)
-        logs = -0.5 * z**2 - 0.5 * np.log(2.0 * np.pi) + np.log(z[1] - z[0])
-        return z, logs
-
-    def log_factors(self, z: Floats) -> Floats:
-        return np.log(self.priors["threshold"].value(z))
-
-    def joint(
-        self, draws: Knowledge, z: Floats, log_prior: Floats, keep: NDArray[np.bool_]
-    ) -> tuple[Floats, _Normal, _Predicted]:
-        """Log-likelihood times the threshold's weight, (n, T)."""
-        found = _predict(self.rows, self.model, draws, self.log_factors(z))
-        normal, logs = self.likelihood(draws, found, keep)
-        return logs + log_prior, normal, found
-
-    def likelihood(
-        self, draws: Knowledge, found: _Predicted, keep: NDArray[np.bool_]
-    ) -> tuple[_Normal, Floats]:
-        """Log-likelihood of the rows kept, (n, T)."""
+    def told(self, draws: Knowledge, nodes: Floats) -> _Told:
+        """Hold the rows against draws and nodes, ln of the threshold's factor."""
         rows, scale = self.rows, draws.scale
-        normal = _normal(rows, found, scale, self.level_spread, keep)
-        logs = normal.log_likelihood + _changes(rows, found, scale, self.bench, keep)
-        logs = logs + _opens(rows, found, scale, keep)
-        return normal, logs + _spreads(rows, scale, self.model, self.bench)[:, None]
+        found = _predict(rows.readings, self.model, self.bench, draws, nodes)
+        levels = _levels(rows, found, scale, self.level_spread)
+        changes = _changes(rows, found, scale, self.bench)
+        opens = _opens(rows, found, scale)
+        logs = levels.log_density + changes.log_density
+        logs = logs + _spreads(rows, scale, self.model, self.bench)[:, None]
+        mean, spread = self.threshold
+        spread = np.hypot(spread, self.lot * scale)[:, None]
+        weight = -0.5 * ((nodes - mean) / spread) ** 2 - np.log(spread)
+        weight = weight + np.log((nodes[1] - nodes[0]) / np.sqrt(2.0 * np.pi))
+        return _Told(rows, levels, changes, opens, sum(opens.values(), logs), weight)
 
 
 def measured(
@@ -609,10 +715,10 @@ def measured(
 
     Notes
     -----
-    Films of a row that conduct are linear in what scatters them. Rows that read open count
-    once a cup. A row that the others speak against with a two-sided probability below
-    `OUTLIER` (all numbers left free but the row left out) is given the deviation of a slip,
-    the worst first, up to a third of the rows.
+    Films of a row that conduct are linear in what scatters them, a lot of powder aside. Rows
+    that read open count once a cup. A row that the others speak against with a two-sided
+    probability below `OUTLIER` (all numbers left free but the row left out) is given the
+    deviation of a slip, the worst first, up to a third of the rows.
 
     """
     if not readings:
@@ -624,23 +730,28 @@ def measured(
         return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
 
     problem = _Problem(_Rows.of(readings, model, bench), model, priors, bench, scale_spread)
-    everything = np.ones(len(readings), dtype=bool)
-    start = spread_points(ROUND, problem.dimension, child(0))
-    problem, window = _with_slips(problem, start)
-    nodes, log_prior = problem.nodes(*window)
+    start = spread_points(ROUND, problem.dimension + len(DRAWN), child(0))
+    problem, told, nodes = _with_slips(problem, problem.draws(start))
 
     def log_likelihood(z: Floats) -> Floats:
-        logs, _, _ = problem.joint(problem.draws(z), nodes, log_prior, everything)
-        return _log_sum(logs)
+        return _log_sum(problem.told(problem.draws(z), nodes).logs)
 
-    z, weights = importance_sample(log_likelihood, problem.dimension, child(1))
+    z, weights = importance_sample(
+        log_likelihood, problem.dimension, child(1), beside=len(DRAWN)
+    )
     draws = problem.draws(z)
-    logs, normal, found = problem.joint(draws, nodes, log_prior, everything)
-    knowledge = _handed_on(problem, draws, weights, nodes, logs, normal, child(2), n)
-    before = problem.draws(start)
-    probabilities = _left_out(problem, draws, weights, log_prior, found)
+    told = problem.told(draws, nodes)
+    total = _log_sum(told.logs)
+    # a finer grid where the readings leave the threshold
+    nodes = _window(nodes, told.logs + (_log(weights) - total)[:, None])
+    told = problem.told(draws, nodes)
+    weights = weights * np.exp(np.clip(_log_sum(told.logs) - total, -50.0, 50.0))
+    weights = weights / weights.sum()
+    knowledge = _handed_on(problem, draws, weights, nodes, told, child(2), n)
+    before = day_one(priors, child(3), ROUND, scale_spread)
+    chances = _left_out(told, _log(weights) - _log_sum(told.logs))
     checks = tuple(
-        _check(problem, i, knowledge, before, probabilities[i], child(3))
+        _check(problem, i, knowledge, before, chances[i], child(4))
         for i in range(len(readings))
     )
     return Posterior(
@@ -652,108 +763,71 @@ def measured(
     )
 
 
+def _log(weights: Floats) -> Floats:
+    """Ln of weights, those that underflow left aside."""
+    return np.where(weights > 1e-200, np.log(np.maximum(weights, 1e-200)), -np.inf)
+
+
 def _log_sum(logs: Floats) -> Floats:
     """Ln of the sum over the nodes."""
     top = logs.max(axis=1)
     return np.asarray(np.log(np.exp(logs - top[:, None]).sum(axis=1)) + top)
 
 
-def _with_slips(problem: _Problem, start: Floats) -> tuple[_Problem, tuple[float, float]]:
+def _window(nodes: Floats, logs: Floats) -> Floats:
+    """As many nodes over the part of the grid that matters, logs (n, T) of draws' nodes."""
+    of_node = np.exp(_log_sum(logs.T) - logs.max())
+    kept = np.flatnonzero(of_node > NEGLIGIBLE * of_node.max())
+    step = nodes[1] - nodes[0]
+    return np.linspace(nodes[kept[0]] - step, nodes[kept[-1]] + step, GRID)
+
+
+def _with_slips(problem: _Problem, draws: Knowledge) -> tuple[_Problem, _Told, Floats]:
     """Name rows that the others speak against, and bound the threshold's grid.
 
     Over draws of the prior, which other rows weigh.
     """
-    draws = problem.draws(start)
-    nodes, log_prior = problem.nodes(-REACH, REACH)
-    found = _predict(problem.rows, problem.model, draws, problem.log_factors(nodes))
-    equal = np.full(len(draws), 1.0 / len(draws))
+    mean, spread = problem.threshold
+    reach = REACH * np.hypot(spread, problem.lot)
+    nodes = np.linspace(mean - reach, mean + reach, 2 * GRID)
+    told = problem.told(draws, nodes)
     for _ in range(max(1, len(problem.rows) // 3)):
         if len(problem.rows) < 3:
             break
-        p = _left_out(problem, draws, equal, log_prior, found)
+        p = _left_out(told, np.zeros(len(draws)))
         p = np.where(problem.rows.slips, 1.0, p)
         if p.min() >= OUTLIER:
             break
         slips = problem.rows.slips.copy()
         slips[int(p.argmin())] = True
         problem = replace(problem, rows=replace(problem.rows, slips=slips))
-    everything = np.ones(len(problem.rows), dtype=bool)
-    logs = problem.likelihood(draws, found, everything)[1] + log_prior
-    of_node = _log_sum(logs.T)
-    share = np.exp(of_node - of_node.max())
-    kept = np.flatnonzero(share > 1e-6)
-    step = nodes[1] - nodes[0]
-    return problem, (nodes[kept[0]] - step, nodes[kept[-1]] + step)
+        told = problem.told(draws, nodes)
+    return problem, told, _window(nodes, told.logs)
 
 
-def _left_out(
-    problem: _Problem,
-    draws: Knowledge,
-    weights: Floats,
-    log_prior: Floats,
-    found: _Predicted,
-) -> Floats:
+def _left_out(told: _Told, log_prior: Floats) -> Floats:
     """Two-sided probability of each row given the others, (rows,).
 
-    Each row is left out in turn; its reading is then normal at every draw and node.
+    Parameters
+    ----------
+    told : _Told
+        What the rows say at draws.
+    log_prior : (n,) ndarray of float
+        Log of the weight of each draw before any row.
+
     """
-    rows = problem.rows
-    out = np.empty(len(rows))
-    for i, reading in enumerate(rows.readings):
-        keep = np.ones(len(rows), dtype=bool)
-        keep[i] = False
-        normal, logs = problem.likelihood(draws, found, keep)
-        logs = logs + log_prior + np.log(np.maximum(weights, 1e-300))[:, None]
+    out = np.empty(len(told.rows))
+    for i, reading in enumerate(told.rows.readings):
+        logs = told.without(i) + log_prior[:, None]
         w = np.exp(logs - logs.max())
         w /= w.sum()
-        tails = []
         if reading.is_open:
-            sd = np.maximum(draws.scale * rows.cup[i, 0] + 1e-9, 1e-9)[:, None]
-            chance = STRAY_OPEN + (1.0 - STRAY_OPEN) * ndtr(-found.distance[..., i] / sd)
+            chance = np.exp(told.opens[i]) if i in told.opens else np.ones_like(w)
             out[i] = float((w * chance).sum())
             continue
-        if reading.resistance is not None:
-            u, sd = _alone(problem, draws, normal, found, i, keep)
-            tails.append(float((w * ndtr(u / sd)).sum()))
-        if reading.relative_change is not None:
-            tol, size = problem.bench.tolerances, found.change[..., i]
-            known = np.isfinite(size)
-            size = np.where(known, size, 0.0)
-            sd = draws.scale[:, None] * np.sqrt(
-                (tol.response * size) ** 2 + 2.0 * tol.instrument**2 / reading.films
-                + (tol.strain_setting / max(abs(reading.strain), 1e-12) * size) ** 2
-                / reading.films
-            )  # fmt: skip
-            sd = np.hypot(sd, found.errors[:, 1, i, None])
-            u = (reading.log_change - size) / np.maximum(sd, 1e-9)
-            tails.append(float((w * np.where(known, ndtr(u), 0.0)).sum()))
-        p = [2.0 * min(tail, 1.0 - tail) for tail in tails]
-        out[i] = min(1.0, min(p) * len(p))
+        tails = [float((w * tail).sum()) for tail in told.tails(i)]
+        out[i] = min(1.0, min(2.0 * min(t, 1.0 - t) for t in tails) * len(tails))
     return out
-
-
-def _alone(
-    problem: _Problem,
-    draws: Knowledge,
-    normal: _Normal,
-    found: _Predicted,
-    i: int,
-    keep: NDArray[np.bool_],
-) -> tuple[Floats, Floats]:
-    """How far a row's ln R is from what the others let expect, and its deviation."""
-    rows, s = problem.rows, draws.scale[:, None]
-    b, mu = found.slope[..., i], found.level[..., i]
-    conducts = np.isfinite(mu)
-    parts = [rows.own[i], rows.lot[i]]
-    alike = (rows.cups == rows.cups[i]) & keep
-    # the cup's own deviation is known as well as its other rows tell it (at least by half)
-    parts.append(rows.cup[i] * (0.7 if alike.any() else 1.0))
-    variance = sum((p[0] * b) ** 2 + p[1] ** 2 for p in parts) * s**2
-    variance = variance + problem.level_spread**2 * normal.variance
-    variance = variance + found.errors[:, 0, i, None] ** 2
-    mean = np.where(conducts, mu, 0.0) - problem.level_spread * normal.mean
-    u = np.log(rows.readings[i].resistance or 1.0) - mean
-    return np.where(conducts, u, -50.0), np.sqrt(np.maximum(variance, 1e-12))
 
 
 def _handed_on(
@@ -761,32 +835,54 @@ def _handed_on(
     draws: Knowledge,
     weights: Floats,
     nodes: Floats,
-    logs: Floats,
-    normal: _Normal,
+    told: _Told,
     seed: np.random.SeedSequence,
     n: int,
 ) -> Knowledge:
     """N draws of equal weight: of a draw, a node, and the level given both."""
-    joint = np.exp(logs - _log_sum(logs)[:, None]) * weights[:, None]
+    joint = np.exp(told.logs - _log_sum(told.logs)[:, None]) * weights[:, None]
     rng = np.random.default_rng(seed)
     places = (np.arange(n) + rng.random()) / n
     picked = np.searchsorted(np.cumsum(joint.ravel()) / joint.sum(), places)
     rows, at = np.divmod(np.minimum(picked, joint.size - 1), len(nodes))
+    step = nodes[1] - nodes[0]
     inside = (rng.permutation(n) + rng.random(n)) / n - 0.5
-    z_threshold = nodes[at] + inside * (nodes[1] - nodes[0])
-    own = ndtri((rng.permutation(n) + 0.5) / n)
-    z_level = normal.mean[rows, at] + np.sqrt(normal.variance[rows, at]) * own
+    factor = nodes[at] + step * inside
+    aside = np.clip(at + np.where(inside < 0.0, -1, 1), 0, len(nodes) - 1)
+
+    def given(part: _Joint) -> list[Floats]:
+        """Draw what rows have in common, given the threshold there, not at the node."""
+        found: list[Floats] = []
+        for means, left in zip(reversed(part.means), reversed(part.left), strict=True):
+            near = [
+                m[rows, at] + np.abs(inside) * (m[rows, aside] - m[rows, at]) for m in means
+            ]
+            own = ndtri((rng.permutation(n) + 0.5) / n)
+            later = sum(m * z for m, z in zip(near[1:], found, strict=True))
+            found.insert(0, near[0] + later + np.sqrt(left[rows, at]) * own)
+        return found
+
+    _, at_rest, z_level = given(told.levels)
+    _, by_strain = given(told.changes)
+    noise = draws.noise[rows]
+    noise[:, 1], noise[:, 2] = at_rest, by_strain
+    # of the factor with the lot of these films, the part that is the threshold's own
+    median, spread = problem.threshold
+    lot = (problem.lot * draws.scale[rows]) ** 2
+    share = spread**2 / (spread**2 + lot)
+    alone = np.sqrt(share * lot) * ndtri((rng.permutation(n) + 0.5) / n)
+    z_threshold = (share * (factor - median) + alone) / spread
     z, values = draws.z[rows].copy(), {k: v[rows] for k, v in draws.values.items()}
-    for name, column in (("threshold", z_threshold), (problem.level_name, z_level)):
-        if name == problem.level_name and not problem.level_spread:
+    for name, column in (("threshold", z_threshold), (problem.model.level, z_level)):
+        if name == problem.model.level and not problem.level_spread:
             continue
         for k, prior in enumerate(problem.priors.free):
             if prior.name == name:
                 z[:, k] = column
                 values[name] = prior.value(column)
     return Knowledge(
-        "measured", problem.priors, z, values, np.full(n, 1.0 / n),
-        spread_points(n, NOISES, seed), draws.scale[rows],
+        "measured", problem.priors, z, values, np.full(n, 1.0 / n), noise,
+        draws.scale[rows],
     )  # fmt: skip
 
 
@@ -802,15 +898,10 @@ def _check(
     rows, reading = problem.rows, problem.rows.readings[i]
     bands: list[Band | None] = []
     for known in (after, before):
-        level, change, slope = _at_draws(problem, reading, known, seed)
-        rng = np.random.default_rng(seed)
-        own, moved = rng.standard_normal((2, len(level)))
-        scatter = np.sqrt(
-            sum(
-                (p[0] * slope) ** 2 + p[1] ** 2
-                for p in (rows.own[i], rows.cup[i], rows.lot[i])
-            )
-        )
+        level, change, slope = _at_draws(problem, reading, known)
+        own, moved = np.random.default_rng(seed).standard_normal((2, len(level)))
+        parts = (rows.own[i], rows.cup[i], rows.lot[i])
+        scatter = np.sqrt(sum((p[0] * slope) ** 2 + p[1] ** 2 for p in parts))
         read = level + known.scale * scatter * own
         bands.append(
             None if reading.resistance is None else Band.of(read, known.weights).exp()
@@ -830,35 +921,27 @@ def _check(
 
 
 def _at_draws(
-    problem: _Problem, reading: Reading, known: Knowledge, seed: np.random.SeedSequence
+    problem: _Problem, reading: Reading, known: Knowledge
 ) -> tuple[Floats, Floats, Floats]:
     """Ln R, its change and its slope of a row's film at every draw, (n,) each."""
-    rows = replace(problem.rows, readings=(reading,), slips=np.zeros(1, dtype=bool))
-    if known.basis == "measured" and known.values["threshold"].std() == 0.0:
-        z = np.random.default_rng(seed).standard_normal((2, len(known)))
-        log_factor = np.log(problem.priors["threshold"].value(z[0]))
-        level = problem.level_spread * z[1]
-    else:
-        log_factor, level = known.log_factor, np.zeros(len(known))
-    step = 1e-3
     model, visits = problem.model, problem.model.visits
     w = visits.weights_at(reading.strain, reading.temperature)
     used = sorted({visits.rest, *(int(s) for s in np.flatnonzero(w))})
-    material = known.material(model, used)
-    at = np.log(reading.loading.volume_fraction) - log_factor
-    logs = material.log_resistance(
-        reading.film, at[:, None] + step * np.array([0, -1, 1]), used
-    )
-    logs = logs - level[:, None, None]
+    steps = 1e-3 * np.array([0.0, -1.0, 1.0])
+    at = np.log(reading.loading.volume_fraction) - known.log_factor[:, None] + steps
+    logs = known.material(model, used).log_resistance(reading.film, at, used)
     rest, there = logs[..., used.index(visits.rest)], _weighted(logs, w[used])
     both = np.isfinite(rest) & np.isfinite(there)
     change = np.where(both, there, 0.0) - np.where(both, rest, 0.0)
     change = np.where(both, change, np.inf)[:, 0]
     read = rest if reading.relative_change is not None else there
-    known_slope = np.asarray(np.isfinite(read[:, 1:]).all(axis=1))
-    safe = np.where(known_slope[:, None], read[:, 1:], 0.0)
-    del rows
-    return read[:, 0], change, (safe[:, 1] - safe[:, 0]) / (2.0 * step)
+    slope = _gradient(read[:, [1, 0, 2]], -1e-3)[:, 1]
+    ratio = np.exp(at[:, 0]) / model.own_threshold(known.contacts)
+    level = read[:, 0] + problem.bench.shift(reading.film)
+    level += known.scale**2 * problem.bench.unevenness(
+        reading.film, reading.loading.log_slope, slope, ratio
+    )
+    return level, change, slope
 
 
 _PRIOR_WIDTH = float(2.0 * ndtri(0.95))
@@ -900,6 +983,7 @@ def importance_sample(
     dimension: int,
     seed: np.random.SeedSequence,
     *,
+    beside: int = 0,
     n: int = LAST,
     warm: int = ROUND,
 ) -> tuple[Floats, Floats]:
@@ -913,12 +997,14 @@ def importance_sample(
         Coordinates, 1 or more.
     seed : numpy.random.SeedSequence
         Seed of all draws.
+    beside : int
+        Coordinates besides that readings hardly tell of; they stay drawn from the prior.
     n, warm : int
         Draws of the last round and of those before.
 
     Returns
     -------
-    z : (n, dimension) ndarray of float
+    z : (n, dimension + beside) ndarray of float
         Coordinates.
     weights : (n,) ndarray of float
         Their weights, together 1.
@@ -947,8 +1033,9 @@ def importance_sample(
     def child(i: int) -> np.random.SeedSequence:
         return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
 
-    z = spread_points(warm, dimension, child(0))
-    log_q = _prior_density(z)
+    k = dimension
+    z = spread_points(warm, k + beside, child(0))
+    log_q = _prior_density(z[:, :k])
     power = 0.0
     # Silverman's rule, so that kernels shrink together with their number
     bandwidth = (4.0 / (dimension + 2.0) / CENTRES) ** (1.0 / (dimension + 4.0))
@@ -956,34 +1043,39 @@ def importance_sample(
         log_l = log_likelihood(z)
         if not np.isfinite(log_l).any():
             raise ValueError("no draw of the prior can give these readings")
-        base = _prior_density(z) - log_q
+        base = _prior_density(z[:, :k]) - log_q
         power = _next_power(base, log_l, power)
         w = _tempered(base, log_l, power)
-        mean = w @ z
-        covariance = (w[:, None] * (z - mean)).T @ (z - mean) + 1e-6 * np.eye(dimension)
+        own = z[:, :k]
+        apart = own - w @ own
+        covariance = (w[:, None] * apart).T @ apart + 1e-6 * np.eye(k)
         places = (np.arange(CENTRES) + 0.5) / CENTRES
         picked = np.minimum(np.searchsorted(np.cumsum(w), places), len(z) - 1)
         settled = power == 1.0 and _effective(w) >= ENOUGH * len(z)
         root = bandwidth * np.linalg.cholesky(covariance)
         last = settled or round_number == ROUNDS
-        z, log_q = _mixture(z[picked], root, n if last else warm, child(round_number))
+        z, log_q = _mixture(
+            own[picked], root, n if last else warm, child(round_number), beside
+        )
         if last:
             break
-    return z, _tempered(_prior_density(z) - log_q, log_likelihood(z), 1.0)
+    return z, _tempered(_prior_density(z[:, :k]) - log_q, log_likelihood(z), 1.0)
 
 
 def _mixture(
-    centres: Floats, root: Floats, n: int, seed: np.random.SeedSequence
+    centres: Floats, root: Floats, n: int, seed: np.random.SeedSequence, beside: int
 ) -> tuple[Floats, Floats]:
     """Draws (n, k) of a defensive mixture of t kernels, and the log of its density."""
     rng = np.random.default_rng(seed)
-    z = spread_points(n, centres.shape[1], seed)
+    k = centres.shape[1]
+    points = spread_points(n, k + beside, seed)
+    z = points[:, :k]
     stays = rng.permutation(n) < round(DEFENSIVE * n)
     which = rng.permutation(np.arange(n) % len(centres))
     stretch = np.sqrt(KERNEL_FREEDOM / rng.chisquare(KERNEL_FREEDOM, n))
     moved = centres[which] + stretch[:, None] * (z @ root.T)
     z = np.where(stays[:, None], z, moved)
-    return z, _mixture_density(z, centres, root)
+    return np.hstack([z, points[:, k:]]), _mixture_density(z, centres, root)
 
 
 def _prior_density(z: Floats) -> Floats:

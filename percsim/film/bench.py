@@ -29,9 +29,10 @@ READING, FILM, CUP, LOT = LEVELS = ("reading", "film", "cup", "lot")
 """What shares a deviation: one reading, one film, all films of a cup, all of a lot."""
 
 USUAL_LEVELS = {
-    "weighing": CUP, "mixing": CUP, "aspect_ratio": LOT, "particle_size": LOT,
+    "weighing": CUP, "mixing": CUP, "response": CUP, "aspect_ratio": LOT,
+    "particle_size": LOT,
     "mixing_within": FILM, "tilt": FILM, "thickness": FILM, "gap": FILM, "width": FILM,
-    "skew": FILM, "contact": FILM, "response": FILM,
+    "skew": FILM, "contact": FILM,
     "instrument": READING, "strain_setting": READING, "contact_redraw": READING,
 }  # fmt: skip
 """Where each tolerance acts if the plan says nothing."""

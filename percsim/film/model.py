@@ -286,45 +286,38 @@ class FilmModel:
             change = change + more[0] + (0.0 if z is None else z[:, 2:3] * more[1])
         return held, lowest, np.clip(change, -LARGEST_CHANGE, LARGEST_CHANGE)
 
-    def errors(
-        self, values: Mapping[str, ArrayLike], log_phi: float, state: int
+    def setting_errors(
+        self, values: Mapping[str, ArrayLike], log_phi: ArrayLike, state: int
     ) -> tuple[Floats, Floats]:
-        """Give the simulation error of ln R at rest, and of its change to a visit.
+        """Errors of ln R of a visit from the fit of settings, without strain and by it.
 
         Parameters
         ----------
         values : mapping of str to float or (n,) array_like
             By the names of `parameters`, SI.
-        log_phi : float
-            ln of the volume fraction; the nearest loading tells.
+        log_phi : (q,) array_like
+            ln of effective volume fractions.
         state : int
             The visit.
 
         Returns
         -------
-        level, change : (n,) ndarray of float
+        at_rest, by_strain : (n, q) ndarray of float
+            What the second and the third of the `NOISES` move ln R by.
 
         """
         settings, _ = self._settings(values)
-        n, rest = len(settings), self.visits.rest
-        if not len(self.volume_fractions):
-            return np.zeros(n), np.zeros(n)
-        k = int(np.abs(np.log(self.volume_fractions) - log_phi).argmin())
-        here = self.shifts[:, k, [rest, state]]
-        here = here[np.isfinite(here).all(axis=1)]
-        level = float(np.std(here[:, 0])) if len(here) > 1 else 1.0
-        change = float(np.std(here[:, 1] - here[:, 0])) if len(here) > 1 else 1.0
-        own, more = np.full(n, level), np.full(n, change)
-        if self.surface is None:
-            return own, more
+        shape = len(settings), np.size(log_phi)
+        if self.surface is None or not len(self.volume_fractions):
+            return np.zeros(shape), np.zeros(shape)
         strain, t = self.visits.strains[state], self.visits.temperatures[state]
-        own = np.hypot(own, self.surface.at_rest(settings, ROOM_TEMPERATURE)[1][:, k])
-        found = self.surface.under_strain(settings, t, strain)
-        if found is not None:
-            more = np.hypot(more, found[1][:, k])
-        if t != ROOM_TEMPERATURE:
-            more = np.hypot(more, self.surface.at_rest(settings, t)[1][:, k])
-        return own, more
+        at = np.log(self.volume_fractions)
+        k = np.arange(len(at))
+        place = np.interp(np.asarray(log_phi), at, k)[:, None]
+        weights = np.maximum(1.0 - np.abs(place - k), 0.0).T
+        more = self.surface.under_strain(settings, t, strain)
+        by_strain = np.zeros(shape) if more is None else more[1] @ weights
+        return self.surface.at_rest(settings, t)[1] @ weights, by_strain
 
     def chain_root(self, volume_fraction: float) -> Floats:
         """Root of the covariance of the chains (S, S), of the nearest loading."""
@@ -332,6 +325,11 @@ class FilmModel:
             return np.zeros((len(self.visits), len(self.visits)))
         near = np.abs(self.volume_fractions - volume_fraction).argmin()
         return np.asarray(self.chains[near])
+
+    def chain_deviation(self, volume_fraction: float, film: Film) -> float:
+        """Deviation of ln R at rest from the chains of a film."""
+        row = self.chain_root(volume_fraction)[self.visits.rest]
+        return float(np.sqrt((row**2).sum() / film.volume))
 
     @property
     def _step_errors(self) -> Floats:
