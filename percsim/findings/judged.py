@@ -32,7 +32,7 @@ from percsim.materials.recipe import Recipe as Mixture
 from percsim.plan import Plan
 
 __all__ = [
-    "Findings", "judge_mixes", "known_of", "plan_readings", "planned_of", "planned_outlooks",
+    "Findings", "carried", "judge_mixes", "known_of", "plan_readings", "planned_of", "planned_outlooks",
     "priors_of",
     "tested", "what_to_do",
 ]  # fmt: skip
@@ -213,7 +213,7 @@ def known_of(mix: Mix) -> tuple[Knowledge, Posterior | None]:
     return day_one(priors, box_seed(plan.seed, DAY_ONE, "priors")), None
 
 
-def _carried(
+def carried(
     mix: Mix, recipes: Sequence[Recipe], known: Knowledge, off_by: float = 0.0
 ) -> tuple[Outlook, ...]:
     """Outlooks of recipes of a mix; `off_by` is what weight fractions are off by, as ln."""
@@ -229,7 +229,7 @@ def _carried(
 
 def planned_outlooks(mix: Mix, n: int) -> tuple[Outlook, ...]:
     """Explored candidates of a mix as planned, over n draws of the simulation error."""
-    return _carried(mix, mix.recipes, planned_of(mix, n))
+    return carried(mix, mix.recipes, planned_of(mix, n))
 
 
 def judge_mixes(
@@ -265,8 +265,13 @@ def judge_mixes(
     for mix, knowledge, plan in zip(mixes, known, exact, strict=True):
         recipes = mix.recipes
         mine, errors, fewer, more = (
-            _carried(mix, recipes, k, by)
-            for k, by in ((knowledge, 0.0), (plan, 0.0), (knowledge, -off), (knowledge, off))
+            carried(mix, recipes, k, by)
+            for k, by in (
+                (knowledge, 0.0),
+                (plan, 0.0),
+                (knowledge, -off),
+                (knowledge, off),
+            )
         )
         seed = box_seed(mix.plan.seed, 0, PURPOSES["tolerances"])
         child = np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 1))
@@ -314,7 +319,7 @@ def what_to_do(
             tests += [replace(t, recipe=t.recipe + len(recipes)) for t in done]
             mine += more
         recipes += mine
-        found += _carried(mix, mine, knowledge)
+        found += carried(mix, mine, knowledge)
     batch = mixes[0].plan.batch
     decision = decide(
         found, target, tested=tests, cups=cups, castable=mixes[0].limits.castable,
