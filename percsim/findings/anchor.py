@@ -9,9 +9,9 @@ import numpy as np
 from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.posterior import Posterior, RowCheck
 from percsim.decision.sensitivity import NextFilms, next_films
-from percsim.findings.choice import band_row, candidate_rows, margin_row
 from percsim.findings.day_one import UNITS, outlook_rows
 from percsim.findings.judged import Findings
+from percsim.findings.rows import band_row, candidate_rows, margin_row
 from percsim.words.choice import known_by_films
 from percsim.words.films import film_notes
 
@@ -81,7 +81,7 @@ def _candidates(findings: Findings) -> tuple[list[dict[str, Any]], float]:
     """Bands and chances of every candidate by the films, and of any that passes."""
     candidates, target = findings.choice.candidates, findings.target
     rows, shares = outlook_rows(
-        findings.mix, [c.outlook for c in candidates], target, with_shares=False
+        findings.mix.films, [c.outlook for c in candidates], target, with_shares=False
     )
     first = findings.choice.standing.first
     for row, candidate, best in zip(rows, candidates, first, strict=True):
@@ -152,7 +152,7 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
             "n_draws": len(found.knowledge),
             "effective_draws": found.effective_size,
             "parameters": _parameters(found),
-            "bench_scatter": band_row(choice.best.outlook.draw_band(found.knowledge.scale)),
+            "bench_scatter": band_row(found.knowledge.band(found.knowledge.scale)),
             "correlations": [
                 {"first": a, "second": b, "value": value}
                 for (a, b), value in found.correlations.items()

@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from percsim.advice import Films, carried, film_recipe, known_of
 from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.decide import Change, State, changes
 from percsim.decision.knowledge import Knowledge
 from percsim.decision.outlook import Outlook, Recipe
 from percsim.decision.target import Target
-from percsim.findings.judged import Findings, carried, known_of
-from percsim.findings.mixes import Mix, film_recipe
+from percsim.findings.judged import Findings
 
 __all__ = ["changes_of"]
 
@@ -66,12 +66,14 @@ def changes_of(findings: Findings) -> tuple[Change, ...]:
     best = findings.recipes[decision.best]
     own = findings.outlooks[decision.best]
     mix = next(mix for mix in findings.mixes if mix.index == best.mix)
-    known = findings.known if mix.index == findings.mix.index else known_of(mix)[0]
+    films = mix.films
+    own_mix = films.index == findings.mix.index
+    known = findings.known if own_mix else known_of(films)[0]
     target = findings.target
     tried = [
-        *_moved(mix, best, known, target),
+        *_moved(films, best, known, target),
         *_easier(own, target),
-        *_tighter(mix, best, known, findings),
+        *_tighter(films, best, known, findings),
     ]
     told: list[Change] = []
     for change in changes(tried):
@@ -83,20 +85,22 @@ def changes_of(findings: Findings) -> tuple[Change, ...]:
     return tuple(told[:MOST])
 
 
-def _moved(mix: Mix, best: Recipe, known: Knowledge, target: Target) -> list[Tried]:
+def _moved(films: Films, best: Recipe, known: Knowledge, target: Target) -> list[Tried]:
     """Gaps and loadings that were not explored."""
-    plan, limits = mix.plan, mix.limits
+    plan, limits = films.plan, films.limits
     w, gap = best.loading.weight_fraction, best.film.electrode_gap
     shortest = max(SHORTEST_GAP * plan.median_diameter, limits.largest_particle or 0.0)
     longest = limits.film_length or FARTHEST_GAP * max(plan.electrode_gaps)
     gaps = [float(f"{gap * x:.2g}") for x in GAPS]
-    explored = [f.loading.weight_fraction for f in mix.fits]
+    explored = [loading.weight_fraction for loading in films.explored]
     ends = [explored[0] / x for x in BEYOND] + [explored[-1] * x for x in BEYOND]
     loadings = [float(f"{x:.2g}") for x in ends if x < 0.9]
     wanted = [("gap", g, w, g) for g in gaps if shortest <= g <= longest]
     wanted += [("loading", x, x, gap) for x in loadings if limits.castable(x)]
-    recipes = [film_recipe(plan, at_w, at_gap, mix.index) for _, _, at_w, at_gap in wanted]
-    found = carried(mix, recipes, known) if recipes else ()
+    recipes = [
+        film_recipe(plan, at_w, at_gap, films.index) for _, _, at_w, at_gap in wanted
+    ]
+    found = carried(films, recipes, known) if recipes else ()
     return [
         (what, "", value, lambda o=o: o.probability(target))  # type: ignore[misc]
         for (what, value, _, _), o in zip(wanted, found, strict=True)
@@ -128,15 +132,18 @@ def _easier(own: Outlook, target: Target) -> list[Tried]:
     return tried
 
 
-def _tighter(mix: Mix, best: Recipe, known: Knowledge, findings: Findings) -> list[Tried]:
+def _tighter(
+    films: Films, best: Recipe, known: Knowledge, findings: Findings
+) -> list[Tried]:
     """List the tolerances that scatter R most, each halved."""
     shares, film = findings.best.castings.shares, best.film
-    spreads = mix.bench.tolerances.spreads(film)
+    bench = films.bench
+    spreads = bench.tolerances.spreads(film)
     names = sorted(spreads, key=lambda name: -shares.get(name, 0.0))[:MOST]
 
     def halved(name: str) -> float:
-        there = replace(mix, bench=mix.bench.halved(name, film))
-        return carried(there, [best], known)[0].probability(findings.target)
+        tighter = bench.halved(name, film)
+        return carried(films, [best], known, bench=tighter)[0].probability(findings.target)
 
     return [
         ("tolerance", name, 0.5 * spreads[name], lambda name=name: halved(name))  # type: ignore[misc]

@@ -9,15 +9,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from percsim.advice import Films, carried, known_of
 from percsim.decision.knowledge import Knowledge
 from percsim.decision.outlook import Band, Outlook, Recipe
 from percsim.decision.priors import Priors
 from percsim.decision.sensitivity import best_shares, first_order_shares
 from percsim.decision.target import Target
 from percsim.film.curve import initial_slopes
-from percsim.findings.choice import band_row
-from percsim.findings.judged import Findings, carried, known_of
-from percsim.findings.mixes import Mix
+from percsim.findings.judged import Findings
+from percsim.findings.rows import band_row
 
 __all__ = ["day_one", "outlook_rows", "prior_rows"]
 
@@ -69,21 +69,21 @@ def prior_rows(priors: Priors) -> list[dict[str, Any]]:
 
 
 def _responses(
-    mix: Mix, recipes: Sequence[Recipe], known: Knowledge
+    films: Films, recipes: Sequence[Recipe], known: Knowledge
 ) -> list[tuple[Floats, Floats | None]]:
     """Gauge factor at zero strain and temperature coefficient [1/K] of films as planned.
 
     (n,) each, inf where a film opens; the second only for a plan of several temperatures.
     The slope of ln R from the coldest to the hottest one.
     """
-    visits, material = mix.model.visits, known.material(mix.model)
+    visits, material = films.model.visits, known.material(films.model)
     heat, every = visits.by_temperature, range(len(visits))
     found = []
     for recipe in recipes:
         at = np.log(recipe.loading.volume_fraction) - known.log_factor
         logs = material.log_resistance(recipe.film, at[:, None], every)[:, 0]
-        if mix.mounting is not None:
-            logs = mix.mounting(recipe.film, recipe.loading, logs)
+        if films.mounting is not None:
+            logs = films.mounting(recipe.film, recipe.loading, logs)
         initial = initial_slopes(logs, visits.strains, visits.strained, visits.rest)
         drift = None
         if len(heat) > 1:
@@ -107,14 +107,14 @@ def _conducting_band(o: Outlook, values: Floats | None) -> dict[str, float] | No
 
 
 def outlook_rows(
-    mix: Mix, outlooks: Sequence[Outlook], target: Target, *, with_shares: bool
+    films: Films, outlooks: Sequence[Outlook], target: Target, *, with_shares: bool
 ) -> tuple[list[dict[str, Any]], Floats]:
     """Bands and chances of every candidate; pass share of each at each draw.
 
     Parameters
     ----------
-    mix : Mix
-        Whose they are.
+    films : Films
+        Of the mix.
     outlooks : sequence of Outlook
         Every candidate, over the same draws.
     target : Target
@@ -133,7 +133,7 @@ def outlook_rows(
     shares = np.stack([o.pass_shares(target) for o in outlooks])
     window_only = replace(target, gauge_factor_min=None)
     best = best_shares(shares, known.weights)
-    responses = _responses(mix, [o.recipe for o in outlooks], known)
+    responses = _responses(films, [o.recipe for o in outlooks], known)
     rows = []
     for o, share, chance, (initial, drift) in zip(
         outlooks, shares, best, responses, strict=True
@@ -147,8 +147,8 @@ def outlook_rows(
             "open": float(known.weights @ o.open_shares),
             "gauge_factor": band_row(o.response_band()),
             "gauge_factor_initial": _conducting_band(o, initial),
-            "resistance_cv": band_row(o.draw_band(o.resistance_cv)),
-            "gauge_factor_cv": band_row(o.draw_band(o.gauge_factor_cv)),
+            "resistance_cv": band_row(known.band(o.resistance_cv)),
+            "gauge_factor_cv": band_row(known.band(o.gauge_factor_cv)),
             "temperature_coefficient_per_K": _conducting_band(o, drift),
             "in_window": float(known.weights @ o.pass_shares(window_only)),
             "pass_share": float(known.weights @ share),
@@ -182,13 +182,13 @@ def day_one(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         solved at other settings of the law.
 
     """
-    mix, target, known = findings.mix, findings.target, findings.known
-    if mix.model.surface is None:
+    films, target, known = findings.mix.films, findings.target, findings.known
+    if films.model.surface is None:
         return {}
     if findings.posterior is not None:  # what was not known before any film
-        known, _ = known_of(replace(mix, plan=replace(mix.plan, measured=())))
-    outlooks = carried(mix, mix.recipes, known)
-    rows, shares = outlook_rows(mix, outlooks, target, with_shares=True)
+        known, _ = known_of(replace(films, plan=replace(films.plan, measured=())))
+    outlooks = carried(films, films.recipes, known)
+    rows, shares = outlook_rows(films, outlooks, target, with_shares=True)
     return {
         "day_one": {
             "n_draws": len(known),

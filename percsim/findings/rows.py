@@ -175,7 +175,7 @@ def summary_of_choice(findings: Findings) -> dict[str, Any]:
         change_words = [change_line(change, best, target) for change in changes]
     of_mix = [c for c in whole.candidates if c.mix == whole.best.mix]
     loading = findings.best.fit.loading.weight_fraction
-    stiff = thickening(findings.mix.limits, loading)
+    stiff = thickening(findings.mix.films.limits, loading)
     told = frozenset() if findings.posterior is None else contacts.measured
     return {
         "fits": [fit.as_dict() for fit in findings.mix.fits],
@@ -187,7 +187,7 @@ def summary_of_choice(findings: Findings) -> dict[str, Any]:
                 findings.as_planned, _withheld(planned.powder.unforeseeable),
                 calibrated=planned.is_calibrated,
             ),
-            *what_is_assumed(planned, findings.mix.threshold),
+            *what_is_assumed(planned, findings.mix.films.threshold),
         ],
         "what_would_have_to_change": change_words,
         "assumptions": [
