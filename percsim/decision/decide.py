@@ -245,8 +245,7 @@ def decide(
     open_share = np.stack([o.open_shares for o in outlooks])
     loadings: dict[tuple[int, float], list[int]] = {}
     for i, o in enumerate(outlooks):
-        key = o.recipe.mix, o.recipe.loading.weight_fraction
-        loadings.setdefault(key, []).append(i)
+        loadings.setdefault(_key(o), []).append(i)
     able = {k: v for k, v in loadings.items() if castable(k[1])} or loadings
     V_A = {k: float(every[v].any(axis=0) @ w) for k, v in able.items()}
     V_B = {k: float(passes[v].any(axis=0) @ w) for k, v in able.items()}
@@ -254,6 +253,7 @@ def decide(
     a = max((float(A[i]) for i in passed), default=0.0)
     b = max((float(B[i]) for i in passed), default=0.0)
     best = int(np.argmax(A + 0.25 * B + 1e-6 * (1.0 - open_share @ w)))
+    key: tuple[int, float] | None = None
     if withheld and not tested:
         state, why, key = State.LEARN, Why.UNKNOWN_THRESHOLD, _middle(list(able))
     elif a >= SURE:
@@ -276,7 +276,6 @@ def decide(
     else:
         state = State.NOTHING
         why = Why.SPENT if cups >= MOST_CUPS else Why.IMPROBABLE
-        key = None
     cup = None
     if key is not None:
         mine = loadings[key]
@@ -303,7 +302,7 @@ def _middle(keys: Sequence[tuple[int, float]]) -> tuple[int, float]:
 
 
 def _afterwards(o: Outlook, every: NDArray[np.bool_], w: Floats) -> float:
-    """Expected largest A once films of a recipe were read.
+    """Give the expected largest A once films of a recipe were read.
 
     Expected value of sample information (Raiffa & Schlaifer, Applied Statistical Decision
     Theory, 1961, ch. 5; from memory): draws are sorted by what films of them would read,
