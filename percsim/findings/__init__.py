@@ -104,19 +104,13 @@ def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -
 
 
 def assemble(
-<<<<<<< HEAD
-    plan: Plan, records: dict[str, Record], stages: Stages | None = None
-) -> tuple[dict[str, Any], Findings, dict[str, list[dict[str, Any]]]]:
-    """From what is stored to the summary, the findings and the tables.
-=======
     plan: Plan,
     records: dict[str, Record],
     stages: Stages | None = None,
     *,
     with_blocks: bool = False,
-) -> tuple[dict[str, Any], Decision, dict[str, list[dict[str, Any]]]]:
-    """From what is stored to the summary, the decision and the tables.
->>>>>>> main
+) -> tuple[dict[str, Any], Findings, dict[str, list[dict[str, Any]]]]:
+    """From what is stored to the summary, the findings and the tables.
 
     Parameters
     ----------
@@ -191,48 +185,13 @@ def assemble(
         "failed_boxes": failed_rows(expected.values(), records),
     }
     for chapter in CHAPTERS:
-<<<<<<< HEAD
         summary |= chapter(findings, summary)
+    if with_blocks and "film" in summary:
+        summary["film"] |= blocks(findings)
     tables = {
         "boxes": boxes,
         "responses": responses,
         "castings": casting_rows(findings.as_planned),
-=======
-        if chapter is day_one:  # what was not known before any film
-            summary |= day_one(planned, {**summary, **own})
-        elif chapter is measured_films:
-            summary |= measured_films(planned, {**summary, **own}, learned)
-        else:
-            summary |= chapter(findings, {**summary, **own})
-    if with_blocks and "film" in summary:
-        summary["film"] |= blocks(findings)
-    tables = {"boxes": boxes, "responses": responses, "castings": casting_rows(whole)}
-    return summary, decision, tables
-
-
-def _as_measured(
-    summary: dict[str, Any], planned: Findings, learned: Learned
-) -> dict[str, Any]:
-    """Give what a summary says of candidates, boxes and threshold by measured films."""
-    recipe = learned.findings.recipe
-    own = dict(zip(("", "_p05", "_p95"), learned.thresholds, strict=True))
-    return {
-        "candidates": measured_candidates(summary["candidates"], learned),
-        # boxes are those solved, whatever films tell
-        "fits": planned.decision.as_dict()["fits"],
-        "reasons": list(planned.decision.reasons),
-        "assumptions": [_source_named(row, planned) for row in summary["assumptions"]],
-        "threshold": {
-            **summary["threshold"],
-            **{f"measured_volume_fraction{end}": phi for end, phi in own.items()},
-            **{
-                f"measured_weight_fraction{end}": recipe.at_volume_fraction(
-                    phi
-                ).weight_fraction
-                for end, phi in own.items()
-            },
-        },
->>>>>>> main
     }
     return summary, findings, tables
 
