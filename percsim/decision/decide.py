@@ -28,7 +28,17 @@ from numpy.typing import NDArray
 from percsim.decision.outlook import Band, Outlook
 from percsim.decision.target import Target
 
-__all__ = ["Change", "Cup", "Decision", "State", "Tested", "Why", "changes", "decide"]
+__all__ = [
+    "Change",
+    "Cup",
+    "Decision",
+    "State",
+    "Tested",
+    "Why",
+    "changes",
+    "decide",
+    "imagined",
+]
 
 Floats = NDArray[np.float64]
 
@@ -298,9 +308,20 @@ def _afterwards(o: Outlook, every: NDArray[np.bool_], w: Floats) -> float:
     Theory, 1961, ch. 5; from memory): draws are sorted by what films of them would read,
     and the best recipe of each sort counts.
     """
-    level = o.rest[:, o.nominal]
+    group = imagined(o, FILMS)
+    return sum(
+        float((every[:, group == g] @ w[group == g]).max()) for g in np.unique(group)
+    )
+
+
+def imagined(o: Outlook, films: int) -> NDArray[np.int64]:
+    """Sort the draws by what the mean of a few films would read, (n,).
+
+    Into `BINS` intervals of equal probability, and one more where films are open.
+    """
+    w, level = o.weights, o.rest[:, o.nominal]
     noise = np.random.default_rng(len(w)).standard_normal(len(w))
-    reading = level + o.scatter / np.sqrt(FILMS) * noise
+    reading = level + o.scatter / np.sqrt(films) * noise
     is_open = np.isinf(level)
     order = np.argsort(reading, kind="stable")
     place = np.empty(len(w))
@@ -310,11 +331,7 @@ def _afterwards(o: Outlook, every: NDArray[np.bool_], w: Floats) -> float:
     if closed > 0.0:
         part = place[~is_open] / closed * BINS
         group[~is_open] = np.minimum(part.astype(int), BINS - 1)
-    return sum(
-        float((every[:, group == g] @ w[group == g]).max())
-        for g in range(BINS + 1)
-        if (group == g).any()
-    )
+    return group
 
 
 def changes(
