@@ -14,7 +14,7 @@ over the draws, simulation error included.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -23,7 +23,7 @@ from scipy.special import ndtr, ndtri
 
 from percsim.decision.knowledge import Band, Knowledge
 from percsim.decision.target import Target
-from percsim.film.bench import CUP, FILM, LOT, Bench, deviation, quadrature
+from percsim.film.bench import CUP, FILM, LOT, Bench, deviation
 from percsim.film.electrodes import Film
 from percsim.film.model import FilmModel, Loading
 from percsim.film.transfer import FAITHFUL_RATIO
@@ -35,10 +35,11 @@ Floats = NDArray[np.float64]
 Mounting = Callable[[Film, Loading, Floats], Floats]
 """ln R (m, S) of a flat film at all visits to that of the film on its sheet and part."""
 
-NODES = 5
-"""Quadrature points over the deviation of the loading, and of the opening."""
-SLOPE_STEP = 0.02
-"""Step of ln phi over which slopes with the loading are taken."""
+POINTS = np.linspace(-3.6, 3.6, 13)
+"""Deviations of the loading in standard deviations, closer than what else scatters R
+spreads it: sums over them are integrals to 1e-3 (trapezoidal rule, smooth functions)."""
+LEAST_CELL = 0.4
+"""Least spread at a point over the step to the next, with which sums stay integrals."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,10 +78,12 @@ class Outlook:
         ln R at rest of each draw at each point of the loading's deviation, inf where open.
     change : (n, q) ndarray of float
         ln R at the chord less that at rest, inf where it opens; 0 without a strain.
-    lever : (n, q) ndarray of float
-        d ln R / d ln(strain) at the chord.
+    lever : (n, 1) ndarray of float
+        d ln R / d ln(strain) at the chord of the film as planned.
     ratio : (n,) ndarray of float
         Volume fraction over the film's own threshold.
+    shares : (q,) ndarray of float
+        Share of castings that each point stands for.
     scatter : (n,) ndarray of float
         Standard deviation of ln R from the tolerances that multiply R.
     response : (n,) ndarray of float
@@ -97,6 +100,7 @@ class Outlook:
     change: Floats = field(repr=False)
     lever: Floats = field(repr=False)
     ratio: Floats = field(repr=False)
+    shares: Floats = field(repr=False)
     scatter: Floats = field(repr=False)
     response: Floats = field(repr=False)
     thermal: Floats | None = field(default=None, repr=False)
@@ -110,10 +114,6 @@ class Outlook:
     def nominal(self) -> int:
         """Point of the planned loading."""
         return int(self.rest.shape[1] // 2)
-
-    @cached_property
-    def _points(self) -> Floats:
-        return quadrature(self.rest.shape[1])[1]
 
     @cached_property
     def conducts(self) -> NDArray[np.bool_]:
@@ -139,7 +139,7 @@ class Outlook:
     @cached_property
     def open_shares(self) -> Floats:
         """Share of castings open at rest, (n,)."""
-        return np.asarray(1.0 - self.conducts @ self._points)
+        return np.asarray(1.0 - self.conducts @ self.shares)
 
     @cached_property
     def log_spread(self) -> Floats:
@@ -164,21 +164,21 @@ class Outlook:
 
         inf where half of them or more do not, or where the mean is zero.
         """
-        points, weights = quadrature(NODES)
         keep = self.conducts & np.isfinite(self.change)
         w, total = self._kept(keep)
-        opened = np.expm1(self.response[:, None] * points)
-        change = np.where(keep, self.change, 0.0)[:, :, None]
-        drawn = np.expm1(change + self.lever[:, :, None] * opened[:, None, :])
-        both = w[:, :, None] * weights
-        mean = (both * drawn).sum(axis=(1, 2))
-        variance = (both * (drawn - mean[:, None, None]) ** 2).sum(axis=(1, 2))
+        # R/R0 - 1 is log-normal less 1, the opening to second order
+        moved = self.lever * self.response[:, None]
+        change = np.where(keep, self.change + 0.5 * moved * self.response[:, None], 0.0)
+        ratio = np.exp(change + 0.5 * moved**2)
+        mean = (w * ratio).sum(axis=1) - 1.0
+        square = (w * ratio**2 * np.exp(moved**2)).sum(axis=1)
+        variance = np.maximum(square - (mean + 1.0) ** 2, 0.0)
         told = (total > 0.5) & (mean != 0.0)
         return np.where(told, np.sqrt(variance) / np.where(told, np.abs(mean), 1), np.inf)
 
     def _kept(self, keep: NDArray[np.bool_]) -> tuple[Floats, Floats]:
         """Weights of points that are kept, together 1, and what they are of all."""
-        w = np.where(keep, self._points, 0.0)
+        w = np.where(keep, self.shares, 0.0)
         total = w.sum(axis=1)
         return w / np.where(total > 0.0, total, 1.0)[:, None], total
 
@@ -186,14 +186,21 @@ class Outlook:
         """Share of castings that pass at each draw, (n,)."""
         low, high = target.window
         logs = np.where(self.conducts, self.rest, 0.0)
-        s = np.maximum(self.scatter, 1e-12)[:, None]
+        s = np.maximum(self.scatter[:, None], self._least(self.rest))
         with np.errstate(divide="ignore"):
             inside = ndtr((np.log(high) - logs) / s) - ndtr((np.log(low) - logs) / s)
         inside = np.where(self.conducts & np.isfinite(self.change), inside, 0.0)
         asked = target.gauge_factor_min
         if asked is not None:
             inside = inside * self._responds(asked)
-        return np.asarray(inside @ self._points)
+        return np.asarray(inside @ self.shares)
+
+    def _least(self, values: Floats) -> Floats:
+        """Least spread at each point: a limit must not fall between two points, (n, q)."""
+        known = np.isfinite(values)
+        steps = np.gradient(np.where(known, values, 0.0), axis=1)
+        safe = known & np.roll(known, 1, axis=1) & np.roll(known, -1, axis=1)
+        return np.maximum(LEAST_CELL * np.abs(np.where(safe, steps, 0.0)), 1e-12)
 
     def _responds(self, asked: float) -> Floats:
         """Share of castings that reach a gauge factor, (n, q)."""
@@ -206,7 +213,7 @@ class Outlook:
         safe = np.where(lever != 0.0, lever, 1.0)
         # contacts have to open r times as far, with ln r normal
         r = 1.0 + short / safe
-        s = np.maximum(self.response, 1e-12)[:, None]
+        s = np.maximum(self.response[:, None], self._least(self.change) / np.abs(safe))
         z = np.log(np.maximum(r, 1e-300)) / s
         share = np.where(lever > 0.0, ndtr(-z), ndtr(z))
         return np.where(lever != 0.0, share, short <= 0.0) * known
@@ -287,14 +294,14 @@ class Outlook:
         # the middle of each of 9 equal shares stands for the tolerances that multiply R
         steps = ndtri((np.arange(9) + 0.5) / 9)
         logs = self.rest[:, :, None] + self.scatter[:, None, None] * steps
-        weights = self.weights[:, None, None] * self._points[:, None] * np.full(9, 1.0 / 9)
+        weights = self.weights[:, None, None] * self.shares[:, None] * np.full(9, 1.0 / 9)
         return Band.of(logs.ravel(), weights.ravel()).exp()
 
     def response_band(self) -> Band | None:
         """Chord gauge factor of a conducting casting; None where half are open."""
         points = ndtri((np.arange(9) + 0.5) / 9)
         keep = self.conducts
-        weights = np.where(keep, self.weights[:, None] * self._points, 0.0)
+        weights = np.where(keep, self.weights[:, None] * self.shares, 0.0)
         if weights.sum() < 0.5:
             return None
         opened = np.expm1(self.response[:, None] * points)
@@ -356,41 +363,56 @@ def outlooks(
     material = knowledge.material(model, states)
     own = model.own_threshold(knowledge.contacts)
     base = np.asarray(off_by) - knowledge.log_factor
-    points, _ = quadrature(NODES)
-    # deviations of all gaps of a loading are nearly equal, and its material is read once
     found = []
-    known: dict[tuple[float, float], tuple[Floats, Floats]] = {}
+    spreads = []
     for recipe in recipes:
+        lengths, rhos = _nominal(model, recipe)
+        slope = recipe.loading.log_slope
+        spreads.append(deviation(bench.moves(recipe.film, slope, rhos, lengths), levels))
+    # the material of a loading is read once, at the points of its widest deviation
+    widest: dict[float, float] = {}
+    for recipe, (sd, _) in zip(recipes, spreads, strict=True):
+        phi = recipe.loading.volume_fraction
+        widest[phi] = max(sd, widest.get(phi, 0.0))
+    wide = states if mounting is not None else _states(visits, False, False, around=0)
+    known: dict[float, tuple[tuple[Floats, Floats], ...]] = {}
+    for recipe, (sd, scale) in zip(recipes, spreads, strict=True):
         phi, film = recipe.loading.volume_fraction, recipe.film
         ratio = phi * np.exp(base) / own
-        lengths, rhos = _nominal(model, recipe)
-        moves = bench.moves(film, recipe.loading.log_slope, rhos, lengths)
-        sd, scale = deviation(moves, levels)
-        at = base[:, None] + np.log(phi) + sd * knowledge.scale[:, None] * points
-        key = (phi, sd)
-        if key not in known:
-            known[key] = material.at(at, states)
-        logs = material.read(film, *known[key], states)
-        if mounting is not None:
-            flat = logs.reshape(-1, len(states))
-            logs = mounting(film, recipe.loading, flat).reshape(logs.shape)
-        scatter = scale * knowledge.scale
-        found.append(
-            _outlook(
-                recipe, knowledge, visits, states, logs, ratio, scatter, bench, sd, model
-            )
+        step = widest[phi] * knowledge.scale
+        at = base[:, None] + np.log(phi)
+        if phi not in known:
+            spread = at + np.outer(step, POINTS)
+            known[phi] = material.at(spread, wide), material.at(at, states)
+        logs, planned = (
+            material.read(film, *found_at, which)
+            for found_at, which in zip(known[phi], (wide, states), strict=True)
         )
+        if mounting is not None:
+            logs, planned = (
+                mounting(film, recipe.loading, x.reshape(-1, len(states))).reshape(x.shape)
+                for x in (logs, planned)
+            )
+        scatter = scale * knowledge.scale
+        shares = np.exp(-0.5 * (POINTS * (widest[phi] / max(sd, 1e-12))) ** 2)
+        made = _outlook(
+            recipe, knowledge, wide, logs, states, planned[:, 0], ratio, scatter,
+            shares / shares.sum(), bench, step, model,
+        )  # fmt: skip
+        if bench.level("response") not in levels:
+            made = replace(made, response=np.zeros(len(knowledge)))
+        found.append(made)
     return tuple(found)
 
 
-def _states(visits: Visits, thermal: bool, mounted: bool) -> list[int]:
+def _states(visits: Visits, thermal: bool, mounted: bool, around: int = 1) -> list[int]:
     """Visits that outlooks are made of: at rest, around the chord, and the temperatures."""
     wanted = {visits.rest}
     end = visits.chord_state
     if end is not None:
         path = visits.along(end)
         place = path.index(end)
-        wanted |= set(path[max(place - 1, 0) : place + 2])
+        wanted |= set(path[max(place - around, 0) : place + around + 1])
     if mounted:
         wanted |= set(range(len(visits)))
     if thermal:
@@ -415,22 +437,25 @@ def _nominal(model: FilmModel, recipe: Recipe) -> tuple[float, float]:
 def _outlook(
     recipe: Recipe,
     knowledge: Knowledge,
-    visits: Visits,
-    states: list[int],
+    wide: list[int],
     logs: Floats,
+    states: list[int],
+    planned: Floats,
     ratio: Floats,
     scatter: Floats,
+    shares: Floats,
     bench: Bench,
-    sd: float,
+    step: Floats,
     model: FilmModel,
 ) -> Outlook:
+    visits = model.visits
     place = {s: i for i, s in enumerate(states)}
-    rest = logs[:, :, place[visits.rest]]
+    rest = logs[:, :, wide.index(visits.rest)]
     conducts = np.isfinite(rest)
     film, loading = recipe.film, recipe.loading
-    # slope with the loading from the points of the quadrature next to the middle
+    # slope with the loading from the points next to the middle
     middle = rest.shape[1] // 2
-    step = sd * knowledge.scale * quadrature(NODES)[0][middle + 1]
+    step = step * POINTS[middle + 1]
     low, high = rest[:, middle - 1], rest[:, middle + 1]
     known = np.isfinite(low) & np.isfinite(high) & (step > 0.0)
     rise = np.where(known, high, 0.0) - np.where(known, low, 0.0)
@@ -439,23 +464,25 @@ def _outlook(
     shift = bench.shift(film) + uneven * knowledge.scale**2
     chains = model.chain_deviation(loading.volume_fraction, film)
     base = np.where(conducts, rest, 0.0)
-    change = lever = np.zeros_like(rest)
+    change, lever = np.zeros_like(rest), np.zeros((len(rest), 1))
     end = visits.chord_state
     if end is not None:
-        strained = logs[:, :, place[end]]
+        strained = logs[:, :, wide.index(end)]
         change = np.where(conducts, strained - base, 0.0)
-        lever = _lever(logs, [place[s] for s in visits.along(end) if s in place],
-                       [visits.strains[s] for s in visits.along(end) if s in place],
-                       visits.strains[end])  # fmt: skip
+        path = [s for s in visits.along(end) if s in place]
+        lever = _lever(
+            planned[:, None], [place[s] for s in path], [visits.strains[s] for s in path],
+            visits.strains[end],
+        )  # fmt: skip
     heat = None
     if len(visits.by_temperature) > 1 and set(visits.by_temperature) <= place.keys():
-        columns = logs[:, middle][:, [place[s] for s in visits.by_temperature]]
+        columns = planned[:, [place[s] for s in visits.by_temperature]]
         heat = columns - base[:, [middle]]
         heat = np.where(conducts[:, [middle]], heat, np.inf)
     response = bench.tolerances.response * knowledge.scale
     return Outlook(
         recipe, knowledge, visits, rest + np.where(conducts, shift[:, None], 0.0), change,
-        lever, ratio, np.hypot(scatter, chains), response, heat,
+        lever, ratio, shares, np.hypot(scatter, chains), response, heat,
     )  # fmt: skip
 
 

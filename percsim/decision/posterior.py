@@ -669,8 +669,8 @@ class _Problem:
         logs = levels.log_density + changes.log_density
         logs = logs + _spreads(rows, scale, self.model, self.bench)[:, None]
         mean, spread = self.threshold
-        spread = np.hypot(spread, self.lot * scale)[:, None]
-        weight = -0.5 * ((nodes - mean) / spread) ** 2 - np.log(spread)
+        whole = np.hypot(spread, self.lot * scale)[:, None]
+        weight = -0.5 * ((nodes - mean) / whole) ** 2 - np.log(whole)
         weight = weight + np.log((nodes[1] - nodes[0]) / np.sqrt(2.0 * np.pi))
         return _Told(rows, levels, changes, opens, sum(opens.values(), logs), weight)
 
@@ -715,10 +715,10 @@ def measured(
 
     Notes
     -----
-    Films of a row that conduct are linear in what scatters them, a lot of powder aside. Rows
-    that read open count once a cup. A row that the others speak against with a two-sided
-    probability below `OUTLIER` (all numbers left free but the row left out) is given the
-    deviation of a slip, the worst first, up to a third of the rows.
+    Films of a row that conduct are linear in what scatters them, a lot of powder aside.
+    Rows that read open count once a cup. A row that the others speak against with a
+    two-sided probability below `OUTLIER` (all numbers left free but the row left out) is
+    given the deviation of a slip, the worst first, up to a third of the rows.
 
     """
     if not readings:

@@ -1,0 +1,179 @@
+"""Outlooks against castings drawn one by one, and brute force over what is known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from reference.invented_films import (
+    FILM,
+    OWN,
+    PRIORS,
+    SEED,
+    Invented,
+    exact_knowledge,
+    mixed,
+)
+
+from percsim.decision.knowledge import day_one
+from percsim.decision.outlook import Band, Recipe, outlooks
+from percsim.decision.target import Target
+from percsim.film import Bench, CastingDraws, Tolerances, cast_films
+
+N = 20000
+BENCH = Bench(Tolerances(), -0.85, 1.0)
+
+
+@pytest.fixture(scope="module")
+def model():
+    return Invented().model((0.12, 0.15, 0.19, 0.24))
+
+
+@pytest.mark.parametrize("phi", [0.125, 0.15, 0.21])
+@pytest.mark.parametrize("values", [{}, {"beta": 60.0, "delta_b": 0.02, "g0": 2e-4}])
+def test_castings_drawn_one_by_one_are_as_said(model, phi, values):
+    """Medians, spreads, gauge factors and pass shares, all tolerances together."""
+    recipe = Recipe(mixed(phi), FILM)
+    (found,) = outlooks(model, [recipe], exact_knowledge(values), BENCH)
+    draws = CastingDraws.draw(N, len(model.visits), SEED)
+    castings = cast_films(model, recipe.loading, FILM, BENCH, draws, {**OWN, **values})
+    logs = np.log(castings.at_rest)
+    spread = logs.std()
+    band = found.casting_band()
+    # standard errors of a mean, a spread and a quantile of N draws
+    assert np.log(band.median) == pytest.approx(
+        np.median(logs), abs=5 * spread / np.sqrt(N) + 0.004
+    )
+    for ours, p in ((band.p05, 0.05), (band.p95, 0.95)):
+        assert np.log(ours) == pytest.approx(
+            np.quantile(logs, p), abs=0.03 * spread + 10 * spread / np.sqrt(N)
+        )
+    assert found.resistance_cv[0] == pytest.approx(castings.resistance_cv, rel=0.03)
+    assert found.gauge_factor_cv[0] == pytest.approx(castings.gauge_factor_cv, rel=0.03)
+    gauge = found.response_band()
+    assert gauge.median == pytest.approx(np.median(castings.gauge_factors), rel=0.005)
+    centre = np.exp(np.median(logs))
+    for low, high, asked in (
+        (0.7, 1.5, None),
+        (0.9, 1.3, float(np.quantile(castings.gauge_factors, 0.4))),
+        (0.2, 0.8, float(np.quantile(castings.gauge_factors, 0.8))),
+    ):
+        target = Target(low * centre, high * centre, gauge_factor_min=asked)
+        drawn = target.passes(castings.at_rest, castings.gauge_factors).mean()
+        assert found.pass_shares(target)[0] == pytest.approx(drawn, abs=0.01)
+    assert found.open_shares[0] == pytest.approx(0.0, abs=1e-12)
+    assert castings.open_fraction == 0.0
+
+
+def test_films_near_the_threshold_open_as_often(model):
+    recipe = Recipe(mixed(0.094), FILM)
+    (found,) = outlooks(model, [recipe], exact_knowledge(), BENCH)
+    draws = CastingDraws.draw(N, len(model.visits), SEED)
+    castings = cast_films(model, recipe.loading, FILM, BENCH, draws)
+    # points of the deviation are coarse where a share of castings opens
+    assert found.open_shares[0] == pytest.approx(castings.open_fraction, abs=0.1)
+    assert 0.05 < castings.open_fraction < 0.6
+    assert not found.holds(Target(1.0, 1e9))[1].any()
+
+
+def test_p_is_that_of_brute_force(model):
+    """Share of draws whose own castings pass often enough and keep the other limits."""
+    known = day_one(PRIORS, np.random.SeedSequence(5), 60)
+    recipe = Recipe(mixed(0.17), FILM)
+    (found,) = outlooks(model, [recipe], known, BENCH)
+    target = Target(
+        60.0, 3000.0, resistance_cv_max=0.3, gauge_factor_min=3.0, pass_share_min=0.6
+    )
+    draws = CastingDraws.draw(3000, len(model.visits), SEED)
+    shares, cvs, ratios = [], [], []
+    for k in range(60):
+        values = {name: float(v[k]) for name, v in known.values.items()}
+        # the simulation error and the scale of this draw: a model and a bench of its own
+        bench = scaled(BENCH, known.scale[k])
+        castings = cast_films(
+            OneDraw(model, known.noise[k]), recipe.loading, FILM, bench, draws, values
+        )
+        shares.append(target.passes(castings.at_rest, castings.gauge_factors).mean())
+        cvs.append(castings.resistance_cv)
+        ratios.append(castings.threshold_ratio)
+    np.testing.assert_allclose(found.pass_shares(target), shares, atol=0.06)
+    told = np.array(cvs) < 0.6
+    assert told.sum() > 30
+    np.testing.assert_allclose(found.resistance_cv[told], np.array(cvs)[told], rtol=0.08)
+    every = (np.array(shares) >= 0.6) & (np.array(cvs) <= 0.3) & (np.array(ratios) >= 1.3)
+    assert 0.1 < every.mean() < 0.9
+    assert found.probability(target) == pytest.approx(every.mean(), abs=2.01 / 60)
+
+
+def scaled(bench, scale):
+    """The bench with everything that scatters castings scaled, inside a film too."""
+    names = [n for n in Tolerances.__dataclass_fields__ if n != "mixing_length"]
+    tol = bench.tolerances
+    new = {n: scale * getattr(tol, n) for n in names if n != "thickness"}
+    new["thickness"] = scale * tol.thickness_of(FILM)
+    new["contact_redraw"] = tol.contact_redraw
+    return replace(bench, tolerances=replace(tol, **new))
+
+
+class OneDraw:
+    """A model whose materials have the simulation error of one draw."""
+
+    def __init__(self, model, noise):
+        self.model, self.noise = model, noise
+
+    def __getattr__(self, name):
+        return getattr(self.model, name)
+
+    def material(self, values, noise=None, states=None):
+        size = max(np.size(v) for v in values.values())
+        return self.model.material(values, np.tile(self.noise, (size, 1)), states)
+
+
+def test_levels_split_the_scatter(model):
+    recipe = Recipe(mixed(0.15), FILM)
+    whole, film, cup, lot = (
+        float(
+            outlooks(model, [recipe], exact_knowledge(), BENCH, levels=levels)[
+                0
+            ].log_spread[0]
+        )
+        for levels in (("film", "cup", "lot"), ("film",), ("cup",), ("lot",))
+    )
+    assert whole**2 == pytest.approx(film**2 + cup**2 + lot**2, rel=0.04)
+    assert min(film, cup, lot) > 0.03
+
+
+def test_a_cup_weighed_off_is_another_loading(model):
+    off = outlooks(
+        model, [Recipe(mixed(0.15), FILM)], exact_knowledge(), BENCH, off_by=0.03
+    )
+    other = mixed(0.15 * np.exp(0.03))
+    here = outlooks(model, [Recipe(other, FILM)], exact_knowledge(), BENCH)
+    np.testing.assert_allclose(off[0].rest[0, 2], here[0].rest[0, 2], atol=1e-3)
+
+
+def test_recipes_come_out_as_they_do_alone(model):
+    known = day_one(PRIORS, np.random.SeedSequence(8), 64)
+    recipes = [
+        Recipe(mixed(phi), replace(FILM, electrode_gap=gap))
+        for phi in (0.13, 0.17)
+        for gap in (2e-3, 4e-3)
+    ]
+    together = outlooks(model, recipes, known, BENCH)
+    target = Target(100.0, 1000.0, gauge_factor_min=3.0)
+    for k in (0, 2):
+        pair = outlooks(model, recipes[k : k + 2], known, BENCH)
+        np.testing.assert_array_equal(
+            [o.rest for o in pair], [o.rest for o in together[k : k + 2]]
+        )
+    for recipe, found in zip(recipes, together, strict=True):
+        (alone,) = outlooks(model, [recipe], known, BENCH)
+        np.testing.assert_array_equal(found.lever, alone.lever)
+        np.testing.assert_allclose(
+            found.pass_shares(target), alone.pass_shares(target), atol=2e-3
+        )
+
+
+def test_a_band_of_weighted_values_by_hand():
+    band = Band.of(np.array([1.0, 2.0, 3.0, np.inf]), np.array([1.0, 1.0, 1.0, 1.0]))
+    assert band.median == 2.5
+    assert band.p95 == np.inf

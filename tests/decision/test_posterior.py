@@ -1,0 +1,409 @@
+"""Measured films against brute force, closed forms and truths that they were made from."""
+
+import os
+import subprocess
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from reference.invented_films import (
+    FILM,
+    OWN,
+    PRIORS,
+    THRESHOLD,
+    Invented,
+    exact_knowledge,
+    mixed,
+)
+from reference.posterior_twin import Twin
+from reference.powders import POWDER
+
+from percsim.decision.outlook import Recipe, outlooks
+from percsim.decision.posterior import Reading, importance_sample, measured
+from percsim.decision.priors import ContactParameters, Prior, Priors, contact_priors
+from percsim.decision.target import Target
+from percsim.film import Bench, Tolerances
+
+SEED = np.random.SeedSequence(35711, spawn_key=(0, 5))
+BENCH = Bench(Tolerances(), -0.85)
+GAPS = (2e-3, 4e-3)
+
+
+@pytest.fixture(scope="module")
+def film():
+    return Invented()
+
+
+@pytest.fixture(scope="module")
+def model(film):
+    return film.model(noise=0.08)
+
+
+@pytest.fixture(scope="module")
+def plain(film):
+    """Boxes that were not solved at other settings, without scatter: g0 alone acts."""
+    return film.model(varied=False)
+
+
+def truth_at(z):
+    return {name: float(v[0]) for name, v in PRIORS.values(np.array([z])).items()}
+
+
+def rows_of(film, truth, seed, phis=(0.16, 0.2), *, wide=1.0, films=3, strained=True):
+    """Readings of cups at every gap, each film, cup and lot off by its own."""
+    rng = np.random.default_rng(seed)
+    z = rng.standard_normal
+    tol, values = BENCH.tolerances, dict(truth)
+    factor = values.pop("threshold")
+    lot = wide * BENCH.aspect_ratio_slope * tol.aspect_ratio * z()
+    size = wide * tol.particle_size * z()
+    rows = []
+    for number, phi in enumerate(phis):
+        loading = mixed(phi)
+        cup = wide * loading.log_slope * np.hypot(tol.weighing, tol.mixing) * z()
+        opened = np.exp(wide * tol.response * z())
+        for gap in GAPS:
+            here = replace(FILM, electrode_gap=gap)
+            spread = tol.spreads(here)
+            own = wide * loading.log_slope * spread["mixing_within"] * z(films)
+            logs = film.log_films(here, phi * np.exp(cup + own - lot), values, factor)
+            names = ("contact", "thickness", "width", "gap")
+            sizes = wide * np.sqrt(sum(spread[n] ** 2 for n in names))
+            off = size + sizes * z(films)
+            step = (logs[:, 3] - logs[:, 0]) * opened
+            step = step + wide * np.sqrt(2.0) * tol.instrument * z(films)
+            label, batch = f"{100 * phi:g} at {1e3 * gap:g} mm", f"cup {number}"
+            if not np.isfinite(logs).all():
+                rows.append(Reading(label, loading, here, np.inf, films, batch=batch))
+                continue
+            change = float(np.expm1(step.mean())) if strained else None
+            rows.append(
+                Reading(
+                    label, loading, here, float(np.exp((logs[:, 0] + off).mean())), films,
+                    strain=3e-3 if strained else 0.0, relative_change=change, batch=batch,
+                )
+            )  # fmt: skip
+    return rows
+
+
+def quantiles(column):
+    return np.quantile(column, [0.05, 0.5, 0.95])
+
+
+def coordinate(known, name):
+    return known.z[:, [p.name for p in known.priors.free].index(name)]
+
+
+# --- the sampler
+
+
+def linear_gaussian(dimension, seed):
+    rng = np.random.default_rng(seed)
+    design = rng.standard_normal((4, dimension)) * 3.0
+    noise = np.array([0.1, 0.2, 0.5, 1.0])
+    data = design @ rng.standard_normal(dimension) + noise * rng.standard_normal(4)
+    # Bayesian linear regression (Bishop, Pattern Recognition and Machine Learning, 2006,
+    # eqs. 3.50, 3.51; from memory)
+    precision = np.eye(dimension) + design.T @ (design / noise[:, None] ** 2)
+    covariance = np.linalg.inv(precision)
+    mean = covariance @ (design.T @ (data / noise**2))
+
+    def log_likelihood(z):
+        return -0.5 * (((data - z[:, :dimension] @ design.T) / noise) ** 2).sum(axis=1)
+
+    return log_likelihood, mean, covariance
+
+
+@pytest.mark.parametrize(("dimension", "beside"), [(1, 0), (3, 2), (6, 0)])
+def test_linear_readings_give_the_closed_form(dimension, beside):
+    log_likelihood, mean, covariance = linear_gaussian(dimension, 4401 + dimension)
+    z, w = importance_sample(log_likelihood, dimension, SEED, beside=beside, n=4096)
+    effective = 1.0 / (w**2).sum()
+    assert effective > 400
+    own = z[:, :dimension]
+    found = w @ own
+    spread = (w[:, None] * (own - found)).T @ (own - found)
+    sd = np.sqrt(np.diag(covariance))
+    # four standard errors of a mean, and of a variance of a normal number
+    assert np.abs((found - mean) / sd).max() < 4.0 / np.sqrt(effective)
+    error = np.abs(spread - covariance) / np.outer(sd, sd)
+    assert error.max() < 4.0 * np.sqrt(2.0 / effective)
+    assert np.abs(w @ z[:, dimension:]).max(initial=0.0) < 4.0 / np.sqrt(effective)
+
+
+def test_two_separate_peaks_keep_their_weights():
+    def log_likelihood(z):
+        a = -0.5 * ((z[:, 0] - 2.0) / 0.05) ** 2
+        b = -0.5 * ((z[:, 0] + 1.0) / 0.05) ** 2
+        return np.logaddexp(a, b)
+
+    z, w = importance_sample(log_likelihood, 2, SEED)
+    # prior density at the peaks: exp(-2) to exp(-1/2)
+    expected = np.exp(-2.0) / (np.exp(-2.0) + np.exp(-0.5))
+    assert w @ (z[:, 0] > 0.5) == pytest.approx(expected, abs=0.04)
+
+
+def test_impossible_readings_are_said_to_be():
+    with pytest.raises(ValueError, match="no draw of the prior"):
+        importance_sample(lambda z: np.full(len(z), -np.inf), 2, SEED)
+
+
+# --- closed forms and brute force
+
+
+def level_alone(threshold_factor=1.0):
+    held = ContactParameters(powder=POWDER)
+    g0 = contact_priors(held, THRESHOLD, varied=False)["g0"]
+    return Priors((g0, Prior("threshold", 1.0, threshold_factor)))
+
+
+@pytest.mark.parametrize("cups", [("", "", "", ""), ("a",) * 4, ("a", "a", "b", "b")])
+def test_rows_of_one_cup_share_what_its_loading_is_off_by(film, plain, cups):
+    """Mean of jointly normal readings, the common part not averaged (closed form)."""
+    phi = 0.17
+    tolerances = replace(Tolerances.none(), weighing=0.006, mixing=0.008, contact=0.06)
+    at = float(np.exp(film.log_films(FILM, phi, {})[0, 0]))
+    rows = [
+        Reading(f"row {k}", mixed(phi), FILM, 0.8 * at, 2, batch=cup)
+        for k, cup in enumerate(cups)
+    ]
+    found = measured(plain, rows, level_alone(), Bench(tolerances), SEED, scale_spread=0.0)
+    ratio = phi / THRESHOLD.volume_fraction
+    steep = film.exponent * ratio / (ratio - 1.0) * mixed(phi).log_slope
+    own, mixing = 0.06**2 / 2, (steep * 0.008) ** 2
+    weighing = (steep * 0.006) ** 2
+    sizes = [cups.count(cup) for cup in sorted(set(cups))] if cups[0] else [1] * 4
+    # a cup of its own was weighed once, and its films mixed apart; a named one mixed once
+    common, each = (
+        (weighing + mixing, own) if cups[0] else (0.0, weighing + mixing / 2 + own)
+    )
+    variance = 1.0 / sum(1.0 / (common + each / n) for n in sizes)
+    prior = np.log(10.0) / 1.959964
+    left = 1.0 / np.sqrt(1.0 / variance + 1.0 / prior**2)
+    z = prior * coordinate(found.knowledge, "g0")
+    gain = prior**2 / (prior**2 + variance)
+    assert z.std() == pytest.approx(left, rel=0.03)
+    assert z.mean() == pytest.approx(-gain * np.log(0.8), abs=0.01)
+
+
+def test_brute_force_says_the_same_of_two_cups(plain):
+    """g0, threshold and the bench's scale from draws of the prior and of every film."""
+    priors = level_alone(1.5)
+    rows = [
+        Reading(f"{phi}", mixed(phi), FILM, r, 3, batch=str(phi))
+        for phi, r in ((0.14, 700.0), (0.2, 260.0))
+    ]
+    found = measured(plain, rows, priors, BENCH, SEED).knowledge
+    twin = Twin(plain, rows, priors, BENCH)
+    z = np.random.default_rng(1).standard_normal((150_000, twin.dimension))
+    logs = twin.log_likelihood(z)
+    w = np.exp(logs - logs.max())
+    effective = w.sum() ** 2 / (w**2).sum()
+    assert effective > 800
+    kept = np.random.default_rng(2).choice(len(z), 6000, p=w / w.sum())
+    known = twin.knowledge(found, z[kept])
+    assert_alike(plain, found, known, [0.12, 0.16, 0.22], (200.0, 700.0), 0.02)
+
+
+def assert_alike(model, found, twin, phis, window, within):
+    """Widths and middles to a few per cent of the width, pass shares to `within`."""
+    for k in range(found.z.shape[1]):
+        ours, exact = quantiles(found.z[:, k]), quantiles(twin.z[:, k])
+        assert np.abs(ours - exact).max() < 0.12 * (exact[2] - exact[0]), k
+    target = Target(*window)
+    recipes = [Recipe(mixed(phi), FILM) for phi in phis]
+    shares = [
+        [
+            float(o.weights @ o.pass_shares(target))
+            for o in outlooks(model, recipes, k, BENCH)
+        ]
+        for k in (found, twin)
+    ]
+    assert 0.1 < np.max(shares) < 0.999
+    np.testing.assert_allclose(*shares, atol=within)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2])
+def test_brute_force_says_the_same_of_everything(film, model, seed):
+    """All numbers free, boxes that scatter, rows under strain: pass shares to half a point
+    and what the chains' own number leaves (a per cent and a half at four errors)."""
+    rows = rows_of(
+        film, truth_at(0.7 * np.random.default_rng(seed).standard_normal(6)), seed
+    )
+    found = measured(model, rows, PRIORS, BENCH, SEED, n=4096).knowledge
+    twin = Twin(model, rows, PRIORS, BENCH)
+    z, moved = twin.sample(twin.started(found, 1, 400), 2000, 2)
+    assert moved > 0.05
+    middle = float(np.exp(np.mean([np.log(r.resistance) for r in rows])))
+    known = twin.knowledge(found, z)
+    assert_alike(
+        model, found, known, [0.14, 0.16, 0.18, 0.21], (middle / 1.7, middle * 1.7), 0.015
+    )
+
+
+# --- readings of films
+
+
+def test_medians_fed_back_return_the_plan(film, model):
+    """What the outlook says as planned, read as films, moves nothing."""
+    gaps = [replace(FILM, electrode_gap=gap) for gap in GAPS]
+    recipes = [Recipe(mixed(phi), g) for phi in (0.14, 0.2) for g in gaps]
+    planned = outlooks(model, recipes, exact_knowledge(), BENCH)
+    rows = [
+        Reading(
+            str(i), o.recipe.loading, o.recipe.film, o.film_band().median, 3, strain=3e-3,
+            relative_change=float(np.expm1(o.change[0, o.nominal])),
+            batch=str(o.recipe.loading.volume_fraction),
+        )
+        for i, o in enumerate(planned)
+    ]  # fmt: skip
+    found = measured(model, rows, PRIORS, BENCH, SEED)
+    assert all(check.probability > 0.5 for check in found.checks)
+    # the prior's own median pulls no number away from it by more than a fifth of its width
+    for k, name in enumerate(OWN):
+        assert abs(np.median(found.knowledge.z[:, k])) < 0.25, name
+    again = outlooks(model, recipes, found.knowledge, BENCH)
+    for before, after in zip(planned, again, strict=True):
+        assert after.film_band().median == pytest.approx(
+            before.film_band().median, rel=0.04
+        )
+
+
+def test_known_numbers_come_back(film, model):
+    truth = truth_at([1.0, -0.5, 0.3, 0.2, 0.0, -0.8])
+    rows = rows_of(film, truth, 811, (0.13, 0.16, 0.2, 0.24), films=5)
+    found = measured(model, rows, PRIORS, BENCH, SEED)
+    for name in ("g0", "threshold", "beta", "delta_b"):
+        z = coordinate(found.knowledge, name)
+        assert abs(z.mean() - PRIORS[name].standard(truth[name])) < 3.5 * z.std(), name
+    assert found.narrowing["g0"] < 0.6
+    assert found.narrowing["threshold"] < 0.8
+    assert found.narrowing["Ea"] > 0.9  # nothing was read away from 20 C
+    assert found.correlations["g0", "threshold"] > 0.3
+    assert found.effective_size > 100
+    assert not any(check.is_outlier for check in found.checks)
+
+
+def test_a_slip_is_named_and_counts_little(film, model):
+    truth = truth_at(np.zeros(6))
+    rows = rows_of(film, truth, 77, (0.13, 0.16, 0.2, 0.24), films=5)
+    clean = measured(model, rows, PRIORS, BENCH, SEED)
+    off = replace(rows[3], label="slipped", resistance=rows[3].resistance * 10.0)
+    found = measured(model, [*rows[:3], off, *rows[4:]], PRIORS, BENCH, SEED)
+    named = [check.reading.label for check in found.checks if check.is_outlier]
+    assert named == ["slipped"]
+    for name in ("g0", "threshold"):
+        ours, without = (coordinate(p.knowledge, name) for p in (found, clean))
+        assert abs(ours.mean() - without.mean()) < 0.35 * without.std() + 0.1
+    assert found.checks[3].probability < 1e-3
+
+
+def test_open_films_bound_the_threshold_from_below(model):
+    rows = [Reading("open", mixed(0.1), FILM, np.inf, 3, batch="a")]
+    found = measured(model, rows, PRIORS, BENCH, SEED)
+    own = model.own_threshold(found.knowledge.contacts, found.knowledge.values["threshold"])
+    before = model.own_threshold(
+        {n: v for n, v in PRIORS.values(np.zeros((1, 6))).items() if n != "threshold"}
+    )
+    assert np.mean(own > 0.9 * 0.1) > 0.9
+    assert np.median(own) > before[0]
+    assert found.checks[0].expected.p95 == np.inf
+    # the same cup open at another gap says nothing new; another cup does
+    other = replace(FILM, electrode_gap=2e-3)
+    same = measured(model, [*rows, replace(rows[0], film=other)], PRIORS, BENCH, SEED)
+    apart = measured(model, [*rows, replace(rows[0], batch="b")], PRIORS, BENCH, SEED)
+    low = [np.quantile(p.knowledge.values["threshold"], 0.05) for p in (found, same, apart)]
+    assert low[0] == pytest.approx(low[1], rel=1e-9)
+    assert low[2] > low[0]
+
+
+def test_the_scatter_of_the_bench_is_learnt(film, plain):
+    """From films of one cup and cups of one loading, 1.5 times as wide as planned."""
+    wide, calm = [], []
+    for seed in range(6):
+        for found, factor in ((wide, 1.8), (calm, 0.6)):
+            truth = {**OWN, "threshold": 1.0}
+            rows = rows_of(
+                film, truth, seed, (0.17, 0.17, 0.17, 0.22), wide=factor, films=1,
+                strained=False,
+            )  # fmt: skip
+            found.append(
+                np.median(
+                    measured(plain, rows, level_alone(1.3), BENCH, SEED).knowledge.scale
+                )
+            )
+    assert np.mean(np.log(wide)) > np.mean(np.log(calm)) + 0.3
+    assert np.mean(np.log(wide)) > 0.1
+    assert np.mean(np.log(calm)) < 0.0
+    # what a bench says of the spread of its films counts too
+    row = rows_of(film, truth, 1, (0.17,), strained=False)
+    scales = [
+        np.median(
+            measured(
+                plain,
+                [replace(r, spread=s, films=6) for r in row],
+                level_alone(1.3),
+                BENCH,
+                SEED,
+            ).knowledge.scale
+        )
+        for s in (0.1, 0.4)
+    ]
+    assert scales[0] < 1.0 < scales[1]
+
+
+def test_a_change_tells_of_the_response_not_of_the_level(film, model):
+    rows = rows_of(film, truth_at([0, 1.0, 0, 0, 0, 0]), 4, (0.17,))
+    both = measured(model, rows, PRIORS, BENCH, SEED).knowledge
+    plain = [replace(r, strain=0.0, relative_change=None) for r in rows]
+    level = measured(model, plain, PRIORS, BENCH, SEED).knowledge
+    recipe = [Recipe(mixed(0.17), FILM)]
+    (a,), (b,) = (outlooks(model, recipe, k, BENCH) for k in (both, level))
+    assert a.change[:, a.nominal].std() < 0.5 * b.change[:, b.nominal].std()
+    assert a.rest[:, a.nominal].std() == pytest.approx(b.rest[:, b.nominal].std(), rel=0.25)
+
+
+def test_the_same_seed_gives_the_same_digits_for_any_threads():
+    code = (
+        "import sys; sys.path.insert(0, 'tests')\n"
+        "import numpy as np\n"
+        "from decision.test_posterior import *\n"
+        "film = Invented(); model = film.model(noise=0.08)\n"
+        "rows = rows_of(film, truth_at(np.zeros(6)), 3)\n"
+        "known = measured(model, rows, PRIORS, BENCH, SEED).knowledge\n"
+        "print(known.z.sum().hex(), known.scale.sum().hex())\n"
+    )
+    found = []
+    for threads in ("1", "4"):
+        env = {**os.environ, "OPENBLAS_NUM_THREADS": threads, "OMP_NUM_THREADS": threads}
+        out = subprocess.run(
+            [sys.executable, "-c", code],
+            env=env,
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        found.append(out.stdout)
+    assert found[0] == found[1]
+    assert "0x" in found[0]
+
+
+def test_readings_that_make_no_sense_are_refused(model):
+    for message, keys in (
+        ("neither a resistance", {}),
+        ("resistance must be above 0", {"resistance": -3.0}),
+        ("open films have no", {"resistance": np.inf, "relative_change": 0.1}),
+        ("above -100 %", {"relative_change": -1.5}),
+        ("films must be", {"resistance": 3.0, "films": 0}),
+        ("spread must be", {"resistance": 3.0, "spread": 0.0}),
+    ):
+        with pytest.raises(ValueError, match=f"row 3: .*{message}"):
+            Reading("row 3", mixed(0.17), FILM, **keys)
+    with pytest.raises(ValueError, match="no measured row"):
+        measured(model, [], PRIORS, BENCH, SEED)
+    held = Priors((Prior("g0", 8e-5), Prior("threshold", 1.0)))
+    row = [Reading("a", mixed(0.17), FILM, 300.0)]
+    with pytest.raises(ValueError, match="nothing to tell"):
+        measured(model, row, held, BENCH, SEED)
