@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from percsim.advice import text_of_films
 from percsim.boxes.folder import (
     FolderLock,
     checksum,
@@ -39,7 +40,6 @@ from percsim.boxes.store import (
     environment_record,
 )
 from percsim.boxes.workers import Executor, Progress, run_jobs
-from percsim.decision.choose import Decision
 from percsim.errors import FolderError, PlanError
 from percsim.findings import Findings, assemble, find
 from percsim.findings.stages import Stages, spend
@@ -103,11 +103,10 @@ class Result:
         return f"Result: {verdict}, in {self.folder}"
 
 
-def _sample(plan: Plan, decision: Decision) -> Sample | None:
+def _sample(plan: Plan, findings: Findings) -> Sample | None:
     """First conducting box of the middle length of the best candidate, solved at rest."""
-    best = decision.best
-    weight_fraction = best.castings.fit.loading.weight_fraction
-    mix = next(m for m in plan.mixes if m.mix_words(plan.varying) == best.words)
+    weight_fraction = findings.best.castings.loading.weight_fraction
+    mix = findings.mix.plan
     lengths = mix.box_lengths
     jobs = [job for job in box_jobs(plan) if job.label == mix.box_label]
     for job in jobs:
@@ -132,7 +131,7 @@ def _write(
 
     With a store the folder becomes that of the plan.
     """
-    summary, decision, tables = assemble(plan, records, stages)
+    summary, findings, tables = assemble(plan, records, stages)
     check_interrupt()
     summary |= extra
     if len(summary.pop("environments", [])) > 1:
@@ -150,7 +149,8 @@ def _write(
     try:
         if store is not None:
             # a folder becomes this plan's once its results are known, and not before
-            store.save_artefacts(_of_plan(plan) | {"run": extra})
+            films = text_of_films(plan, [mix.films for mix in findings.mixes])
+            store.save_artefacts(_of_plan(plan) | {"run": extra, "films": films})
         results = new_results(folder)
         write_atomically(results / "plan.toml", text)
         write_atomically(results / "summary.json", encode_json(summary, indent=1) + "\n")
@@ -160,7 +160,7 @@ def _write(
             tables["boxes"],
             tables["responses"],
             tables["castings"],
-            _sample(plan, decision),
+            _sample(plan, findings),
         )
         check_interrupt()
         show(folder, results)
@@ -261,7 +261,7 @@ def run_plan(
 
         stages = spend(plan, store.records, run)
         if verify_film is not None:
-            found, _ = find(plan, store.records(), stages)
+            found = find(plan, store.records(), stages)
             run_jobs(
                 run_job,
                 film_jobs(found.plan, found.recipe.weight_fraction, verify_film),
@@ -318,7 +318,7 @@ def read_findings(plan: Plan, folder: str | os.PathLike[str]) -> Findings:
         stored = stored_plan(store)
     if stored is not None and not plan.measured:
         plan = replace(plan, measured=stored.measured)
-    findings = find(plan, records)[0]
+    findings = find(plan, records)
     if stored is None or stored.hash != plan.hash:
         wanted = box_jobs(plan, findings.stages.boxes)
         missing = sum(job.key not in records for job in wanted)

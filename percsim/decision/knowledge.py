@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.priors import Priors
 from percsim.film.model import NOISES, FilmModel, Material
 
-__all__ = ["SCALE_SPREAD", "Knowledge", "day_one", "planned", "spread_points"]
+__all__ = ["SCALE_SPREAD", "Band", "Knowledge", "day_one", "planned", "spread_points"]
 
 Floats = NDArray[np.float64]
 
@@ -52,6 +53,25 @@ def spread_points(n: int, dimensions: int, seed: np.random.SeedSequence) -> Floa
     shift = np.random.default_rng(seed).random(dimensions)
     u = np.modf(np.arange(1, n + 1)[:, None] * roots + shift)[0]
     return np.asarray(ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Median, 5 and 95 %."""
+
+    median: float
+    p05: float
+    p95: float
+
+    @classmethod
+    def of(cls, values: Floats, weights: Floats) -> Band:
+        """Of weighted values; inf and -inf are values."""
+        found = weighted_quantiles(values, (0.5, 0.05, 0.95), weights)
+        return cls(*(float(x) for x in found))
+
+    def exp(self) -> Band:
+        """Of the exponential."""
+        return Band(*(float(np.exp(x)) for x in (self.median, self.p05, self.p95)))
 
 
 @dataclass(frozen=True)
@@ -114,6 +134,10 @@ class Knowledge:
         found = self.priors.values((self.weights @ self.z)[None, :])
         return {name: float(v[0]) for name, v in found.items()}
 
+    def band(self, values: Floats) -> Band:
+        """Of one number a draw."""
+        return Band.of(values, self.weights)
+
     def material(self, model: FilmModel, states: list[int] | None = None) -> Material:
         """Materials of a mix at every draw."""
         return model.material(self.contacts, self.noise, states)
@@ -159,7 +183,7 @@ def day_one(
     priors: Priors,
     seed: np.random.SeedSequence,
     n: int = 1024,
-    scale_spread: float = SCALE_SPREAD,
+    scale_spread: float | None = None,
 ) -> Knowledge:
     """Draw what is assumed before any film.
 
@@ -171,10 +195,12 @@ def day_one(
         Seed of the draws.
     n : int
         Draws.
-    scale_spread : float
+    scale_spread : float, optional
         Standard deviation of ln of the bench's scatter over that planned.
 
     """
+    if scale_spread is None:
+        scale_spread = SCALE_SPREAD
     k = len(priors.free)
     z = spread_points(n, NOISES + 1 + k, seed)
     own = z[:, NOISES + 1 :]

@@ -21,12 +21,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
-from percsim.boxes.statistics import weighted_quantiles
-from percsim.decision.knowledge import Knowledge
+from percsim.decision.knowledge import Band, Knowledge
 from percsim.decision.target import Target
 from percsim.film.bench import CUP, FILM, LOT, Bench, deviation, quadrature
 from percsim.film.electrodes import Film
-from percsim.film.model import FilmModel, Loading, Material
+from percsim.film.model import FilmModel, Loading
 from percsim.film.transfer import FAITHFUL_RATIO
 from percsim.film.visits import Visits
 
@@ -40,25 +39,6 @@ NODES = 5
 """Quadrature points over the deviation of the loading, and of the opening."""
 SLOPE_STEP = 0.02
 """Step of ln phi over which slopes with the loading are taken."""
-
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """Median, 5 and 95 %."""
-
-    median: float
-    p05: float
-    p95: float
-
-    @classmethod
-    def of(cls, values: Floats, weights: Floats) -> Band:
-        """Of weighted values; inf and -inf are values."""
-        found = weighted_quantiles(values, (0.5, 0.05, 0.95), weights)
-        return cls(*(float(x) for x in found))
-
-    def exp(self) -> Band:
-        """Of the exponential."""
-        return Band(*(float(np.exp(x)) for x in (self.median, self.p05, self.p95)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -488,7 +468,7 @@ def _chains(model: FilmModel, recipe: Recipe) -> float:
 def _lever(
     logs: Floats, places: list[int], strains: list[float], end: float
 ) -> Floats:
-    """d ln R / d ln(strain) at the chord, of second order where a strain lies beyond it."""
+    """D ln R / d ln(strain) at the chord, of second order where a strain lies beyond it."""
     columns = logs[:, :, places]
     finite = np.isfinite(columns)
     k = strains.index(end)

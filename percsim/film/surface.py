@@ -211,7 +211,7 @@ def _jackknife(values: Floats) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class _Tables:
+class Tables:
     """Conducting shares and mean openings of a sample of contacts, on a grid.
 
     For every strain, along the swelling (as its square root) and ln delta_b: ln of the
@@ -228,7 +228,7 @@ class _Tables:
     @classmethod
     def of(
         cls, sample: ContactSample, strains: Sequence[float], top: float, delta_b: float
-    ) -> _Tables:
+    ) -> Tables:
         low, high = delta_b / _DELTA_B_REACH, delta_b * _DELTA_B_REACH
         swelling = top * np.linspace(0.0, 1.0, _GRID[0]) ** 2
         breaking = np.exp(np.linspace(np.log(low), np.log(high), _GRID[1]))
@@ -308,7 +308,7 @@ class ContactSurface:
     rest: Regressions = field(repr=False)
     sides: tuple[float, ...]
     strained: tuple[Regressions, ...] = field(repr=False)
-    tables: _Tables = field(repr=False)
+    tables: Tables = field(repr=False)
     bond: Bond | None = None
     thickening: float = 0.0
 
@@ -352,7 +352,7 @@ class ContactSurface:
         ends = np.array([min(loading.temperatures), max(loading.temperatures)])
         swollen = _swelling(expansions.max(), ends, closed_at, bond, sample.thickening)
         strains = sorted({0.0, *loading.strains})
-        tables = _Tables.of(
+        tables = Tables.of(
             sample, strains, max(float(swollen.max()), 1e-6), base["delta_b"]
         )
         K = len(fits)

@@ -6,38 +6,29 @@ adds, none when the plan does not ask for it. The report draws what it finds the
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 from percsim import __version__
+from percsim.advice import answer, planned_of
 from percsim.boxes.growth import GrowthJob
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
-from percsim.decision.choose import Decision, choose_among
 from percsim.errors import FolderError
-from percsim.findings.anchor import Learned, learn, measured_candidates, measured_films
+from percsim.findings.anchor import measured_films
 from percsim.findings.currents import currents
 from percsim.findings.day_one import day_one
 from percsim.findings.film import film
 from percsim.findings.front import front
-from percsim.findings.gather import (
-    Findings,
-    box_rows,
-    casting_rows,
-    failed_rows,
-    gather_responses,
-)
+from percsim.findings.gather import box_rows, casting_rows, failed_rows
+from percsim.findings.judged import Findings, judge_mixes
 from percsim.findings.ladder import ladder
 from percsim.findings.layers import layers
+from percsim.findings.mixes import gather_mixes
 from percsim.findings.operation import operation
+from percsim.findings.rows import summary_of_choice
 from percsim.findings.spread import spread
-from percsim.findings.stages import (
-    MixFindings,
-    Stages,
-    decision_arguments,
-    gather_mixes,
-    next_stage,
-)
+from percsim.findings.stages import Stages, next_stage
 from percsim.findings.temperature import temperature
 from percsim.findings.words import CAUTIONS, NOT_MODELLED, OVERLAP
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
@@ -89,38 +80,33 @@ def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -
         raise FolderError(
             "fewer than two boxes a length are stored; run the plan again to go on"
         )
-    target = plan.decision_target()
-    exact = [planned_of(mix) for mix in mixes]
+    decided = answer(plan, [mix.films for mix in mixes])
+    exact = [planned_of(mix.films) for mix in mixes]
     unforeseeable = bool(plan.contact_parameters().powder.unforeseeable)
-    how = {"confidence": plan.boxes.confidence, "castings": plan.castings}
+    confidence, castings = plan.boxes.confidence, plan.castings
     as_planned = judge_mixes(
-        mixes, exact, exact, target, withheld=unforeseeable, **how
-    )
-    at = as_planned.best.mix
-    if plan.measured:  # films of one mix tell of that one alone
-        told = plan.mix_of(plan.measured[0])
-        at = next((mix.index for mix in mixes if mix.plan.mix == told), at)
-        mixes[at] = replace(mixes[at], plan=replace(mixes[at].plan, measured=plan.measured))
-    of_mix = mixes[at : at + 1] if plan.measured else mixes
-    known, posteriors = zip(*(known_of(mix) for mix in of_mix), strict=True)
-    posterior = posteriors[0] if plan.measured else None
-    whole = as_planned
-    if posterior is not None:
-        whole = judge_mixes(of_mix, known, [exact[at]], target, **how)
-    decision, recipes, outlooks = what_to_do(
-        of_mix, known, target, withheld=unforeseeable and posterior is None
-    )
+        mixes, exact, exact, decided.target, confidence=confidence, castings=castings,
+        withheld=unforeseeable,
+    )  # fmt: skip
+    at, whole = as_planned.best.mix, as_planned
+    if plan.measured:
+        at = decided.recipes[0].mix
+        mixes[at] = mixes[at].with_readings_of(plan)
+        whole = judge_mixes(
+            [mixes[at]], [decided.known[0]], [exact[at]], decided.target,
+            confidence=confidence, castings=castings,
+        )  # fmt: skip
     return Findings(
         mixes[at].plan, records, mixes[at], tuple(mixes), stages, exact[at],
-        known[0] if plan.measured else known[at], posterior, as_planned, whole, decision,
-        recipes, outlooks,
+        decided.known[0 if plan.measured else at], decided.posterior, as_planned, whole,
+        decided.decision, decided.recipes, decided.outlooks,
     )  # fmt: skip
 
 
 def assemble(
     plan: Plan, records: dict[str, Record], stages: Stages | None = None
-) -> tuple[dict[str, Any], Decision, dict[str, list[dict[str, Any]]]]:
-    """From what is stored to the summary, the decision and the tables.
+) -> tuple[dict[str, Any], Findings, dict[str, list[dict[str, Any]]]]:
+    """From what is stored to the summary, the findings and the tables.
 
     Parameters
     ----------
@@ -135,8 +121,8 @@ def assemble(
     -------
     summary : dict
         What `summary.json` holds, less what only the run knows (command, date).
-    decision : Decision
-        Every candidate judged.
+    findings : Findings
+        What it was made from.
     tables : dict
         Rows of `boxes`, `responses` and `castings`.
 
@@ -146,18 +132,15 @@ def assemble(
         If too little is stored to say anything yet.
 
     """
-    findings, found = find(plan, records, stages)
-    planned, learned = findings, learn(findings)
-    if learned is not None:
-        findings = learned.findings
-    stages, whole, decision = findings.stages, findings.whole, findings.decision
-    jobs, recipe = box_jobs(plan, stages.boxes), findings.recipe
-    mine = next(entry for entry in found if entry.plan is findings.plan)
+    findings = find(plan, records, stages)
+    stages, mine = findings.stages, findings.mix
+    jobs = box_jobs(plan, stages.boxes)
     boxes, responses = box_rows(plan, jobs, records)
     expected: dict[str, BoxJob | GrowthJob] = {job.key: job for job in jobs}
     expected |= {job.key: job for job in across_jobs(plan)}
     expected |= {job.key: job for job in threshold_jobs(plan)}
     done = {key for key, record in records.items() if record.status == "done"}
+    told = summary_of_choice(findings)
     summary = {
         "version": __version__,
         "title": plan.title,
@@ -173,7 +156,7 @@ def assemble(
             ),
             3,
         ),
-        "threshold": mine.threshold,
+        "threshold": _threshold(findings),
         "states": {
             "strains": sorted({s.strain for s in jobs[0].states}),
             "temperatures_K": sorted({s.temperature for s in jobs[0].states}),
@@ -183,77 +166,54 @@ def assemble(
             "max": plan.strain.window[1],
             "chord": plan.chord_strain,
         },
-        **whole.as_dict(),
-        **_mixes(plan, found),
-        "weigh_out": mine.plan.weigh_out(recipe, decision.best.castings.film).as_dict(),
+        **told,
+        **_mixes(plan, findings),
+        "weigh_out": mine.plan.weigh_out(
+            findings.recipe, findings.best.castings.film
+        ).as_dict(),
         "not_modelled": [
             *NOT_MODELLED,
             *([OVERLAP] if plan.placement.impenetrable == 0.0 else []),
         ],
-        "cautions": [*plan.cautions, *whole.cautions, *CAUTIONS],
+        "cautions": [*plan.cautions, *told["cautions"], *CAUTIONS],
         "failed_boxes": failed_rows(expected.values(), records),
     }
-    # what chapters say is of one mix; only `whole` numbers candidates as the summary does
-    own = decision.as_dict() if decision is not whole else {}
-    if learned is not None:
-        summary |= _as_measured(summary, planned, learned)
     for chapter in CHAPTERS:
-        if chapter is day_one:  # what was not known before any film
-            summary |= day_one(planned, {**summary, **own})
-        elif chapter is measured_films:
-            summary |= measured_films(planned, {**summary, **own}, learned)
-        else:
-            summary |= chapter(findings, {**summary, **own})
-    tables = {"boxes": boxes, "responses": responses, "castings": casting_rows(whole)}
-    return summary, decision, tables
-
-
-def _as_measured(
-    summary: dict[str, Any], planned: Findings, learned: Learned
-) -> dict[str, Any]:
-    """Give what a summary says of candidates, boxes and threshold by measured films."""
-    recipe = learned.findings.recipe
-    own = dict(zip(("", "_p05", "_p95"), learned.thresholds, strict=True))
-    return {
-        "candidates": measured_candidates(summary["candidates"], learned),
-        # boxes are those solved, whatever films tell
-        "fits": planned.decision.as_dict()["fits"],
-        "reasons": list(planned.decision.reasons),
-        "assumptions": [_source_named(row, planned) for row in summary["assumptions"]],
-        "threshold": {
-            **summary["threshold"],
-            **{f"measured_volume_fraction{end}": phi for end, phi in own.items()},
-            **{
-                f"measured_weight_fraction{end}": recipe.at_volume_fraction(
-                    phi
-                ).weight_fraction
-                for end, phi in own.items()
-            },
-        },
+        summary |= chapter(findings, summary)
+    tables = {
+        "boxes": boxes,
+        "responses": responses,
+        "castings": casting_rows(findings.as_planned),
     }
+    return summary, findings, tables
 
 
-def _source_named(row: dict[str, Any], planned: Findings) -> dict[str, Any]:
-    """Name measured films as the source of what they tell, not the plan."""
-    if row["symbol"] == "phi_c":
-        return {**row, "basis": "measured", "source": "simulated, then measured films"}
-    contacts = planned.contacts
-    if row["basis"] != "measured" or row["symbol"] in contacts.measured:
-        return row
-    return {**row, "source": "measured films; see the chapter on them for what they leave"}
+def _threshold(findings: Findings) -> dict[str, Any]:
+    """Threshold of touching particles and of films; with what measured films tell of it."""
+    found = dict(findings.mix.touching)
+    if findings.posterior is None:
+        return found
+    known = findings.known
+    own = findings.mix.model.own_threshold(known.contacts, known.values["threshold"])
+    band = known.band(own)
+    for end, phi in zip(
+        ("", "_p05", "_p95"),
+        (findings.threshold.volume_fraction, band.p05, band.p95),
+        strict=True,
+    ):
+        mixture = findings.recipe.at_volume_fraction(min(phi, 1.0 - 1e-9))
+        found[f"measured_volume_fraction{end}"] = phi
+        found[f"measured_weight_fraction{end}"] = mixture.weight_fraction
+    return found
 
 
-def _mixes(plan: Plan, found: Sequence[MixFindings]) -> dict[str, Any]:
+def _mixes(plan: Plan, findings: Findings) -> dict[str, Any]:
     """List the mixes of a plan that has several: names, values, thresholds."""
     if len(plan.mixes) < 2:
         return {}
     return {
         "mixes": [
-            {
-                "name": entry.mix.words,
-                **dict(entry.mix.values),
-                "threshold": entry.threshold,
-            }
-            for entry in found
+            {"name": mix.words, **dict(mix.values), "threshold": mix.touching}
+            for mix in findings.mixes
         ]
     }

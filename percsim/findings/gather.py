@@ -9,6 +9,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from percsim.advice import log_slope
 from percsim.boxes.growth import GrowthJob, ThresholdEstimate
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
@@ -23,7 +24,6 @@ from percsim.film.transfer import (
     weighted_medium,
 )
 from percsim.jobs import HELD_OUT, Loading, growth_plans, is_own, plan_box, threshold_jobs
-from percsim.materials.recipe import Recipe
 from percsim.plan import Plan
 from percsim.states.strain import State
 
@@ -36,7 +36,6 @@ __all__ = [
     "gather_loadings",
     "gather_surface",
     "gather_threshold",
-    "log_slope",
     "lost_share",
 ]
 
@@ -195,15 +194,6 @@ def lost_share(jobs: Sequence[BoxJob], records: dict[str, Record]) -> float:
             lost += links * record.result["lost_share"]
             total += links
     return lost / total if total else 0.0
-
-
-def log_slope(recipe: Recipe) -> float:
-    """D ln(volume fraction) / d ln(weight fraction) of the same powders at this loading."""
-    step = 1e-4
-    phi = recipe.volume_fraction
-    up = recipe.at_volume_fraction(phi * (1.0 + step)).weight_fraction
-    down = recipe.at_volume_fraction(phi * (1.0 - step)).weight_fraction
-    return float(np.log((1.0 + step) / (1.0 - step)) / np.log(up / down))
 
 
 def gather_loadings(

@@ -7,41 +7,30 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from percsim.advice import carried, planned_of, strain_on_film
 from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
 from percsim.decision.candidates import WEIGHING_ERROR, Candidate, Choice, choose, judge
-from percsim.decision.decide import FILMS, Decision, Tested, decide
-from percsim.decision.knowledge import Knowledge, day_one, planned
-from percsim.decision.outlook import Outlook, Recipe, outlooks
-from percsim.decision.posterior import Posterior, Reading, measured
-from percsim.decision.priors import (
-    ContactParameters,
-    Priors,
-    TunnellingParameters,
-    contact_priors,
-)
+from percsim.decision.decide import Decision
+from percsim.decision.knowledge import Knowledge
+from percsim.decision.outlook import Outlook, Recipe
+from percsim.decision.posterior import Posterior
+from percsim.decision.priors import ContactParameters, TunnellingParameters
 from percsim.decision.target import Target
 from percsim.film.casting import cast_films
 from percsim.film.draws import CastingDraws
 from percsim.film.mounted import mount
 from percsim.film.transfer import LoadingThreshold
 from percsim.findings.gather import Stages
-from percsim.findings.mixes import Mix, film_recipe, strain_on_film
+from percsim.findings.mixes import Mix
 from percsim.materials.recipe import Recipe as Mixture
 from percsim.plan import Plan
 
-__all__ = [
-    "Findings", "judge_mixes", "known_of", "plan_readings", "planned_of", "planned_outlooks",
-    "priors_of",
-    "tested", "what_to_do",
-]  # fmt: skip
+__all__ = ["Findings", "judge_mixes", "planned_outlooks"]
 
 TOLD = 0.8
 """Width after over before below which a reading has told something of a number."""
-
-# Numbers of the streams under the purpose "priors".
-DAY_ONE, POSTERIOR, PLANNED = 0, 2, 8
 
 
 @dataclass(frozen=True)
@@ -130,7 +119,7 @@ class Findings:
         at = dict(self.centre)
         factor = at.pop("threshold")
         own = float(self.mix.model.own_threshold(at, factor)[0])
-        simulated = self.mix.threshold
+        simulated = self.mix.films.threshold
         if self.posterior is None:
             return simulated
         error = simulated.standard_error * own / simulated.volume_fraction
@@ -166,70 +155,9 @@ class Findings:
         return self.contacts.powder.unforeseeable
 
 
-def priors_of(mix: Mix) -> Priors:
-    """What is not known before any film."""
-    return contact_priors(
-        mix.plan.contact_parameters(), mix.threshold, varied=mix.model.surface is not None
-    )
-
-
-def planned_of(mix: Mix, n: int = 256) -> Knowledge:
-    """The plan's own numbers, with the simulation error."""
-    error = mix.threshold.standard_error / mix.threshold.volume_fraction
-    seed = box_seed(mix.plan.seed, PLANNED, "priors")
-    return planned(priors_of(mix), mix.model.parameters, error, seed, n)
-
-
-def plan_readings(plan: Plan, across: Mix | None = None) -> tuple[Reading, ...]:
-    """Measured rows of a plan as the decision takes them."""
-    readings = []
-    for i, row in enumerate(plan.measured, 1):
-        made = film_recipe(plan, row.weight_fraction, row.electrode_gap)
-        film = made.film
-        sizes = {
-            name: value
-            for name, value in (("thickness", row.thickness), ("width", row.width))
-            if value is not None
-        }
-        readings.append(
-            Reading(
-                row.note or (f"row {i}, {row.batch}" if row.batch else f"row {i}"),
-                made.loading, replace(film, **sizes), row.resistance, row.films,
-                row.strain, row.temperature, row.change, row.spread, row.batch or "",
-            )
-        )  # fmt: skip
-    return tuple(readings)
-
-
-def known_of(mix: Mix) -> tuple[Knowledge, Posterior | None]:
-    """What is known: by measured films of the mix, else on day one."""
-    priors, plan = priors_of(mix), mix.plan
-    if plan.measured and priors.free:
-        found = measured(
-            mix.model, plan_readings(plan), priors, mix.bench,
-            box_seed(plan.seed, POSTERIOR, "priors"),
-        )  # fmt: skip
-        return found.knowledge, found
-    return day_one(priors, box_seed(plan.seed, DAY_ONE, "priors")), None
-
-
-def _carried(
-    mix: Mix, recipes: Sequence[Recipe], known: Knowledge, off_by: float = 0.0
-) -> tuple[Outlook, ...]:
-    """Outlooks of recipes of a mix; `off_by` is what weight fractions are off by, as ln."""
-    target = mix.plan.decision_target()
-    thermal = target.thermal_output_max is not None
-    thermal |= target.self_heating_drift_max is not None
-    slope = recipes[0].loading.log_slope if recipes else 1.0
-    return outlooks(
-        mix.model, recipes, known, mix.bench, thermal=thermal, mounting=mix.mounting,
-        off_by=off_by * slope,
-    )  # fmt: skip
-
-
 def planned_outlooks(mix: Mix, n: int) -> tuple[Outlook, ...]:
     """Explored candidates of a mix as planned, over n draws of the simulation error."""
-    return _carried(mix, mix.recipes, planned_of(mix, n))
+    return carried(mix.films, mix.films.recipes, planned_of(mix.films, n))
 
 
 def judge_mixes(
@@ -263,10 +191,16 @@ def judge_mixes(
     found: list[Candidate] = []
     off = float(np.log1p(WEIGHING_ERROR))
     for mix, knowledge, plan in zip(mixes, known, exact, strict=True):
-        recipes = mix.recipes
+        films = mix.films
+        recipes = films.recipes
         mine, errors, fewer, more = (
-            _carried(mix, recipes, k, by)
-            for k, by in ((knowledge, 0.0), (plan, 0.0), (knowledge, -off), (knowledge, off))
+            carried(films, recipes, k, by)
+            for k, by in (
+                (knowledge, 0.0),
+                (plan, 0.0),
+                (knowledge, -off),
+                (knowledge, off),
+            )
         )
         seed = box_seed(mix.plan.seed, 0, PURPOSES["tolerances"])
         child = np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 1))
@@ -274,15 +208,12 @@ def judge_mixes(
         for i, o in enumerate(mine):
             fit = mix.fit_of(o.recipe.loading.weight_fraction)
             cast = cast_films(
-                mix.model, o.recipe.loading, o.recipe.film, mix.bench, draws,
+                mix.model, o.recipe.loading, o.recipe.film, films.bench, draws,
                 knowledge.centre if knowledge.basis == "measured" else None,
                 diameter=fit.loading.diameter,
             )  # fmt: skip
-            if mix.mounting is not None:
-                at = strain_on_film(
-                    mix.plan, o.recipe.loading.weight_fraction, o.recipe.film,
-                    fit.loading.bending,
-                )  # fmt: skip
+            if films.mounting is not None:
+                at = strain_on_film(films, fit.loading.weight_fraction, o.recipe.film)
                 cast = mount(cast, *at)
             own = o.recipe.loading.volume_fraction / cast.threshold_ratio
             mixture = mix.plan.recipe(o.recipe.loading.weight_fraction)
@@ -296,66 +227,3 @@ def judge_mixes(
                 )
             )  # fmt: skip
     return choose(found, target, confidence)
-
-
-def what_to_do(
-    mixes: Sequence[Mix], known: Sequence[Knowledge], target: Target, *, withheld: bool
-) -> tuple[Decision, tuple[Recipe, ...], tuple[Outlook, ...]]:
-    """Decide among explored recipes, those between them, and those that were read."""
-    recipes: list[Recipe] = []
-    found: list[Outlook] = []
-    tests: list[Tested] = []
-    cups = 0
-    for mix, knowledge in zip(mixes, known, strict=True):
-        mine = [*mix.recipes, *mix.between]
-        if knowledge.basis == "measured":
-            readings = plan_readings(mix.plan)
-            more, done, cups = tested(readings, mine, target, mix.index)
-            tests += [replace(t, recipe=t.recipe + len(recipes)) for t in done]
-            mine += more
-        recipes += mine
-        found += _carried(mix, mine, knowledge)
-    batch = mixes[0].plan.batch
-    decision = decide(
-        found, target, tested=tests, cups=cups, castable=mixes[0].limits.castable,
-        minutes_per_cup=batch.minutes_per_cup, minutes_per_film=batch.minutes_per_film,
-        withheld=withheld,
-    )  # fmt: skip
-    return decision, tuple(recipes), tuple(found)
-
-
-def tested(
-    readings: Sequence[Reading], recipes: Sequence[Recipe], target: Target, mix: int
-) -> tuple[list[Recipe], list[Tested], int]:
-    """Recipes that were read and are not among others, films that were tested, and cups."""
-    more: list[Recipe] = []
-    found: list[Tested] = []
-    for reading in readings:
-        own = reading.loading.weight_fraction, reading.film.electrode_gap
-        at = next(
-            (
-                i
-                for i, r in enumerate((*recipes, *more))
-                if abs(r.loading.weight_fraction - own[0]) < 1e-6
-                and abs(r.film.electrode_gap - own[1]) < 1e-9
-            ),
-            None,
-        )
-        if at is None:
-            at = len(recipes) + len(more)
-            more.append(Recipe(reading.loading, reading.film, mix))
-        if reading.resistance is None or (
-            reading.relative_change is None and reading.strain != 0.0
-        ):
-            continue
-        low, high = target.window
-        passed = reading.films >= FILMS and low <= reading.resistance <= high
-        passed = passed and bool(np.isfinite(reading.resistance))
-        asked = target.gauge_factor_min
-        if asked is not None:
-            change = reading.relative_change
-            responds = change is not None and reading.strain != 0.0
-            passed = passed and responds and change / reading.strain >= asked
-        found.append(Tested(at, bool(passed)))
-    cups = {r.batch or (i,) for i, r in enumerate(readings)}
-    return more, found, len(cups)

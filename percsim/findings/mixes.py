@@ -1,70 +1,46 @@
-"""Stored outcomes -> the film model of every mix, with its bench and what it may be."""
+"""Stored outcomes -> the film model of every mix, with what its boxes gave."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from percsim.advice import Films, log_slope
 from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
-from percsim.decision.limits import BenchLimits
-from percsim.decision.outlook import Recipe
-from percsim.film.bench import Bench
-from percsim.film.electrodes import Film
-from percsim.film.mounted import mounted_logs
 from percsim.film.model import FilmModel, Loading
-from percsim.film.transfer import (
-    LoadingFit,
-    LoadingResult,
-    LoadingThreshold,
-    film_threshold,
-    fit_loadings,
-)
+from percsim.film.transfer import LoadingFit, LoadingResult, film_threshold, fit_loadings
 from percsim.findings.across import gather_across
 from percsim.findings.gather import (
     gather_loadings,
     gather_surface,
     gather_threshold,
-    log_slope,
     lost_share,
 )
 from percsim.findings.transverse import bending_factor, transverse
 from percsim.plan import Plan
 
-__all__ = ["Mix", "film_recipe", "gather_mixes", "strain_on_film"]
-
-Floats = NDArray[np.float64]
+__all__ = ["Mix", "gather_mixes", "log_slope"]
 
 
 @dataclass(frozen=True)
 class Mix:
-    """What the stored boxes of one mix gave: loadings of one filler, film and mix ratio.
+    """What the stored boxes of one mix gave.
 
     Parameters
     ----------
-    index : int
-        Its place among the mixes.
-    plan : Plan
-        Its plan.
+    films : Films
+        Its films.
     jobs : tuple of BoxJob
         Its boxes.
     touching : dict
         Threshold of touching particles, for the summary.
     fits : tuple of LoadingFit
         One a loading that has enough boxes.
-    threshold : LoadingThreshold
-        The film's own at 20 C.
-    model : FilmModel
-        Of its films.
-    bench : Bench
-        What scatters them.
-    limits : BenchLimits
-        What the bench can make.
     words : str
         What sets it apart from other mixes; empty when there is one.
     values : tuple of (str, float)
@@ -72,17 +48,27 @@ class Mix:
 
     """
 
-    index: int
-    plan: Plan
-    jobs: tuple[BoxJob, ...]
+    films: Films
+    jobs: tuple[BoxJob, ...] = field(repr=False)
     touching: dict[str, Any] = field(repr=False)
     fits: tuple[LoadingFit, ...]
-    threshold: LoadingThreshold
-    model: FilmModel
-    bench: Bench
-    limits: BenchLimits
     words: str = ""
     values: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def plan(self) -> Plan:
+        """Its plan."""
+        return self.films.plan
+
+    @property
+    def model(self) -> FilmModel:
+        """Of its films."""
+        return self.films.model
+
+    @property
+    def index(self) -> int:
+        """Its place among the mixes."""
+        return self.films.index
 
     @property
     def loadings(self) -> tuple[LoadingResult, ...]:
@@ -95,66 +81,10 @@ class Mix:
             self.fits, key=lambda f: abs(f.loading.weight_fraction - weight_fraction)
         )
 
-    @property
-    def recipes(self) -> tuple[Recipe, ...]:
-        """Every explored loading at every gap, gaps innermost."""
-        return tuple(
-            Recipe(
-                Loading(f.loading.weight_fraction, f.loading.volume_fraction,
-                        f.loading.log_slope),
-                self.plan.film_at(float(gap)),
-                self.index,
-            )
-            for f in self.fits
-            for gap in self.plan.electrode_gaps
-        )  # fmt: skip
-
-    @property
-    def between(self) -> tuple[Recipe, ...]:
-        """Every whole wt% from the lowest to the highest loading that was not explored."""
-        known = [f.loading.weight_fraction for f in self.fits]
-        whole = range(int(np.ceil(100.0 * known[0])), int(100.0 * known[-1]) + 1)
-        apart = [w / 100.0 for w in whole if min(abs(w / 100.0 - k) for k in known) > 5e-3]
-        return tuple(
-            film_recipe(self.plan, w, float(gap), self.index)
-            for w in apart
-            for gap in self.plan.electrode_gaps
-        )
-
-    @property
-    def mounting(self) -> Callable[[Film, Loading, Floats], Floats] | None:
-        """How films are put on sheet and part; None without either.
-
-        Moduli are at their best estimates: what their uncertainty moves is in `layers`.
-        """
-        plan = self.plan
-        if not (plan.has_sheet or plan.has_part):
-            return None
-
-        def put(film: Film, loading: Loading, logs: Floats) -> Floats:
-            bending = self.fit_of(loading.weight_fraction).loading.bending
-            transfer, through = strain_on_film(plan, loading.weight_fraction, film, bending)
-            return mounted_logs(logs, self.model.visits, film, transfer, through)
-
-        return put
-
-
-def strain_on_film(
-    plan: Plan, weight_fraction: float, film: Film, bending: float
-) -> tuple[Any, Floats]:
-    """Strain along a film, and through it from wrapping, moduli at their best."""
-    from percsim.film.mounted import electrode_span, read_length
-
-    assembly = plan.assembly(weight_fraction, film.thickness)
-    length = max(plan.film.length, electrode_span(film), read_length(film))
-    return assembly.transfer(length=length), bending * assembly.bending()
-
-
-def film_recipe(plan: Plan, weight_fraction: float, gap: float, mix: int = 0) -> Recipe:
-    """Give the recipe of a loading and gap of a plan."""
-    recipe = plan.recipe(weight_fraction)
-    loading = Loading(recipe.weight_fraction, recipe.volume_fraction, log_slope(recipe))
-    return Recipe(loading, plan.film_at(gap), mix)
+    def with_readings_of(self, plan: Plan) -> Mix:
+        """Return the same mix with the measured rows of a plan."""
+        own = replace(self.plan, measured=plan.measured)
+        return replace(self, films=replace(self.films, plan=own))
 
 
 def gather_mixes(
@@ -211,14 +141,15 @@ def _gather_mix(
     child = np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 0))
     fits = fit_loadings(loadings, own, resamples=resamples, seed=child)
     surface = gather_surface(mix, jobs, records, FilmModel.conducting(fits, own), own)
-    contacts = mix.contact_parameters()
     model = FilmModel.of(
-        fits, own, level=contacts.level, surface=surface,
+        fits, own, level=mix.contact_parameters().level, surface=surface,
         across=across.ratio if across.axis == 2 else 1.0,
     )  # fmt: skip
+    explored = tuple(
+        Loading(x.weight_fraction, x.volume_fraction, x.log_slope) for x in loadings
+    )
+    films = Films(index, model, explored, tuple(x.bending for x in loadings), mix)
     return Mix(
-        index, mix, tuple(jobs), summary, fits, own, model,
-        mix.bench(own.aspect_ratio_slope, own.tilt_slope),
-        mix.bench_limits(), mix.mix_words(plan.varying),
+        films, tuple(jobs), summary, fits, mix.mix_words(plan.varying),
         tuple(mix.mix_values(plan.varying)),
     )  # fmt: skip

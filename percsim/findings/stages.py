@@ -11,10 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
 
-from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
 from percsim.decision.candidates import pick_outlook, stand
@@ -53,7 +50,7 @@ def _hanging(
         mix = mixes[recipe.mix]
         weights = [fit.loading.weight_fraction for fit in mix.fits]
         at = weights.index(recipe.loading.weight_fraction)
-        near = {w for w in weights[max(at - 1, 0) : at + 2]}
+        near = weights[max(at - 1, 0) : at + 2]
         hanging |= {(mix.plan.box_label, w) for w in near}
     return hanging
 
@@ -123,7 +120,7 @@ def next_stage(
 
 
 def _name(mixes: Sequence[Mix], o: Outlook) -> str:
-    """What sets a mix apart, weight fraction and gap in words."""
+    """Say what sets a mix apart, weight fraction and gap."""
     words, recipe = mixes[o.recipe.mix].words, o.recipe
     return (
         f"{words and words + ', '}{100.0 * recipe.loading.weight_fraction:.4g} wt% at "

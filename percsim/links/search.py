@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.kernels import pairs as pairs_kernels
 from percsim.particles.bodies import FLAKE, ROD, Particles
 from percsim.values import floats, integers, real
 
@@ -266,6 +265,9 @@ def find_links(particles: Particles, cutoff: float) -> Links:
     n_cells = counts.astype(np.int64)
     edges = spans / n_cells
 
+    # compiled loops are loaded where they are needed: a law alone needs none
+    from percsim.kernels import pairs as pairs_kernels
+
     # Neighbours in space become neighbours in memory.
     order = np.argsort(
         pairs_kernels.morton_keys(bodies, origin, edges, n_cells), kind="stable"
@@ -360,6 +362,8 @@ def critical_gap(particles: Particles) -> float:
                 f"the periodic edge along the current is {1e6 * p.box.length:.6g} um; it "
                 f"must be at least twice the longest body, {2e6 * longest:.6g} um"
             )
+    from percsim.kernels import pairs as pairs_kernels
+
     before = np.concatenate(held)
     source, sink = (n, n + 1) if faces else (-1, -1)
     cutoff = 0.0

@@ -1,0 +1,413 @@
+"""A plan and the film models of its boxes -> what is known, and what to do.
+
+No box is read here: models are made once from the boxes of a plan (`percsim.findings`) and
+kept in its folder, so that a changed target, tolerance, gap, supply or reading is answered
+at once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.boxes.fingerprint import PHYSICS_VERSION
+from percsim.boxes.sampling import box_seed
+from percsim.boxes.store import DATABASE, Store
+from percsim.decision.decide import FILMS, Decision, Tested, decide
+from percsim.decision.knowledge import Knowledge, day_one, planned
+from percsim.decision.limits import BenchLimits
+from percsim.decision.outlook import Outlook, Recipe, outlooks
+from percsim.decision.posterior import Posterior, Reading, measured
+from percsim.decision.priors import Priors, contact_priors
+from percsim.decision.target import Target
+from percsim.film.bench import Bench
+from percsim.film.electrodes import Film
+from percsim.film.model import FilmModel, Loading
+from percsim.film.surface import ContactSurface, Regressions, Tables
+from percsim.film.transfer import LoadingThreshold
+from percsim.film.visits import Visits
+from percsim.materials.recipe import Recipe as Mixture
+from percsim.packing import pack, unpack
+from percsim.plan import Plan
+from percsim.states.temperature import Bond
+
+__all__ = [
+    "Answer", "Films", "answer", "carried", "film_recipe", "films_of_text", "fingerprint",
+    "known_of", "log_slope", "plan_readings", "planned_of", "priors_of", "stored_answer",
+    "strain_on_film", "text_of_films", "what_to_do",
+]  # fmt: skip
+
+Floats = NDArray[np.float64]
+
+VERSION = 1
+"""Of what models hold; one made by another is not read."""
+
+# Numbers of the streams under the purpose "priors".
+DAY_ONE, POSTERIOR, PLANNED = 0, 2, 8
+
+JUDGED_AFTERWARDS = ("title", "target", "tolerances", "supply", "batch", "measured")
+"""Sections of a plan that no box and no model depends on."""
+
+
+@dataclass(frozen=True)
+class Films:
+    """Films of one mix: loadings of one filler, film and mix ratio.
+
+    Parameters
+    ----------
+    index : int
+        Its place among the mixes.
+    model : FilmModel
+        Of its films.
+    explored : tuple of Loading
+        Loadings that have boxes, in increasing weight fraction.
+    bending : tuple of float
+        Of each, strain of its states that reads like a unit of bending.
+    plan : Plan
+        Its plan.
+
+    """
+
+    index: int
+    model: FilmModel
+    explored: tuple[Loading, ...]
+    bending: tuple[float, ...]
+    plan: Plan = field(repr=False)
+
+    @property
+    def threshold(self) -> LoadingThreshold:
+        """The film's own at 20 C."""
+        return self.model.threshold
+
+    @property
+    def bench(self) -> Bench:
+        """What scatters films."""
+        known = self.threshold
+        return self.plan.bench(known.aspect_ratio_slope, known.tilt_slope)
+
+    @property
+    def limits(self) -> BenchLimits:
+        """What the bench can make."""
+        return self.plan.bench_limits()
+
+    @property
+    def recipes(self) -> tuple[Recipe, ...]:
+        """Every explored loading at every gap, gaps innermost."""
+        return tuple(
+            Recipe(loading, self.plan.film_at(float(gap)), self.index)
+            for loading in self.explored
+            for gap in self.plan.electrode_gaps
+        )
+
+    @property
+    def between(self) -> tuple[Recipe, ...]:
+        """Every whole wt% from the lowest to the highest loading that was not explored."""
+        known = [loading.weight_fraction for loading in self.explored]
+        whole = range(int(np.ceil(100.0 * known[0])), int(100.0 * known[-1]) + 1)
+        apart = [w / 100.0 for w in whole if min(abs(w / 100.0 - k) for k in known) > 5e-3]
+        return tuple(
+            Recipe(loading, self.plan.film_at(float(gap)), self.index)
+            for loading in (film_recipe(self.plan, w, 1e-3).loading for w in apart)
+            for gap in self.plan.electrode_gaps
+        )
+
+    @property
+    def mounting(self) -> Callable[[Film, Loading, Floats], Floats] | None:
+        """How films are put on sheet and part; None without either.
+
+        Moduli are at their best estimates: what their uncertainty moves is in `layers`.
+        """
+        if not (self.plan.has_sheet or self.plan.has_part):
+            return None
+
+        def put(film: Film, loading: Loading, logs: Floats) -> Floats:
+            from percsim.film.mounted import mounted_logs
+
+            transfer, through = strain_on_film(self, loading.weight_fraction, film)
+            return mounted_logs(logs, self.model.visits, film, transfer, through)
+
+        return put
+
+
+def strain_on_film(
+    films: Films, weight_fraction: float, film: Film
+) -> tuple[Callable[..., Floats], Floats]:
+    """Strain along a film, and through it from wrapping, moduli at their best."""
+    from percsim.film.mounted import electrode_span, read_length
+
+    plan, weights = films.plan, [x.weight_fraction for x in films.explored]
+    near = int(np.abs(np.array(weights) - weight_fraction).argmin())
+    assembly = plan.assembly(weight_fraction, film.thickness)
+    length = max(plan.film.length, electrode_span(film), read_length(film))
+    return assembly.transfer(length=length), films.bending[near] * assembly.bending()
+
+
+def log_slope(recipe: Mixture) -> float:
+    """D ln(volume fraction) / d ln(weight fraction) of the same powders at this loading."""
+    step = 1e-4
+    phi = recipe.volume_fraction
+    up = recipe.at_volume_fraction(phi * (1.0 + step)).weight_fraction
+    down = recipe.at_volume_fraction(phi * (1.0 - step)).weight_fraction
+    return float(np.log((1.0 + step) / (1.0 - step)) / np.log(up / down))
+
+
+def film_recipe(plan: Plan, weight_fraction: float, gap: float, mix: int = 0) -> Recipe:
+    """Give the recipe of a loading and gap of a plan."""
+    mixture = plan.recipe(weight_fraction)
+    loading = Loading(mixture.weight_fraction, mixture.volume_fraction, log_slope(mixture))
+    return Recipe(loading, plan.film_at(gap), mix)
+
+
+# ------------------------------------------------------------------------------------------
+# Models in a folder
+# ------------------------------------------------------------------------------------------
+
+
+def fingerprint(plan: Plan) -> str:
+    """Say what models of a plan rest on: all of it but what is judged afterwards."""
+    kept = {k: v for k, v in plan.as_dict().items() if k not in JUDGED_AFTERWARDS}
+    explore = dict(kept.get("explore") or {})
+    explore.pop("electrode_gap", None)
+    kept["explore"] = explore
+    text = json.dumps([VERSION, PHYSICS_VERSION, kept], sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def text_of_films(plan: Plan, films: Sequence[Films]) -> dict[str, str]:
+    """Give what a folder keeps of the models of a plan."""
+    parts = tuple((f.index, f.model, f.explored, f.bending) for f in films)
+    return {"fingerprint": fingerprint(plan), "films": pack(parts)}
+
+
+def films_of_text(plan: Plan, kept: object) -> list[Films] | None:
+    """Models of a plan that a folder keeps; None if they are of other boxes or damaged."""
+    if not isinstance(kept, dict) or kept.get("fingerprint") != fingerprint(plan):
+        return None
+    known = (
+        FilmModel, Visits, LoadingThreshold, ContactSurface, Regressions, Tables, Bond,
+        Loading,
+    )  # fmt: skip
+    try:
+        parts = unpack(str(kept.get("films")), {c.__name__: c for c in known})
+        mixes = plan.mixes
+        return [Films(i, *rest, plan=mixes[i]) for i, *rest in parts]
+    except (ValueError, IndexError, TypeError):
+        return None
+
+
+# ------------------------------------------------------------------------------------------
+# What is known
+# ------------------------------------------------------------------------------------------
+
+
+def priors_of(films: Films) -> Priors:
+    """Give what is not known before any film."""
+    return contact_priors(
+        films.plan.contact_parameters(),
+        films.threshold,
+        varied=films.model.surface is not None,
+    )
+
+
+def planned_of(films: Films, n: int = 256) -> Knowledge:
+    """Give the plan's own numbers, with the simulation error."""
+    error = films.threshold.standard_error / films.threshold.volume_fraction
+    seed = box_seed(films.plan.seed, PLANNED, "priors")
+    return planned(priors_of(films), films.model.parameters, error, seed, n)
+
+
+def plan_readings(plan: Plan) -> tuple[Reading, ...]:
+    """Measured rows of a plan as the decision takes them."""
+    readings = []
+    for i, row in enumerate(plan.measured, 1):
+        made = film_recipe(plan, row.weight_fraction, row.electrode_gap)
+        sizes = {
+            name: value
+            for name, value in (("thickness", row.thickness), ("width", row.width))
+            if value is not None
+        }
+        readings.append(
+            Reading(
+                row.note or (f"row {i}, {row.batch}" if row.batch else f"row {i}"),
+                made.loading, replace(made.film, **sizes), row.resistance, row.films,
+                row.strain, row.temperature, row.change, row.spread, row.batch or "",
+            )
+        )  # fmt: skip
+    return tuple(readings)
+
+
+def known_of(films: Films) -> tuple[Knowledge, Posterior | None]:
+    """Give what is known: by measured films of the mix, else on day one."""
+    priors, plan = priors_of(films), films.plan
+    if plan.measured and priors.free:
+        found = measured(
+            films.model, plan_readings(plan), priors, films.bench,
+            box_seed(plan.seed, POSTERIOR, "priors"),
+        )  # fmt: skip
+        return found.knowledge, found
+    return day_one(priors, box_seed(plan.seed, DAY_ONE, "priors")), None
+
+
+# ------------------------------------------------------------------------------------------
+# What to do
+# ------------------------------------------------------------------------------------------
+
+
+def carried(
+    films: Films, recipes: Sequence[Recipe], known: Knowledge, weighed_off: float = 0.0
+) -> tuple[Outlook, ...]:
+    """Outlooks of recipes of a mix; weight fractions are off by `weighed_off`, as ln."""
+    target = films.plan.decision_target()
+    thermal = target.thermal_output_max is not None
+    thermal |= target.self_heating_drift_max is not None
+    slope = recipes[0].loading.log_slope if recipes else 1.0
+    return outlooks(
+        films.model, recipes, known, films.bench, thermal=thermal, mounting=films.mounting,
+        off_by=weighed_off * slope,
+    )  # fmt: skip
+
+
+def what_to_do(
+    mixes: Sequence[Films], known: Sequence[Knowledge], target: Target, *, withheld: bool
+) -> tuple[Decision, tuple[Recipe, ...], tuple[Outlook, ...]]:
+    """Decide among explored recipes, those between them, and those that were read."""
+    recipes: list[Recipe] = []
+    found: list[Outlook] = []
+    tests: list[Tested] = []
+    cups = 0
+    for films, knowledge in zip(mixes, known, strict=True):
+        mine = [*films.recipes, *films.between]
+        if knowledge.basis == "measured":
+            readings = plan_readings(films.plan)
+            more, done, cups = _tested(readings, mine, target, films.index)
+            tests += [replace(t, recipe=t.recipe + len(recipes)) for t in done]
+            mine += more
+        recipes += mine
+        found += carried(films, mine, knowledge)
+    batch = mixes[0].plan.batch
+    decision = decide(
+        found, target, tested=tests, cups=cups, castable=mixes[0].limits.castable,
+        minutes_per_cup=batch.minutes_per_cup, minutes_per_film=batch.minutes_per_film,
+        withheld=withheld,
+    )  # fmt: skip
+    return decision, tuple(recipes), tuple(found)
+
+
+def _tested(
+    readings: Sequence[Reading], recipes: Sequence[Recipe], target: Target, mix: int
+) -> tuple[list[Recipe], list[Tested], int]:
+    """Recipes that were read and are not among others, films that were tested, and cups."""
+    more: list[Recipe] = []
+    found: list[Tested] = []
+    low, high = target.window
+    for reading in readings:
+        own = reading.loading.weight_fraction, reading.film.electrode_gap
+        at = next(
+            (
+                i
+                for i, r in enumerate((*recipes, *more))
+                if abs(r.loading.weight_fraction - own[0]) < 1e-6
+                and abs(r.film.electrode_gap - own[1]) < 1e-9
+            ),
+            None,
+        )
+        if at is None:
+            at = len(recipes) + len(more)
+            more.append(Recipe(reading.loading, reading.film, mix))
+        resistance, change = reading.resistance, reading.relative_change
+        if resistance is None or (change is None and reading.strain != 0.0):
+            continue
+        passed = reading.films >= FILMS and low <= resistance <= high
+        passed = passed and bool(np.isfinite(resistance))
+        if target.gauge_factor_min is not None:
+            responds = change is not None and reading.strain != 0.0
+            factor = (change or 0.0) / reading.strain if responds else 0.0
+            passed = passed and factor >= target.gauge_factor_min
+        found.append(Tested(at, bool(passed)))
+    cups = {r.batch or (i,) for i, r in enumerate(readings)}
+    return more, found, len(cups)
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What to do, worked out from models alone.
+
+    Parameters
+    ----------
+    decision : Decision
+        Over `recipes`.
+    recipes : tuple of Recipe
+        Explored, between, and read.
+    outlooks : tuple of Outlook
+        What they would read.
+    known : tuple of Knowledge
+        What is known of each mix decided among.
+    posterior : Posterior or None
+        What measured films tell.
+    target : Target
+        What is asked.
+
+    """
+
+    decision: Decision
+    recipes: tuple[Recipe, ...] = field(repr=False)
+    outlooks: tuple[Outlook, ...] = field(repr=False)
+    known: tuple[Knowledge, ...] = field(repr=False)
+    posterior: Posterior | None
+    target: Target
+
+
+def answer(plan: Plan, films: Sequence[Films]) -> Answer:
+    """Decide a plan from the models of its mixes.
+
+    Measured films tell of one mix alone, which is then the one decided among.
+    """
+    target = plan.decision_target()
+    mixes = list(films)
+    if plan.measured:
+        told = plan.mix_of(plan.measured[0])
+        mine = [f for f in mixes if f.plan.mix == told]
+        mixes = [
+            replace(f, plan=replace(f.plan, measured=plan.measured)) for f in mine or mixes
+        ][:1]
+    known, posteriors = zip(*(known_of(f) for f in mixes), strict=True)
+    posterior = posteriors[0]
+    unforeseeable = plan.contact_parameters().powder.unforeseeable
+    decision, recipes, found = what_to_do(
+        mixes, known, target, withheld=bool(unforeseeable) and posterior is None
+    )
+    return Answer(decision, recipes, found, known, posterior, target)
+
+
+def stored_answer(plan: Plan, folder: str | os.PathLike[str]) -> Answer | None:
+    """Decide a plan from what a folder keeps, without reading a box.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan. Without measured rows of its own it takes none.
+    folder : path
+        A results folder.
+
+    Returns
+    -------
+    Answer or None
+        None if the folder keeps no models of the plan's boxes, or how many boxes it needs
+        hangs on the decision.
+
+    """
+    if not (Path(folder) / DATABASE).is_file():
+        return None
+    if (plan.boxes.most or plan.boxes.count) > plan.boxes.count:
+        return None
+    with Store.read(folder) as store:
+        kept = store.load_artefact("films")
+    films = films_of_text(plan, kept)
+    return None if films is None else answer(plan, films)

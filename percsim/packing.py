@@ -1,0 +1,89 @@
+"""Frozen dataclasses of arrays <-> text, for what a folder keeps beside its boxes."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import zipfile
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["pack", "unpack"]
+
+
+def pack(value: Any) -> str:
+    """Text of a value: dataclasses, tuples, arrays, numbers, strings, None.
+
+    Parameters
+    ----------
+    value : object
+        Dataclasses are named by their class, and read back by `unpack` alone.
+
+    """
+    arrays: dict[str, NDArray[Any]] = {}
+    told = json.dumps(_told(value, arrays))
+    arrays["told"] = np.frombuffer(told.encode(), dtype=np.uint8)
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]
+    return base64.b85encode(buffer.getvalue()).decode("ascii")
+
+
+def unpack(text: str, classes: Mapping[str, type]) -> Any:
+    """Read a value back.
+
+    Parameters
+    ----------
+    text : str
+        From `pack`.
+    classes : mapping of str to type
+        Dataclasses that it may hold, by name; nothing else is made.
+
+    Raises
+    ------
+    ValueError
+        If the text is damaged, or holds another class or other fields.
+
+    """
+    try:
+        with np.load(io.BytesIO(base64.b85decode(text)), allow_pickle=False) as arrays:
+            told = json.loads(arrays["told"].tobytes().decode())
+            return _made(told, arrays, classes)
+    except (KeyError, TypeError, OSError, zipfile.BadZipFile, EOFError) as error:
+        raise ValueError(f"cannot read a stored value: {error}") from error
+
+
+def _told(value: Any, arrays: dict[str, NDArray[Any]]) -> Any:
+    if isinstance(value, np.ndarray):
+        name = f"a{len(arrays)}"
+        arrays[name] = value
+        return {"array": name}
+    if is_dataclass(value) and not isinstance(value, type):
+        parts = {f.name: _told(getattr(value, f.name), arrays) for f in fields(value)}
+        return {"class": type(value).__name__, "fields": parts}
+    if isinstance(value, tuple | list):
+        return {"tuple": [_told(part, arrays) for part in value]}
+    if isinstance(value, Mapping):
+        return {"mapping": {str(k): _told(v, arrays) for k, v in value.items()}}
+    if value is None or isinstance(value, str | bool | int):
+        return value
+    return {"float": float(value).hex()}
+
+
+def _made(told: Any, arrays: Any, classes: Mapping[str, type]) -> Any:
+    if not isinstance(told, dict):
+        return told
+    if "array" in told:
+        return arrays[told["array"]]
+    if "tuple" in told:
+        return tuple(_made(part, arrays, classes) for part in told["tuple"])
+    if "mapping" in told:
+        return {k: _made(v, arrays, classes) for k, v in told["mapping"].items()}
+    if "float" in told:
+        return float.fromhex(told["float"])
+    parts = {k: _made(v, arrays, classes) for k, v in told["fields"].items()}
+    return classes[told["class"]](**parts)
