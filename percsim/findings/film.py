@@ -51,7 +51,7 @@ def film(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         return {}
     plan = findings.plan
     mix = findings.mix
-    across = gather_across(plan, findings.records, mix.loadings, mix.threshold)
+    across = gather_across(plan, findings.records, mix.loadings, mix.films.threshold)
     out: dict[str, Any] = _described(findings, castings)
     out["across"] = across.as_dict()
     if plan.contacts.model == "affine":
@@ -125,9 +125,9 @@ def _rows(findings: Findings, fits: tuple[LoadingFit, ...]) -> list[NDArray[np.i
 
 
 def _blocks(findings: Findings, across: Across) -> Blocks:
-    fits = findings.mix.fits
+    fits, threshold = findings.mix.fits, findings.mix.films.threshold
     width = across.ratio if across.axis == 1 else 1.0
-    return Blocks.from_fits(fits, findings.mix.threshold, width, _rows(findings, fits))
+    return Blocks.from_fits(fits, threshold, width, _rows(findings, fits))
 
 
 def _estimate(found: Estimate) -> dict[str, float]:

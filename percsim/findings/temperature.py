@@ -132,7 +132,7 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
         return None
     if findings.mix.model.surface is not None:
         return _over_draws(findings, candidate, t)
-    priors = contact_priors(plan.contact_parameters(), findings.mix.threshold)
+    priors = contact_priors(plan.contact_parameters(), findings.mix.films.threshold)
     known = day_one(priors, box_seed(plan.seed, 0, PURPOSES["priors"]), DRAWS)
     ratios, beyond = curves.with_contacts(
         plan.thermal(castings.loading.weight_fraction), plan.contacts.Ea.value,
@@ -151,8 +151,8 @@ def _over_draws(findings: Findings, candidate: Candidate, t: Floats) -> ThermalP
     material = mix.model.material(known.contacts)
     log_phi = np.log(loading.volume_fraction) - known.log_factor
     logs = material.log_resistance(film, log_phi[:, None], range(len(visits)))[:, 0]
-    if mix.mounting is not None:
-        logs = mix.mounting(film, loading, logs)
+    if mix.films.mounting is not None:
+        logs = mix.films.mounting(film, loading, logs)
     kept = np.isfinite(logs[:, visits.rest])
     if kept.sum() < FEWEST_FOR_BAND:
         return None
