@@ -261,7 +261,11 @@ def known_of(films: Films) -> tuple[Knowledge, Posterior | None]:
 
 
 def carried(
-    films: Films, recipes: Sequence[Recipe], known: Knowledge, weighed_off: float = 0.0
+    films: Films,
+    recipes: Sequence[Recipe],
+    known: Knowledge,
+    weighed_off: float = 0.0,
+    bench: Bench | None = None,
 ) -> tuple[Outlook, ...]:
     """Outlooks of recipes of a mix; weight fractions are off by `weighed_off`, as ln."""
     target = films.plan.decision_target()
@@ -269,8 +273,8 @@ def carried(
     thermal |= target.self_heating_drift_max is not None
     slope = recipes[0].loading.log_slope if recipes else 1.0
     return outlooks(
-        films.model, recipes, known, films.bench, thermal=thermal, mounting=films.mounting,
-        off_by=weighed_off * slope,
+        films.model, recipes, known, bench or films.bench, thermal=thermal,
+        mounting=films.mounting, off_by=weighed_off * slope,
     )  # fmt: skip
 
 

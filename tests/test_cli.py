@@ -81,7 +81,7 @@ def test_version_and_bare_call() -> None:
 
 
 def test_help_is_quick_because_it_loads_little() -> None:
-    # numpy, scipy, numba, pydantic, matplotlib, networkx or rich would take a second
+    # numpy, scipy, numba, matplotlib, networkx or rich would take a second
     code = (
         # what comes with the environment, such as the finder of an editable install, is not
         # percsim's doing
@@ -317,7 +317,7 @@ def chain(monkeypatch: pytest.MonkeyPatch) -> types.SimpleNamespace:
 
     module = types.ModuleType("percsim.run")
     module.estimate, module.run_plan = estimate, run_plan  # type: ignore[attr-defined]
-    module.redraw = lambda folder: run_plan(None, progress=None)  # type: ignore[attr-defined, arg-type]
+    module.redraw = lambda folder, blocks: run_plan(None, progress=None)  # type: ignore[attr-defined, arg-type]
     monkeypatch.setitem(sys.modules, "percsim.run", module)
     return state
 

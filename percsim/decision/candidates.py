@@ -1,4 +1,4 @@
-"""Stage 8. Candidates against a target: where each stands, the best, and how sure that is."""
+"""Stage 8. Candidates against a target: where each stands, and how sure the best is."""
 
 from __future__ import annotations
 
@@ -333,7 +333,9 @@ def _margin(
     else:
         value = outlook.draw_band(outlook.values_of(limit.what, target)).median
     error = _half_of_central(planned.values_of(limit.what, target), planned.weights)
-    return Margin(limit, value, bool(np.isfinite(error) and abs(value - limit.value) < error))
+    return Margin(
+        limit, value, bool(np.isfinite(error) and abs(value - limit.value) < error)
+    )
 
 
 def _half_of_central(values: Floats, weights: Floats) -> float:

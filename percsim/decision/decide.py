@@ -28,7 +28,17 @@ from numpy.typing import NDArray
 from percsim.decision.outlook import Band, Outlook
 from percsim.decision.target import Target
 
-__all__ = ["Change", "Cup", "Decision", "State", "Tested", "Why", "changes", "decide"]
+__all__ = [
+    "Change",
+    "Cup",
+    "Decision",
+    "State",
+    "Tested",
+    "Why",
+    "changes",
+    "decide",
+    "imagined",
+]
 
 Floats = NDArray[np.float64]
 
@@ -235,8 +245,7 @@ def decide(
     open_share = np.stack([o.open_shares for o in outlooks])
     loadings: dict[tuple[int, float], list[int]] = {}
     for i, o in enumerate(outlooks):
-        key = o.recipe.mix, o.recipe.loading.weight_fraction
-        loadings.setdefault(key, []).append(i)
+        loadings.setdefault(_key(o), []).append(i)
     able = {k: v for k, v in loadings.items() if castable(k[1])} or loadings
     V_A = {k: float(every[v].any(axis=0) @ w) for k, v in able.items()}
     V_B = {k: float(passes[v].any(axis=0) @ w) for k, v in able.items()}
@@ -244,6 +253,7 @@ def decide(
     a = max((float(A[i]) for i in passed), default=0.0)
     b = max((float(B[i]) for i in passed), default=0.0)
     best = int(np.argmax(A + 0.25 * B + 1e-6 * (1.0 - open_share @ w)))
+    key: tuple[int, float] | None = None
     if withheld and not tested:
         state, why, key = State.LEARN, Why.UNKNOWN_THRESHOLD, _middle(list(able))
     elif a >= SURE:
@@ -266,7 +276,6 @@ def decide(
     else:
         state = State.NOTHING
         why = Why.SPENT if cups >= MOST_CUPS else Why.IMPROBABLE
-        key = None
     cup = None
     if key is not None:
         mine = loadings[key]
@@ -293,15 +302,26 @@ def _middle(keys: Sequence[tuple[int, float]]) -> tuple[int, float]:
 
 
 def _afterwards(o: Outlook, every: NDArray[np.bool_], w: Floats) -> float:
-    """Expected largest A once films of a recipe were read.
+    """Give the expected largest A once films of a recipe were read.
 
     Expected value of sample information (Raiffa & Schlaifer, Applied Statistical Decision
     Theory, 1961, ch. 5; from memory): draws are sorted by what films of them would read,
     and the best recipe of each sort counts.
     """
-    level = o.rest[:, o.nominal]
+    group = imagined(o, FILMS)
+    return sum(
+        float((every[:, group == g] @ w[group == g]).max()) for g in np.unique(group)
+    )
+
+
+def imagined(o: Outlook, films: int) -> NDArray[np.int64]:
+    """Sort the draws by what the mean of a few films would read, (n,).
+
+    Into `BINS` intervals of equal probability, and one more where films are open.
+    """
+    w, level = o.weights, o.rest[:, o.nominal]
     noise = np.random.default_rng(len(w)).standard_normal(len(w))
-    reading = level + o.scatter / np.sqrt(FILMS) * noise
+    reading = level + o.scatter / np.sqrt(films) * noise
     is_open = np.isinf(level)
     order = np.argsort(reading, kind="stable")
     place = np.empty(len(w))
@@ -311,11 +331,7 @@ def _afterwards(o: Outlook, every: NDArray[np.bool_], w: Floats) -> float:
     if closed > 0.0:
         part = place[~is_open] / closed * BINS
         group[~is_open] = np.minimum(part.astype(int), BINS - 1)
-    return sum(
-        float((every[:, group == g] @ w[group == g]).max())
-        for g in range(BINS + 1)
-        if (group == g).any()
-    )
+    return group
 
 
 def changes(

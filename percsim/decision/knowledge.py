@@ -1,4 +1,4 @@
-r"""Stage 8. What is known of contacts, threshold and bench: weighted draws, whoever made them.
+r"""Stage 8. What is known of contacts, threshold and bench: weighted draws.
 
 A draw fixes the parameters of the contacts, the real threshold over the simulated one, the
 simulation error, and one scale on all tolerances of the bench. `planned` repeats the plan's
@@ -33,7 +33,7 @@ _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53)
 
 
 def spread_points(n: int, dimensions: int, seed: np.random.SeedSequence) -> Floats:
-    """Standard normal numbers (n, dimensions) that fill space evenly.
+    """Give standard normal numbers (n, dimensions) that fill space evenly.
 
     Parameters
     ----------

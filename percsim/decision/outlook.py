@@ -109,7 +109,7 @@ class Outlook:
     @property
     def nominal(self) -> int:
         """Point of the planned loading."""
-        return self.rest.shape[1] // 2
+        return int(self.rest.shape[1] // 2)
 
     @cached_property
     def _points(self) -> Floats:
@@ -143,7 +143,7 @@ class Outlook:
 
     @cached_property
     def log_spread(self) -> Floats:
-        """Standard deviation of ln R between conducting castings, (n,); inf if half open."""
+        """Standard deviation of ln R of conducting castings, (n,); inf if half open."""
         w, total = self._kept(self.conducts)
         logs = np.where(self.conducts, self.rest, 0.0)
         mean = (w * logs).sum(axis=1)
@@ -213,7 +213,7 @@ class Outlook:
 
     # ------------------------------------------------------------------ limits
     def thermal_outputs(self) -> Floats:
-        """Size of the thermal output at 20 C, strain per kelvin, (n,); inf where unknown."""
+        """Size of the thermal output at 20 C, strain per K, (n,); inf where unknown."""
         if self.thermal is None or self.strain == 0.0:
             return np.full(len(self.knowledge), np.inf)
         factor = self.chord[:, self.nominal]
@@ -227,7 +227,7 @@ class Outlook:
 
         assert self.thermal is not None
         t = np.array([self.visits.temperatures[s] for s in self.visits.by_temperature])
-        keep = np.isfinite(self.thermal).all(axis=1)
+        keep = np.asarray(np.isfinite(self.thermal).all(axis=1))
         slopes = room_slope(t, np.exp(np.where(keep[:, None], self.thermal, 0.0)))
         return np.where(keep, slopes, np.nan)
 
@@ -250,7 +250,7 @@ class Outlook:
         return drift
 
     def values_of(self, what: str, target: Target) -> Floats:
-        """What a limit of the target is on, draw by draw, (n,)."""
+        """Give what a limit of the target is on, draw by draw, (n,)."""
         level = self.rest[:, self.nominal]
         if what == "resistance":
             return np.exp(level)
@@ -291,7 +291,7 @@ class Outlook:
         return Band.of(logs.ravel(), weights.ravel()).exp()
 
     def response_band(self) -> Band | None:
-        """Chord gauge factor of one casting, where films conduct; None where half do not."""
+        """Chord gauge factor of a conducting casting; None where half are open."""
         points = ndtri((np.arange(9) + 0.5) / 9)
         keep = self.conducts
         weights = np.where(keep, self.weights[:, None] * self._points, 0.0)
@@ -460,14 +460,12 @@ def _outlook(
 
 
 def _chains(model: FilmModel, recipe: Recipe) -> float:
-    """Deviation of ln R from the chains of a film, of the nearest loading that has boxes."""
+    """Deviation of ln R from the chains of a film, of the nearest loading with boxes."""
     row = model.chain_root(recipe.loading.volume_fraction)[model.visits.rest]
     return float(np.sqrt((row**2).sum() / recipe.film.volume))
 
 
-def _lever(
-    logs: Floats, places: list[int], strains: list[float], end: float
-) -> Floats:
+def _lever(logs: Floats, places: list[int], strains: list[float], end: float) -> Floats:
     """D ln R / d ln(strain) at the chord, of second order where a strain lies beyond it."""
     columns = logs[:, :, places]
     finite = np.isfinite(columns)

@@ -1,7 +1,7 @@
 r"""Stage 8. Films that were read -> knowledge.
 
-Given the contacts, the threshold and the simulation error, ln R of a row of films is normal.
-What scatters it is shared as the bench says: by the films of a cup, by a lot of powder, by
+Given contacts, threshold and simulation error, ln R of a row of films is normal. What
+scatters it is shared as the bench says: by the films of a cup, by a lot of powder, by
 nobody; g0 is shared by all. So rows are jointly normal with a few common numbers, which are
 integrated in closed form. The threshold is integrated over a grid; what is left (other
 parameters of the contacts, simulation error, scatter of the bench) is drawn by importance
@@ -190,10 +190,12 @@ def _scatter(reading: Reading, model: FilmModel, bench: Bench) -> Floats:
 
 
 def row_moves(reading: Reading, model: FilmModel, bench: Bench) -> tuple[Move, ...]:
-    """What scatters one reading."""
+    """List what scatters one reading."""
     near = 0
     if len(model.volume_fractions):
-        near = int(np.abs(model.volume_fractions - reading.loading.volume_fraction).argmin())
+        near = int(
+            np.abs(model.volume_fractions - reading.loading.volume_fraction).argmin()
+        )
         rest = model.visits.rest
         rho = float(np.exp(model.log_resistivity[near, rest]))
         length = float(model.electrode_length[near, rest])
@@ -273,7 +275,7 @@ def _weighted(logs: Floats, weights: Floats) -> Floats:
 
 
 def _gradient(level: Floats, step: float) -> Floats:
-    """d ln R / d ln phi from neighbouring nodes (n, T) of ln of the factor; 0 if unknown."""
+    """D ln R / d ln phi from neighbouring nodes of the factor, (n, T); 0 if unknown."""
     finite = np.isfinite(level)
     safe = np.where(finite, level, 0.0)
     rise = np.diff(safe, axis=1) / step
@@ -368,7 +370,9 @@ def _changes(
 ) -> Floats:
     """Log-density of the changes of the rows kept, (n, T): contacts open alike in a cup."""
     tol, out = bench.tolerances, np.zeros(found.level.shape[:2])
-    told = [i for i, r in enumerate(rows.readings) if keep[i] and r.relative_change is not None]
+    told = [
+        i for i, r in enumerate(rows.readings) if keep[i] and r.relative_change is not None
+    ]
     for c in sorted({int(rows.cups[i]) for i in told}):
         mine = [i for i in told if rows.cups[i] == c]
         size = found.change[..., mine]
@@ -377,7 +381,9 @@ def _changes(
         r = np.array([rows.readings[i].log_change for i in mine]) - size
         films = np.array([rows.readings[i].films for i in mine])
         strains = np.array([abs(rows.readings[i].strain) for i in mine])
-        setting = np.where(strains > 0.0, tol.strain_setting / np.maximum(strains, 1e-12), 0)
+        setting = np.where(
+            strains > 0.0, tol.strain_setting / np.maximum(strains, 1e-12), 0
+        )
         s2 = (scale**2)[:, None, None]
         shared = np.array([bool(rows.readings[i].batch) for i in mine])
         alike = s2 * (tol.response * size) ** 2
@@ -528,8 +534,7 @@ class _Problem:
         zero = np.zeros(len(z))
         values = {p.name: p.value(columns.get(p.name, zero)) for p in self.priors}
         own = np.column_stack(
-            [columns.get(p.name, zero) for p in self.priors.free]
-            or [np.zeros((len(z), 0))]
+            [columns.get(p.name, zero) for p in self.priors.free] or [np.zeros((len(z), 0))]
         )
         return Knowledge(
             "measured", self.priors, own, values, np.full(len(z), 1.0 / len(z)),
@@ -648,14 +653,12 @@ def measured(
 
 
 def _log_sum(logs: Floats) -> Floats:
-    """ln of the sum over the nodes."""
+    """Ln of the sum over the nodes."""
     top = logs.max(axis=1)
     return np.asarray(np.log(np.exp(logs - top[:, None]).sum(axis=1)) + top)
 
 
-def _with_slips(
-    problem: _Problem, start: Floats
-) -> tuple[_Problem, tuple[float, float]]:
+def _with_slips(problem: _Problem, start: Floats) -> tuple[_Problem, tuple[float, float]]:
     """Name rows that the others speak against, and bound the threshold's grid.
 
     Over draws of the prior, which other rows weigh.
@@ -803,7 +806,10 @@ def _check(
         rng = np.random.default_rng(seed)
         own, moved = rng.standard_normal((2, len(level)))
         scatter = np.sqrt(
-            sum((p[0] * slope) ** 2 + p[1] ** 2 for p in (rows.own[i], rows.cup[i], rows.lot[i]))
+            sum(
+                (p[0] * slope) ** 2 + p[1] ** 2
+                for p in (rows.own[i], rows.cup[i], rows.lot[i])
+            )
         )
         read = level + known.scale * scatter * own
         bands.append(
@@ -826,7 +832,7 @@ def _check(
 def _at_draws(
     problem: _Problem, reading: Reading, known: Knowledge, seed: np.random.SeedSequence
 ) -> tuple[Floats, Floats, Floats]:
-    """ln R, its change and its slope of a row's film at every draw, (n,) each."""
+    """Ln R, its change and its slope of a row's film at every draw, (n,) each."""
     rows = replace(problem.rows, readings=(reading,), slips=np.zeros(1, dtype=bool))
     if known.basis == "measured" and known.values["threshold"].std() == 0.0:
         z = np.random.default_rng(seed).standard_normal((2, len(known)))
@@ -840,14 +846,16 @@ def _at_draws(
     used = sorted({visits.rest, *(int(s) for s in np.flatnonzero(w))})
     material = known.material(model, used)
     at = np.log(reading.loading.volume_fraction) - log_factor
-    logs = material.log_resistance(reading.film, at[:, None] + step * np.array([0, -1, 1]), used)
+    logs = material.log_resistance(
+        reading.film, at[:, None] + step * np.array([0, -1, 1]), used
+    )
     logs = logs - level[:, None, None]
     rest, there = logs[..., used.index(visits.rest)], _weighted(logs, w[used])
     both = np.isfinite(rest) & np.isfinite(there)
     change = np.where(both, there, 0.0) - np.where(both, rest, 0.0)
     change = np.where(both, change, np.inf)[:, 0]
     read = rest if reading.relative_change is not None else there
-    known_slope = np.isfinite(read[:, 1:]).all(axis=1)
+    known_slope = np.asarray(np.isfinite(read[:, 1:]).all(axis=1))
     safe = np.where(known_slope[:, None], read[:, 1:], 0.0)
     del rows
     return read[:, 0], change, (safe[:, 1] - safe[:, 0]) / (2.0 * step)
@@ -873,7 +881,7 @@ def _correlations(known: Knowledge) -> dict[tuple[str, str], float]:
     if len(names) < 2:
         return {}
     with np.errstate(invalid="ignore"):
-        table = np.nan_to_num(np.corrcoef(known.z.T))
+        table = np.atleast_2d(np.nan_to_num(np.corrcoef(known.z.T)))
     return {
         (a, b): float(table[i, j])
         for i, a in enumerate(names)

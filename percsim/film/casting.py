@@ -157,7 +157,7 @@ class Castings:
     def slopes(self, step: float = 1e-3) -> Floats:
         """D ln R / d ln(phi - phi_c) of the planned film at every visit; 0 where open."""
         logs, _ = self._material_at(np.array([-step, step]))
-        known = np.isfinite(logs).all(axis=0)
+        known = np.asarray(np.isfinite(logs).all(axis=0))
         rise = np.where(known, logs[1], 0.0) - np.where(known, logs[0], 0.0)
         ratio = self.threshold_ratio
         if ratio <= 1.0:

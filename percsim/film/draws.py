@@ -61,7 +61,9 @@ class CastingDraws:
         has a seed of its own.
         """
         if n < 1 or n_visits < 1:
-            raise ValueError(f"castings and visits must be 1 or more, got {n} and {n_visits}")
+            raise ValueError(
+                f"castings and visits must be 1 or more, got {n} and {n_visits}"
+            )
 
         def column(*key: int) -> Floats:
             child = np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, *key))

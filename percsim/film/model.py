@@ -5,8 +5,9 @@ electrodes cost, at every simulated loading and visit. Loading, threshold and wh
 moves them act only through :math:`x = \ln(\phi/\phi_c - 1)`, along which ln rho is a cubic
 between loadings (its value there that of the boxes, its slope that of neighbours far enough
 away to tell it from their noise) and goes on in a straight line beyond them; what a visit
-changes fades above the highest. Parameters of the contacts act as `ContactSurface` says. So draws of what is not known become materials
-once, and every film, loading and tolerance is read off them.
+changes fades above the highest. Parameters of the contacts act as `ContactSurface` says. So
+draws of what is not known become materials once, and every film, loading and tolerance is
+read off them.
 """
 
 from __future__ import annotations
@@ -236,15 +237,10 @@ class FilmModel:
             raise ValueError(
                 f"parameters {', '.join(unknown)} not known; use {', '.join(known)}"
             )
-        try:
-            columns = np.broadcast_arrays(
-                *(np.atleast_1d(np.asarray(values.get(p, known[p]), float)) for p in known)
-            )
-        except ValueError:
-            columns = [np.zeros((1, 1))]
-        if columns[0].ndim != 1:
+        given = [np.atleast_1d(np.asarray(values.get(p, known[p]), float)) for p in known]
+        if any(column.ndim != 1 for column in given):
             raise ValueError("parameters must be numbers or (n,)")
-        named = dict(zip(known, columns, strict=True))
+        named = dict(zip(known, np.broadcast_arrays(*given), strict=True))
         for name, value in named.items():
             least = name in (self.level, "delta_b")
             if not (np.isfinite(value).all() and (value >= 0.0).all()):
@@ -253,7 +249,7 @@ class FilmModel:
                 )
             if least and not (value > 0.0).all():
                 raise ValueError(f"{name} must be positive and finite")
-        n, t = len(columns[0]), np.asarray(self.visits.temperatures)
+        n, t = len(named[self.level]), np.asarray(self.visits.temperatures)
         level = np.log(named[self.level] / self.level_value)
         offset = np.zeros((n, len(t))) - level[:, None]
         if self.surface is None:
@@ -637,11 +633,11 @@ def _slopes(
     for k in range(K):
         down = [j for j in range(k) if log_ratios[k] - log_ratios[j] >= CLEAR_STEP]
         up = [j for j in range(k + 1, K) if log_ratios[j] - log_ratios[k] >= CLEAR_STEP]
-        sides = []
+        sides: list[tuple[Floats, ArrayLike, NDArray[np.bool_]]] = []
         for j in (down[-1] if down else None, up[0] if up else None):
             if j is None:
                 nothing = np.zeros_like(x[:, k])
-                sides.append((nothing, np.inf, nothing > 0.0))
+                sides.append((nothing, np.inf, np.zeros(nothing.shape, dtype=np.bool_)))
                 continue
             step = x[:, j] - x[:, k]
             good = finite[:, j] & finite[:, k] & (step != 0.0)
@@ -651,7 +647,7 @@ def _slopes(
         (a, ha, has_a), (b, hb, has_b) = sides
         both = has_a & has_b
         slope = np.where(has_a, a, b)
-        width = np.where(has_a, ha, hb)
+        width = np.asarray(np.where(has_a, ha, hb))
         told = has_a | has_b
         j = (down[-1] if down else up[0]) if (down or up) else k
         own = np.where(told, (width / np.hypot(errors[k], errors[j])) ** 2, 0.0)
@@ -659,7 +655,7 @@ def _slopes(
         one = (slope * own - PUBLISHED_EXPONENT * EXPONENT_ERROR**-2) / weight
         if kinks is not None:
             one = one + kinks[:, None] / np.sqrt(weight)
-        hs = np.where(both, ha + hb, 1.0)
-        mean = (np.where(both, hb, 0.0) * a + np.where(both, ha, 0.0) * b) / hs
+        ha, hb = np.where(both, ha, 0.5), np.where(both, hb, 0.5)
+        mean = (hb * a + ha * b) / (ha + hb)
         slopes[:, k] = np.where(both, mean, one)
     return slopes, first.astype(np.int64)

@@ -9,27 +9,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.boxes.sampling import box_seed
-from percsim.boxes.statistics import cv_from_log_std, weighted_quantiles
-from percsim.decision.choose import Target
-from percsim.decision.predict import (
-    Loading,
-    Outlook,
-    best_shares,
-    first_order_shares,
-    outlook,
-)
-from percsim.decision.priors import ContactParameters, Draws, Priors, contact_priors
-from percsim.findings.gather import Findings
-from percsim.findings.layers import mounted
+from percsim.advice import Films, carried, known_of
+from percsim.decision.knowledge import Knowledge
+from percsim.decision.outlook import Band, Outlook, Recipe
+from percsim.decision.priors import Priors
+from percsim.decision.sensitivity import best_shares, first_order_shares
+from percsim.decision.target import Target
+from percsim.film.curve import initial_slopes
+from percsim.findings.judged import Findings
+from percsim.findings.rows import band_row
 
-__all__ = ["DRAWS", "candidate_outlooks", "candidate_rows", "day_one", "prior_rows"]
+__all__ = ["day_one", "outlook_rows", "prior_rows"]
 
-DRAWS = 1024
-"""Joint draws carried to every candidate."""
-
-# Numbers of the streams under the purpose "priors".
-PARAMETERS, SIMULATION = 0, 1
+Floats = NDArray[np.float64]
 
 UNITS = {"g0": "S", "Ea": "J"}
 
@@ -42,8 +34,8 @@ CONTAINS = {
         "R of one casting: the same, and the bench tolerances; 5 to 95 %"
     ),
     "gauge_factor": (
-        "gauge factors of films that conduct: what is not known of contacts and threshold, "
-        "and the loading's tolerance; 5 to 95 %, no simulation error"
+        "gauge factors of castings that conduct: the same; that at zero strain and the "
+        "temperature coefficient are of the film as planned"
     ),
     "pass_share": (
         "probability that a casting conducts, lies in the window and reaches the gauge "
@@ -76,67 +68,53 @@ def prior_rows(priors: Priors) -> list[dict[str, Any]]:
     return rows
 
 
-def candidate_outlooks(
-    findings: Findings, draws: Draws, *, weighed_off: float = 0.0
-) -> list[Outlook]:
-    """Carry draws to every candidate, in the order of the decision.
+def _responses(
+    films: Films, recipes: Sequence[Recipe], known: Knowledge
+) -> list[tuple[Floats, Floats | None]]:
+    """Gauge factor at zero strain and temperature coefficient [1/K] of films as planned.
 
-    `weighed_off` is what the weight fraction of every cup is off by, as a logarithm.
+    (n,) each, inf where a film opens; the second only for a plan of several temperatures.
+    The slope of ln R from the coldest to the hottest one.
     """
-    responses = findings.responses
-    assert responses is not None
-    plan = findings.plan
-    seed = box_seed(plan.seed, SIMULATION, "priors")
+    visits, material = films.model.visits, known.material(films.model)
+    heat, every = visits.by_temperature, range(len(visits))
     found = []
-    for candidate in findings.decision.candidates:
-        loading = candidate.castings.fit.loading
-        found.append(
-            outlook(
-                mounted(
-                    plan,
-                    responses,
-                    candidate.castings.fit.loading,
-                    candidate.castings.film,
-                ),
-                Loading(
-                    loading.weight_fraction, loading.volume_fraction, loading.log_slope
-                ),
-                candidate.castings.film,
-                draws,
-                candidate.castings.tolerances,
-                findings.threshold.aspect_ratio_slope,
-                seed,
-                off_by=weighed_off * loading.log_slope,
-            )
-        )
+    for recipe in recipes:
+        at = np.log(recipe.loading.volume_fraction) - known.log_factor
+        logs = material.log_resistance(recipe.film, at[:, None], every)[:, 0]
+        if films.mounting is not None:
+            logs = films.mounting(recipe.film, recipe.loading, logs)
+        initial = initial_slopes(logs, visits.strains, visits.strained, visits.rest)
+        drift = None
+        if len(heat) > 1:
+            cold, hot = logs[:, heat[0]], logs[:, heat[-1]]
+            both = np.isfinite(cold) & np.isfinite(hot)
+            rise = np.where(both, hot, 0.0) - np.where(both, cold, 0.0)
+            span = visits.temperatures[heat[-1]] - visits.temperatures[heat[0]]
+            drift = np.where(both, rise / span, np.inf)
+        found.append((initial, drift))
     return found
 
 
-def _band(values: Sequence[float] | None) -> dict[str, float] | None:
+def _conducting_band(o: Outlook, values: Floats | None) -> dict[str, float] | None:
+    """Band over the draws whose film conducts; None where half of them do not."""
     if values is None:
         return None
-    return dict(zip(("median", "p05", "p95"), map(float, values), strict=True))
+    weights = np.where(o.conducts[:, o.nominal], o.weights, 0.0)
+    if weights.sum() < 0.5:
+        return None
+    return band_row(Band.of(values, weights / weights.sum()))
 
 
-def _cv_band(o: Outlook) -> dict[str, float] | None:
-    found = weighted_quantiles(o.spread, (0.5, 0.05, 0.95), o.draws.weights)
-    return _band(
-        [cv_from_log_std(float(s)) if np.isfinite(s) else float("inf") for s in found]
-    )
-
-
-def _gauge_cv_band(o: Outlook) -> dict[str, float]:
-    found = weighted_quantiles(o.gauge_spread, (0.5, 0.05, 0.95), o.draws.weights)
-    return dict(zip(("median", "p05", "p95"), map(float, found), strict=True))
-
-
-def candidate_rows(
-    outlooks: Sequence[Outlook], target: Target, *, with_shares: bool
-) -> tuple[list[dict[str, Any]], NDArray[np.float64]]:
+def outlook_rows(
+    films: Films, outlooks: Sequence[Outlook], target: Target, *, with_shares: bool
+) -> tuple[list[dict[str, Any]], Floats]:
     """Bands and chances of every candidate; pass share of each at each draw.
 
     Parameters
     ----------
+    films : Films
+        Of the mix.
     outlooks : sequence of Outlook
         Every candidate, over the same draws.
     target : Target
@@ -151,42 +129,44 @@ def candidate_rows(
     shares : (candidates, n) ndarray of float
 
     """
+    known = outlooks[0].knowledge
     shares = np.stack([o.pass_shares(target) for o in outlooks])
     window_only = replace(target, gauge_factor_min=None)
-    weights = outlooks[0].draws.weights
-    best = best_shares(shares, weights)
+    best = best_shares(shares, known.weights)
+    responses = _responses(films, [o.recipe for o in outlooks], known)
     rows = []
-    for o, share, chance in zip(outlooks, shares, best, strict=True):
+    for o, share, chance, (initial, drift) in zip(
+        outlooks, shares, best, responses, strict=True
+    ):
         row = {
-            "weight_fraction": o.loading.weight_fraction,
-            "electrode_gap_m": o.film.electrode_gap,
-            "thickness_m": o.film.thickness,
-            "film_resistance_ohm": _band(o.film_band()),
-            "casting_resistance_ohm": _band(o.casting_band()),
-            "open": o.open_share,
-            "gauge_factor": _band(o.response_band(o.chord)),
-            "gauge_factor_initial": _band(o.response_band(o.initial)),
-            "resistance_cv": _cv_band(o),
-            "gauge_factor_cv": _gauge_cv_band(o),
-            "temperature_coefficient_per_K": None
-            if o.drift is None
-            else _band(o.response_band(o.drift)),
-            "in_window": float(weights @ o.pass_shares(window_only)),
-            "pass_share": float(weights @ share),
-            "meets_share": float(weights @ (share >= target.pass_share_min)),
+            "weight_fraction": o.recipe.loading.weight_fraction,
+            "electrode_gap_m": o.recipe.film.electrode_gap,
+            "thickness_m": o.recipe.film.thickness,
+            "film_resistance_ohm": band_row(o.film_band()),
+            "casting_resistance_ohm": band_row(o.casting_band()),
+            "open": float(known.weights @ o.open_shares),
+            "gauge_factor": band_row(o.response_band()),
+            "gauge_factor_initial": _conducting_band(o, initial),
+            "resistance_cv": band_row(known.band(o.resistance_cv)),
+            "gauge_factor_cv": band_row(known.band(o.gauge_factor_cv)),
+            "temperature_coefficient_per_K": _conducting_band(o, drift),
+            "in_window": float(known.weights @ o.pass_shares(window_only)),
+            "pass_share": float(known.weights @ share),
+            "meets_share": float(known.weights @ (share >= target.pass_share_min)),
+            "probability": o.probability(target),
             "best": float(chance),
         }
         if with_shares:
-            level = o.log_rest[:, o.nominal]
+            level = o.rest[:, o.nominal]
             gauge = np.where(np.isfinite(level), o.chord[:, o.nominal], np.inf)
-            row["resistance_variance_shares"] = first_order_shares(o.draws, level)
-            row["gauge_factor_variance_shares"] = first_order_shares(o.draws, gauge)
+            row["resistance_variance_shares"] = first_order_shares(known, level)
+            row["gauge_factor_variance_shares"] = first_order_shares(known, gauge)
         rows.append(row)
     return rows, shares
 
 
 def day_one(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
-    """Carry the day-one distributions to every candidate.
+    """Carry the day-one distributions to every candidate of the mix.
 
     Parameters
     ----------
@@ -202,24 +182,23 @@ def day_one(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         solved at other settings of the law.
 
     """
-    contacts = findings.plan.contact_parameters()
-    if findings.responses is None or not isinstance(contacts, ContactParameters):
+    films, target, known = findings.mix.films, findings.target, findings.known
+    if films.model.surface is None:
         return {}
-    priors = contact_priors(contacts, findings.threshold)
-    draws = priors.draw(DRAWS, box_seed(findings.plan.seed, PARAMETERS, "priors"))
-    outlooks = candidate_outlooks(findings, draws)
-    target = findings.plan.decision_target()
-    rows, shares = candidate_rows(outlooks, target, with_shares=True)
+    if findings.posterior is not None:  # what was not known before any film
+        known, _ = known_of(replace(films, plan=replace(films.plan, measured=())))
+    outlooks = carried(films, films.recipes, known)
+    rows, shares = outlook_rows(films, outlooks, target, with_shares=True)
     return {
         "day_one": {
-            "n_draws": len(draws),
+            "n_draws": len(known),
             "contains": CONTAINS,
             "window_ohm": list(target.window),
-            "priors": prior_rows(priors),
+            "priors": prior_rows(known.priors),
             "candidates": rows,
-            "best": int(np.argmax(shares @ draws.weights)),
+            "best": int(np.argmax(shares @ known.weights)),
             "any_passes": float(
-                draws.weights @ (shares.max(axis=0) >= target.pass_share_min)
+                known.weights @ (shares.max(axis=0) >= target.pass_share_min)
             ),
         }
     }

@@ -1,4 +1,4 @@
-"""The chosen film put together from blocks: its scatter, its currents, and a check."""
+"""The chosen film and its electrodes; put together from blocks when that is asked for."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from percsim.jobs import films_of
 from percsim.particles.box import Box
 from percsim.particles.placement import expected_counts
 
-__all__ = ["FILMS", "film"]
+__all__ = ["FILMS", "blocks", "film"]
 
 FILMS = 200
 """Films put together from blocks, with and without uneven mixing."""
@@ -31,7 +31,7 @@ CORRELATION_LENGTH = 1e-3
 
 
 def film(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
-    """Block-lattice films of the chosen or nearest candidate.
+    """Size and electrodes of the chosen or nearest candidate, and how it conducts across.
 
     Parameters
     ----------
@@ -46,36 +46,52 @@ def film(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         `film`, or nothing where no loading conducts.
 
     """
-    castings = findings.best.castings
     if findings.best.fit.is_open:
         return {}
-    plan = findings.plan
-    mix = findings.mix
-    across = gather_across(plan, findings.records, mix.loadings, mix.films.threshold)
-    out: dict[str, Any] = _described(findings, castings)
-    out["across"] = across.as_dict()
-    if plan.contacts.model == "affine":
-        out["refused"] = (
-            "with model = 'affine' a box has no response that would carry over to a block"
-        )
-        return {"film": out}
+    across = _across(findings).as_dict()
+    return {"film": _described(findings) | {"across": across}}
+
+
+def blocks(findings: Findings) -> dict[str, Any]:
+    """Films of the same candidate put together from blocks, beside those simulated whole.
+
+    A check that no choice rests on, made when asked: it solves hundreds of films.
+
+    Parameters
+    ----------
+    findings : Findings
+        What the boxes gave.
+
+    Returns
+    -------
+    dict
+        What `film` holds besides, or why blocks are `refused`.
+
+    """
+    if findings.plan.contacts.model == "affine":
+        return {
+            "refused": "with model = 'affine' a box has no response that would carry over"
+            " to a block"
+        }
+    castings = findings.best.castings
     try:
-        blocks = _blocks(findings, across)
-        found = _lattice_films(findings, castings, blocks)
+        made = _blocks(findings, _across(findings))
+        found = _lattice_films(findings, castings, made)
     except ValueError as error:
-        out["refused"] = str(error)
-        return {"film": out}
-    out |= found
-    verified = _verified(findings, castings, blocks)
-    if verified:
-        out["verified"] = verified
-    return {"film": out}
+        return {"refused": str(error)}
+    verified = _verified(findings, castings, made)
+    return found | ({"verified": verified} if verified else {})
 
 
-def _described(findings: Findings, castings: Castings) -> dict[str, Any]:
+def _across(findings: Findings) -> Across:
+    mix = findings.mix
+    return gather_across(findings.plan, findings.records, mix.loadings, mix.films.threshold)
+
+
+def _described(findings: Findings) -> dict[str, Any]:
     """Size of the film, its electrodes and what a direct simulation would take."""
-    film, plan = castings.film, findings.plan
-    rho = float(findings.best.fit.resistivity[castings.visits.rest])
+    castings, fit, plan = findings.best.castings, findings.best.fit, findings.plan
+    film, rho = castings.film, float(fit.resistivity[castings.visits.rest])
     layout = film.layout
     electrodes = layout.electrodes(film.electrode_gap, film.width)
     return {
@@ -90,7 +106,7 @@ def _described(findings: Findings, castings: Castings) -> dict[str, Any]:
             {"x_m": list(e.x), "y_m": list(e.y), "terminal": e.terminal} for e in electrodes
         ],
         "resistivity_ohm_m": rho,
-        "threshold_ratio": findings.best.fit.threshold_ratio,
+        "threshold_ratio": fit.threshold_ratio,
     }
 
 

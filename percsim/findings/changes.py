@@ -1,0 +1,152 @@
+"""What would have to change where nothing that was explored will do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from percsim.advice import Films, carried, film_recipe, known_of
+from percsim.boxes.statistics import weighted_quantiles
+from percsim.decision.decide import Change, State, changes
+from percsim.decision.knowledge import Knowledge
+from percsim.decision.outlook import Outlook, Recipe
+from percsim.decision.target import Target
+from percsim.findings.judged import Findings
+
+__all__ = ["changes_of"]
+
+GAPS = (0.5, 0.7, 1.4, 2.0, 3.0)
+"""Gaps tried, over that of the best recipe."""
+BEYOND = (1.1, 1.2)
+"""Loadings tried beyond those explored, over the highest, and the lowest over them."""
+SHORTEST_GAP = 10.0
+"""Advice does not shorten the electrode gap below this many median diameters."""
+FARTHEST_GAP = 10.0
+"""Nor lengthen it beyond this multiple of the longest gap explored, if no film ends it."""
+EASY = 0.75
+"""A limit is tried at the value that so many of the draws keep."""
+WORTHWHILE = 0.01
+"""Rise of P below which a change is not told."""
+MOST = 5
+"""Changes told, and tolerances tried: those that scatter R most."""
+
+FIELDS = {
+    "gauge_factor": "gauge_factor_min",
+    "resistance_cv": "resistance_cv_max",
+    "gauge_factor_cv": "gauge_factor_cv_max",
+    "thermal_output": "thermal_output_max",
+    "self_heating_drift": "self_heating_drift_max",
+    "pass_share": "pass_share_min",
+}
+
+Tried = tuple[str, str, float, Callable[[], float]]
+
+
+def changes_of(findings: Findings) -> tuple[Change, ...]:
+    """Find the single changes of the best recipe that would raise its P most.
+
+    Parameters
+    ----------
+    findings : Findings
+        Of the run.
+
+    Returns
+    -------
+    tuple of Change
+        The most first; none where something will do as it is, or nothing is decided.
+
+    """
+    decision = findings.decision
+    if findings.withheld or (
+        decision.state is not State.NOTHING and findings.whole.chosen is not None
+    ):
+        return ()
+    best = findings.recipes[decision.best]
+    own = findings.outlooks[decision.best]
+    mix = next(mix for mix in findings.mixes if mix.index == best.mix)
+    films = mix.films
+    own_mix = films.index == findings.mix.index
+    known = findings.known if own_mix else known_of(films)[0]
+    target = findings.target
+    tried = [
+        *_moved(films, best, known, target),
+        *_easier(own, target),
+        *_tighter(films, best, known, findings),
+    ]
+    told: list[Change] = []
+    for change in changes(tried):
+        once = change.what in ("gap", "loading")
+        if once and any(change.what == other.what for other in told):
+            continue
+        if change.probability >= decision.probability + WORTHWHILE:
+            told.append(change)
+    return tuple(told[:MOST])
+
+
+def _moved(films: Films, best: Recipe, known: Knowledge, target: Target) -> list[Tried]:
+    """Gaps and loadings that were not explored."""
+    plan, limits = films.plan, films.limits
+    w, gap = best.loading.weight_fraction, best.film.electrode_gap
+    shortest = max(SHORTEST_GAP * plan.median_diameter, limits.largest_particle or 0.0)
+    longest = limits.film_length or FARTHEST_GAP * max(plan.electrode_gaps)
+    gaps = [float(f"{gap * x:.2g}") for x in GAPS]
+    explored = [loading.weight_fraction for loading in films.explored]
+    ends = [explored[0] / x for x in BEYOND] + [explored[-1] * x for x in BEYOND]
+    loadings = [float(f"{x:.2g}") for x in ends if x < 0.9]
+    wanted = [("gap", g, w, g) for g in gaps if shortest <= g <= longest]
+    wanted += [("loading", x, x, gap) for x in loadings if limits.castable(x)]
+    recipes = [
+        film_recipe(plan, at_w, at_gap, films.index) for _, _, at_w, at_gap in wanted
+    ]
+    found = carried(films, recipes, known) if recipes else ()
+    return [
+        (what, "", value, lambda o=o: o.probability(target))  # type: ignore[misc]
+        for (what, value, _, _), o in zip(wanted, found, strict=True)
+    ]
+
+
+def _easier(own: Outlook, target: Target) -> list[Tried]:
+    """Another window, and every other limit where most draws keep it."""
+    tried: list[Tried] = []
+    low, high = target.window
+    middle = own.film_band().median
+    if low > 0.0 and np.isfinite([high, middle]).all():
+        factor = float(f"{middle / np.sqrt(low * high):.2g}")
+        there = replace(target, resistance_min=low * factor, resistance_max=high * factor)
+        tried.append(("window", "", factor, lambda: own.probability(there)))
+    for limit in target.limits:
+        field = FIELDS.get(limit.what)
+        if field is None:
+            continue
+        share = 1.0 - EASY if limit.at_least else EASY
+        values = own.values_of(limit.what, target)
+        value = float(weighted_quantiles(values, (share,), own.weights)[0])
+        value = float(f"{value:.2g}") if np.isfinite(value) else value
+        kept = value >= limit.value if limit.at_least else value <= limit.value
+        if kept or not 0.0 < value < float("inf"):
+            continue
+        eased = replace(target, **{field: value})  # type: ignore[arg-type]
+        tried.append(("limit", limit.what, value, lambda t=eased: own.probability(t)))  # type: ignore[misc]
+    return tried
+
+
+def _tighter(
+    films: Films, best: Recipe, known: Knowledge, findings: Findings
+) -> list[Tried]:
+    """List the tolerances that scatter R most, each halved."""
+    shares, film = findings.best.castings.shares, best.film
+    bench = films.bench
+    spreads = bench.tolerances.spreads(film)
+    names = sorted(spreads, key=lambda name: -shares.get(name, 0.0))[:MOST]
+
+    def halved(name: str) -> float:
+        tighter = bench.halved(name, film)
+        return carried(films, [best], known, bench=tighter)[0].probability(findings.target)
+
+    return [
+        ("tolerance", name, 0.5 * spreads[name], lambda name=name: halved(name))  # type: ignore[misc]
+        for name in names
+        if shares.get(name, 0.0) > 0.0
+    ]

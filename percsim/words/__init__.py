@@ -1,0 +1,1 @@
+"""Typed results -> sentences, made once, for page, terminal and summary."""
