@@ -588,13 +588,14 @@ def _few_boxes(n: int) -> float:
 
 def _cubic(
     x: Floats, a: Floats, b: Floats, ya: Floats, yb: Floats, ma: Floats, mb: Floats,
-    beyond: tuple[Floats, Floats],
+    beyond: tuple[Floats, Floats] | None = None,
 ) -> Floats:  # fmt: skip
-    """Cubic through two points with given slopes (Hermite's), straight below them.
+    """Cubic through two points with given slopes (Hermite's), straight beyond them.
 
-    Above them it goes on with the first slope of `beyond` and the second that fades as
+    Above them, where given, with the first slope of `beyond` and the second that fades as
     exp(-x). An open end leaves what lies between open, but for the other point itself.
     """
+    lasting, fading = (mb, 0.0 * mb) if beyond is None else beyond
     h = np.where(b > a, b - a, 1.0)
     u = np.clip((x - a) / h, 0.0, 1.0) * (b > a)
     open_a, open_b = np.isinf(ya), np.isinf(yb)
@@ -606,7 +607,7 @@ def _cubic(
         - u**2 * (1.0 - u) * h * mb
     )
     below, above = np.minimum(x - a, 0.0), np.maximum(x - np.maximum(a, b), 0.0)
-    value = value + ma * below + beyond[0] * above - beyond[1] * np.expm1(-above)
+    value = value + ma * below + lasting * above - fading * np.expm1(-above)
     closed = np.where(u < 1.0, ~open_a, True) & np.where(u > 0.0, ~open_b, True)
     return np.asarray(np.where(closed, value, np.inf))
 
