@@ -86,7 +86,10 @@ def run(
     loaded = Plan.load(plan)
     folder = results_of(out, plan)
     films = particles if verify_film else None
-    result = _carry_out(loaded, folder, workers, quiet, fresh=fresh, verify_film=films)
+    result = _carry_out(
+        loaded, folder, workers, quiet, fresh=fresh, verify_film=films,
+        at_once=not (quiet or as_json),
+    )  # fmt: skip
     say_result(result, quiet, as_json)
 
 
@@ -119,7 +122,10 @@ def anchor(
     _, loaded = _with_readings(plan, readings)
     folder = results_of(out, plan)
     words = ["percsim", "anchor", str(plan), str(readings), "--out", str(folder)]
-    result = _carry_out(loaded, folder, workers, quiet, command=shlex.join(words))
+    result = _carry_out(
+        loaded, folder, workers, quiet, command=shlex.join(words),
+        at_once=not (quiet or as_json),
+    )  # fmt: skip
     if quiet and not as_json and "anchor" in result.summary:
         from percsim.report.chapters.anchor import ANCHOR
 
@@ -191,9 +197,10 @@ def _carry_out(
     fresh: bool = False,
     verify_film: float | None = None,
     command: str | None = None,
+    at_once: bool = False,
 ) -> Result:
     """Run a plan with progress; leaves with a line when interrupted."""
-    if not (fresh or quiet):
+    if at_once and not fresh:
         _say_at_once(loaded, folder)
     # slow to import, and of no use to a plan with faults
     from percsim.boxes.workers import Interrupted
