@@ -329,7 +329,8 @@ def _predicted(out: str) -> tuple[dict[str, float], tuple[float, float]]:
     from percsim.boxes.statistics import cv_from_log_std
     from percsim.errors import FolderError
     from percsim.plan import Plan
-    from percsim.report.tables import anchored, deciding_index, number
+    from percsim.report.candidates import anchored, deciding_index
+    from percsim.words import number
 
     folder = results_folder(out)
     path = folder / "summary.json"

@@ -10,17 +10,8 @@ from typing import Annotated
 
 import typer
 
-from percsim.cli.shared import (
-    BAD_INPUT,
-    Debug,
-    Json,
-    Quiet,
-    command,
-    leave,
-    reason,
-    say,
-    table,
-)
+from percsim.cli.shared import BAD_INPUT, Debug, Json, Quiet, command, leave, reason, say
+from percsim.words import columns
 
 __all__ = ["explain", "materials", "new"]
 
@@ -147,7 +138,8 @@ def materials(
         if as_json:
             say(json.dumps(rows))
             return
-        say(table(("name", "is"), [(row["name"], row["is"]) for row in rows], left=2))
+        cells = [(row["name"], row["is"]) for row in rows]
+        say("\n".join(columns(("name", "is"), cells, left=2)))
         if quiet:
             return
         say()

@@ -19,13 +19,13 @@ from percsim.cli.shared import (
     Quiet,
     Workers,
     command,
-    counted,
     leave,
     results_of,
     say,
     say_json,
 )
 from percsim.cli.sizing import memory_cautions, size_line, wrapping
+from percsim.words import counted
 
 if TYPE_CHECKING:
     from percsim.plan import Plan

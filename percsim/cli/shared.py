@@ -5,12 +5,14 @@ from __future__ import annotations
 import functools
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Annotated, Any, NoReturn, ParamSpec
 
 import typer
+
+from percsim.words import counted
 
 __all__ = [
     "BAD_INPUT",
@@ -24,14 +26,12 @@ __all__ = [
     "Workers",
     "app",
     "command",
-    "counted",
     "leave",
     "option",
     "reason",
     "results_of",
     "say",
     "say_json",
-    "table",
     "tell",
 ]
 
@@ -182,26 +182,3 @@ def option(name: str, text: str, kind: str, problems: list[str]) -> float | None
     except ValueError as error:
         problems.append(f"{name} = {error}")
         return None
-
-
-# ------------------------------------------------------------------------------------------
-# Layout
-# ------------------------------------------------------------------------------------------
-
-
-def table(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> str:
-    """Columns in plain text, the first `left` of them flush left."""
-    lines = [list(head), *(list(row) for row in rows)]
-    widths = [max(len(line[k]) for line in lines) for k in range(len(head))]
-    return "\n".join(
-        "  ".join(
-            cell.ljust(w) if k < left else cell.rjust(w)
-            for k, (cell, w) in enumerate(zip(line, widths, strict=True))
-        ).rstrip()
-        for line in lines
-    )
-
-
-def counted(number: int, noun: str, plural: str = "") -> str:
-    """Give a number with its noun: 1 core, 2 cores."""
-    return f"{number} {noun if number == 1 else plural or noun + 's'}"

@@ -16,7 +16,17 @@ from percsim.cli.shared import (
     option,
     say,
     say_json,
-    table,
+)
+from percsim.words import (
+    columns,
+    mix,
+    mm,
+    percent,
+    quantity,
+    spelt,
+    two,
+    weight,
+    with_error,
 )
 
 if TYPE_CHECKING:
@@ -96,88 +106,78 @@ def _grams(value: float, step: float) -> str:
 
 def _sheet(sheet: WeighOut, quiet: bool) -> str:
     """One batch in full."""
-    from percsim.units import format_quantity
-
     step = 1e3 * sheet.resolution
-    blend = sheet.recipe
+    loading = weight(sheet.recipe.weight_fraction)
+    parts = sheet.readings | {"together": sum(sheet.readings.values())}
     lines = [
-        f"{_percent(sheet)} wt% filler ({100 * sheet.solids:.3g} vol%),"
-        f" base to curing agent {blend.elastomer.mix_ratio:g}:1",
+        f"{loading} filler ({percent(sheet.solids)} vol%), base to curing agent"
+        f" {mix(sheet.recipe.elastomer.mix_ratio)}",
         "",
-        table(
+        *columns(
             ("component", "weigh (g)"),
-            [
-                *((name, _grams(g, step)) for name, g in sheet.readings.items()),
-                ("together", _grams(sum(sheet.readings.values()), step)),
-            ],
+            [(name, _grams(g, step)) for name, g in parts.items()],
         ),
     ]
     if not quiet:
         lines += [
             "",
-            f"As weighed: {100 * sheet.weight_fraction_read:.4g} +-"
-            f" {100 * sheet.weight_fraction_uncertainty:.2g} wt%,"
-            f" base to curing agent {_mix(sheet)} (balance steps of {step:g} g, standard"
+            f"As weighed: {_as_weighed(sheet)} wt%, base to curing agent"
+            f" {mix(sheet.mix_ratio_read)} (balance steps of {step:g} g, standard"
             " uncertainty).",
             f"Of it {1e3 * sheet.wanted:.4g} g reach the films; losses take"
-            f" {100 * sheet.loss:.3g} %.",
+            f" {percent(sheet.loss)} %.",
         ]
         if sheet.solvent:
-            volume = format_quantity(sheet.solvent_volume, "volume", digits=3)
-            wet, dry = (
-                format_quantity(thickness or 0.0, "length", digits=3)
-                for thickness in (sheet.wet_thickness, sheet.film_thickness)
+            lines.append(
+                f"{sheet.solvent}: {quantity(sheet.solvent_volume, 'volume')}; spread"
+                f" {mm(sheet.wet_thickness)} wet for {mm(sheet.film_thickness)} dry."
             )
-            lines.append(f"{sheet.solvent}: {volume}; spread {wet} wet for {dry} dry.")
-        lines += [f"Mind, at {_percent(sheet)} wt%: {c}" for c in sheet.cautions]
+        lines += [f"Mind, at {loading}: {c}" for c in sheet.cautions]
     return "\n".join(lines)
-
-
-def _percent(sheet: WeighOut) -> str:
-    return f"{100 * sheet.recipe.weight_fraction:.4g}"
-
-
-def _mix(sheet: WeighOut) -> str:
-    """Mix ratio that the masses on the balance give."""
-    ratio = sheet.mix_ratio_read
-    return f"{ratio:.4g}:1" if ratio < float("inf") else "no agent"
 
 
 def _sheets(sheets: Sequence[WeighOut], quiet: bool) -> str:
     """Several batches, one row each."""
     names = list(sheets[0].readings)
-    rows = []
-    for sheet in sheets:
-        step = 1e3 * sheet.resolution
-        rows.append(
-            (
-                _percent(sheet),
-                f"{100 * sheet.solids:.3g}",
-                *(_grams(sheet.readings[name], step) for name in names),
-                _mix(sheet),
-                f"{100 * sheet.weight_fraction_uncertainty:.2g}",
-                "yes" if sheet.castable else "no",
-            )
+    rows = [
+        (
+            _loading(sheet),
+            percent(sheet.solids),
+            *(_grams(sheet.readings[name], 1e3 * sheet.resolution) for name in names),
+            mix(sheet.mix_ratio_read),
+            two(100 * sheet.weight_fraction_uncertainty),
+            "yes" if sheet.castable else "no",
         )
+        for sheet in sheets
+    ]
     head = ("wt%", "vol%", *(f"{name} (g)" for name in names), "mix", "+- wt%", "castable")
-    text = table(head, rows, left=0)
+    lines = columns(head, rows, left=0)
     if quiet:
-        return text
-    first = sheets[0]
-    text += (
-        f"\n\nLosses take {100 * first.loss:.3g} % of each batch; mix is base to"
-        " curing agent as weighed, +- the standard uncertainty of the loading from the"
-        " balance."
-    )
+        return "\n".join(lines)
+    lines += [
+        "",
+        f"Losses take {percent(sheets[0].loss)} % of each batch; mix is base to curing"
+        " agent as weighed, +- the standard uncertainty of the loading from the balance.",
+    ]
     # the same thing said of several loadings is said once, with the first one's numbers
     about: dict[str, list[tuple[str, str]]] = {}
     for sheet in sheets:
         for caution in sheet.cautions:
             subject = " ".join(caution.split()[:2]).partition(":")[0]
-            about.setdefault(subject, []).append((_percent(sheet), caution))
-    for said in about.values():
-        first_percent, caution = said[0]
-        others = ", ".join(percent for percent, _ in said[1:])
-        text += f"\nMind, at {first_percent} wt%: {caution}"
-        text += f" (likewise at {others} wt%)" if others else ""
-    return text
+            about.setdefault(subject, []).append((_loading(sheet), caution))
+    for (loading, caution), *others in about.values():
+        likewise = ", ".join(other for other, _ in others)
+        lines.append(
+            f"Mind, at {loading} wt%: {caution}"
+            + (f" (likewise at {likewise} wt%)" if likewise else "")
+        )
+    return "\n".join(lines)
+
+
+def _loading(sheet: WeighOut) -> str:
+    return weight(sheet.recipe.weight_fraction).removesuffix(" wt%")
+
+
+def _as_weighed(sheet: WeighOut) -> str:
+    read, error = sheet.weight_fraction_read, sheet.weight_fraction_uncertainty
+    return spelt(with_error(read, error, 100.0))

@@ -26,6 +26,7 @@ from percsim.film.electrodes import Film
 from percsim.film.responses import FilmResponses, KnownResponses
 from percsim.film.transfer import is_room_temperature
 from percsim.materials.stiffness import Modulus
+from percsim.words import mm
 
 __all__ = [
     "Assembly",
@@ -221,7 +222,7 @@ class Stack:
         if not self.thickness < radius < math.inf:
             raise ValueError(
                 f"radius must be above the thickness of the stack,"
-                f" {1e3 * self.thickness:.4g} mm, got {1e3 * radius:.4g} mm"
+                f" {mm(self.thickness)}, got {mm(radius)}"
             )
         if inside:
             return -1.0 / (radius - self.neutral_axis)
@@ -796,8 +797,8 @@ class Wrap:
         radius = np.asarray(radius, dtype=np.float64)
         if not np.all(radius > self.above):
             raise ValueError(
-                f"radius must be above the thickness of the stack, {1e3 * self.above:.4g}"
-                f" mm, got {1e3 * float(np.min(radius)):.4g} mm"
+                f"radius must be above the thickness of the stack, {mm(self.above)},"
+                f" got {mm(float(np.min(radius)))}"
             )
         offset = np.asarray(height, dtype=np.float64) - self.neutral_axis
         if self.inside:

@@ -16,6 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.report.boxes import fits_caption, fits_figure, network_caption, network_figure
+from percsim.report.candidates import (
+    candidate_label,
+    deciding_index,
+    mix_label,
+    open_films_marked,
+)
 from percsim.report.chapter import FigureEntry
 from percsim.report.chapters import CHAPTERS
 from percsim.report.style import (
@@ -63,17 +69,7 @@ from percsim.report.style import (
     within_reach,
     y_range,
 )
-from percsim.report.tables import (
-    candidate_label,
-    deciding_index,
-    mix_label,
-    number,
-    open_films_marked,
-    percent,
-    scaled,
-    share,
-    three,
-)
+from percsim.words import number, percent, scaled, share, three
 
 __all__ = ["FIGURES", "Drawing", "NothingToDrawError", "Run", "draw", "figure_to_png"]
 

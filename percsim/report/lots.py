@@ -9,8 +9,8 @@ from typing import Any
 
 from percsim.decision.counts import MOST_CASTINGS, sampling_plan
 from percsim.decision.lots import AcceptanceBand, CureRatio, Lot
-from percsim.report.tables import candidate_label
-from percsim.units import format_quantity
+from percsim.report.candidates import candidate_label
+from percsim.words import quantity, resistance, window
 
 __all__ = ["lot_summary", "lot_text"]
 
@@ -117,23 +117,14 @@ def lot_summary(
     }
 
 
-def _ohm(value: float, digits: int = 3) -> str:
-    return format_quantity(value, "resistance", digits=digits)
-
-
 def _between(ends: Sequence[float], digits: int = 3) -> str:
-    low, high = (_ohm(end, digits) for end in ends)
-    if ends[0] == 0.0:
-        return f"up to {high}"
-    return f"from {low}" if math.isinf(ends[1]) else f"{low} to {high}"
+    """Write a range of readings, of which 0 and open are no ends."""
+    low, high = ends
+    return window(low, high, digits=digits)
 
 
 def _percent(value: float) -> str:
-    if 0.9995 <= value < 1.0:
-        return "more than 99.9 %"
-    if value > 1e6:
-        return "more than a factor 1e6"
-    return f"{100 * value:.3g} %"
+    return "more than 99.9 %" if 0.9995 <= value < 1.0 else quantity(value, "fraction")
 
 
 def _count(number: int | None) -> str:
@@ -159,7 +150,7 @@ def _spread_words(lot: Mapping[str, Any], sure: str) -> list[str]:
     elif _scatters(lot):
         of = " of those that conduct" if lot["n_open"] else ""
         lines.append(
-            f"Median{of} by the log-normal law {_ohm(lot['geometric_mean_ohm'])}, "
+            f"Median{of} by the log-normal law {resistance(lot['geometric_mean_ohm'])}, "
             f"{_between(lot['geometric_mean_interval_ohm'])} with {sure} confidence; CV "
             f"{_percent(lot['cv'])}."
         )
@@ -225,11 +216,11 @@ def _what_it_shows(lot: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]
     lines = [
         f"{lot['n']} {'casting' if lot['n'] == 1 else 'castings'}"
         + (f", {n_open} of them open" if n_open else "")
-        + f": median {_ohm(lot['median_ohm'])}, smallest {_ohm(lot['smallest_ohm'])}, "
-        f"largest {_ohm(lot['largest_ohm'])}.",
+        + f": median {resistance(lot['median_ohm'])}, smallest "
+        f"{resistance(lot['smallest_ohm'])}, largest {resistance(lot['largest_ohm'])}.",
         *_spread_words(lot, sure),
         f"By ranks{of_cups} alone, open castings included, the median lies between "
-        f"{_ohm(by_rank['low'])} and {_ohm(by_rank['high'])} "
+        f"{resistance(by_rank['low'])} and {resistance(by_rank['high'])} "
         f"({_percent(by_rank['confidence'])} confidence)."
         if by_rank
         else f"Too few readings for the median by ranks{of_cups} alone at {sure} "
@@ -273,7 +264,7 @@ def _prediction(predicted: Mapping[str, Any]) -> list[str]:
     )
     where = f" for {candidate_label(predicted)}" if "electrode_gap_m" in predicted else ""
     lines = [
-        f"Predicted{where}: median {_ohm(predicted['median_ohm'])}, CV "
+        f"Predicted{where}: median {resistance(predicted['median_ohm'])}, CV "
         f"{_percent(predicted['cv'])} between castings, on {basis} and on assumed "
         "tolerances unless the plan's were measured."
     ]

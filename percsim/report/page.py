@@ -12,44 +12,52 @@ from collections.abc import Callable, Mapping, Sequence
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-from percsim.report.chapter import Table, table
-from percsim.report.chapters import CHAPTERS, standing_blocks
-from percsim.report.tables import (
+from percsim.report.answer import (
+    film_threshold_sentence,
+    first_steps,
+    headline,
+    left_out,
+    level_statement,
+    measured_threshold_sentence,
+)
+from percsim.report.candidates import (
     WITHIN_ERROR,
     Row,
     Summary,
     anchored,
     axis_cells,
     axis_columns,
-    bench,
     candidate_label,
     deciding_index,
-    film_threshold_sentence,
-    first_steps,
-    headline,
     is_tunnelling,
-    left_out,
-    level_statement,
     margin_rows,
-    measured_threshold_sentence,
-    mix,
     mix_label,
-    number,
     of_one_mix,
     open_films_marked,
+    shape_is_assumed,
+    share_text,
+    unknown_share,
+    verdict,
+)
+from percsim.report.chapter import Table, table
+from percsim.report.chapters import CHAPTERS, standing_blocks
+from percsim.words import (
+    band,
+    mix,
+    mm,
+    number,
     percent,
     quantiles,
+    quantity,
+    resistance,
     scaled,
     sentence,
-    shape_is_assumed,
     share,
-    share_text,
     simulation_error,
+    span,
     three,
     two,
     units_held,
-    unknown_share,
-    verdict,
     with_error,
 )
 
@@ -110,7 +118,7 @@ def describe(key: str, value: Any) -> tuple[str, str]:
                 name = key[: -len(ending)] if ending.startswith("_") else key
                 words = name.replace("_", " ").strip()
                 if units is _UNITS:
-                    return words, bench(value, unit)
+                    return words, quantity(value, unit)
                 return words, f"{three(value)} {unit}"
     words = key.replace("_", " ")
     if isinstance(value, bool):
@@ -159,26 +167,21 @@ def _flat(mapping: Any, prefix: str = "") -> list[tuple[str, str]]:
 def _numbers(candidate: Row, unknown: float | None) -> list[dict[str, str]]:
     """Four numbers a reader looks for first."""
     as_planned = "" if unknown is None else " if contacts and threshold are as planned"
-    resistance, factor = (
-        candidate.get(key) or {} for key in ("resistance_ohm", "gauge_factor")
-    )
-    r, r_range = quantiles(resistance, 1e-3)
-    f, f_range = quantiles(factor)
+    r, factor = (candidate.get(key) or {} for key in ("resistance_ohm", "gauge_factor"))
     passing = candidate.get("pass_share") or {}
     value, low, high = (share(passing.get(key)) for key in ("value", "low", "high"))
     n_open = share(candidate.get("open_fraction"))
-    spread = percent(candidate.get("resistance_cv"))
     return [
         {
             "name": "Resistance, median",
-            "value": r if r == "open" else f"{r} kohm",
-            "detail": _for_most(r_range, "kohm"),
-            "error": simulation_error(resistance.get("standard_error"), 1e-3, "kohm"),
+            "value": resistance(r.get("median")),
+            "detail": _for_most(r, "ohm"),
+            "error": simulation_error(r.get("standard_error"), "ohm", r.get("median")),
         },
         {
             "name": "Gauge factor, median",
-            "value": f,
-            "detail": _for_most(f_range),
+            "value": three(factor.get("median")),
+            "detail": _for_most(factor),
             "error": simulation_error(factor.get("standard_error")),
         },
         {
@@ -191,30 +194,31 @@ def _numbers(candidate: Row, unknown: float | None) -> list[dict[str, str]]:
         },
         {
             "name": "Spread of resistance",
-            "value": spread if spread in ("open", "–") else f"{spread} %",
+            "value": quantity(candidate.get("resistance_cv"), "fraction"),
             "detail": f"coefficient of variation; {n_open} % open",
-            "error": simulation_error(candidate.get("resistance_cv_se"), 100.0, "%"),
+            "error": simulation_error(candidate.get("resistance_cv_se"), "fraction"),
         },
     ]
 
 
 def _measured_numbers(row: Row) -> list[dict[str, str]]:
     """Give the same four as far as measured films tell."""
-    r, r_range = quantiles(row.get("casting_resistance_ohm"), 1e-3)
-    f, f_range = quantiles(row.get("gauge_factor"))
-    spread, spread_range = quantiles(row.get("resistance_cv"), 100.0)
+    r, factor, spread = (
+        row.get(key) or {}
+        for key in ("casting_resistance_ohm", "gauge_factor", "resistance_cv")
+    )
     contents = "what the films leave open, and the bench"
     return [
         {
             "name": "Resistance, median",
-            "value": r if r == "open" else f"{r} kohm",
-            "detail": _for_most(r_range, "kohm"),
+            "value": resistance(r.get("median")),
+            "detail": _for_most(r, "ohm"),
             "error": contents,
         },
         {
             "name": "Gauge factor, median",
-            "value": f,
-            "detail": _for_most(f_range),
+            "value": three(factor.get("median")),
+            "detail": _for_most(factor),
             "error": contents,
         },
         {
@@ -225,15 +229,15 @@ def _measured_numbers(row: Row) -> list[dict[str, str]]:
         },
         {
             "name": "Spread of resistance",
-            "value": spread if spread in ("open", "–") else f"{spread} %",
-            "detail": f"coefficient of variation; {_for_most(spread_range, '%')}",
+            "value": quantity(spread.get("median"), "fraction"),
+            "detail": f"coefficient of variation; {_for_most(spread, 'fraction')}",
             "error": "",
         },
     ]
 
 
-def _for_most(text: str, unit: str = "") -> str:
-    return "5 – 95 %: " + (text if text == "open" else f"{text} {unit}".strip())
+def _for_most(row: Row, unit: str = "") -> str:
+    return f"5 – 95 %: {band(row, unit)}"
 
 
 def _basis(summary: Summary) -> list[str]:
@@ -345,8 +349,8 @@ _SHEET: dict[str, tuple[str, Callable[[Any], str]]] = {
     "solvent": ("solvent", str),
     "solvent_volume_m3": ("volume of solvent", _in("ml", 1e6)),
     "wet_over_dry": ("thickness as spread over thickness when dry", three),
-    "film_thickness_m": ("film thickness", lambda value: bench(value, "m")),
-    "wet_thickness_m": ("thickness to spread", lambda value: bench(value, "m")),
+    "film_thickness_m": ("film thickness", mm),
+    "wet_thickness_m": ("thickness to spread", mm),
     "wet_solids": ("solids of the mix as cast", _of_percent("vol%")),
     "packing_limit": ("solids at which the filler jams", _of_percent("vol%")),
     "relative_viscosity": ("thickening by the filler", lambda value: f"x {three(value)}"),
@@ -391,7 +395,7 @@ def _weigh_out(summary: Summary) -> dict[str, Any]:
             if error is not None and (key != stem or f"{stem}_read" not in sheet):
                 figure, _, unit = text.partition(" ")
                 factor = 100.0 if stem.endswith("fraction") else 1.0
-                text = f"{figure} ± {two(factor * error)} {unit}"
+                text = f"{figure} ± {two(factor * error)} {unit}".rstrip()
             facts.append((name, text))
         elif key in ("notes", "cautions", "warnings", "steps"):
             notes += [
@@ -429,7 +433,7 @@ def _candidates(summary: Summary) -> tuple[Table, str]:
     text = f"Base to curing agent {ratios.pop()} by mass." if len(ratios) == 1 else ""
     rows: list[tuple[str, ...]] = []
     for k, c in enumerate(candidates):
-        r, r_range = quantiles(c.get("resistance_ohm"), 1e-3)
+        r, r_range = quantiles(c.get("resistance_ohm"), "kohm")
         factor = c.get("gauge_factor") or {}
         rows.append(
             (
@@ -503,7 +507,7 @@ def _refused_measured(measured: Row) -> Table | None:
         (
             percent(row.get("weight_fraction")),
             scaled(row.get("electrode_gap_m"), 1e3),
-            quantiles(row.get("casting_resistance_ohm"), 1e-3)[0],
+            quantiles(row.get("casting_resistance_ohm"), "kohm")[0],
             quantiles(row.get("gauge_factor"))[0],
             share(row.get("pass_share")),
             _why_not_measured(row),
@@ -533,7 +537,7 @@ def _refused(summary: Summary) -> Table | None:
                 *axis_cells(summary, c),
                 percent(c.get("weight_fraction")),
                 scaled(c.get("electrode_gap_m"), 1e3),
-                quantiles(c.get("resistance_ohm"), 1e-3)[0],
+                quantiles(c.get("resistance_ohm"), "kohm")[0],
                 with_error(
                     (c.get("gauge_factor") or {}).get("median"),
                     (c.get("gauge_factor") or {}).get("standard_error"),
@@ -607,9 +611,9 @@ def _readout(summary: Summary) -> tuple[Table | None, str]:
     words = mix_label(whole, candidates[index]) if index is not None else ""
     text = f"For the median casting{words and f' of {words},'} at rest and 20 C"
     if supply is not None:
-        text += f", at a supply of {bench(supply, 'V')}"
+        text += f", at a supply of {quantity(supply, 'V')}"
     if series is not None:
-        text += f" through a series resistor of {bench(series, 'ohm')}"
+        text += f" through a series resistor of {quantity(series, 'ohm')}"
     ends = _readout_ends(candidates[index], supply, series) if index is not None else ""
     return made, f"{text}. {ends}{_signal_text(summary)}"
 
@@ -625,7 +629,7 @@ def _readout_ends(candidate: Row, supply: float | None, series: float | None) ->
         ohms.append(series)
     currents = [supply / (r + (series or 0.0)) for r in ohms]
     parts = [
-        f"{bench(min(values), unit)} to {bench(max(values), unit)}"
+        span(min(values), max(values), unit)
         for values, unit in (
             ([i * r for i, r in zip(currents, ohms, strict=True)], "V"),
             (currents, "A"),
@@ -650,7 +654,7 @@ def _signal_text(summary: Summary) -> str:
     end = high if abs(high) >= abs(low) else low
     return (
         "The signal comes from the chord to the end of the strain window, "
-        f"{bench(end, 'strain')}, carried on to 1000 microstrain."
+        f"{quantity(end, 'strain')}, carried on to 1000 microstrain."
     )
 
 
@@ -734,7 +738,7 @@ def _quality_text(summary: Summary) -> str:
     text += f"{failed} failed" if failed else "none failed"
     elapsed = number(summary.get("elapsed_s"))
     return f"{text}." + (
-        f" One after the other its jobs take {bench(elapsed, 's')}." if elapsed else ""
+        f" One after the other its jobs take {quantity(elapsed, 's')}." if elapsed else ""
     )
 
 
@@ -750,7 +754,7 @@ def _assumptions(summary: Summary) -> Table:
             (
                 str(e.get("name", "")),
                 str(e.get("symbol") or ""),
-                bench(e.get("value"), str(e.get("unit") or "")),
+                quantity(e.get("value"), str(e.get("unit") or "")),
                 words.get(str(e.get("basis")), str(e.get("basis", ""))),
                 str(e.get("source") or ""),
                 str(e.get("effect") or ""),

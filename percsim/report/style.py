@@ -14,17 +14,8 @@ from typing import Any, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.report.tables import (
-    Row,
-    Summary,
-    deciding_index,
-    number,
-    of_one_mix,
-    percent,
-    three,
-    two,
-    varying_axes,
-)
+from percsim.report.candidates import Row, Summary, deciding_index, of_one_mix, varying_axes
+from percsim.words import number, percent, three, two
 
 __all__ = ["NothingToDrawError", "Run", "threshold_in_weight"]
 

@@ -14,8 +14,8 @@ from percsim.errors import PlanError
 from percsim.findings.agreement import batch_agreement
 from percsim.findings.anchor import learn, measured_films, plan_readings
 from percsim.findings.day_one import day_one
+from percsim.report.answer import headline
 from percsim.report.page import _refused_measured, _why_not_measured
-from percsim.report.tables import headline
 
 MEDIANS = {"g0": 8e-5, "beta": 100.0, "delta_b": 0.01, "lambda_T": 0.3, "Ea": 0.0}
 

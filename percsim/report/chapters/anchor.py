@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from percsim.report.candidates import Row, Summary, candidate_label
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -38,15 +39,18 @@ from percsim.report.style import (
     new_figure,
     plain,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    candidate_label,
-    kohm_band,
+from percsim.words import (
+    band,
+    cell,
     number,
+    probability,
     quantiles,
+    resistance,
+    scaled,
     sentence,
     share,
+    tenths,
+    three,
 )
 
 __all__ = ["ANCHOR"]
@@ -54,18 +58,6 @@ __all__ = ["ANCHOR"]
 _SHORT = {"threshold": "threshold over the simulated one"}
 
 NARROW = "#8fc0c9"
-
-
-def _reading(row: Row) -> str:
-    r = number(row["resistance_ohm"])
-    if r is None:
-        return ""
-    return "open" if math.isinf(r) else f"{1e-3 * r:.3g}"
-
-
-def _probability(value: Any) -> str:
-    x = number(value) or 0.0
-    return "< 0.001" if x < 0.001 else f"{x:.2g}"
 
 
 def _parameters_table(section: Row) -> Table:
@@ -118,21 +110,21 @@ def _rows_table(section: Row) -> Table:
             str(row["label"]),
             candidate_label(row),
             str(row["films"]),
-            _reading(row),
-            *(quantiles(row["expected_ohm"], 1e-3) if row["expected_ohm"] else ("", "")),
+            "" if row["resistance_ohm"] is None else cell(row["resistance_ohm"], "kohm"),
+            *(quantiles(row["expected_ohm"], "kohm") if row["expected_ohm"] else ("", "")),
         ]
         if with_change:
             change = row["change"]
             cells += [
-                "" if change is None else f"{100 * change:.3g}",
+                "" if change is None else scaled(change, 100.0),
                 *(
-                    quantiles(row["expected_change"], 100.0)
+                    quantiles(row["expected_change"], "%")
                     if row["expected_change"]
                     else ("", "")
                 ),
             ]
         mark = " *" if row["outlier"] else ""
-        rows.append([*cells, _probability(row["probability"]) + mark])
+        rows.append([*cells, probability(row["probability"]) + mark])
     return table(columns, rows)
 
 
@@ -156,7 +148,7 @@ def _next_words(section: Row) -> list[str]:
             f"{row['films']} films of {candidate_label(row)}: the variance of ln R of the "
             f"best candidate falls to {100 * left:.0f} % of today's, the expected share of "
             f"passing castings of what is then chosen is {share(row['best_pass_share'])} % "
-            f"({100 * (number(row['gain']) or 0.0):.1f} points more); open with "
+            f"({tenths(row['gain'])} points more); open with "
             f"probability {share(row['open'])} %"
         )
     return words
@@ -164,20 +156,15 @@ def _next_words(section: Row) -> list[str]:
 
 def _verdict(section: Row) -> str:
     best = section["candidates"][section["best"]]
-    median = quantiles(best["casting_resistance_ohm"], 1e-3)[0]
-    band = kohm_band(best["casting_resistance_ohm"])
-    gauge = best["gauge_factor"]
-    says = ""
-    if gauge:
-        g, g_band = quantiles(gauge)
-        says = f", gauge factor {g} ({g_band})"
+    reads, gauge = best["casting_resistance_ohm"], best["gauge_factor"]
+    says = f", gauge factor {three(gauge['median'])} ({band(gauge)})" if gauge else ""
     does = (
         "Cast" if section["meets_target"] else "No candidate meets every target; nearest is"
     )
     return (
-        f"{does} {candidate_label(best)}: with the readings a casting has {median}"
-        f"{'' if median == 'open' else ' kohm'} "
-        f"(5-95 % {band}){says} and passes with probability {share(best['pass_share'])} %"
+        f"{does} {candidate_label(best)}: with the readings a casting has "
+        f"{resistance(reads['median'])} (5-95 % {band(reads, 'ohm')}){says} "
+        f"and passes with probability {share(best['pass_share'])} %"
     )
 
 

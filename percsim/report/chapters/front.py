@@ -9,6 +9,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from percsim.report.candidates import (
+    Row,
+    Summary,
+    axis_cells,
+    axis_columns,
+    candidate_label,
+    deciding_index,
+    mix_label,
+)
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -35,18 +44,14 @@ from percsim.report.style import (
     margin_limits,
     new_figure,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    axis_cells,
-    axis_columns,
-    candidate_label,
-    deciding_index,
-    mix_label,
+from percsim.words import (
+    confidence,
+    listed,
     number,
     percent,
     scaled,
     share,
+    signed,
     three,
     with_error,
 )
@@ -60,11 +65,6 @@ MOST_LABELS = 8
 def _full_label(summary: Summary, candidate: Row) -> str:
     words = mix_label(summary, candidate)
     return f"{words + ', ' if words else ''}{candidate_label(candidate)}"
-
-
-def _confidence(value: Any) -> str:
-    x = number(value) or 0.0
-    return ">99" if x > 0.99 else f"{100.0 * x:.0f}"
 
 
 def _standing(summary: Summary) -> str:
@@ -87,13 +87,13 @@ def _standing(summary: Summary) -> str:
     )
     if measured:
         return (
-            f"Confidence by the measured films {what}: {_confidence(sure)} % "
+            f"Confidence by the measured films {what}: {confidence(sure)} % "
             f"({percent(asked)} % asked). It is the share of what the films leave open of "
             "contacts and threshold in which the choice stands, the simulation error of R "
             "with it; more films would raise it, more boxes hardly."
         )
     text = (
-        f"Simulated confidence {what}: {_confidence(sure)} % ({percent(asked)} % asked). "
+        f"Simulated confidence {what}: {confidence(sure)} % ({percent(asked)} % asked). "
         "It is the share of resamples of the boxes in which the choice stands, widened for "
         "their number; the error of the simulated threshold is in it, what is assumed of "
         "contacts and powder is not."
@@ -118,18 +118,15 @@ def _stages(summary: Summary) -> Table | None:
         return None
     rows = []
     for k, look in enumerate(stages, 1):
-        open_ones = [str(name) for name in look["undecided"]]
-        listed = "; ".join(open_ones[:4])
-        if len(open_ones) > 4:
-            listed += f" and {len(open_ones) - 4} more"
+        undecided = [str(name) for name in look["undecided"]]
         rows.append(
             (
                 str(k),
                 three(look["boxes"]),
                 str(look["choice"]) if look["meets_target"] else "none meets the target",
-                _confidence(look["confidence"]),
+                confidence(look["confidence"]),
                 three(100.0 * (number(look["confidence_needed"]) or 0.0)),
-                listed or "nothing",
+                listed(undecided, 4, "; ") or "nothing",
             )
         )
     heads = (
@@ -145,14 +142,13 @@ def _table(summary: Summary) -> Table:
     rows = []
     for k, c in enumerate(summary["candidates"]):
         weighed, point = c.get("weighing_error") or {}, points.get(k)
-        above = number(c.get("weight_fraction_above_threshold")) or 0.0
         rows.append(
             (
                 *axis_cells(summary, c),
                 percent(c.get("weight_fraction")),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 three(c.get("threshold_ratio")),
-                f"{'+' if above >= 0.0 else '−'}{three(100.0 * abs(above))}",
+                signed(c.get("weight_fraction_above_threshold"), 100.0),
                 share(weighed.get("pass_share_low")),
                 share((c.get("pass_share") or {}).get("value")),
                 share(weighed.get("pass_share_high")),
@@ -184,9 +180,7 @@ def _front_text(summary: Summary) -> str:
     if not members:
         return "No candidate conducts well enough above the threshold to be compared."
     names = [_full_label(summary, candidates[k]) for k in members]
-    shown = "; ".join(names[:MOST_LABELS])
-    if len(names) > MOST_LABELS:
-        shown += f" and {len(names) - MOST_LABELS} more"
+    shown = listed(names, MOST_LABELS, "; ")
     index, is_chosen = deciding_index(summary)
     tail = ""
     if is_chosen and index is not None:
@@ -389,7 +383,7 @@ def _lines(summary: Summary) -> list[str]:
     }.get(front["verdict"], "one stage")
     lines = [
         f"Simulated confidence {what}, boxes and threshold alone: "
-        f"{_confidence(front['confidence'])} % ({asked} % asked; {how})."
+        f"{confidence(front['confidence'])} % ({asked} % asked; {how})."
     ]
     weighed = summary["candidates"][index].get("weighing_error") or {}
     if is_chosen and weighed:

@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from percsim.report.answer import first_steps
+from percsim.report.candidates import Row, Summary, candidate_label
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -31,15 +33,7 @@ from percsim.report.style import (
     plain,
     shade_window,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    candidate_label,
-    first_steps,
-    number,
-    quantiles,
-    share,
-)
+from percsim.words import number, quantiles, share, window
 
 __all__ = ["LADDER"]
 
@@ -65,11 +59,6 @@ def _label(summary: Summary, rung: Row) -> str:
     return candidate_label(summary["candidates"][rung["candidate"]])
 
 
-def _window_text(summary: Summary) -> str:
-    low, high = (number(x) or 0.0 for x in summary["ladder"]["window_ohm"])
-    return f"{1e-3 * low:.3g} to {1e-3 * high:.3g} kohm"
-
-
 def _telling(resolved: Row) -> str:
     """Name what a reading tells of, the most first."""
     known = sorted(
@@ -89,15 +78,15 @@ def _blocks(summary: Summary) -> Sequence[Block]:
         return [
             paragraph(
                 "No recipe and gap of this plan has a chance worth a cup of reading "
-                f"{_window_text(summary)} under what is assumed. Explore higher loadings, "
-                "shorter gaps or thicker films."
+                f"{window(*ladder['window_ohm'])} under what is assumed. Explore higher "
+                "loadings, shorter gaps or thicker films."
             )
         ]
     single = summary["candidates"][ladder["best_single"]]
     cups = len({rung["cup"] for rung in _rungs(summary)})
     rows = []
     for k, rung in enumerate(_rungs(summary), 1):
-        median, band = quantiles(rung["resistance_ohm"], 1e-3)
+        median, band = quantiles(rung["resistance_ohm"], "kohm")
         rows.append(
             (
                 str(k),
@@ -117,7 +106,7 @@ def _blocks(summary: Summary) -> Sequence[Block]:
             "castings are for a film that can be used as well. "
             "Nobody has measured the contacts of this filler yet, so no single recipe is a "
             f"safe bet: the likeliest, {candidate_label(single)}, reads "
-            f"{_window_text(summary)} with probability "
+            f"{window(*ladder['window_ohm'])} with probability "
             f"{share(ladder['best_single_probability'])} %. These castings, "
             f"{rows[0][2]} films each from {cups} "
             f"{'cup' if cups == 1 else 'cups'}, put at least one there with probability "
@@ -208,26 +197,26 @@ def ladder_figure(run: Run) -> Figure:
 
 
 def _caption(run: Run) -> str:
+    asked = window(*run.summary["ladder"]["window_ohm"])
     return (
         "Castings to make first, from the one that adds most. Left, the mean reading "
-        f"expected of each, with the window {_window_text(run.summary)}; the bars hold "
-        "what is assumed of the contacts and the threshold and the spread of the bench, "
+        f"expected of each, with the window {asked}; the bars hold what is assumed "
+        "of the contacts and the threshold and the spread of the bench, "
         "not the simulation error. Right, the probability that a rung reads in the window, "
         "and that it or an earlier one does."
     )
 
 
 def _lines(summary: Summary) -> list[str]:
-    rungs = _rungs(summary)
+    ladder, rungs = summary["ladder"], _rungs(summary)
     if not rungs or first_steps(summary):
         return []
-    listed = "; ".join(_label(summary, rung) for rung in rungs)
+    best = "; ".join(_label(summary, rung) for rung in rungs)
     return [
         f"More than the least, to have a film in the window as well: {rungs[0]['films']} "
-        f"films each of these, best first: {listed}. At least one reads "
-        f"{_window_text(summary)} with probability "
-        f"{share(summary['ladder']['covered'])} %, the best single recipe with "
-        f"{share(summary['ladder']['best_single_probability'])} %."
+        f"films each of these, best first: {best}. At least one reads "
+        f"{window(*ladder['window_ohm'])} with probability {share(ladder['covered'])} %, "
+        f"the best single recipe with {share(ladder['best_single_probability'])} %."
     ]
 
 

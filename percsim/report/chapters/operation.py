@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from percsim.report.candidates import Row, Summary, candidate_label
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -31,16 +32,7 @@ from percsim.report.style import (
     new_figure,
     plain,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    bench,
-    candidate_label,
-    number,
-    share,
-    three,
-    with_error,
-)
+from percsim.words import band, number, quantity, share, span, three, with_error
 
 __all__ = ["OPERATION"]
 
@@ -48,19 +40,8 @@ HOT = 200.0
 """Where elastomers end [C]."""
 
 
-def _band(row: Any, factor: float = 1.0) -> str:
-    """5 to 95 % as text."""
-    row = row or {}
-    ends = [number(row.get(end)) for end in ("p05", "p95")]
-    if None in ends:
-        return "–"
-    low, high = (three(factor * end, "without bound") for end in ends if end is not None)
-    return f"{low} upward, {high}" if math.isinf(ends[1] or 0.0) else f"{low} to {high}"
-
-
-def _micro(strain: Any) -> str:
-    x = number(strain)
-    return "–" if x is None else f"{three(1e6 * x)} microstrain"
+def _band(row: Any, unit: str = "") -> str:
+    return band(row, unit, "without bound")
 
 
 _TURNS = (
@@ -139,7 +120,7 @@ def _window(found: Row) -> list[Block]:
         if ends is None:
             parts.append(f"{where} some castings open even without strain")
         else:
-            parts.append(f"{_micro(ends['min'])} to {_micro(ends['max'])} {where}")
+            parts.append(f"{span(ends['min'], ends['max'], 'strain')} {where}")
     text = f"Usable strain window: {who} of {n} drawn conducts from " if not lost else ""
     text = text or f"Usable strain window: of {n} castings drawn, {who} does so from "
     shares = floats(window.get("conducting_share"))
@@ -170,10 +151,10 @@ def _heating(summary: Summary, found: Row) -> list[Block]:
     series = number(found.get("series_ohm")) or 0.0
     through = {
         "half bridge": "over an equal, unstrained film in a half bridge",
-        "quarter bridge": f"in a quarter bridge, with {bench(series, 'ohm')} in its arm",
+        "quarter bridge": f"in a quarter bridge, with {quantity(series, 'ohm')} in its arm",
     }.get(
         circuit,
-        f"in series with {bench(series, 'ohm')}" if series else "straight at the supply",
+        f"in series with {quantity(series, 'ohm')}" if series else "straight at the supply",
     )
     low, high = heat["gauge_practice_W_per_m2"]
     density = number(heat.get("power_density_W_per_m2")) or 0.0
@@ -198,11 +179,11 @@ def _heating(summary: Summary, found: Row) -> list[Block]:
     out = [
         heading("Operating point and self-heating"),
         paragraph(
-            f"At {bench(found.get('supply_V'), 'V')} {through} the film of "
-            f"{bench(found.get('resistance_ohm'), 'ohm')} carries "
-            f"{bench(heat.get('current_A'), 'A')} and makes "
-            f"{bench(heat.get('film_power_W'), 'W')} (castings, 5 to 95 %: "
-            f"{_band(heat.get('film_power_W_band'), 1e3)} mW), "
+            f"At {quantity(found.get('supply_V'), 'V')} {through} the film of "
+            f"{quantity(found.get('resistance_ohm'), 'ohm')} carries "
+            f"{quantity(heat.get('current_A'), 'A')} and makes "
+            f"{quantity(heat.get('film_power_W'), 'W')} (castings, 5 to 95 %: "
+            f"{_band(heat.get('film_power_W_band'), 'W')}), "
             f"{three(density)} W/m2 of its area. That is {against} the "
             f"{three(low)} to {three(high)} W/m2 that strain-gauge practice allows on poor "
             "heat sinks (unfilled plastics for high accuracy to filled ones; maker's "
@@ -251,9 +232,10 @@ def _heating(summary: Summary, found: Row) -> list[Block]:
         out.append(
             paragraph(
                 "The busiest contact of a box at the film's field takes "
-                f"{_watts(contacts['mean_W'])} on average and "
-                f"{_watts(contacts['largest_W'])} in the worst of {contacts['n_boxes']} "
-                "boxes; a film holds many boxes, and its worst contact takes more."
+                f"{quantity(contacts['mean_W'], 'W')} on average and "
+                f"{quantity(contacts['largest_W'], 'W')} in the worst of "
+                f"{contacts['n_boxes']} boxes; a film holds many boxes, and its worst "
+                "contact takes more."
             )
         )
     if found.get("warnings"):
@@ -268,13 +250,13 @@ def _noise(found: Row) -> list[Block]:
     signal = noise.get("signal_uV_per_microstrain") or {}
     flicker = noise.get("flicker_V")
     rows = [
-        ("Johnson noise of the resistors", _volts(noise.get("johnson_V"))),
+        ("Johnson noise of the resistors", quantity(noise.get("johnson_V"), "V")),
         (
             "1/f noise of the film",
-            "not stated" if flicker is None else _volts(flicker),
+            "not stated" if flicker is None else quantity(flicker, "V"),
         ),
-        ("instrument", _volts(noise.get("instrument_V"))),
-        ("all together", _volts(noise.get("total_V"))),
+        ("instrument", quantity(noise.get("instrument_V"), "V")),
+        ("all together", quantity(noise.get("total_V"), "V")),
     ]
     per = with_error(signal.get("value"), signal.get("standard_error"))
     return [
@@ -306,25 +288,6 @@ def _left_out(noise: Row) -> str:
     return (
         f"; a lower bound, without {' and '.join(missing)}, which [supply] does not state"
     )
-
-
-def _small(value: Any, unit: str) -> str:
-    """Small quantity with the prefix that suits it."""
-    x = number(value)
-    if x is None:
-        return "–"
-    for size, prefix in ((1.0, ""), (1e-3, "m"), (1e-6, "u")):
-        if x >= size:
-            return f"{three(x / size)} {prefix}{unit}"
-    return f"{three(1e9 * x)} n{unit}"
-
-
-def _volts(value: Any) -> str:
-    return _small(value, "V")
-
-
-def _watts(value: Any) -> str:
-    return _small(value, "W")
 
 
 # ------------------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from percsim.report.candidates import Row, Summary, candidate_label
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -37,17 +38,7 @@ from percsim.report.style import (
     share_label,
     text_on,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    candidate_label,
-    number,
-    percent,
-    scaled,
-    share,
-    three,
-    two,
-)
+from percsim.words import mm, number, percent, quantity, share, tenths, three, two
 
 __all__ = ["SPREAD", "gap_spread_figure", "halving_figure", "shares_figure"]
 
@@ -65,12 +56,8 @@ def _setting(row: Row) -> str:
     if row.get("name") == "contact_redraw":
         return f"{percent(value)} % of them"
     if unit == "m":
-        return f"{scaled(value, 1e3)} mm"
-    if unit == "rad":
-        return f"{scaled(value, 180.0 / np.pi)} deg"
-    if unit == "strain":
-        return f"{scaled(value, 1e6)} microstrain"
-    return f"{percent(value)} %"
+        return mm(value)
+    return quantity(value, {"rad": "angle", "strain": "strain"}.get(str(unit), "fraction"))
 
 
 def _with_interval(row: Row) -> str:
@@ -169,11 +156,10 @@ def _halving_table(spread: Row) -> Block:
             [
                 (
                     words,
-                    f"{100.0 * (number(row['resistance_cv']) or 0.0):.1f}",
-                    f"{100.0 * (number(row['gauge_factor_cv']) or 0.0):.1f}"
-                    if np.isfinite(number(row["gauge_factor_cv"]) or 0.0)
-                    else "–",
-                    f"{100.0 * (number(row['pass_share']) or 0.0):.1f}",
+                    *(
+                        tenths(row[key])
+                        for key in ("resistance_cv", "gauge_factor_cv", "pass_share")
+                    ),
                 )
                 for words, row in rows
             ],
