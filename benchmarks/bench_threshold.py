@@ -14,17 +14,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from percsim.boxes.threshold import (
-    Component,
-    GrowthPlan,
-    Mixture,
-    RecipeParticles,
-    plan_growth,
-    recipe_threshold,
-)
+from percsim.boxes.growth import GrowthPlan, plan_growth
+from percsim.boxes.sources import Component, Mixture, RecipeParticles
+from percsim.boxes.threshold import recipe_threshold
 from percsim.materials.elastomer import Elastomer
-from percsim.materials.filler import Filler, SizeDistribution
+from percsim.materials.filler import Filler
 from percsim.materials.recipe import Recipe
+from percsim.materials.sizes import SizeDistribution
 from percsim.particles.bodies import FLAKE, ROD, SPHERE
 
 

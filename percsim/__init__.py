@@ -12,8 +12,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from percsim.boxes.growth import ThresholdEstimate
     from percsim.boxes.statistics import Estimate
-    from percsim.boxes.threshold import ThresholdEstimate, recipe_threshold, threshold
+    from percsim.boxes.threshold import recipe_threshold, threshold
     from percsim.errors import (
         ConvergenceError,
         FolderError,
@@ -28,8 +29,9 @@ if TYPE_CHECKING:
         load_material,
         material_names,
     )
-    from percsim.materials.filler import Filler, Orientation, SizeDistribution
+    from percsim.materials.filler import Filler, Orientation
     from percsim.materials.recipe import Recipe
+    from percsim.materials.sizes import SizeDistribution
     from percsim.network.backbone import Backbone, find_backbone
     from percsim.network.build import Network, build_network, build_rod_network
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
@@ -63,7 +65,8 @@ _HOMES = {
         "ConvergenceError", "FolderError", "PercsimError", "PlacementError", "PlanError",
     ),
     "percsim.units": ("format_quantity", "parse_quantity"),
-    "percsim.materials.filler": ("Filler", "Orientation", "SizeDistribution"),
+    "percsim.materials.filler": ("Filler", "Orientation"),
+    "percsim.materials.sizes": ("SizeDistribution",),
     "percsim.materials.elastomer": (
         "Elastomer", "Material", "load_material", "material_names",
     ),
@@ -84,7 +87,8 @@ _HOMES = {
         "hottest_share", "largest_power", "noise_index", "sensitivities",
     ),
     "percsim.boxes.statistics": ("Estimate",),
-    "percsim.boxes.threshold": ("ThresholdEstimate", "recipe_threshold", "threshold"),
+    "percsim.boxes.growth": ("ThresholdEstimate",),
+    "percsim.boxes.threshold": ("recipe_threshold", "threshold"),
     "percsim.plan": ("Plan",),
     "percsim.run": ("run_plan",),
 }  # fmt: skip

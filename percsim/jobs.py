@@ -15,16 +15,12 @@ from typing import Any
 
 import numpy as np
 
+from percsim.boxes.growth import GrowthJob, GrowthPlan, plan_growth
+from percsim.boxes.pool import available_cores
 from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.simulate import BoxJob, Setting, place_box, simulate_box
-from percsim.boxes.threshold import (
-    GrowthJob,
-    GrowthPlan,
-    RecipeParticles,
-    plan_growth,
-    with_aspect_ratio,
-)
-from percsim.boxes.workers import available_cores
+from percsim.boxes.sources import RecipeParticles
+from percsim.boxes.threshold import with_aspect_ratio
 from percsim.decision.priors import BETA_FACTOR, BREAKING_FACTOR, THERMAL_SHARE_RANGE
 from percsim.errors import PlacementError, PlanError
 from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks

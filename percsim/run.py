@@ -29,6 +29,7 @@ from percsim.boxes.folder import (
     sweep,
     write_atomically,
 )
+from percsim.boxes.growth import GrowthJob
 from percsim.boxes.simulate import BoxJob, Sample, run_job, solve_sample
 from percsim.boxes.store import (
     DATABASE,
@@ -37,7 +38,6 @@ from percsim.boxes.store import (
     encode_json,
     environment_record,
 )
-from percsim.boxes.threshold import GrowthJob
 from percsim.boxes.workers import Executor, Progress, run_jobs
 from percsim.decision.choose import Decision
 from percsim.errors import FolderError, PlanError

@@ -88,10 +88,12 @@ def faults(package):
                 found.append(f"{where}: {other} comes after {stage}")
             elif stage == "kernels" and other != "kernels":
                 found.append(f"{where}: kernels are closed")
-            elif other == stage and at_import:
-                module = rest if rest in names else rest.rpartition(".")[0]
-                if module != name and module in names:
-                    graph.setdefault(name, set()).add(module)
+            # an import that waits, or is for types alone, closes a circle as well; only
+            # the checks of a plan name the type of the plan that calls them
+            module = rest if rest in names else rest.rpartition(".")[0]
+            counts = at_import or stage != "plan"
+            if counts and module and module != name and module in names:
+                graph.setdefault(name, set()).add(module)
     try:
         TopologicalSorter(graph).prepare()
     except CycleError as error:
@@ -135,6 +137,21 @@ def test_the_order_is_looked_at():
         (
             {
                 "film/a.py": "from pack.film import b",
+                "film/b.py": "from pack.film.a import x",
+            },
+            "circular",
+        ),
+        (
+            {
+                "film/a.py": "from pack.film import b",
+                "film/b.py": "from pack.film import c",
+                "film/c.py": "def f():\n    from .a import x",
+            },
+            "circular",
+        ),
+        (
+            {
+                "film/a.py": "if TYPE_CHECKING:\n    from pack.film.b import X",
                 "film/b.py": "from pack.film.a import x",
             },
             "circular",

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.boxes.fingerprint import fingerprint
+from percsim.boxes.growth import GrowthJob
 from percsim.boxes.sampling import PURPOSES, box_seed
-from percsim.boxes.threshold import GrowthJob
 from percsim.links.search import Links, find_links
 from percsim.materials.recipe import Recipe
 from percsim.network.build import Network, build_network

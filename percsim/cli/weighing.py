@@ -30,7 +30,7 @@ from percsim.words import (
 )
 
 if TYPE_CHECKING:
-    from percsim.materials.recipe import WeighOut
+    from percsim.materials.weighing import WeighOut
 
 __all__ = ["recipe"]
 

@@ -10,9 +10,9 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from percsim import __version__
+from percsim.boxes.growth import GrowthJob
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
-from percsim.boxes.threshold import GrowthJob
 from percsim.decision.choose import Decision, choose_among
 from percsim.errors import FolderError
 from percsim.findings.anchor import Learned, learn, measured_candidates, measured_films

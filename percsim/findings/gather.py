@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from percsim.boxes.growth import GrowthJob, ThresholdEstimate
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
-from percsim.boxes.threshold import GrowthJob, ThresholdEstimate
 from percsim.decision.choose import Decision, Mix
 from percsim.decision.priors import ContactParameters, TunnellingParameters
 from percsim.errors import FolderError
@@ -27,17 +27,16 @@ from percsim.film.transfer import (
     LoadingThreshold,
     weighted_medium,
 )
-from percsim.jobs import HELD_OUT, growth_plans, is_own, plan_box, threshold_jobs
+from percsim.jobs import HELD_OUT, Loading, growth_plans, is_own, plan_box, threshold_jobs
 from percsim.materials.recipe import Recipe
 from percsim.plan import Plan
-
-if TYPE_CHECKING:
-    from percsim.findings.stages import Stages
-    from percsim.states.strain import State
+from percsim.states.strain import State
 
 __all__ = [
     "Findings",
     "Known",
+    "Look",
+    "Stages",
     "box_rows",
     "casting_rows",
     "failed_rows",
@@ -49,6 +48,68 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+Verdict = Literal["known", "spent", "one stage", "running"]
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One look at the choice between two stages.
+
+    Parameters
+    ----------
+    boxes : int
+        Boxes of the longest length computed by then, all loadings together.
+    confidence : float
+        Simulated confidence in the choice.
+    needed : float
+        Confidence at which it would have stopped.
+    choice : str
+        Name of the chosen or nearest candidate.
+    meets : bool
+        Whether it meets the target.
+    undecided : tuple of str
+        Names of the candidates on which it hangs.
+
+    """
+
+    boxes: int
+    confidence: float
+    needed: float
+    choice: str
+    meets: bool
+    undecided: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Keys as in the `stages` of `summary.json`."""
+        return {
+            "boxes": self.boxes,
+            "confidence": self.confidence,
+            "confidence_needed": self.needed,
+            "choice": self.choice,
+            "meets_target": self.meets,
+            "undecided": list(self.undecided),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Stages:
+    """How the boxes of a plan are spent so far.
+
+    Parameters
+    ----------
+    boxes : mapping of (str, float) to int
+        Boxes of the longest length by label and weight fraction, those to run included.
+    looks : tuple of Look
+        What was seen after each stage but the last.
+    verdict : {"known", "spent", "one stage", "running"}
+        Known at the stated confidence; budget spent; no more than one stage planned; or
+        boxes still to run.
+
+    """
+
+    boxes: Mapping[Loading, int]
+    looks: tuple[Look, ...]
+    verdict: Verdict
 
 
 @dataclass(frozen=True, slots=True)

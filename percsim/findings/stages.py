@@ -10,9 +10,9 @@ whatever the number of workers, and after an interruption.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.simulate import BoxJob
@@ -21,7 +21,13 @@ from percsim.decision.choose import Candidate, Mix, judge_mixes, pick, stand
 from percsim.film.casting import slope_neighbours
 from percsim.film.transfer import film_threshold
 from percsim.findings.across import gather_across
-from percsim.findings.gather import gather_loadings, gather_threshold, lost_share
+from percsim.findings.gather import (
+    Look,
+    Stages,
+    gather_loadings,
+    gather_threshold,
+    lost_share,
+)
 from percsim.findings.layers import mounting
 from percsim.findings.transverse import bending_factor, transverse
 from percsim.jobs import Loading, box_jobs, first_boxes
@@ -31,69 +37,6 @@ __all__ = ["Look", "MixFindings", "Stages", "gather_mixes", "next_stage", "spend
 
 STAGE_GROWTH = 1.5
 """A loading that gets more boxes gets half as many again: few looks, little overshoot."""
-
-Verdict = Literal["known", "spent", "one stage", "running"]
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """One look at the choice between two stages.
-
-    Parameters
-    ----------
-    boxes : int
-        Boxes of the longest length computed by then, all loadings together.
-    confidence : float
-        Simulated confidence in the choice.
-    needed : float
-        Confidence at which it would have stopped.
-    choice : str
-        Name of the chosen or nearest candidate.
-    meets : bool
-        Whether it meets the target.
-    undecided : tuple of str
-        Names of the candidates on which it hangs.
-
-    """
-
-    boxes: int
-    confidence: float
-    needed: float
-    choice: str
-    meets: bool
-    undecided: tuple[str, ...]
-
-    def as_dict(self) -> dict[str, Any]:
-        """Keys as in the `stages` of `summary.json`."""
-        return {
-            "boxes": self.boxes,
-            "confidence": self.confidence,
-            "confidence_needed": self.needed,
-            "choice": self.choice,
-            "meets_target": self.meets,
-            "undecided": list(self.undecided),
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Stages:
-    """How the boxes of a plan are spent so far.
-
-    Parameters
-    ----------
-    boxes : mapping of (str, float) to int
-        Boxes of the longest length by label and weight fraction, those to run included.
-    looks : tuple of Look
-        What was seen after each stage but the last.
-    verdict : {"known", "spent", "one stage", "running"}
-        Known at the stated confidence; budget spent; no more than one stage planned; or
-        boxes still to run.
-
-    """
-
-    boxes: Mapping[Loading, int]
-    looks: tuple[Look, ...]
-    verdict: Verdict
 
 
 def n_looks(plan: Plan) -> int:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from percsim.kernels.graph import two_terminal_attachment
 from percsim.links.search import Links
 from percsim.network.laws import ConductionLaw
 from percsim.particles.bodies import ROD
@@ -80,13 +81,15 @@ class Network:
         object.__setattr__(self, "sink", sink)
 
     def __repr__(self) -> str:
-        from percsim.network.backbone import find_backbone
-
-        backbone = find_backbone(self)
+        _, spanning, carrying, _, _ = two_terminal_attachment(
+            self.n_nodes, self.resistors, self.conductances, self.source, self.sink
+        )
         counts = f"Network: {self.n_nodes} nodes, {len(self.resistors)} resistors"
-        if not backbone.spanning:
+        if not spanning:
             return f"{counts}, open"
-        return f"{counts}, spanning, backbone {100.0 * backbone.share:.0f} %"
+        # the terminals, among the carrying nodes too, count as neither
+        share = (len(carrying) - 2) / (self.n_nodes - 2) if self.n_nodes > 2 else 1.0
+        return f"{counts}, spanning, backbone {100.0 * share:.0f} %"
 
     def laplacian(self) -> csr_array:
         """Build the Kirchhoff matrix [S]: injected currents = matrix @ voltages.

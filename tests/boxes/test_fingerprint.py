@@ -9,16 +9,13 @@ import pytest
 
 from percsim.boxes import fingerprint as module
 from percsim.boxes.fingerprint import TAGS, Tagged, fingerprint
+from percsim.boxes.growth import GrowthJob, GrowthPlan, plan_growth
 from percsim.boxes.simulate import BoxJob, Setting, simulate_box
-from percsim.boxes.threshold import (
-    GrowthJob,
-    GrowthPlan,
-    RecipeParticles,
-    plan_growth,
-)
+from percsim.boxes.sources import RecipeParticles
 from percsim.materials.elastomer import Elastomer
-from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.filler import Filler, Orientation
 from percsim.materials.recipe import Recipe
+from percsim.materials.sizes import SizeDistribution
 from percsim.network.laws import ContactOpeningLaw
 from percsim.particles.box import Box
 from percsim.particles.placement import Clusters

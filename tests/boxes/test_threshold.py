@@ -9,23 +9,24 @@ import numpy as np
 import pytest
 from scipy.stats import poisson
 
-from percsim.boxes.threshold import (
+from percsim.boxes.growth import excluded_volume, plan_growth, wrap_numbers
+from percsim.boxes.sources import (
     Component,
     Mixture,
     RecipeParticles,
     body_measures,
-    excluded_volume,
     isotropic_axes,
-    plan_growth,
+)
+from percsim.boxes.threshold import (
     recipe_threshold,
     threshold,
     threshold_against_aspect_ratio,
     threshold_of,
-    wrap_numbers,
 )
 from percsim.materials.elastomer import Elastomer
-from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.filler import Filler, Orientation
 from percsim.materials.recipe import Recipe
+from percsim.materials.sizes import SizeDistribution
 from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 from percsim.particles.box import Box
 

@@ -17,14 +17,9 @@ import pytest
 from boxes import box_jobs
 from boxes.box_jobs import BoxJob, simulate
 
+from percsim.boxes.pool import LocalProcesses, WorkerDiedError, available_cores
 from percsim.boxes.store import Store, decode_json
-from percsim.boxes.workers import (
-    Interrupted,
-    LocalProcesses,
-    WorkerDiedError,
-    available_cores,
-    run_jobs,
-)
+from percsim.boxes.workers import Interrupted, run_jobs
 from percsim.errors import FolderError, PercsimError
 
 JOBS = [BoxJob(k, 0.002 * (7 - k % 7)) for k in range(24)]  # early ones finish late
@@ -456,7 +451,7 @@ def test_script_without_main_guard_ends_with_one_clear_line(tmp_path):
 
 
 def test_workers_that_cannot_start_are_not_tried_for_ever(monkeypatch):
-    from percsim.boxes import workers as module
+    from percsim.boxes import pool as module
 
     monkeypatch.setattr(module, "_serve", partial(os._exit, 3))
     monkeypatch.setattr(LocalProcesses, "_start", _start_and_die)
@@ -469,7 +464,7 @@ def test_workers_that_cannot_start_are_not_tried_for_ever(monkeypatch):
 
 
 def _start_and_die(pool):
-    from percsim.boxes.workers import _Worker
+    from percsim.boxes.pool import _Worker
 
     ours, theirs = pool._context.Pipe()
     process = pool._context.Process(target=os._exit, args=(3,), daemon=True)

@@ -13,22 +13,20 @@ from published import lattices
 from scipy.special import gammainc
 
 from percsim import known_cases
+from percsim.boxes.growth import (
+    WRAPPING_PROBABILITY,
+    excluded_volume,
+    plan_growth,
+    wrap_numbers,
+)
+from percsim.boxes.sources import Component, Mixture, isotropic_axes
 from percsim.boxes.statistics import (
     Estimate,
     bootstrap,
     effective_medium_mean,
     weighted_quantiles,
 )
-from percsim.boxes.threshold import (
-    WRAPPING_PROBABILITY,
-    Component,
-    Mixture,
-    excluded_volume,
-    isotropic_axes,
-    plan_growth,
-    threshold,
-    wrap_numbers,
-)
+from percsim.boxes.threshold import threshold
 from percsim.links.search import critical_gap, find_links
 from percsim.materials.filler import Orientation
 from percsim.network.build import Network
