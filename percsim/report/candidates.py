@@ -224,6 +224,12 @@ def margin_rows(candidate: Row) -> list[dict[str, Any]]:
     return rows
 
 
+def margin_cells(row: dict[str, Any]) -> tuple[str, ...]:
+    """Cells of one of `margin_rows`, "~" before a margin within its error."""
+    close, met = "~ " if row["close"] else "", "met" if row["met"] else "missed"
+    return row["target"], row["limit"], row["value"], close + row["margin"], met
+
+
 def share_text(candidate: Row) -> str:
     """Share of castings that pass, with its interval, in per cent."""
     passing = candidate.get("pass_share") or {}

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from percsim.report.candidates import Summary
-from percsim.report.style import Figure, Run
+from percsim.report.series import Run
+from percsim.report.style import Figure
 from percsim.words import units_held
 
 __all__ = [

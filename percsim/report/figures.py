@@ -24,6 +24,21 @@ from percsim.report.candidates import (
 )
 from percsim.report.chapter import FigureEntry
 from percsim.report.chapters import CHAPTERS
+from percsim.report.series import (
+    NothingToDrawError,
+    Run,
+    by_gap,
+    column_of,
+    curves,
+    error_range,
+    factor_limits,
+    index_of,
+    position,
+    quantities,
+    resistance_limits,
+    standard_errors,
+    within_reach,
+)
 from percsim.report.style import (
     COPPER,
     DPI,
@@ -37,36 +52,25 @@ from percsim.report.style import (
     WINDOW,
     WINDOW_EDGE,
     Figure,
-    NothingToDrawError,
-    Run,
+    area_handle,
     bar_width,
-    by_gap,
-    column_of,
-    curves,
     draw_curves,
     error_bars,
     error_handle,
-    error_range,
-    factor_limits,
-    index_of,
     legend_above,
+    line_handle,
     mark_deciding,
     new_figure,
     open_handle,
     open_marks,
     plain,
-    position,
-    quantities,
     ramp_map,
     range_lines,
-    resistance_limits,
     shade_window,
     side_by_side,
-    standard_errors,
     text_on,
     threshold_marks,
     weight_axis,
-    within_reach,
     y_range,
 )
 from percsim.words import number, percent, scaled, share, three
@@ -112,22 +116,17 @@ def figure_to_png(figure: Figure) -> bytes:
 
 def _gap_handle(gap: Any, colour: str, marker: str, size: float) -> Any:
     """Legend entry of the candidates at one gap."""
-    from matplotlib.lines import Line2D
-
     label = f"{scaled(gap, 1e3)} mm gap"
-    return Line2D([], [], color=colour, marker=marker, ms=size, lw=1.1, label=label)
+    return line_handle(color=colour, marker=marker, ms=size, lw=1.1, label=label)
 
 
 def resistance_figure(run: Run) -> Figure:
     """Draw resistance and open fraction against weight fraction, with the threshold."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     reference, _ = run.reference
     figure = new_figure(5.5)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.4, 1))
     gaps, aside = side_by_side(run)
-    limits = [1e-3 * x for x in resistance_limits(run)]
+    limits = resistance_limits(run)
     series = [
         (
             gap,
@@ -179,7 +178,7 @@ def resistance_figure(run: Run) -> Figure:
         and (n := number(f.get("n_boxes")))
     ]
     handles.append(
-        Patch(
+        area_handle(
             color=colour,
             label=f"open castings, {scaled(reference.get('electrode_gap_m'), 1e3)} mm gap",
         )
@@ -187,7 +186,7 @@ def resistance_figure(run: Run) -> Figure:
     if boxes:
         lower.plot(*zip(*boxes, strict=True), "_", color=INK, ms=15, mew=1.6, zorder=4)
         handles.append(
-            Line2D([], [], ls="", marker="_", color=INK, ms=12, mew=1.6, label="open boxes")
+            line_handle(ls="", marker="_", color=INK, ms=12, mew=1.6, label="open boxes")
         )
     lower.set_ylim(-3, 108)
     lower.set_yticks([0, 50, 100])
@@ -220,9 +219,6 @@ def _resolved(
 
 def factor_figure(run: Run) -> Figure:
     """Draw the gauge factor against weight fraction."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     reference, _ = run.reference
     figure = new_figure(4.1)
     axes = figure.subplots()
@@ -294,9 +290,7 @@ def factor_figure(run: Run) -> Figure:
             ring = mark_deciding(axes, x[at], median[at], run.deciding_word)
     if any(np.isfinite(entry[6]).any() for entry in series):
         handles.append(
-            Line2D(
-                [],
-                [],
+            line_handle(
                 ls=":",
                 color=INK,
                 marker="D",
@@ -310,7 +304,7 @@ def factor_figure(run: Run) -> Figure:
         axes.axhspan(limits[0], axes.get_ylim()[1], color=WINDOW, lw=0, zorder=0)
         axes.axhline(limits[0], color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
         handles.append(
-            Patch(
+            area_handle(
                 facecolor=WINDOW,
                 edgecolor=WINDOW_EDGE,
                 ls="--",
@@ -328,9 +322,6 @@ def factor_figure(run: Run) -> Figure:
 
 def gap_figure(run: Run) -> Figure:
     """Draw resistance against gap."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     reference, _ = run.reference
     rows = run.along("electrode_gap_m", "weight_fraction")
     figure = new_figure(3.6)
@@ -338,7 +329,7 @@ def gap_figure(run: Run) -> Figure:
     x = column_of(rows, "electrode_gap_m", 1e3)
     median, low, high = quantities(rows, "resistance_ohm", 1e-3)
     error = standard_errors(rows, "resistance_ohm", 1e-3)
-    limits = [1e-3 * v for v in resistance_limits(run)]
+    limits = resistance_limits(run)
     values = np.concatenate([median, low, high, limits])
     values = values[np.isfinite(values) & (values > 0.0)]
     log = not values.size or values.max() > 8.0 * values.min()
@@ -369,8 +360,8 @@ def gap_figure(run: Run) -> Figure:
         else None
     )
     handles = [
-        Line2D([], [], color=MAIN, marker="o", lw=1.4, label="median"),
-        Patch(color=PALE, label="5-95 % of castings"),
+        line_handle(color=MAIN, marker="o", lw=1.4, label="median"),
+        area_handle(color=PALE, label="5-95 % of castings"),
         error_handle(MAIN) if any_error else None,
         shade_window(left, limits),
         ring,
@@ -450,11 +441,9 @@ def map_figure(run: Run) -> Figure:
     axes.set_xlabel("filler, wt% of the cured total")
     axes.set_ylabel("electrode gap, mm")
     if index is not None:
-        from matplotlib.patches import Patch
-
         legend_above(
             figure,
-            [Patch(fc="none", ec=COPPER, lw=2.2, label=run.deciding_word)],
+            [area_handle(fc="none", ec=COPPER, lw=2.2, label=run.deciding_word)],
             2,
         )
     return figure
@@ -472,7 +461,6 @@ def _log_bins(values: NDArray[np.float64], low: float, high: float) -> NDArray[n
 
 def castings_figure(run: Run) -> Figure:
     """Draw the resistances of the castings drawn for the deciding candidate."""
-    from matplotlib.patches import Patch
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     index, _ = deciding_index(run.summary)
@@ -483,7 +471,7 @@ def castings_figure(run: Run) -> Figure:
     values = column_of(rows, "resistance_ohm", 1e-3)
     passes = np.array([bool(row.get("passes")) for row in rows])
     finite = np.isfinite(values) & (values > 0.0)
-    limits = [1e-3 * x for x in resistance_limits(run)]
+    limits = resistance_limits(run)
     figure = new_figure(3.3)
     axes = figure.subplots()
     around = (
@@ -522,8 +510,8 @@ def castings_figure(run: Run) -> Figure:
         zorder=3,
     )
     handles += [
-        Patch(color=MAIN, label="passes every target"),
-        Patch(color="#c9a27e", label="fails a target"),
+        area_handle(color=MAIN, label="passes every target"),
+        area_handle(color="#c9a27e", label="fails a target"),
     ]
     n_open = int((~finite).sum())
     if n_open:

@@ -25,6 +25,7 @@ from percsim.report.candidates import (
     candidate_label,
     deciding_index,
     judged,
+    margin_cells,
     margin_rows,
     open_films_marked,
     unknown_share,
@@ -132,17 +133,8 @@ def _margins(summary: Summary) -> list[str]:
     rows = margin_rows(judged(summary))
     if not rows:
         return []
-    cells = [
-        (
-            m["target"],
-            m["limit"],
-            m["value"],
-            ("~ " if m["close"] else "") + m["margin"],
-            "met" if m["met"] else "missed",
-        )
-        for m in rows
-    ]
-    lines = ["", *columns(("target", "limit", "value", "margin", ""), cells)]
+    heads = ("target", "limit", "value", "margin", "")
+    lines = ["", *columns(heads, [margin_cells(m) for m in rows])]
     return [*lines, f"~ {WITHIN_ERROR}."] if any(m["close"] for m in rows) else lines
 
 

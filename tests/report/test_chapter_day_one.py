@@ -19,7 +19,7 @@ from percsim.report.candidates import candidate_label, unknown_share
 from percsim.report.chapters import chapter_lines
 from percsim.report.chapters.anchor import ANCHOR
 from percsim.report.chapters.day_one import DAY_ONE
-from percsim.report.style import Run
+from percsim.report.series import Run
 from percsim.words import share, three
 
 ROW = {"electrode_gap": "3 mm", "films": 3}

@@ -13,7 +13,8 @@ from percsim.boxes.store import encode_json
 from percsim.report import write_report
 from percsim.report.chapters import CHAPTERS
 from percsim.report.figures import Drawing
-from percsim.report.page import SECTIONS, describe, render_page
+from percsim.report.page import SECTIONS, render_page
+from percsim.report.sheet import describe
 from percsim.words import sentence, simulation_error, with_error
 
 PLAIN = [name for name, _ in SECTIONS if name not in {c.anchor for c in CHAPTERS}]

@@ -28,14 +28,15 @@ from percsim.report.chapters.day_one import (
     outlook_table,
     parameter_text,
 )
+from percsim.report.series import NothingToDrawError, Run
 from percsim.report.style import (
     COPPER,
     INK,
     PALE,
     Figure,
-    NothingToDrawError,
-    Run,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     plain,
 )
@@ -236,9 +237,6 @@ def _bands_caption(run: Run) -> str:
 
 def parameters_figure(run: Run) -> Figure:
     """Draw each parameter before and after the readings."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     drawn = [row for row in run.summary["anchor"]["parameters"] if "curve" in row]
     if not drawn:
         raise NothingToDrawError("every parameter is held")
@@ -268,8 +266,8 @@ def parameters_figure(run: Run) -> Figure:
     legend_above(
         figure,
         [
-            Patch(color=PALE, label="before the readings"),
-            Line2D([], [], color=COPPER, lw=1.6, label="after"),
+            area_handle(color=PALE, label="before the readings"),
+            line_handle(color=COPPER, lw=1.6, label="after"),
         ],
         2,
     )
@@ -286,8 +284,6 @@ def _parameters_caption(run: Run) -> str:
 
 def rows_figure(run: Run) -> Figure:
     """Draw every row: expected before, expected after, read."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
     from matplotlib.ticker import FuncFormatter
 
     rows = [r for r in run.summary["anchor"]["rows"] if r["resistance_ohm"] is not None]
@@ -357,17 +353,17 @@ def rows_figure(run: Run) -> Figure:
         axes.grid(axis="y", visible=False)
         axes.set_xlabel("R, kohm" if is_r else "change of R, %")
     handles = [
-        Patch(color=PALE, label="expected before, 5-95 %"),
-        Patch(color=NARROW, label="expected with the readings, 5-95 %"),
-        Line2D([], [], color=COPPER, marker="D", lw=0, label="read"),
+        area_handle(color=PALE, label="expected before, 5-95 %"),
+        area_handle(color=NARROW, label="expected with the readings, 5-95 %"),
+        line_handle(color=COPPER, marker="D", lw=0, label="read"),
     ]
     if any_open:
         handles.append(
-            Line2D([], [], marker=">", mfc="white", mec=COPPER, lw=0, label="read open")
+            line_handle(marker=">", mfc="white", mec=COPPER, lw=0, label="read open")
         )
     if any(r["outlier"] for r in run.summary["anchor"]["rows"]):
         handles.append(
-            Line2D([], [], color=INK, marker="D", lw=0, label="contradicts the others")
+            line_handle(color=INK, marker="D", lw=0, label="contradicts the others")
         )
     legend_above(figure, handles, 3)
     return figure

@@ -19,13 +19,15 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import Run
 from percsim.report.style import (
     COPPER,
     MAIN,
     PALE,
     Figure,
-    Run,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     plain,
 )
@@ -207,8 +209,6 @@ def _gradient_blocks(currents: Summary) -> list[Block]:
 
 def currents_figure(run: Run) -> Figure:
     """Draw the power of contacts from the hottest on, and the gradients."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
     from matplotlib.ticker import FuncFormatter
 
     currents = run.summary["currents"]
@@ -235,8 +235,8 @@ def currents_figure(run: Run) -> Figure:
     left.set_xlabel("contacts with more power, %")
     left.set_ylabel("power of one contact, % of its box")
     handles: list[Any] = [
-        Line2D([], [], color=MAIN, marker="o", ms=4, lw=1.4, label="mean over boxes"),
-        Patch(color=PALE, label="5-95 % of boxes"),
+        line_handle(color=MAIN, marker="o", ms=4, lw=1.4, label="mean over boxes"),
+        area_handle(color=PALE, label="5-95 % of boxes"),
     ]
     keys = ("resistance_change", "gauge_factor_change")
     labels = ("change of R, %", "change of gauge factor")

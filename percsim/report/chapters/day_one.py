@@ -20,6 +20,7 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import NothingToDrawError, Run, floats, same
 from percsim.report.style import (
     COPPER,
     INK,
@@ -27,14 +28,12 @@ from percsim.report.style import (
     MUTED,
     PALE,
     Figure,
-    NothingToDrawError,
-    Run,
-    floats,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     open_marks,
     plain,
-    same,
     shade_window,
     weight_axis,
 )
@@ -175,9 +174,6 @@ def draw_bands(run: Run, key: str, label: str, colour: str) -> Figure:
     The wide band is that of a section (`key`) of the summary, the narrow bars that of the
     decision, in which parameters are as planned.
     """
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     section = run.summary[key]
     gap = number(section["candidates"][section["best"]]["electrode_gap_m"])
 
@@ -216,14 +212,14 @@ def draw_bands(run: Run, key: str, label: str, colour: str) -> Figure:
     p_high = np.where(np.isfinite(planned[2]), planned[2], top)
     axes.vlines(x_plan[good], planned[0][good], p_high[good], color=COPPER, lw=4, zorder=4)
     handles = [
-        Line2D([], [], color=MAIN, marker="o", ms=5, label="median"),
-        Patch(color=colour, label=label),
-        Line2D([], [], color=COPPER, lw=4, label="5-95 % of castings, as planned"),
+        line_handle(color=MAIN, marker="o", ms=5, label="median"),
+        area_handle(color=colour, label=label),
+        line_handle(color=COPPER, lw=4, label="5-95 % of castings, as planned"),
         shade_window(axes, window),
     ]
     if not conducts.all():
         handles.append(
-            Line2D([], [], ls="", marker="^", mfc="white", mec=MUTED, label="median open")
+            line_handle(ls="", marker="^", mfc="white", mec=MUTED, label="median open")
         )
     axes.set_ylabel(f"R of a casting at {mm(gap)} gap, kohm")
     from matplotlib.ticker import FuncFormatter
@@ -249,8 +245,6 @@ def _bands_caption(run: Run) -> str:
 
 def causes_figure(run: Run) -> Figure:
     """Draw what causes the variance of ln R and of the gauge factor."""
-    from matplotlib.patches import Patch
-
     section = run.summary["day_one"]
     gap = number(section["candidates"][section["best"]]["electrode_gap_m"])
     rows = [r for r in section["candidates"] if same(number(r["electrode_gap_m"]), gap)]
@@ -283,7 +277,7 @@ def causes_figure(run: Run) -> Figure:
     panels[0].set_yticks(place, labels)
     panels[0].set_ylim(len(rows) - 0.5, -0.5)
     handles = [
-        Patch(
+        area_handle(
             facecolor=PARAMETER_COLOURS[name],
             edgecolor=INK if name == "together" else "none",
             lw=0.4,

@@ -18,16 +18,8 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
-from percsim.report.style import (
-    COPPER,
-    INK,
-    MUTED,
-    Figure,
-    NothingToDrawError,
-    Run,
-    new_figure,
-    ramp_map,
-)
+from percsim.report.series import NothingToDrawError, Run
+from percsim.report.style import COPPER, INK, MUTED, Figure, new_figure, ramp_map
 from percsim.words import many, mm, share, three, two, weight, with_error
 
 __all__ = ["CHAPTER"]

@@ -28,6 +28,13 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import (
+    NothingToDrawError,
+    Run,
+    factor_limits,
+    index_of,
+    margin_limits,
+)
 from percsim.report.style import (
     COPPER,
     GAP_COLOURS,
@@ -36,12 +43,8 @@ from percsim.report.style import (
     MUTED,
     WINDOW_EDGE,
     Figure,
-    NothingToDrawError,
-    Run,
-    factor_limits,
-    index_of,
     legend_above,
-    margin_limits,
+    line_handle,
     new_figure,
 )
 from percsim.words import (
@@ -217,8 +220,6 @@ def _blocks(summary: Summary) -> Sequence[Block]:
 
 def trade_off_figure(run: Run) -> Figure:
     """Draw gauge factor against CV of R, every candidate with its errors, and the front."""
-    from matplotlib.lines import Line2D
-
     front, candidates = run.summary["front"], run.candidates
     points = [
         p
@@ -267,13 +268,12 @@ def trade_off_figure(run: Run) -> Figure:
     axes.plot(x[members], y[members], color=MUTED, lw=1.1, ls=":", zorder=2)
     index, _ = deciding_index(run.summary)
     handles: list[Any] = [
-        Line2D(
-            [], [], color=GAP_COLOURS[k % 6], marker=GAP_MARKERS[k % 6], ls="", ms=5.5,
+        line_handle(color=GAP_COLOURS[k % 6], marker=GAP_MARKERS[k % 6], ls="", ms=5.5,
             label=f"{scaled(gap, 1e3)} mm gap",
         )
         for k, gap in enumerate(gaps)
     ]  # fmt: skip
-    handles.append(Line2D([], [], color=MUTED, ls=":", lw=1.3, label="front (filled)"))
+    handles.append(line_handle(color=MUTED, ls=":", lw=1.3, label="front (filled)"))
     for k, p in enumerate(points):
         if p["candidate"] == index:
             ring: dict[str, Any] = {
@@ -284,7 +284,7 @@ def trade_off_figure(run: Run) -> Figure:
                 "ls": "",
             }
             axes.plot(x[k], y[k], ms=13, zorder=6, **ring)
-            handles.append(Line2D([], [], ms=9, label=run.deciding_word, **ring))
+            handles.append(line_handle(ms=9, label=run.deciding_word, **ring))
     _name_loadings(run, axes, points, x, y)
     for value in factor_limits(run):
         axes.axhline(value, color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
@@ -294,7 +294,7 @@ def trade_off_figure(run: Run) -> Figure:
     shown = [v for v in factor_limits(run) if bottom <= v <= top]
     shown += [v for v in spread if left <= 100.0 * v <= right]
     if shown:
-        handles.append(Line2D([], [], color=WINDOW_EDGE, ls="--", lw=0.9, label="target"))
+        handles.append(line_handle(color=WINDOW_EDGE, ls="--", lw=0.9, label="target"))
     axes.set_xlim(left, right)
     axes.set_ylim(bottom, top)
     axes.set_xlabel("coefficient of variation of R between castings, %")

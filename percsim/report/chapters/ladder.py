@@ -19,6 +19,7 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import NothingToDrawError, Run
 from percsim.report.style import (
     COPPER,
     INK,
@@ -26,9 +27,9 @@ from percsim.report.style import (
     MUTED,
     PALE,
     Figure,
-    NothingToDrawError,
-    Run,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     plain,
     shade_window,
@@ -136,8 +137,6 @@ def _blocks(summary: Summary) -> Sequence[Block]:
 
 def ladder_figure(run: Run) -> Figure:
     """Draw the expected reading of every rung and how the window fills."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
     from matplotlib.ticker import FuncFormatter
 
     ladder = run.summary["ladder"]
@@ -172,13 +171,13 @@ def ladder_figure(run: Run) -> Figure:
     left.set_xlabel("expected reading, kohm")
     left.grid(axis="y", visible=False)
     handles: list[Any] = [
-        Line2D([], [], color=MAIN, marker="o", lw=0, label="median"),
-        Patch(color=PALE, label="5-95 %: what is assumed, and the bench"),
+        line_handle(color=MAIN, marker="o", lw=0, label="median"),
+        area_handle(color=PALE, label="5-95 %: what is assumed, and the bench"),
         shade_window(left, window, vertical=True),
     ]
     if np.isinf(high).any():
         handles.append(
-            Line2D([], [], color=MUTED, marker=">", mfc="white", lw=0, label="may be open")
+            line_handle(color=MUTED, marker=">", mfc="white", lw=0, label="may be open")
         )
     alone = 100.0 * np.array([number(r["in_window"]) or 0.0 for r in rungs])
     covered = 100.0 * np.array([number(r["covered"]) or 0.0 for r in rungs])
@@ -189,8 +188,8 @@ def ladder_figure(run: Run) -> Figure:
     right.grid(axis="y", visible=False)
     right.tick_params(axis="y", length=0)
     handles += [
-        Patch(color=COPPER, label="this rung"),
-        Line2D([], [], color=INK, marker="s", ms=4.5, lw=1.2, label="it or an earlier one"),
+        area_handle(color=COPPER, label="this rung"),
+        line_handle(color=INK, marker="s", ms=4.5, lw=1.2, label="it or an earlier one"),
     ]
     legend_above(figure, [h for h in handles if h is not None], 3)
     return figure

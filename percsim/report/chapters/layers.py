@@ -20,6 +20,7 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import NothingToDrawError, Run, floats
 from percsim.report.style import (
     COPPER,
     INK,
@@ -29,10 +30,9 @@ from percsim.report.style import (
     WINDOW,
     WINDOW_EDGE,
     Figure,
-    NothingToDrawError,
-    Run,
-    floats,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
 )
 from percsim.words import (
@@ -410,9 +410,6 @@ def _drawn_band(axes: Any, x: Any, row: Row, factor: float, colour: str = MAIN) 
 
 def transfer_figure(run: Run) -> Figure:
     """Draw the strain along the film, and what mix ratio and length make of it."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     layers = run.summary["layers"]
     transfer = layers["transfer"]
     if "against_length" not in transfer:
@@ -466,12 +463,16 @@ def transfer_figure(run: Run) -> Figure:
     legend_above(
         figure,
         [
-            Line2D([], [], color=MAIN, lw=1.8, label="as planned"),
-            Patch(color=PALE, lw=0, label="5-95 % from the stiffness of film and sheet"),
-            Patch(facecolor=WINDOW, edgecolor=WINDOW_EDGE, ls="--",
-                  label="between the electrodes"),
-            Line2D([], [], color=COPPER, lw=1.3, label="this plan"),
-            Patch(color=MUTED, alpha=0.25, lw=0, label="mix ratio outside the data"),
+            line_handle(color=MAIN, lw=1.8, label="as planned"),
+            area_handle(
+                color=PALE, lw=0, label="5-95 % from the stiffness of film and sheet"
+            ),
+            area_handle(
+                facecolor=WINDOW, edgecolor=WINDOW_EDGE, ls="--",
+                label="between the electrodes",
+            ),
+            line_handle(color=COPPER, lw=1.3, label="this plan"),
+            area_handle(color=MUTED, alpha=0.25, lw=0, label="mix ratio outside the data"),
         ],
         3,
     )  # fmt: skip
@@ -488,8 +489,6 @@ def _caption_transfer(run: Run) -> str:
 
 def wrapping_figure(run: Run) -> Figure:
     """Draw the shift of R0 against the radius, and the strain through the film."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     wrap = run.summary["layers"].get("wrapping") or {}
@@ -546,12 +545,12 @@ def wrapping_figure(run: Run) -> Figure:
     legend_above(
         figure,
         [
-            Line2D([], [], color=MAIN, lw=1.8, label="as planned"),
-            Patch(color=PALE, lw=0, label="5-95 % from stiffness"),
-            Patch(color=COPPER, alpha=0.35, lw=0, label="simulation error"),
-            Line2D([], [], color=INK, lw=1.0, ls="--", label="this part"),
-            Patch(color=WINDOW, label="strains computed"),
-            Line2D([], [], color=MAIN, lw=1.8, ls=":", label="a face beyond them"),
+            line_handle(color=MAIN, lw=1.8, label="as planned"),
+            area_handle(color=PALE, lw=0, label="5-95 % from stiffness"),
+            area_handle(color=COPPER, alpha=0.35, lw=0, label="simulation error"),
+            line_handle(color=INK, lw=1.0, ls="--", label="this part"),
+            area_handle(color=WINDOW, label="strains computed"),
+            line_handle(color=MAIN, lw=1.8, ls=":", label="a face beyond them"),
         ],
         3,
     )  # fmt: skip

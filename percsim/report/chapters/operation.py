@@ -20,15 +20,16 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import Run, floats
 from percsim.report.style import (
     COPPER,
     MAIN,
     MUTED,
     PALE,
     Figure,
-    Run,
-    floats,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     plain,
 )
@@ -457,8 +458,6 @@ def _heating_figure(run: Run) -> Figure | None:
     heat = found.get("heating")
     if not heat or not heat.get("coefficient_known"):
         return None
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
     from matplotlib.ticker import FuncFormatter
 
     supply = float(found["supply_V"])
@@ -495,7 +494,7 @@ def _heating_figure(run: Run) -> Figure | None:
             color=colour, alpha=0.2, lw=0,
         )  # fmt: skip
         left.plot(volts[drawn], curve[drawn], color=colour, lw=1.8)
-        handles.append(Line2D([], [], color=colour, lw=1.8, label=name))
+        handles.append(line_handle(color=colour, lw=1.8, label=name))
         drift = 1e6 * curve * coefficient / factor
         right.plot(volts[drawn], drift[drawn], color=colour, lw=1.8)
         if None not in ends:
@@ -524,11 +523,11 @@ def _heating_figure(run: Run) -> Figure | None:
     right.yaxis.set_major_formatter(FuncFormatter(plain))
     right.set_ylabel("drift, microstrain")
     right.axhline(0.0, color=MUTED, lw=0.8)
-    handles.append(Line2D([], [], color=MUTED, lw=0.9, ls=":", label="supply of the plan"))
+    handles.append(line_handle(color=MUTED, lw=0.9, ls=":", label="supply of the plan"))
     handles.append(
-        Line2D([], [], color=MUTED, lw=1.0, ls="--", label="200 C, end of elastomers")
+        line_handle(color=MUTED, lw=1.0, ls="--", label="200 C, end of elastomers")
     )
-    handles.append(Patch(color=PALE, lw=0, label="5-95 %, of what: see caption"))
+    handles.append(area_handle(color=PALE, lw=0, label="5-95 %, of what: see caption"))
     legend_above(figure, handles, 3)
     return figure
 

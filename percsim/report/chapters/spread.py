@@ -19,6 +19,14 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import (
+    NothingToDrawError,
+    Run,
+    column_of,
+    is_spread,
+    margin_limits,
+    share_label,
+)
 from percsim.report.style import (
     COPPER,
     INK,
@@ -28,14 +36,10 @@ from percsim.report.style import (
     SHARE_COLOURS,
     WINDOW_EDGE,
     Figure,
-    NothingToDrawError,
-    Run,
-    column_of,
-    is_spread,
+    area_handle,
     legend_above,
-    margin_limits,
+    line_handle,
     new_figure,
-    share_label,
     text_on,
 )
 from percsim.words import mm, number, percent, quantity, share, tenths, three, two
@@ -216,9 +220,6 @@ def _lines(summary: Summary) -> Sequence[str]:
 
 def gap_spread_figure(run: Run) -> Figure:
     """Draw the CV of R against gap, its parts the share of each cause."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     rows = run.along("electrode_gap_m", "weight_fraction")
     figure = new_figure(4.0)
     axes = figure.subplots()
@@ -265,7 +266,7 @@ def gap_spread_figure(run: Run) -> Figure:
                 zorder=4,
             )
         base += height
-        handles.append(Patch(facecolor=colour, ec=MUTED, lw=0.4, label=label))
+        handles.append(area_handle(facecolor=colour, ec=MUTED, lw=0.4, label=label))
     error = column_of(rows, "resistance_cv_se", 100.0)
     known = np.isfinite(cv) & np.isfinite(error) & (error > 0.0)
     if known.any():
@@ -281,7 +282,7 @@ def gap_spread_figure(run: Run) -> Figure:
             zorder=6,
         )
         tall = max(tall, float((cv + error)[known].max()))
-        handles.append(Line2D([], [], color=INK, lw=1.3, label="simulation error"))
+        handles.append(line_handle(color=INK, lw=1.3, label="simulation error"))
     for k in np.flatnonzero(~np.isfinite(cv)):
         axes.text(place[k], 0.04 * tall, "open", ha="center", va="bottom", color=MUTED)
     axes.set_xticks(place, [three(v) for v in x])
@@ -294,7 +295,7 @@ def gap_spread_figure(run: Run) -> Figure:
         axes.set_ylim(0, 1.12 * max(tall, asked[0]))
         axes.axhline(asked[0], color=WINDOW_EDGE, lw=1.2, ls=(0, (5, 3)), zorder=5)
         handles.insert(
-            0, Line2D([], [], color=WINDOW_EDGE, lw=1.2, ls="--", label="largest asked for")
+            0, line_handle(color=WINDOW_EDGE, lw=1.2, ls="--", label="largest asked for")
         )
     figure.legend(
         handles=handles[::-1],
@@ -348,13 +349,12 @@ def shares_figure(run: Run) -> Figure:
         axes.set_xlabel(label)
         axes.grid(axis="y", visible=False)
     panels[0].set_yticks(place, [share_label(row["name"]) for row in rows])
-    from matplotlib.patches import Patch
 
     legend_above(
         figure,
         [
-            Patch(color=MAIN, label="between castings"),
-            Patch(color=COPPER, label="between trials on one casting"),
+            area_handle(color=MAIN, label="between castings"),
+            area_handle(color=COPPER, label="between trials on one casting"),
         ],
         2,
     )
@@ -363,8 +363,6 @@ def shares_figure(run: Run) -> Figure:
 
 def halving_figure(run: Run) -> Figure:
     """Draw what halving each cause does to the spreads and to the castings that pass."""
-    from matplotlib.lines import Line2D
-
     spread = _quoted(run)
     rows, now = spread["halving"][::-1], spread["now"]
     panels_of = [
@@ -411,10 +409,8 @@ def halving_figure(run: Run) -> Figure:
     legend_above(
         figure,
         [
-            Line2D([], [], color=COPPER, lw=1.4, label="bench as it is"),
-            Line2D(
-                [],
-                [],
+            line_handle(color=COPPER, lw=1.4, label="bench as it is"),
+            line_handle(
                 color=MAIN,
                 marker="o",
                 lw=0,

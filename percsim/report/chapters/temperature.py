@@ -19,16 +19,15 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import Run, curves, error_range, floats
 from percsim.report.style import (
     COPPER,
     MUTED,
     PALE,
     Figure,
-    Run,
-    curves,
-    error_range,
-    floats,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     open_marks,
     ramp_colours,
@@ -331,8 +330,6 @@ def _figure(run: Run) -> Figure | None:
     response = found.get("response")
     if not response:
         return None
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
 
     x = floats(response.get("temperature_K")) - 273.15
     median, low, high, error = (
@@ -364,13 +361,15 @@ def _figure(run: Run) -> Figure | None:
         drawn = [np.clip(np.where(np.isposinf(b), top, b), bottom, top) for b in prior]
         axes.fill_between(x, *drawn, color=PALE, alpha=0.55, lw=0, zorder=1)
         handles.append(
-            Patch(color=PALE, alpha=0.55, lw=0, label="5-95 % over unmeasured parameters")
+            area_handle(
+                color=PALE, alpha=0.55, lw=0, label="5-95 % over unmeasured parameters"
+            )
         )
     for colour, curve in zip(ramp_colours(len(others)), others, strict=True):
         known = np.isfinite(curve.median)
         axes.plot(curve.x[known], curve.median[known], "-", color=colour, lw=1.0, zorder=3)
         label = f"{percent(curve.candidate.get('weight_fraction'))} wt%"
-        handles.append(Line2D([], [], color=colour, lw=1.0, label=label))
+        handles.append(line_handle(color=colour, lw=1.0, label=label))
     ceiling = np.where(np.isfinite(high), high, top)
     axes.fill_between(x, low, ceiling, color=COPPER, alpha=0.3, lw=0, zorder=4)
     ends = error_range(median, error, log=log)
@@ -386,9 +385,9 @@ def _figure(run: Run) -> Figure | None:
     axes.plot(x[known], median[known], "o-", color=COPPER, lw=2.2, ms=4, zorder=5)
     open_marks(axes, x, median, COPPER)
     handles += [
-        Patch(color=COPPER, alpha=0.4, lw=0, label="5-95 % of castings"),
-        Patch(color=COPPER, alpha=0.17, lw=0, label="simulation error"),
-        Line2D([], [], color=COPPER, lw=2.2, marker="o", ms=4, label=_own_label(run)),
+        area_handle(color=COPPER, alpha=0.4, lw=0, label="5-95 % of castings"),
+        area_handle(color=COPPER, alpha=0.17, lw=0, label="simulation error"),
+        line_handle(color=COPPER, lw=2.2, marker="o", ms=4, label=_own_label(run)),
     ]
     axes.axvline(20.0, color=MUTED, lw=0.8, ls=":")
     axes.set_xlabel("temperature, C")
