@@ -115,20 +115,41 @@ def same(a: float | None, b: float | None) -> bool:
     return a is not None and b is not None and math.isclose(a, b, rel_tol=1e-9)
 
 
-def quantities(
-    rows: Sequence[Row], key: str, factor: float = 1.0
-) -> tuple[Floats, Floats, Floats]:
-    """Median, 5 % and 95 % of an entry of every row."""
-    low, median, high = (
-        floats([(row.get(key) or {}).get(name) for row in rows], factor)
-        for name in ("p05", "median", "p95")
+class Points(NamedTuple):
+    """An entry of every row: median, 5 and 95 % of castings, simulation error."""
+
+    rows: Sequence[Row]
+    median: Floats
+    low: Floats
+    high: Floats
+    error: Floats
+
+    @property
+    def ranges(self) -> tuple[Floats, Floats, Floats]:
+        """What an axis must hold."""
+        return self.median, self.low, self.high
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Which medians are those of films that conduct."""
+        return np.isfinite(self.median)
+
+    @property
+    def has_error(self) -> bool:
+        """Whether there is an error bar to draw."""
+        return bool(np.any(self.error[self.known] > 0.0))
+
+
+def points_of(rows: Sequence[Row], key: str, factor: float = 1.0) -> Points:
+    """Read an entry of every row, in a bench unit."""
+    entries = [row.get(key) or {} for row in rows]
+    return Points(
+        rows,
+        *(
+            floats([entry.get(name) for entry in entries], factor)
+            for name in ("median", "p05", "p95", "standard_error")
+        ),
     )
-    return median, low, high
-
-
-def standard_errors(rows: Sequence[Row], key: str, factor: float = 1.0) -> Floats:
-    """Give the simulation errors of an entry of every row."""
-    return floats([(row.get(key) or {}).get("standard_error") for row in rows], factor)
 
 
 def error_range(median: Floats, error: Floats, *, log: bool) -> tuple[Floats, Floats]:

@@ -110,10 +110,18 @@ def plain(x: float, _: int | None = None) -> str:
     return three(x)
 
 
-def y_range(axes: Axes, arrays: Sequence[Floats], *, log: bool) -> None:
-    """Limits that hold every finite value and leave the top edge to the open ones."""
+def log_ticks(axis: Any, of_each_ten: Sequence[float] = ()) -> None:
+    """Write plain numbers along an axis of logarithms, at the multiples named."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
+    axis.set_major_formatter(FuncFormatter(plain))
+    axis.set_minor_formatter(NullFormatter())
+    if of_each_ten:
+        axis.set_major_locator(LogLocator(subs=of_each_ten))
+
+
+def y_range(axes: Axes, arrays: Sequence[Floats], *, log: bool) -> None:
+    """Limits that hold every finite value and leave the top edge to the open ones."""
     values = np.concatenate([np.asarray(a, dtype=float).ravel() for a in arrays])
     values = values[np.isfinite(values) & ((values > 0.0) | (not log))]
     if log:
@@ -122,10 +130,7 @@ def y_range(axes: Axes, arrays: Sequence[Floats], *, log: bool) -> None:
         middle = 0.5 * (math.log10(high) + math.log10(low))
         axes.set_yscale("log")
         axes.set_ylim(10 ** (middle - 0.6 * span), 10 ** (middle + 0.68 * span))
-        axes.yaxis.set_major_formatter(FuncFormatter(plain))
-        if span < 1.6:
-            axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-        axes.yaxis.set_minor_formatter(NullFormatter())
+        log_ticks(axes.yaxis, (1.0, 2.0, 5.0) if span < 1.6 else ())
     else:
         low, high = (values.min(), values.max()) if values.size else (0.0, 1.0)
         span = (high - low) or abs(high) or 1.0
