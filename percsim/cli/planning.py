@@ -10,7 +10,17 @@ from typing import Annotated
 
 import typer
 
-from percsim.cli.shared import BAD_INPUT, Debug, Json, Quiet, command, leave, reason, say
+from percsim.cli.shared import (
+    BAD_INPUT,
+    Debug,
+    Json,
+    Quiet,
+    command,
+    leave,
+    reason,
+    say,
+    valued,
+)
 from percsim.words import columns
 
 __all__ = ["explain", "materials", "new"]
@@ -44,25 +54,25 @@ def new(
     ] = Path("plan.toml"),
     filler: Annotated[
         str,
-        typer.Option(
-            metavar="NAME",
-            help="Powder; percsim materials lists them.",
+        valued(
+            "NAME",
+            "Powder; percsim materials lists them.",
             autocompletion=_materials("filler"),
         ),
     ] = "graphite flake",
     elastomer: Annotated[
         str,
-        typer.Option(
-            metavar="NAME",
-            help="Elastomer; percsim materials lists them.",
+        valued(
+            "NAME",
+            "Elastomer; percsim materials lists them.",
             autocompletion=_materials("elastomer"),
         ),
     ] = "addition-cure silicone",
     layout: Annotated[
         str,
-        typer.Option(
-            metavar="NAME",
-            help="Electrodes: bars, end plates, fingers or four-terminal.",
+        valued(
+            "NAME",
+            "Electrodes: bars, end plates, fingers or four-terminal.",
             autocompletion=_layouts,
         ),
     ] = "bars",

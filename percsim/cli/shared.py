@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Annotated, Any, NoReturn, ParamSpec
@@ -29,10 +29,12 @@ __all__ = [
     "leave",
     "option",
     "reason",
+    "refuse",
     "results_of",
     "say",
     "say_json",
     "tell",
+    "valued",
 ]
 
 P = ParamSpec("P")
@@ -66,6 +68,11 @@ Workers = Annotated[
         min=1, help="Processes; default one for each core. No digit depends on it.",
     ),
 ]  # fmt: skip
+
+
+def valued(metavar: str, help_: str, **more: Any) -> Any:
+    """Make an option that takes a value."""
+    return typer.Option(metavar=metavar, help=help_, **more)
 
 
 # ------------------------------------------------------------------------------------------
@@ -108,6 +115,12 @@ def leave(code: int, *lines: str) -> NoReturn:
 def reason(error: OSError) -> str:
     """Say what the system has against it."""
     return (error.strerror or str(error)).lower()
+
+
+def refuse(problems: Sequence[str]) -> None:
+    """Tell of all faults of the options at once, if there are any."""
+    if problems:
+        leave(BAD_INPUT, *problems)
 
 
 # ------------------------------------------------------------------------------------------

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import json
 import math
 import textwrap
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
+from percsim.boxes.folder import refuse_torn
+from percsim.boxes.statistics import cv_from_log_std
 from percsim.decision.counts import MOST_CASTINGS, sampling_plan
 from percsim.decision.lots import AcceptanceBand, CureRatio, Lot
-from percsim.report.candidates import candidate_label
-from percsim.words import quantity, resistance, window
+from percsim.errors import FolderError
+from percsim.plan import Plan
+from percsim.report.candidates import anchored, candidate_label, deciding_index
+from percsim.words import number, quantity, resistance, window
 
-__all__ = ["lot_summary", "lot_text"]
+__all__ = ["lot_summary", "lot_text", "predicted_lot"]
 
 FEW = 5
 """Readings below which a tolerance interval is too wide to plan with (judgement)."""
@@ -93,15 +99,6 @@ def lot_summary(
         cup_means=cup_means,
     )
     band = AcceptanceBand.inside(*window, instrument) if has_window else None
-    before = None
-    if ratio is not None:
-        found = None if band is None else ratio.before_cure(band.low, band.high)
-        before = {
-            "cured_over_uncured": ratio.median,
-            "log_std": ratio.log_std,
-            "n": ratio.n,
-            "band_ohm": None if found is None else list(found),
-        }
     return {
         "lot": None if lot is None else lot.as_dict(confidence, coverage),
         "predicted": None if predicted is None else dict(predicted),
@@ -113,7 +110,17 @@ def lot_summary(
             "band_ohm": [band.low, band.high],
             "instrument": instrument,
         },
-        "before_cure": before,
+        "before_cure": None if ratio is None else _before_cure(ratio, band),
+    }
+
+
+def _before_cure(ratio: CureRatio, band: AcceptanceBand | None) -> dict[str, Any]:
+    found = None if band is None else ratio.before_cure(band.low, band.high)
+    return {
+        "cured_over_uncured": ratio.median,
+        "log_std": ratio.log_std,
+        "n": ratio.n,
+        "band_ohm": None if found is None else list(found),
     }
 
 
@@ -131,6 +138,56 @@ def _count(number: int | None) -> str:
     if number is None:
         return "not known"
     return f"{number}" if number < MOST_CASTINGS else f"more than {MOST_CASTINGS:,}"
+
+
+def predicted_lot(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
+    """Median and CV that a run predicts for the recipe it decides for, and its window.
+
+    Measured films decide where there are any.
+
+    Raises
+    ------
+    FolderError
+        If the folder holds no results, or those of an open film.
+
+    """
+    path = folder / "summary.json"
+    refuse_torn(folder)
+    try:
+        summary = json.loads(path.read_text(encoding="utf-8"))
+        told = anchored(summary)
+        if told is not None:
+            row, reads = told, told["casting_resistance_ohm"]
+            cv = number(told["resistance_cv"]["median"])
+        else:
+            row = summary["candidates"][deciding_index(summary)[0]]
+            reads, cv = row["resistance_ohm"], number(row["resistance_cv"])
+        median = number(reads["median"])
+        predicted = {
+            "weight_fraction": float(row["weight_fraction"]),
+            "electrode_gap_m": float(row["electrode_gap_m"]),
+            "measured_rows": 0 if told is None else summary["anchor"]["n_rows"],
+        }
+        plan = Plan.from_dict(summary["plan"], name=str(path))
+    except (
+        OSError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError,
+        RecursionError,
+    ) as error:  # fmt: skip
+        raise FolderError(
+            f"{folder} holds no results to read ({type(error).__name__} in summary.json);"
+            " give a folder that 'percsim run' has finished"
+        ) from error
+    if median is None or cv is None or not max(median, cv) < math.inf:
+        raise FolderError(
+            f"{folder}: the {'chosen' if summary.get('chosen') is not None else 'nearest'}"
+            " candidate is open, so it predicts no spread; give --cv instead"
+        )
+    predicted |= {"median_ohm": median, "cv": cv}
+    nested = (summary.get("spread") or {}).get("nested") or {}
+    lot = (nested.get("log_resistance") or {}).get("between_castings_of_one_lot")
+    if lot and told is None:
+        predicted["one_lot_cv"] = cv_from_log_std(float(lot["value"]))
+    return predicted, plan.decision_target().window
 
 
 def _scatters(lot: Mapping[str, Any] | None) -> bool:

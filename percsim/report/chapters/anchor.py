@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
@@ -28,11 +26,12 @@ from percsim.report.chapters.day_one import (
     outlook_table,
     parameter_text,
 )
-from percsim.report.series import NothingToDrawError, Run
+from percsim.report.series import NothingToDrawError, Run, column_of, points_of
 from percsim.report.style import (
     COPPER,
     INK,
     PALE,
+    Axes,
     Figure,
     area_handle,
     legend_above,
@@ -295,63 +294,19 @@ def rows_figure(run: Run) -> Figure:
     panels = np.atleast_1d(figure.subplots(1, len(parts)))
     any_open = False
     for axes, part in zip(panels, parts, strict=True):
-        is_r = part is rows
-        keys = (
-            ("expected_before_ohm", "expected_ohm", "resistance_ohm", 1e-3)
-            if is_r
-            else ("expected_change_before", "expected_change", "change", 100.0)
-        )
-        before, after, read, factor = keys
-
-        def value(x: Any, factor: float = factor) -> float:
-            got = number(x)
-            return math.nan if got is None else factor * got
-
-        numbers = [
-            value(row[key][q])
-            for row in part
-            for key in (before, after)
-            if row[key]
-            for q in ("p05", "median", "p95")
-        ]
-        numbers += [value(row[read]) for row in part]
-        finite = [x for x in numbers if math.isfinite(x) and x > 0.0]
-        low, high = (
-            (min(finite) / 1.5, max(finite) * 1.8) if is_r else (0.0, max(finite) * 1.1)
-        )
-        for k, row in enumerate(part):
-            for key, colour, height in ((before, PALE, 0.62), (after, NARROW, 0.34)):
-                if not row[key]:
-                    continue
-                a, b = value(row[key]["p05"]), value(row[key]["p95"])
-                if math.isfinite(a):
-                    b = b if math.isfinite(b) else high
-                    axes.barh(k, b - a, height, a, color=colour, zorder=2)
-            x = value(row[read])
-            if math.isinf(x):
-                any_open = True
-                axes.plot(
-                    high / 1.12,
-                    k,
-                    marker=">",
-                    mfc="white",
-                    mec=COPPER,
-                    mew=1.4,
-                    ms=8,
-                    zorder=5,
-                    clip_on=False,
-                )
-            else:
-                colour = INK if row["outlier"] else COPPER
-                axes.plot(x, k, "D", color=colour, ms=6, zorder=5)
-        if is_r:
+        if part is rows:
+            keys = ("expected_before_ohm", "expected_ohm", "resistance_ohm")
+            any_open = _draw_rows(axes, part, keys, 1e-3, log=True)
             axes.set_xscale("log")
             axes.xaxis.set_major_formatter(FuncFormatter(plain))
-        axes.set_xlim(low, high)
+            axes.set_xlabel("R, kohm")
+        else:
+            keys = ("expected_change_before", "expected_change", "change")
+            _draw_rows(axes, part, keys, 100.0, log=False)
+            axes.set_xlabel("change of R, %")
         axes.set_yticks(range(len(part)), [candidate_label(r) for r in part])
         axes.set_ylim(len(part) - 0.5, -0.5)
         axes.grid(axis="y", visible=False)
-        axes.set_xlabel("R, kohm" if is_r else "change of R, %")
     handles = [
         area_handle(color=PALE, label="expected before, 5-95 %"),
         area_handle(color=NARROW, label="expected with the readings, 5-95 %"),
@@ -367,6 +322,33 @@ def rows_figure(run: Run) -> Figure:
         )
     legend_above(figure, handles, 3)
     return figure
+
+
+def _draw_rows(
+    axes: Axes, rows: Sequence[Row], keys: tuple[str, str, str], factor: float, *, log: bool
+) -> bool:
+    """Draw what was expected of rows and what was read; True if any was read open."""
+    *expected, read = keys
+    reads = column_of(rows, read, factor)
+    bands = [points_of(rows, key, factor) for key in expected]
+    values = np.concatenate([reads, *(a for band in bands for a in band.ranges)])
+    finite = values[np.isfinite(values) & (values > 0.0)]
+    low, high = (finite.min() / 1.5, finite.max() * 1.8) if log else (0, finite.max() * 1.1)
+    for points, colour, height in zip(bands, (PALE, NARROW), (0.62, 0.34), strict=True):
+        at = np.flatnonzero(np.isfinite(points.low))
+        left = points.low[at]
+        right = np.where(np.isfinite(points.high[at]), points.high[at], high)
+        axes.barh(at, right - left, height, left, color=colour, zorder=2)
+    for k, (row, x) in enumerate(zip(rows, reads, strict=True)):
+        if np.isinf(x):
+            axes.plot(
+                high / 1.12, k, marker=">", mfc="white", mec=COPPER, mew=1.4, ms=8,
+                zorder=5, clip_on=False,
+            )  # fmt: skip
+        else:
+            axes.plot(x, k, "D", color=INK if row["outlier"] else COPPER, ms=6, zorder=5)
+    axes.set_xlim(low, high)
+    return bool(np.isinf(reads).any())
 
 
 def _rows_caption(run: Run) -> str:

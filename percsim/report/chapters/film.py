@@ -19,7 +19,7 @@ from percsim.report.chapter import (
     table_block,
 )
 from percsim.report.series import NothingToDrawError, Run
-from percsim.report.style import COPPER, INK, MUTED, Figure, new_figure, ramp_map
+from percsim.report.style import COPPER, INK, MUTED, Axes, Figure, new_figure, ramp_map
 from percsim.words import many, mm, share, three, two, weight, with_error
 
 __all__ = ["CHAPTER"]
@@ -277,13 +277,8 @@ def film_figure(run: Run) -> Figure:
     film = run.summary.get("film") or {}
     if "map" not in film:
         raise NothingToDrawError(film.get("refused", "no film was put together"))
-    from matplotlib.colors import Normalize
     from matplotlib.patches import Rectangle
 
-    found = film["map"]
-    x, y = 1e3 * np.array(found["x_m"]), 1e3 * np.array(found["y_m"])
-    potential = np.array(found["potential"], dtype=float)
-    density = np.array(found["current_density_relative"], dtype=float)
     width = 1e3 * film["width_m"]
     electrodes = film["electrodes"]
     left = 1e3 * min(e["x_m"][0] for e in electrodes)
@@ -298,10 +293,7 @@ def film_figure(run: Run) -> Figure:
     # panels held to scale leave the layout engine short of room for their labels
     figure.get_layout_engine().set(w_pad=0.2)
     panels = figure.subplots(1, 2) if beside else figure.subplots(2, 1)
-    edges = np.concatenate([[0.0], 0.5 * (y[1:] + y[:-1]), [width]])
-    mean = float(np.abs(density[density != 0.0]).mean()) if density.any() else 1.0
-    top = float(np.quantile(density[density != 0.0], 0.99)) if density.any() else 1.0
-    for axes, what in zip(panels, ("potential", "current"), strict=True):
+    for axes, draw in zip(panels, (_draw_potential, _draw_density), strict=True):
         aside = 0.02 * span if shown < margin else 0.0
         axes.add_patch(
             Rectangle(
@@ -309,28 +301,7 @@ def film_figure(run: Run) -> Figure:
                 ec=MUTED, lw=0.8,
             )
         )  # fmt: skip
-        if what == "potential":
-            # rows at the edges of the film carry what the outermost rows have
-            rows = np.concatenate([[0.0], y, [width]])
-            values = np.concatenate(
-                [potential[:, :1], potential, potential[:, -1:]], axis=1
-            ).T
-            image = axes.contourf(
-                x, rows, values, levels=np.linspace(0.0, 1.0, 21), cmap=ramp_map()
-            )
-            axes.contour(
-                x, rows, values, levels=np.arange(0.1, 0.95, 0.1), colors="white",
-                linewidths=0.6,
-            )  # fmt: skip
-            label, ticks = "over the voltage", np.linspace(0, 1, 6)
-        else:
-            shownd = np.ma.masked_equal(density.T, 0.0)
-            low = float(max(density[density != 0.0].min(), 0.0)) if density.any() else 0.0
-            image = axes.pcolormesh(
-                x, edges, shownd, cmap=ramp_map(), shading="flat",
-                norm=Normalize(low, max(top, low + 1e-6 + 0.02 * mean)),
-            )  # fmt: skip
-            label, ticks = "over its mean", None
+        image, label, ticks = draw(axes, film["map"], width)
         for e in electrodes:
             sensing = e["terminal"].startswith("sense")
             x0, x1 = (1e3 * v for v in e["x_m"])
@@ -355,6 +326,38 @@ def film_figure(run: Run) -> Figure:
     panels[0].set_title("Potential")
     panels[1].set_title("Current density")
     return figure
+
+
+def _draw_potential(axes: Axes, found: Row, width: float) -> tuple[Any, str, Any]:
+    x, y = 1e3 * np.array(found["x_m"]), 1e3 * np.array(found["y_m"])
+    potential = np.array(found["potential"], dtype=float)
+    # rows at the edges of the film carry what the outermost rows have
+    rows = np.concatenate([[0.0], y, [width]])
+    values = np.concatenate([potential[:, :1], potential, potential[:, -1:]], axis=1).T
+    image = axes.contourf(
+        x, rows, values, levels=np.linspace(0.0, 1.0, 21), cmap=ramp_map()
+    )
+    levels = np.arange(0.1, 0.95, 0.1)
+    axes.contour(x, rows, values, levels=levels, colors="white", linewidths=0.6)
+    return image, "over the voltage", np.linspace(0, 1, 6)
+
+
+def _draw_density(axes: Axes, found: Row, width: float) -> tuple[Any, str, Any]:
+    from matplotlib.colors import Normalize
+
+    x, y = 1e3 * np.array(found["x_m"]), 1e3 * np.array(found["y_m"])
+    density = np.array(found["current_density_relative"], dtype=float)
+    edges = np.concatenate([[0.0], 0.5 * (y[1:] + y[:-1]), [width]])
+    low, mean, top = 0.0, 1.0, 1.0
+    if density.any():
+        flows = density[density != 0.0]
+        low, mean = max(float(flows.min()), 0.0), float(np.abs(flows).mean())
+        top = float(np.quantile(flows, 0.99))
+    image = axes.pcolormesh(
+        x, edges, np.ma.masked_equal(density.T, 0.0), cmap=ramp_map(), shading="flat",
+        norm=Normalize(low, max(top, low + 1e-6 + 0.02 * mean)),
+    )  # fmt: skip
+    return image, "over its mean", None
 
 
 def film_caption(run: Run) -> str:

@@ -31,12 +31,12 @@ from percsim.report.chapter import (
 from percsim.report.series import (
     NothingToDrawError,
     Run,
+    column_of,
     factor_limits,
     index_of,
     margin_limits,
 )
 from percsim.report.style import (
-    COPPER,
     GAP_COLOURS,
     GAP_MARKERS,
     INK,
@@ -45,11 +45,13 @@ from percsim.report.style import (
     Figure,
     legend_above,
     line_handle,
+    mark_deciding,
     new_figure,
 )
 from percsim.words import (
     confidence,
     listed,
+    mm,
     number,
     percent,
     scaled,
@@ -233,10 +235,14 @@ def trade_off_figure(run: Run) -> Figure:
         raise NothingToDrawError("no candidate conducts well enough to be compared")
     figure = new_figure(4.6)
     axes = figure.subplots()
-    x = np.array([100.0 * p["resistance_cv"] for p in points])
-    y = np.array([p["gauge_factor"] for p in points])
-    x_error = np.array([100.0 * (number(p["resistance_cv_se"]) or 0.0) for p in points])
-    y_error = np.array([number(p["gauge_factor_se"]) or 0.0 for p in points])
+    x, x_error = (
+        np.nan_to_num(column_of(points, key, 100.0), posinf=np.inf)
+        for key in ("resistance_cv", "resistance_cv_se")
+    )
+    y, y_error = (
+        np.nan_to_num(column_of(points, key), posinf=np.inf)
+        for key in ("gauge_factor", "gauge_factor_se")
+    )
     for values, errors, limits in (
         (x, x_error, axes.set_xlim),
         (y, y_error, axes.set_ylim),
@@ -269,22 +275,16 @@ def trade_off_figure(run: Run) -> Figure:
     index, _ = deciding_index(run.summary)
     handles: list[Any] = [
         line_handle(color=GAP_COLOURS[k % 6], marker=GAP_MARKERS[k % 6], ls="", ms=5.5,
-            label=f"{scaled(gap, 1e3)} mm gap",
+            label=f"{mm(gap)} gap",
         )
         for k, gap in enumerate(gaps)
     ]  # fmt: skip
     handles.append(line_handle(color=MUTED, ls=":", lw=1.3, label="front (filled)"))
-    for k, p in enumerate(points):
-        if p["candidate"] == index:
-            ring: dict[str, Any] = {
-                "marker": "o",
-                "mfc": "none",
-                "mec": COPPER,
-                "mew": 1.8,
-                "ls": "",
-            }
-            axes.plot(x[k], y[k], ms=13, zorder=6, **ring)
-            handles.append(line_handle(ms=9, label=run.deciding_word, **ring))
+    handles += [
+        mark_deciding(axes, x[k], y[k], run.deciding_word)
+        for k, p in enumerate(points)
+        if p["candidate"] == index
+    ]
     _name_loadings(run, axes, points, x, y)
     for value in factor_limits(run):
         axes.axhline(value, color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)

@@ -33,7 +33,7 @@ from percsim.report.style import (
     new_figure,
     plain,
 )
-from percsim.words import band, number, quantity, share, span, three, with_error
+from percsim.words import band, number, quantity, resistance, share, span, three, with_error
 
 __all__ = ["OPERATION"]
 
@@ -148,63 +148,11 @@ def _heating(summary: Summary, found: Row) -> list[Block]:
     heat = found.get("heating")
     if not heat:
         return []
-    circuit = str(found.get("circuit"))
-    series = number(found.get("series_ohm")) or 0.0
-    through = {
-        "half bridge": "over an equal, unstrained film in a half bridge",
-        "quarter bridge": f"in a quarter bridge, with {quantity(series, 'ohm')} in its arm",
-    }.get(
-        circuit,
-        f"in series with {quantity(series, 'ohm')}" if series else "straight at the supply",
-    )
-    low, high = heat["gauge_practice_W_per_m2"]
-    density = number(heat.get("power_density_W_per_m2")) or 0.0
-    against = "below" if density < low else "above" if density > high else "within"
-    rows = []
-    for key, name in (
-        ("on_sheet", "on its sheet and part"),
-        ("in_still_air", "in still air"),
-    ):
-        row = heat[key]
-        rows.append(
-            (
-                name,
-                three(row.get("rise_K"), "none, runs away"),
-                _band(row.get("cold_rise_K_band")),
-                three(row.get("hottest_rise_K"), "–"),
-                three(row.get("loop_gain")),
-                three(row.get("drift_microstrain"), "without bound"),
-                _band(row.get("drift_microstrain_prior")),
-            )
-        )
     out = [
         heading("Operating point and self-heating"),
-        paragraph(
-            f"At {quantity(found.get('supply_V'), 'V')} {through} the film of "
-            f"{quantity(found.get('resistance_ohm'), 'ohm')} carries "
-            f"{quantity(heat.get('current_A'), 'A')} and makes "
-            f"{quantity(heat.get('film_power_W'), 'W')} (castings, 5 to 95 %: "
-            f"{_band(heat.get('film_power_W_band'), 'W')}), "
-            f"{three(density)} W/m2 of its area. That is {against} the "
-            f"{three(low)} to {three(high)} W/m2 that strain-gauge practice allows on poor "
-            "heat sinks (unfilled plastics for high accuracy to filled ones; maker's "
-            "notes, from memory)."
-        ),
+        paragraph(_operating_point(found, heat)),
         picture("self_heating"),
-        table_block(
-            table(
-                (
-                    "~heat leaves",
-                    "#rise|K, mean of the film",
-                    "#castings, cold power|K, 5 to 95 %",
-                    "#hottest face|K",
-                    "#loop gain|",
-                    "#drift|microstrain",
-                    "#unmeasured parameters|5 to 95 %",
-                ),
-                rows,
-            )
-        ),
+        _heat_table(heat),
         paragraph(
             "On the sheet all heat goes through film and sheet into the part, a perfect "
             "sink; in still air it leaves by one face alone. A film in use does both and "
@@ -242,6 +190,53 @@ def _heating(summary: Summary, found: Row) -> list[Block]:
     if found.get("warnings"):
         out.append(bullets(found["warnings"]))
     return out
+
+
+def _operating_point(found: Row, heat: Row) -> str:
+    """Say what the film carries and makes at the supply, beside what is common practice."""
+    series = number(found.get("series_ohm")) or 0.0
+    through = {
+        "half bridge": "over an equal, unstrained film in a half bridge",
+        "quarter bridge": f"in a quarter bridge, with {resistance(series)} in its arm",
+    }.get(
+        str(found.get("circuit")),
+        f"in series with {resistance(series)}" if series else "straight at the supply",
+    )
+    low, high = heat["gauge_practice_W_per_m2"]
+    density = number(heat.get("power_density_W_per_m2")) or 0.0
+    against = "below" if density < low else "above" if density > high else "within"
+    return (
+        f"At {quantity(found.get('supply_V'), 'V')} {through} the film of "
+        f"{resistance(found.get('resistance_ohm'))} carries "
+        f"{quantity(heat.get('current_A'), 'A')} and makes "
+        f"{quantity(heat.get('film_power_W'), 'W')} (castings, 5 to 95 %: "
+        f"{_band(heat.get('film_power_W_band'), 'W')}), {three(density)} W/m2 of its area. "
+        f"That is {against} the {span(low, high, 'W/m2')} that strain-gauge practice "
+        "allows on poor heat sinks (unfilled plastics for high accuracy to filled ones; "
+        "maker's notes, from memory)."
+    )
+
+
+def _heat_table(heat: Row) -> Block:
+    names = {"on_sheet": "on its sheet and part", "in_still_air": "in still air"}
+    rows = [
+        (
+            name,
+            three(heat[key].get("rise_K"), "none, runs away"),
+            _band(heat[key].get("cold_rise_K_band")),
+            three(heat[key].get("hottest_rise_K"), "–"),
+            three(heat[key].get("loop_gain")),
+            three(heat[key].get("drift_microstrain"), "without bound"),
+            _band(heat[key].get("drift_microstrain_prior")),
+        )
+        for key, name in names.items()
+    ]
+    heads = (
+        "~heat leaves", "#rise|K, mean of the film", "#castings, cold power|K, 5 to 95 %",
+        "#hottest face|K", "#loop gain|", "#drift|microstrain",
+        "#unmeasured parameters|5 to 95 %",
+    )  # fmt: skip
+    return table_block(table(heads, rows))
 
 
 def _noise(found: Row) -> list[Block]:

@@ -20,6 +20,7 @@ from percsim.report.chapter import (
     table_block,
 )
 from percsim.report.series import (
+    Floats,
     NothingToDrawError,
     Run,
     column_of,
@@ -35,6 +36,7 @@ from percsim.report.style import (
     PALE,
     SHARE_COLOURS,
     WINDOW_EDGE,
+    Axes,
     Figure,
     area_handle,
     legend_above,
@@ -42,7 +44,7 @@ from percsim.report.style import (
     new_figure,
     text_on,
 )
-from percsim.words import mm, number, percent, quantity, share, tenths, three, two
+from percsim.words import mm, number, percent, quantity, scaled, share, tenths, two
 
 __all__ = ["SPREAD", "gap_spread_figure", "halving_figure", "shares_figure"]
 
@@ -223,50 +225,15 @@ def gap_spread_figure(run: Run) -> Figure:
     rows = run.along("electrode_gap_m", "weight_fraction")
     figure = new_figure(4.0)
     axes = figure.subplots()
-    x = column_of(rows, "electrode_gap_m", 1e3)
     cv = column_of(rows, "resistance_cv", 100.0)
-    shares = [row.get("spread_shares") or {} for row in rows]
-    names = list(dict.fromkeys([*SHARE_COLOURS, *(n for s in shares for n in s)]))
-    parts = {
-        name: np.array([max(number(s.get(name)) or 0.0, 0.0) for s in shares])
-        for name in names
-    }
-    small = [name for name in names if parts[name].max(initial=0.0) < SMALL]
-    others = np.sum([parts[name] for name in small], axis=0) if small else 0.0 * x
-    drawn = [(n, parts[n], share_label(n)) for n in names if n not in small]
-    if np.any(others > 0.0):
-        drawn.append(("", others, "others together"))
     place = np.arange(len(rows), dtype=float)
-    base = np.zeros(len(rows))
     tall = float(np.nanmax(np.where(np.isfinite(cv), cv, 0.0), initial=0.0)) or 1.0
     asked = [
         100.0 * v if v < 3.0 else v
         for v in margin_limits(run, lambda name, _: is_spread(name) and "gauge" not in name)
     ][:1]
     # a part is labelled where it is tall enough in the axes as they will be
-    room = max(tall, *asked, 0.0)
-    handles: list[Any] = []
-    for name, part, label in drawn:
-        height = np.where(np.isfinite(cv), cv, 0.0) * part
-        colour = SHARE_COLOURS.get(name, OTHERS)
-        if not height.any():
-            continue
-        axes.bar(
-            place, height, 0.62, bottom=base, color=colour, ec="white", lw=0.6, zorder=3
-        )
-        for k in np.flatnonzero(height > 0.055 * room):
-            axes.text(
-                place[k],
-                base[k] + 0.5 * height[k],
-                share(part[k]) + (" %" if len(rows) < 6 else ""),
-                ha="center",
-                va="center",
-                fontsize=8,
-                color=text_on(colour),
-                zorder=4,
-            )
-        base += height
-        handles.append(area_handle(facecolor=colour, ec=MUTED, lw=0.4, label=label))
+    handles = _stack(axes, rows, cv, 0.055 * max(tall, *asked, 0.0))
     error = column_of(rows, "resistance_cv_se", 100.0)
     known = np.isfinite(cv) & np.isfinite(error) & (error > 0.0)
     if known.any():
@@ -285,7 +252,7 @@ def gap_spread_figure(run: Run) -> Figure:
         handles.append(line_handle(color=INK, lw=1.3, label="simulation error"))
     for k in np.flatnonzero(~np.isfinite(cv)):
         axes.text(place[k], 0.04 * tall, "open", ha="center", va="bottom", color=MUTED)
-    axes.set_xticks(place, [three(v) for v in x])
+    axes.set_xticks(place, [scaled(row["electrode_gap_m"], 1e3) for row in rows])
     axes.set_xlim(-0.6, len(rows) - 0.4)
     axes.set_ylim(0, 1.12 * tall)
     axes.grid(axis="x", visible=False)
@@ -304,6 +271,46 @@ def gap_spread_figure(run: Run) -> Figure:
         title="share of the variance",
     )
     return figure
+
+
+def _parts(rows: Sequence[Row]) -> list[tuple[str, Floats, str]]:
+    """Share of each cause for every row with its name and label, small ones together."""
+    shares = [row.get("spread_shares") or {} for row in rows]
+    names = list(dict.fromkeys([*SHARE_COLOURS, *(n for s in shares for n in s)]))
+    parts = {
+        name: np.array([max(number(s.get(name)) or 0.0, 0.0) for s in shares])
+        for name in names
+    }
+    large = [name for name in names if parts[name].max(initial=0.0) >= SMALL]
+    drawn = [(name, parts[name], share_label(name)) for name in large]
+    others = sum(
+        (parts[name] for name in names if name not in large), start=np.zeros(len(rows))
+    )
+    return [*drawn, ("", others, "others together")]
+
+
+def _stack(axes: Axes, rows: Sequence[Row], cv: Floats, labelled: float) -> list[Any]:
+    """Stack the parts of each CV, labelled from a height on; gives handles."""
+    base = np.zeros(len(rows))
+    handles = []
+    for name, part, label in _parts(rows):
+        height = np.where(np.isfinite(cv), cv, 0.0) * part
+        colour = SHARE_COLOURS.get(name, OTHERS)
+        if not height.any():
+            continue
+        axes.bar(
+            np.arange(len(rows)), height, 0.62, bottom=base, color=colour, ec="white",
+            lw=0.6, zorder=3,
+        )  # fmt: skip
+        for k in np.flatnonzero(height > labelled):
+            text = share(part[k]) + (" %" if len(rows) < 6 else "")
+            axes.text(
+                k, base[k] + 0.5 * height[k], text, ha="center", va="center", fontsize=8,
+                color=text_on(colour), zorder=4,
+            )  # fmt: skip
+        base += height
+        handles.append(area_handle(facecolor=colour, ec=MUTED, lw=0.4, label=label))
+    return handles
 
 
 def _quoted(run: Run) -> Row:
