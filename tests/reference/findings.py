@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from percsim.decision.choose import BenchLimits, Mix
 from reference.closed_form_films import CRITICAL, EXPANSION, ClosedForm
 from reference.made_up_boxes import loading
 
 from percsim.decision import decide
-from percsim.decision.choose import BenchLimits, Mix
 from percsim.film import LoadingThreshold
 from percsim.findings import Findings
 from percsim.findings.stages import Stages
