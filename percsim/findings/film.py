@@ -15,7 +15,7 @@ from percsim.film.electrodes import Film
 from percsim.film.transfer import LoadingFit
 from percsim.film.verify import compare_films
 from percsim.findings.across import Across, gather_across
-from percsim.findings.gather import Findings
+from percsim.findings.judged import Findings
 from percsim.findings.layers import strain_profile
 from percsim.jobs import films_of
 from percsim.particles.box import Box
@@ -46,11 +46,10 @@ def film(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         `film`, or nothing where no loading conducts.
 
     """
-    castings = findings.decision.best.castings
-    if castings.fit.is_open:
+    if findings.best.fit.is_open:
         return {}
     across = _across(findings).as_dict()
-    return {"film": _described(findings, castings) | {"across": across}}
+    return {"film": _described(findings) | {"across": across}}
 
 
 def blocks(findings: Findings) -> dict[str, Any]:
@@ -74,7 +73,7 @@ def blocks(findings: Findings) -> dict[str, Any]:
             "refused": "with model = 'affine' a box has no response that would carry over"
             " to a block"
         }
-    castings = findings.decision.best.castings
+    castings = findings.best.castings
     try:
         made = _blocks(findings, _across(findings))
         found = _lattice_films(findings, castings, made)
@@ -85,15 +84,14 @@ def blocks(findings: Findings) -> dict[str, Any]:
 
 
 def _across(findings: Findings) -> Across:
-    return gather_across(
-        findings.plan, findings.records, findings.loadings, findings.threshold
-    )
+    mix = findings.mix
+    return gather_across(findings.plan, findings.records, mix.loadings, mix.films.threshold)
 
 
-def _described(findings: Findings, castings: Castings) -> dict[str, Any]:
+def _described(findings: Findings) -> dict[str, Any]:
     """Size of the film, its electrodes and what a direct simulation would take."""
-    film, plan = castings.film, findings.plan
-    rho = float(castings.fit.resistivity[castings.fit.loading.reference_state])
+    castings, fit, plan = findings.best.castings, findings.best.fit, findings.plan
+    film, rho = castings.film, float(fit.resistivity[castings.visits.rest])
     layout = film.layout
     electrodes = layout.electrodes(film.electrode_gap, film.width)
     return {
@@ -108,7 +106,7 @@ def _described(findings: Findings, castings: Castings) -> dict[str, Any]:
             {"x_m": list(e.x), "y_m": list(e.y), "terminal": e.terminal} for e in electrodes
         ],
         "resistivity_ohm_m": rho,
-        "threshold_ratio": castings.fit.threshold_ratio,
+        "threshold_ratio": fit.threshold_ratio,
     }
 
 
@@ -143,9 +141,9 @@ def _rows(findings: Findings, fits: tuple[LoadingFit, ...]) -> list[NDArray[np.i
 
 
 def _blocks(findings: Findings, across: Across) -> Blocks:
-    fits = tuple(findings.decision.fits)
+    fits, threshold = findings.mix.fits, findings.mix.films.threshold
     width = across.ratio if across.axis == 1 else 1.0
-    return Blocks.from_fits(fits, findings.threshold, width, _rows(findings, fits))
+    return Blocks.from_fits(fits, threshold, width, _rows(findings, fits))
 
 
 def _estimate(found: Estimate) -> dict[str, float]:
@@ -176,7 +174,7 @@ def _strains(findings: Findings) -> list[float]:
 def _lattice_films(
     findings: Findings, castings: Castings, blocks: Blocks
 ) -> dict[str, Any]:
-    plan, fit, film = findings.plan, castings.fit, castings.film
+    plan, fit, film = findings.plan, findings.best.fit, castings.film
     phi = fit.loading.volume_fraction
     spread, reach = _unevenness(findings)
 
@@ -246,7 +244,7 @@ def _unevenness(findings: Findings) -> tuple[float, float]:
     """Deviation of ln(volume fraction) within a film, and its correlation length [m]."""
     plan = findings.plan
     within = float(plan.tolerances.get("mixing_within", plan.tolerances["mixing"]))
-    slope = findings.decision.best.castings.fit.loading.log_slope
+    slope = findings.best.castings.loading.log_slope
     length = float(plan.tolerances.get("mixing_length", CORRELATION_LENGTH))
     return within * slope, length or CORRELATION_LENGTH
 
@@ -259,7 +257,7 @@ def _verified(
     findings: Findings, castings: Castings, blocks: Blocks
 ) -> dict[str, Any] | None:
     """Directly simulated films that are stored, beside films of blocks of their size."""
-    plan, loading = findings.plan, castings.fit.loading.weight_fraction
+    plan, loading = findings.plan, castings.loading.weight_fraction
     stored: dict[tuple[int, int], int] = {}
     for key in findings.records:
         if key.startswith("film/"):
@@ -291,7 +289,7 @@ def _verified(
     lattice = cast_lattice(
         blocks,
         small,
-        castings.fit.loading.volume_fraction,
+        castings.loading.volume_fraction,
         castings=max(FILMS, 400),
         seed=findings.plan.seed,
         strains=strains.tolist(),

@@ -8,17 +8,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.decision.choose import Candidate
+from percsim.boxes.statistics import weighted_quantiles
+from percsim.decision.candidates import Candidate
 from percsim.film.curves import Cycle, FilmCurves, central_68, nonlinearity, vibrate
 from percsim.film.readout import Circuit, HeatPath, Noise, SelfHeating, self_heating
-from percsim.findings.gather import Findings
+from percsim.findings.judged import Findings
 from percsim.findings.temperature import ThermalPrior, thermal_prior
 from percsim.findings.words import SELF_HEATING
 from percsim.plan import Plan
 from percsim.quantities import celsius, quantity, three, two
 from percsim.states.temperature import ELASTOMER_LIMITS, ROOM_TEMPERATURE
 
-__all__ = ["heating_summary", "operation"]
+__all__ = ["operation"]
 
 Floats = NDArray[np.float64]
 
@@ -34,22 +35,16 @@ FEWEST_STRAINS = 3
 """Strains that a bend of R takes."""
 
 
-def _quantiles(values: Floats, prefix: str = "") -> dict[str, float]:
-    """5 % and 95 %, infinite values counted; nan as infinite."""
-    from percsim.boxes.statistics import weighted_quantiles
-
-    filled = np.where(np.isnan(values), np.inf, values)
-    low, high = weighted_quantiles(filled, (0.05, 0.95))
-    return {f"{prefix}p05": float(low), f"{prefix}p95": float(high)}
+def _band(values: Floats) -> dict[str, float]:
+    """5 % and 95 %, infinite values counted."""
+    low, high = weighted_quantiles(values, (0.05, 0.95))
+    return {"p05": float(low), "p95": float(high)}
 
 
 def _number(value: Floats | float, draws: Floats, castings: Floats) -> dict[str, float]:
     """One number with its simulation error and the castings, 5 to 95 %."""
-    return {
-        "value": float(value),
-        "standard_error": central_68(draws),
-        **_quantiles(castings),
-    }
+    error = central_68(draws)
+    return {"value": float(value), "standard_error": error, **_band(castings)}
 
 
 def _linearity(plan: Plan, curves: FilmCurves, circuit: Circuit) -> dict[str, Any]:
@@ -121,7 +116,7 @@ def _rise(found: SelfHeating, hottest: float) -> dict[str, Any]:
     }
 
 
-def heating_summary(
+def _heating(
     circuit: Circuit,
     path: HeatPath,
     candidate: Candidate,
@@ -161,7 +156,7 @@ def heating_summary(
     powers = np.array([circuit.film_power(float(r)) for r in conducting])
     out: dict[str, Any] = {
         "film_power_W": power,
-        "film_power_W_band": _quantiles(powers),
+        "film_power_W_band": _band(powers),
         "power_density_W_per_m2": power / area,
         "gauge_practice_W_per_m2": list(GAUGE_PRACTICE),
         "current_A": circuit.current(resistance),
@@ -176,7 +171,7 @@ def heating_summary(
         cold = theta / area * powers
         row = _rise(found, hottest) | {
             "theta_K_m2_per_W": theta,
-            "cold_rise_K_band": _quantiles(cold),
+            "cold_rise_K_band": _band(cold),
         }
         if known:
             factor = curves.gauge_factor
@@ -192,8 +187,8 @@ def heating_summary(
                     ]
                 )
                 drifts = 1e6 * rises * np.where(np.isnan(outputs), np.inf, outputs)
-                row["drift_microstrain_prior"] = _quantiles(drifts)
-                row["runs_away_share"] = float(np.isinf(rises).mean())
+                row["drift_microstrain_prior"] = prior.band(drifts)
+                row["runs_away_share"] = float(prior.weights @ np.isinf(rises))
         out[name] = row
     return out
 
@@ -376,7 +371,7 @@ def operation(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         `cautions` with a warning where the supply would overheat the film.
 
     """
-    plan, best = findings.plan, findings.decision.best
+    plan, best = findings.plan, findings.best
     curves = FilmCurves.from_castings(best.castings)
     if curves is None:
         return {"operation": {"open": True}}
@@ -396,13 +391,13 @@ def operation(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     path = plan.heat_path()
     if path is not None:
         prior = thermal_prior(findings, best)
-        heating = heating_summary(circuit, path, best, curves, prior)
+        heating = _heating(circuit, path, best, curves, prior)
         heating["test_power_W"] = TEST_POWER
         if prior is not None:
             heating["prior_contains"] = prior.contains
-            heating["prior_coefficient_per_K"] = _quantiles(prior.coefficients)
+            heating["prior_coefficient_per_K"] = prior.band(prior.coefficients)
             heating["coefficient_per_K"] = curves.temperature_coefficient
-            heating["prior_output_microstrain_per_K"] = _quantiles(1e6 * prior.outputs)
+            heating["prior_output_microstrain_per_K"] = prior.band(1e6 * prior.outputs)
         out["heating"] = heating
         out["contacts"] = _contacts(summary, circuit, curves.resistance)
         warnings = _overheating(heating, plan)
