@@ -317,7 +317,7 @@ def chain(monkeypatch: pytest.MonkeyPatch) -> types.SimpleNamespace:
 
     module = types.ModuleType("percsim.run")
     module.estimate, module.run_plan = estimate, run_plan  # type: ignore[attr-defined]
-    module.redraw = lambda folder: run_plan(None, progress=None)  # type: ignore[attr-defined, arg-type]
+    module.redraw = lambda folder, blocks: run_plan(None, progress=None)  # type: ignore[attr-defined, arg-type]
     monkeypatch.setitem(sys.modules, "percsim.run", module)
     return state
 

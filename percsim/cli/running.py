@@ -193,6 +193,8 @@ def _carry_out(
     command: str | None = None,
 ) -> Result:
     """Run a plan with progress; leaves with a line when interrupted."""
+    if not (fresh or quiet):
+        _say_at_once(loaded, folder)
     # slow to import, and of no use to a plan with faults
     from percsim.boxes.workers import Interrupted
     from percsim.run import estimate, run_plan
@@ -222,6 +224,22 @@ def _carry_out(
         what = "interrupted"
     again = command or shlex.join(["percsim", "run", loaded.path, "--out", str(folder)])
     return leave(INTERRUPTED, what, f"go on with:  {again}")
+
+
+def _say_at_once(plan: Plan, folder: Path) -> None:
+    """Print what to do before any page is drawn, where the folder knows it already."""
+    from percsim.advice import stored_answer
+    from percsim.words.decision import expected_lines, state_line
+
+    found = stored_answer(plan, folder)
+    if found is None:
+        return
+    words = [mix.mix_words(plan.varying) for mix in plan.mixes]
+    say(state_line(found.decision, found.recipes, words, found.target))
+    if found.decision.cup is not None:
+        for line in expected_lines(found.decision.cup, found.recipes):
+            say(f"  {line}")
+    say("Tables, figures and page follow.")
 
 
 def _budget(text: str) -> float:

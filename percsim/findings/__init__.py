@@ -18,7 +18,7 @@ from percsim.errors import FolderError
 from percsim.findings.anchor import measured_films
 from percsim.findings.currents import currents
 from percsim.findings.day_one import day_one
-from percsim.findings.film import film
+from percsim.findings.film import blocks, film
 from percsim.findings.front import front
 from percsim.findings.gather import box_rows, casting_rows, failed_rows
 from percsim.findings.judged import Findings, judge_mixes
@@ -104,7 +104,11 @@ def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -
 
 
 def assemble(
-    plan: Plan, records: dict[str, Record], stages: Stages | None = None
+    plan: Plan,
+    records: dict[str, Record],
+    stages: Stages | None = None,
+    *,
+    with_blocks: bool = False,
 ) -> tuple[dict[str, Any], Findings, dict[str, list[dict[str, Any]]]]:
     """From what is stored to the summary, the findings and the tables.
 
@@ -116,6 +120,8 @@ def assemble(
         Stored outcomes by key, all of them or a part.
     stages : Stages, optional
         How the boxes were spent, worked out from the records without.
+    with_blocks : bool
+        Also put the film together from blocks, a check of it.
 
     Returns
     -------
@@ -180,6 +186,8 @@ def assemble(
     }
     for chapter in CHAPTERS:
         summary |= chapter(findings, summary)
+    if with_blocks and "film" in summary:
+        summary["film"] |= blocks(findings)
     tables = {
         "boxes": boxes,
         "responses": responses,

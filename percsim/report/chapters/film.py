@@ -95,6 +95,14 @@ def _blocks(summary: Summary) -> Sequence[Block]:
             paragraph(f"The film is not put together from blocks: {film['refused']}.")
         )
         return out
+    if "films" not in film:
+        out.append(
+            paragraph(
+                "percsim report FOLDER --blocks puts the film together from blocks, draws"
+                " its potential and current, and checks its scatter."
+            )
+        )
+        return out
     grid = f"{film['blocks_along']} x {film['blocks_across']}"
     if film["blocks_through"] > 1:
         grid += f" x {film['blocks_through']}"
@@ -283,6 +291,8 @@ def _lines(summary: Summary) -> Sequence[str]:
     out = [_across_text(film)] if unknown else []
     if "refused" in film:
         return [*out, f"Film of blocks: {film['refused']}."]
+    if "films" not in film:
+        return [*out, f"The film holds about {_count(film['particles'])} particles."]
     chains, uneven = film["chains"]["resistance_cv"], film["uneven"]["resistance_cv"]
     out += [
         f"The film holds about {_count(film['particles'])} particles; put together from"
@@ -312,7 +322,9 @@ def film_figure(run: Run) -> Figure:
     """Draw the film to scale: electrodes, potential and current density."""
     film = run.summary.get("film") or {}
     if "map" not in film:
-        raise NothingToDrawError(film.get("refused", "no film was put together"))
+        raise NothingToDrawError(
+            film.get("refused", "the film is put together from blocks when asked")
+        )
     from matplotlib.colors import Normalize
     from matplotlib.patches import Rectangle
 
