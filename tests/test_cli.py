@@ -99,7 +99,7 @@ def test_help_is_quick_because_it_loads_little() -> None:
     allowed = {"percsim", "typer", "click"}
     assert packages <= allowed | {"annotated_doc", "shellingham", "typing_extensions"}
     outside = {name for name in own if not name.startswith("percsim.cli")}
-    assert outside == {"percsim", "percsim.process", "percsim.units", "percsim.words"}
+    assert outside == {"percsim", "percsim.process", "percsim.units", "percsim.quantities"}
 
 
 # --- bad input
