@@ -55,6 +55,7 @@ from percsim.jobs import (
 )
 from percsim.plan import Plan
 from percsim.process import check_interrupt, interrupts, one_blas_thread
+from percsim.quantities import mm, weight
 from percsim.report import write_report
 from percsim.reuse import refuse_other_boxes, stored_plan
 
@@ -99,8 +100,7 @@ class Result:
             verdict = "no candidate meets the target"
         else:
             c = self.summary["candidates"][chosen]
-            weight, gap = 100.0 * c["weight_fraction"], 1e3 * c["electrode_gap_m"]
-            verdict = f"{weight:.4g} wt% at {gap:.4g} mm"
+            verdict = f"{weight(c['weight_fraction'])} at {mm(c['electrode_gap_m'])}"
         return f"Result: {verdict}, in {self.folder}"
 
 

@@ -21,6 +21,7 @@ from percsim.film.variance import (
     variance_shares,
 )
 from percsim.findings.judged import Findings
+from percsim.quantities import mm, quantity, tenths
 
 __all__ = ["spread"]
 
@@ -99,11 +100,11 @@ def _row(now: Halving, half: Halving, target: Target) -> dict[str, Any]:
 
 
 def _percent(value: float) -> str:
-    return f"{100 * value:.2g} %" if value < 0.0995 else f"{100 * value:.0f} %"
+    return quantity(value, "fraction", 2)
 
 
 def _tenths(value: float) -> str:
-    return f"{100 * value:.1f} %" if value < 10.0 else f"{100 * value:.2g} %"
+    return f"{tenths(value)} %"
 
 
 def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
@@ -165,7 +166,7 @@ def _chains(castings: Castings, share: float, resistance_cv: float) -> str:
     part = f"the chance of the particle chains makes {told} of the variance of ln R"
     alone = np.sqrt(min(share, 1.0)) * resistance_cv
     if share < 0.05:
-        gap = f"{1e3 * castings.film.electrode_gap:.3g} mm"
+        gap = mm(castings.film.electrode_gap)
         return (
             f"Chains are not why these castings differ: {part}, as a film {gap} long "
             "averages over very many. They rarely are, away from the threshold."

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.constants import elementary_charge
 
 from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.statistics import weighted_quantiles
@@ -29,6 +28,7 @@ from percsim.film.readout import (
 from percsim.findings.judged import Findings
 from percsim.findings.layers import across_summary
 from percsim.plan import Plan
+from percsim.quantities import span
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = ["ThermalPrior", "temperature", "thermal_prior"]
@@ -91,11 +91,9 @@ def _contains(known: Knowledge, names: Collection[str]) -> str:
             if known.basis == "measured"
             else prior.limits()
         )
-        factor, unit = (
-            (1e3 / elementary_charge, " meV") if prior.name == "Ea" else (1.0, "")
-        )
         over = " over the simulated one" if prior.name == "threshold" else ""
-        said.append(f"{prior.name}{over} {factor * low:.3g} to {factor * high:.3g}{unit}")
+        told = span(low, high, "J" if prior.name == "Ea" else "")
+        said.append(f"{prior.name}{over} {told}")
     if not said:
         return "nothing, every parameter counts as measured"
     told = (

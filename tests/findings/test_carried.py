@@ -6,15 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from percsim.decision.anchor import Anchoring
+from percsim.film.responses import KnownResponses
+from percsim.findings.carried import carried_findings, carried_mix, known_from
 from reference.closed_form_films import CRITICAL, MEDIANS, ClosedForm
 from reference.findings import findings
 
 from percsim.boxes.store import Record, encode_json
-from percsim.decision.anchor import Anchoring
 from percsim.decision.priors import Draws, contact_priors
-from percsim.film.responses import KnownResponses
 from percsim.findings.anchor import learn, measured_candidates
-from percsim.findings.carried import carried_findings, carried_mix, known_from
 from percsim.jobs import box_jobs
 from percsim.plan import Plan
 
