@@ -137,7 +137,7 @@ class Outcome:
     wall_time: float
 
     @property
-    def values(self) -> tuple[Any, ...]:
+    def results(self) -> tuple[Any, ...]:
         """What the jobs gave as JSON has it, None where one failed."""
         return tuple(
             decode_json(record.text) if record.status == "done" else None
