@@ -18,8 +18,9 @@ from percsim.boxes.growth import GrowthPlan, plan_growth
 from percsim.boxes.sources import Component, Mixture, RecipeParticles
 from percsim.boxes.threshold import recipe_threshold
 from percsim.materials.elastomer import Elastomer
-from percsim.materials.filler import Filler, SizeDistribution
+from percsim.materials.filler import Filler
 from percsim.materials.recipe import Recipe
+from percsim.materials.sizes import SizeDistribution
 from percsim.particles.bodies import FLAKE, ROD, SPHERE
 
 

@@ -29,8 +29,9 @@ if TYPE_CHECKING:
         load_material,
         material_names,
     )
-    from percsim.materials.filler import Filler, Orientation, SizeDistribution
+    from percsim.materials.filler import Filler, Orientation
     from percsim.materials.recipe import Recipe
+    from percsim.materials.sizes import SizeDistribution
     from percsim.network.backbone import Backbone, find_backbone
     from percsim.network.build import Network, build_network, build_rod_network
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
@@ -64,7 +65,8 @@ _HOMES = {
         "ConvergenceError", "FolderError", "PercsimError", "PlacementError", "PlanError",
     ),
     "percsim.units": ("format_quantity", "parse_quantity"),
-    "percsim.materials.filler": ("Filler", "Orientation", "SizeDistribution"),
+    "percsim.materials.filler": ("Filler", "Orientation"),
+    "percsim.materials.sizes": ("SizeDistribution",),
     "percsim.materials.elastomer": (
         "Elastomer", "Material", "load_material", "material_names",
     ),

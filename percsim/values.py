@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields
 from numbers import Integral, Real
 from typing import Any
@@ -9,7 +10,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["flag", "floats", "freeze", "integers", "real", "take_reals", "whole"]
+__all__ = [
+    "flag",
+    "floats",
+    "freeze",
+    "integers",
+    "positive",
+    "real",
+    "take_reals",
+    "whole",
+]
 
 
 def _shown(value: object) -> str:
@@ -21,6 +31,14 @@ def real(name: str, value: object) -> float:
     if not isinstance(value, Real) or isinstance(value, bool):
         raise ValueError(f"{name} must be a real number, {_shown(value)}")
     return float(value)
+
+
+def positive(name: str, value: object) -> float:
+    """Real number above 0 and finite, as a float; else ValueError."""
+    number = real(name, value)
+    if not 0.0 < number < math.inf:
+        raise ValueError(f"{name} must be positive and finite, got {number:g}")
+    return number
 
 
 def whole(name: str, value: object) -> int:

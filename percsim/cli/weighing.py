@@ -20,7 +20,7 @@ from percsim.cli.shared import (
 )
 
 if TYPE_CHECKING:
-    from percsim.materials.recipe import WeighOut
+    from percsim.materials.weighing import WeighOut
 
 __all__ = ["recipe"]
 

@@ -19,8 +19,8 @@ from percsim.film.electrodes import (
     Fingers,
     FourTerminal,
     Layout,
-    film_resistance,
 )
+from percsim.film.path import film_resistance
 from percsim.film.readout import Circuit, HeatPath, Readout, read_through_series
 from percsim.film.transfer import (
     FAITHFUL_RATIO,

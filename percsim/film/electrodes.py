@@ -1,29 +1,4 @@
-r"""Stage 7. The cast film between its electrodes: layouts and resistance.
-
-Every layout reads one film of resistivity :math:`\rho` whose electrodes add
-:math:`r_c` (both together, ohm m^2, from the fit of the boxes). What a layout adds of its
-own is the current's way into an electrode. Electrodes embedded through the thickness take
-it head on. Electrodes on a face crowd it at their edge: over the transfer length
-
-.. math:: \Lambda^2 = \left(\rho_c + \frac{\max(r_c, 0)}{2}\right) \frac{t}{\rho}
-          + \left(\frac{2 \ln 2}{\pi}\, t\right)^2 \frac{\rho_z}{\rho}, \qquad
-          A R_{end} = \rho \Lambda \coth(d / \Lambda) + \frac{\min(r_c, 0)}{2}
-
-with :math:`\rho_c` the contact resistivity of the interface beyond the contacts of single
-particles, d the length of the electrode along the current and :math:`\rho_z` the
-resistivity through the thickness. Particles that touch a face poorly do so all along the
-electrode, so that what they cost lies below it, as :math:`\rho_c` does. The first term is
-the transmission line of Berger [1]_ and Schroder [2]_, the second what the film's own
-thickness costs below a long electrode (conformal mapping of a half strip).
-
-References
-----------
-.. [1] Berger, "Models for contacts to planar devices", Solid-State Electronics 15, 145
-   (1972). https://doi.org/10.1016/0038-1101(72)90048-2
-.. [2] Schroder, Semiconductor Material and Device Characterization, 3rd ed., Wiley (2006),
-   section 3.4.
-
-"""
+"""Stage 7. The cast film between its electrodes: how they lie, and what the film reads."""
 
 from __future__ import annotations
 
@@ -34,6 +9,8 @@ from typing import ClassVar, Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from percsim.film.path import film_resistance, path_resistance, transfer_length
+
 __all__ = [
     "Bars",
     "Electrode",
@@ -42,94 +19,15 @@ __all__ = [
     "Fingers",
     "FourTerminal",
     "Layout",
-    "film_resistance",
-    "transfer_length",
 ]
 
 Floats = NDArray[np.float64]
-
-SHORTEST_SHARE = 0.05
-"""Smallest share of rho x gap that counts as path: electrodes never short a whole gap."""
-
-CORNER = 2.0 * math.log(2.0) / math.pi
-"""Film thicknesses of extra path into a long electrode without contact resistance that
-covers one face: the end of a half strip, by conformal mapping. With both terms the end is
-within 8 % of finite differences at any contact resistivity."""
 
 SHORTEST_ELECTRODE = 0.5
 """Film thicknesses a surface electrode must be long for the transfer length to hold; the
 end term is then within 6 % of the conformal mapping, from 1 on within 1 %."""
 
 MOUNTS = ("embedded", "surface")
-
-
-def transfer_length(
-    resistivity: ArrayLike,
-    electrode_excess: ArrayLike,
-    thickness: ArrayLike,
-    contact: float,
-    across: float,
-) -> Floats:
-    """Length [m] over which current enters an electrode on a face, see the module.
-
-    `contact` is the contact resistivity [ohm m^2] beyond the contacts of single particles.
-    That of a film that is open does not count.
-    """
-    rho = np.asarray(resistivity, dtype=np.float64)
-    excess = np.asarray(electrode_excess, dtype=np.float64)
-    t = np.asarray(thickness, dtype=np.float64)
-    under = contact + 0.5 * np.where(np.isfinite(excess), np.maximum(excess, 0.0), 0.0)
-    safe = np.where(np.isfinite(rho), rho, 1.0)
-    return np.asarray(np.sqrt(under * t / safe + (CORNER * t) ** 2 * across))
-
-
-def _straight(rho: Floats, ends: Floats, gap: Floats, area: Floats | float) -> Floats:
-    """(rho gap + ends)/area [ohm] with the shortest path there can be; inf where open."""
-    straight = rho * gap
-    is_open = ~(np.isfinite(straight) & np.isfinite(ends))
-    straight, ends = np.broadcast_arrays(straight, ends)
-    path = np.where(is_open, 1.0, straight) + np.where(is_open, 0.0, ends)
-    path = np.maximum(path, SHORTEST_SHARE * np.where(is_open, 1.0, straight))
-    return np.asarray(np.where(is_open, np.inf, path) / area)
-
-
-def film_resistance(
-    resistivity: ArrayLike,
-    electrode_excess: ArrayLike,
-    electrode_gap: ArrayLike,
-    width: ArrayLike,
-    thickness: ArrayLike,
-) -> Floats:
-    r"""Resistance of a film whose two electrodes cover its width.
-
-    .. math:: R = \frac{\rho \, \ell + r_c}{w \, t}
-
-    Parameters
-    ----------
-    resistivity : array_like
-        Volume resistivity of the composite [ohm m], inf when open.
-    electrode_excess : array_like
-        Resistance times area that the two electrodes add together [ohm m^2]; negative when
-        particles on the electrodes short more length than the contacts to them cost.
-    electrode_gap, width, thickness : array_like
-        Sizes of the film [m]; everything broadcasts.
-
-    Returns
-    -------
-    ndarray of float
-        Resistance [ohm]; inf where the resistivity or the excess is inf.
-
-    Notes
-    -----
-    An excess below -95 % of rho x gap belongs to a gap of a few particles, where the fit it
-    comes from does not hold; the path then counts as 5 % of the gap, so that no film comes
-    out negative.
-
-    """
-    rho = np.asarray(resistivity, dtype=np.float64)
-    excess = np.asarray(electrode_excess, dtype=np.float64)
-    area = np.asarray(width, dtype=np.float64) * np.asarray(thickness, dtype=np.float64)
-    return _straight(rho, excess, np.asarray(electrode_gap, dtype=np.float64), area)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +49,14 @@ class Electrode:
     x: tuple[float, float]
     y: tuple[float, float]
     terminal: str
+
+
+def _two_bars(gap: float, width: float, length: float) -> tuple[Electrode, Electrode]:
+    """Bars of a length on both sides of the gap, across the whole film."""
+    return (
+        Electrode((-length, 0.0), (0.0, width), "source"),
+        Electrode((gap, gap + length), (0.0, width), "sink"),
+    )
 
 
 class Layout(Protocol):
@@ -333,12 +239,7 @@ class Bars(_Straight):
 
     def electrodes(self, gap: float, width: float) -> tuple[Electrode, ...]:
         """Electrodes seen from above, in increasing x; drawn 1/8 of the gap if endless."""
-        d = self.electrode_length or 0.125 * gap
-        across = (0.0, width)
-        return (
-            Electrode((-d, 0.0), across, "source"),
-            Electrode((gap, gap + d), across, "sink"),
-        )
+        return _two_bars(gap, width, self.electrode_length or 0.125 * gap)
 
     def check(self, gap: float, width: float, thickness: float, length: float) -> None:
         """Raise ValueError with one line if the electrodes do not fit on the film."""
@@ -368,12 +269,7 @@ class EndPlates(Bars):
 
     def electrodes(self, gap: float, width: float) -> tuple[Electrode, ...]:
         """Plates seen from above, drawn 1/40 of the film thick."""
-        d = gap / 40.0
-        across = (0.0, width)
-        return (
-            Electrode((-d, 0.0), across, "source"),
-            Electrode((gap, gap + d), across, "sink"),
-        )
+        return _two_bars(gap, width, gap / 40.0)
 
     def check(self, gap: float, width: float, thickness: float, length: float) -> None:
         """Raise ValueError with one line if the plates do not stand on the end faces."""
@@ -485,11 +381,11 @@ class Fingers:
         at_sides, inside = self._effective_overlaps(gaps, np.asarray(width, np.float64))
         outer = bars.edge(rho, electrode_excess, t, a)
         if self.number == 2:
-            return _straight(rho, 2.0 * outer, gaps, at_sides * t)
+            return path_resistance(rho, 2.0 * outer, gaps, at_sides * t)
         # the two outermost fingers feed one gap, all others two
         inner = bars.edge(rho, electrode_excess, t, 0.5 * a)
-        sides = 2.0 / _straight(rho, outer + inner, gaps, at_sides * t)
-        middle = (self.number - 3) / _straight(rho, 2.0 * inner, gaps, inside * t)
+        sides = 2.0 / path_resistance(rho, outer + inner, gaps, at_sides * t)
+        middle = (self.number - 3) / path_resistance(rho, 2.0 * inner, gaps, inside * t)
         total = sides + middle
         with np.errstate(divide="ignore"):
             return np.asarray(1.0 / total)
@@ -545,7 +441,7 @@ class FourTerminal(_Straight):
     The reading is the sensed voltage over the driven current; no contact adds to it but by
     keeping current in the film. The gap is that between the two sensing bars, which lie on
     a face: current dips into them and shortens the film below, so that with the transfer
-    length of the module
+    length of `percsim.film.path`
 
     .. math:: R = \frac{\rho}{w t} [\ell + 2 \Lambda \tanh(d / 2 \Lambda)]
 

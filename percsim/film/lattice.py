@@ -11,18 +11,20 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from percsim.film.electrodes import (
-    SHORTEST_SHARE,
     Bars,
+    Electrode,
     Film,
     Fingers,
     FourTerminal,
-    transfer_length,
+    Layout,
 )
+from percsim.film.path import SHORTEST_SHARE, transfer_length
 from percsim.network.build import Network
 from percsim.network.solve import Solution, Sweep
 
@@ -152,7 +154,34 @@ class Lattice:
                     f"blocks of {1e3 * block:.4g} mm are larger than the film's {name}, "
                     f"{1e3 * size:.4g} mm: make boxes.lengths shorter"
                 )
-        return _lay(film, piece or block, dimension, wrapped)
+        grid = _Grid.of(film, piece or block, dimension)
+        layers, ny = len(grid.z), len(grid.y)
+        bonds = [
+            part for k in range(layers) for part in (grid.along(k), grid.across(k, wrapped))
+        ]
+        bonds += [grid.through(k) for k in range(layers - 1)]
+        i, j = np.nonzero(grid.owner < 0)
+        centers = np.meshgrid(
+            0.5 * (grid.x[1:] + grid.x[:-1]), grid.y, grid.z, indexing="ij"
+        )
+        return cls(
+            film,
+            np.column_stack(
+                [
+                    np.repeat(grid.x[i], layers),
+                    np.repeat(grid.y[j], layers),
+                    np.tile(grid.z, len(i)),
+                ]
+            ),
+            *_joined(bonds),
+            np.column_stack([c.ravel() for c in centers]),
+            grid.x,
+            (len(grid.dx), ny, layers),
+            tuple(
+                grid.node(at, np.arange(ny)[:, None], np.arange(layers)).ravel()
+                for at in grid.sense_columns
+            ),
+        )
 
     def conductances(self, conductivity: Floats, excess_length: ArrayLike) -> Floats:
         """Conductance of every resistor [S], in the order of `all_resistors`.
@@ -323,168 +352,185 @@ class Lattice:
         return ~filled.reshape(nx, ny)
 
 
-def _lay(film: Film, piece: float, dimension: int, wrapped: bool) -> Lattice:
-    """Nodes and bonds of `Lattice.of`."""
-    layout, t = film.layout, film.thickness
-    electrodes = layout.electrodes(film.electrode_gap, film.width)
-    plates = [e for e in electrodes if e.terminal in ("source", "sink")]
-    sensing = [e for e in electrodes if e.terminal.startswith("sense")]
-    whole = all(e.y == (0.0, film.width) for e in plates)
-    start, stop = (
-        (plates[0].x[1], plates[-1].x[0]) if whole else (plates[0].x[0], plates[-1].x[1])
-    )
-    points = {start, stop}
-    for e in electrodes:
-        points |= {x for x in e.x if start <= x <= stop}
-    for e in sensing:
-        points.add(0.5 * (e.x[0] + e.x[1]))
-    x, dx = _cuts(sorted(points), piece)
-    rows = sorted({0.0, film.width} | {y for e in plates for y in e.y})
-    y_edges, dy = _cuts(rows, piece)
-    layers = 1 if dimension == 2 else max(1, round(t / piece))
-    dz = t / layers
-    y = 0.5 * (y_edges[1:] + y_edges[:-1])
-    z = dz * (np.arange(layers) + 0.5)
-    nx, ny = len(dx), len(dy)
+_Bonds = tuple[
+    Ints, Floats, Floats, Floats, Ints, NDArray[np.bool_], NDArray[np.bool_], Floats
+]
+"""Columns of some bonds, in the order of the fields of `Lattice`."""
 
-    # what each node and cell belongs to: -1 the film, else the number of an electrode
-    middle = 0.5 * (x[1:] + x[:-1])
-    owner = np.full((nx + 1, ny), -1)
-    covered = np.full((nx, ny), -1)
-    tiny = 1e-9 * (stop - start)
-    for k, e in enumerate(plates):
-        row = (y > e.y[0]) & (y < e.y[1])
-        owner[np.ix_((x >= e.x[0] - tiny) & (x <= e.x[1] + tiny), row)] = k
-        covered[np.ix_((middle > e.x[0]) & (middle < e.x[1]), row)] = k
-    free = owner < 0
-    number = np.full(owner.shape, -1)
-    number[free] = np.arange(free.sum())
-    n = int(free.sum()) * layers
-    terminal = np.array([n + (e.terminal == "sink") for e in plates])
-    first, last = 0, len(plates) - 1
-    lengths = np.array(
-        [e.x[1] - e.x[0] if not isinstance(layout, Bars) else np.inf for e in plates]
-    )
-    if isinstance(layout, Bars) and layout.electrode_length is not None:
-        lengths[:] = layout.electrode_length
-    if isinstance(layout, Fingers):
-        lengths[first + 1 : last] *= 0.5  # fed from both sides
 
-    def node(i: int, j: int, k: int) -> int:
-        at = owner[i, j]
-        return int(terminal[at]) if at >= 0 else int(number[i, j]) * layers + k
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Cells of a film, and what each node and cell belongs to.
 
-    under = np.zeros(nx, dtype=np.bool_)
-    for e in sensing:
-        under |= (middle > e.x[0]) & (middle < e.x[1])
-    bonds: list[tuple[int, int]] = []
-    squares: list[float] = []
-    areas: list[float] = []
-    volumes: list[float] = []
-    cells: list[int] = []
-    across: list[bool] = []
-    below: list[bool] = []
-    edges: list[tuple[float, float]] = []
+    `owner` (nx + 1, ny) of the nodes and `covered` (nx, ny) of the cells are -1 in the
+    film, else the number of an electrode; `terminals` and `lengths` are those of the
+    electrodes, `number` counts the nodes of the film seen from above. `below` (nx,) tells
+    the cells below a sensing bar.
+    """
 
-    def add(
-        a: int, b: int, path: float, area: float, volume: float, cell: int,
-        crosswise: bool, ends: tuple[float, float], sensed: bool = False,
-    ) -> None:  # fmt: skip
-        if a == b:
-            return
-        bonds.append((a, b))
-        squares.append(path / area)
-        areas.append(area)
-        volumes.append(volume)
-        cells.append(cell)
-        across.append(crosswise)
-        below.append(sensed)
-        edges.append(ends)
+    x: Floats
+    y: Floats
+    z: Floats
+    dx: Floats
+    dy: Floats
+    dz: float
+    owner: Ints
+    covered: Ints
+    number: Ints
+    terminals: Ints
+    lengths: Floats
+    below: NDArray[np.bool_]
+    sense_columns: tuple[int, ...]
 
-    def cell(i: int, j: int, k: int) -> int:
-        return (min(i, nx - 1) * ny + j) * layers + k
-
-    half = 0.5 * np.concatenate([[0.0], dx, [0.0]])
-    for k in range(layers):
-        for i in range(nx):
-            for j in range(ny):
-                if covered[i, j] >= 0:
-                    continue
-                ends = tuple(
-                    float(lengths[owner[v, j]]) if owner[v, j] >= 0 else 0.0
-                    for v in (i, i + 1)
-                )
-                add(
-                    node(i, j, k), node(i + 1, j, k), float(dx[i]),
-                    float(dy[j] * dz), float(dx[i] * dy[j] * dz), cell(i, j, k),
-                    False, (ends[0], ends[1]), bool(under[i]),
-                )  # fmt: skip
-        for i in range(nx + 1):
-            pairs = [(j, j + 1) for j in range(ny - 1)]
-            if wrapped and ny > 1:
-                pairs.append((ny - 1, 0))
-            for j, m in pairs:
-                if owner[i, j] >= 0 and owner[i, m] >= 0:
-                    continue
-                step = 0.5 * float(dy[j] + dy[m])
-                conductance = area = 0.0
-                for side, h in ((i - 1, float(half[i])), (i, float(half[i + 1]))):
-                    if h == 0.0:
-                        continue
-                    if covered[side, j] >= 0 and covered[side, m] >= 0:
-                        continue
-                    # up to the tip of a finger where one covers a side
-                    path = step
-                    if covered[side, j] >= 0:
-                        path = 0.5 * float(dy[m])
-                    elif covered[side, m] >= 0:
-                        path = 0.5 * float(dy[j])
-                    conductance += h / path
-                    area += h
-                if conductance == 0.0:
-                    continue
-                ends2 = tuple(math.inf if owner[i, r] >= 0 else 0.0 for r in (j, m))
-                add(
-                    node(i, j, k), node(i, m, k), area / conductance, area * dz,
-                    area * step * dz, cell(i, j, k), True, (ends2[0], ends2[1]),
-                )  # fmt: skip
-    for k in range(layers - 1):
-        for i in range(nx + 1):
-            for j in range(ny):
-                if owner[i, j] < 0:
-                    base = float((half[i] + half[i + 1]) * dy[j])
-                    add(
-                        node(i, j, k), node(i, j, k + 1), dz, base, base * dz,
-                        cell(i, j, k), True, (0.0, 0.0),
-                    )  # fmt: skip
-    at = np.argwhere(free)
-    positions = np.column_stack(
-        [
-            np.repeat(x[at[:, 0]], layers),
-            np.repeat(y[at[:, 1]], layers),
-            np.tile(z, len(at)),
-        ]
-    )
-    sense_nodes = []
-    for e in sensing:
-        i = int(np.argmin(abs(x - 0.5 * (e.x[0] + e.x[1]))))
-        sense_nodes.append(
-            np.array([node(i, j, k) for j in range(ny) for k in range(layers)])
+    @classmethod
+    def of(cls, film: Film, piece: float, dimension: int) -> _Grid:
+        """Cut a film into cells about a piece long, with nodes at every electrode."""
+        layout = film.layout
+        electrodes = layout.electrodes(film.electrode_gap, film.width)
+        plates = [e for e in electrodes if e.terminal in ("source", "sink")]
+        sensing = [e for e in electrodes if e.terminal.startswith("sense")]
+        whole = all(e.y == (0.0, film.width) for e in plates)
+        start, stop = (
+            (plates[0].x[1], plates[-1].x[0])
+            if whole
+            else (plates[0].x[0], plates[-1].x[1])
         )
-    grid = np.meshgrid(middle, y, z, indexing="ij")
-    return Lattice(
-        film,
-        positions,
-        np.array(bonds, dtype=np.int64).reshape(-1, 2),
-        np.array(squares),
-        np.array(areas),
-        np.array(volumes),
-        np.array(cells, dtype=np.int64),
-        np.array(across, dtype=np.bool_),
-        np.array(below, dtype=np.bool_),
-        np.array(edges).reshape(-1, 2),
-        np.column_stack([g.ravel() for g in grid]),
-        x,
-        (nx, ny, layers),
-        tuple(sense_nodes),
-    )
+        middles = [0.5 * (e.x[0] + e.x[1]) for e in sensing]
+        ends = {x for e in electrodes for x in e.x if start <= x <= stop}
+        x, dx = _cuts(sorted({start, stop, *ends, *middles}), piece)
+        rows = {0.0, film.width} | {y for e in plates for y in e.y}
+        y_edges, dy = _cuts(sorted(rows), piece)
+        y = 0.5 * (y_edges[1:] + y_edges[:-1])
+        layers = 1 if dimension == 2 else max(1, round(film.thickness / piece))
+        dz = film.thickness / layers
+
+        center, tiny = 0.5 * (x[1:] + x[:-1]), 1e-9 * (stop - start)
+        owner = np.full((len(x), len(y)), -1)
+        covered = np.full((len(dx), len(y)), -1)
+        for k, e in enumerate(plates):
+            row = (y > e.y[0]) & (y < e.y[1])
+            owner[np.ix_((x >= e.x[0] - tiny) & (x <= e.x[1] + tiny), row)] = k
+            covered[np.ix_((center > e.x[0]) & (center < e.x[1]), row)] = k
+        free = owner < 0
+        number = np.full(owner.shape, -1)
+        number[free] = np.arange(free.sum())
+        n = int(free.sum()) * layers
+        below = np.zeros(len(dx), dtype=np.bool_)
+        for e in sensing:
+            below |= (center > e.x[0]) & (center < e.x[1])
+        return cls(
+            x,
+            y,
+            np.asarray(dz * (np.arange(layers) + 0.5)),
+            dx,
+            dy,
+            dz,
+            owner,
+            covered,
+            number,
+            np.array([n + (e.terminal == "sink") for e in plates]),
+            _electrode_lengths(layout, plates),
+            below,
+            tuple(int(np.argmin(abs(x - middle))) for middle in middles),
+        )
+
+    def node(self, i: Ints | int, j: Ints, k: Ints | int) -> Ints:
+        """Give the nodes at places along, across and through the film."""
+        at, layers = self.owner[i, j], len(self.z)
+        inside = self.number[i, j] * layers + k
+        return np.asarray(np.where(at >= 0, self.terminals[at], inside))
+
+    def cell(self, i: Ints, j: Ints, k: int) -> Ints:
+        """Cell at a node: the one behind it, at the last node the one before."""
+        i = np.minimum(i, len(self.dx) - 1)
+        return (i * len(self.dy) + j) * len(self.z) + k
+
+    @property
+    def _halves(self) -> Floats:
+        """Half of the cell before each node and behind it, 0 where the film ends."""
+        return 0.5 * np.concatenate([[0.0], self.dx, [0.0]])
+
+    def along(self, k: int) -> _Bonds:
+        """Bonds along the current in a layer: one through each cell that is film."""
+        i, j = np.nonzero(self.covered < 0)
+        area = self.dy[j] * self.dz
+        ends = [
+            np.where((at := self.owner[v, j]) >= 0, self.lengths[at], 0.0)
+            for v in (i, i + 1)
+        ]
+        return _apart(
+            np.column_stack([self.node(i, j, k), self.node(i + 1, j, k)]),
+            self.dx[i] / area,
+            area,
+            self.dx[i] * self.dy[j] * self.dz,
+            self.cell(i, j, k),
+            np.zeros(len(i), dtype=np.bool_),
+            self.below[i],
+            np.column_stack(ends),
+        )
+
+    def across(self, k: int, wrapped: bool) -> _Bonds:
+        """Bonds across the film in a layer, between the middles of neighbouring rows."""
+        ny = len(self.dy)
+        rows = np.arange(ny if wrapped and ny > 1 else ny - 1)
+        i, j = (a.ravel() for a in np.meshgrid(np.arange(len(self.x)), rows, indexing="ij"))
+        m = (j + 1) % ny
+        held = np.pad(self.covered, ((1, 1), (0, 0)), constant_values=-1) >= 0
+        step = 0.5 * (self.dy[j] + self.dy[m])
+        conductance, area = np.zeros(len(i)), np.zeros(len(i))
+        for side in (i, i + 1):
+            h, one, other = self._halves[side], held[side, j], held[side, m]
+            # up to the tip of a finger where one covers a side
+            path = np.where(one, 0.5 * self.dy[m], np.where(other, 0.5 * self.dy[j], step))
+            conducts = ~(one & other)
+            conductance += np.where(conducts, h / path, 0.0)
+            area += np.where(conducts, h, 0.0)
+        ends = np.column_stack([self.owner[i, j] >= 0, self.owner[i, m] >= 0])
+        kept = (conductance > 0.0) & ~ends.all(axis=1)
+        i, j, m, step, area = i[kept], j[kept], m[kept], step[kept], area[kept]
+        return _apart(
+            np.column_stack([self.node(i, j, k), self.node(i, m, k)]),
+            area / conductance[kept] / (area * self.dz),
+            area * self.dz,
+            area * step * self.dz,
+            self.cell(i, j, k),
+            np.ones(len(i), dtype=np.bool_),
+            np.zeros(len(i), dtype=np.bool_),
+            np.where(ends[kept], np.inf, 0.0),
+        )
+
+    def through(self, k: int) -> _Bonds:
+        """Bonds from a layer to the next, at every node of the film."""
+        i, j = np.nonzero(self.owner < 0)
+        area = (self._halves[i] + self._halves[i + 1]) * self.dy[j]
+        return _apart(
+            np.column_stack([self.node(i, j, k), self.node(i, j, k + 1)]),
+            self.dz / area,
+            area,
+            area * self.dz,
+            self.cell(i, j, k),
+            np.ones(len(i), dtype=np.bool_),
+            np.zeros(len(i), dtype=np.bool_),
+            np.zeros((len(i), 2)),
+        )
+
+
+def _joined(parts: Sequence[_Bonds]) -> _Bonds:
+    columns: Any = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return tuple(columns)
+
+
+def _apart(resistors: Ints, *columns: Any) -> _Bonds:
+    """Leave out bonds from a terminal to itself."""
+    kept = resistors[:, 0] != resistors[:, 1]
+    return (resistors[kept], *(column[kept] for column in columns))
+
+
+def _electrode_lengths(layout: Layout, plates: Sequence[Electrode]) -> Floats:
+    """Length of each driving electrode that current enters from one side [m]."""
+    if isinstance(layout, Bars):
+        return np.full(len(plates), layout.electrode_length or math.inf)
+    lengths = np.array([e.x[1] - e.x[0] for e in plates])
+    if isinstance(layout, Fingers):
+        lengths[1:-1] *= 0.5  # fed from both sides
+    return lengths

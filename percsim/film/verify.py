@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.statistics import Estimate, cv_from_log_std
-from percsim.film.blocks import FilmCastings
+from percsim.film.block_films import FilmCastings
 
 __all__ = ["FEWEST_FILMS", "FilmComparison", "FilmJob", "compare_films", "film_blocks"]
 

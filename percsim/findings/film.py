@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from percsim.boxes.simulate import finished
 from percsim.boxes.statistics import Estimate
-from percsim.film.blocks import Blocks, FilmCastings, cast_lattice
+from percsim.film.block_films import FilmCastings, cast_lattice
+from percsim.film.blocks import Blocks
 from percsim.film.casting import Castings
 from percsim.film.electrodes import Film
 from percsim.film.transfer import LoadingFit

@@ -15,15 +15,17 @@ from percsim.film.casting import Castings
 from percsim.film.electrodes import Film
 from percsim.film.layers import (
     Assembly,
+    StrainTransfer,
+    off_axis_reading,
+    through_thickness,
+)
+from percsim.film.mounted import (
     LocalResponse,
     MountedResponses,
-    StrainTransfer,
     electrode_span,
     mount,
-    off_axis_reading,
     read_length,
     stretches,
-    through_thickness,
 )
 from percsim.film.responses import FilmResponses, KnownResponses
 from percsim.film.transfer import LoadingResult

@@ -7,9 +7,11 @@ from percsim.materials.elastomer import (
     load_material,
     material_names,
 )
-from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.filler import Filler, Orientation
 from percsim.materials.powder import Powder
-from percsim.materials.recipe import Recipe, WeighOut, packing_limit, weigh_out
+from percsim.materials.recipe import Recipe
+from percsim.materials.sizes import SizeDistribution
+from percsim.materials.weighing import WeighOut, packing_limit, weigh_out
 
 __all__ = [
     "Elastomer",

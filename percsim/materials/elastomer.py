@@ -11,7 +11,8 @@ from importlib import resources
 from itertools import pairwise
 from typing import Any
 
-from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.filler import Filler, Orientation
+from percsim.materials.sizes import SizeDistribution
 from percsim.values import take_reals
 
 __all__ = [

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from percsim.materials.elastomer import Material, load_material
+from percsim.materials.elastomer import Curve, Material, load_material
 from percsim.materials.recipe import Recipe
 
 __all__ = [
@@ -197,7 +197,6 @@ def elastomer_modulus(
             )
     if cure_temperature is not None:
         curve = material.curves.get("modulus_of_cure_temperature")
-        celsius = cure_temperature - 273.15
         if curve is None:
             notes.append(
                 f"no data on the cure temperature of {material.name}; it is left out"
@@ -206,13 +205,17 @@ def elastomer_modulus(
             value = curve(cure_temperature) * 10.0 / mix_ratio
             source = f"{curve.source}; with mix ratio: {source}"
             if not curve.holds(cure_temperature):
-                ends = " to ".join(f"{x - 273.15:.0f}" for x in (curve.arguments[0],
-                                   curve.arguments[-1]))  # fmt: skip
-                notes.append(
-                    f"cure at {celsius:.0f} C lies outside the tested {ends} C;"
-                    " the nearest value is used"
-                )
+                notes.append(_beyond(curve, cure_temperature))
     return Modulus(value, factor, product.basis, source, tuple(notes))
+
+
+def _beyond(curve: Curve, cure_temperature: float) -> str:
+    """Say that nothing was measured at a cure."""
+    coldest, hottest = (x - 273.15 for x in (curve.arguments[0], curve.arguments[-1]))
+    return (
+        f"cure at {cure_temperature - 273.15:.0f} C lies outside the tested"
+        f" {coldest:.0f} to {hottest:.0f} C; the nearest value is used"
+    )
 
 
 def shear_modulus(modulus: float, poisson_ratio: float) -> float:

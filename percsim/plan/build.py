@@ -59,8 +59,9 @@ if TYPE_CHECKING:
     from percsim.materials.elastomer import Elastomer
     from percsim.materials.filler import Filler
     from percsim.materials.powder import Powder
-    from percsim.materials.recipe import Recipe, WeighOut
+    from percsim.materials.recipe import Recipe
     from percsim.materials.stiffness import Modulus
+    from percsim.materials.weighing import WeighOut
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
     from percsim.particles.placement import Clusters
     from percsim.states.strain import Mounting, State
@@ -1089,7 +1090,7 @@ class Plan:
 
         """
         from percsim.materials.elastomer import load_material
-        from percsim.materials.recipe import weigh_out
+        from percsim.materials.weighing import weigh_out
 
         batch = self.batch
         thickness = self.film.thickness if film is None else film.thickness

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 def make_filler(section: FillerSection) -> Filler:
     """Filler of a section, what it leaves out taken from its material."""
     from percsim.materials.elastomer import load_material
-    from percsim.materials.filler import Filler, SizeDistribution
+    from percsim.materials.filler import Filler
+    from percsim.materials.sizes import SizeDistribution
 
     material = load_material(section.material) if section.material else None
     kind = section.kind or (material.shape if material else "flake")

@@ -25,7 +25,7 @@ from percsim.plan.readers import (
 from percsim.units import format_quantity
 
 if TYPE_CHECKING:
-    from percsim.materials.filler import SizeDistribution
+    from percsim.materials.sizes import SizeDistribution
 
 __all__ = ["PLAN_FOLDER", "AspectRatio", "AspectRatioReader", "Sizes", "SizesReader"]
 
@@ -89,7 +89,7 @@ class Sizes:
             If the bins are no histogram or the sieve leaves nothing.
 
         """
-        from percsim.materials.filler import SizeDistribution
+        from percsim.materials.sizes import SizeDistribution
 
         if self.edges:
             law = SizeDistribution.from_histogram(
@@ -165,7 +165,7 @@ class SizesReader(Reader):
             return Sizes(got["median"], math.log(got["geometric_spread"]))
         if not got["d10"] < got["d50"] < got["d90"]:
             raise ValueError("must rise from d10 over d50 to d90")
-        from percsim.materials.filler import SizeDistribution
+        from percsim.materials.sizes import SizeDistribution
 
         law = SizeDistribution.from_percentiles(**got, weighting="volume")
         if law.spread > self.spread.highest:
@@ -194,7 +194,7 @@ class SizesReader(Reader):
         return replace(sizes, median=law.median, spread=law.spread)
 
     def _load(self, name: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
-        from percsim.materials.filler import read_size_bins
+        from percsim.materials.sizes import read_size_bins
 
         path = PLAN_FOLDER.get() / name
         try:
@@ -275,7 +275,7 @@ class AspectRatio:
 
     def distribution(self) -> float | SizeDistribution:
         """Aspect ratio as a filler takes it."""
-        from percsim.materials.filler import SizeDistribution
+        from percsim.materials.sizes import SizeDistribution
 
         return SizeDistribution(self.value, self.spread) if self.spread else self.value
 

@@ -14,8 +14,9 @@ from percsim.boxes.simulate import BoxJob, Setting, run_job
 from percsim.boxes.sources import RecipeParticles
 from percsim.boxes.store import encode_json
 from percsim.materials.elastomer import Elastomer
-from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.filler import Filler, Orientation
 from percsim.materials.recipe import Recipe
+from percsim.materials.sizes import SizeDistribution
 from percsim.network.laws import ContactOpeningLaw
 from percsim.particles.box import Box
 from percsim.particles.placement import Clusters

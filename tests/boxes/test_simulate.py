@@ -19,8 +19,9 @@ from percsim.boxes.simulate import (
 from percsim.boxes.store import decode_json, encode_json
 from percsim.links.search import find_links
 from percsim.materials.elastomer import Elastomer
-from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.filler import Filler, Orientation
 from percsim.materials.recipe import Recipe
+from percsim.materials.sizes import SizeDistribution
 from percsim.network.build import build_network
 from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
 from percsim.particles.bodies import SPHERE, Particles

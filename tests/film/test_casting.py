@@ -33,8 +33,9 @@ from percsim.film import (
 from percsim.film.casting import _Model
 from percsim.film.transfer import film_threshold
 from percsim.materials.elastomer import Elastomer
-from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.filler import Filler, Orientation
 from percsim.materials.recipe import Recipe
+from percsim.materials.sizes import SizeDistribution
 from percsim.network.build import Network
 from percsim.network.laws import ContactOpeningLaw
 from percsim.network.solve import solve_network

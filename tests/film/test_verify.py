@@ -8,7 +8,7 @@ from film.whole_films import compare
 
 from percsim.boxes.statistics import Estimate
 from percsim.film import Film
-from percsim.film.blocks import cast_lattice
+from percsim.film.block_films import cast_lattice
 from percsim.film.verify import FilmComparison, compare_films, film_blocks
 
 

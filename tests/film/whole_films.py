@@ -8,7 +8,8 @@ from percsim.boxes.sampling import box_seed
 from percsim.boxes.simulate import simulate_box
 from percsim.boxes.store import Record
 from percsim.film import Film, fit_loadings
-from percsim.film.blocks import Blocks, cast_lattice
+from percsim.film.block_films import cast_lattice
+from percsim.film.blocks import Blocks
 from percsim.film.transfer import film_threshold
 from percsim.film.verify import compare_films
 from percsim.findings.gather import gather_loadings, gather_threshold, lost_share

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from percsim.materials.elastomer import Curve, Elastomer, load_material
-from percsim.materials.filler import Filler, Orientation, SizeDistribution
+from percsim.materials.filler import Filler, Orientation
 from percsim.materials.recipe import Recipe
+from percsim.materials.sizes import SizeDistribution
 from percsim.materials.stiffness import (
     Modulus,
     elastomer_modulus,
