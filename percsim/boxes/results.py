@@ -30,8 +30,56 @@ Ints = NDArray[np.int64]
 ByName = Mapping[str, Floats]
 
 
+def _array(dtype: type[Any], kinds: str, name: str, value: Any) -> NDArray[Any]:
+    array = np.asarray(value)
+    if array.size and array.dtype.kind not in kinds:
+        raise ValueError(f"{name} must hold numbers, not values of type {array.dtype}")
+    array = array.astype(dtype)
+    if np.isnan(array).any():
+        raise ValueError(f"{name} must not hold NaN")
+    array.setflags(write=False)
+    return array
+
+
+_floats = partial(_array, np.float64, "iuf")
+_READERS: dict[Any, Callable[[str, Any], Any]] = {
+    int: whole,
+    float: real,
+    Floats: _floats,
+    Ints: partial(_array, np.int64, "iu"),
+    ByName: lambda _, value: {name: _floats(name, row) for name, row in value.items()},
+}
+
+
+@cache
+def _kinds(result: Any) -> dict[str, tuple[Any, bool]]:
+    """Type of each field, and whether it may be None."""
+    kinds = {name: (hint, get_args(hint)) for name, hint in get_type_hints(result).items()}
+    return {
+        name: (args[0], True) if type(None) in args else (hint, False)
+        for name, (hint, args) in kinds.items()
+    }
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Currents:
+class _Result:
+    """Fields are made what their types say, from plain lists too; arrays are read-only."""
+
+    def __post_init__(self) -> None:
+        own: Any = type(self)
+        for name, (kind, optional) in _kinds(own).items():
+            value = getattr(self, name)
+            if optional and value is None:
+                continue
+            if kind in _READERS:
+                value = _READERS[kind](name, value)
+            elif not isinstance(value, kind):
+                value = kind(**value)
+            object.__setattr__(self, name, value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Currents(_Result):
     """What the currents of a box at rest tell; all 0 if it is open.
 
     Parameters
@@ -53,20 +101,17 @@ class Currents:
 
     """
 
-    hottest_share: float
-    largest_share: float
-    noise_index: float
-    bottleneck_S: float  # noqa: N815 - stored under this name, as the two below
-    critical_path_S: float  # noqa: N815
-    effective_medium_S: float  # noqa: N815
+    hottest_share: float = 0.0
+    largest_share: float = 0.0
+    noise_index: float = 0.0
+    bottleneck_S: float = 0.0  # noqa: N815 - stored under this name, as the two below
+    critical_path_S: float = 0.0  # noqa: N815
+    effective_medium_S: float = 0.0  # noqa: N815
     power_sorted: Floats
-
-    def __post_init__(self) -> None:
-        _take(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SampledContacts:
+class SampledContacts(_Result):
     """Some contacts spread over a box.
 
     Parameters
@@ -89,12 +134,9 @@ class SampledContacts:
     opened: Floats
     stretched: Floats
 
-    def __post_init__(self) -> None:
-        _take(self)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Variations:
+class Variations(_Result):
     """A box at other settings of the law.
 
     Parameters
@@ -118,12 +160,9 @@ class Variations:
     lost_shares: Floats
     sample: SampledContacts
 
-    def __post_init__(self) -> None:
-        _take(self)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class BoxResult:
+class BoxResult(_Result):
     """One box over its `v` visits; so is a film that is simulated whole.
 
     A visit is a state of the job by its index: two may be of the same strain.
@@ -178,9 +217,6 @@ class BoxResult:
     variations: Variations | None = None
     probe_conductances: Floats | None = None
 
-    def __post_init__(self) -> None:
-        _take(self)
-
     @property
     def numbers(self) -> dict[str, float]:
         """Its single numbers by name, then those of its currents."""
@@ -193,7 +229,7 @@ class BoxResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class GrowthResult:
+class GrowthResult(_Result):
     """A few boxes of a threshold.
 
     Parameters
@@ -204,9 +240,6 @@ class GrowthResult:
     """
 
     numbers: Ints
-
-    def __post_init__(self) -> None:
-        _take(self)
 
 
 def stored(result: Any) -> dict[str, Any]:
@@ -240,48 +273,3 @@ def read_result(key: str, value: Any) -> BoxResult | GrowthResult:
         return kind(**value)
     except (AttributeError, TypeError) as error:  # lacks a field, or is no mapping
         raise ValueError(f"{kind.__name__}: {error}") from error
-
-
-def _array(dtype: type[Any], kinds: str, name: str, value: Any) -> NDArray[Any]:
-    array = np.asarray(value)
-    if array.size and array.dtype.kind not in kinds:
-        raise ValueError(f"{name} must hold numbers, not values of type {array.dtype}")
-    array = array.astype(dtype)
-    if np.isnan(array).any():
-        raise ValueError(f"{name} must not hold NaN")
-    array.setflags(write=False)
-    return array
-
-
-_read_floats = partial(_array, np.float64, "iuf")
-_READERS: dict[Any, Callable[[str, Any], Any]] = {
-    int: whole,
-    float: real,
-    Floats: _read_floats,
-    Ints: partial(_array, np.int64, "iu"),
-    ByName: lambda _, value: {name: _read_floats(name, v) for name, v in value.items()},
-}
-
-
-@cache
-def _fields(kind: Any) -> dict[str, tuple[Any, bool]]:
-    """Type of each field of a result, and whether it may be None."""
-    hints = get_type_hints(kind)
-    return {
-        name: (get_args(hint)[0], True) if type(None) in get_args(hint) else (hint, False)
-        for name, hint in hints.items()
-    }
-
-
-def _take(instance: Any) -> None:
-    """Make the fields of a result what their types say, arrays read-only."""
-    own: Any = type(instance)
-    for name, (kind, optional) in _fields(own).items():
-        value = getattr(instance, name)
-        if optional and value is None:
-            continue
-        if kind in _READERS:
-            value = _READERS[kind](name, value)
-        elif not isinstance(value, kind):
-            value = kind(**value)
-        object.__setattr__(instance, name, value)

@@ -467,15 +467,7 @@ def _at_rest(links: Links, network: Network, solution: Solution) -> dict[str, An
 
 def _currents(links: Links, network: Network, solution: Solution) -> Currents:
     if solution.is_open:
-        return Currents(
-            hottest_share=0.0,
-            largest_share=0.0,
-            noise_index=0.0,
-            bottleneck_S=0.0,
-            critical_path_S=0.0,
-            effective_medium_S=0.0,
-            power_sorted=np.zeros(len(POWER_QUANTILES)),
-        )
+        return Currents(power_sorted=np.zeros(len(POWER_QUANTILES)))
     path = critical_path(network)
     shares = solution.power_shares
     hottest = np.sort(shares[shares > 1e-18])[::-1]

@@ -427,10 +427,6 @@ class Store:
 
     # -- artefacts and meta
 
-    def save_artefact(self, name: str, value: Any) -> None:
-        """Keep a JSON value under a name, in place of the one before."""
-        self.save_artefacts({name: value})
-
     def save_artefacts(self, values: Mapping[str, Any]) -> None:
         """Keep several JSON values under their names: all of them, or none on a fault."""
         rows = [(name, encode_json(value)) for name, value in values.items()]
@@ -440,10 +436,6 @@ class Store:
         """Value kept under a name, or the default."""
         text = dict(self._rows("artefacts")).get(name)
         return default if text is None else decode_json(text)
-
-    def artefacts(self) -> list[str]:
-        """Names of the values kept."""
-        return sorted(name for name, _ in self._rows("artefacts"))
 
     @property
     def environments(self) -> list[dict[str, str]]:

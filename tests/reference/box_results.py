@@ -2,12 +2,6 @@
 
 from percsim.boxes.results import BoxResult, Currents
 
-CURRENTS = {
-    "hottest_share": 0.1, "largest_share": 0.01, "noise_index": 1e-3,
-    "bottleneck_S": 0.0, "critical_path_S": 0.0, "effective_medium_S": 0.0,
-    "power_sorted": [0.0] * 9,
-}  # fmt: skip
-
 
 def box_result(conductances, currents=(), **known):
     """Result of a box of these conductances."""
@@ -15,5 +9,5 @@ def box_result(conductances, currents=(), **known):
         "n_particles": 1000, "n_links": 1000, "volume_fraction": 0.1,
         "backbone_share": 0.5, "lost_share": 0.0, "electrode_share": 0.0,
     }  # fmt: skip
-    flows = Currents(**{**CURRENTS, **dict(currents)})
+    flows = Currents(power_sorted=[0.0] * 9, **dict(currents))
     return BoxResult(conductances=conductances, currents=flows, **{**rest, **known})
