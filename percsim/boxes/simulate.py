@@ -323,7 +323,7 @@ def simulate_box(job: BoxJob) -> BoxResult:
     opened_box = _opened_box(job, links, law)
     conductances: list[float] = []
     lost_shares: list[float] = []
-    slopes: dict[str, list[float]] = {name: [] for name in SLOPES}
+    slopes: list[dict[str, float]] = []
     at_rest: dict[str, Any] = {}
     sweep = Sweep()
     rest = job.rest
@@ -335,18 +335,19 @@ def simulate_box(job: BoxJob) -> BoxResult:
         else:
             linked, network = _network_at(links, law, state)
         solution = sweep.solve(network, TOLERANCE)
-        conductances.append(_conductance(solution))
+        conductances.append(solution.conductance)
         if opened is not None and opened_box is not None:
             assert isinstance(law, ContactOpeningLaw)
             lost_shares.append(opened.lost_share)
-            here = opened_box.slopes(law, state.strain, state.temperature, opened, solution)
-            for name in SLOPES:
-                slopes[name].append(here[name])
+            slopes.append(
+                opened_box.slopes(law, state.strain, state.temperature, opened, solution)
+            )
         if index == rest:
             at_rest = _at_rest(linked, network, solution)
     known: dict[str, Any] = dict(_orders(job, particles))
     if opened_box is not None:
-        known |= {"lost_shares": lost_shares, "slopes": slopes}
+        by_name = {name: [here[name] for here in slopes] for name in SLOPES}
+        known |= {"lost_shares": lost_shares, "slopes": by_name}
         if job.variations:
             known["variations"] = _vary(job, opened_box, law, sweep.method)
     if job.probes:
@@ -354,7 +355,7 @@ def simulate_box(job: BoxJob) -> BoxResult:
             sweep.solve(_network_at(links, law, state)[1], TOLERANCE)
             for state in job.probes
         ]
-        known["probe_conductances"] = [_conductance(solution) for solution in solutions]
+        known["probe_conductances"] = [solution.conductance for solution in solutions]
     return BoxResult(
         n_particles=len(particles),
         n_links=len(links),
@@ -363,10 +364,6 @@ def simulate_box(job: BoxJob) -> BoxResult:
         **at_rest,
         **known,
     )
-
-
-def _conductance(solution: Solution) -> float:
-    return 0.0 if solution.is_open else 1.0 / solution.resistance
 
 
 def _opened_box(
@@ -410,9 +407,8 @@ def _vary(
         opened: list[OpenedNetwork] = [
             box.network(other, s.strain, s.temperature, setting.lambda_T) for s in states
         ]
-        conductances.append(
-            [_conductance(sweep.solve(o.network, TOLERANCE)) for o in opened]
-        )
+        solutions = [sweep.solve(o.network, TOLERANCE) for o in opened]
+        conductances.append([solution.conductance for solution in solutions])
         lost.append([o.lost_share for o in opened])
     return Variations(
         settings=np.array(job.variations, dtype=np.float64),
