@@ -278,15 +278,19 @@ def _factor(unit: str, kind: str) -> Decimal | str:
     )
 
 
-def _to_kelvin(number: Decimal, unit: str) -> Decimal | None:
+def _kelvin(number: Decimal, unit: str, shown: str, example: str) -> Decimal:
     zero = Decimal(str(ZERO_CELSIUS))
     if unit == "K":
-        return number
-    if unit in ("C", "°C", "degC", "oC"):
-        return number + zero
-    if unit in ("F", "°F", "degF"):
-        return (number - 32) * 5 / 9 + zero
-    return None
+        kelvin = number
+    elif unit in ("C", "°C", "degC", "oC"):
+        kelvin = number + zero
+    elif unit in ("F", "°F", "degF"):
+        kelvin = (number - 32) * 5 / 9 + zero
+    else:
+        raise ValueError(f"{shown} is not a temperature; write it like {example}")
+    if kelvin <= 0:
+        raise ValueError(f"{shown} is at or below absolute zero, -273.15 C")
+    return kelvin
 
 
 def show_value(value: object) -> str:
@@ -360,14 +364,48 @@ def parse_quantity(text: object, kind: str, *, unit_hint: str | None = None) -> 
     spec = _kind(kind)
     hint = spec.unit if unit_hint is None else unit_hint
     shown = show_value(text)
-    gap = "" if kind == "ratio" else " "
-    example = f"'{_EXAMPLES.get(kind, '1.5')}{gap}{hint}'"
+    if kind != "ratio":
+        hint = f" {hint}"
+    example = f"'{_EXAMPLES.get(kind, '1.5')}{hint}'"
+    digits, unit = _digits_and_unit(text, spec, shown, hint, example)
+    number = Decimal(digits)
+    if kind == "ratio":
+        return _parse_ratio(str(text), shown, number, unit)
+    if not unit:
+        raise ValueError(f"{shown} has no unit; write it like '{digits}{hint}'")
+    if unit[0] in ",.":
+        raise ValueError(
+            f"{shown} is not a number with a unit; write decimals with a point"
+        )
+    if kind == "temperature":
+        value = float(_kelvin(number, unit, shown, example))
+    else:
+        factor = _factor(unit, kind)
+        if isinstance(factor, str):
+            tail = "" if factor.endswith("?") else f"; write it like {example}"
+            raise ValueError(f"{shown} {factor}{tail}")
+        value = float(number * factor)
+    if not math.isfinite(value):
+        raise ValueError(f"{shown} is too large for a number")
+    if value < spec.lowest == 0.0:
+        raise ValueError(f"{shown} is negative; {spec.noun} is 0 or more")
+    if value < spec.lowest:
+        raise ValueError(f"{shown} is below {format_quantity(spec.lowest, kind)}")
+    if value > spec.highest:
+        raise ValueError(f"{shown} is above {format_quantity(spec.highest, kind)}")
+    return value
+
+
+def _digits_and_unit(
+    text: object, spec: _Kind, shown: str, hint: str, example: str
+) -> tuple[str, str]:
+    """Split a text into its number and what follows, else ValueError."""
     if isinstance(text, bool) or not isinstance(text, (str, int, float)):
         raise ValueError(f"{shown} is not {spec.noun}; write it like {example}")
     if not isinstance(text, str):
         if not -1e300 < text < 1e300:
             raise ValueError(f"{shown} is not a finite number; write it like {example}")
-        raise ValueError(f"{shown} has no unit; write it like '{text:g}{gap}{hint}'")
+        raise ValueError(f"{shown} has no unit; write it like '{text:g}{hint}'")
     if not text.strip():
         raise ValueError(f"{shown} is empty; write it like {example}")
     parts = _split(text, shown)
@@ -375,39 +413,7 @@ def parse_quantity(text: object, kind: str, *, unit_hint: str | None = None) -> 
         if re.match(r"[+-]?(nan|inf)", text.strip(), re.IGNORECASE):
             raise ValueError(f"{shown} is not a finite number; write it like {example}")
         raise ValueError(f"{shown} does not start with a number; write it like {example}")
-    digits, unit = parts
-    number = Decimal(digits)
-    if kind == "ratio":
-        return _parse_ratio(text, shown, number, unit)
-    if not unit:
-        raise ValueError(f"{shown} has no unit; write it like '{digits} {hint}'")
-    if unit[0] in ",.":
-        raise ValueError(
-            f"{shown} is not a number with a unit; write decimals with a point"
-        )
-    if kind == "temperature":
-        kelvin = _to_kelvin(number, unit)
-        if kelvin is None:
-            raise ValueError(f"{shown} is not a temperature; write it like {example}")
-        si = kelvin
-        if si <= 0:
-            raise ValueError(f"{shown} is at or below absolute zero, -273.15 C")
-    else:
-        factor = _factor(unit, kind)
-        if isinstance(factor, str):
-            tail = "" if factor.endswith("?") else f"; write it like {example}"
-            raise ValueError(f"{shown} {factor}{tail}")
-        si = number * factor
-    value = float(si)
-    if not math.isfinite(value):
-        raise ValueError(f"{shown} is too large for a number")
-    if value < spec.lowest:
-        if spec.lowest == 0.0:
-            raise ValueError(f"{shown} is negative; {spec.noun} is 0 or more")
-        raise ValueError(f"{shown} is below {format_quantity(spec.lowest, kind)}")
-    if value > spec.highest:
-        raise ValueError(f"{shown} is above {format_quantity(spec.highest, kind)}")
-    return value
+    return parts
 
 
 _EXAMPLES = {

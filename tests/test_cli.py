@@ -81,7 +81,7 @@ def test_version_and_bare_call() -> None:
 
 
 def test_help_is_quick_because_it_loads_little() -> None:
-    # numpy, scipy, numba, pydantic, matplotlib, networkx or rich would take a second
+    # numpy, scipy, numba, matplotlib, networkx or rich would take a second
     code = (
         # what comes with the environment, such as the finder of an editable install, is not
         # percsim's doing

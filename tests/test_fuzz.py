@@ -79,7 +79,7 @@ VALUES = st.recursive(
 KEYS = [
     (section, key)
     for section, model in {**SECTIONS, **ROWS}.items()
-    for key in model.model_fields
+    for key in model.keys()
     if key != "impenetrable"
 ] + [("", "title"), ("", "seed"), ("", "nothing"), ("film", "nothing"), ("boxes", "")]
 
@@ -156,7 +156,7 @@ HEADS = st.one_of(
         ["weight_fraction", "loading (wt%)", "gap (mm)", "electrode_gap", "resistance",
          "resistance (kohm)", "resistance_ohm", "uncured_ohm", "cup", "films", "note"]
     ),
-    st.sampled_from(list(MeasuredSection.model_fields)),
+    st.sampled_from(list(MeasuredSection.keys())),
     st.text(max_size=6),
 )  # fmt: skip
 USUAL = ("weight_fraction", "electrode_gap", "resistance")

@@ -18,7 +18,7 @@ ORDER = (
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}
 HEAVY = {
-    "numba", "scipy", "networkx", "matplotlib", "pydantic", "jinja2", "rich", "typer",
+    "numba", "scipy", "networkx", "matplotlib", "jinja2", "rich", "typer",
 }  # fmt: skip
 
 

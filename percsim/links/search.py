@@ -159,6 +159,33 @@ def _cell_edge(
     return float(a[cheapest]) if np.isfinite(cost[cheapest]) else largest
 
 
+def _cells(
+    kinds: NDArray[np.int64],
+    bodies: NDArray[np.float64],
+    swell: float,
+    lengths: NDArray[np.float64],
+    periodic: NDArray[np.bool_],
+    dimension: int,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
+    """Corner, edges and numbers of the cells that hold all swelled bodies."""
+    origin, spans = np.zeros(3), lengths.copy()
+    for k in np.flatnonzero(~periodic):
+        low = float((bodies[:, k] - bodies[:, 8 + k]).min()) - swell
+        high = float((bodies[:, k] + bodies[:, 8 + k]).max()) + swell
+        margin = 1e-6 * (high - low) + np.finfo(float).tiny
+        origin[k], spans[k] = low - margin, high - low + 2.0 * margin
+    edge = _cell_edge(kinds, bodies, swell, spans, dimension)
+    counts = np.maximum(np.floor(spans / edge), 1.0)
+    counts[dimension:] = 1.0
+    while counts.prod() > _CELLS_PER_BODY * len(kinds) + 64:
+        # Few bodies far apart: fewer cells, mostly along the longest direction.
+        counts = np.maximum(
+            np.floor(counts / np.where(counts > 0.5 * counts.max(), 2, 1)), 1
+        )
+    n_cells = counts.astype(np.int64)
+    return origin, spans / n_cells, n_cells
+
+
 def _bodies(particles: Particles) -> tuple[NDArray[np.float64], NDArray[np.int64] | None]:
     """Table of bodies for the kernels, and how many boxes centres were moved, if any."""
     p = particles
@@ -249,23 +276,7 @@ def find_links(particles: Particles, cutoff: float) -> Links:
         )  # fmt: skip
 
     swell = 0.5 * cutoff
-    origin, spans = np.zeros(3), lengths.copy()
-    for k in np.flatnonzero(~periodic):
-        low = float((bodies[:, k] - bodies[:, 8 + k]).min()) - swell
-        high = float((bodies[:, k] + bodies[:, 8 + k]).max()) + swell
-        margin = 1e-6 * (high - low) + np.finfo(float).tiny
-        origin[k], spans[k] = low - margin, high - low + 2.0 * margin
-    edge = _cell_edge(kinds, bodies, swell, spans, d)
-    counts = np.maximum(np.floor(spans / edge), 1.0)
-    counts[d:] = 1.0
-    while counts.prod() > _CELLS_PER_BODY * n + 64:
-        # Few bodies far apart: fewer cells, mostly along the longest direction.
-        counts = np.maximum(
-            np.floor(counts / np.where(counts > 0.5 * counts.max(), 2, 1)), 1
-        )
-    n_cells = counts.astype(np.int64)
-    edges = spans / n_cells
-
+    origin, edges, n_cells = _cells(kinds, bodies, swell, lengths, periodic, d)
     # Neighbours in space become neighbours in memory.
     order = np.argsort(
         pairs_kernels.morton_keys(bodies, origin, edges, n_cells), kind="stable"

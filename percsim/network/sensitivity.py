@@ -142,104 +142,114 @@ def sensitivities(
     slope of the other side, or with 0.
 
     """
-    held = mounting or Mounting()
-    box = links.particles.box
+    held, box = mounting or Mounting(), links.particles.box
 
     def state_at(e: float, t: float, opening: ThermalOpening | None = thermal) -> State:
         return State.at(e, t, held, opening, box.dimension, box.axis)
 
-    reads_gaps = isinstance(law, TunnellingLaw)
+    base = _Base(links, law, state_at(strain, temperature), solution)
+    h, kelvin = 1e-6, 1e-3
+    to_strain = base.slope(
+        base.logs(law, state_at(strain + h, temperature)),
+        base.logs(law, state_at(strain + 2.0 * h, temperature)),
+        True,
+    )
+    to_temperature = base.slope(
+        base.logs(law, state_at(strain, temperature + kelvin)),
+        base.logs(law, state_at(strain, temperature - kelvin)),
+        False,
+    )
+    values = {
+        item.name: value
+        for item in fields(law)  # type: ignore[arg-type]
+        if isinstance(value := getattr(law, item.name), float)
+        and item.name not in _NO_SLOPE
+    }
+    parameters = {name: base.to_parameter(name, value) for name, value in values.items()}
+    if thermal is not None:
+        values["lambda_T"] = share = thermal.share
+        step = 1e-4 * share if share else 1e-6
+        other = share - step if share else 2.0 * step
+        up, down = (
+            base.logs(law, state_at(strain, temperature, replace(thermal, share=moved)))
+            for moved in (share + step, other)
+        )
+        parameters["lambda_T"] = base.slope(up, down, not share) / step
+    relative = {name: slope * values[name] for name, slope in parameters.items()}
+    return Sensitivities(
+        base.solution, to_strain / h, to_temperature / kelvin, parameters, relative
+    )
 
-    def links_at(state: State) -> Links:
+
+class _Base:
+    """One box at one state: the power in its resistors, and what small steps do to them."""
+
+    def __init__(
+        self, links: Links, law: ConductionLaw, here: State, solution: Solution | None
+    ) -> None:
+        self.links, self.law, self.here = links, law, here
+        self.linked = linked = self._links_at(here)
+        if solution is None:
+            solution = solve_network(build_network(linked, law, here))
+        self.solution = solution
+        self.at_contact = law.conductances(linked, here)
+        self.at_electrode = law.electrode_conductance_at(here)
+        self.closed = self.at_contact > 0.0
+        share, m = solution.power_shares, int(self.closed.sum())
+        self.link_share = np.zeros(len(linked))
+        self.link_share[self.closed] = share[:m]
+        self.electrode_share = float(share[m:].sum())
+
+    def _links_at(self, state: State) -> Links:
         """Bodies moved and linked again for a law that reads gaps."""
-        if not reads_gaps:
-            return links
-        return find_links(move_affinely(links.particles, state), links.cutoff)
+        if not isinstance(self.law, TunnellingLaw):
+            return self.links
+        return find_links(move_affinely(self.links.particles, state), self.links.cutoff)
 
-    here = state_at(strain, temperature)
-    linked = links_at(here)
-    if solution is None:
-        solution = solve_network(build_network(linked, law, here))
-    at_contact = law.conductances(linked, here)
-    name = linked.pairs @ np.array([len(links.particles), 1])
-    closed = at_contact > 0.0
-    at_electrode = law.electrode_conductance_at(here)
-    share = solution.power_shares
-    m = int(closed.sum())
-    link_share = np.zeros(len(linked))
-    link_share[closed] = share[:m]
-    electrode_share = float(share[m:].sum())
-
-    def logs(other: ConductionLaw, state: State) -> tuple[Floats, float]:
-        moved = links_at(state) if state != here else linked
-        g = np.zeros(len(linked))
+    def logs(self, other: ConductionLaw, state: State) -> tuple[Floats, float]:
+        """Change of ln g of each link, NaN where either is open, and of an electrode."""
+        linked = self.linked
+        moved = self._links_at(state) if state != self.here else linked
         # pairs are sorted, so are their names; a pair may be gone from the cutoff
-        place = np.searchsorted(name, moved.pairs @ np.array([len(links.particles), 1]))
-        place = np.minimum(place, len(name) - 1)
-        same = (linked.pairs[place] == moved.pairs).all(axis=1) if len(name) else place < 0
+        naming = np.array([len(self.links.particles), 1])
+        place = np.searchsorted(linked.pairs @ naming, moved.pairs @ naming)
+        place = np.minimum(place, len(linked) - 1)
+        same = (
+            (linked.pairs[place] == moved.pairs).all(axis=1) if len(linked) else place < 0
+        )
+        g = np.zeros(len(linked))
         g[place[same]] = other.conductances(moved, state)[same]
         ratio = np.full(len(g), np.nan)
-        both = closed & (g > 0.0)
-        ratio[both] = np.log(g[both] / at_contact[both])
-        return ratio, float(np.log(other.electrode_conductance_at(state) / at_electrode))
+        both = self.closed & (g > 0.0)
+        ratio[both] = np.log(g[both] / self.at_contact[both])
+        electrode = other.electrode_conductance_at(state) / self.at_electrode
+        return ratio, float(np.log(electrode))
 
     def slope(
-        up: tuple[Floats, float], down: tuple[Floats, float], one_sided: bool
+        self, up: tuple[Floats, float], down: tuple[Floats, float], one_sided: bool
     ) -> float:
         """Slope of ln R a step, from ln g a step up and down (or one and two steps up)."""
         if one_sided:
-            links_slope = 2.0 * up[0] - 0.5 * down[0]
-            links_slope = np.where(np.isnan(links_slope), up[0], links_slope)
+            links = 2.0 * up[0] - 0.5 * down[0]
+            links = np.where(np.isnan(links), up[0], links)
             electrode = 2.0 * up[1] - 0.5 * down[1]
         else:
-            links_slope = 0.5 * (up[0] - down[0])
-            links_slope = np.where(np.isnan(links_slope), up[0], links_slope)
-            links_slope = np.where(np.isnan(links_slope), -down[0], links_slope)
+            links = 0.5 * (up[0] - down[0])
+            links = np.where(np.isnan(links), up[0], links)
+            links = np.where(np.isnan(links), -down[0], links)
             electrode = 0.5 * (up[1] - down[1])
-        links_slope = np.where(np.isnan(links_slope), 0.0, links_slope)
-        return 0.0 - float(np.sum(link_share * links_slope) + electrode_share * electrode)
+        links = np.where(np.isnan(links), 0.0, links)
+        by_electrodes = self.electrode_share * electrode
+        return 0.0 - float(np.sum(self.link_share * links) + by_electrodes)
 
-    h = 1e-6
-    to_strain = slope(
-        logs(law, state_at(strain + h, temperature)),
-        logs(law, state_at(strain + 2.0 * h, temperature)),
-        True,
-    )
-    kelvin = 1e-3
-    to_temperature = slope(
-        logs(law, state_at(strain, temperature + kelvin)),
-        logs(law, state_at(strain, temperature - kelvin)),
-        False,
-    )
-    parameters: dict[str, float] = {}
-    relative: dict[str, float] = {}
-    for item in fields(law):  # type: ignore[arg-type]
-        value = getattr(law, item.name)
-        if not isinstance(value, float) or item.name in _NO_SLOPE:
-            continue
-        step = 1e-4 * value if value else _STEPS.get(item.name, 1e-6)
-        up = replace(law, **{item.name: value + step})  # type: ignore[type-var]
-        if value:
-            down = replace(law, **{item.name: value - step})  # type: ignore[type-var]
-        else:
-            down = replace(law, **{item.name: 2.0 * step})  # type: ignore[type-var]
-        to_parameter = slope(logs(up, here), logs(down, here), not value) / step
-        parameters[item.name] = to_parameter
-        relative[item.name] = to_parameter * value
-    if thermal is not None:
-        step = 1e-4 * thermal.share if thermal.share else 1e-6
-        more = replace(thermal, share=thermal.share + step)
-        less = replace(thermal, share=thermal.share - step if thermal.share else 2.0 * step)
-        to_share = slope(
-            logs(law, state_at(strain, temperature, more)),
-            logs(law, state_at(strain, temperature, less)),
-            not thermal.share,
+    def to_parameter(self, name: str, value: float) -> float:
+        """Slope of ln R to a parameter of the law."""
+        step = 1e-4 * value if value else _STEPS.get(name, 1e-6)
+        up, down = (
+            self.logs(replace(self.law, **{name: moved}), self.here)  # type: ignore[type-var]
+            for moved in (value + step, value - step if value else 2.0 * step)
         )
-        parameters["lambda_T"] = to_share / step
-        relative["lambda_T"] = to_share / step * thermal.share
-    return Sensitivities(
-        solution, to_strain / h, to_temperature / kelvin, parameters, relative
-    )
+        return self.slope(up, down, not value) / step
 
 
 @dataclass(frozen=True, slots=True)

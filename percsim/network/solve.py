@@ -423,13 +423,8 @@ class _Job:
         reason: str,
     ) -> Solution:
         """Answer of conjugate gradients on what a partial elimination left."""
-        n, pairs, g = self.n, self.pairs, self.g
-        memory = self.memory
-        if memory.tree is None:
-            memory.tree = strongest_tree(n + 2, pairs, g, n + 1)
-            rows = path_up(pairs, memory.tree[1], n)
-            memory.bottleneck = int(rows[np.argmin(g[rows])])
-        visited, up = memory.tree
+        n, pairs, g, memory = self.n, self.pairs, self.g, self.memory
+        visited, up = self._tree()
         # far above the bottleneck rounded voltages say nothing of the currents: contract
         labels = np.arange(n + 2)
         kept: Ints | slice = slice(None)
@@ -489,15 +484,17 @@ class _Job:
         if len(strong):
             method += f", {len(strong)} strong resistors contracted"
         inner = labels[: self.n]
-        return self.answer(
-            voltages[inner],
-            np.append(below, (0.0, 1.0))[inner],
-            current,
-            1.0 / most,
-            rounding,
-            excess,
-            method,
-        )
+        above, below = voltages[inner], np.append(below, (0.0, 1.0))[inner]
+        return self.answer(above, below, current, 1.0 / most, rounding, excess, method)
+
+    def _tree(self) -> tuple[Any, Any]:
+        """Tree of the best conductors from the sink, and what is weakest in it."""
+        memory, g = self.memory, self.g
+        if memory.tree is None:
+            memory.tree = strongest_tree(self.n + 2, self.pairs, g, self.n + 1)
+            rows = path_up(self.pairs, memory.tree[1], self.n)
+            memory.bottleneck = int(rows[np.argmin(g[rows])])
+        return memory.tree
 
     def _contract(self, strong: Ints) -> tuple[Ints, int]:
         """Merge the ends of some resistors; labels of the nodes, the terminals last."""

@@ -160,25 +160,57 @@ def push_apart(
     as if periodic there, so its density is even up to the cut.
 
     """
-    from percsim.kernels.relax import push_pass
-
     _check_core(core)
     _check_room(particles, confining)
-    n = len(particles)
-    if n == 0:
+    if not len(particles):
         return particles
     a = _arrays(particles, core, confining)
-    radii = a.radii
-    ease = np.zeros(n)
+    light = _lightness(particles.volumes())
+    _relax(a, light, _ease(a, light, turn), passes)
+    d = particles.box.dimension
+    placed = Particles(
+        particles.kinds, a.centers[:, :d], a.axes[:, :d], particles.core_sizes,
+        particles.ball_radii, particles.box,
+    )  # fmt: skip
+    share, walls = _final(a)
+    if share < 1.0 or walls:
+        reached = math.floor(1e4 * core * min(share, 1.0)) / 1e4
+        held = f" and {walls} still stick out of a wall" if walls else ""
+        raise PlacementError(
+            f"{len(placed)} bodies at {100.0 * placed.volume_fraction:.4g} vol% still"
+            f" overlap after {passes} passes: an impenetrable share of {reached:.4g}"
+            f" instead of {core:g} is reached{held}. Lower the loading, the share or the"
+            " aspect ratio, or allow more passes",
+            placed,
+        )
+    return placed
+
+
+def _lightness(volumes: Vector) -> Vector:
+    """How far each body moves in a push, for its share of the mass."""
+    if volumes.min() > 0.0:
+        return np.asarray((np.median(volumes) / volumes) ** _POWER)
+    return np.ones(len(volumes))
+
+
+def _ease(a: _Arrays, light: Vector, turn: NDArray[np.bool_] | None) -> Vector:
+    """How far each body turns in a push, 0 for those that may not."""
+    ease = np.zeros(len(light))
     long = a.kinds != SPHERE
     # moment of inertia of unit mass: r^2/4 of a disc about a diameter, l^2/12 of a line
-    inertia = np.where(a.kinds == ROD, 1.0 / 3.0, 0.25) * np.maximum(radii, 1e-300) ** 2
+    inertia = np.where(a.kinds == ROD, 1.0 / 3.0, 0.25) * np.maximum(a.radii, 1e-300) ** 2
     ease[long] = _TURN / inertia[long]
-    volumes = particles.volumes()
-    light = (np.median(volumes) / volumes) ** _POWER if volumes.min() > 0.0 else np.ones(n)
     ease *= light
     if turn is not None:
         ease[~turn] = 0.0
+    return ease
+
+
+def _relax(a: _Arrays, light: Vector, ease: Vector, passes: int) -> None:
+    """Push overlapping bodies pass after pass, in place, until none are left."""
+    from percsim.kernels.relax import push_pass
+
+    radii = a.radii
     skin = _SKIN * float(np.median(radii))
     inside = a.periodic.astype(bool)
     start = a.centers.copy()
@@ -198,7 +230,7 @@ def push_apart(
             light, ease, a.edges, a.walls, a.planar, _MARGIN, _GAIN, longest,
         )[1]  # fmt: skip
         fresh += 1
-        if touching < _FEW * n:
+        if touching < _FEW * len(radii):
             longest = _SHORT
         if touching == 0:
             if moved == 0.0 or _final(a)[0] >= 1.0:
@@ -209,35 +241,13 @@ def push_apart(
     a.centers[:, inside] = np.where(
         a.centers[:, inside] < a.edges[inside], a.centers[:, inside], 0.0
     )
-    d = particles.box.dimension
-    placed = Particles(
-        particles.kinds, a.centers[:, :d], a.axes[:, :d], particles.core_sizes,
-        particles.ball_radii, particles.box,
-    )  # fmt: skip
-    share, walls = _final(a)
-    if share < 1.0 or walls:
-        reached = math.floor(1e4 * core * min(share, 1.0)) / 1e4
-        held = f" and {walls} still stick out of a wall" if walls else ""
-        raise PlacementError(
-            f"{n} bodies at {100.0 * placed.volume_fraction:.4g} vol% still overlap after"
-            f" {passes} passes: an impenetrable share of {reached:.4g} instead of {core:g}"
-            f" is reached{held}. Lower the loading, the share or the aspect ratio, or allow"
-            " more passes",
-            placed,
-        )
-    return placed
 
 
 def _final(a: _Arrays) -> tuple[float, int]:
     """Smallest core distance over impenetrable balls, and bodies outside walls."""
-    from percsim.kernels.relax import deepest_overlap, push_pass
+    from percsim.kernels.relax import push_pass
 
     pairs, shifts = a.pairs(0.0)
-    share = float(
-        deepest_overlap(
-            pairs, shifts, a.kinds, a.centers, a.axes, a.sizes, a.balls, a.planar
-        )
-    )
     outside = 0
     if a.walls.any():
         n = len(a.kinds)
@@ -246,7 +256,18 @@ def _final(a: _Arrays) -> tuple[float, int]:
             a.radii, np.ones(n), np.zeros(n), a.edges, a.walls, a.planar, 0.0, 0.0,
             _LONGEST,
         )  # fmt: skip
-    return share, int(outside)
+    return _deepest(a, pairs, shifts), int(outside)
+
+
+def _deepest(a: _Arrays, pairs: NDArray[np.int64], shifts: Vector) -> float:
+    """Smallest core distance over impenetrable balls of listed pairs."""
+    from percsim.kernels.relax import deepest_overlap
+
+    return float(
+        deepest_overlap(
+            pairs, shifts, a.kinds, a.centers, a.axes, a.sizes, a.balls, a.planar
+        )
+    )
 
 
 def free_core(particles: Particles) -> float:
@@ -265,15 +286,8 @@ def free_core(particles: Particles) -> float:
     """
     if len(particles) < 2:
         return math.inf
-    from percsim.kernels.relax import deepest_overlap
-
     a = _arrays(particles, 1.0, False)
-    pairs, shifts = a.pairs(0.0)
-    return float(
-        deepest_overlap(
-            pairs, shifts, a.kinds, a.centers, a.axes, a.sizes, a.balls, a.planar
-        )
-    )
+    return _deepest(a, *a.pairs(0.0))
 
 
 def _check_core(core: float) -> None:

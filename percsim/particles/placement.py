@@ -1,4 +1,22 @@
-"""Stage 2. Recipe -> Particles: how many, how large, how turned, and where."""
+"""Stage 2. Recipe -> Particles: how many, how large, how turned, and where.
+
+*Penetrable bodies*: centres are uniform over the box, independent of each other, so
+the centres form a Poisson process and the expected volume fraction is exactly the
+recipe's.
+
+*Faces*: centres stay inside the box; bodies may stick out of faces that are not
+periodic, and a body that reaches the face of an electrode touches it. A film cut out
+of a larger one would also hold bodies whose centres lie outside and which reach in;
+they are left out, so the outermost half diameter is thinner in solids than the rest.
+The loss is part of the end resistance that the fit over box lengths takes out.
+Confining walls draw centre and axis of a body anew until it fits between them.
+
+*Common random numbers*: for each filler one uniform fixes the Poisson quantile of
+its number, and centres, sizes, aspect ratios and axes come each from a stream of
+their own. With the same seed and box a lower loading therefore holds the first of
+the particles of a higher one, filler by filler. Impenetrable bodies start from such
+a subset, but pushing moves them all.
+"""
 
 from __future__ import annotations
 
@@ -134,7 +152,7 @@ def place_particles(
     fixed_number: bool = False,
     passes: int = 4000,
 ) -> Particles:
-    r"""Draw the particles of one box.
+    """Draw the particles of one box; the module says how.
 
     Parameters
     ----------
@@ -180,51 +198,12 @@ def place_particles(
         If there are more particles than memory could hold, or they do not fit; then it
         carries those that were placed.
 
-    Notes
-    -----
-    *Penetrable bodies*: centres are uniform over the box, independent of each other, so
-    the centres form a Poisson process and the expected volume fraction is exactly the
-    recipe's.
-
-    *Faces*: centres stay inside the box; bodies may stick out of faces that are not
-    periodic, and a body that reaches the face of an electrode touches it. A film cut out
-    of a larger one would also hold bodies whose centres lie outside and which reach in;
-    they are left out, so the outermost half diameter is thinner in solids than the rest.
-    The loss is part of the end resistance that the fit over box lengths takes out.
-    Confining walls draw centre and axis of a body anew until it fits between them.
-
-    *Common random numbers*: for each filler one uniform fixes the Poisson quantile of
-    its number, and centres, sizes, aspect ratios and axes come each from a stream of
-    their own. With the same seed and box a lower loading therefore holds the first of
-    the particles of a higher one, filler by filler. Impenetrable bodies start from such
-    a subset, but pushing moves them all.
-
     """
     _check(recipe, box)
-    if not isinstance(rng, np.random.Generator):
-        raise ValueError(f"rng must be a numpy.random.Generator, got {type(rng).__name__}")
-    if not 0.0 <= core <= 1.0:
-        raise ValueError(f"the impenetrable share lies in 0 to 1, got {core:g}")
-    if method not in ("push apart", "one by one"):
-        raise ValueError(f'method must be "push apart" or "one by one", got {method!r}')
-    if walls not in ("free", "confining"):
-        raise ValueError(f'walls must be "free" or "confining", got {walls!r}')
-    if passes < 1:
-        raise ValueError(f"passes must be 1 or more, got {passes}")
+    _check_options(rng, core, method, walls, passes)
     confining = walls == "confining" and bool(confined(box))
-    means = expected_counts(recipe, box)
-    if sum(means) > MOST_PARTICLES:
-        raise PlacementError(
-            f"the recipe puts {sum(means):.3g} particles into the box, more than"
-            f" {MOST_PARTICLES:.0e}: take a smaller box or larger particles"
-        )
     streams = rng.spawn(_STREAMS * len(recipe.fillers))
-    parts = []
-    for k, ((filler, _), mean) in enumerate(zip(recipe.fillers, means, strict=True)):
-        own = streams[_STREAMS * k : _STREAMS * (k + 1)]
-        u = float(own[0].random())
-        n = round(mean) if fixed_number else _poisson_quantile(u, mean)
-        parts.append(_draw(filler, n, box, own, clusters, confining))
+    parts = _draw_all(recipe, box, streams, clusters, confining, fixed_number)
     particles = Particles(*_joined(parts, box.dimension), box)
     if core == 0.0 or not len(particles):
         return particles
@@ -235,13 +214,21 @@ def place_particles(
                 'method "one by one" takes neither clusters nor confining walls'
             )
         return _one_by_one(recipe, particles, counts, core, passes, streams)
-    turn = np.concatenate(
-        [
-            np.full(n, not _exact(filler))
-            for (filler, _), n in zip(recipe.fillers, counts, strict=True)
-        ]
-    )
+    turn = np.repeat([not _exact(filler) for filler, _ in recipe.fillers], counts)
     return push_apart(particles, core, turn=turn, confining=confining, passes=passes)
+
+
+def _check_options(rng: object, core: float, method: str, walls: str, passes: int) -> None:
+    if not isinstance(rng, np.random.Generator):
+        raise ValueError(f"rng must be a numpy.random.Generator, got {type(rng).__name__}")
+    if not 0.0 <= core <= 1.0:
+        raise ValueError(f"the impenetrable share lies in 0 to 1, got {core:g}")
+    if method not in ("push apart", "one by one"):
+        raise ValueError(f'method must be "push apart" or "one by one", got {method!r}')
+    if walls not in ("free", "confining"):
+        raise ValueError(f'walls must be "free" or "confining", got {walls!r}')
+    if passes < 1:
+        raise ValueError(f"passes must be 1 or more, got {passes}")
 
 
 def _exact(filler: Filler) -> bool:
@@ -293,6 +280,29 @@ _Columns = tuple[
     NDArray[np.float64],
     NDArray[np.float64],
 ]
+
+
+def _draw_all(
+    recipe: Recipe,
+    box: Box,
+    streams: list[np.random.Generator],
+    clusters: Clusters | None,
+    confining: bool,
+    fixed_number: bool,
+) -> list[_Columns]:
+    means = expected_counts(recipe, box)
+    if sum(means) > MOST_PARTICLES:
+        raise PlacementError(
+            f"the recipe puts {sum(means):.3g} particles into the box, more than"
+            f" {MOST_PARTICLES:.0e}: take a smaller box or larger particles"
+        )
+    parts = []
+    for k, ((filler, _), mean) in enumerate(zip(recipe.fillers, means, strict=True)):
+        own = streams[_STREAMS * k : _STREAMS * (k + 1)]
+        u = float(own[0].random())
+        n = round(mean) if fixed_number else _poisson_quantile(u, mean)
+        parts.append(_draw(filler, n, box, own, clusters, confining))
+    return parts
 
 
 def _draw(

@@ -4,6 +4,7 @@ A plan is TOML with bench units in strings; `sections` documents every key. All 
 plan are reported together, one line each.
 """
 
-from percsim.plan.build import LARGEST_FACE_STRAIN, MOST_BEYOND, Plan
+from percsim.plan.build import LARGEST_FACE_STRAIN, MOST_BEYOND
+from percsim.plan.plan import Plan
 
 __all__ = ["LARGEST_FACE_STRAIN", "MOST_BEYOND", "Plan"]

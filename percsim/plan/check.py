@@ -1,319 +1,32 @@
-"""What only shows when sections are read together."""
+"""What only shows when keys are read together; keys at fault already stay out of it."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
-from percsim.plan.check_layers import _check_part, _check_sheet
+from percsim.plan.check_layers import check_part, check_sheet, name_is_known
 from percsim.plan.check_rows import check_measured
-from percsim.plan.materials import make_filler
-from percsim.plan.read import Reading
-from percsim.plan.sections import (
-    ContactsSection,
-    ExploreSection,
-    FillerSection,
-    FilmSection,
-    reader_of,
-)
-from percsim.plan.usable import find_material, mixable
+from percsim.plan.mixes import Mixes
+from percsim.plan.read import MIX, Reading
+from percsim.plan.sections import ContactsSection, ExploreSection, FillerSection, reader_of
+from percsim.plan.write import length_words
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import format_quantity
 
-if TYPE_CHECKING:
-    from percsim.plan.build import Plan
-
+__all__ = ["OF_OPENING", "check_plan"]
 
 MOST_CANDIDATES = 2000
 """More are refused: judging them would take longer than most boxes do."""
 
-
-def _length(value: float) -> str:
-    return format_quantity(value, "length")
-
-
-def cross_check(plan: Plan, reading: Reading) -> None:
-    """Add the faults that no single key has; keys at fault already stay out of it."""
-    checks: tuple[Callable[[Plan, Reading], None], ...] = (
-        _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
-        _check_layout,
-        _check_boxes, _check_contacts, _check_placement, _check_states, _check_reading,
-        _check_batch, _check_sheet, _check_part, check_measured,
-    )  # fmt: skip
-    for check in checks:
-        check(plan, reading)
-
-
-def check_mixes(plan: Plan, reading: Reading) -> None:
-    """Add what is wrong with single mixes of a plan that is sound as written."""
-    if plan.boxes.most is not None and plan.boxes.most < plan.boxes.count:
-        reading.fault(
-            "boxes.most",
-            f"= {plan.boxes.most} is below boxes.count = {plan.boxes.count}, which every"
-            " loading gets",
-        )
-    if plan.n_candidates > MOST_CANDIDATES:
-        counts = {
-            "loadings": len(plan.weight_fractions), "gaps": len(plan.electrode_gaps),
-            **{f"{name}s": len(values) for name, values in plan.axes.items()},
-        }  # fmt: skip
-        many = " x ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
-        reading.fault(
-            "explore",
-            f"asks for {plan.n_candidates} candidates ({many}); at most"
-            f" {MOST_CANDIDATES} are judged, so list fewer values and refine around the"
-            " best",
-        )
-    if "diameter" in plan.axes:
-        sizes = plan.filler[0].diameter or plan.filler[0].length
-        if sizes is not None and sizes.sieve is not None:
-            reading.fault(
-                "explore.diameter",
-                "does not go with a sieve, whose meshes stay while the sizes move; leave"
-                " the sieve out",
-            )
-    if "aspect_ratio" in plan.axes:
-        shaped = [k for k, f in enumerate(plan.fillers) if f.kind != "sphere"]
-        if not shaped:
-            reading.fault("explore.aspect_ratio", "does not belong to spheres")
-        elif plan.filler[shaped[0]].thickness is not None:
-            reading.fault(
-                "explore.aspect_ratio",
-                "does not go with filler.thickness, which fixes it; give"
-                " filler.aspect_ratio",
-            )
-    if reading.lines:
-        return
-    for mix in plan.mixes if plan.axes else ():
-        own = Reading(plan.name)
-        cross_check(mix, own)
-        where = f"with {mix.mix_words(tuple(plan.axes))}"
-        for line in own.lines:
-            reading.fault("explore", f"{where}: {line.removeprefix(f'{plan.name}: ')}")
-
-
-def _check_fillers(plan: Plan, reading: Reading) -> None:
-    several = len(plan.filler) > 1
-    for i, section in enumerate(plan.filler, 1):
-        if section is None:
-            continue
-        key = f"filler[{i}]" if several else "filler"
-        if reading.usable("filler.material"):
-            before = len(reading.lines)
-            material = find_material(reading, f"{key}.material", section.material, "filler")
-            if len(reading.lines) > before:
-                reading.bad |= {"filler.material"}
-                continue
-        else:
-            continue
-        if not reading.usable("filler.kind"):
-            continue
-        kind = section.kind or (material.shape if material else "flake")
-        if not _check_shape(section, reading, key, kind, material is not None):
-            reading.bad.add("filler.shape")
-            continue
-        if not any(bad.startswith("filler") for bad in reading.bad):
-            try:
-                make_filler(section)
-            except ValueError as error:
-                reading.fault(key, f"cannot be made: {error}")
-                reading.bad.add("filler.shape")
-
-
-def _check_shape(
-    section: FillerSection, reading: Reading, key: str, kind: str, known: bool
-) -> bool:
-    """Whether the keys given fit the kind of particle."""
-    sound = True
-    size, other = ("length", "diameter") if kind == "rod" else ("diameter", "length")
-
-    def fault(name: str, what: str) -> None:
-        nonlocal sound
-        reading.fault(f"{key}.{name}", what)
-        sound = False
-
-    given = {k for k in type(section).model_fields if getattr(section, k) is not None}
-    given |= {k for k in type(section).model_fields if f"filler.{k}" in reading.bad}
-    if other in given:
-        fault(other, f"is not a size of a {kind}; give {size}")
-    elif size not in given and not known:
-        fault(size, f"is missing; write it like {size} = {{ median = \"10 um\","
-              " geometric_spread = 1.5 } or name a material")  # fmt: skip
-    if "density" not in given and not known:
-        fault(
-            "density", 'is missing; write it like density = "2250 kg/m3" or name a material'
-        )
-    if kind == "sphere":
-        for name in sorted({"aspect_ratio", "thickness"} & given):
-            fault(name, "does not belong to a sphere")
-        # isotropic is what every sphere is
-        if section.orientation != "isotropic":
-            fault("orientation", "does not belong to a sphere, which lies no way")
-        if section.tilt > 0.0:
-            fault("tilt", "does not belong to a sphere")
-    elif {"aspect_ratio", "thickness"} <= given:
-        fault("thickness", "and aspect_ratio say the same thing twice; give one of them")
-    elif not {"aspect_ratio", "thickness"} & given and not known:
-        fault(
-            "aspect_ratio",
-            "is missing; write it like aspect_ratio = 15, or give a thickness",
-        )
-    elif (
-        section.orientation == "isotropic"
-        and section.tilt > 0.0
-        and reading.usable("filler.orientation")
-    ):
-        fault(
-            "tilt", "belongs to orientation = 'in-plane' or 'aligned', not to 'isotropic'"
-        )
-    if section.order is not None and reading.usable("filler.orientation", "filler.tilt"):
-        if section.orientation == "isotropic":
-            fault(
-                "order",
-                "belongs to orientation = 'in-plane' or 'aligned', not to 'isotropic'",
-            )
-        elif section.tilt > 0.0:
-            fault("order", "is there besides tilt; give one of them")
-        elif kind == "rod" and section.orientation == "in-plane":
-            fault("order", "is about the current; in-plane rods take a tilt")
-    return sound
-
-
-def _check_shares(plan: Plan, reading: Reading) -> None:
-    if len(plan.filler) < 2 or any(s is None for s in plan.filler):
-        return
-    if not reading.usable("filler.share"):
-        return
-    missing = [i for i, s in enumerate(plan.filler, 1) if s.share is None]
-    for i in missing:
-        reading.fault(
-            f"filler[{i}].share", 'is missing; with several fillers write share = "50 %"'
-        )
-    total = sum(s.share or 0.0 for s in plan.filler)
-    if not missing and abs(total - 1.0) > 1e-6:
-        reading.fault(
-            "filler", f"has shares that add up to {100 * total:.4g} %; they must make 100 %"
-        )
-    if missing or abs(total - 1.0) > 1e-6:
-        reading.bad.add("filler.share")
-
-
-def _check_elastomer(plan: Plan, reading: Reading) -> None:
-    section = plan.elastomer
-    if section is None:
-        return
-    before = len(reading.lines)
-    find_material(reading, "elastomer.material", section.material, "elastomer")
-    if len(reading.lines) > before:
-        return
-    if (
-        section.density is None
-        and section.material is None
-        and reading.usable("elastomer.density")
-    ):
-        reading.fault(
-            "elastomer.density",
-            'is missing; write it like density = "1030 kg/m3" or name a material',
-        )
-        reading.bad.add("elastomer.density")
-
-
-DENSEST = math.pi / math.sqrt(18.0)
-"""Share of space that equal spheres fill at their densest (Kepler; Hales 2005)."""
-
-
-def _check_loadings(plan: Plan, reading: Reading) -> None:
-    explore = plan.explore
-    ways = ("weight_fraction", "phr", "mass_ratio")
-    if explore is None or not reading.usable(*(f"explore.{w}" for w in ways)):
-        return
-    given = [w for w in ways if getattr(explore, w) is not None]
-    if len(given) != 1:
-        reading.bad.add("explore.weight_fraction")
-        if not given:
-            reading.fault(
-                "explore.weight_fraction",
-                'is missing; write it like weight_fraction = ["22 wt%", "26 wt%"], or give'
-                " phr or mass_ratio",
-            )
-        else:
-            reading.fault(
-                f"explore.{given[1]}", f"is there besides {given[0]}; give one of them"
-            )
-        return
-    way = given[0]
-    counts = explore.curing_agent_counts
-    if way == "weight_fraction" and counts is False:
-        reading.fault(
-            "explore.curing_agent_counts",
-            "= false does not go with weight_fraction, which is of the cured film with its"
-            " curing agent; use phr or mass_ratio",
-        )
-        return
-    if (
-        way != "weight_fraction"
-        and counts is None
-        and reading.usable("explore.curing_agent_counts")
-    ):
-        reading.bad.add("explore.weight_fraction")
-        reading.fault(
-            "explore.curing_agent_counts",
-            f"is missing; with {way} say true (of base and curing agent) or false (of base"
-            " alone)",
-        )
-        return
-    if not mixable(reading) or not reading.usable("explore.curing_agent_counts"):
-        return
-    for weight, written in zip(
-        plan.weight_fractions,
-        reader_of(ExploreSection, way).write(getattr(explore, way)),
-        strict=True,
-    ):
-        fault = plan.loading_fault(weight, written)
-        if fault:
-            reading.fault(f"explore.{way}", fault)
-            reading.bad.add("explore.weight_fraction")
-
-
-def _check_lengths(plan: Plan, reading: Reading) -> None:
-    film, explore = plan.film, plan.explore
-    if film is None:
-        return
-    if explore is not None and reading.usable("film.length", "explore.electrode_gap"):
-        for gap in explore.electrode_gap:
-            if gap > film.length:
-                reading.fault(
-                    "explore.electrode_gap",
-                    f"= '{_length(gap)}' is longer than the film,"
-                    f" film.length = '{_length(film.length)}'",
-                )
-    if not mixable(reading):
-        return
-    largest = plan.largest_particle
-    body = plan.fillers[0].kind
-    if explore is not None and reading.usable("explore.electrode_gap"):
-        for gap in explore.electrode_gap:
-            if gap < largest:
-                reading.fault(
-                    "explore.electrode_gap",
-                    f"= '{_length(gap)}' is shorter than the largest {body},"
-                    f" {_length(largest)}, which would bridge it",
-                )
-    median = plan.median_diameter
-    for name in ("thickness", "width"):
-        if reading.usable(f"film.{name}") and getattr(film, name) < median:
-            reading.fault(
-                f"film.{name}",
-                f"= '{_length(getattr(film, name))}' is less than the median"
-                f" {body}, {_length(median)}",
-            )
-
+OF_OPENING = ("g0", "beta", "delta_b", "opening_length", "Ea")
+_OF_AFFINE = ("barrier_height", "contact_area")
+"""Keys of [contacts] that only one of the two models reads."""
 
 _OF_LAYOUT = {
-    "fingers": ("fingers", "overlap"),
-    "four-terminal": ("sense_spacing",),
+    "fingers": "fingers",
+    "overlap": "fingers",
+    "sense_spacing": "four-terminal",
 }
 """Keys of [film] that only one layout reads."""
 
@@ -324,191 +37,408 @@ _NEEDED = {
 """Keys of [film] that a layout cannot do without, and an example."""
 
 
-def _check_layout(plan: Plan, reading: Reading) -> None:
-    """Refuse electrodes that overlap, do not fit, or are not fully said."""
-    film = plan.film
-    keys = [f"film.{k}" for k in FilmSection.model_fields]
-    if film is None or not reading.usable(*keys):
+def check_plan(plan: Mixes, reading: Reading) -> None:
+    """Add the faults that no single key has, then those of single mixes."""
+    _check_sections(plan, reading)
+    if not reading.lines:
+        _check_axes(plan, reading)
+    if reading.lines or not plan.axes:
         return
+    for mix in plan.mixes:
+        own = Reading(plan.name)
+        _check_sections(mix, own)
+        where = f"with {mix.mix_words(tuple(plan.axes))}"
+        for line in own.lines:
+            reading.fault("explore", f"{where}: {line.removeprefix(f'{plan.name}: ')}")
+
+
+def _check_sections(plan: Mixes, reading: Reading) -> None:
+    checks: tuple[Callable[[Mixes, Reading], None], ...] = (
+        _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
+        _check_layout, _check_boxes, _check_contacts, _check_placement, _check_clusters,
+        _check_faces, _check_states, _check_strains, _check_target, _check_batch,
+        check_sheet, check_part, check_measured,
+    )  # fmt: skip
+    for check in checks:
+        check(plan, reading)
+
+
+def _check_axes(plan: Mixes, reading: Reading) -> None:
+    """Add what is wrong with the axes of a plan that is sound as written."""
+    fault, boxes = reading.fault, plan.boxes
+    if boxes.most is not None and boxes.most < boxes.count:
+        what = f"= {boxes.most} is below boxes.count = {boxes.count}, which every loading"
+        fault("boxes.most", f"{what} gets")
+    if plan.n_candidates > MOST_CANDIDATES:
+        counts = {
+            "loadings": len(plan.weight_fractions), "gaps": len(plan.electrode_gaps),
+            **{f"{name}s": len(values) for name, values in plan.axes.items()},
+        }  # fmt: skip
+        many = " x ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
+        fault(
+            "explore",
+            f"asks for {plan.n_candidates} candidates ({many}); at most"
+            f" {MOST_CANDIDATES} are judged, so list fewer values and refine around the"
+            " best",
+        )
+    if "diameter" in plan.axes:
+        sizes = plan.filler[0].diameter or plan.filler[0].length
+        if sizes is not None and sizes.sieve is not None:
+            fault(
+                "explore.diameter",
+                "does not go with a sieve, whose meshes stay while the sizes move; leave"
+                " the sieve out",
+            )
+    if "aspect_ratio" in plan.axes:
+        shaped = [k for k, f in enumerate(plan.fillers) if f.kind != "sphere"]
+        if not shaped:
+            fault("explore.aspect_ratio", "does not belong to spheres")
+        elif plan.filler[shaped[0]].thickness is not None:
+            fault(
+                "explore.aspect_ratio",
+                "does not go with filler.thickness, which fixes it; give"
+                " filler.aspect_ratio",
+            )
+
+
+# ------------------------------------------------------------------------------------------
+# What is mixed
+# ------------------------------------------------------------------------------------------
+
+
+def _check_fillers(plan: Mixes, reading: Reading) -> None:
+    for i, section in enumerate(plan.filler, 1):
+        key = f"filler[{i}]" if len(plan.filler) > 1 else "filler"
+        if not reading.usable("filler.material"):
+            return
+        if not name_is_known(reading, f"{key}.material", section.material, "filler"):
+            continue
+        if not reading.usable("filler.kind"):
+            continue
+        if not _check_shape(section, reading, key):
+            reading.bad.add("filler.shape")
+        elif not any(bad.startswith("filler") for bad in reading.bad):
+            try:
+                section.filler()
+            except ValueError as error:
+                reading.fault(key, f"cannot be made: {error}", spoils="filler.shape")
+
+
+def _check_shape(section: FillerSection, reading: Reading, key: str) -> bool:
+    """Whether the keys given fit the kind of particle."""
     before = len(reading.lines)
-    for layout, names in _OF_LAYOUT.items():
-        for name in names:
-            if layout != film.layout and getattr(film, name) is not None:
+    known, kind = section.material is not None, section.shape()
+    size, other = ("length", "diameter") if kind == "rod" else ("diameter", "length")
+
+    def fault(name: str, what: str) -> None:
+        reading.fault(f"{key}.{name}", what)
+
+    given = {
+        k
+        for k in section.keys()
+        if getattr(section, k) is not None or f"filler.{k}" in reading.bad
+    }
+    shapes = {"aspect_ratio", "thickness"} & given
+    if other in given:
+        fault(other, f"is not a size of a {kind}; give {size}")
+    elif size not in given and not known:
+        fault(size, f"is missing; write it like {size} = {{ median = \"10 um\","
+              " geometric_spread = 1.5 } or name a material")  # fmt: skip
+    if "density" not in given and not known:
+        reading.missing(f"{key}.density", " or name a material")
+    if kind == "sphere":
+        for name in sorted(shapes):
+            fault(name, "does not belong to a sphere")
+        # isotropic is what every sphere is
+        if section.orientation != "isotropic":
+            fault("orientation", "does not belong to a sphere, which lies no way")
+        if section.tilt > 0.0:
+            fault("tilt", "does not belong to a sphere")
+    elif len(shapes) == 2:
+        fault("thickness", "and aspect_ratio say the same thing twice; give one of them")
+    elif not shapes and not known:
+        reading.missing(f"{key}.aspect_ratio", ", or give a thickness")
+    elif section.tilt > 0.0 and reading.usable("filler.orientation"):
+        _check_lie(section, kind, "tilt", fault)
+    if section.order is not None and reading.usable("filler.orientation", "filler.tilt"):
+        _check_lie(section, kind, "order", fault)
+    return len(reading.lines) == before
+
+
+def _check_lie(
+    section: FillerSection, kind: str, name: str, fault: Callable[[str, str], None]
+) -> None:
+    """Tilt or order against the orientation that it belongs to."""
+    if section.orientation == "isotropic":
+        fault(name, "belongs to orientation = 'in-plane' or 'aligned', not to 'isotropic'")
+    elif name == "order" and section.tilt > 0.0:
+        fault("order", "is there besides tilt; give one of them")
+    elif name == "order" and kind == "rod" and section.orientation == "in-plane":
+        fault("order", "is about the current; in-plane rods take a tilt")
+
+
+def _check_shares(plan: Mixes, reading: Reading) -> None:
+    if len(plan.filler) < 2 or not reading.usable("filler.share"):
+        return
+    missing = [i for i, s in enumerate(plan.filler, 1) if s.share is None]
+    for i in missing:
+        what = 'is missing; with several fillers write share = "50 %"'
+        reading.fault(f"filler[{i}].share", what, spoils="filler.share")
+    total = sum(s.share or 0.0 for s in plan.filler)
+    if not missing and abs(total - 1.0) > 1e-6:
+        what = f"has shares that add up to {100 * total:.4g} %; they must make 100 %"
+        reading.fault("filler", what, spoils="filler.share")
+
+
+def _check_elastomer(plan: Mixes, reading: Reading) -> None:
+    section = plan.elastomer
+    if not reading.usable("elastomer"):
+        return
+    if not name_is_known(reading, "elastomer.material", section.material, "elastomer"):
+        return
+    unknown = section.density is None and section.material is None
+    if unknown and reading.usable("elastomer.density"):
+        reading.missing("elastomer.density", " or name a material")
+        reading.bad.add("elastomer.density")
+
+
+def _check_loadings(plan: Mixes, reading: Reading) -> None:
+    explore, loading = plan.explore, "explore.weight_fraction"
+    ways = ("weight_fraction", "phr", "mass_ratio")
+    if not reading.usable(*(f"explore.{way}" for way in ways)):
+        return
+    given = [way for way in ways if getattr(explore, way) is not None]
+    if len(given) != 1:
+        reading.bad.add(loading)
+        if given:
+            what = f"is there besides {given[0]}; give one of them"
+            reading.fault(f"explore.{given[1]}", what)
+        else:
+            some = ["22 wt%", "26 wt%"]
+            reading.missing(loading, ", or give phr or mass_ratio", like=some)
+        return
+    way, counts, key = given[0], explore.curing_agent_counts, "explore.curing_agent_counts"
+    if way == "weight_fraction" and counts is False:
+        reading.fault(
+            key,
+            "= false does not go with weight_fraction, which is of the cured film with its"
+            " curing agent; use phr or mass_ratio",
+        )
+        return
+    if not reading.usable(key):
+        return
+    if way != "weight_fraction" and counts is None:
+        reading.fault(
+            key,
+            f"is missing; with {way} say true (of base and curing agent) or false (of base"
+            " alone)",
+            spoils=loading,
+        )
+    elif reading.usable(*MIX):
+        written = reader_of(ExploreSection, way).write(getattr(explore, way))
+        for weight, word in zip(plan.weight_fractions, written, strict=True):
+            fault = plan.loading_fault(weight, word)
+            if fault:
+                reading.fault(f"explore.{way}", fault, spoils=loading)
+
+
+# ------------------------------------------------------------------------------------------
+# Film and boxes
+# ------------------------------------------------------------------------------------------
+
+
+def _check_lengths(plan: Mixes, reading: Reading) -> None:
+    film, gap_key = plan.film, "explore.electrode_gap"
+    if reading.usable("film.length", gap_key):
+        for gap in plan.electrode_gaps:
+            if gap > film.length:
                 reading.fault(
-                    f"film.{name}",
-                    f"belongs to layout = {layout!r}, not to {film.layout!r}",
+                    gap_key,
+                    f"= '{length_words(gap)}' is longer than the film,"
+                    f" film.length = '{length_words(film.length)}'",
                 )
-    for name, example in _NEEDED.get(film.layout, {}).items():
-        if getattr(film, name) is None:
+    if not reading.usable("film", *MIX):
+        return
+    largest, median = plan.largest_particle, plan.median_diameter
+    body = plan.fillers[0].kind
+    for gap in plan.electrode_gaps if reading.usable(gap_key) else ():
+        if gap < largest:
+            reading.fault(
+                gap_key,
+                f"= '{length_words(gap)}' is shorter than the largest {body},"
+                f" {length_words(largest)}, which would bridge it",
+            )
+    for name in ("thickness", "width"):
+        value = getattr(film, name)
+        if reading.usable(f"film.{name}") and value < median:
             reading.fault(
                 f"film.{name}",
-                f"is missing with layout = {film.layout!r}; write it like {name} ="
-                f" {example}",
+                f"= '{length_words(value)}' is less than the median {body},"
+                f" {length_words(median)}",
             )
-    if film.layout == "end plates":
-        for name in ("electrodes", "electrode_length"):
-            if getattr(film, name) is not None:
-                reading.fault(f"film.{name}", "does not belong to layout = 'end plates'")
-    if film.layout == "four-terminal" and film.electrodes == "embedded":
-        reading.fault(
-            "film.electrodes",
+
+
+def _check_layout(plan: Mixes, reading: Reading) -> None:
+    """Refuse electrodes that overlap, do not fit, or are not fully said."""
+    film = plan.film
+    if not reading.usable("film.*"):
+        return
+    before, layout = len(reading.lines), film.layout
+
+    def fault(name: str, what: str) -> None:
+        reading.fault(f"film.{name}", what)
+
+    given = [name for name in film.keys() if getattr(film, name) is not None]
+    for name, other in _OF_LAYOUT.items():
+        if other != layout and name in given:
+            fault(name, f"belongs to layout = {other!r}, not to {layout!r}")
+    for name, like in _NEEDED.get(layout, {}).items():
+        if name not in given:
+            what = f"is missing with layout = {layout!r}; write it like {name} = {like}"
+            fault(name, what)
+    for name in ("electrodes", "electrode_length"):
+        if layout == "end plates" and name in given:
+            fault(name, "does not belong to layout = 'end plates'")
+    if layout == "four-terminal" and film.electrodes == "embedded":
+        fault(
+            "electrodes",
             "= 'embedded' would lead all current through the sensing bars, which then read"
             " their contacts as two bars do; use electrodes = 'surface'",
         )
-    if len(reading.lines) > before or plan.explore is None:
-        return
-    if not reading.usable("explore.electrode_gap"):
+    if len(reading.lines) > before or not reading.usable("explore.electrode_gap"):
         return
     for gap in plan.electrode_gaps:
-        if gap > film.length:
-            continue  # told already
-        try:
-            plan.layout.check(gap, film.width, film.thickness, film.length)
-        except ValueError as error:
-            reading.fault("film.layout", f"= {film.layout!r}: {error}")
+        if gap <= film.length:  # else told already
+            try:
+                plan.layout.check(gap, film.width, film.thickness, film.length)
+            except ValueError as error:
+                fault("layout", f"= {layout!r}: {error}")
 
 
-def _check_boxes(plan: Plan, reading: Reading) -> None:
-    if plan.boxes is None or not reading.usable("boxes.lengths") or not mixable(reading):
+def _check_boxes(plan: Mixes, reading: Reading) -> None:
+    if not reading.usable("boxes.lengths", *MIX):
         return
-    largest = plan.largest_particle
-    for length in plan.box_lengths:
+    largest, lengths = plan.largest_particle, plan.box_lengths
+    for length in lengths:
         if length < largest:
             reading.fault(
                 "boxes.lengths",
-                f"has a box of {_length(length)}, smaller than the largest"
-                f" {plan.fillers[0].kind}, {_length(largest)}",
+                f"has a box of {length_words(length)}, smaller than the largest"
+                f" {plan.fillers[0].kind}, {length_words(largest)}",
             )
-    lengths = plan.box_lengths
     for a, b in pairwise(lengths):
         if b < 1.05 * a:
-            reading.fault(
-                "boxes.lengths",
-                f"has boxes of {_length(a)} and {_length(b)};"
-                " make them differ by 5 % or more",
-            )
+            what = f"has boxes of {length_words(a)} and {length_words(b)};"
+            reading.fault("boxes.lengths", f"{what} make them differ by 5 % or more")
 
 
-OF_OPENING = ("g0", "beta", "delta_b", "opening_length", "Ea")
-_OF_AFFINE = ("barrier_height", "contact_area")
-"""Keys of [contacts] that only one of the two models reads."""
+# ------------------------------------------------------------------------------------------
+# Contacts and placement
+# ------------------------------------------------------------------------------------------
 
 
-def _check_contacts(plan: Plan, reading: Reading) -> None:
+def _check_contacts(plan: Mixes, reading: Reading) -> None:
     """Refuse keys that the model would not read."""
     section = plan.contacts
-    if section is None or not reading.usable("contacts.model"):
+    if not reading.usable("contacts.model"):
         return
     if section.model == "affine":
-        other, strangers = (
-            "opening",
-            [k for k in OF_OPENING if k in section.model_fields_set],
-        )
+        other = "opening"
+        strangers = [k for k in OF_OPENING if f"contacts.{k}" in reading.given]
     else:
         # a filled-in plan says the defaults of these too, and means nothing by it
-        usual = ContactsSection()
-        other = "affine"
+        other, usual = "affine", ContactsSection()
         strangers = [k for k in _OF_AFFINE if getattr(section, k) != getattr(usual, k)]
     for name in strangers:
-        reading.fault(
-            f"contacts.{name}", f"belongs to model = {other!r}, not to {section.model!r}"
-        )
+        what = f"belongs to model = {other!r}, not to {section.model!r}"
+        reading.fault(f"contacts.{name}", what)
 
 
-def _check_placement(plan: Plan, reading: Reading) -> None:
-    p = plan.placement
-    if p is None:
+def _check_placement(plan: Mixes, reading: Reading) -> None:
+    if not reading.usable("placement"):
         return
+    p, diameter = plan.placement, "placement.cluster_diameter"
     if p.clustered == 0.0 and p.cluster_diameter is not None:
         if reading.usable("placement.clustered"):
-            reading.fault(
-                "placement.cluster_diameter",
-                'needs a share of the particles, written like clustered = "30 %"',
-            )
-    elif p.clustered > 0.0 and p.cluster_diameter is None:
-        if reading.usable("placement.cluster_diameter"):
-            reading.fault(
-                "placement.cluster_diameter",
-                'is missing; write it like cluster_diameter = "40 um"',
-            )
-    if p.impenetrable == 1.0 and plan.contacts is not None:
-        cutoff = plan.contacts.cutoff
-        if cutoff == 0.0 and reading.usable("contacts.cutoff"):
+            what = 'needs a share of the particles, written like clustered = "30 %"'
+            reading.fault(diameter, what)
+    elif p.clustered > 0.0 and p.cluster_diameter is None and reading.usable(diameter):
+        reading.missing(diameter)
+    if p.impenetrable == 1.0 and reading.usable("contacts.cutoff"):
+        if plan.contacts.cutoff == 0.0:
             reading.fault(
                 "contacts.cutoff",
                 "= '0 nm' leaves particles that are impenetrable throughout without a"
                 " single contact; leave it out or give a gap",
             )
-    if not mixable(reading):
-        return
-    if reading.usable("boxes") and plan.boxes is not None and plan.clusters is not None:
-        _check_clusters(plan, reading)
-    if plan.film is None or not reading.usable("film.thickness", "placement"):
-        return
-    thickness, largest = plan.film.thickness, plan.largest_particle
-    if p.impenetrable > 0.0 and p.faces == "free" and thickness < largest:
-        reading.fault(
-            "placement.impenetrable",
-            f"= {p.impenetrable:g} needs faces = 'confining' or a film at least as thick as"
-            f" the largest particles, {_length(largest)}; it is {_length(thickness)} thick",
-        )
-    if p.faces == "confining":
-        for filler in plan.fillers:
-            if filler.kind == "sphere" and filler.largest > thickness:
-                reading.fault(
-                    "placement.faces",
-                    f"= 'confining': {filler.name} of up to {_length(filler.largest)} does"
-                    f" not fit into a film {_length(thickness)} thick",
-                )
 
 
-def _check_clusters(plan: Plan, reading: Reading) -> None:
-    clusters = plan.clusters
-    assert clusters is not None
+def _check_clusters(plan: Mixes, reading: Reading) -> None:
+    if not reading.usable("placement", "boxes", *MIX) or plan.clusters is None:
+        return
+    clusters, key = plan.clusters, "placement.cluster_diameter"
+    written = f"= '{length_words(clusters.diameter)}'"
     for filler in plan.fillers:
         try:
             clusters.members(filler, 3)
         except ValueError:
             reading.fault(
-                "placement.cluster_diameter",
-                f"= '{_length(clusters.diameter)}' with cluster_solids ="
-                f" {clusters.solids:g} holds fewer than two particles of {filler.name}",
+                key,
+                f"{written} with cluster_solids = {clusters.solids:g} holds fewer than two"
+                f" particles of {filler.name}",
             )
     smallest = min(plan.box_lengths)
     if reading.usable("boxes.lengths") and clusters.diameter > smallest:
-        reading.fault(
-            "placement.cluster_diameter",
-            f"= '{_length(clusters.diameter)}' is more than the shortest box,"
-            f" {_length(smallest)}; make the boxes longer",
-        )
+        what = f"{written} is more than the shortest box, {length_words(smallest)};"
+        reading.fault(key, f"{what} make the boxes longer")
 
 
-def _check_states(plan: Plan, reading: Reading) -> None:
-    """Refuse states in which contacts would be more closed than in the reference state."""
-    keys = ("strain", "temperature", "contacts", "explore")
-    if any(getattr(plan, k) is None for k in keys) or not mixable(reading):
+def _check_faces(plan: Mixes, reading: Reading) -> None:
+    """Refuse particles that the faces of the film leave no room for."""
+    if not reading.usable("film.thickness", "placement", *MIX):
         return
-    if plan.contacts.model != "opening" or not reading.usable(
+    p, thickness, largest = plan.placement, plan.film.thickness, plan.largest_particle
+    if p.impenetrable > 0.0 and p.faces == "free" and thickness < largest:
+        reading.fault(
+            "placement.impenetrable",
+            f"= {p.impenetrable:g} needs faces = 'confining' or a film at least as thick as"
+            f" the largest particles, {length_words(largest)}; it is"
+            f" {length_words(thickness)} thick",
+        )
+    for filler in plan.fillers if p.faces == "confining" else ():
+        if filler.kind == "sphere" and filler.largest > thickness:
+            reading.fault(
+                "placement.faces",
+                f"= 'confining': {filler.name} of up to {length_words(filler.largest)} does"
+                f" not fit into a film {length_words(thickness)} thick",
+            )
+
+
+# ------------------------------------------------------------------------------------------
+# Strains, temperatures, target, batch
+# ------------------------------------------------------------------------------------------
+
+
+def _check_states(plan: Mixes, reading: Reading) -> None:
+    """Refuse states in which contacts would be more closed than in the reference state."""
+    if not reading.usable(
         "explore.weight_fraction", "explore.phr", "explore.mass_ratio",
-        "explore.curing_agent_counts",
-        "strain.window", "temperature.values", "contacts.closed_at", "contacts.lambda_T",
-        "contacts.model",
-    ):  # fmt: skip
+        "explore.curing_agent_counts", "strain.window", "temperature.values",
+        "contacts.closed_at", "contacts.lambda_T", "contacts.model", *MIX,
+    ) or plan.contacts.model != "opening":  # fmt: skip
         return
     thermal = plan.thermal(max(plan.weight_fractions))
     share, closed = thermal.share, thermal.closed_at
+    shut = f"'{format_quantity(closed, 'temperature')}'"
     if plan.strain.mounting == "free" and plan.strain.bonded_at != ROOM_TEMPERATURE:
-        reading.fault(
-            "strain.bonded_at", "needs mounting = 'bonded' or 'biaxial', not 'free'"
-        )
+        what = "needs mounting = 'bonded' or 'biaxial', not 'free'"
+        reading.fault("strain.bonded_at", what)
     if thermal.bond is not None and thermal.bond.bonded_at < closed:
-        at, shut = (
-            format_quantity(t, "temperature") for t in (thermal.bond.bonded_at, closed)
-        )
         reading.fault(
             "strain.bonded_at",
-            f"= '{at}' is colder than contacts.closed_at, '{shut}', where the contacts are"
-            " pressed shut; bond the film at that temperature or above",
+            f"= '{format_quantity(thermal.bond.bonded_at, 'temperature')}' is colder than"
+            f" contacts.closed_at, {shut}, where the contacts are pressed shut; bond the"
+            " film at that temperature or above",
         )
         return
     strain, temperature = plan.window_strains[0], min(plan.temperatures)
@@ -516,34 +446,27 @@ def _check_states(plan: Plan, reading: Reading) -> None:
     stretch = (1.0 + swelling) * (1.0 + strain)
     if stretch >= 1.0 - 1e-12:
         return
-    warming = (
-        f"1 {swelling:+.4g}"
-        if thermal.bond is not None
-        else f"1 + {share:g} x {format_quantity(thermal.expansion, 'expansion', digits=3)}"
-        f" x {temperature - closed:.4g} K"
-    )
-    numbers = f"({warming}) x (1 {strain:+.4g}) = {stretch:.6f}, below 1"
+    warming = f"1 {swelling:+.4g}"
+    if thermal.bond is None:
+        expansion = format_quantity(thermal.expansion, "expansion", digits=3)
+        warming = f"1 + {share:g} x {expansion} x {temperature - closed:.4g} K"
+    advice = "with lambda_T = 0 nothing holds the contacts open; do not compress"
     if share * thermal.expansion > 0.0:
         colder = plan.closed_for(strain)
-        advice = (
-            "no temperature is cold enough; compress less"
-            if colder is None
-            else f"set it to '{colder:d} C' or colder"
-        )
-    else:
-        advice = "with lambda_T = 0 nothing holds the contacts open; do not compress"
+        advice = f"set it to '{colder} C' or colder"
+        if colder is None:
+            advice = "no temperature is cold enough; compress less"
     reading.fault(
         "contacts.closed_at",
-        f"= '{format_quantity(closed, 'temperature')}': at"
-        f" {format_quantity(strain, 'strain')} and"
+        f"= {shut}: at {format_quantity(strain, 'strain')} and"
         f" {format_quantity(temperature, 'temperature')} the contacts are more closed than"
-        f" in the reference state, {numbers}; {advice}",
+        f" in the reference state, ({warming}) x (1 {strain:+.4g}) = {stretch:.6f}, below"
+        f" 1; {advice}",
     )
 
 
-def _check_reading(plan: Plan, reading: Reading) -> None:
-    """Refuse what the strains and temperatures of the plan cannot answer."""
-    supply, target = plan.supply, plan.target
+def _check_strains(plan: Mixes, reading: Reading) -> None:
+    """Refuse a chord or a vibration beyond the strains computed."""
     if reading.usable("strain.window", "strain.chord") and plan.strain.chord is not None:
         (first, last), chord = plan.strain.window, plan.strain.chord
         if chord == 0.0 or not first <= chord <= last:
@@ -552,41 +475,42 @@ def _check_reading(plan: Plan, reading: Reading) -> None:
                 f"= {1e6 * chord:.6g} microstrain must be a strain of the window,"
                 f" {1e6 * first:.6g} to {1e6 * last:.6g} microstrain, other than zero",
             )
-    if plan.vibration is not None and reading.usable("vibration", "strain"):
-        cycle = plan.vibration_cycle
-        assert cycle is not None
-        mean, amplitude = cycle
-        low, high = plan.window_strains[0], plan.window_strains[-1]
-        # room for the last digit of a sum
-        slack = 1e-9 * (high - low)
-        if mean - amplitude < low - slack or mean + amplitude > high + slack:
-            reading.fault(
-                "vibration",
-                f"runs from {1e6 * (mean - amplitude):.6g} to"
-                f" {1e6 * (mean + amplitude):.6g} microstrain, outside of what is computed,"
-                f" {1e6 * low:.6g} to {1e6 * high:.6g}; widen strain.window or vibrate"
-                " less",
-            )
-    if target is None:
+    if not reading.usable("vibration", "strain") or plan.vibration_cycle is None:
         return
-    if (
-        supply is not None
-        and reading.usable("supply")
-        and supply.lowest_frequency >= supply.bandwidth
-    ):
+    mean, amplitude = plan.vibration_cycle
+    lowest, highest = mean - amplitude, mean + amplitude
+    low, high = plan.window_strains[0], plan.window_strains[-1]
+    slack = 1e-9 * (high - low)  # room for the last digit of a sum
+    if lowest < low - slack or highest > high + slack:
         reading.fault(
-            "supply.lowest_frequency",
-            f"= '{format_quantity(supply.lowest_frequency, 'frequency')}' must be below the"
-            f" bandwidth, '{format_quantity(supply.bandwidth, 'frequency')}'",
+            "vibration",
+            f"runs from {1e6 * lowest:.6g} to {1e6 * highest:.6g} microstrain, outside of"
+            f" what is computed, {1e6 * low:.6g} to {1e6 * high:.6g}; widen strain.window"
+            " or vibrate less",
         )
-    if target.largest_self_heating_drift is not None and supply is None:
-        reading.fault("target.largest_self_heating_drift", "needs the section [supply]")
-    for name in ("largest_self_heating_drift", "largest_thermal_output"):
-        if (
-            getattr(target, name) is not None
-            and reading.usable("temperature")
-            and len(plan.temperatures) < 2
-        ):
+
+
+def _check_target(plan: Mixes, reading: Reading) -> None:
+    """Refuse limits that supply and temperatures of the plan cannot answer."""
+    if not reading.usable("target"):
+        return
+    supply, heating = plan.supply, "largest_self_heating_drift"
+    if supply is not None and supply.lowest_frequency >= supply.bandwidth:
+        low, high = (
+            format_quantity(f, "frequency")
+            for f in (supply.lowest_frequency, supply.bandwidth)
+        )
+        what = f"= '{low}' must be below the bandwidth, '{high}'"
+        reading.fault("supply.lowest_frequency", what)
+    limits = [
+        n
+        for n in (heating, "largest_thermal_output")
+        if getattr(plan.target, n) is not None
+    ]
+    if heating in limits and supply is None:
+        reading.fault(f"target.{heating}", "needs the section [supply]")
+    if reading.usable("temperature") and len(plan.temperatures) < 2:
+        for name in limits:
             reading.fault(
                 f"target.{name}",
                 'needs two temperatures or more, written like values = ["0 C", "20 C",'
@@ -594,36 +518,28 @@ def _check_reading(plan: Plan, reading: Reading) -> None:
             )
 
 
-def _check_batch(plan: Plan, reading: Reading) -> None:
-    batch = plan.batch
-    if batch is None:
+def _check_batch(plan: Mixes, reading: Reading) -> None:
+    batch, ways = plan.batch, ("solvent_mass_ratio", "wet_thickness")
+    if not reading.usable("batch"):
         return
     if batch.mass is not None and batch.films is not None:
         reading.fault("batch.mass", "is there besides films; give one of them")
-    find_material(reading, "batch.solvent", batch.solvent, "solvent")
-    thinned = batch.solvent_mass_ratio is not None or batch.wet_thickness is not None
+    name_is_known(reading, "batch.solvent", batch.solvent, "solvent")
+    given = [way for way in ways if getattr(batch, way) is not None]
     if batch.solvent is None and reading.usable("batch.solvent"):
-        for name in ("solvent_mass_ratio", "wet_thickness"):
-            if getattr(batch, name) is not None:
-                reading.fault(
-                    f"batch.{name}", "needs batch.solvent, the name of the solvent"
-                )
-    elif batch.solvent_mass_ratio is not None and batch.wet_thickness is not None:
-        reading.fault(
-            "batch.wet_thickness", "is there besides solvent_mass_ratio; give one"
-        )
-    elif not thinned and reading.usable("batch.solvent_mass_ratio", "batch.wet_thickness"):
-        reading.fault(
-            "batch.solvent_mass_ratio",
-            'is missing; write it like solvent_mass_ratio = "0.5:1", or give wet_thickness',
-        )
-    if (
-        batch.wet_thickness is not None and plan.film is not None
-        and reading.usable("batch.wet_thickness", "film.thickness")
-        and batch.wet_thickness <= plan.film.thickness
-    ):  # fmt: skip
+        for name in given:
+            what = "needs batch.solvent, the name of the solvent"
+            reading.fault(f"batch.{name}", what)
+    elif len(given) == 2:
+        what = "is there besides solvent_mass_ratio; give one"
+        reading.fault("batch.wet_thickness", what)
+    elif not given and reading.usable(*(f"batch.{way}" for way in ways)):
+        reading.missing("batch.solvent_mass_ratio", ", or give wet_thickness")
+    if batch.wet_thickness is None or not reading.usable("film.thickness"):
+        return
+    if batch.wet_thickness <= plan.film.thickness:
         reading.fault(
             "batch.wet_thickness",
-            f"= '{_length(batch.wet_thickness)}' must be above the dry"
-            f" thickness, '{_length(plan.film.thickness)}'",
+            f"= '{length_words(batch.wet_thickness)}' must be above the dry thickness,"
+            f" '{length_words(plan.film.thickness)}'",
         )

@@ -1,40 +1,54 @@
-"""Sheet and part against the film on them."""
+"""Sheet and part against the film on them, and names against the data files."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from percsim.plan.mixes import Mixes
 from percsim.plan.read import Reading
 from percsim.plan.sections import PartSection, StrainSection
-from percsim.plan.usable import find_material
-from percsim.units import format_quantity
+from percsim.plan.write import length_words
 
-if TYPE_CHECKING:
-    from percsim.plan.build import Plan
+__all__ = ["check_part", "check_sheet", "name_is_known"]
 
 
-def _length(value: float) -> str:
-    return format_quantity(value, "length")
+def name_is_known(reading: Reading, key: str, name: str | None, kind: str) -> bool:
+    """Whether a name is that of a material of a kind, if one is given; else a fault."""
+    from percsim.materials.elastomer import load_material, material_names
+
+    if name is None or not reading.usable(key):
+        return True
+    try:
+        found = load_material(name).kind
+    except ValueError as error:
+        hint = str(error).partition("; ")[2].replace('"', "'")
+        if not hint.startswith("did you mean"):
+            hint = f"known: {', '.join(material_names(kind))}"
+        what = f"= {name!r} is not a known {kind}; {hint}"
+    else:
+        if found == kind:
+            return True
+        article = "an" if found[0] in "aeiou" else "a"
+        what = f"= {name!r} is {article} {found}, not the {kind}"
+    reading.fault(key, what, spoils=key)
+    return False
 
 
-def _check_sheet(plan: Plan, reading: Reading) -> None:
+def check_sheet(plan: Mixes, reading: Reading) -> None:
+    """Refuse a sheet without a thickness."""
+    if not reading.usable("sheet"):
+        return
     sheet = plan.sheet
-    if sheet is None:
+    if not name_is_known(reading, "sheet.material", sheet.material, "elastomer"):
         return
-    before = len(reading.lines)
-    find_material(reading, "sheet.material", sheet.material, "elastomer")
-    if len(reading.lines) > before:
-        return
-    given = [k for k in type(sheet).model_fields if getattr(sheet, k) is not None]
+    given = any(getattr(sheet, k) is not None for k in sheet.keys())
     if given and sheet.thickness is None and reading.usable("sheet.thickness"):
-        reading.fault("sheet.thickness", 'is missing; write it like thickness = "0.15 mm"')
+        reading.missing("sheet.thickness")
 
 
-def _check_part(plan: Plan, reading: Reading) -> None:
-    part = plan.part
-    if part is None or not reading.usable(*(f"part.{k}" for k in PartSection.model_fields)):
+def check_part(plan: Mixes, reading: Reading) -> None:
+    """Refuse a part that is not fully said, says things twice, or cannot be bent."""
+    if not reading.usable("part.*"):
         return
-    usual = PartSection()
+    part, usual = plan.part, PartSection()
     strays = [
         k for k in ("side", "control", "bent") if getattr(part, k) != getattr(usual, k)
     ]
@@ -43,60 +57,57 @@ def _check_part(plan: Plan, reading: Reading) -> None:
     if part.modulus is not None and part.rigid:
         reading.fault("part.modulus", "is there besides rigid = true; give one of them")
     elif part.modulus is None and not part.rigid:
-        reading.fault(
-            "part.modulus",
-            'is missing; write it like modulus = "70 GPa", or rigid = true',
-        )
+        reading.missing("part.modulus", ", or rigid = true")
     if part.radius is None:
-        for name in ("side", "bent"):
-            if name in strays:
-                reading.fault(
-                    f"part.{name}", 'needs a radius, written like radius = "25 mm"'
-                )
+        for name in strays:
+            if name != "control":
+                what = 'needs a radius, written like radius = "25 mm"'
+                reading.fault(f"part.{name}", what)
     if part.rigid and part.control == "force":
         reading.fault("part.control", "= 'force' strains no rigid part; give its modulus")
-    shared = part.control == "force" or part.bent == "after bonding"
+    shared = [k for k in strays if getattr(part, k) in ("force", "after bonding")]
     if part.thickness is None and shared and not part.rigid:
-        why = "control = 'force'" if part.control == "force" else "bent = 'after bonding'"
-        reading.fault(
-            "part.thickness", f'is missing; with {why} write it like thickness = "1.5 mm"'
-        )
-    usual_ratio = StrainSection().part_poisson_ratio
-    if (
-        part.poisson_ratio is not None and plan.strain is not None
-        and reading.usable("strain.part_poisson_ratio")
-        and plan.strain.part_poisson_ratio not in (usual_ratio, part.poisson_ratio)
-    ):  # fmt: skip
-        reading.fault(
-            "part.poisson_ratio",
-            f"= {part.poisson_ratio:g} is not strain.part_poisson_ratio ="
-            f" {plan.strain.part_poisson_ratio:g}; give one of them",
-        )
-    if (
-        part.radius is not None and plan.film is not None and plan.sheet is not None
-        and reading.usable("film.thickness", "sheet.thickness")
-    ):  # fmt: skip
+        why = f"{shared[0]} = {getattr(part, shared[0])!r}"
+        what = f'is missing; with {why} write it like thickness = "1.5 mm"'
+        reading.fault("part.thickness", what)
+    _check_part_in_strain(plan, reading)
+    if part.radius is not None:
+        _check_bending(plan, reading, part.radius)
+    if part.misalignment is not None and reading.usable("strain.mounting"):
+        if plan.strain.mounting != "bonded":
+            what = f"needs mounting = 'bonded', not {plan.strain.mounting!r}"
+            reading.fault("part.misalignment", what)
+
+
+def _check_part_in_strain(plan: Mixes, reading: Reading) -> None:
+    """Refuse two Poisson ratios of one part."""
+    own, key = plan.part.poisson_ratio, "strain.part_poisson_ratio"
+    if own is None or not reading.usable(key):
+        return
+    other = plan.strain.part_poisson_ratio
+    if other not in (StrainSection().part_poisson_ratio, own):
+        what = f"= {own:g} is not {key} = {other:g}; give one of them"
+        reading.fault("part.poisson_ratio", what)
+
+
+def _check_bending(plan: Mixes, reading: Reading, radius: float) -> None:
+    """Refuse layers too thick for the radius of their surface."""
+    part = plan.part
+    if reading.usable("film.thickness", "sheet.thickness"):
         stack = plan.film.thickness + (plan.sheet.thickness or 0.0)
-        if part.radius <= stack:
+        if radius <= stack:
             what = "film and sheet" if plan.sheet.thickness else "film"
             reading.fault(
                 "part.radius",
-                f"= '{_length(part.radius)}' is not above the thickness of {what},"
-                f" '{_length(stack)}'; they cannot be bent to it",
+                f"= '{length_words(radius)}' is not above the thickness of {what},"
+                f" '{length_words(stack)}'; they cannot be bent to it",
             )
-    if (
-        part.radius is not None and part.thickness is not None and not part.rigid
-        and part.bent == "after bonding" and part.side == "outer"
-        and part.thickness >= part.radius
-    ):  # fmt: skip
+    bent_outside = part.bent == "after bonding" and part.side == "outer"
+    if part.thickness is None or part.rigid or not bent_outside:
+        return
+    if part.thickness >= radius:
         reading.fault(
             "part.thickness",
-            f"= '{_length(part.thickness)}' must be below the radius of its outer"
-            f" surface, '{_length(part.radius)}'; give that of the wall",
+            f"= '{length_words(part.thickness)}' must be below the radius of its outer"
+            f" surface, '{length_words(radius)}'; give that of the wall",
         )
-    if part.misalignment is not None and plan.strain is not None:
-        if reading.usable("strain.mounting") and plan.strain.mounting != "bonded":
-            reading.fault(
-                "part.misalignment",
-                f"needs mounting = 'bonded', not {plan.strain.mounting!r}",
-            )

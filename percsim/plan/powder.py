@@ -1,4 +1,3 @@
-# ruff: noqa: D102
 """Sizes and aspect ratios of a powder as the plan file writes them."""
 
 from __future__ import annotations
@@ -11,23 +10,25 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from percsim.plan.readers import (
-    WIDE,
+    ASPECT,
+    HOW_KNOWN,
+    PARTICLE_SIZE,
+    TEXT,
     Choice,
     FaultsError,
-    InOrder,
+    Many,
     Number,
-    Quantity,
     Reader,
-    Text,
     Window,
     read_table,
+    written_basis,
 )
 from percsim.units import format_quantity
 
 if TYPE_CHECKING:
     from percsim.materials.sizes import SizeDistribution
 
-__all__ = ["PLAN_FOLDER", "AspectRatio", "AspectRatioReader", "Sizes", "SizesReader"]
+__all__ = ["ASPECT_RATIO", "PLAN_FOLDER", "SIZES", "AspectRatio", "Sizes"]
 
 PLAN_FOLDER: ContextVar[Path] = ContextVar("PLAN_FOLDER", default=Path())
 """Folder that the plan being read stands in; names of other files are relative to it."""
@@ -106,14 +107,36 @@ class Sizes:
         return law.sieved(*self.sieve)
 
 
+_SPREADS = {"geometric_spread": Number(1.0, 4.0), "spread": Number(0.0, 1.386)}
+"""Two ways to write the width of a log-normal law: exp(spread) and the spread of ln."""
+
+
+def _read_spread(got: Mapping[str, Any], like: float) -> float:
+    if not got.keys() & _SPREADS:
+        raise ValueError(
+            f"is without its geometric_spread; write it like geometric_spread = {like}"
+        )
+    if got.keys() >= _SPREADS.keys():
+        raise ValueError("has both geometric_spread and spread; give one of them")
+    return got["spread"] if "spread" in got else math.log(got["geometric_spread"])
+
+
+def _written_spread(spread: float) -> dict[str, float]:
+    for digits in range(1, 8):
+        geometric = float(f"{math.exp(spread):.{digits}g}")
+        if math.log(geometric) == spread:
+            return {"geometric_spread": geometric}
+    # not every spread is the logarithm of a short number
+    return {"spread": spread}
+
+
 class SizesReader(Reader):
     """One size, {median, geometric_spread or spread}, {d10, d50, d90}, or bins."""
 
-    length = Quantity("length", "um", "1 nm", "10 mm")
-    geometric = Number(1.0, 4.0)
-    spread = Number(0.0, 1.386)
+    length = PARTICLE_SIZE
+    share = Number(0.0, 1e30)  # counts, per cent, anything
     sieve = Window("length", "um", "0 nm", "10 mm")
-    range = f"{length.range}; geometric spread {geometric.range}"
+    range = f"{length.range}; geometric spread {_SPREADS['geometric_spread'].range}"
 
     def read(self, value: Any) -> Sizes:
         if not isinstance(value, Mapping):
@@ -139,11 +162,8 @@ class SizesReader(Reader):
         return sizes
 
     def _read_law(self, value: Mapping[str, Any]) -> Sizes:
-        readers: dict[str, Reader] = {
-            "median": self.length, "geometric_spread": self.geometric,
-            "spread": self.spread, "d10": self.length, "d50": self.length,
-            "d90": self.length,
-        }  # fmt: skip
+        percentiles = dict.fromkeys(("d10", "d50", "d90"), self.length)
+        readers: dict[str, Reader] = {"median": self.length, **_SPREADS, **percentiles}
         number = {"median", "geometric_spread", "spread"} & set(value)
         volume = {"d10", "d50", "d90"} & set(value)
         needed = ("d10", "d50", "d90") if volume else ("median",)
@@ -153,22 +173,14 @@ class SizesReader(Reader):
                 " d90 (by volume), not some of both"
             )
         got = read_table(value, readers, needed)
-        if {"geometric_spread", "spread"} <= number:
-            raise ValueError("has both geometric_spread and spread; give one of them")
-        if number == {"median"}:
-            raise ValueError(
-                "is without its geometric_spread; write it like geometric_spread = 1.5"
-            )
-        if "spread" in got:
-            return Sizes(got["median"], got["spread"])
         if "median" in got:
-            return Sizes(got["median"], math.log(got["geometric_spread"]))
+            return Sizes(got["median"], _read_spread(got, 1.5))
         if not got["d10"] < got["d50"] < got["d90"]:
             raise ValueError("must rise from d10 over d50 to d90")
         from percsim.materials.sizes import SizeDistribution
 
         law = SizeDistribution.from_percentiles(**got, weighting="volume")
-        if law.spread > self.spread.highest:
+        if law.spread > _SPREADS["spread"].highest:
             raise ValueError("is wider than a geometric spread of 4; check d10 and d90")
         return Sizes(law.median, law.spread, **got)
 
@@ -176,11 +188,14 @@ class SizesReader(Reader):
         """Bins from a file, or as `write` put them."""
         readers: dict[str, Reader] = {"weighting": Choice("volume", "number")}
         if "csv" in value or not {"edges", "shares"} & set(value):
-            readers |= {"csv": Text()}
+            readers |= {"csv": TEXT}
             got = read_table(value, readers, ("csv", "weighting"))
             edges, shares = self._load(got["csv"])
         else:
-            readers |= {"edges": InOrder(self.length), "shares": InOrder(_SHARE)}
+            readers |= {
+                "edges": Many(self.length, 0, as_written=True),
+                "shares": Many(self.share, 0, as_written=True),
+            }
             got = read_table(value, readers, ("edges", "shares", "weighting"))
             edges, shares = got["edges"], got["shares"]
             if not edges:
@@ -236,18 +251,6 @@ class SizesReader(Reader):
         return out | _written_spread(value.spread)
 
 
-def _written_spread(spread: float) -> dict[str, float]:
-    for digits in range(1, 8):
-        geometric = float(f"{math.exp(spread):.{digits}g}")
-        if math.log(geometric) == spread:
-            return {"geometric_spread": geometric}
-    # not every spread is the logarithm of a short number
-    return {"spread": spread}
-
-
-_SHARE = Number(0.0, 1e30)  # counts, per cent, anything
-
-
 @dataclass(frozen=True, slots=True)
 class AspectRatio:
     """Aspect ratio of a powder with where it comes from.
@@ -283,41 +286,25 @@ class AspectRatio:
 class AspectRatioReader(Reader):
     """A number, {value}, or {median, geometric_spread}; tables also take basis, source."""
 
-    each = Number(1.0, 10_000.0)
-    range = each.range
+    range = ASPECT.range
 
     def read(self, value: Any) -> AspectRatio:
         if not isinstance(value, Mapping):
-            return AspectRatio(self.each.read(value))
-        known: dict[str, Reader] = {
-            "basis": Choice("assumed", "measured"),
-            "source": Text(),
-            "factor": WIDE,
-        }
-        spreads = {"geometric_spread", "spread"} & set(value)
-        if not spreads and "median" not in value:
-            known |= {"value": self.each}
+            return AspectRatio(ASPECT.read(value))
+        if not value.keys() & {"median", *_SPREADS}:
+            known = {**HOW_KNOWN, "value": ASPECT}
             return AspectRatio(**read_table(value, known, ("value",)))
-        known |= {
-            "median": self.each,
-            "geometric_spread": SizesReader.geometric,
-            "spread": SizesReader.spread,
-        }
-        got = read_table(value, known, ("median",))
-        if len(spreads) == 2:
-            raise ValueError("has both geometric_spread and spread; give one of them")
-        if not spreads:
-            raise ValueError(
-                "is without its geometric_spread; write it like geometric_spread = 1.3"
-            )
-        spread = got["spread"] if "spread" in got else math.log(got["geometric_spread"])
-        stated = {k: v for k, v in got.items() if k in ("basis", "source", "factor")}
-        return AspectRatio(got["median"], spread=spread, **stated)
+        got = read_table(value, HOW_KNOWN | {"median": ASPECT, **_SPREADS}, ("median",))
+        stated = {k: v for k, v in got.items() if k in HOW_KNOWN}
+        return AspectRatio(got["median"], spread=_read_spread(got, 1.3), **stated)
 
     def write(self, value: Any) -> dict[str, Any]:
-        out: dict[str, Any] = {"value": self.each.write(value.value)}
+        written = ASPECT.write(value.value)
         if value.spread:
-            out = {"median": out["value"]} | _written_spread(value.spread)
-        out["basis"] = value.basis
-        out |= {"source": value.source} if value.source else {}
-        return out | ({} if value.factor is None else {"factor": value.factor})
+            law = {"median": written} | _written_spread(value.spread)
+            return law | written_basis(value)
+        return {"value": written} | written_basis(value)
+
+
+SIZES = SizesReader()
+ASPECT_RATIO = AspectRatioReader()

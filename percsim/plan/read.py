@@ -1,117 +1,218 @@
-"""A plan being read: sections validated one by one, all their faults kept."""
+"""A plan being read: sections one by one, and all the faults found on the way."""
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+import tomllib
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-from pydantic import ValidationError
-
+from percsim.errors import PlanError
 from percsim.plan.readers import FaultsError, did_you_mean
-from percsim.plan.sections import ROWS, SECTIONS, HeadSection, MeasuredSection, Section
+from percsim.plan.sections import (
+    ESSENTIAL,
+    MODELS,
+    OPTIONAL,
+    ROWS,
+    SECTIONS,
+    HeadSection,
+    MeasuredSection,
+    Section,
+)
 from percsim.units import show_value
+
+__all__ = ["MIX", "Reading", "parse_toml", "read_sections"]
+
+KNOWN = (*HeadSection.keys(), *SECTIONS, *ROWS)
+"""What may stand in a plan outside of any section, in the order of a complete one."""
+
+MIX = ("filler.*", "filler.shape", "elastomer.*")
+"""What powder and elastomer are made of; "filler.shape" is bad where they do not fit."""
+
+WHY = {
+    "filler": "it says which powder",
+    "elastomer": "it says what the powder is mixed into",
+    "film": "it gives thickness, width and length",
+    "explore": "it lists the loadings and electrode gaps to try",
+}
 
 
 class Reading:
-    """A plan being read: its faults, and which keys can be relied on in spite of them."""
+    """A plan being read: its faults, and which keys can be relied on in spite of them.
+
+    Parameters
+    ----------
+    name : str
+        What messages call the plan.
+
+    """
 
     def __init__(self, name: str) -> None:
         self.name = name
         self.lines: list[str] = []
         self.bad: set[str] = set()
+        self.given: set[str] = set()
 
-    def fault(self, key: str, what: str) -> None:
-        """Add a fault of a key."""
+    def fault(self, key: str, what: str, *, spoils: str = "") -> None:
+        """Add a fault of a key, and to the bad ones the key that it spoils."""
         self.lines.append(f"{self.name}: {key} {what}")
+        if spoils:
+            self.bad.add(_plain(spoils))
+
+    def missing(self, key: str, more: str = "", *, like: Any = None) -> None:
+        """Add that a key is missing; `like` is an example, by default the key's own."""
+        section, _, name = key.rpartition(".")
+        if like is None:
+            like = MODELS[_plain(section)].keys()[name].example
+        self.fault(key, f"is missing; write it like {name} = {json.dumps(like)}{more}")
 
     def in_order(self) -> list[str]:
         """Lines in the order of a complete plan, none twice."""
-        order = (*HeadSection.model_fields, *SECTIONS, *ROWS)
 
         def place(line: str) -> int:
             word = re.match(r"\[*(\w*)", line[len(self.name) + 2 :])
             key = word[1] if word else ""
-            return order.index(key) if key in order else -1
+            return KNOWN.index(key) if key in KNOWN else -1
 
         return sorted(dict.fromkeys(self.lines), key=place)
 
     def usable(self, *keys: str) -> bool:
-        """Whether none of the keys, nor a section they are in, has a fault."""
-        return not any(k in self.bad or k.split(".")[0] in self.bad for k in keys)
+        """Whether none of the keys, nor a section they are in, has a fault.
+
+        "film.*" stands for every key of a section.
+        """
+        return not any(
+            k in self.bad or k.split(".")[0] in self.bad for k in _spelt_out(keys)
+        )
 
     def section(self, key: str, model: type[Section], data: object) -> Any:
-        """Validate one section; after faults, a stand-in for the cross-checks."""
-        plain = re.sub(r"\[\d+\]", "", key)
+        """Read one section; after faults, a stand-in for the cross-checks."""
+        plain = _plain(key)
         if not isinstance(data, Mapping):
-            self.fault(key, f"must be a section, [{plain}], got {show_value(data)}")
-            self.bad.add(plain)
+            got = show_value(data)
+            self.fault(key, f"must be a section, [{plain}], got {got}", spoils=plain)
             return None
+        dot = f"{key}." if key else ""
+        keys = model.keys()
         data = {str(name): value for name, value in data.items()}
-        try:
-            return model.model_validate(data)
-        except ValidationError as error:
-            problems = error.errors(include_url=False)
-        kept = dict(data)
-        names = tuple(model.model_fields)
-        unknown = [str(p["loc"][0]) for p in problems if p["type"] == "extra_forbidden"]
-        meant = {name for word in unknown for name in names if did_you_mean(word, (name,))}
-        self.bad |= {f"{plain}.{name}" for name in meant}
-        for problem in problems:
-            field = str(problem["loc"][0])
-            self.bad.add(f"{plain}.{field}")
-            kept.pop(field, None)
-            if field in model.model_fields and model.model_fields[field].is_required():
-                kept[field] = model.model_fields[field].examples[0]  # type: ignore[index]
+        unknown = [name for name in data if name not in keys]
+        meant = {n for word in unknown for n in keys if did_you_mean(word, (n,))}
+        read: dict[str, Any] = {}
+        for name, what in keys.items():
+            if name in data:
+                if self._value(f"{dot}{name}", model, name, data[name], read):
+                    self.given.add(f"{plain}.{name}")
+                    continue
+            elif not what.needed:
+                continue
             # a key that is missing under its own name is most likely the misspelt one
-            if not (problem["type"] == "missing" and field in meant):
-                self._explain(
-                    f"{key}.{field}" if key else field, plain, field, model, problem
-                )
-        return model.model_validate(kept)
+            elif name not in meant:
+                self.missing(f"{dot}{name}", like=what.example)
+            self.bad.add(f"{plain}.{name}")
+            if what.needed:
+                read[name] = what.reader.read(what.example)
+        for name in unknown:
+            self.fault(f"{dot}{name}", _unknown_key(plain, name, keys))
+        self.bad |= {f"{plain}.{name}" for name in (*unknown, *meant)}
+        return model(**read)
 
-    def _explain(
-        self, path: str, plain: str, field: str, model: type[Section], problem: Any
-    ) -> None:
-        kind = problem["type"]
-        if kind == "missing":
-            example = json.dumps(model.model_fields[field].examples[0])  # type: ignore[index]
-            self.fault(path, f"is missing; write it like {field} = {example}")
-        elif kind == "extra_forbidden":
-            self.fault(path, unknown_key(plain, field, tuple(model.model_fields)))
+    def _value(
+        self, path: str, model: type[Section], name: str, value: Any, got: dict[str, Any]
+    ) -> bool:
+        """Read one value; whether it is sound."""
+        what = model.keys()[name]
+        if value is None and what.default is None and not what.needed:
+            got[name] = None
+            return True
+        try:
+            got[name] = what.reader.read(value)
+        except FaultsError as error:
+            for where, fault in error.faults:
+                self.fault(path + where, fault)
+            return False
+        except ValueError as error:
+            verb = str(error).startswith(("must ", "is ", "has "))
+            self.fault(path, str(error) if verb else f"= {error}")
+            return False
+        return True
+
+
+def _plain(key: str) -> str:
+    """Key less the numbers of entries: filler[2] is filler."""
+    return re.sub(r"\[\d+\]", "", key)
+
+
+def _spelt_out(keys: Iterable[str]) -> Iterable[str]:
+    for key in keys:
+        section, _, name = key.partition(".")
+        if name == "*":
+            yield from (f"{section}.{k}" for k in SECTIONS[section].keys())
         else:
-            cause = problem.get("ctx", {}).get("error")
-            if isinstance(cause, FaultsError):
-                for where, what in cause.faults:
-                    self.fault(path + where, what)
-            else:
-                text = str(cause) if cause else problem["msg"]
-                verb = text.startswith(("must ", "is ", "has "))
-                self.fault(path, text if verb else f"= {text}")
+            yield key
 
 
-def unknown_key(section: str, key: str, known: Sequence[str]) -> str:
-    """Say what a key that is not known may have been."""
-    homes = [s for s, m in SECTIONS.items() if key in m.model_fields and s != section]
+def _unknown_key(section: str, key: str, known: Iterable[str]) -> str:
+    homes = [s for s, m in SECTIONS.items() if key in m.keys() and s != section]
     if homes:
         return f"is not known here; it belongs in {' or '.join(f'[{h}]' for h in homes)}"
+    known = tuple(known)
     hint = did_you_mean(key, known)
     if hint:
         return f"is not known{hint}"
-    if section and key in HeadSection.model_fields:
+    if section and key in HeadSection.keys():
         return "is not known here; it belongs above the first section"
     return f"is not known; known: {', '.join(known)}"
 
 
-def read_rows(reading: Reading, rows: Any) -> tuple[MeasuredSection, ...]:
+def read_sections(reading: Reading, mapping: Mapping[str, Any]) -> dict[str, Any]:
+    """Read all sections of a plan, by their names; faults are left with `reading`."""
+    mapping = {str(key): value for key, value in mapping.items()}
+    hints = ""
+    for key, value in mapping.items():
+        if key not in KNOWN:
+            hints += did_you_mean(key, KNOWN)
+            kind = "a section" if isinstance(value, Mapping) else "a key"
+            what = _unknown_key("", key, KNOWN)
+            reading.fault(key, what.replace("is", f"is {kind} that is", 1))
+    heading = {k: mapping[k] for k in HeadSection.keys() if k in mapping}
+    head = reading.section("", HeadSection, heading)
+    parts: dict[str, Any] = {"title": head.title, "seed": head.seed}
+    for key, model in SECTIONS.items():
+        if key not in mapping:
+            if repr(key) in hints:  # it is there, misspelt
+                reading.bad.add(key)
+            elif key in ESSENTIAL:
+                reading.fault(f"[{key}]", f"is missing; {WHY[key]}", spoils=key)
+            parts[key] = None if key in (*ESSENTIAL, *OPTIONAL) else model()
+        elif key != "filler" or not isinstance(mapping[key], list | tuple):
+            parts[key] = reading.section(key, model, mapping[key])
+        else:
+            parts[key] = _read_fillers(reading, mapping[key])
+    if not isinstance(parts["filler"], tuple):
+        parts["filler"] = (parts["filler"],)
+    parts["measured"] = _read_rows(reading, mapping.get("measured", []))
+    return parts
+
+
+def _read_fillers(reading: Reading, entries: list[Any] | tuple[Any, ...]) -> Any:
+    if not entries:
+        reading.fault("filler", "is an empty list; it needs at least 1", spoils="filler")
+    return tuple(
+        reading.section(
+            f"filler[{i}]" if len(entries) > 1 else "filler", SECTIONS["filler"], entry
+        )
+        for i, entry in enumerate(entries, 1)
+    )
+
+
+def _read_rows(reading: Reading, rows: Any) -> tuple[MeasuredSection, ...]:
     """Rows of [[measured]]; a single [measured] is one."""
     if isinstance(rows, Mapping):
         rows = [rows]
     if not isinstance(rows, list | tuple):
-        reading.fault(
-            "measured", f"must be rows, each a [[measured]], got {show_value(rows)}"
-        )
+        what = f"must be rows, each a [[measured]], got {show_value(rows)}"
+        reading.fault("measured", what)
         return ()
     found = [
         reading.section(f"measured[{i}]", MeasuredSection, row)
@@ -120,19 +221,13 @@ def read_rows(reading: Reading, rows: Any) -> tuple[MeasuredSection, ...]:
     return tuple(row for row in found if row is not None)
 
 
-def section_help(key: str) -> str:
-    """Say what a section that is missing is for."""
-    return {
-        "filler": "it says which powder",
-        "elastomer": "it says what the powder is mixed into",
-        "film": "it gives thickness, width and length",
-        "explore": "it lists the loadings and electrode gaps to try",
-    }[key]
-
-
-def toml_reason(text: str) -> str:
-    """Say where and why a text is no TOML."""
-    match = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", text)
-    if match:
-        return f"line {match[2]}, column {match[3]}: {match[1][0].lower()}{match[1][1:]}"
-    return text[0].lower() + text[1:]
+def parse_toml(text: str, name: str) -> dict[str, Any]:
+    """Parse a text as TOML; PlanError says where and why it is none."""
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        why = str(error)
+    place = re.fullmatch(r"(.*) \((at) (line \d+, column \d+)\)", why)
+    where = f"{place[3]}: " if place else ""
+    why = place[1] if place else why
+    raise PlanError([f"{name}: is not TOML: {where}{why[0].lower()}{why[1:]}"])

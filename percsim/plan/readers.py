@@ -1,4 +1,4 @@
-# ruff: noqa: D102
+# ruff: noqa: D102 (what `read` and `write` do, Reader says)
 """Readers: one value of the plan file -> one value in SI, and back."""
 
 from __future__ import annotations
@@ -10,9 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from pydantic import GetCoreSchemaHandler
-from pydantic_core import CoreSchema, core_schema
-
 from percsim.units import (
     LONGEST,
     format_quantity,
@@ -22,25 +19,33 @@ from percsim.units import (
 )
 
 __all__ = [
-    "WIDE",
+    "ALONG_FILM",
+    "ASPECT",
+    "CONDUCTANCE",
+    "CURE",
+    "FLAG",
+    "HOW_KNOWN",
+    "MIX_RATIO",
+    "PARTICLE_SIZE",
+    "RESISTANCE",
+    "STRAIN",
+    "TEXT",
+    "VOLTAGE",
     "BoxLength",
     "Choice",
     "Diameters",
     "FaultsError",
-    "Flag",
-    "InOrder",
     "Many",
     "Number",
     "Quantity",
     "Reader",
-    "Resistance",
     "Stated",
     "StatedAs",
-    "Text",
     "Window",
     "did_you_mean",
     "either",
     "read_table",
+    "written_basis",
 ]
 
 
@@ -77,26 +82,15 @@ class Reader:
         """Write it so that `read` gives the same value again."""
         return value
 
-    def __get_pydantic_core_schema__(
-        self, source: Any, handler: GetCoreSchemaHandler
-    ) -> CoreSchema:
-        return core_schema.no_info_plain_validator_function(
-            self.read,
-            serialization=core_schema.plain_serializer_function_ser_schema(self.write),
-        )
-
 
 class Quantity(Reader):
     """A number with a unit, between two bounds written in bench units (both allowed)."""
 
     def __init__(self, kind: str, unit: str, lowest: str, highest: str) -> None:
         self.kind, self.unit = kind, unit
-        self.lowest, self.highest = (
-            parse_quantity(lowest, kind),
-            parse_quantity(highest, kind),
-        )
+        self.lowest = parse_quantity(lowest, kind)
+        self.highest = parse_quantity(highest, kind)
         self.range = f"{lowest} to {highest}"
-        self.bounds = (lowest, highest)
 
     def read(self, value: Any) -> float:
         si = parse_quantity(value, self.kind, unit_hint=self.unit)
@@ -156,6 +150,9 @@ class Text(Reader):
         return value.strip()
 
 
+TEXT = Text()
+
+
 class Resistance(Reader):
     """A resistance, or the word open."""
 
@@ -175,6 +172,9 @@ class Resistance(Reader):
         return "open" if math.isinf(value) else self.each.write(value)
 
 
+RESISTANCE = Resistance()
+
+
 class Flag(Reader):
     """Yes or no."""
 
@@ -184,6 +184,9 @@ class Flag(Reader):
         if not isinstance(value, bool):
             raise ValueError(f"{show_value(value)} must be true or false, without quotes")
         return value
+
+
+FLAG = Flag()
 
 
 def read_table(
@@ -242,10 +245,10 @@ class Window(Reader):
 
 
 class Many(Reader):
-    """A list of values, no two the same; kept in rising order."""
+    """A list of values: no two the same, kept in rising order; or as they come."""
 
-    def __init__(self, each: Reader, least: int = 1) -> None:
-        self.each, self.least = each, least
+    def __init__(self, each: Reader, least: int = 1, *, as_written: bool = False) -> None:
+        self.each, self.least, self.as_written = each, least, as_written
         self.range = f"each {each.range}"
 
     def read(self, value: Any) -> tuple[Any, ...]:
@@ -259,19 +262,17 @@ class Many(Reader):
             except ValueError as error:
                 faults.append((f" (entry {i})", f"= {error}"))
                 continue
-            if got in read:
+            if got in read and not self.as_written:
                 faults.append((f" (entry {i})", f"= {show_value(entry)} is there twice"))
             read.append(got)
         if faults:
             raise FaultsError(faults)
+        if not read and self.least:
+            raise ValueError(f"is an empty list; it needs at least {self.least}")
         if len(read) < self.least:
-            few = (
-                "is an empty list"
-                if not read
-                else f"has {len(read)} entr{'y' if len(read) == 1 else 'ies'}"
-            )
-            raise ValueError(f"{few}; it needs at least {self.least}")
-        return tuple(sorted(read))
+            entries = "1 entry" if len(read) == 1 else f"{len(read)} entries"
+            raise ValueError(f"has {entries}; it needs at least {self.least}")
+        return tuple(read if self.as_written else sorted(read))
 
     def write(self, value: Any) -> list[Any]:
         return [self.each.write(v) for v in value]
@@ -348,7 +349,18 @@ class Stated:
     high: float | None = None
 
 
-WIDE = Number(1.0, 1000.0)
+HOW_KNOWN: dict[str, Reader] = {
+    "basis": Choice("assumed", "measured"),
+    "source": TEXT,
+    "factor": Number(1.0, 1000.0),
+}
+"""Keys of a table that say how well a value is known."""
+
+
+def written_basis(value: Any) -> dict[str, Any]:
+    """How well a value is known, as a table says it."""
+    said = {name: getattr(value, name) for name in HOW_KNOWN}
+    return {name: what for name, what in said.items() if what not in (None, "")}
 
 
 class StatedAs(Reader):
@@ -361,14 +373,7 @@ class StatedAs(Reader):
     def read(self, value: Any) -> Stated:
         if not isinstance(value, Mapping):
             return Stated(self.each.read(value))
-        known = {
-            "value": self.each,
-            "basis": Choice("assumed", "measured"),
-            "source": Text(),
-            "factor": WIDE,
-            "low": self.each,
-            "high": self.each,
-        }
+        known = {"value": self.each, **HOW_KNOWN, "low": self.each, "high": self.each}
         stated = Stated(**read_table(value, known, ("value",)))
         low, high = stated.low, stated.high
         if (low is None) != (high is None):
@@ -383,30 +388,19 @@ class StatedAs(Reader):
         return stated
 
     def write(self, value: Any) -> dict[str, Any]:
-        out = {"value": self.each.write(value.value), "basis": value.basis}
-        out |= {"source": value.source} if value.source else {}
-        out |= {} if value.factor is None else {"factor": value.factor}
         limits = {"low": value.low, "high": value.high}
-        return out | {k: self.each.write(v) for k, v in limits.items() if v is not None}
+        return {
+            "value": self.each.write(value.value),
+            **written_basis(value),
+            **{k: self.each.write(v) for k, v in limits.items() if v is not None},
+        }
 
 
-class InOrder(Reader):
-    """A list of values in the order written, repeats allowed."""
-
-    def __init__(self, each: Reader) -> None:
-        self.each = each
-        self.range = f"each {each.range}"
-
-    def read(self, value: Any) -> tuple[Any, ...]:
-        if not isinstance(value, list | tuple):
-            raise ValueError(f"{show_value(value)} must be a list, [ ... ]")
-        faults: list[tuple[str, str]] = []
-        read: list[Any] = []
-        for i, entry in enumerate(value, 1):
-            try:
-                read.append(self.each.read(entry))
-            except ValueError as error:
-                faults.append((f" (entry {i})", f"= {error}"))
-        if faults:
-            raise FaultsError(faults)
-        return tuple(read)
+MIX_RATIO = Quantity("ratio", ":1", "1:1", "100:1")
+PARTICLE_SIZE = Quantity("length", "um", "1 nm", "10 mm")
+ASPECT = Number(1.0, 10_000.0)
+ALONG_FILM = Quantity("length", "mm", "1 um", "10000 mm")
+CURE = Quantity("temperature", "C", "0 C", "250 C")
+CONDUCTANCE = Quantity("conductance", "uS", "1 pS", "1000 S")
+VOLTAGE = Quantity("voltage", "V", "0.001 V", "1000 V")
+STRAIN = Quantity("strain", "microstrain", "-200000 microstrain", "1000000 microstrain")

@@ -19,7 +19,7 @@ from percsim.units import show_value
 
 __all__ = ["read_readings", "split_heading"]
 
-_KEYS = tuple(MeasuredSection.model_fields)
+_KEYS = tuple(MeasuredSection.keys())
 
 _ALSO = {
     "loading": "weight_fraction",

@@ -16,14 +16,8 @@ from percsim.errors import PlanError
 from percsim.materials import Elastomer, Filler, Material, Recipe, load_material
 from percsim.materials.elastomer import Property, material_names
 from percsim.plan.readers import did_you_mean
-from percsim.plan.sections import (
-    OPTIONAL,
-    ROWS,
-    SECTIONS,
-    HeadSection,
-    Section,
-    reader_of,
-)
+from percsim.plan.sections import MODELS, OPTIONAL, ROWS, Key, words_of
+from percsim.plan.write import toml_value
 from percsim.units import format_quantity
 
 __all__ = [
@@ -36,8 +30,6 @@ __all__ = [
 ]
 
 WIDTH = 90
-
-MODELS: dict[str, type[Section]] = {"": HeadSection, **SECTIONS, **ROWS}
 
 WRITTEN = {
     "": ("title", "seed"),
@@ -73,32 +65,21 @@ HEAD = """\
 """
 
 
-def _toml(value: Any) -> str:
-    """Value as it stands in a plan file."""
-    if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
-    if isinstance(value, list | tuple):
-        return f"[{', '.join(map(_toml, value))}]"
-    return json.dumps(value, ensure_ascii=False)
-
-
 def _comment(text: str) -> str:
     return textwrap.fill(
         text, WIDTH, initial_indent="# ", subsequent_indent="# ", break_on_hyphens=False
     )
 
 
-def _key_words(model: type[Section], key: str) -> str:
+def _key_words(meaning: str, key: Key) -> str:
     """Meaning, range and default of a key."""
-    field = model.model_fields[key]
-    words = [field.description or ""]
-    reach = reader_of(model, key).range
-    if reach != "any text":
-        words.append(f"Range: {reach}.")
-    if field.is_required():
+    words = [meaning]
+    if key.reader.range != "any text":
+        words.append(f"Range: {key.reader.range}.")
+    if key.needed:
         words.append("Needed.")
-    elif field.default is not None:
-        words.append(f"Default: {json.dumps(field.default)}.")
+    elif key.default is not None:
+        words.append(f"Default: {json.dumps(key.default)}.")
     return " ".join(words)
 
 
@@ -111,11 +92,12 @@ def complete_plan() -> str:
             heading = f"[[{name}]]" if name in ROWS else f"[{name}]"
             about = " ".join((model.__doc__ or "").split())
             parts.append(f"# {'-' * 88}\n{_comment(about)}\n{off}{heading}\n")
-        for key, field in model.model_fields.items():
-            written = field.is_required() or key in WRITTEN.get(name, ())
+        words = words_of(model)
+        for word, key in model.keys().items():
+            written = key.needed or word in WRITTEN.get(name, ())
             sign = "" if written and not off else "#"
-            example = _toml((field.examples or [field.default])[0])
-            parts.append(f"{_comment(_key_words(model, key))}\n{sign}{key} = {example}\n")
+            about = _comment(_key_words(words[word], key))
+            parts.append(f"{about}\n{sign}{word} = {toml_value(key.example)}\n")
     return "\n".join(parts)
 
 
@@ -227,7 +209,10 @@ def short_plan(filler: str, elastomer: str, layout: str) -> str:
     }
     lines = ["# Typical values: set your own. percsim explain KEY tells of any other key."]
     for name, keys in sections.items():
-        lines += [f"[{name}]", *(f"{key} = {_toml(value)}" for key, value in keys.items())]
+        lines += [
+            f"[{name}]",
+            *(f"{key} = {toml_value(value)}" for key, value in keys.items()),
+        ]
     return "\n".join(lines) + "\n"
 
 
@@ -269,30 +254,28 @@ def explain(word: str, sources: bool = True) -> str:
     if key in MODELS and not section:
         model = MODELS[key]
         rows = [
-            f"  {name}: {_first_sentence(field.description or '')}"
-            for name, field in model.model_fields.items()
+            f"  {name}: {_first_sentence(words)}" for name, words in words_of(model).items()
         ]
         about = " ".join((model.__doc__ or "").split())
         return "\n".join([textwrap.fill(f"[{key}] {about}", 92), *map(_hang, rows)])
     found = [
         name
         for name, model in MODELS.items()
-        if key in model.model_fields and section in ("", name)
+        if key in model.keys() and section in ("", name)
     ]
     if not found:
         known = [
             *(name for name in MODELS if name),
-            *(key for model in MODELS.values() for key in model.model_fields),
+            *(key for model in MODELS.values() for key in model.keys()),
         ]
         hint = did_you_mean(key, known) or "; percsim new --all - prints every key"
         raise PlanError([f"no key or section is called '{word}'{hint}"])
     blocks = []
     for name in found:
-        field = MODELS[name].model_fields[key]
         where = f"[{name}] {key}" if name else key
-        example = _toml((field.examples or [field.default])[0])
-        lines = [where, _hang(f"  {_key_words(MODELS[name], key)}")]
-        lines.append(f"  Written like: {key} = {example}")
+        what = MODELS[name].keys()[key]
+        lines = [where, _hang(f"  {_key_words(words_of(MODELS[name])[key], what)}")]
+        lines.append(f"  Written like: {key} = {toml_value(what.example)}")
         if sources:
             lines += map(_hang, _values_by_material(name, key))
         blocks.append("\n".join(lines))

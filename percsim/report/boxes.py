@@ -26,6 +26,9 @@ from percsim.report.tables import Row, number, percent, scaled, three, two, with
 
 __all__ = ["fits_caption", "fits_figure", "network_caption", "network_figure"]
 
+MICRO = 1e6
+"""Micrometres in a metre."""
+
 
 def fits_figure(run: Run) -> Figure:
     """Draw the fit of A/G against box length for each loading."""
@@ -126,26 +129,21 @@ def _inverse_errors(
 
 def network_figure(run: Run) -> Figure:
     """Draw one box from the side: bodies by voltage, links by the current they carry."""
-    from matplotlib.cm import ScalarMappable
-    from matplotlib.collections import EllipseCollection, LineCollection
-    from matplotlib.patches import Rectangle
-
     if run.sample is None:
         raise NothingToDrawError("no box was kept for a picture")
     particles, links, network, solution = run.sample
-    box = particles.box
+    box, n = particles.box, len(particles)
     along = box.axis
     across = next(k for k in reversed(range(box.dimension)) if k != along)
-    micro = 1e6
-    n = len(particles)
     currents = np.abs(np.asarray(solution.currents, dtype=float))
     total = 1.0 / solution.resistance if math.isfinite(solution.resistance) else 0.0
     carried = np.zeros(network.n_nodes)
     for end in (0, 1):
         np.add.at(carried, network.resistors[:, end], 0.5 * currents)
     load = carried[:n] / total if total > 0.0 else np.zeros(n)
+    volts = np.clip(np.asarray(solution.voltages, dtype=float)[:n], 0.0, 1.0)
 
-    length, height = box.size[along] * micro, box.size[across] * micro
+    length, height = box.size[along] * MICRO, box.size[across] * MICRO
     # beside a box that stands tall the page would stay empty
     figure = new_figure(5.5, 6.3 if height < 1.3 * length else 5.0)
     axes = figure.subplots()
@@ -153,10 +151,31 @@ def network_figure(run: Run) -> Figure:
     bar = 0.022 * length
     axes.set_xlim(-bar, length + bar)
     axes.set_ylim(0.0, height)
+    _draw_bodies(axes, particles, (along, across), load, volts)
+    segments, weights = _current_paths(particles, links, network, currents, along, across)
+    strongest = float(weights.max()) / total if total > 0.0 and len(weights) else 0.0
+    if strongest > 0.0:
+        _draw_currents(axes, segments, weights / (total * strongest))
+    _draw_frame(axes, bar, (length, height), across)
+    if total <= 0.0:
+        axes.set_title("open: no path joins the electrodes", fontsize=9.5)
+    else:
+        _draw_keys(figure, axes, strongest)
+    return figure
 
-    centre = particles.centers[:, (along, across)] * micro
-    axis = particles.axes[:, (along, across)]
-    core, ball = particles.core_sizes * micro, particles.ball_radii * micro
+
+def _draw_bodies(
+    axes: Any,
+    particles: Any,
+    plane: tuple[int, int],
+    load: NDArray[np.float64],
+    volts: NDArray[np.float64],
+) -> None:
+    """Draw the bodies seen from the side, the busiest filled by their voltage."""
+    from matplotlib.collections import EllipseCollection
+
+    axis = particles.axes[:, plane]
+    core, ball = particles.core_sizes * MICRO, particles.ball_radii * MICRO
     in_plane = np.linalg.norm(axis, axis=1)
     angle = np.degrees(np.arctan2(axis[:, 1], axis[:, 0]))
     is_flake, is_rod = particles.kinds == FLAKE, particles.kinds == ROD
@@ -167,106 +186,98 @@ def network_figure(run: Run) -> Figure:
     )
     tall = 2.0 * (ball + np.where(is_flake, core, 0.0))
 
-    def bodies(which: NDArray[np.intp], **style: Any) -> EllipseCollection:
-        collection = EllipseCollection(
-            width[which],
-            tall[which],
-            angle[which],
-            units="xy",
-            offsets=centre[which],
-            offset_transform=axes.transData,
-            **style,
+    def draw(which: NDArray[np.intp], **style: Any) -> None:
+        axes.add_collection(
+            EllipseCollection(
+                width[which],
+                tall[which],
+                angle[which],
+                units="xy",
+                offsets=particles.centers[which][:, plane] * MICRO,
+                offset_transform=axes.transData,
+                **style,
+            )
         )
-        axes.add_collection(collection)
-        return collection
 
-    ramp = ramp_map()
     busiest = np.argsort(load)[::-1]
     busiest = busiest[load[busiest] > 1e-6][:600]
-    idle = np.setdiff1d(np.arange(n), busiest)
+    idle = np.setdiff1d(np.arange(len(load)), busiest)
     idle = idle[:: max(1, len(idle) // 1200)]
-    bodies(
+    draw(
         idle, facecolors="none", edgecolors="#c3cad0", linewidths=0.5, alpha=0.55, zorder=1
     )
     shown = busiest[::-1]
-    volts = np.clip(np.asarray(solution.voltages, dtype=float)[:n], 0.0, 1.0)
     if len(shown):
-        bodies(
+        draw(
             shown,
-            facecolors=ramp(0.12 + 0.75 * volts[shown]),
+            facecolors=_shade(volts[shown]),
             edgecolors="white",
             linewidths=0.4,
             alpha=0.62,
             zorder=2,
         )
 
-    segments, weights = _current_paths(particles, links, network, currents, along, across)
-    strongest = float(weights.max()) / total if total > 0.0 and len(weights) else 0.0
-    if strongest > 0.0:
-        part = weights / (total * strongest)
-        order = np.argsort(part)
-        order = order[part[order] > 0.02][-1600:]
-        axes.add_collection(
-            LineCollection(
-                list(segments[order] * micro),
-                linewidths=_stroke(part[order]),
-                colors=COPPER,
-                alpha=0.3 + 0.65 * np.sqrt(part[order]),
-                capstyle="round",
-                zorder=4,
-            )
+
+def _draw_currents(
+    axes: Any, segments: NDArray[np.float64], part: NDArray[np.float64]
+) -> None:
+    """Draw paths of the current, each `part` of the strongest."""
+    from matplotlib.collections import LineCollection
+
+    order = np.argsort(part)
+    order = order[part[order] > 0.02][-1600:]
+    axes.add_collection(
+        LineCollection(
+            list(segments[order] * MICRO),
+            linewidths=_stroke(part[order]),
+            colors=COPPER,
+            alpha=_opacity(part[order]),
+            capstyle="round",
+            zorder=4,
         )
+    )
+
+
+def _draw_frame(axes: Any, bar: float, size: tuple[float, float], across: int) -> None:
+    """Draw the electrodes, and name the directions."""
+    from matplotlib.patches import Rectangle
+
+    length, height = size
     for start in (-bar, length):
         axes.add_patch(Rectangle((start, 0.0), bar, height, fc=INK, ec="none", zorder=6))
     axes.grid(visible=False)
     axes.set_xlabel("along the current, um")
-    axes.set_ylabel(
-        {
-            0: "along the film, um",
-            1: "across the width, um",
-            2: "through the thickness, um",
-        }[across]
-    )
-    if total <= 0.0:
-        axes.set_title("open: no path joins the electrodes", fontsize=9.5)
-    else:
-        from matplotlib.colors import ListedColormap
-        from matplotlib.lines import Line2D
+    names = ("along the film, um", "across the width, um", "through the thickness, um")
+    axes.set_ylabel(names[across])
 
-        scale = ListedColormap([ramp(0.12 + 0.75 * v) for v in np.linspace(0, 1, 64)])
-        colours = ScalarMappable(cmap=scale)
-        colours.set_array([0.0, 1.0])
-        bar_axes = figure.colorbar(colours, ax=axes, shrink=0.6, aspect=24, pad=0.02)
-        bar_axes.set_label("voltage at 1 V across, V")
-        bar_axes.outline.set_visible(False)
-        legend_above(
-            figure,
-            [
-                *[
-                    Line2D(
-                        [],
-                        [],
-                        color=COPPER,
-                        lw=float(_stroke(p)),
-                        alpha=0.3 + 0.65 * math.sqrt(p),
-                        label=f"{two(100.0 * p * strongest)} % of the current",
-                    )
-                    for p in (0.1, 0.4, 1.0)
-                ],
-                Line2D(
-                    [],
-                    [],
-                    ls="",
-                    marker="o",
-                    mfc="none",
-                    mec="#aab2b9",
-                    ms=7,
-                    label="little or none",
-                ),
-            ],
-            2,
+
+def _draw_keys(figure: Figure, axes: Any, strongest: float) -> None:
+    """Draw what colours and widths mean."""
+    from matplotlib.cm import ScalarMappable
+    from matplotlib.colors import ListedColormap
+    from matplotlib.lines import Line2D
+
+    colours = ScalarMappable(
+        cmap=ListedColormap([_shade(v) for v in np.linspace(0, 1, 64)])
+    )
+    colours.set_array([0.0, 1.0])
+    bar_axes = figure.colorbar(colours, ax=axes, shrink=0.6, aspect=24, pad=0.02)
+    bar_axes.set_label("voltage at 1 V across, V")
+    bar_axes.outline.set_visible(False)
+    strokes = [
+        Line2D(
+            [],
+            [],
+            color=COPPER,
+            lw=float(_stroke(p)),
+            alpha=float(_opacity(p)),
+            label=f"{two(100.0 * p * strongest)} % of the current",
         )
-    return figure
+        for p in (0.1, 0.4, 1.0)
+    ]
+    idle = Line2D([], [], ls="", marker="o", mfc="none", mec="#aab2b9", ms=7)
+    idle.set_label("little or none")
+    legend_above(figure, [*strokes, idle], 2)
 
 
 def _open_text(fit: Row) -> str:
@@ -274,6 +285,16 @@ def _open_text(fit: Row) -> str:
     if count is None or n_open is None or n_open == count:
         return "every box open"
     return f"{three(n_open)} of {three(count)} boxes open"
+
+
+def _shade(volts: Any) -> Any:
+    """Colour of a body by its voltage at 1 V across."""
+    return ramp_map()(0.12 + 0.75 * volts)
+
+
+def _opacity(part: Any) -> Any:
+    """Opacity of a contact by its current over that of the strongest."""
+    return 0.3 + 0.65 * np.sqrt(part)
 
 
 def _stroke(part: Any) -> Any:

@@ -123,7 +123,7 @@ def test_no_advice_that_the_number_of_castings_does_not_carry():
 
 
 def test_the_advice_promises_no_castings_where_none_are_won(found):
-    far = found.plan.target.model_copy(update={"resistance": (1e9, 2e9)})
+    far = replace(found.plan.target, resistance=(1e9, 2e9))
     told = spread(replace(found, plan=replace(found.plan, target=far)), {})["spread"]
     assert "leaves the share of castings that pass at 0.0 %" in told["advice"][0]
 

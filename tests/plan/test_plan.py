@@ -1146,6 +1146,14 @@ def test_mixes_are_plans_of_one_value_each() -> None:
     assert plain.box_label == ""
 
 
+def test_sizes_are_tried_with_either_model_of_the_contacts() -> None:
+    sizes = {"diameter": ["8 um", "10 um"]}
+    plan = Plan.from_dict(changed(explore=sizes, contacts={"model": "affine"}))
+    medians = [mix.median_diameter for mix in plan.mixes]
+    assert medians == pytest.approx([8e-6, 10e-6])
+    assert {mix.law() for mix in plan.mixes} == {plan.law()}
+
+
 def test_boxes_are_shared_where_nothing_they_depend_on_differs() -> None:
     plan = Plan.from_dict(changed(**MIXES))
     labels: dict[str, set[tuple[float, float]]] = {}
@@ -1355,7 +1363,7 @@ def test_the_examples_load() -> None:
 
 # --- whatever is written, the answer is a plan or a list of faults
 
-KEYS = [(s, k) for s, model in SECTIONS.items() for k in model.model_fields]
+KEYS = [(s, k) for s, model in SECTIONS.items() for k in model.keys()]
 JUNK = st.recursive(
     st.none()
     | st.booleans()

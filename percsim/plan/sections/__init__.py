@@ -20,7 +20,7 @@ from percsim.plan.sections.mix import (
     FillerSection,
     PlacementSection,
 )
-from percsim.plan.sections.section import Section, reader_of
+from percsim.plan.sections.section import Key, Section, reader_of, words_of
 from percsim.plan.sections.use import (
     BatchSection,
     MeasuredSection,
@@ -30,6 +30,7 @@ from percsim.plan.sections.use import (
 
 __all__ = [
     "ESSENTIAL",
+    "MODELS",
     "OPTIONAL",
     "ROWS",
     "SECTIONS",
@@ -41,6 +42,7 @@ __all__ = [
     "FillerSection",
     "FilmSection",
     "HeadSection",
+    "Key",
     "MeasuredSection",
     "PartSection",
     "PlacementSection",
@@ -53,6 +55,7 @@ __all__ = [
     "TolerancesSection",
     "VibrationSection",
     "reader_of",
+    "words_of",
 ]
 
 SECTIONS: dict[str, type[Section]] = {
@@ -83,3 +86,6 @@ ROWS: dict[str, type[Section]] = {"measured": MeasuredSection}
 
 ESSENTIAL = ("filler", "elastomer", "film", "explore")
 """Sections without which there is no plan."""
+
+MODELS: dict[str, type[Section]] = {"": HeadSection, **SECTIONS, **ROWS}
+"""All of them by their names, the keys above the first section under none."""

@@ -1,46 +1,104 @@
-"""What every section of the plan file is: keys, each with its words and its reader."""
+"""What every section of the plan file is: keys, each with its reader and its words."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
-
-from pydantic import BaseModel, ConfigDict, Field
+import ast
+import inspect
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from itertools import pairwise
+from typing import Any, TypeVar
 
 from percsim.plan.readers import Reader
 
-__all__ = ["Section", "key", "reader_of"]
+__all__ = ["Key", "Section", "key", "reader_of", "words_of"]
+
+Stage = TypeVar("Stage")
 
 
-class Section(BaseModel):
-    """Base of the sections: unknown keys are faults, defaults are read like values."""
+@dataclass(frozen=True, slots=True)
+class Key:
+    """What a key of a section is.
 
-    model_config = ConfigDict(
-        strict=True,
-        extra="forbid",
-        frozen=True,
-        validate_default=True,
+    Parameters
+    ----------
+    reader : Reader
+        Turns what stands in the file into SI, and back.
+    needed : bool
+        Whether the key has no default.
+    default : object
+        Default as the file writes it; None where it depends on other keys.
+    example : object
+        What the complete plan shows, and what is suggested when the key is missing.
+    stage : str
+        Name of the value in the stage type; "" for that of the key.
+
+    """
+
+    reader: Reader
+    needed: bool
+    default: Any
+    example: Any
+    stage: str = ""
+
+
+def key(reader: Reader, default: Any = ..., example: Any = None, stage: str = "") -> Any:
+    """Field of a section; its words are the docstring below it."""
+    needed = default is ...
+    default = None if needed else default
+    example = default if example is None else example
+    metadata = {"key": Key(reader, needed, default, example, stage)}
+    if needed:
+        return field(metadata=metadata)
+    return field(
+        default=None if default is None else reader.read(default), metadata=metadata
     )
 
 
-def key(text: str, default: Any = ..., *, example: Any = None) -> Any:
-    """Field with its documentation; `example` is suggested when the key is missing."""
-    return Field(
-        default, description=text, examples=[default if example is None else example]
-    )
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Base of the sections."""
+
+    @classmethod
+    def keys(cls) -> dict[str, Key]:
+        """Keys of the section, in the order of a complete plan."""
+        return {f.name: f.metadata["key"] for f in fields(cls)}
+
+    def for_stage(self) -> dict[str, Any]:
+        """Values by the names of the stage type."""
+        return {k.stage or name: getattr(self, name) for name, k in self.keys().items()}
+
+    def build(self, stage: type[Stage], **more: Any) -> Stage:
+        """Make a stage type of the keys that it has too, and of what else is given."""
+        taken = {f.name for f in fields(stage)}  # type: ignore[arg-type]
+        own = {k: v for k, v in self.for_stage().items() if k in taken}
+        return stage(**own | more)
+
+    def written(self, left_out: Mapping[str, Any]) -> dict[str, Any]:
+        """Keys in bench units, with values in SI for those that were left out."""
+        found = {}
+        for name, what in self.keys().items():
+            value = getattr(self, name)
+            value = left_out.get(name) if value is None else value
+            if value is not None:
+                found[name] = what.reader.write(value)
+        return found
 
 
-def reader_of(section: type[Section], field: str) -> Reader:
-    """Reader behind a field: what its documentation gives as range comes from it."""
-    info = section.model_fields[field]
-    for item in (*info.metadata, *_flatten(info.annotation)):
-        if isinstance(item, Reader):
-            return item
-    raise TypeError(f"{section.__name__}.{field} has no reader")
+def reader_of(section: type[Section], name: str) -> Reader:
+    """Reader behind a key: what its documentation gives as range comes from it."""
+    return section.keys()[name].reader
 
 
-def _flatten(annotation: Any) -> Iterator[Any]:
-    yield from getattr(annotation, "__metadata__", ())
-    for inner in getattr(annotation, "__args__", ()):
-        if not isinstance(inner, str | int):
-            yield from _flatten(inner)
+def words_of(section: type[Section]) -> dict[str, str]:
+    """Words of every key of a section: the docstring below it in the source."""
+    (node,) = ast.parse(inspect.getsource(section)).body
+    assert isinstance(node, ast.ClassDef)
+    return {
+        ast.unparse(above.target): " ".join(below.value.value.split())
+        for above, below in pairwise(node.body)
+        if isinstance(above, ast.AnnAssign)
+        and isinstance(below, ast.Expr)
+        and isinstance(below.value, ast.Constant)
+        and isinstance(below.value.value, str)
+    }
