@@ -8,7 +8,6 @@ interpolated along ln(phi/phi_c - 1) and continued along it towards the threshol
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -20,7 +19,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 import percsim as ps
-from percsim.boxes.fingerprint import PHYSICS_VERSION
+from percsim.boxes.fingerprint import fingerprint
 from percsim.boxes.statistics import cv_from_log_std
 from percsim.boxes.threshold import recipe_threshold, with_aspect_ratio
 from percsim.decision.choose import Target
@@ -181,13 +180,12 @@ class Maker:
     def key(self) -> str:
         """Name of all that worlds of a number depend on."""
         plan = self.plan
-        what = (
-            WORLDS_VERSION, PHYSICS_VERSION, self.seed, self.particles, self.lengths,
+        priors = [(p.name, p.median, p.factor, p.bounds) for p in self.priors]
+        return fingerprint(
+            WORLDS_VERSION, self.seed, self.particles, self.lengths, priors,
             plan.recipe(0.2), plan.mounting(), plan.thermal(0.2), plan.law(),
-            plan.chord_strain, plan.film.thickness, plan.is_thin, self.priors,
-            plan.weight_fractions,
+            plan.chord_strain, plan.film.thickness, plan.is_thin, plan.weight_fractions,
         )  # fmt: skip
-        return hashlib.blake2b(repr(what).encode(), digest_size=6).hexdigest()
 
     def world(self, number: int, folder: Path | None = None) -> World:
         """Make a world, or read it from a folder."""
