@@ -19,13 +19,14 @@ from percsim.cli.shared import (
     Quiet,
     Workers,
     command,
-    counted,
     leave,
     results_of,
     say,
     say_json,
+    valued,
 )
 from percsim.cli.sizing import memory_cautions, size_line, wrapping
+from percsim.quantities import counted
 
 if TYPE_CHECKING:
     from percsim.plan import Plan
@@ -47,10 +48,7 @@ ReadingsArgument = Annotated[
 def run(
     plan: PlanArgument,
     out: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FOLDER", help="Results folder; default out/ and the plan's name."
-        ),
+        str | None, valued("FOLDER", "Results folder; default out/ and the plan's name.")
     ] = None,
     workers: Workers = None,
     fresh: Annotated[
@@ -65,10 +63,7 @@ def run(
     ] = False,
     budget: Annotated[
         str | None,
-        typer.Option(
-            metavar="PARTICLES",
-            help='Particles in all those films, "2e6 flakes"; default 2e6.',
-        ),
+        valued("PARTICLES", 'Particles in all those films, "2e6 flakes"; default 2e6.'),
     ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
@@ -86,7 +81,10 @@ def run(
     loaded = Plan.load(plan)
     folder = results_of(out, plan)
     films = particles if verify_film else None
-    result = _carry_out(loaded, folder, workers, quiet, fresh=fresh, verify_film=films)
+    result = _carry_out(
+        loaded, folder, workers, quiet, fresh=fresh, verify_film=films,
+        at_once=not (quiet or as_json),
+    )  # fmt: skip
     say_result(result, quiet, as_json)
 
 
@@ -99,10 +97,10 @@ def anchor(
     readings: ReadingsArgument,
     out: Annotated[
         str | None,
-        typer.Option(
-            metavar="FOLDER",
-            help="Results folder, used as it is if the plan was run there; default out/"
-            " and the plan's name.",
+        valued(
+            "FOLDER",
+            "Results folder, used as it is if the plan was run there; default out/ and"
+            " the plan's name.",
         ),
     ] = None,
     workers: Workers = None,
@@ -119,7 +117,10 @@ def anchor(
     _, loaded = _with_readings(plan, readings)
     folder = results_of(out, plan)
     words = ["percsim", "anchor", str(plan), str(readings), "--out", str(folder)]
-    result = _carry_out(loaded, folder, workers, quiet, command=shlex.join(words))
+    result = _carry_out(
+        loaded, folder, workers, quiet, command=shlex.join(words),
+        at_once=not (quiet or as_json),
+    )  # fmt: skip
     if quiet and not as_json and "anchor" in result.summary:
         from percsim.report.chapters.anchor import ANCHOR
 
@@ -137,10 +138,10 @@ def agree(
     readings: ReadingsArgument,
     out: Annotated[
         str | None,
-        typer.Option(
-            metavar="FOLDER",
-            help="Results folder of the plan; default out/ and the plan's name. It is run"
-            " there if it was not.",
+        valued(
+            "FOLDER",
+            "Results folder of the plan; default out/ and the plan's name. It is run there"
+            " if it was not.",
         ),
     ] = None,
     workers: Workers = None,
@@ -154,9 +155,9 @@ def agree(
     """
     loaded, read = _with_readings(plan, readings)
     folder = results_of(out, plan)
+    from percsim.advice import plan_readings
     from percsim.boxes.store import DATABASE
     from percsim.findings.agreement import batch_agreement
-    from percsim.findings.anchor import plan_readings
     from percsim.run import read_findings
 
     if not (folder / DATABASE).is_file():
@@ -191,9 +192,10 @@ def _carry_out(
     fresh: bool = False,
     verify_film: float | None = None,
     command: str | None = None,
+    at_once: bool = False,
 ) -> Result:
     """Run a plan with progress; leaves with a line when interrupted."""
-    if not (fresh or quiet):
+    if at_once and not fresh:
         _say_at_once(loaded, folder)
     # slow to import, and of no use to a plan with faults
     from percsim.boxes.workers import Interrupted

@@ -1,15 +1,15 @@
 r"""Stage 8. Does a batch agree with what was predicted; if not, the likeliest cause.
 
-Around the median prediction ln R of the films of one batch is
+A batch is an outlook of its recipe against readings. At each draw of what is known, with
+its own scale of the bench, ln R of the films of one cup is
 
-.. math:: y_j = m + p + c + f_j
+.. math:: y_j = m + c + f_j
 
-with p what is not known of the film (contacts, threshold, simulation: its spread over the
-draws), c what all films of a batch share (weighing, the lot of powder) and f_j what differs
-from film to film (mixing, sizes, contacts), all normal, the loading to first order. So the
-mean and the scatter of the films have known laws, and every possible cause is one of the
-same deviations, several times larger: its probability and its size follow in closed form
-from the normal linear model.
+with m the film as planned, c what all films of a cup share (what `Bench` gives the levels
+of cup and lot) and f_j what differs from film to film, chains included, all normal. So mean
+and scatter of the films have known laws at each draw, and every possible cause is one of
+the same deviations, several times larger: its probability and its size follow in closed
+form from the normal linear model, averaged over the draws.
 """
 
 from __future__ import annotations
@@ -19,18 +19,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
 
-from percsim.decision.anchor import STRAY_OPEN
-from percsim.decision.predict import (
-    Loading,
-    Outlook,
-    Responses,
-    loading_deviation,
-    outlook,
-)
-from percsim.decision.priors import Draws
-from percsim.film.casting import Tolerances
+from percsim.decision.knowledge import Knowledge
+from percsim.decision.outlook import Band, Recipe, outlooks
+from percsim.decision.posterior import STRAY_OPEN, Reading, row_moves
+from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move, deviation, quadrature
 from percsim.film.electrodes import Film
+from percsim.film.model import FilmModel
 
 __all__ = ["Agreement", "Cause", "agreement"]
 
@@ -44,7 +40,9 @@ FAULT = 5.0
 PRIOR_FAULT = 0.2
 """Probability before reading that something went wrong at all (judgement)."""
 STEP = 0.02
-"""Relative step of the loading for its slope."""
+"""Step of ln phi over which the slope with the loading is taken."""
+NODES = 5
+"""Points over what the films of a cup share of the loading, for open films."""
 
 CAUSES = {
     "loading": ("weighing", "mixing"),
@@ -90,8 +88,8 @@ class Agreement:
         By the smallest of the probabilities.
     n_films, n_open : int
         Films read, and how many of them open.
-    predicted : tuple of float
-        Median, 5 and 95 % of the geometric mean of so many films [ohm].
+    predicted : Band
+        The geometric mean of so many films [ohm].
     measured : float
         Geometric mean of those that conduct [ohm], inf without.
     level_probability : float
@@ -113,7 +111,7 @@ class Agreement:
     verdict: str
     n_films: int
     n_open: int
-    predicted: tuple[float, float, float]
+    predicted: Band
     measured: float
     level_probability: float
     scatter_probability: float
@@ -124,26 +122,73 @@ class Agreement:
     told_apart: bool
 
 
-def _slope(o: Outlook) -> float:
-    """D ln R / d ln(phi/phi_c) at the median draw, over one standard deviation."""
-    points = o.points
-    logs = o.log_rest
-    good = np.isfinite(logs).all(axis=1)
-    if not good.any():
-        return 0.0
-    rise = (logs[good] - logs[good][:, [o.nominal]]) @ (o.point_weights * points)
-    return float(np.average(rise, weights=o.draws.weights[good]))
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    """What films of one cup would read, over the draws whose film conducts.
+
+    Parameters
+    ----------
+    weights : (n,) ndarray of float
+        Of the draws, 0 where the film is open.
+    middle : (n,) ndarray of float
+        Mean of ln R over cups.
+    shared, own : (n,) ndarray of float
+        Variance of ln R between cups, and between films of one.
+    slope : (n,) ndarray of float
+        d ln R / d ln phi.
+
+    """
+
+    weights: Floats
+    middle: Floats
+    shared: Floats
+    own: Floats
+    slope: Floats
+
+    @classmethod
+    def of(
+        cls,
+        model: FilmModel,
+        recipe: Recipe,
+        known: Knowledge,
+        bench: Bench,
+        moves: Sequence[Move],
+    ) -> _Batch | None:
+        """Gather them; None where the film is open in half of what is known."""
+        cups, low, high = (
+            outlooks(model, [recipe], known, bench, levels=levels, off_by=by)[0]
+            for levels, by in (((CUP, LOT), 0.0), ((), -STEP), ((), STEP))
+        )
+        loading, scale = deviation(moves, (FILM, READING))
+        _, of_cup = deviation(moves, (CUP, LOT))
+        chains = np.sqrt(np.maximum(cups.scatter**2 - (of_cup * known.scale) ** 2, 0.0))
+        rest, points = cups.rest, quadrature(cups.rest.shape[1])[1]
+        conducts = np.isfinite(rest)
+        part = np.where(conducts, points, 0.0)
+        total = part.sum(axis=1)
+        weights = known.weights * (total > 0.5)
+        if weights.sum() < 0.5:
+            return None
+        part /= np.where(total > 0.0, total, 1.0)[:, None]
+        logs = np.where(conducts, rest, 0.0)
+        middle = (part * logs).sum(axis=1)
+        between = (part * (logs - middle[:, None]) ** 2).sum(axis=1)
+        ends = [o.rest[:, o.nominal] for o in (low, high)]
+        good = np.isfinite(ends[0]) & np.isfinite(ends[1])
+        rise = np.where(good, ends[1], 0.0) - np.where(good, ends[0], 0.0)
+        slope = rise / (2.0 * STEP)
+        s2 = known.scale**2
+        own = s2 * ((slope * loading) ** 2 + scale**2) + chains**2
+        shared = between + s2 * of_cup**2
+        return cls(weights / weights.sum(), middle, shared, own, slope)
 
 
 def agreement(
-    responses: Responses,
-    loading: Loading,
-    film: Film,
+    model: FilmModel,
+    recipe: Recipe,
     resistances: Sequence[float],
-    draws: Draws,
-    tolerances: Tolerances,
-    aspect_ratio_slope: float,
-    seed: np.random.SeedSequence,
+    known: Knowledge,
+    bench: Bench,
     *,
     measured_sizes: Sequence[str] = (),
 ) -> Agreement:
@@ -151,22 +196,16 @@ def agreement(
 
     Parameters
     ----------
-    responses : Responses
-        ln R against loading, threshold and parameters.
-    loading : Loading
-        As weighed out.
-    film : Film
-        Sizes as planned, or as measured.
+    model : FilmModel
+        Of the mix.
+    recipe : Recipe
+        As weighed out and cast, sizes as planned or as measured.
     resistances : sequence of float
-        R of each film [ohm] over that of its own sizes to `film`, inf where open.
-    draws : Draws
-        What is known of contacts and threshold.
-    tolerances : Tolerances
-        Of the bench.
-    aspect_ratio_slope : float
-        d ln(threshold) / d ln(aspect ratio).
-    seed : numpy.random.SeedSequence
-        Seed of the simulation errors.
+        R of each film [ohm] over that of its own sizes to the recipe's, inf where open.
+    known : Knowledge
+        What is known of contacts, threshold and bench.
+    bench : Bench
+        What scatters films, by level.
     measured_sizes : sequence of str
         Sizes that were measured, "thickness", "gap", "width": they scatter no film and are
         no cause.
@@ -182,86 +221,92 @@ def agreement(
 
     Notes
     -----
-    The mean of k films has the variance of p, of c and 1/k that of f; the scatter of the
-    films over that of f is chi-square with k - 1 degrees of freedom. Open films: binomial
-    at the probability of each draw, one in a hundred for reasons of their own included,
-    averaged over the draws. A cause is that its deviation has `FAULT` times its tolerance;
-    its evidence is the ratio of the two densities of mean and scatter.
+    The scatter of k films over its variance is chi-square with k - 1 degrees of freedom.
+    Open films are binomial at the chance of each draw and cup, one in a hundred for reasons
+    of their own included. All are averaged over the draws. A cause is that its deviation
+    has `FAULT` times its tolerance; its evidence is the ratio of the two densities of mean
+    and scatter.
 
     """
-    from scipy.stats import binom, chi2, norm
-
     if not len(resistances):
         raise ValueError("no film was read")
     if not all(r > 0.0 for r in resistances):
         raise ValueError("resistances must be above 0")
     quiet = dict.fromkeys(measured_sizes, 0.0)
-    tol = replace(tolerances, **quiet)
-    o = outlook(responses, loading, film, draws, tol, aspect_ratio_slope, seed)
-    spreads = tol.spreads(film)
+    bench = replace(bench, tolerances=replace(bench.tolerances, **quiet))
+    reading = Reading("batch", recipe.loading, recipe.film, float(resistances[0]))
+    moves = row_moves(reading, model, bench)
     logs = np.log([r for r in resistances if np.isfinite(r)])
     n, k = len(resistances), len(logs)
-    # films of a batch share what is not known: open together at some draws, not at others
-    open_chance = np.isinf(o.log_rest) @ o.point_weights
-    open_chance = STRAY_OPEN + (1.0 - STRAY_OPEN) * open_chance
-    as_many = float(o.draws.weights @ binom.sf(n - k - 1, n, open_chance))
-    open_p = as_many if n > k else 1.0
-
-    centre = o.log_rest[:, o.nominal]
-    conducts = np.isfinite(centre)
-    weights = o.draws.weights * conducts
-    if weights.sum() < 0.5 or k == 0:
+    found = _Batch.of(model, recipe, known, bench, moves)
+    as_many = as_few = 1.0
+    if found is None or n > k:
+        as_many, as_few = _open_chances(model, recipe, known, bench, moves, n, n - k)
+    if found is None or k == 0:
         # predicted open, or nothing conducts: only the number of open films says something
-        as_few = float(o.draws.weights @ binom.cdf(n - k, n, open_chance))
         p = min(1.0, 2.0 * min(as_few, as_many))
-        band = tuple(float(x) for x in o.casting_band())
-        measured = float(np.exp(logs.mean())) if k else float("inf")
+        band = outlooks(model, [recipe], known, bench)[0].casting_band()
+        mean = float(np.exp(logs.mean())) if k else float("inf")
         return Agreement(
-            _verdict(p), n, n - k, band, measured, 1.0, 1.0, p, 0.0, 0.0,  # type: ignore[arg-type]
+            _verdict(p), n, n - k, band, mean, 1.0, 1.0, p, 0.0, 0.0,
             (Cause("none", 1.0, 0.0, 0.0),), False,
         )  # fmt: skip
-    weights = weights / weights.sum()
-    middle = float(weights @ np.where(conducts, centre, 0.0))
-    unknown = float(weights @ (np.where(conducts, centre, middle) - middle) ** 2)
-    deviation = loading_deviation(tol, film, loading.log_slope, aspect_ratio_slope)
-    # per unit of ln(phi/phi_c); the quadrature gives it per standard deviation
-    per_log = _slope(o) / deviation if deviation > 0.0 else 0.0
-    by_loading = abs(per_log) * loading.log_slope
-    common = (by_loading * spreads["weighing"]) ** 2
-    common += (per_log * aspect_ratio_slope * spreads["aspect_ratio"]) ** 2
-    common += spreads["particle_size"] ** 2
-    own = by_loading**2 * (spreads["mixing"] ** 2 + spreads["mixing_within"] ** 2)
-    own += sum(spreads[name] ** 2 for name in ("thickness", "gap", "width", "contact"))
-    variance = unknown + common + own / k
-    mean = float(logs.mean())
-    level_p = float(2.0 * norm.sf(abs(mean - middle) / np.sqrt(variance)))
+    w, mean = found.weights, float(logs.mean())
+    sd = np.sqrt(found.shared + found.own / k)
+    below = float(w @ ndtr((mean - found.middle) / sd))
+    level_p = 2.0 * min(below, 1.0 - below)
     scatter2 = float(logs.var(ddof=1)) if k > 1 else 0.0
-    scatter_p = float(chi2.sf((k - 1) * scatter2 / own, k - 1)) if k > 1 else 1.0
-    causes = _causes(
-        mean - middle, scatter2, k, variance, own, by_loading, spreads, measured_sizes
-    )
-    half = 1.6448536 * np.sqrt(variance)
-    smallest = min(level_p, scatter_p, open_p)
-    # three looks at the same batch: Bonferroni
+    scatter_p = _scatter_chance(found, scatter2, k)
+    sizes = _sizes(moves, bench, recipe.film)
+    causes = _causes(found, sizes, recipe.loading.log_slope, mean, scatter2, k)
+    steps = ndtri((np.arange(9) + 0.5) / 9)
+    cast = (found.middle[:, None] + sd[:, None] * steps).ravel()
+    # several looks at the same batch: Bonferroni
     looks = 1 + (k > 1) + (n > k)
     return Agreement(
-        _verdict(smallest * looks),
-        n,
-        n - k,
-        (
-            float(np.exp(middle)),
-            float(np.exp(middle - half)),
-            float(np.exp(middle + half)),
-        ),
-        float(np.exp(mean)),
-        level_p,
-        scatter_p,
-        open_p,
-        float(np.sqrt(scatter2)),
-        float(np.sqrt(own)),
-        causes,
-        causes[0].probability > 2.0 * causes[1].probability,
-    )
+        _verdict(min(level_p, scatter_p, as_many) * looks), n, n - k,
+        Band.of(cast, np.repeat(w / 9.0, 9)).exp(), float(np.exp(mean)),
+        level_p, scatter_p, as_many, float(np.sqrt(scatter2)),
+        float(np.sqrt(w @ found.own)), causes,
+        len(causes) < 2 or causes[0].probability > 2.0 * causes[1].probability,
+    )  # fmt: skip
+
+
+def _open_chances(
+    model: FilmModel,
+    recipe: Recipe,
+    known: Knowledge,
+    bench: Bench,
+    moves: Sequence[Move],
+    n: int,
+    n_open: int,
+) -> tuple[float, float]:
+    """Probability of as many open films or more, and of as many or fewer.
+
+    Films of a cup share its loading, and what is not known.
+    """
+    from scipy.stats import binom
+
+    shared, _ = deviation(moves, (CUP, LOT))
+    points, weights = quadrature(NODES)
+    more = fewer = 0.0
+    for x, weight in zip(points, weights, strict=True):
+        by = shared * x * known.scale
+        o = outlooks(model, [recipe], known, bench, levels=(FILM,), off_by=by)[0]
+        chance = STRAY_OPEN + (1.0 - STRAY_OPEN) * o.open_shares
+        more += float(weight * (known.weights @ binom.sf(n_open - 1, n, chance)))
+        fewer += float(weight * (known.weights @ binom.cdf(n_open, n, chance)))
+    return more, fewer
+
+
+def _scatter_chance(found: _Batch, scatter2: float, k: int) -> float:
+    """Probability of a scatter as large or larger."""
+    from scipy.stats import chi2
+
+    if k < 2:
+        return 1.0
+    own = np.maximum(found.own, 1e-30)
+    return float(found.weights @ chi2.sf((k - 1) * scatter2 / own, k - 1))
 
 
 def _verdict(probability: float) -> str:
@@ -271,65 +316,81 @@ def _verdict(probability: float) -> str:
 
 
 def _causes(
-    shift: float,
+    found: _Batch,
+    sizes: dict[str, tuple[float, float]],
+    log_slope: float,
+    mean: float,
     scatter2: float,
     k: int,
-    variance: float,
-    own: float,
-    by_loading: float,
-    spreads: dict[str, float],
-    measured_sizes: Sequence[str],
 ) -> tuple[Cause, ...]:
     """Probability and size of every cause, the likeliest first."""
     from scipy.stats import chi2, norm
 
-    def scatter_density(within: float) -> float:
-        """Log-density of the scatter at a variance between films, but for a constant."""
+    shift, zero = mean - found.middle, np.zeros_like(found.middle)
+    variance = found.shared + found.own / k
+    by_loading = found.slope * log_slope
+    with np.errstate(divide="ignore"):
+        log_weights = np.log(found.weights)
+
+    def evidence(extra: Floats, within: Floats) -> Floats:
+        """Log-density of mean and scatter at each draw, for added variances."""
+        own = np.maximum(found.own + within, 1e-30)
+        total = np.sqrt(variance + extra + within / k)
+        logs = log_weights + norm.logpdf(shift, 0.0, total)
         if k < 2:
-            return 0.0
-        u = max((k - 1) * scatter2 / within, 1e-12)
-        return float(chi2.logpdf(u, k - 1) - np.log(within))
+            return np.asarray(logs)
+        u = np.maximum((k - 1) * scatter2 / own, 1e-12)
+        return np.asarray(logs + chi2.logpdf(u, k - 1) - np.log(own))
 
-    def level_density(total: float) -> float:
-        return float(norm.logpdf(shift, 0.0, np.sqrt(total)))
-
-    found: list[tuple[str, float, float, float]] = [
-        ("none", level_density(variance) + scatter_density(own), 0.0, 0.0)
-    ]
-    for name, sizes in CAUSES.items():
-        if name in measured_sizes:
-            continue
-        tolerance = float(np.sqrt(sum(spreads[size] ** 2 for size in sizes)))
-        gain = {"loading": -by_loading, "gap": 1.0}.get(name, -1.0)
+    made = [("none", evidence(zero, zero), zero, zero)]
+    for name, members in CAUSES.items():
+        tolerance = float(np.sqrt(sum(sizes[m][0] ** 2 for m in members)))
+        gain = by_loading if name == "loading" else zero + sizes[name][1]
         extra = (gain * FAULT * tolerance) ** 2
-        if extra <= 0.0:
+        if not (extra > 0.0).any():
             continue
-        density = level_density(variance + extra) + scatter_density(own)
-        # normal prior of the fault, normal readings: the conjugate answer
-        share = extra / (extra + variance)
-        found.append(
-            (
-                name,
-                density,
-                shift * share / gain,
-                float(np.sqrt(extra * (1.0 - share)) / abs(gain)),
-            )
-        )
-    if k > 1 and by_loading > 0.0:
-        more = (by_loading * FAULT * spreads["mixing"]) ** 2
-        density = level_density(variance + more / k) + scatter_density(own + more)
-        size = float(np.sqrt(max(scatter2 - own, 0.0)) / by_loading)
+        # normal prior of the fault, normal readings: the conjugate answer at each draw
+        share, safe = extra / (extra + variance), np.where(gain != 0.0, gain, np.inf)
+        off, error = shift * share / safe, extra * (1.0 - share) / safe**2
+        made.append((name, evidence(extra, zero), off, error))
+    mixing = sizes["mixing"][0]
+    if k > 1 and mixing > 0.0:
+        steep = np.where(by_loading != 0.0, by_loading**2, np.inf)
+        size = np.sqrt(np.maximum(scatter2 - found.own, 0.0) / steep)
         # of the square root of a variance with k - 1 degrees of freedom, first order
-        error = 0.0
-        if size > 0.0:
-            error = float(np.sqrt(0.5 / (k - 1)) * scatter2 / (by_loading**2 * size))
-        found.append(("mixing", density, size, error))
-    before = [1.0 - PRIOR_FAULT] + [PRIOR_FAULT / (len(found) - 1)] * (len(found) - 1)
-    logs = np.array([density for _, density, _, _ in found]) + np.log(before)
-    p = np.exp(logs - logs.max())
+        known = np.where(size > 0.0, size, np.inf)
+        error = 0.5 / (k - 1) * (scatter2 / (steep * known)) ** 2
+        made.append(
+            ("mixing", evidence(zero, (by_loading * FAULT * mixing) ** 2), size, error)
+        )
+    top = max(logs.max() for _, logs, _, _ in made)
+    densities = [np.exp(logs - top) for _, logs, _, _ in made]
+    fault = PRIOR_FAULT / max(len(made) - 1, 1)
+    before = np.array([1.0 - PRIOR_FAULT] + [fault] * (len(made) - 1))
+    p = before * [density.sum() for density in densities]
     p /= p.sum()
     causes = [
-        Cause(name, float(chance), off, error)
-        for (name, _, off, error), chance in zip(found, p, strict=True)
+        Cause(name, float(chance), *_moments(density, off, error))
+        for (name, _, off, error), density, chance in zip(made, densities, p, strict=True)
     ]
     return tuple(sorted(causes, key=lambda cause: -cause.probability))
+
+
+def _moments(density: Floats, values: Floats, variances: Floats) -> tuple[float, float]:
+    """Mean and deviation over the draws, by how well each fits."""
+    total = density.sum()
+    w = density / total if total > 0.0 else np.full(len(density), 1.0 / len(density))
+    mean = float(w @ values)
+    return mean, float(np.sqrt(w @ (variances + (values - mean) ** 2)))
+
+
+def _sizes(
+    moves: Sequence[Move], bench: Bench, film: Film
+) -> dict[str, tuple[float, float]]:
+    """Tolerance of the logarithm of everything, and d ln R besides the loading with it."""
+    spreads = bench.tolerances.spreads(film)
+    scale = {move.name: move.scale for move in moves}
+    return {
+        name: (spread, scale.get(name, 0.0) / spread if spread > 0.0 else 0.0)
+        for name, spread in spreads.items()
+    }

@@ -127,7 +127,10 @@ class Knowledge:
     def centre(self) -> dict[str, float]:
         """Every number at the mean of the coordinates, SI."""
         if self.basis == "planned":
-            return {name: float(v[0]) for name, v in self.values.items()}
+            # every draw the same, but for the error of the simulated threshold
+            return {name: float(v[0]) for name, v in self.contacts.items()} | {
+                "threshold": 1.0
+            }
         found = self.priors.values((self.weights @ self.z)[None, :])
         return {name: float(v[0]) for name, v in found.items()}
 

@@ -4,9 +4,10 @@ A material is its resistivity rho and the length of film :math:`\ell_e = r_c/\rh
 electrodes cost, at every simulated loading and visit. Loading, threshold and whatever
 moves them act only through :math:`x = \ln(\phi/\phi_c - 1)`, along which ln rho is a cubic
 between loadings (its value there that of the boxes, its slope that of neighbours far enough
-away to tell it from their noise) and goes on in a straight line beyond them. Parameters of
-the contacts act as `ContactSurface` says. So draws of what is not known become materials
-once, and every film, loading and tolerance is read off them.
+away to tell it from their noise) and goes on in a straight line beyond them; what a visit
+changes fades above the highest. Parameters of the contacts act as `ContactSurface` says. So
+draws of what is not known become materials once, and every film, loading and tolerance is
+read off them.
 """
 
 from __future__ import annotations
@@ -225,7 +226,7 @@ class FilmModel:
             float(np.log(self.threshold.volume_fraction)),
             x, held, lowest, logs, lengths, offset,
             *_slopes(x, logs, log_ratios, usable > 0.0, self._step_errors, kinks),
-            self.across,
+            self.across, self.visits.rest,
         )  # fmt: skip
 
     def _settings(self, values: Mapping[str, ArrayLike]) -> tuple[Floats, Floats]:
@@ -432,6 +433,8 @@ class Material:
         First loading that says something of films.
     across : float
         Resistivity through the thickness over that along the film.
+    rest : int
+        Visit at rest.
 
     """
 
@@ -446,6 +449,7 @@ class Material:
     slopes: Floats = field(repr=False)
     first: NDArray[np.int64] = field(repr=False)
     across: float = 1.0
+    rest: int = 0
 
     def __len__(self) -> int:
         return len(self.offset)
@@ -511,12 +515,27 @@ class Material:
                 x, a, b,
                 self.logs[rows, low, s], self.logs[rows, high, s],
                 self.slopes[rows, low, s], self.slopes[rows, high, s],
+                self._beyond(rows, high, s),
             )  # fmt: skip
             logs[~conducts, i] = np.inf
             share = np.clip((x - a) / np.where(b > a, b - a, 1.0), 0.0, 1.0)
             first, last = self.lengths[rows, low, s], self.lengths[rows, high, s]
             lengths[..., i] = first + np.where(b > a, share, 0.0) * (last - first)
         return logs, lengths
+
+    def _beyond(
+        self, rows: NDArray[np.int64], k: NDArray[np.int64], s: int
+    ) -> tuple[Floats, Floats]:
+        """Slope at rest of loadings, and what a visit adds to it while its change lasts.
+
+        What a visit changes falls with the share of contacts that matter, as
+        A + B/(phi/phi_c - 1), an exponential of x, and never turns round.
+        """
+        here, rest = self.logs[rows, k, s], self.logs[rows, k, self.rest]
+        known = np.isfinite(here) & np.isfinite(rest)
+        change = np.abs(np.where(known, here, 0.0) - np.where(known, rest, 0.0))
+        slope = self.slopes[rows, k, self.rest]
+        return slope, np.clip(self.slopes[rows, k, s] - slope, -change, change)
 
     def log_resistance(self, film: Film, log_phi: Floats, states: Sequence[int]) -> Floats:
         """Ln R [ln ohm] of a film (n, q, k) at effective loadings, as `at`; inf if open."""
@@ -566,12 +585,15 @@ def _few_boxes(n: int) -> float:
 
 
 def _cubic(
-    x: Floats, a: Floats, b: Floats, ya: Floats, yb: Floats, ma: Floats, mb: Floats
-) -> Floats:
+    x: Floats, a: Floats, b: Floats, ya: Floats, yb: Floats, ma: Floats, mb: Floats,
+    beyond: tuple[Floats, Floats] | None = None,
+) -> Floats:  # fmt: skip
     """Cubic through two points with given slopes (Hermite's), straight beyond them.
 
-    An open end leaves what lies between open, but for the other point itself.
+    Above them, where given, with the first slope of `beyond` and the second that fades as
+    exp(-x). An open end leaves what lies between open, but for the other point itself.
     """
+    lasting, fading = (mb, 0.0 * mb) if beyond is None else beyond
     h = np.where(b > a, b - a, 1.0)
     u = np.clip((x - a) / h, 0.0, 1.0) * (b > a)
     open_a, open_b = np.isinf(ya), np.isinf(yb)
@@ -583,7 +605,7 @@ def _cubic(
         - u**2 * (1.0 - u) * h * mb
     )
     below, above = np.minimum(x - a, 0.0), np.maximum(x - np.maximum(a, b), 0.0)
-    value = value + ma * below + mb * above
+    value = value + ma * below + lasting * above - fading * np.expm1(-above)
     closed = np.where(u < 1.0, ~open_a, True) & np.where(u > 0.0, ~open_b, True)
     return np.asarray(np.where(closed, value, np.inf))
 

@@ -25,6 +25,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from percsim.quantities import weight
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [
@@ -245,7 +246,7 @@ class LoadingResult:
     electrode_rises: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
-        where = f"loading {100 * self.weight_fraction:.4g} wt%"
+        where = f"loading {weight(self.weight_fraction)}"
         for name in ("weight_fraction", "volume_fraction"):
             if not 0.0 < getattr(self, name) < 1.0:
                 raise ValueError(

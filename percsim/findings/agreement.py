@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
-from percsim.boxes.sampling import box_seed
-from percsim.decision.anchor import Reading
 from percsim.decision.batch import Cause, agreement
-from percsim.decision.priors import ContactParameters, contact_priors
+from percsim.decision.outlook import Recipe
+from percsim.decision.posterior import Reading
 from percsim.errors import PlanError
-from percsim.findings.anchor import IMAGINED, anchoring, posterior
-from percsim.findings.day_one import DRAWS, PARAMETERS
-from percsim.findings.gather import Findings
+from percsim.findings.judged import Findings
 from percsim.process import one_blas_thread
 
 __all__ = ["batch_agreement"]
@@ -59,8 +57,8 @@ def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str
         If the readings are not films of one batch, or the plan has nothing to judge by.
 
     """
-    contacts, responses = findings.plan.contact_parameters(), findings.responses
-    if responses is None or not isinstance(contacts, ContactParameters):
+    films = findings.mix.films
+    if films.model.surface is None:
         raise PlanError(
             [
                 "the plan's boxes were not solved at other settings of the law, so there "
@@ -106,21 +104,12 @@ def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str
         / (film.width * film.thickness)
         for r in readings
     ]
-    found = anchoring(findings)
-    if found is None:
-        priors = contact_priors(contacts, findings.threshold)
-        draws = priors.draw(DRAWS, box_seed(findings.plan.seed, PARAMETERS, "priors"))
-    else:
-        draws = posterior(findings, found)
     result = agreement(
-        responses,
-        readings[0].loading,
-        film,
+        films.model,
+        Recipe(readings[0].loading, film),
         resistances,
-        draws,
-        findings.plan.casting_tolerances(),
-        findings.threshold.aspect_ratio_slope,
-        box_seed(findings.plan.seed, IMAGINED + 1, "priors"),
+        findings.known,
+        films.bench,
         measured_sizes=measured,
     )
     finite = [r for r in resistances if np.isfinite(r)]
@@ -132,7 +121,7 @@ def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str
         "films": result.n_films,
         "open_films": result.n_open,
         "measured_sizes": measured,
-        "predicted_ohm": dict(zip(("median", "p05", "p95"), result.predicted, strict=True)),
+        "predicted_ohm": asdict(result.predicted),
         "contains": (
             "geometric mean of the films: contacts and threshold as far as they are known, "
             "simulation error, and the bench tolerances of so many films of one cup, "

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.boxes.simulate import POWER_QUANTILES
+from percsim.boxes.results import Currents
+from percsim.boxes.simulate import POWER_QUANTILES, finished
 from percsim.decision.priors import ContactParameters
-from percsim.film.casting import Castings
-from percsim.film.responses import PARAMETERS, FilmResponses, KnownResponses
-from percsim.findings.gather import Findings
+from percsim.findings.judged import Findings
 
 __all__ = ["currents"]
 
-STEP = 1.1
-"""Factor on each parameter in the table of gradients."""
+STEP, SMALL = 1.1, 1e-4
+"""Factor on each parameter in the table of gradients, and relative step of its slopes."""
 
 Floats = NDArray[np.float64]
 
@@ -64,33 +64,23 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     falls as the number of boxes in the film, which fluctuate apart.
 
     """
-    castings = findings.decision.best.castings
-    fit, film = castings.fit, castings.film
-    loading, ref = fit.loading, castings.fit.loading.reference_state
+    castings, fit = findings.best.castings, findings.best.fit
+    film, loading, ref = castings.film, fit.loading, castings.visits.rest
     if fit.is_open or np.isinf(castings.nominal[ref]):
         return {}
-    rows = []
-    n_open = 0
-    for job in findings.jobs:
-        record = findings.records.get(job.key)
-        if (
-            job.recipe.weight_fraction == loading.weight_fraction
-            and job.box.length == loading.lengths[-1]
-            and record is not None
-            and record.result is not None
-            and "currents" in record.result
-        ):
-            conductance = record.result["conductances"][job.rest]
-            if conductance > 0.0:
-                rows.append((conductance, record.result["currents"]))
-            else:
-                n_open += 1
+    boxes = [
+        (result.conductances[job.rest], result.currents)
+        for job, result in finished(findings.jobs, findings.records)
+        if job.recipe.weight_fraction == loading.weight_fraction
+        and job.box.length == loading.lengths[-1]
+    ]
+    rows = [found for conductance, found in boxes if conductance > 0.0]
     if len(rows) < 2:
         return {}
-    g = np.array([conductance for conductance, _ in rows])
+    g = np.array([conductance for conductance, _ in boxes if conductance > 0.0])
 
-    def values(name: str) -> Floats:
-        return np.array([row[name] for _, row in rows])
+    def values(of: Callable[[Currents], float | Floats]) -> Floats:
+        return np.array([of(row) for row in rows])
 
     index = summary.get("chosen")
     index = summary.get("nearest") if index is None else index
@@ -100,32 +90,33 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     ends = film.layout.ends(rho, excess, film.thickness)
     path = rho * film.electrode_gap + float(ends)
     box_voltage = voltage * float(fit.mean_inverse[-1, ref] / path)
-    largest = values("largest_share") * box_voltage**2 * g
+    largest = values(lambda row: row.largest_share) * box_voltage**2 * g
     boxes_in_film = film.volume / fit.box_volume
-    power = np.array([row["power_sorted"] for _, row in rows])
-    noise = values("noise_index")
-    responses = findings.responses
+    power = values(lambda row: row.power_sorted)
+    noise = values(lambda row: row.noise_index)
     return {
         "currents": {
             "weight_fraction": loading.weight_fraction,
             "electrode_gap_m": film.electrode_gap,
             "n_boxes": len(rows),
-            "n_open": n_open,
+            "n_open": len(boxes) - len(rows),
             "box_length_m": loading.lengths[-1],
             "boxes_in_film": boxes_in_film,
-            "hottest_share": _mean(values("hottest_share")),
+            "hottest_share": _mean(values(lambda row: row.hottest_share)),
             "supplied": "voltage_V" in readout,
             "film_voltage_V": voltage,
             "box_voltage_V": box_voltage,
-            "largest_share": _mean(values("largest_share")),
+            "largest_share": _mean(values(lambda row: row.largest_share)),
             "largest_contact_power_W": _mean(largest) | {"largest": float(largest.max())},
             "noise_index_box": _mean(noise),
             "noise_index_film": _mean(noise / boxes_in_film),
             "conductance_S": float(np.exp(np.log(g).mean())),
             "estimates": {
-                "critical_path": _over_full(values("critical_path_S"), g),
-                "bottleneck": _over_full(values("bottleneck_S"), g),
-                "effective_medium": _over_full(values("effective_medium_S"), g),
+                "critical_path": _over_full(values(lambda row: row.critical_path_S), g),
+                "bottleneck": _over_full(values(lambda row: row.bottleneck_S), g),
+                "effective_medium": _over_full(
+                    values(lambda row: row.effective_medium_S), g
+                ),
             },
             "power_by_contact": [
                 {
@@ -136,61 +127,58 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
                 }
                 for share, column in zip(POWER_QUANTILES, power.T, strict=True)
             ],
-            "gradient": _gradient(findings, castings, responses) if responses else [],
+            "gradient": _gradient(findings),
         }
     }
 
 
-def _gradient(
-    findings: Findings, castings: Castings, responses: FilmResponses | KnownResponses
-) -> list[dict[str, Any]]:
+def _gradient(findings: Findings) -> list[dict[str, Any]]:
     """Give what a tenth more of each parameter does to R and the chord gauge factor."""
-    loading, film = castings.fit.loading, castings.film
-    phi, ref, top = (
-        loading.volume_fraction,
-        loading.reference_state,
-        castings.strained_state,
-    )
-    contacts = findings.contacts
+    model, castings = findings.mix.model, findings.best.castings
+    if model.surface is None:
+        return []
+    visits, phi = model.visits, castings.loading.volume_fraction
+    contacts, rest, end = findings.contacts, visits.rest, visits.chord_state
     measured = contacts.measured if isinstance(contacts, ContactParameters) else frozenset()
+    centre = dict(findings.centre)
+    values = [centre.get(name, own) for name, own in model.parameters.items()]
+    names = [*model.parameters, "threshold"]
+    here = np.array([*values, centre["threshold"]])
 
-    def gauge_factor(logs: Floats) -> float:
-        if top is None or np.isinf(logs[[ref, top]]).any():
-            return 0.0
-        return float(np.expm1(logs[top] - logs[ref]) / loading.strains[top])
+    def read(changed: Floats) -> tuple[Floats, Floats, Floats]:
+        """Ln R at rest, chord gauge factor, and error of the chord of rows of numbers."""
+        given = dict(zip(names, changed.T, strict=True))
+        factor = given.pop("threshold")
+        states = [rest] if end is None else [rest, end]
+        logs = model.log_resistance(castings.film, phi, given, factor, states=states)
+        nothing = np.zeros(len(logs))
+        if end is None:
+            return logs[:, 0], nothing, nothing
+        strain = visits.strains[end]
+        errors = model.errors(given, float(np.log(phi)), end)[1] / abs(strain)
+        known = np.isfinite(logs).all(axis=1)
+        rise = np.where(known, logs[:, 1], 0.0) - np.where(known, logs[:, 0], 0.0)
+        return logs[:, 0], np.expm1(rise) / strain, errors
 
-    slopes = responses.gradient(film, phi, ref)
-    planned = responses.log_resistance(film, phi, {})[0]
-    own = gauge_factor(planned)
-    rows = []
-    for name in (*PARAMETERS, "threshold"):
-        value = responses.base.get(name, findings.threshold.volume_fraction)
-        changed: dict[str, float] = {}
-        factor = 1.0
-        if name == "threshold":
-            factor = STEP
-        else:
-            changed[name] = STEP * value
-        logs = responses.log_resistance(film, phi, changed, factor)[0]
-        errors = responses.log_error(phi, changed, factor, relative=True)[0]
-        same = responses.log_error(phi, {}, relative=True)[0]
-        error = 0.0
-        if top is not None:
-            # what the change adds to the error that the film as planned has anyway
-            added = np.sqrt(max(errors[top] ** 2 - same[top] ** 2, 0.0))
-            error = float(added / abs(loading.strains[top]))
-        per_log = slopes[name] * (value if name in ("lambda_T", "Ea") else 1.0)
-        rows.append(
-            {
-                "parameter": name,
-                "value": float(value),
-                "basis": "simulated"
-                if name == "threshold"
-                else ("measured" if name in measured else "assumed"),
-                "log_slope": float(per_log),
-                "resistance_change": float(np.expm1(logs[ref] - planned[ref])),
-                "gauge_factor_change": gauge_factor(logs) - own,
-                "gauge_factor_change_se": error,
-            }
-        )
-    return rows
+    # as it is, each in turn a tenth more, and a little more and less for the slopes
+    each = np.eye(len(here))
+    more = np.vstack([0.0 * here, (STEP - 1.0) * each])
+    logs, gauge, errors = read(here * (1.0 + more))
+    up, down = (read(here * (1.0 + step * each))[0] for step in (SMALL, -SMALL))
+    added = np.sqrt(np.maximum(errors[1:] ** 2 - errors[0] ** 2, 0.0))
+    known = findings.threshold.volume_fraction
+    return [
+        {
+            "parameter": name,
+            "value": known if name == "threshold" else float(here[k]),
+            "basis": "simulated"
+            if name == "threshold"
+            else ("measured" if name in measured else "assumed"),
+            "log_slope": float((up[k] - down[k]) / (2.0 * SMALL)),
+            "resistance_change": float(np.expm1(logs[1 + k] - logs[0])),
+            "gauge_factor_change": float(gauge[1 + k] - gauge[0]),
+            # what the change adds to the error that the film has anyway
+            "gauge_factor_change_se": float(added[k]),
+        }
+        for k, name in enumerate(names)
+    ]

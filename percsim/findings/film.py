@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from percsim.boxes.simulate import finished
 from percsim.boxes.statistics import Estimate
 from percsim.film.block_films import FilmCastings, cast_lattice
 from percsim.film.blocks import Blocks
@@ -15,7 +16,7 @@ from percsim.film.electrodes import Film
 from percsim.film.transfer import LoadingFit
 from percsim.film.verify import compare_films
 from percsim.findings.across import Across, gather_across
-from percsim.findings.gather import Findings
+from percsim.findings.judged import Findings
 from percsim.findings.layers import strain_profile
 from percsim.jobs import films_of
 from percsim.particles.box import Box
@@ -46,11 +47,10 @@ def film(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         `film`, or nothing where no loading conducts.
 
     """
-    castings = findings.decision.best.castings
-    if castings.fit.is_open:
+    if findings.best.fit.is_open:
         return {}
     across = _across(findings).as_dict()
-    return {"film": _described(findings, castings) | {"across": across}}
+    return {"film": _described(findings) | {"across": across}}
 
 
 def blocks(findings: Findings) -> dict[str, Any]:
@@ -74,7 +74,7 @@ def blocks(findings: Findings) -> dict[str, Any]:
             "refused": "with model = 'affine' a box has no response that would carry over"
             " to a block"
         }
-    castings = findings.decision.best.castings
+    castings = findings.best.castings
     try:
         made = _blocks(findings, _across(findings))
         found = _lattice_films(findings, castings, made)
@@ -85,15 +85,14 @@ def blocks(findings: Findings) -> dict[str, Any]:
 
 
 def _across(findings: Findings) -> Across:
-    return gather_across(
-        findings.plan, findings.records, findings.loadings, findings.threshold
-    )
+    mix = findings.mix
+    return gather_across(findings.plan, findings.records, mix.loadings, mix.films.threshold)
 
 
-def _described(findings: Findings, castings: Castings) -> dict[str, Any]:
+def _described(findings: Findings) -> dict[str, Any]:
     """Size of the film, its electrodes and what a direct simulation would take."""
-    film, plan = castings.film, findings.plan
-    rho = float(castings.fit.resistivity[castings.fit.loading.reference_state])
+    castings, fit, plan = findings.best.castings, findings.best.fit, findings.plan
+    film, rho = castings.film, float(fit.resistivity[castings.visits.rest])
     layout = film.layout
     electrodes = layout.electrodes(film.electrode_gap, film.width)
     return {
@@ -108,7 +107,7 @@ def _described(findings: Findings, castings: Castings) -> dict[str, Any]:
             {"x_m": list(e.x), "y_m": list(e.y), "terminal": e.terminal} for e in electrodes
         ],
         "resistivity_ohm_m": rho,
-        "threshold_ratio": castings.fit.threshold_ratio,
+        "threshold_ratio": fit.threshold_ratio,
     }
 
 
@@ -122,18 +121,15 @@ def _particles(findings: Findings, film: Film) -> float:
 def _rows(findings: Findings, fits: tuple[LoadingFit, ...]) -> list[NDArray[np.int64]]:
     """For each loading the boxes of numbers that every conducting loading has."""
     longest = findings.plan.box_lengths[-1]
-    numbers: list[list[int]] = []
-    for fit in fits:
-        numbers.append(
-            [
-                job.number
-                for job in findings.jobs
-                if job.box.length == longest
-                and job.recipe.weight_fraction == fit.loading.weight_fraction
-                and (record := findings.records.get(job.key)) is not None
-                and record.result is not None
-            ]
-        )
+    numbers = [
+        [
+            job.number
+            for job, _ in finished(findings.jobs, findings.records)
+            if job.box.length == longest
+            and job.recipe.weight_fraction == fit.loading.weight_fraction
+        ]
+        for fit in fits
+    ]
     used = [set(n) for n, fit in zip(numbers, fits, strict=True) if not fit.is_open]
     shared = set.intersection(*used) if used else set()
     return [
@@ -143,9 +139,9 @@ def _rows(findings: Findings, fits: tuple[LoadingFit, ...]) -> list[NDArray[np.i
 
 
 def _blocks(findings: Findings, across: Across) -> Blocks:
-    fits = tuple(findings.decision.fits)
+    fits, threshold = findings.mix.fits, findings.mix.films.threshold
     width = across.ratio if across.axis == 1 else 1.0
-    return Blocks.from_fits(fits, findings.threshold, width, _rows(findings, fits))
+    return Blocks.from_fits(fits, threshold, width, _rows(findings, fits))
 
 
 def _estimate(found: Estimate) -> dict[str, float]:
@@ -176,7 +172,7 @@ def _strains(findings: Findings) -> list[float]:
 def _lattice_films(
     findings: Findings, castings: Castings, blocks: Blocks
 ) -> dict[str, Any]:
-    plan, fit, film = findings.plan, castings.fit, castings.film
+    plan, fit, film = findings.plan, findings.best.fit, castings.film
     phi = fit.loading.volume_fraction
     spread, reach = _unevenness(findings)
 
@@ -202,15 +198,10 @@ def _lattice_films(
     analytic = float(np.log(castings.factors()["chains"]).std(ddof=1))
     uniform = float(film.resistance(fit.resistivity[ref], fit.electrode_excess[ref]))
     links, particles, states = 0.0, 0.0, len(chains.strains)
-    for job in findings.jobs:
-        record = findings.records.get(job.key)
-        if (
-            record is not None
-            and record.result is not None
-            and job.recipe.weight_fraction == fit.loading.weight_fraction
-        ):
-            links += record.result["n_links"]
-            particles += record.result["n_particles"]
+    for job, result in finished(findings.jobs, findings.records):
+        if job.recipe.weight_fraction == fit.loading.weight_fraction:
+            links += result.n_links
+            particles += result.n_particles
     whole = sum(
         expected_counts(findings.recipe, Box((1.0, 1.0, film.volume), (False,) * 3))
     )
@@ -246,7 +237,7 @@ def _unevenness(findings: Findings) -> tuple[float, float]:
     """Deviation of ln(volume fraction) within a film, and its correlation length [m]."""
     plan = findings.plan
     within = float(plan.tolerances.get("mixing_within", plan.tolerances["mixing"]))
-    slope = findings.decision.best.castings.fit.loading.log_slope
+    slope = findings.best.castings.loading.log_slope
     length = float(plan.tolerances.get("mixing_length", CORRELATION_LENGTH))
     return within * slope, length or CORRELATION_LENGTH
 
@@ -259,7 +250,7 @@ def _verified(
     findings: Findings, castings: Castings, blocks: Blocks
 ) -> dict[str, Any] | None:
     """Directly simulated films that are stored, beside films of blocks of their size."""
-    plan, loading = findings.plan, castings.fit.loading.weight_fraction
+    plan, loading = findings.plan, castings.loading.weight_fraction
     stored: dict[tuple[int, int], int] = {}
     for key in findings.records:
         if key.startswith("film/"):
@@ -267,19 +258,17 @@ def _verified(
             along, across = map(int, blocks_of.split("x"))
             films = max(int(number) + 1, stored.get((along, across), 0))
             stored[along, across] = films
-    sizes: dict[tuple[int, int], list[dict[str, Any]]] = {}
-    for size, films in stored.items():
-        for job in films_of(plan, loading, size, films):
-            record = findings.records.get(job.key)
-            if record is not None and record.result is not None:
-                sizes.setdefault(size, []).append(record.result)
+    sizes = {
+        size: [x for _, x in finished(films_of(plan, loading, size, n), findings.records)]
+        for size, n in stored.items()
+    }
     usable = {size: rows for size, rows in sizes.items() if len(rows) >= 2}
     if not usable:
         return None
     size = max(usable, key=lambda s: s[0] * s[1])
     rows = usable[size]
     strains = np.array(_strains(findings))
-    conductances = np.array([row["conductances"] for row in rows])
+    conductances = np.array([row.conductances for row in rows])
     resistances = np.full(conductances.shape, np.inf)
     np.divide(1.0, conductances, out=resistances, where=conductances > 0.0)
     length = blocks.length
@@ -291,7 +280,7 @@ def _verified(
     lattice = cast_lattice(
         blocks,
         small,
-        castings.fit.loading.volume_fraction,
+        castings.loading.volume_fraction,
         castings=max(FILMS, 400),
         seed=findings.plan.seed,
         strains=strains.tolist(),
@@ -299,7 +288,7 @@ def _verified(
         near_threshold=findings.plan.film.near_threshold,
     )
     found = compare_films(
-        resistances, strains, lattice, size, sum(row["n_particles"] for row in rows)
+        resistances, strains, lattice, size, sum(row.n_particles for row in rows)
     )
     return found.as_dict() | {
         "gap_m": small.electrode_gap,

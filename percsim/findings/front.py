@@ -7,9 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.decision.choose import EQUAL_SHARES, Candidate
-from percsim.film.transfer import FAITHFUL_RATIO
-from percsim.findings.gather import Findings
+from percsim.decision.candidates import EQUAL_SHARES, Candidate
+from percsim.findings.judged import Findings
 
 __all__ = ["front", "undominated"]
 
@@ -43,12 +42,12 @@ def undominated(gain: Floats, loss: Floats) -> NDArray[np.bool_]:
 
 def _can_be_meant(candidate: Candidate) -> bool:
     """Whether its gauge factor and spread are those of a film that conducts."""
-    castings = candidate.castings
+    conducts = not (candidate.castings.is_open or candidate.fit.is_open)
     return (
-        castings.fit.threshold_ratio >= FAITHFUL_RATIO
-        and not castings.is_open
-        and not castings.fit.is_open
-        and castings.strained_state is not None
+        candidate.is_trusted
+        and conducts
+        and candidate.gauge_factor is not None
+        and candidate.castings.strained_state is not None
     )
 
 
@@ -66,8 +65,8 @@ def front(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     -------
     dict
         `front`: `points` (one a candidate that can be trusted: its index, gauge factor and
-        CV of R with simulation errors, whether it is on the front, and the share of
-        resamples of the boxes in which it is), `members` (indices, by gauge factor),
+        CV of R with simulation errors, whether it is on the front, and the weight of the
+        draws of what is known in which it is), `members` (indices, by gauge factor),
         `confidence`, `confidence_asked`, `equal_within`, `verdict`, `stages` and
         `boxes_per_loading`.
 
@@ -77,13 +76,15 @@ def front(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     points: list[dict[str, Any]] = []
     if meant:
         chosen = [whole.candidates[i] for i in meant]
-        gain = np.array([c.gauge_factor[0] for c in chosen])
-        loss = np.array([c.castings.resistance_cv for c in chosen])
+        gain = np.array([c.gauge_factor.median for c in chosen if c.gauge_factor])
+        loss = np.array([c.resistance_cv for c in chosen])
         on = undominated(gain, loss)
-        resampled = undominated(
-            np.array([c.replicas.gauge_factor for c in chosen]).T,
-            np.array([c.replicas.resistance_cv for c in chosen]).T,
-        ).mean(axis=0)
+        seen = [c.outlook for c in chosen]
+        drawn = undominated(
+            np.stack([o.chord[:, o.nominal] for o in seen], axis=1),
+            np.stack([o.resistance_cv for o in seen], axis=1),
+        )
+        share = seen[0].weights @ drawn
         points = [
             {
                 "candidate": i,
@@ -92,7 +93,7 @@ def front(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
                 "resistance_cv": float(loss[k]),
                 "resistance_cv_se": c.resistance_cv_error,
                 "on_front": bool(on[k]),
-                "on_front_share": float(resampled[k]),
+                "on_front_share": float(share[k]),
             }
             for k, (i, c) in enumerate(zip(meant, chosen, strict=True))
         ]

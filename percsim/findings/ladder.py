@@ -6,24 +6,20 @@ from typing import Any
 
 import numpy as np
 
-from percsim.boxes.sampling import box_generator, box_seed
-from percsim.decision.choose import COMMON_TO_A_CUP
+from percsim.boxes.sampling import box_generator
 from percsim.decision.ladder import FILMS_A_RUNG, casting_ladder
-from percsim.decision.priors import ContactParameters, contact_priors
+from percsim.decision.priors import ContactParameters
+from percsim.film.bench import CUP, LOT
 from percsim.film.casting import Castings
-from percsim.findings.day_one import candidate_outlooks
-from percsim.findings.gather import Findings
+from percsim.findings.judged import Findings
 
 __all__ = ["ladder"]
-
-DRAWS = 2048
-"""Joint draws of what is assumed: probabilities are then known to one per cent."""
 
 WIDEST = 1.0
 """Spread of ln R taken for films of which half or more are open (judgement)."""
 
-# Numbers of the streams under the purpose "priors", after those of day_one and anchor.
-WORLDS, READINGS = 5, 6
+READINGS = 6
+"""Number of the stream under the purpose "priors"."""
 
 
 def ladder(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
@@ -34,44 +30,39 @@ def ladder(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     findings : Findings
         Of the run.
     summary : dict
-        So far; measured films in it make a ladder needless.
+        So far; nothing of it is used.
 
     Returns
     -------
     dict
         Key `ladder`, its candidates numbered as in the summary; nothing for calibrated
-        plans, those without a window of the resistance, and other laws than contact
-        opening.
+        plans, those with measured films or without a window of the resistance, and other
+        laws than contact opening.
 
     """
-    plan, contacts = findings.plan, findings.plan.contact_parameters()
-    target = plan.decision_target()
+    mix, known = findings.mix, findings.known
+    contacts, window = findings.plan.contact_parameters(), findings.target.window
     if (
-        findings.responses is None
+        mix.model.surface is None
         or not isinstance(contacts, ContactParameters)
         or contacts.is_calibrated
-        or "anchor" in summary
-        or target.window == (0.0, float("inf"))
+        or findings.posterior is not None
+        or window == (0.0, float("inf"))
     ):
         return {}
-    priors = contact_priors(contacts, findings.threshold)
-    draws = priors.draw(DRAWS, box_seed(plan.seed, WORLDS, "priors"))
-    outlooks = candidate_outlooks(findings, draws)
-    candidates = findings.decision.candidates
-    numbers = [
-        i
-        for i, c in enumerate(findings.whole.candidates)
-        if c.mix == findings.whole.best.mix
-    ]
-    loadings = sorted({c.castings.fit.loading.weight_fraction for c in candidates})
-    cups = [loadings.index(c.castings.fit.loading.weight_fraction) for c in candidates]
+    candidates = findings.choice.candidates
+    numbers = [i for i, c in enumerate(findings.whole.candidates) if c.mix == mix.index]
+    # explored recipes come before those between them
+    outlooks = [o for o in findings.outlooks if o.recipe.mix == mix.index]
+    loadings = [c.castings.loading.weight_fraction for c in candidates]
+    cups = [sorted(set(loadings)).index(w) for w in loadings]
     made = casting_ladder(
-        np.column_stack([o.log_rest[:, o.nominal] for o in outlooks]),
-        {prior.name: draws.z[:, k] for k, prior in enumerate(priors.free)},
+        np.column_stack([o.rest[:, o.nominal] for o in outlooks[: len(candidates)]]),
+        {prior.name: z for prior, z in zip(known.priors.free, known.z.T, strict=True)},
         np.array([_reading_spread(c.castings) for c in candidates]),
-        target.window,
+        window,
         cups,
-        rng=box_generator(plan.seed, READINGS, "priors"),
+        rng=box_generator(findings.plan.seed, READINGS, "priors"),
     )
     single = made.best_single
     return {
@@ -79,11 +70,14 @@ def ladder(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             **made.as_dict(),
             "best_single": None if single is None else numbers[single],
             "rungs": [
-                {**rung.as_dict(), "candidate": numbers[rung.candidate], "cup": cup}
+                {
+                    **rung.as_dict(),
+                    "candidate": numbers[rung.candidate],
+                    "cup": cups[rung.candidate],
+                }
                 for rung in made.rungs
-                for cup in [cups[rung.candidate]]
             ],
-            "window_ohm": list(target.window),
+            "window_ohm": list(window),
         }
     }
 
@@ -93,6 +87,10 @@ def _reading_spread(castings: Castings) -> float:
     if castings.is_open:
         return WIDEST
     logs = np.log(castings.at_rest[np.isfinite(castings.at_rest)])
-    common = sum(castings.shares[name] for name in COMMON_TO_A_CUP)
+    common = sum(
+        share
+        for name, share in castings.shares.items()
+        if name != "chains" and castings.bench.level(name) in (CUP, LOT)
+    )
     own = (common + (1.0 - common) / FILMS_A_RUNG) * float(logs.var(ddof=1))
     return min(float(np.sqrt(own)), WIDEST)

@@ -3,33 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from percsim.decision.choose import Candidate
+from percsim.decision.candidates import Candidate
 from percsim.film.casting import Castings
-from percsim.film.electrodes import Film
-from percsim.film.layers import (
-    Assembly,
-    StrainTransfer,
-    off_axis_reading,
-    through_thickness,
-)
-from percsim.film.mounted import (
-    LocalResponse,
-    MountedResponses,
-    electrode_span,
-    mount,
-    read_length,
-    stretches,
-)
-from percsim.film.responses import FilmResponses, KnownResponses
+from percsim.film.layers import Assembly, off_axis_reading, through_thickness
+from percsim.film.mounted import LocalResponse, electrode_span, read_length, stretches
 from percsim.film.transfer import LoadingResult
-from percsim.findings.gather import Findings
+from percsim.findings.judged import Findings
 from percsim.findings.transverse import half_width, transverse
 from percsim.findings.words import BOND
 from percsim.materials.elastomer import load_material
@@ -39,8 +24,9 @@ from percsim.materials.stiffness import (
     stiffenings,
 )
 from percsim.plan import LARGEST_FACE_STRAIN, Plan
+from percsim.quantities import microstrain, span, tenths
 
-__all__ = ["across_summary", "layers", "mounted", "mounting", "strain_profile"]
+__all__ = ["across_summary", "layers", "strain_profile", "wrapping_caution"]
 
 Floats = NDArray[np.float64]
 
@@ -59,39 +45,6 @@ NOT_MODELLED_IN_LAYERS = (
 )
 
 
-def mounting(plan: Plan) -> Callable[[Castings], Castings] | None:
-    """Say how castings of a plan are put on its sheet and part; None without either.
-
-    Moduli are at their best estimates: what their uncertainty moves is in `layers`.
-    """
-    if not (plan.has_sheet or plan.has_part):
-        return None
-
-    def put(castings: Castings) -> Castings:
-        return mount(castings, *_on(plan, castings.fit.loading, castings.film))
-
-    return put
-
-
-def mounted(
-    plan: Plan,
-    responses: FilmResponses | KnownResponses,
-    loading: LoadingResult,
-    film: Film,
-) -> FilmResponses | KnownResponses | MountedResponses:
-    """Put the responses of a film on the plan's sheet and part; unchanged without."""
-    if not (plan.has_sheet or plan.has_part):
-        return responses
-    return MountedResponses(responses, *_on(plan, loading, film))
-
-
-def _on(plan: Plan, loading: LoadingResult, film: Film) -> tuple[StrainTransfer, Floats]:
-    """Strain along a film, and through it from wrapping, moduli at their best."""
-    assembly = plan.assembly(loading.weight_fraction, film.thickness)
-    length = max(plan.film.length, electrode_span(film), read_length(film))
-    return assembly.transfer(length=length), loading.bending * assembly.bending()
-
-
 def strain_profile(plan: Plan, castings: Castings) -> list[float] | None:
     """Strain of the film over that of the part, evenly from first to last electrode.
 
@@ -102,7 +55,7 @@ def strain_profile(plan: Plan, castings: Castings) -> list[float] | None:
         return None
     film = castings.film
     span = electrode_span(film)
-    assembly = plan.assembly(castings.fit.loading.weight_fraction, film.thickness)
+    assembly = plan.assembly(castings.loading.weight_fraction, film.thickness)
     transfer = assembly.transfer(length=max(plan.film.length, span))
     profile: list[float] = transfer(np.linspace(-0.5, 0.5, PROFILE) * span).tolist()
     return profile
@@ -138,10 +91,10 @@ def wrapping_caution(plan: Plan) -> str:
     (low, high), strains = plan.reach, plan.strains
     if low >= strains[0] - 1e-12 and high <= strains[-1] + 1e-12:
         return ""
-    ends = f"{_microstrain(strains[0])} to {_microstrain(strains[-1])}"
+    ends = span(strains[0], strains[-1], "strain")
     told = (
-        f"wrapping and the strain of the part together strain films by {_microstrain(low)}"
-        f" to {_microstrain(high)}, and only {ends} are computed: what they read on the"
+        f"wrapping and the strain of the part together strain films by"
+        f" {span(low, high, 'strain')}, and only {ends} are computed: what they read on the"
         " part is then extrapolated; "
     )
     if max(-low, high) > LARGEST_FACE_STRAIN:
@@ -177,8 +130,8 @@ def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     plan = findings.plan
     if not (plan.has_sheet or plan.has_part):
         return {}
-    best = findings.decision.best
-    loading = best.castings.fit.loading
+    best = findings.best
+    loading = best.fit.loading
     assembly = plan.assembly(loading.weight_fraction)
     response = LocalResponse.from_castings(_flat(best))
     out: dict[str, Any] = {
@@ -190,7 +143,7 @@ def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         "control": plan.part.control,
         "stiffness": _stiffness(findings, assembly),
         "transfer": _transfer(plan, best, assembly),
-        "candidates": [_on_part(plan, c) for c in findings.decision.candidates],
+        "candidates": [_on_part(plan, c) for c in findings.choice.candidates],
     }
     if plan.part.radius is not None:
         out["wrapping"] = _wrapping(plan, assembly, response, loading.bending)
@@ -312,7 +265,7 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
     """Give what a candidate reads on the part, beside what it would read flat."""
     castings = _flat(candidate)
     read, strain = read_length(castings.film), plan.chord_strain
-    loading = castings.fit.loading
+    loading = candidate.fit.loading
     out: dict[str, Any] = {
         "weight_fraction": loading.weight_fraction,
         "electrode_gap_m": castings.film.electrode_gap,
@@ -350,7 +303,7 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
         "gauge_factor": float(chords[0]),
         "gauge_factor_se": half_width(chords[1:]),
         "zero_shift": float(rest[0] - 1.0),
-        "resistance_ohm": candidate.resistance[0],
+        "resistance_ohm": candidate.resistance.median,
         "outside_window": outside,
         "computed_to": float(computed),
     }
@@ -490,10 +443,6 @@ def across_summary(findings: Findings, loading: LoadingResult) -> dict[str, Any]
 # ------------------------------------------------------------------------------------------
 
 
-def _microstrain(value: float) -> str:
-    return f"{1e6 * value:+.0f} microstrain"
-
-
 def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> list[str]:
     plan, lines = findings.plan, []
     for name, known in (("film", assembly.film), ("sheet", assembly.sheet)):
@@ -502,7 +451,7 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
     mean = out["transfer"]["gap_mean"]["value"]
     if mean < 1.0 - NOTABLE_LOSS:
         lines.append(
-            f"only {100 * mean:.1f} % of the part's strain reaches the film between its"
+            f"only {tenths(mean)} % of the part's strain reaches the film between its"
             " electrodes; gauge factors count that"
         )
     decay = assembly.transfer().decay
@@ -511,27 +460,21 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
             "the end zones of the bond are shorter than the film is thick, where shear lag"
             " is a rough guide only"
         )
-    best = next(
-        row
-        for row, candidate in zip(
-            out["candidates"], findings.decision.candidates, strict=True
-        )
-        if candidate is findings.decision.best
-    )
+    best = out["candidates"][findings.choice.index]
     wrapping = out.get("wrapping")
     if wrapping and wrapping.get("outside_window"):
-        faces = [_microstrain(wrapping["strain"][f]["value"]) for f in ("bottom", "top")]
-        low, high = (_microstrain(x) for x in wrapping["window_computed"])
+        faces = [microstrain(wrapping["strain"][f]["value"]) for f in ("bottom", "top")]
+        low, high = wrapping["window_computed"]
         lines.append(
             f"wrapping strains the faces of the film by {faces[0]} and {faces[1]}, outside"
-            f" the strains computed, {low} to {high}; 'percsim check' says what computes"
-            " them"
+            f" the strains computed, {span(low, high, 'strain')}; 'percsim check' says what"
+            " computes them"
         )
     elif best["outside_window"]:
         reach = best["computed_to"]
         lines.append(
             "wrapping and the largest strain of the part together strain a face of the film"
-            f" beyond what was computed; all is computed to {_microstrain(reach)} of the"
+            f" beyond what was computed; all is computed to {microstrain(reach)} of the"
             " part, and from there on ln R of the outermost slices goes on along its last"
             " step, gauge factors with it; 'percsim check' says what computes the rest"
         )

@@ -8,16 +8,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.decision.choose import Candidate
+from percsim.boxes.statistics import weighted_quantiles
+from percsim.decision.candidates import Candidate
 from percsim.film.curves import Cycle, FilmCurves, central_68, nonlinearity, vibrate
 from percsim.film.readout import Circuit, HeatPath, Noise, SelfHeating, self_heating
-from percsim.findings.gather import Findings
+from percsim.findings.judged import Findings
 from percsim.findings.temperature import ThermalPrior, thermal_prior
 from percsim.findings.words import SELF_HEATING
 from percsim.plan import Plan
+from percsim.quantities import celsius, quantity, three, two
 from percsim.states.temperature import ELASTOMER_LIMITS, ROOM_TEMPERATURE
 
-__all__ = ["heating_summary", "operation"]
+__all__ = ["operation"]
 
 Floats = NDArray[np.float64]
 
@@ -33,22 +35,16 @@ FEWEST_STRAINS = 3
 """Strains that a bend of R takes."""
 
 
-def _quantiles(values: Floats, prefix: str = "") -> dict[str, float]:
-    """5 % and 95 %, infinite values counted; nan as infinite."""
-    from percsim.boxes.statistics import weighted_quantiles
-
-    filled = np.where(np.isnan(values), np.inf, values)
-    low, high = weighted_quantiles(filled, (0.05, 0.95))
-    return {f"{prefix}p05": float(low), f"{prefix}p95": float(high)}
+def _band(values: Floats) -> dict[str, float]:
+    """5 % and 95 %, infinite values counted."""
+    low, high = weighted_quantiles(values, (0.05, 0.95))
+    return {"p05": float(low), "p95": float(high)}
 
 
 def _number(value: Floats | float, draws: Floats, castings: Floats) -> dict[str, float]:
     """One number with its simulation error and the castings, 5 to 95 %."""
-    return {
-        "value": float(value),
-        "standard_error": central_68(draws),
-        **_quantiles(castings),
-    }
+    error = central_68(draws)
+    return {"value": float(value), "standard_error": error, **_band(castings)}
 
 
 def _linearity(plan: Plan, curves: FilmCurves, circuit: Circuit) -> dict[str, Any]:
@@ -120,7 +116,7 @@ def _rise(found: SelfHeating, hottest: float) -> dict[str, Any]:
     }
 
 
-def heating_summary(
+def _heating(
     circuit: Circuit,
     path: HeatPath,
     candidate: Candidate,
@@ -160,7 +156,7 @@ def heating_summary(
     powers = np.array([circuit.film_power(float(r)) for r in conducting])
     out: dict[str, Any] = {
         "film_power_W": power,
-        "film_power_W_band": _quantiles(powers),
+        "film_power_W_band": _band(powers),
         "power_density_W_per_m2": power / area,
         "gauge_practice_W_per_m2": list(GAUGE_PRACTICE),
         "current_A": circuit.current(resistance),
@@ -175,7 +171,7 @@ def heating_summary(
         cold = theta / area * powers
         row = _rise(found, hottest) | {
             "theta_K_m2_per_W": theta,
-            "cold_rise_K_band": _quantiles(cold),
+            "cold_rise_K_band": _band(cold),
         }
         if known:
             factor = curves.gauge_factor
@@ -191,8 +187,8 @@ def heating_summary(
                     ]
                 )
                 drifts = 1e6 * rises * np.where(np.isnan(outputs), np.inf, outputs)
-                row["drift_microstrain_prior"] = _quantiles(drifts)
-                row["runs_away_share"] = float(np.isinf(rises).mean())
+                row["drift_microstrain_prior"] = prior.band(drifts)
+                row["runs_away_share"] = float(prior.weights @ np.isinf(rises))
         out[name] = row
     return out
 
@@ -219,18 +215,18 @@ def _overheating(heating: dict[str, Any], plan: Plan) -> list[str]:
         safe = plan.supply_voltage * math.sqrt(share)
         if math.isfinite(rise):
             what = (
-                f"would warm by {rise:.3g} K, to {hottest + rise - 273.15:.0f} C on the "
+                f"would warm by {three(rise)} K, to {celsius(hottest + rise)} on the "
                 "plan's hottest day"
             )
         else:
             what = (
                 "has no steady temperature, its power grows with its own heat (loop gain "
-                f"{row['loop_gain']:.2g}, 1 is the limit)"
+                f"{two(row['loop_gain'])}, 1 is the limit)"
             )
         words.append(
-            f"Overheating: {where} the film at {plan.supply_voltage:g} V {what}; "
-            f"elastomers stay below {limit - 273.15:.0f} C. Keep the supply below "
-            f"about {safe:.2g} V there, or put more resistance in series"
+            f"Overheating: {where} the film at {quantity(plan.supply_voltage, 'V')} "
+            f"{what}; elastomers stay below {celsius(limit)}. Keep the supply below "
+            f"about {quantity(safe, 'V', 2)} there, or put more resistance in series"
         )
     return words
 
@@ -375,7 +371,7 @@ def operation(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         `cautions` with a warning where the supply would overheat the film.
 
     """
-    plan, best = findings.plan, findings.decision.best
+    plan, best = findings.plan, findings.best
     curves = FilmCurves.from_castings(best.castings)
     if curves is None:
         return {"operation": {"open": True}}
@@ -395,13 +391,13 @@ def operation(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     path = plan.heat_path()
     if path is not None:
         prior = thermal_prior(findings, best)
-        heating = heating_summary(circuit, path, best, curves, prior)
+        heating = _heating(circuit, path, best, curves, prior)
         heating["test_power_W"] = TEST_POWER
         if prior is not None:
             heating["prior_contains"] = prior.contains
-            heating["prior_coefficient_per_K"] = _quantiles(prior.coefficients)
+            heating["prior_coefficient_per_K"] = prior.band(prior.coefficients)
             heating["coefficient_per_K"] = curves.temperature_coefficient
-            heating["prior_output_microstrain_per_K"] = _quantiles(1e6 * prior.outputs)
+            heating["prior_output_microstrain_per_K"] = prior.band(1e6 * prior.outputs)
         out["heating"] = heating
         out["contacts"] = _contacts(summary, circuit, curves.resistance)
         warnings = _overheating(heating, plan)

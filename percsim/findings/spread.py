@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from percsim.boxes.sampling import box_seed
-from percsim.decision.choose import Target
-from percsim.film.casting import LOT_NAMES, TOLERANCE_NAMES, TRIAL_NAMES, Castings
+from percsim.decision.target import Target
+from percsim.film.casting import Castings
+from percsim.film.draws import LOT_NAMES, TOLERANCE_NAMES, TRIAL_NAMES
 from percsim.film.variance import (
     Halving,
     NestedSpread,
+    Share,
     halvings,
     nested_spread,
     variance_shares,
 )
-from percsim.findings.gather import Findings
+from percsim.findings.judged import Findings
+from percsim.quantities import mm, quantity, tenths
 
 __all__ = ["spread"]
 
@@ -52,24 +57,8 @@ WORDS = {
 }
 """What each cause is called."""
 
-
-def _settings(castings: Castings) -> dict[str, tuple[float | None, str]]:
-    """Value of each tolerance and its unit: "1" relative, "m", "rad", "strain"."""
-    tol = castings.tolerances
-    units = {
-        "gap": "m",
-        "width": "m",
-        "skew": "m",
-        "strain_setting": "strain",
-        "tilt": "rad",
-    }
-    settings: dict[str, tuple[float | None, str]] = {}
-    for name in WORDS:
-        value = {"thickness": tol.thickness_of(castings.film), "chains": None}.get(
-            name, getattr(tol, name, None)
-        )
-        settings[name] = value, units.get(name, "1")
-    return settings
+UNITS = {"gap": "m", "width": "m", "skew": "m", "strain_setting": "strain", "tilt": "rad"}
+"""Of the tolerances that are not relative."""
 
 
 def _nested(found: NestedSpread, relative: bool) -> dict[str, Any]:
@@ -111,11 +100,11 @@ def _row(now: Halving, half: Halving, target: Target) -> dict[str, Any]:
 
 
 def _percent(value: float) -> str:
-    return f"{100 * value:.2g} %" if value < 0.0995 else f"{100 * value:.0f} %"
+    return quantity(value, "fraction", 2)
 
 
 def _tenths(value: float) -> str:
-    return f"{100 * value:.1f} %" if value < 10.0 else f"{100 * value:.2g} %"
+    return f"{tenths(value)} %"
 
 
 def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
@@ -133,77 +122,63 @@ def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
         # a narrower spread about a median outside the window helps nobody
         and row["pass_share"] >= now["pass_share"]
     ]
+    cv = _tenths(now["resistance_cv"])
     if not sure:
         return [
-            "No single tolerance, halved, surely lowers the CV of R, "
-            f"{_tenths(now['resistance_cv'])}, by {_percent(WORTH_SPENDING)} of itself "
-            "without costing castings that pass."
+            f"No single tolerance, halved, surely lowers the CV of R, {cv}, by "
+            f"{_percent(WORTH_SPENDING)} of itself without costing castings that pass."
         ]
     top = sure[0]
     before, after = _tenths(now["pass_share"]), _tenths(top["pass_share"])
+    share = f"from {before} to {after}" if before != after else f"at {before}"
     words = [
         f"Spend first on {top['words']}: halving that tolerance takes the CV of R from "
-        f"{_tenths(now['resistance_cv'])} to {_tenths(top['resistance_cv'])} and "
-        + (
-            f"the share of castings that pass from {before} to {after}."
-            if before != after
-            else f"leaves the share of castings that pass at {before}."
-        )
+        f"{cv} to {_tenths(top['resistance_cv'])} and "
+        f"{'leaves ' if before == after else ''}the share of castings that pass {share}."
     ]
-    others = sure[1:3]
+    others = [f"{row['words']} (to {_tenths(row['resistance_cv'])})" for row in sure[1:3]]
     if others:
-        listed = " and ".join(
-            f"{row['words']} (to {_tenths(row['resistance_cv'])})" for row in others
-        )
-        words.append(f"Next: {listed}.")
+        words.append(f"Next: {' and '.join(others)}.")
     idle = [row["words"] for row in bench if row["resistance_cv_fall"] < WORTH_SPENDING]
     if idle:
         words.append(
-            "Not worth money for the spread of R here: halving any of these lowers its CV "
-            f"by less than {_percent(WORTH_SPENDING)} of itself: {', '.join(idle)}."
+            "Not worth money for the spread of R here, less than "
+            f"{_percent(WORTH_SPENDING)} of it when halved: {', '.join(idle)}."
         )
     if top["name"] in LOT_NAMES:
         words.append(
-            "That spread is between lots of powder: castings of one lot do not show it, so "
-            "one lot for all, or a trial casting and a new loading for each lot, does more "
-            "than a better bench."
+            "That spread is between lots of powder: one lot for all, or a trial casting "
+            "and a new loading for each lot, does more than a better bench."
         )
-    gauge = max(rows, key=lambda row: now["gauge_factor_cv"] - row["gauge_factor_cv"])
     known = 0.0 < now["gauge_factor_cv"] < np.inf
+    gauge = max(rows, key=lambda row: now["gauge_factor_cv"] - row["gauge_factor_cv"])
     if known and 1.0 - gauge["gauge_factor_cv"] / now["gauge_factor_cv"] >= WORTH_SPENDING:
         words.append(
             f"For the gauge factor, read once on each casting, it is {gauge['words']}: "
             f"halved, its CV falls from {_tenths(now['gauge_factor_cv'])} to "
             f"{_tenths(gauge['gauge_factor_cv'])}."
         )
-    words.append(
-        "What each step costs is not known here; a halving that is cheap may come before "
-        "one that buys more."
-    )
     return words
 
 
 def _chains(castings: Castings, share: float, resistance_cv: float) -> str:
-    flakes = (
-        "the chance of the particle chains makes "
-        f"{_percent(share) if share >= 1e-3 else 'less than 0.1 %'} of the "
-        "variance of ln R"
-    )
+    told = _percent(share) if share >= 1e-3 else "less than 0.1 %"
+    part = f"the chance of the particle chains makes {told} of the variance of ln R"
+    alone = np.sqrt(min(max(share, 0.0), 1.0)) * resistance_cv
     if share < 0.05:
+        gap = mm(castings.film.electrode_gap)
         return (
-            f"Chains are not why these castings differ: {flakes}, because a film "
-            f"{1e3 * castings.film.electrode_gap:.3g} mm long averages over very many of "
-            "them. They rarely are, away from the threshold."
+            f"Chains are not why these castings differ: {part}, as a film {gap} long "
+            "averages over very many. They rarely are, away from the threshold."
         )
-    alone = np.sqrt(min(share, 1.0)) * resistance_cv
     if alone < SMALL_CV:
         return (
-            f"Here {flakes}, because the plan's tolerances are small: on their own they "
+            f"Here {part}, because the plan's tolerances are small: on their own they "
             f"scatter R by a CV of {_percent(alone)}."
         )
     return (
-        f"Unusually, {flakes}: the film is small for its particles or close to the "
-        "threshold. A larger film averages it: the spread falls as the root of the volume."
+        f"Unusually, {part}: the film is small for its particles or close to the "
+        "threshold. The spread falls as the root of the film's volume."
     )
 
 
@@ -214,19 +189,57 @@ def _not_varied(findings: Findings) -> list[str]:
             "orientation beyond the threshold: a casting that settles flatter also "
             "conducts otherwise at the same distance from it"
             if findings.threshold.tilt_slope != 0.0
-            else "orientation: no threshold at another tilt was simulated, so that a "
-            "casting that settles flatter than another is not in this spread"
+            else "orientation: no threshold at another tilt was simulated"
         )
-    words.append(
-        "what operators, rooms and seasons change: the tolerances are those of one bench, "
-        "unless the plan's are measured over several"
+    return [
+        *words,
+        "what operators, rooms and seasons change, unless the plan's tolerances are "
+        "measured over several",
+        "particle size as it acts on contacts: those of a coarser lot open further",
+    ]
+
+
+def _open(share: float) -> str:
+    if share == 0.0:
+        return "No casting is open."
+    much = "; the spread of the others understates what the bench will see"
+    return (
+        f"{_percent(share)} of the castings are open: they are counted, and left out of "
+        f"every variance here{much if share > MOST_LEFT_OUT else ''}."
     )
-    words.append(
-        "particle size as it acts on contacts: what conducts across a gap does not scale "
-        "with the particles, so that contacts of a coarser lot open further; the share "
-        "given is that of contacts that do not change"
+
+
+def _within(of_r: dict[str, Any]) -> str:
+    """Say the terms of the international vocabulary of metrology."""
+    return (
+        "In the words of JCGM 200:2012, of ln R: repeatability (2.20, 2.21), the same "
+        "casting, bench and instrument strained again after a short time, "
+        f"{of_r['repeatability']['value']:.2g}; intermediate precision (2.22, 2.23), "
+        f"castings of one lot of powder, {of_r['intermediate_precision']:.2g}; "
+        "reproducibility (2.24, 2.25), castings over lots as well, "
+        f"{of_r['reproducibility']:.2g}. A casting is taken for a similar object."
     )
-    return words
+
+
+def _causes(
+    castings: Castings, shares: dict[str, dict[str, Share]], names: Sequence[str]
+) -> list[dict[str, Any]]:
+    """List the share of every cause, that of the largest in ln R first."""
+    tol = castings.tolerances
+    rows: list[dict[str, Any]] = [
+        {
+            "name": name,
+            "words": WORDS[name],
+            "of": "trial" if name in TRIAL_NAMES else "casting",
+            "value": tol.thickness_of(castings.film)
+            if name == "thickness"
+            else getattr(tol, name, None),
+            "unit": UNITS.get(name, "1"),
+            **{quantity: asdict(found[name]) for quantity, found in shares.items()},
+        }
+        for name in names
+    ]
+    return sorted(rows, key=lambda row: -row["log_resistance"]["first_order"])
 
 
 def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
@@ -249,10 +262,9 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         `not_varied`, `trials_within`. Intervals are of 95 % and come from the draws alone.
 
     """
-    plan, castings = findings.plan, findings.decision.best.castings
-    loading = castings.fit.loading
+    plan, castings = findings.plan, findings.best.castings
     about: dict[str, Any] = {
-        "weight_fraction": loading.weight_fraction,
+        "weight_fraction": castings.loading.weight_fraction,
         "electrode_gap_m": castings.film.electrode_gap,
         "open_fraction": castings.open_fraction,
         "not_varied": _not_varied(findings),
@@ -267,62 +279,18 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             else "every tolerance is 0 and the chains do not scatter"
         )
         return {"spread": about | {"quoted": False, "why_not": why}}
-    target = plan.decision_target()
+    if castings.strained_state is None:
+        nested = {"log_resistance": nested["log_resistance"]}
+        shares = {"log_resistance": shares["log_resistance"]}
     drawn = halvings(castings, box_seed(plan.seed, TRIALS, "tolerances"))
-    now = _row(drawn[0], drawn[0], target)
-    still = () if findings.threshold.tilt_slope != 0.0 else ("tilt",)
-    rows = [_row(drawn[0], half, target) for half in drawn[1:] if half.name not in still]
+    still = () if castings.bench.tilt_slope != 0.0 else ("tilt",)
+    now, *rows = (
+        _row(drawn[0], half, findings.target) for half in drawn if half.name not in still
+    )
     rows.sort(key=lambda row: -row["resistance_cv_fall"])
-    has_strain = castings.strained_state is not None
-    quantities = ("log_resistance", "gauge_factor") if has_strain else ("log_resistance",)
-    settings = _settings(castings)
-    listed: list[dict[str, Any]] = [
-        {
-            "name": name,
-            "words": WORDS[name],
-            "of": "trial" if name in TRIAL_NAMES else "casting",
-            "value": settings[name][0],
-            "unit": settings[name][1],
-            **{
-                quantity: {
-                    "first_order": shares[quantity][name].first_order,
-                    "low": shares[quantity][name].low,
-                    "high": shares[quantity][name].high,
-                    "total": shares[quantity][name].total,
-                }
-                for quantity in quantities
-            },
-        }
-        for name in (*TOLERANCE_NAMES, *TRIAL_NAMES)
-        if name not in still
-    ]
-    listed.sort(key=lambda row: -row["log_resistance"]["first_order"])
-    share_of_open = castings.open_fraction
-    left_out = (
-        "No casting is open."
-        if share_of_open == 0.0
-        else f"{_percent(share_of_open)} of the castings are open: they are counted, and "
-        "left out of every variance here, which is over castings that conduct at rest and "
-        "strained"
-        + (
-            "; so many are open that the spread of the others understates what the bench "
-            "will see."
-            if share_of_open > MOST_LEFT_OUT
-            else "."
-        )
-    )
-    part = {q: _nested(nested[q], q == "gauge_factor") for q in quantities}
-    of_r = part["log_resistance"]
-    within = (
-        "Repeatability, in the words of the international vocabulary of metrology (JCGM "
-        "200:2012, 2.20 and 2.21): the same casting, bench and instrument, strained again "
-        f"after a short time, scatters ln R by {of_r['repeatability']['value']:.2g}. "
-        "Intermediate precision (2.22, 2.23): castings of one lot of powder, "
-        f"{of_r['intermediate_precision']:.2g}. Reproducibility (2.24, 2.25): castings "
-        f"over lots of powder as well, {of_r['reproducibility']:.2g}. A casting is taken "
-        "for a similar object in the sense of these terms."
-    )
-    chains = next(row for row in listed if row["name"] == "chains")
+    names = [n for n in (*TOLERANCE_NAMES, *TRIAL_NAMES) if n not in still]
+    part = {q: _nested(found, q == "gauge_factor") for q, found in nested.items()}
+    share = shares["log_resistance"]["chains"].first_order
     return {
         "spread": about
         | {
@@ -330,14 +298,12 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             "n_castings": n_nested,
             "n_shares": n_shares,
             "nested": part,
-            "shares": listed,
+            "shares": _causes(castings, shares, names),
             "now": now,
             "halving": rows,
-            "open_castings": left_out,
-            "trials_within": within,
-            "chains": _chains(
-                castings, chains["log_resistance"]["first_order"], now["resistance_cv"]
-            ),
+            "open_castings": _open(castings.open_fraction),
+            "trials_within": _within(part["log_resistance"]),
+            "chains": _chains(castings, share, now["resistance_cv"]),
             "advice": _advice(now, rows),
         }
     }

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.constants import elementary_charge
 
 from percsim.boxes.sampling import PURPOSES, box_seed
-from percsim.decision.choose import Candidate
-from percsim.decision.predict import Responses
+from percsim.boxes.statistics import weighted_quantiles
+from percsim.decision.candidates import Candidate
+from percsim.decision.knowledge import Knowledge, day_one
 from percsim.decision.priors import ContactParameters, contact_priors
+from percsim.film.curve import chord
 from percsim.film.curves import FilmCurves, central_68, linear_until, room_slope
 from percsim.film.layers import bimetal_curvature
 from percsim.film.readout import (
@@ -24,12 +25,13 @@ from percsim.film.readout import (
     separate,
     thermal_output,
 )
-from percsim.findings.gather import Findings, Known
-from percsim.findings.layers import across_summary, mounted
+from percsim.findings.judged import Findings
+from percsim.findings.layers import across_summary
 from percsim.plan import Plan
+from percsim.quantities import span
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["ThermalPrior", "temperature", "thermal_prior", "thermal_summary"]
+__all__ = ["ThermalPrior", "temperature", "thermal_prior"]
 
 Floats = NDArray[np.float64]
 
@@ -52,6 +54,8 @@ class ThermalPrior:
         Chord gauge factor at 20 C of each draw.
     coefficients : (n,) ndarray of float
         (1/R) dR/dT at 20 C [1/K].
+    weights : (n,) ndarray of float
+        Weight of each draw, together 1.
     contains : str
         What was drawn, in words.
     beyond : float
@@ -62,66 +66,52 @@ class ThermalPrior:
     ratios: Floats
     factors: Floats
     coefficients: Floats
+    weights: Floats
     contains: str
-    beyond: float
+    beyond: float = 0.0
 
     @property
     def outputs(self) -> Floats:
         """Thermal output of each draw [1/K]; inf where its gauge factor is 0."""
         return thermal_output(self.coefficients, self.factors)
 
+    def band(self, values: Floats, prefix: str = "") -> dict[str, float]:
+        """5 % and 95 % of one number a draw."""
+        return _band(values, prefix, self.weights[: len(values)])
 
-def _draws(findings: Findings, names: Sequence[str]) -> tuple[dict[str, Floats], str]:
-    """Draws of what was not measured, by symbol, and what they contain in words."""
-    if findings.known is not None:
-        return _measured_draws(findings.known, names)
-    contacts = findings.plan.contact_parameters()
-    assert isinstance(contacts, ContactParameters)
-    priors = contact_priors(contacts, findings.threshold)
-    seed = box_seed(findings.plan.seed, 0, PURPOSES["priors"])
-    values = priors.draw(DRAWS, seed).values
+
+def _contains(known: Knowledge, names: Collection[str]) -> str:
+    """Say what is drawn, 95 % of each."""
     said = []
-    for prior in priors:
-        if prior.name not in names or prior.is_fixed:
+    for prior in known.priors.free:
+        if prior.name not in names:
             continue
-        low, high = prior.limits()
-        factor = 1e3 / elementary_charge if prior.name == "Ea" else 1.0
-        word = (
-            "the threshold over the simulated one"
-            if prior.name == "threshold"
-            else prior.name
+        low, high = (
+            weighted_quantiles(known.values[prior.name], (0.025, 0.975), known.weights)
+            if known.basis == "measured"
+            else prior.limits()
         )
-        unit = " meV" if prior.name == "Ea" else ""
-        said.append(f"{word} {factor * low:.3g} to {factor * high:.3g}{unit}")
-    contains = (
-        f"{', '.join(said)} (95 %; judgement unless the plan states it)"
-        if said
-        else "nothing, every parameter counts as measured"
+        over = " over the simulated one" if prior.name == "threshold" else ""
+        told = span(low, high, "J" if prior.name == "Ea" else "")
+        said.append(f"{prior.name}{over} {told}")
+    if not said:
+        return "nothing, every parameter counts as measured"
+    told = (
+        "as far as the measured films tell"
+        if known.basis == "measured"
+        else "judgement unless the plan states it"
     )
-    return {name: values[name] for name in names}, contains
-
-
-def _measured_draws(known: Known, names: Sequence[str]) -> tuple[dict[str, Floats], str]:
-    """Draws of what measured films leave open."""
-    said = []
-    for name in names:
-        low, high = np.quantile(known.values[name], (0.025, 0.975), method="inverted_cdf")
-        factor = 1e3 / elementary_charge if name == "Ea" else 1.0
-        word = "the threshold over the likeliest one" if name == "threshold" else name
-        unit = " meV" if name == "Ea" else ""
-        said.append(f"{word} {factor * low:.3g} to {factor * high:.3g}{unit}")
-    values = {name: np.asarray(known.values[name]) for name in names}
-    return values, f"{', '.join(said)} (95 %, as far as the measured films tell)"
+    return f"{', '.join(said)} (95 %; {told})"
 
 
 def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | None:
-    """R(T) of a candidate over the priors of the contact parameters.
+    """R(T) of a candidate over what is known of the contacts.
 
     Parameters
     ----------
     findings : Findings
-        With `responses`, beta, delta_b and the threshold are drawn too; without, lambda_T
-        and Ea alone.
+        Where boxes were solved at other settings of the law all that is not known is
+        drawn; without, lambda_T and Ea alone.
     candidate : Candidate
         Whose film.
 
@@ -131,116 +121,76 @@ def thermal_prior(findings: Findings, candidate: Candidate) -> ThermalPrior | No
         None for plans of another law, a film open somewhere, or a single temperature.
 
     """
-    plan = findings.plan
-    curves = FilmCurves.from_castings(candidate.castings)
+    plan, castings = findings.plan, candidate.castings
+    curves = FilmCurves.from_castings(castings)
     if plan.contacts.model != "opening" or curves is None:
         return None
     t = curves.temperatures
     if len(t) < FEWEST_FOR_BAND or not np.isfinite(curves.ratio[:, curves.rest]).all():
         return None
-    if findings.responses is not None:
-        loading, film = candidate.castings.fit.loading, candidate.castings.film
-        responses = mounted(plan, findings.responses, loading, film)
-        found = _from_responses(findings, responses, candidate, curves)
-        if found is not None:
-            return found
-    drawn, contains = _draws(findings, ("lambda_T", "Ea"))
-    thermal = plan.thermal(candidate.castings.fit.loading.weight_fraction)
+    if findings.mix.model.surface is not None:
+        return _over_draws(findings, candidate, t)
+    priors = contact_priors(plan.contact_parameters(), findings.mix.films.threshold)
+    known = day_one(priors, box_seed(plan.seed, 0, PURPOSES["priors"]), DRAWS)
     ratios, beyond = curves.with_contacts(
-        thermal, plan.contacts.Ea.value, drawn["lambda_T"], drawn["Ea"]
-    )
-    coefficients = room_slope(t, ratios)
-    factors = np.full(DRAWS, curves.gauge_factor)
-    return ThermalPrior(ratios, factors, coefficients, contains, beyond)
+        plan.thermal(castings.loading.weight_fraction), plan.contacts.Ea.value,
+        known.values["lambda_T"], known.values["Ea"],
+    )  # fmt: skip
+    return ThermalPrior(
+        ratios, np.full(DRAWS, curves.gauge_factor), room_slope(t, ratios), known.weights,
+        _contains(known, ("lambda_T", "Ea")), beyond,
+    )  # fmt: skip
 
 
-def _from_responses(
-    findings: Findings, responses: Responses, candidate: Candidate, curves: FilmCurves
-) -> ThermalPrior | None:
-    """Give the same through the responses, as differences to their own base settings."""
-    names = ("beta", "delta_b", "lambda_T", "Ea", "threshold")
-    drawn, contains = _draws(findings, names)
-    factor = drawn.pop("threshold")
-    castings = candidate.castings
-    phi, film = castings.fit.loading.volume_fraction, castings.film
-    logs = responses.log_resistance(film, phi, drawn, factor)
-    base = responses.log_resistance(film, phi, {})[0]
-    known = np.asarray(responses.temperatures)
-    at_rest = [s for s, e in enumerate(responses.strains) if e == 0.0]
-    room = min(at_rest, key=lambda s: abs(known[s] - ROOM_TEMPERATURE))
-    order = sorted(at_rest, key=lambda s: known[s])
-    if not np.isfinite(base[[room, *order]]).all() or len(order) < FEWEST_FOR_BAND:
+def _over_draws(findings: Findings, candidate: Candidate, t: Floats) -> ThermalPrior | None:
+    """Read the film off its model at every draw, on its part where there is one."""
+    mix, known, castings = findings.mix, findings.known, candidate.castings
+    visits, film, loading = mix.model.visits, castings.film, castings.loading
+    material = mix.model.material(known.contacts)
+    log_phi = np.log(loading.volume_fraction) - known.log_factor
+    logs = material.log_resistance(film, log_phi[:, None], range(len(visits)))[:, 0]
+    if mix.films.mounting is not None:
+        logs = mix.films.mounting(film, loading, logs)
+    kept = np.isfinite(logs[:, visits.rest])
+    if kept.sum() < FEWEST_FOR_BAND:
         return None
-    kept = np.isfinite(logs[:, room])
-    logs = logs[kept]
-    if len(logs) < FEWEST_FOR_BAND:
-        return None
-    change = logs[:, order] - logs[:, [room]] - (base[order] - base[room])
-    t = curves.temperatures
+    logs, weights = logs[kept], known.weights[kept]
     # a film that opens at one temperature conducts at the others all the same
-    rows = _between(known[order], change, t)
-    conducts = np.isfinite(rows)
-    ratios = curves.ratio[:, curves.rest] * np.exp(np.where(conducts, rows, 0.0))
-    ratios = np.where(conducts, ratios, np.inf)
-    ratios[:, curves.room] = 1.0
-    factors = np.full(len(logs), curves.gauge_factor)
-    strain = curves.strains[curves.end]
-    ends = [
-        s
-        for s, e in enumerate(responses.strains)
-        if math.isclose(e, strain) and abs(known[s] - ROOM_TEMPERATURE) < 1e-6
-    ]
-    if ends and strain != 0.0:
-        moved = logs[:, ends[0]] - logs[:, room] - (base[ends[0]] - base[room])
-        full = curves.ratio[curves.room, curves.end]
-        open_ends = ~np.isfinite(moved)
-        factors = (full * np.exp(np.where(open_ends, 0.0, moved)) - 1.0) / strain
-        factors = np.where(open_ends, np.inf, factors)
-    coefficients = room_slope(t, ratios)
-    far = (t < known[order[0]] - 1e-6) | (t > known[order[-1]] + 1e-6)
-    return ThermalPrior(ratios, factors, coefficients, contains, float(far.mean()))
-
-
-def _between(x: Floats, rows: Floats, at: Floats) -> Floats:
-    """Rows (n, k) on straight lines at other abscissas, inf where a neighbour is."""
-    if len(x) == 1:
-        return np.repeat(rows, len(at), axis=1)
-    inside = np.clip(at, x[0], x[-1])
-    k = np.clip(np.searchsorted(x, inside, side="right") - 1, 0, len(x) - 2)
-    share = (inside - x[k]) / (x[k + 1] - x[k])
-    left, right = rows[:, k], rows[:, k + 1]
-    # nothing of a neighbour that is not needed, open or not
-    left, right = np.where(share < 1.0, left, right), np.where(share > 0.0, right, left)
-    is_open = np.isinf(left) | np.isinf(right)
-    line = np.where(is_open, 0.0, left) * (1.0 - share)
-    return np.asarray(
-        np.where(is_open, np.inf, line + np.where(is_open, 0.0, right) * share)
-    )
+    at = [next(s for s in visits.by_temperature if visits.temperatures[s] == x) for x in t]
+    at[int(np.argmin(np.abs(t - ROOM_TEMPERATURE)))] = visits.rest
+    ratios = np.exp(logs[:, at] - logs[:, [visits.rest]])
+    end, factors = visits.chord_state, np.zeros(len(logs))
+    if end is not None:
+        rest, strained = np.exp(logs[:, [visits.rest, end]]).T
+        factors = chord(rest, strained, visits.strains[end])
+    return ThermalPrior(
+        ratios, factors, room_slope(t, ratios), weights / weights.sum(),
+        _contains(known, known.values.keys() - {mix.model.level}),
+    )  # fmt: skip
 
 
 def _rising_share(prior: ThermalPrior, room: int) -> float:
-    """Share of draws in which R rises at 20 C, films that open on warming among them."""
+    """Weight of draws in which R rises at 20 C, films that open on warming among them."""
     slopes = prior.coefficients
     opens = np.isinf(prior.ratios[:, room + 1 : room + 2]).any(axis=1)
-    return float(np.mean(np.where(np.isfinite(slopes), slopes > 0.0, opens)))
+    return float(prior.weights @ np.where(np.isfinite(slopes), slopes > 0.0, opens))
 
 
-def _quantiles(values: Floats, prefix: str) -> dict[str, float]:
+def _band(
+    values: Floats, prefix: str = "", weights: Floats | None = None
+) -> dict[str, float]:
     """5 % and 95 %, infinite values counted; nan as infinite."""
-    from percsim.boxes.statistics import weighted_quantiles
-
     filled = np.where(np.isnan(values), np.inf, values)
-    low, high = weighted_quantiles(filled, (0.05, 0.95))
-    return {f"{prefix}_p05": float(low), f"{prefix}_p95": float(high)}
+    low, high = weighted_quantiles(filled, (0.05, 0.95), weights)
+    return {f"{prefix}p05": float(low), f"{prefix}p95": float(high)}
 
 
-def thermal_summary(
-    value: float, error: float, castings: Floats, prior: Floats | None
+def _number(
+    value: float, error: float, castings: Floats, prior: dict[str, float]
 ) -> dict[str, float]:
     """One number with its simulation error, castings and prior, 5 to 95 %."""
     out = {"value": float(value), "standard_error": float(error)}
-    out |= _quantiles(castings, "castings")
-    return out | (_quantiles(prior, "prior") if prior is not None else {})
+    return out | _band(castings, "castings_") | prior
 
 
 def _scaled(row: dict[str, float], factor: float) -> dict[str, float]:
@@ -302,16 +252,16 @@ def _curl(plan: Plan, findings: Findings) -> dict[str, float]:
 
 
 def _dilution(findings: Findings, candidate: Candidate) -> dict[str, float] | None:
-    recipe, fit = findings.recipe, candidate.castings.fit
+    recipe, castings = findings.recipe, candidate.castings
     critical = findings.threshold.volume_fraction
-    phi = fit.loading.volume_fraction
+    phi = castings.loading.volume_fraction
     if phi <= critical:
         return None
     shares = recipe.volume_fractions
     filler = sum(
         v * f.thermal_expansion for (f, _), v in zip(recipe.fillers, shares, strict=True)
     ) / sum(shares)
-    exponent = -float(candidate.castings.slopes[fit.loading.reference_state])
+    exponent = -float(castings.slopes()[castings.visits.rest])
     value = dilution_coefficient(
         exponent, phi, critical, recipe.elastomer.thermal_expansion, filler
     )
@@ -373,7 +323,7 @@ def _transverse(findings: Findings, summary: dict[str, Any]) -> tuple[float, flo
     """K_t of the film and its standard error, where the plan asks for it."""
     found = (summary.get("layers") or {}).get("transverse")
     if found is None and findings.plan.reads_across:
-        found = across_summary(findings, findings.decision.best.castings.fit.loading)
+        found = across_summary(findings, findings.best.fit.loading)
     if found is None or found.get("note"):
         return None
     return found["transverse_sensitivity"], found.get("transverse_sensitivity_se", 0.0)
@@ -382,8 +332,7 @@ def _transverse(findings: Findings, summary: dict[str, Any]) -> tuple[float, flo
 def _held(findings: Findings, sensitivity: tuple[float, float] | None) -> dict[str, Any]:
     """Expansion of a bonded film as contacts feel it, and what the part's hold makes."""
     plan = findings.plan
-    loading = findings.decision.best.castings.fit.loading
-    thermal = plan.thermal(loading.weight_fraction)
+    thermal = plan.thermal(findings.best.castings.loading.weight_fraction)
     assert thermal.bond is not None
     at, part = thermal.bond.bonded_at, thermal.bond.part_expansion
     felt = thermal.share * thermal.expansion
@@ -415,10 +364,10 @@ def _two_readings(
     real = _log_matrix(curves, curves.castings)
     u = reading_noise(plan, curves.resistance)
     rows: list[dict[str, Any]] = []
-    loading = best.castings.fit.loading
-    for other in findings.decision.candidates:
+    loading = best.castings.loading
+    for other in findings.choice.candidates:
         castings = other.castings
-        same = castings.fit.loading.weight_fraction == loading.weight_fraction
+        same = castings.loading == loading
         theirs = FilmCurves.from_castings(castings)
         if same or castings.film != best.castings.film or theirs is None:
             continue
@@ -429,7 +378,7 @@ def _two_readings(
         found = separate(
             [own, second], scale, (u, reading_noise(plan, theirs.resistance)), pairs
         )
-        weight = 100.0 * castings.fit.loading.weight_fraction
+        weight = 100.0 * castings.loading.weight_fraction
         rows.append(_row(f"{weight:.4g} wt%", "another recipe", found))
     rows.sort(key=lambda row: row["spread_strain_microstrain"])
     if transverse is not None and plan.strain.mounting != "free":
@@ -492,7 +441,7 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         The key `temperature`; with one temperature only that temperature.
 
     """
-    plan, best = findings.plan, findings.decision.best
+    plan, best = findings.plan, findings.best
     expansion = findings.recipe.thermal_expansion
     out: dict[str, Any] = {
         "temperatures_K": list(plan.temperatures),
@@ -515,7 +464,7 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     response = best.castings.temperature_response()
     out["response"] = response | {"planned": [float(x) for x in curve]}
     if prior is not None:
-        bands = [_quantiles(column, "prior") for column in prior.ratios.T]
+        bands = [prior.band(column, "prior_") for column in prior.ratios.T]
         out["response"] |= {
             key: [band[key] for band in bands] for key in ("prior_p05", "prior_p95")
         }
@@ -530,22 +479,22 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         {"lambda_T", "Ea"} <= contacts.measured
     )
     out["sign_rests_on_measurement"] = bool(plan.contacts.model == "opening" and measured)
-    coefficient = thermal_summary(
+    coefficient = _number(
         curves.temperature_coefficient,
         central_68(curves.coefficients(curves.resamples)),
         curves.coefficients(curves.castings),
-        None if prior is None else prior.coefficients,
+        {} if prior is None else prior.band(prior.coefficients, "prior_"),
     )
     out["coefficient_per_K"] = coefficient
     out["coefficient_ppm_per_K"] = _scaled(coefficient, 1e6)
     value, error = curves.thermal_output_and_error()
     out["gauge_factor"] = curves.gauge_factor
     out["thermal_output_microstrain_per_K"] = _scaled(
-        thermal_summary(
+        _number(
             value,
             error,
             curves.thermal_outputs(curves.castings),
-            None if prior is None else prior.outputs,
+            {} if prior is None else prior.band(prior.outputs, "prior_"),
         ),
         1e6,
     )
@@ -581,10 +530,10 @@ def _linear_range(curves: FilmCurves, prior: ThermalPrior | None) -> dict[str, A
 
         out[key] = {
             "value": found,
-            **_quantiles(ends(curves.resamples[..., curves.rest]), "simulation"),
-            **_quantiles(ends(curves.castings[..., curves.rest][:400]), "castings"),
+            **_band(ends(curves.resamples[..., curves.rest]), "simulation_"),
+            **_band(ends(curves.castings[..., curves.rest][:400]), "castings_"),
         }
         if prior is not None:
-            out[key] |= _quantiles(ends(prior.ratios[:400]), "prior")
+            out[key] |= prior.band(ends(prior.ratios[:400]), "prior_")
     out["hottest_K"] = hottest
     return out

@@ -16,10 +16,10 @@ if TYPE_CHECKING:
     from percsim.decision.limits import BenchLimits
     from percsim.decision.target import Target
     from percsim.film.bench import Bench
-    from percsim.film.tolerances import Tolerances
     from percsim.film.electrodes import Film, Layout
     from percsim.film.layers import Assembly
     from percsim.film.readout import Circuit, HeatPath
+    from percsim.film.tolerances import Tolerances
     from percsim.materials.recipe import Recipe
     from percsim.materials.stiffness import Modulus
     from percsim.materials.weighing import WeighOut

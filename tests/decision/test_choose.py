@@ -3,6 +3,7 @@ import re
 from dataclasses import replace
 
 import numpy as np
+import percsim.decision.choose as choose_module
 import pytest
 from reference.made_up_boxes import (
     CRITICAL,
@@ -17,7 +18,6 @@ from reference.made_up_boxes import (
 from reference.powders import POWDER, TUBES
 from scipy.special import ndtr
 
-import percsim.decision.choose as choose_module
 from percsim.decision import (
     BenchLimits,
     ContactParameters,

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from percsim.decision.choose import decide
 from reference.made_up_boxes import CRITICAL, FILM, loading
 
 from percsim.boxes.sampling import box_seed
 from percsim.boxes.store import encode_json
-from percsim.decision.choose import decide
 from percsim.decision.priors import ContactParameters
 from percsim.film import (
     TOLERANCE_NAMES,
@@ -24,7 +24,7 @@ from percsim.plan import Plan
 from percsim.report.chapter import Block
 from percsim.report.chapters.spread import SPREAD
 from percsim.report.figures import draw
-from percsim.report.style import Run
+from percsim.report.series import Run
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "bike_patch.toml"
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from percsim.decision.predict import Loading
 from scipy.constants import Boltzmann, elementary_charge
 
-from percsim.decision.predict import Loading
 from percsim.film import Film
 
 FILLER, ELASTOMER = 2250.0, 1030.0

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from percsim.decision.anchor import Reading, anchor
 from reference.closed_form_films import CRITICAL, FILM, ClosedForm, cast, mixed
 from reference.powders import POWDER
 
 from percsim.decision import ContactParameters
-from percsim.decision.anchor import Reading, anchor
 from percsim.decision.priors import contact_priors
 from percsim.film import LoadingThreshold, Tolerances
 

@@ -1,16 +1,10 @@
-"""Findings of a plan whose films follow a formula: what chapters of the summary read."""
+"""Findings of a plan whose boxes follow a formula: what chapters of the summary read."""
 
 from __future__ import annotations
 
-import numpy as np
-from reference.closed_form_films import CRITICAL, EXPANSION, ClosedForm
-from reference.made_up_boxes import loading
+from reference.formula_records import records
 
-from percsim.decision import decide
-from percsim.decision.choose import BenchLimits, Mix
-from percsim.film import LoadingThreshold
-from percsim.findings import Findings
-from percsim.findings.stages import Stages
+from percsim.findings import find
 from percsim.plan import Plan
 
 PLAN = {
@@ -25,52 +19,42 @@ PLAN = {
     "elastomer": {"density": "1030 kg/m3", "mix_ratio": "7:1"},
     "film": {"thickness": "0.2 mm", "width": "6 mm", "length": "16 mm"},
     "contacts": {"closed_at": "-40 C"},
+    "strain": {"points": 3},
     "temperature": {"values": ["20 C", "60 C"]},
     "explore": {
         "weight_fraction": ["22 wt%", "26 wt%", "30 wt%", "34 wt%"],
         "electrode_gap": ["2 mm", "3 mm"],
     },
+    "boxes": {
+        "lengths": ["10 D", "16 D"], "count": 4, "threshold_count": 20, "variations": 2,
+    },
     "target": {"resistance": "0.7 to 3 kohm", "smallest_gauge_factor": 10},
-}
-THRESHOLD = LoadingThreshold(CRITICAL, 0.002 * CRITICAL, -1.0)
+    "tolerances": {"castings": 100},
+}  # fmt: skip
+
+
+def plan_with(measured=(), **sections):
+    """PLAN with keys of its sections added, and measured rows."""
+    mapping = {key: dict(v) if isinstance(v, dict) else v for key, v in PLAN.items()}
+    for section, values in sections.items():
+        known = mapping.get(section, {})
+        mapping[section] = known | values if isinstance(values, dict) else values
+    return Plan.from_dict({**mapping, "measured": list(measured)})
 
 
 def findings(measured=(), **sections):
-    """Findings with `decision` from made-up boxes and `responses` from the formula."""
-    plan = Plan.from_dict({**PLAN, **sections, "measured": list(measured)})
-    # boxes at the states of the formula, warm ones with what it says of them
-    film = ClosedForm()
-    loadings = tuple(
-        loading(
-            w,
-            strains=film.strains,
-            temperatures=film.temperatures,
-            response=lambda e, t: 15.0 * e + 15.0 * 0.3 * EXPANSION * (t - 293.15),
-        )
-        for w in plan.weight_fractions
-    )
-    film = plan.film_at(plan.electrode_gaps[0])
-    decision = decide(
-        loadings,
-        film,
-        plan.electrode_gaps,
-        THRESHOLD,
-        plan.decision_target(),
-        seed=np.random.SeedSequence(8),
-        castings=100,
-        resamples=20,
-        tolerances=plan.casting_tolerances(),
-    )
-    return Findings(
-        plan,
-        (),
-        {},
-        loadings,
-        THRESHOLD,
-        plan.recipe(decision.best.castings.fit.loading.weight_fraction),
-        decision,
-        decision,
-        Stages({}, (), "one stage"),
-        ClosedForm(),
-        Mix(loadings, film, THRESHOLD, BenchLimits()),
-    )
+    """Findings of such a plan."""
+    plan = plan_with(measured, **sections)
+    return find(plan, records(plan))
+
+
+def row_of(candidate, factor=1.0, **keys):
+    """What a bench enters that read a multiple of the median of a candidate."""
+    recipe = candidate.outlook.recipe
+    return {
+        "weight_fraction": f"{100 * recipe.loading.weight_fraction:.8g} wt%",
+        "electrode_gap": f"{1e3 * recipe.film.electrode_gap:.8g} mm",
+        "resistance": f"{factor * candidate.resistance.median:.8g} ohm",
+        "films": 3,
+        **keys,
+    }

@@ -7,11 +7,12 @@ strain and expansion: ln R = 15 e + K lambda alpha (T - T_c) + E/k (1/T - 1/T_20
 from __future__ import annotations
 
 import numpy as np
-from reference.made_up_boxes import CRITICAL, THRESHOLD, loading
+from reference.made_up_boxes import CRITICAL, EXPONENT, LEVEL, SHORT
 from scipy.constants import Boltzmann, elementary_charge
 
-from percsim.decision import decide
-from percsim.findings.gather import Findings
+from percsim.boxes.store import Record, encode_json
+from percsim.findings import find
+from percsim.jobs import box_jobs, threshold_jobs
 from percsim.plan import Plan
 
 TEMPERATURES = (253.15, 273.15, 293.15, 313.15, 333.15, 363.15, 393.15)
@@ -19,6 +20,7 @@ STRAINS = (0.0, 1e-3, 2e-3, 3e-3)
 CLOSED_AT, SHARE = 233.15, 0.3
 ACTIVATION = 10e-3 * elementary_charge
 OPENING = 120.0  # d ln R / d opening
+TILT_SLOPE = 2.0
 
 PLAN = {
     "title": "made up",
@@ -39,8 +41,10 @@ PLAN = {
         "electrode_gap": ["2 mm", "3 mm"],
     },
     "target": {"series_resistor": "1.8 kohm", "resistance": "0.5 to 5 kohm"},
+    "boxes": {"lengths": ["8 D", "12 D"], "count": 12, "threshold_count": 20,
+              "variations": 0},
     "tolerances": {"castings": 300},
-}
+}  # fmt: skip
 
 
 def plan_with(**sections):
@@ -51,50 +55,53 @@ def plan_with(**sections):
     return Plan.from_dict(mapping)
 
 
-def findings_of(plan, gauge=15.0, n_boxes=24, box_spread=0.0, seed=None):
+def findings_of(plan, gauge=15.0, box_spread=0.0, seed=0):
     """Findings of a plan over made-up boxes; `gauge` may be a number a loading."""
-    loadings = []
+    return find(plan, records(plan, gauge, box_spread, seed))
+
+
+def records(plan, gauge=15.0, box_spread=0.0, seed=0):
+    """Outcomes of all jobs of a plan by key; box k has the same factor at every loading."""
     factors = np.broadcast_to(gauge, len(plan.weight_fractions))
-    for w, factor in zip(plan.weight_fractions, factors, strict=True):
-        expansion = plan.recipe(w).thermal_expansion
-        states = [(e, t) for t in plan.temperatures for e in plan.strains]
+    weights = [plan.recipe(w).weight_fraction for w in plan.weight_fractions]
+    gauges = dict(zip(weights, factors, strict=True))
+    found = {job.key: _numbers(job, plan) for job in threshold_jobs(plan)}
+    for job in box_jobs(plan):
+        rng = np.random.default_rng([seed, job.number, round(1e8 * job.box.length)])
+        spread = np.exp(box_spread * rng.standard_normal())
+        factor = gauges[job.recipe.weight_fraction]
+        conductances = [spread * _conductance(job, plan, factor, s) for s in job.states]
+        found[job.key] = {
+            "n_links": 1000, "lost_share": 0.0, "electrode_share": 0.0,
+            "conductances": conductances,
+        }  # fmt: skip
+    return {key: Record(key, "done", encode_json(x), 0.0) for key, x in found.items()}
 
-        def response(strain, temperature, factor=factor, expansion=expansion):
-            opening = plan.contacts.lambda_T.value * expansion * (temperature - CLOSED_AT)
-            activated = plan.contacts.Ea.value / Boltzmann
-            activated *= 1.0 / temperature - 1.0 / 293.15
-            return factor * strain + OPENING * opening + activated
 
-        loadings.append(
-            loading(
-                w,
-                seed=seed,
-                n_boxes=n_boxes,
-                box_spread=box_spread,
-                strains=tuple(e for e, _ in states),
-                temperatures=tuple(t for _, t in states),
-                response=response,
-                chord=plan.chord_strain,
-            )
-        )
-    decision = decide(
-        loadings,
-        plan.film_at(plan.electrode_gaps[0]),
-        plan.electrode_gaps,
-        THRESHOLD,
-        plan.decision_target(),
-        seed=np.random.SeedSequence(77),
-        tolerances=plan.casting_tolerances(),
-        contacts=plan.contact_parameters(),
-        limits=plan.bench_limits(),
-        castings=plan.castings,
-        resamples=40,
-    )
-    assert CRITICAL > 0.0
-    w = decision.best.castings.fit.loading.weight_fraction
-    return Findings(
-        plan, (), {}, tuple(loadings), THRESHOLD, plan.recipe(w), decision, decision, None
-    )
+def _numbers(job, plan):
+    """Particles at which a growth wraps, with a power of the aspect ratio and the tilt."""
+    (filler,), log_factor = plan.fillers, 0.0
+    what, _, value = job.name.rpartition("/")[2].partition(" ")
+    if what == "aspect":
+        log_factor = -np.log(float(value) / filler.aspect_ratio)
+    elif what == "tilt":
+        log_factor = TILT_SLOPE * (float(value) - filler.orientation.tilt)
+    volume = job.plan.volume / job.plan.source.mean_volume
+    return {"numbers": [[round(CRITICAL * np.exp(log_factor) * volume)] * 3] * job.count}
+
+
+def _conductance(job, plan, gauge, state):
+    """Of one box at a state."""
+    phi, box = job.recipe.volume_fraction, job.box
+    if phi <= CRITICAL:
+        return 0.0
+    opening = plan.contacts.lambda_T.value * job.recipe.thermal_expansion
+    opening *= state.temperature - CLOSED_AT
+    activated = 1.0 / state.temperature - 1.0 / 293.15
+    activated *= plan.contacts.Ea.value / Boltzmann
+    rho = LEVEL * (phi - CRITICAL) ** -EXPONENT
+    rho *= np.exp(gauge * state.strain + OPENING * opening + activated)
+    return box.section / (rho * (box.length - SHORT))
 
 
 def coefficient(plan, weight_fraction, share=None, activation=None):
