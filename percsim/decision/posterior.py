@@ -53,10 +53,13 @@ DEFENSIVE = 0.1
 """Share of the proposal that stays the prior, which bounds every weight."""
 ENOUGH = 0.15
 """Effective share of the draws of a round at which the proposal counts as found."""
-ROUNDS = 5
+ROUNDS = 12
 """Rounds after which the sampler goes on with what it has."""
-KEPT = 0.2
-"""Share of the effective draws that a rise of the likelihood's power may leave."""
+KEPT, KEPT_OF_FEW = 0.1, 0.8
+"""Share of the draws of a round that a rise of the likelihood's power leaves effective;
+where fewer are already, share of those."""
+FORGIVEN = 0.05
+"""Probability from which a row that was named turns out to be none."""
 SMALLEST_STEP = 0.02
 """Least rise of the likelihood's power from round to round."""
 DRAWN = [0, 3, 4]
@@ -731,27 +734,21 @@ def measured(
 
     problem = _Problem(_Rows.of(readings, model, bench), model, priors, bench, scale_spread)
     start = spread_points(ROUND, problem.dimension + len(DRAWN), child(0))
-    problem, told, nodes = _with_slips(problem, problem.draws(start))
+    problem, whole = _with_slips(problem, problem.draws(start))
 
-    def log_likelihood(z: Floats) -> Floats:
-        return _log_sum(problem.told(problem.draws(z), nodes).logs)
-
-    z, weights = importance_sample(
-        log_likelihood, problem.dimension, child(1), beside=len(DRAWN)
-    )
-    draws = problem.draws(z)
-    told = problem.told(draws, nodes)
-    total = _log_sum(told.logs)
-    # a finer grid where the readings leave the threshold
-    nodes = _window(nodes, told.logs + (_log(weights) - total)[:, None])
-    told = problem.told(draws, nodes)
-    weights = weights * np.exp(np.clip(_log_sum(told.logs) - total, -50.0, 50.0))
-    weights = weights / weights.sum()
-    knowledge = _handed_on(problem, draws, weights, nodes, told, child(2), n)
-    before = day_one(priors, child(3), ROUND, scale_spread)
-    chances = _left_out(told, _log(weights) - _log_sum(told.logs))
+    for attempt in (1, 2):
+        draws, weights, nodes, told = _sampled(problem, whole, child(attempt))
+        chances = _left_out(told, _log(weights) - _log_sum(told.logs))
+        # draws of the prior alone may name a row that the others do not speak against
+        forgiven = problem.rows.slips & (chances >= FORGIVEN)
+        if not forgiven.any() or attempt == 2:
+            break
+        rows = replace(problem.rows, slips=problem.rows.slips & ~forgiven)
+        problem = replace(problem, rows=rows)
+    knowledge = _handed_on(problem, draws, weights, nodes, told, child(3), n)
+    before = day_one(priors, child(4), ROUND, scale_spread)
     checks = tuple(
-        _check(problem, i, knowledge, before, chances[i], child(4))
+        _check(problem, i, knowledge, before, chances[i], child(5))
         for i in range(len(readings))
     )
     return Posterior(
@@ -761,6 +758,27 @@ def measured(
         _narrowing(knowledge, scale_spread),
         _correlations(knowledge),
     )
+
+
+def _sampled(
+    problem: _Problem, whole: Floats, seed: np.random.SeedSequence
+) -> tuple[Knowledge, Floats, Floats, _Told]:
+    """Draws of the posterior, their weights, nodes, and what the rows say there."""
+
+    def log_likelihood(z: Floats) -> Floats:
+        return _log_sum(problem.told(problem.draws(z), whole).logs)
+
+    z, weights = importance_sample(
+        log_likelihood, problem.dimension, seed, beside=len(DRAWN)
+    )
+    draws = problem.draws(z)
+    told = problem.told(draws, whole)
+    total = _log_sum(told.logs)
+    # a finer grid where the readings leave the threshold
+    nodes = _window(whole, told.logs + (_log(weights) - total)[:, None])
+    told = problem.told(draws, nodes)
+    weights = weights * np.exp(np.clip(_log_sum(told.logs) - total, -50.0, 50.0))
+    return draws, weights / weights.sum(), nodes, told
 
 
 def _log(weights: Floats) -> Floats:
@@ -782,7 +800,7 @@ def _window(nodes: Floats, logs: Floats) -> Floats:
     return np.linspace(nodes[kept[0]] - step, nodes[kept[-1]] + step, GRID)
 
 
-def _with_slips(problem: _Problem, draws: Knowledge) -> tuple[_Problem, _Told, Floats]:
+def _with_slips(problem: _Problem, draws: Knowledge) -> tuple[_Problem, Floats]:
     """Name rows that the others speak against, and bound the threshold's grid.
 
     Over draws of the prior, which other rows weigh.
@@ -802,7 +820,7 @@ def _with_slips(problem: _Problem, draws: Knowledge) -> tuple[_Problem, _Told, F
         slips[int(p.argmin())] = True
         problem = replace(problem, rows=replace(problem.rows, slips=slips))
         told = problem.told(draws, nodes)
-    return problem, told, _window(nodes, told.logs)
+    return problem, _window(nodes, told.logs)
 
 
 def _left_out(told: _Told, log_prior: Floats) -> Floats:
@@ -1018,7 +1036,7 @@ def importance_sample(
     -----
     Rounds of evenly spread draws, the first from the prior, each next one from a mixture of
     t kernels at the resampled draws of the one before [1]_. The likelihood enters to a
-    power that rises to 1, each time so far that a fifth of the effective draws stay. A
+    power that rises to 1, each time so far that a tenth of the draws stay effective. A
     tenth of every mixture is the prior, which bounds the weights of the last round [2]_.
 
     References
@@ -1115,8 +1133,10 @@ def _next_power(base: Floats, log_likelihood: Floats, power: float) -> float:
     """Largest power up to 1 that keeps a share of the draws effective now, a step on."""
     now = _effective(_tempered(base, log_likelihood, power))
 
+    least = min(KEPT * len(base), KEPT_OF_FEW * now)
+
     def enough(t: float) -> bool:
-        return _effective(_tempered(base, log_likelihood, t)) >= KEPT * now
+        return _effective(_tempered(base, log_likelihood, t)) >= least
 
     if enough(1.0):
         return 1.0

@@ -335,8 +335,7 @@ def test_the_scatter_of_the_bench_is_learnt(film, plain):
                 )
             )
     assert np.mean(np.log(wide)) > np.mean(np.log(calm)) + 0.3
-    assert np.mean(np.log(wide)) > 0.1
-    assert np.mean(np.log(calm)) < 0.0
+    assert np.mean(np.log(wide)) > 0.0 > np.mean(np.log(calm))
     # what a bench says of the spread of its films counts too
     row = rows_of(film, truth, 1, (0.17,), strained=False)
     scales = [
@@ -361,8 +360,10 @@ def test_a_change_tells_of_the_response_not_of_the_level(film, model):
     level = measured(model, plain, PRIORS, BENCH, SEED).knowledge
     recipe = [Recipe(mixed(0.17), FILM)]
     (a,), (b,) = (outlooks(model, recipe, k, BENCH) for k in (both, level))
-    assert a.change[:, a.nominal].std() < 0.5 * b.change[:, b.nominal].std()
-    assert a.rest[:, a.nominal].std() == pytest.approx(b.rest[:, b.nominal].std(), rel=0.25)
+    widths = [np.ptp(quantiles(np.nan_to_num(o.change[:, o.nominal]))) for o in (a, b)]
+    assert widths[0] < 0.5 * widths[1]
+    widths = [np.ptp(quantiles(o.rest[:, o.nominal])) for o in (a, b)]
+    assert widths[0] == pytest.approx(widths[1], rel=0.25)
 
 
 def test_the_same_seed_gives_the_same_digits_for_any_threads():
