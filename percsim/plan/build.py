@@ -334,7 +334,9 @@ class Stages(Mixture):
 
         """
         found = self.tolerances_section.for_stage()
-        for name in ("castings", "aspect_ratio_within", "particle_size_within"):
+        for name in (
+            "castings", "known_within", "aspect_ratio_within", "particle_size_within",
+        ):
             del found[name]
         if found["thickness"] is None:
             found["thickness"] = 0.20 if self.film.cast == "drop" else 0.08
@@ -359,7 +361,10 @@ class Stages(Mixture):
         levels = {
             "aspect_ratio": t.aspect_ratio_within, "particle_size": t.particle_size_within,
         }  # fmt: skip
-        return Bench(self.casting_tolerances(), aspect_ratio_slope, tilt_slope, levels)
+        return Bench(
+            self.casting_tolerances(), aspect_ratio_slope, tilt_slope, levels,
+            t.known_within,
+        )  # fmt: skip
 
     @property
     def batch_mass(self) -> float | None:

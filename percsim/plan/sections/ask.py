@@ -158,6 +158,11 @@ class TolerancesSection(Section):
     castings: int = key(Number(100, 1_000_000, whole=True), 2000)
     """Castings drawn for each candidate."""
 
+    known_within: float = key(Number(1, 10), 2)
+    """How well all of these are known together: 95 % of benches like this one scatter at
+    most this factor more or less. Films that were read narrow it; 1 takes them as they are.
+    """
+
     weighing: float = key(Quantity("percentage", "%", "0 %", "50 %"), "0.5 %")
     """Of the filler's weight fraction, from the balance."""
 
