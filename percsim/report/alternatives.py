@@ -15,7 +15,17 @@ from percsim.report.candidates import (
     verdict,
 )
 from percsim.report.chapter import Table, table
-from percsim.words import mix, number, percent, quantiles, scaled, share, three, with_error
+from percsim.words import (
+    mix,
+    number,
+    percent,
+    quantiles,
+    scaled,
+    share,
+    three,
+    weight,
+    with_error,
+)
 
 __all__ = ["candidate_table", "refused_measured", "refused_table", "why_not_measured"]
 
@@ -33,7 +43,7 @@ def candidate_table(summary: Summary) -> tuple[Table, str]:
         rows.append(
             (
                 *axis_cells(summary, c),
-                percent(c.get("weight_fraction")),
+                weight(c.get("weight_fraction"), ""),
                 percent(c.get("volume_fraction")),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 three(c.get("threshold_ratio")),
@@ -100,7 +110,7 @@ def refused_measured(measured: Row) -> Table | None:
     """Lay out what every other candidate misses by the measured films."""
     rows = [
         (
-            percent(row.get("weight_fraction")),
+            weight(row.get("weight_fraction"), ""),
             scaled(row.get("electrode_gap_m"), 1e3),
             quantiles(row.get("casting_resistance_ohm"), "kohm")[0],
             quantiles(row.get("gauge_factor"))[0],
@@ -131,7 +141,7 @@ def refused_table(summary: Summary) -> Table | None:
         rows.append(
             (
                 *axis_cells(summary, c),
-                percent(c.get("weight_fraction")),
+                weight(c.get("weight_fraction"), ""),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 quantiles(c.get("resistance_ohm"), "kohm")[0],
                 with_error(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import base64
 import struct
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
@@ -179,7 +179,6 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     readout, readout_text = readout_table(summary)
     candidates, mix_text = candidate_table(summary)
     threshold_text, threshold_table = threshold_told(summary)
-    sheet = summary.get("weigh_out") or {}
     absent = {chapter.anchor for chapter in CHAPTERS if chapter.key not in summary}
     return {
         "title": str(summary.get("title") or "Untitled plan"),
@@ -193,7 +192,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "basis": [units_held(line) for line in basis_lines(summary)],
         "margins": _margins(summary),
         "reasons": _texts(summary, "reasons"),
-        "masses": mass_table(sheet) if isinstance(sheet, Mapping) else None,
+        "masses": mass_table(summary.get("weigh_out") or {}),
         "refused": refused_table(summary),
         "contents": [s for s in SECTIONS if s[0] not in absent],
         "chapters": _chapters(summary),

@@ -41,6 +41,7 @@ from percsim.words import (
     share,
     spelt,
     two,
+    weight,
     with_error,
 )
 
@@ -172,7 +173,7 @@ def _measured_lines(measured: Row) -> list[str]:
         rows.append(
             (
                 "*" if k == measured["best"] else "",
-                percent(c.get("weight_fraction")),
+                weight(c.get("weight_fraction"), ""),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 r,
                 r_range,
@@ -213,7 +214,7 @@ def _candidate_lines(summary: Summary) -> list[str]:
             (
                 ("*" if is_chosen else ">") if k == index else "",
                 *axis_cells(summary, c),
-                percent(c.get("weight_fraction")),
+                weight(c.get("weight_fraction"), ""),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 r,
                 r_range,

@@ -58,6 +58,7 @@ from percsim.words import (
     share,
     signed,
     three,
+    weight,
     with_error,
 )
 
@@ -150,7 +151,7 @@ def _table(summary: Summary) -> Table:
         rows.append(
             (
                 *axis_cells(summary, c),
-                percent(c.get("weight_fraction")),
+                weight(c.get("weight_fraction"), ""),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 three(c.get("threshold_ratio")),
                 signed(c.get("weight_fraction_above_threshold"), 100.0),

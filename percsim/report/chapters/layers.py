@@ -38,6 +38,7 @@ from percsim.report.style import (
 from percsim.words import (
     band,
     mix,
+    mm,
     number,
     percent,
     quantity,
@@ -46,6 +47,7 @@ from percsim.words import (
     span,
     three,
     two,
+    weight,
     with_error,
 )
 
@@ -141,7 +143,7 @@ def _transfer_text(layers: Row) -> str:
     )
     if zone > 0.0:
         text += (
-            f" Towards its ends it follows less: 95 % is reached {scaled(zone, 1e3)} mm"
+            f" Towards its ends it follows less: 95 % is reached {quantity(zone, 'm')}"
             " from an end, so keep the electrodes that far inside."
         )
     else:
@@ -196,7 +198,7 @@ def _candidate_table(layers: Row) -> Block:
             marked = k
         rows.append(
             (
-                f"{percent(row['weight_fraction'])} wt%",
+                f"{weight(row['weight_fraction'])}",
                 scaled(row["electrode_gap_m"], 1e3),
                 percent(row["gap_mean_transfer"]),
                 three(row["gauge_factor_flat"]),
@@ -338,8 +340,8 @@ def _blocks(summary: Summary) -> Sequence[Block]:
     best = _best(layers)
     opening = (
         f"For the {'chosen' if is_chosen else 'nearest'} candidate,"
-        f" {percent(layers['weight_fraction'])} wt% at"
-        f" {scaled(layers['electrode_gap_m'], 1e3)} mm. Every resistance and gauge factor"
+        f" {weight(layers['weight_fraction'])} at"
+        f" {mm(layers['electrode_gap_m'])}. Every resistance and gauge factor"
         " of a film in this report is that on the part, per strain of the part, with the"
         " moduli at their best estimates; what their uncertainty moves is here."
     )
