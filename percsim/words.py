@@ -22,6 +22,7 @@ __all__ = [
     "confidence",
     "counted",
     "duration",
+    "estimate",
     "grams",
     "length",
     "listed",
@@ -167,6 +168,13 @@ def with_error(value: Any, error: Any, factor: float = 1.0) -> str:
     if not -4 <= places <= 4 or abs(x) * 10.0**places >= 1e6:
         return f"{text} ± {two(e)}"
     return " ± ".join(f"{round(v, places):.{max(places, 0)}f}" for v in (x, e))
+
+
+def estimate(entry: Any, factor: float = 1.0) -> str:
+    """Write an entry that holds a value, median or mean with its standard error."""
+    entry = entry if isinstance(entry, Mapping) else {}
+    value = next((entry[key] for key in ("value", "median", "mean") if key in entry), None)
+    return with_error(value, entry.get("standard_error"), factor)
 
 
 # ------------------------------------------------------------------------------------------

@@ -21,18 +21,19 @@ from percsim.report.candidates import (
     Row,
     Summary,
     anchored,
-    axis_cells,
     candidate_label,
     deciding_index,
     judged,
     margin_cells,
     margin_rows,
     open_films_marked,
+    recipe_cells,
     unknown_share,
     varying_axes,
 )
 from percsim.words import (
     columns,
+    estimate,
     number,
     percent,
     quantiles,
@@ -42,7 +43,6 @@ from percsim.words import (
     spelt,
     two,
     weight,
-    with_error,
 )
 
 __all__ = ["MOST_LINES", "text_summary"]
@@ -209,18 +209,15 @@ def _candidate_lines(summary: Summary) -> list[str]:
     for k in shown:
         c = candidates[k]
         r, r_range = quantiles(c.get("resistance_ohm"), "kohm")
-        factor = c.get("gauge_factor") or {}
         rows.append(
             (
                 ("*" if is_chosen else ">") if k == index else "",
-                *axis_cells(summary, c),
-                weight(c.get("weight_fraction"), ""),
-                scaled(c.get("electrode_gap_m"), 1e3),
+                *recipe_cells(summary, c),
                 r,
                 r_range,
                 percent(c.get("resistance_cv")),
                 share(c.get("open_fraction")),
-                with_error(factor.get("median"), factor.get("standard_error")),
+                estimate(c.get("gauge_factor")),
                 share((c.get("pass_share") or {}).get("value")),
             )
         )

@@ -32,6 +32,7 @@ from percsim.report.style import (
     plain,
 )
 from percsim.words import (
+    estimate,
     length,
     number,
     percent,
@@ -40,7 +41,6 @@ from percsim.words import (
     signed,
     two,
     weight,
-    with_error,
 )
 
 __all__ = ["CURRENTS"]
@@ -124,11 +124,11 @@ def _open(currents: Summary) -> str:
 def _blocks(summary: Summary) -> Sequence[Block]:
     currents = summary["currents"]
     hottest, largest = (
-        with_error(row["mean"], row["standard_error"], 100.0)
+        estimate(row, 100.0)
         for row in (currents["hottest_share"], currents["largest_share"])
     )
     noise = currents["noise_index_film"]
-    of_film = with_error(noise["mean"], noise["standard_error"], 1e6)
+    of_film = estimate(noise, 1e6)
     rows = []
     for name, (label, leaves_out) in ESTIMATES.items():
         ratio = currents["estimates"][name]

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from percsim.report.candidates import (
     Row,
     Summary,
-    axis_cells,
-    axis_columns,
     candidate_label,
     deciding_index,
     mix_label,
+    recipe_cells,
+    recipe_columns,
 )
 from percsim.report.chapter import (
     Block,
@@ -54,11 +54,9 @@ from percsim.words import (
     mm,
     number,
     percent,
-    scaled,
     share,
     signed,
     three,
-    weight,
     with_error,
 )
 
@@ -150,9 +148,7 @@ def _table(summary: Summary) -> Table:
         weighed, point = c.get("weighing_error") or {}, points.get(k)
         rows.append(
             (
-                *axis_cells(summary, c),
-                weight(c.get("weight_fraction"), ""),
-                scaled(c.get("electrode_gap_m"), 1e3),
+                *recipe_cells(summary, c),
                 three(c.get("threshold_ratio")),
                 signed(c.get("weight_fraction_above_threshold"), 100.0),
                 share(weighed.get("pass_share_low")),
@@ -172,8 +168,7 @@ def _table(summary: Summary) -> Table:
         )
     of = "what films leave open" if "anchor" in summary else "resamples"
     heads = (
-        *axis_columns(summary),
-        "#filler|wt%", "#gap|mm", "#φ/φc|", "#from threshold|wt%",
+        *recipe_columns(summary), "#φ/φc|", "#from threshold|wt%",
         "#pass, 1 % less filler|%", "#pass|%", "#pass, 1 % more|%",
         f"#ranks first|% of {of}", "#GF|", "#CV of R|%", "#on the front|% of resamples",
     )  # fmt: skip

@@ -33,7 +33,7 @@ from percsim.report.style import (
     new_figure,
     plain,
 )
-from percsim.words import band, number, quantity, resistance, share, span, three, with_error
+from percsim.words import band, estimate, number, quantity, resistance, share, span, three
 
 __all__ = ["OPERATION"]
 
@@ -63,7 +63,7 @@ def _linearity(found: Row) -> list[Block]:
         (
             what,
             line,
-            with_error(row.get("value"), row.get("standard_error")),
+            estimate(row),
             _band(row),
         )
         for what, line, row in (
@@ -254,7 +254,7 @@ def _noise(found: Row) -> list[Block]:
         ("instrument", quantity(noise.get("instrument_V"), "V")),
         ("all together", quantity(noise.get("total_V"), "V")),
     ]
-    per = with_error(signal.get("value"), signal.get("standard_error"))
+    per = estimate(signal)
     return [
         heading("Signal and noise"),
         table_block(table(("~source", "#one standard deviation"), rows)),
@@ -303,7 +303,7 @@ def _vibration(found: Row) -> list[Block]:
         return [heading("Vibration"), paragraph(f"{what}: {cycle['refused']}.")]
     shift = cycle["mean_shift_percent"]
     rows = [
-        (name, with_error(row.get("value"), row.get("standard_error")), _band(row))
+        (name, estimate(row), _band(row))
         for name, row in (
             ("alternating part, amplitude", cycle["alternating_percent"]),
             ("at twice the frequency", cycle["second_harmonic_percent"]),
