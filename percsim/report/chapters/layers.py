@@ -33,6 +33,7 @@ from percsim.report.style import (
     area_handle,
     legend_above,
     line_handle,
+    log_ticks,
     new_figure,
 )
 from percsim.words import (
@@ -451,11 +452,7 @@ def transfer_figure(run: Run) -> Figure:
     _drawn_band(right, lengths, by_length, 100.0)
     right.axvline(length, color=COPPER, lw=1.3, zorder=3)
     right.set_xscale("log")
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
-    right.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-    right.xaxis.set_major_formatter(FuncFormatter(lambda x, _: three(x)))
-    right.xaxis.set_minor_formatter(NullFormatter())
+    log_ticks(right.xaxis, (1.0, 2.0, 5.0))
     right.set_xlim(lengths[0], lengths[-1])
     right.set_xlabel("length of the film, mm")
     low = min(floats(columns["p05"]).min(), 0.98)
@@ -491,8 +488,6 @@ def _caption_transfer(run: Run) -> str:
 
 def wrapping_figure(run: Run) -> Figure:
     """Draw the shift of R0 against the radius, and the strain through the film."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
     wrap = run.summary["layers"].get("wrapping") or {}
     curve = wrap.get("against_radius")
     if not curve:
@@ -526,9 +521,7 @@ def wrapping_figure(run: Run) -> Figure:
     left.axvline(here, color=INK, lw=1.0, ls=(0, (5, 3)), zorder=1)
     left.axhline(0.0, color=MUTED, lw=0.8, zorder=1)
     left.set_xscale("log")
-    left.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-    left.xaxis.set_major_formatter(FuncFormatter(lambda x, _: three(x)))
-    left.xaxis.set_minor_formatter(NullFormatter())
+    log_ticks(left.xaxis, (1.0, 2.0, 5.0))
     left.set_xlim(radii[0], radii[-1])
     left.set_xlabel("radius of the surface, mm")
     left.set_ylabel("shift of R0, %")

@@ -30,8 +30,9 @@ from percsim.report.style import (
     area_handle,
     legend_above,
     line_handle,
+    log_ticks,
     new_figure,
-    plain,
+    plain_ticks,
 )
 from percsim.words import band, estimate, number, quantity, resistance, share, span, three
 
@@ -453,8 +454,6 @@ def _heating_figure(run: Run) -> Figure | None:
     heat = found.get("heating")
     if not heat or not heat.get("coefficient_known"):
         return None
-    from matplotlib.ticker import FuncFormatter
-
     supply = float(found["supply_V"])
     volts = np.geomspace(0.2 * supply, 5.0 * supply, 81)
     squared = (volts / supply) ** 2
@@ -506,16 +505,15 @@ def _heating_figure(run: Run) -> Figure | None:
     for axes in (left, right):
         axes.axvline(supply, color=MUTED, lw=0.9, ls=":")
         axes.set_xscale("log")
-        axes.xaxis.set_major_formatter(FuncFormatter(plain))
-        axes.xaxis.set_minor_formatter(FuncFormatter(lambda *_: ""))
+        log_ticks(axes.xaxis)
         axes.set_xticks([supply * k for k in (0.2, 0.5, 1.0, 2.0, 5.0)])
         axes.set_xlabel("supply, V")
     left.set_yscale("log")
-    left.yaxis.set_major_formatter(FuncFormatter(plain))
+    plain_ticks(left.yaxis)
     left.set_ylabel("rise of the film, K")
     _fill_drifts(right, volts, bands)
     right.set_yscale(_drift_scale(right))
-    right.yaxis.set_major_formatter(FuncFormatter(plain))
+    plain_ticks(right.yaxis)
     right.set_ylabel("drift, microstrain")
     right.axhline(0.0, color=MUTED, lw=0.8)
     handles.append(line_handle(color=MUTED, lw=0.9, ls=":", label="supply of the plan"))
