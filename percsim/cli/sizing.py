@@ -152,7 +152,8 @@ def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> st
 
 def _axis_rows(plan: Plan) -> list[tuple[str, str]]:
     """Lay out what the plan lists beside loadings and gaps."""
-    from percsim.plan.sections import ExploreSection, reader_of
+    from percsim.plan.sections.ask import ExploreSection
+    from percsim.plan.sections.section import reader_of
 
     names = {
         "thickness": "film thickness",

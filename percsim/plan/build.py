@@ -9,7 +9,8 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from percsim.plan.mixture import Mixture
-from percsim.plan.sections import ElastomerSection, SheetSection
+from percsim.plan.sections.film import SheetSection
+from percsim.plan.sections.mix import ElastomerSection
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 if TYPE_CHECKING:

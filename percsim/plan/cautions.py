@@ -13,7 +13,7 @@ from percsim.units import format_quantity
 if TYPE_CHECKING:
     from percsim.materials.filler import Filler
     from percsim.plan.build import Stages
-    from percsim.plan.sections import PlacementSection
+    from percsim.plan.sections.mix import PlacementSection
 
 __all__ = ["own_cautions", "size_cuts", "threshold_caution"]
 

@@ -9,7 +9,9 @@ from percsim.plan.check_layers import check_part, check_sheet, name_is_known
 from percsim.plan.check_rows import check_measured
 from percsim.plan.mixes import Mixes
 from percsim.plan.read import MIX, Reading
-from percsim.plan.sections import ContactsSection, ExploreSection, FillerSection, reader_of
+from percsim.plan.sections.ask import ExploreSection
+from percsim.plan.sections.mix import ContactsSection, FillerSection
+from percsim.plan.sections.section import reader_of
 from percsim.plan.write import length_words
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import format_quantity

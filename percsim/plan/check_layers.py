@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from percsim.plan.mixes import Mixes
 from percsim.plan.read import Reading
-from percsim.plan.sections import PartSection, StrainSection
+from percsim.plan.sections.film import PartSection, StrainSection
 from percsim.plan.write import length_words
 
 __all__ = ["check_part", "check_sheet", "name_is_known"]

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from percsim.plan.axes import AXES
 from percsim.plan.mixes import Mixes
 from percsim.plan.read import MIX, Reading
-from percsim.plan.sections import MeasuredSection
+from percsim.plan.sections.use import MeasuredSection
 from percsim.plan.write import length_words
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import format_quantity

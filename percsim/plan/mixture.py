@@ -8,23 +8,29 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from percsim.plan.readers import Stated
-from percsim.plan.sections import (
-    BatchSection,
+from percsim.plan.sections.ask import (
     BoxesSection,
-    ContactsSection,
-    ElastomerSection,
     ExploreSection,
-    FillerSection,
+    TargetSection,
+    TolerancesSection,
+)
+from percsim.plan.sections.film import (
     FilmSection,
-    MeasuredSection,
     PartSection,
-    PlacementSection,
     SheetSection,
     StrainSection,
-    SupplySection,
-    TargetSection,
     TemperatureSection,
-    TolerancesSection,
+)
+from percsim.plan.sections.mix import (
+    ContactsSection,
+    ElastomerSection,
+    FillerSection,
+    PlacementSection,
+)
+from percsim.plan.sections.use import (
+    BatchSection,
+    MeasuredSection,
+    SupplySection,
     VibrationSection,
 )
 from percsim.states.temperature import ROOM_TEMPERATURE

@@ -18,7 +18,8 @@ from percsim.plan.check_rows import check_added_rows
 from percsim.plan.mixes import Mixes
 from percsim.plan.powder import PLAN_FOLDER, AspectRatio, Sizes
 from percsim.plan.read import Reading, parse_toml, read_sections
-from percsim.plan.sections import SECTIONS, MeasuredSection
+from percsim.plan.sections import SECTIONS
+from percsim.plan.sections.use import MeasuredSection
 from percsim.plan.write import length_words, to_toml, without_widths
 from percsim.units import show_value
 

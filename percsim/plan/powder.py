@@ -135,7 +135,7 @@ class SizesReader(Reader):
 
     length = PARTICLE_SIZE
     share = Number(0.0, 1e30)  # counts, per cent, anything
-    sieve = Window("length", "um", "0 nm", "10 mm")
+    sieve = Window("length", "0 nm", "10 mm", "um")
     range = f"{length.range}; geometric spread {_SPREADS['geometric_spread'].range}"
 
     def read(self, value: Any) -> Sizes:

@@ -10,16 +10,10 @@ from typing import Any
 
 from percsim.errors import PlanError
 from percsim.plan.readers import FaultsError, did_you_mean
-from percsim.plan.sections import (
-    ESSENTIAL,
-    MODELS,
-    OPTIONAL,
-    ROWS,
-    SECTIONS,
-    HeadSection,
-    MeasuredSection,
-    Section,
-)
+from percsim.plan.sections import ESSENTIAL, MODELS, OPTIONAL, ROWS, SECTIONS
+from percsim.plan.sections.ask import HeadSection
+from percsim.plan.sections.section import Section
+from percsim.plan.sections.use import MeasuredSection
 from percsim.units import show_value
 
 __all__ = ["MIX", "Reading", "parse_toml", "read_sections"]

@@ -16,7 +16,8 @@ from percsim.errors import PlanError
 from percsim.materials import Elastomer, Filler, Material, Recipe, load_material
 from percsim.materials.elastomer import Property, material_names
 from percsim.plan.readers import did_you_mean
-from percsim.plan.sections import MODELS, OPTIONAL, ROWS, Key, words_of
+from percsim.plan.sections import MODELS, OPTIONAL, ROWS
+from percsim.plan.sections.section import Key, words_of
 from percsim.plan.write import toml_value
 from percsim.units import format_quantity
 

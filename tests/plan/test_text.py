@@ -13,7 +13,8 @@ import pytest
 from percsim.errors import PlanError
 from percsim.materials import load_material, material_names
 from percsim.plan import Plan
-from percsim.plan.sections import MODELS, words_of
+from percsim.plan.sections import MODELS
+from percsim.plan.sections.section import words_of
 from percsim.plan.text import (
     LAYOUTS,
     complete_plan,

@@ -50,23 +50,19 @@ class ExploreSection(Section):
     """
 
     weight_fraction: tuple[float, ...] | None = key(
-        Many(Quantity("weight_fraction", "wt%", "0.001 wt%", "99 wt%")),
+        Many(Quantity("weight_fraction", "0.001 wt%", "99 wt%")),
         None,
         ["22 wt%", "26 wt%", "30 wt%"],
     )
     """Loadings as mass of filler over mass of the cured film, curing agent included."""
 
     phr: tuple[float, ...] | None = key(
-        Many(Quantity("phr", "phr", "0.001 phr", "5000 phr")),
-        None,
-        ["28 phr", "35 phr", "43 phr"],
+        Many(Quantity("phr", "0.001 phr", "5000 phr")), None, ["28 phr", "35 phr", "43 phr"]
     )
     """Or as parts of filler for 100 parts of rubber by mass."""
 
     mass_ratio: tuple[float, ...] | None = key(
-        Many(Quantity("ratio", ":1", "0.00001:1", "50:1")),
-        None,
-        ["0.28:1", "0.35:1", "0.43:1"],
+        Many(Quantity("ratio", "0.00001:1", "50:1")), None, ["0.28:1", "0.35:1", "0.43:1"]
     )
     """Or as filler to rubber by mass."""
 
@@ -81,7 +77,7 @@ class ExploreSection(Section):
     """Free lengths of film between the electrodes."""
 
     thickness: tuple[float, ...] | None = key(
-        Many(Quantity("length", "mm", "1 um", "20 mm")), None, ["0.15 mm", "0.2 mm"]
+        Many(Quantity("length", "1 um", "20 mm")), None, ["0.15 mm", "0.2 mm"]
     )
     """Film thicknesses to try in place of film.thickness. Thick films share their boxes, a
     thin one takes its own.
@@ -143,7 +139,7 @@ class BoxesSection(Section):
     Default: count, one stage.
     """
 
-    confidence: float = key(Quantity("percentage", "%", "50 %", "99.9 %"), "95 %")
+    confidence: float = key(Quantity("percentage", "50 %", "99.9 %"), "95 %")
     """Simulated confidence at which the best counts as known."""
 
 
@@ -157,65 +153,60 @@ class TolerancesSection(Section):
     castings: int = key(Number(100, 1_000_000, whole=True), 2000)
     """Castings drawn for each candidate."""
 
-    weighing: float = key(Quantity("percentage", "%", "0 %", "50 %"), "0.5 %")
+    weighing: float = key(Quantity("percentage", "0 %", "50 %"), "0.5 %")
     """Of the filler's weight fraction, from the balance."""
 
-    mixing: float = key(Quantity("percentage", "%", "0 %", "50 %"), "2 %")
+    mixing: float = key(Quantity("percentage", "0 %", "50 %"), "2 %")
     """Of the filler's weight fraction, film mean against film mean, from uneven mixing."""
 
-    mixing_within: float = key(Quantity("percentage", "%", "0 %", "50 %"), "3 %")
+    mixing_within: float = key(Quantity("percentage", "0 %", "50 %"), "3 %")
     """Of the filler's weight fraction from point to point inside one film."""
 
-    mixing_length: float = key(Quantity("length", "mm", "1 um", "100 mm"), "1 mm")
+    mixing_length: float = key(Quantity("length", "1 um", "100 mm"), "1 mm")
     """Distance over which that unevenness keeps together (correlation falls by e); a film
     many times longer and wider averages it out.
     """
 
-    thickness: float | None = key(Quantity("percentage", "%", "0 %", "100 %"), None, "8 %")
+    thickness: float | None = key(Quantity("percentage", "0 %", "100 %"), None, "8 %")
     """Of the film's thickness. Default: 8 % for a drawn film, 20 % for a drop-cast one."""
 
-    electrode_gap: float = key(
-        Quantity("length", "mm", "0 mm", "10 mm"), "0.1 mm", stage="gap"
-    )
+    electrode_gap: float = key(Quantity("length", "0 mm", "10 mm"), "0.1 mm", stage="gap")
     """Of the electrode gap."""
 
-    electrode_skew: float = key(
-        Quantity("length", "mm", "0 mm", "10 mm"), "0.1 mm", stage="skew"
-    )
+    electrode_skew: float = key(Quantity("length", "0 mm", "10 mm"), "0.1 mm", stage="skew")
     """Of the gap at one end of the electrodes less that at the other."""
 
-    width: float = key(Quantity("length", "mm", "0 mm", "10 mm"), "0.1 mm")
+    width: float = key(Quantity("length", "0 mm", "10 mm"), "0.1 mm")
     """Of the film's width."""
 
-    contact: float = key(Quantity("percentage", "%", "0 %", "100 %"), "12 %")
+    contact: float = key(Quantity("percentage", "0 %", "100 %"), "12 %")
     """Of the conductance of the contacts, from cure to cure."""
 
-    aspect_ratio: float = key(Quantity("percentage", "%", "0 %", "100 %"), "8 %")
+    aspect_ratio: float = key(Quantity("percentage", "0 %", "100 %"), "8 %")
     """Of the aspect ratio of the filler, from powder lot to powder lot."""
 
-    particle_size: float = key(Quantity("percentage", "%", "0 %", "100 %"), "5 %")
+    particle_size: float = key(Quantity("percentage", "0 %", "100 %"), "5 %")
     """Of the filler's median size at the same shape, from powder lot to powder lot."""
 
-    response: float = key(Quantity("percentage", "%", "0 %", "100 %"), "5 %")
+    response: float = key(Quantity("percentage", "0 %", "100 %"), "5 %")
     """Of how far contacts open at a given strain, from casting to casting: bond to the
     part, cure, contacts. It scatters the gauge factor.
     """
 
-    tilt: float = key(Quantity("angle", "deg", "0 deg", "30 deg"), "2 deg")
+    tilt: float = key(Quantity("angle", "0 deg", "30 deg"), "2 deg")
     """Of the rms tilt of in-plane or aligned particles, from casting to casting; it acts
     through the threshold. Isotropic ones have none.
     """
 
-    instrument: float = key(Quantity("percentage", "%", "0 %", "50 %"), "0.1 %")
+    instrument: float = key(Quantity("percentage", "0 %", "50 %"), "0.1 %")
     """Of one reading of a resistance, from trial to trial on the same film."""
 
     strain_setting: float = key(
-        Quantity("strain", "microstrain", "0 microstrain", "10000 microstrain"),
-        "20 microstrain",
+        Quantity("strain", "0 microstrain", "10000 microstrain"), "20 microstrain"
     )
     """Of the strain that is set, from trial to trial."""
 
-    contact_redraw: float = key(Quantity("percentage", "%", "0 %", "100 %"), "5 %")
+    contact_redraw: float = key(Quantity("percentage", "0 %", "100 %"), "5 %")
     """Share of the contacts that close differently each time a film is strained or warmed
     and comes back; no standard deviation.
     """
@@ -231,12 +222,12 @@ class TargetSection(Section):
     """
 
     series_resistor: float | None = key(
-        Quantity("resistance", "kohm", "0.001 ohm", "1000 Gohm"), None, "1.8 kohm"
+        Quantity("resistance", "0.001 ohm", "1000 Gohm"), None, "1.8 kohm"
     )
     """Resistor in series with the film. Default: 0 ohm, the film straight at the supply."""
 
     resistance: tuple[float, float] | None = key(
-        Window("resistance", "kohm", "0 ohm", "1000 Gohm"), None, "0.7 to 3 kohm"
+        Window("resistance", "0 ohm", "1000 Gohm"), None, "0.7 to 3 kohm"
     )
     """Window for R0, the resistance at 20 C without strain; also { from = ..., to = ... }.
     Default: a third to three times the series resistor, where the divider keeps three
@@ -249,15 +240,12 @@ class TargetSection(Section):
     """Of the chord from zero to [strain] chord, (R/R0 - 1) over that strain."""
 
     largest_resistance_cv: float | None = key(
-        Quantity("percentage", "%", "0.01 %", "1000 %"),
-        None,
-        "25 %",
-        stage="resistance_cv_max",
+        Quantity("percentage", "0.01 %", "1000 %"), None, "25 %", stage="resistance_cv_max"
     )
     """Largest coefficient of variation of R0 between castings."""
 
     largest_gauge_factor_cv: float | None = key(
-        Quantity("percentage", "%", "0.01 %", "1000 %"),
+        Quantity("percentage", "0.01 %", "1000 %"),
         None,
         "15 %",
         stage="gauge_factor_cv_max",
@@ -265,7 +253,7 @@ class TargetSection(Section):
     """Largest coefficient of variation of the gauge factor between castings."""
 
     largest_self_heating_drift: float | None = key(
-        Quantity("strain", "microstrain", "0 microstrain", "100 %"),
+        Quantity("strain", "0 microstrain", "100 %"),
         None,
         "50 microstrain",
         stage="self_heating_drift_max",
@@ -275,9 +263,7 @@ class TargetSection(Section):
     """
 
     largest_thermal_output: float | None = key(
-        Quantity(
-            "thermal_output", "microstrain/K", "0 microstrain/K", "1000000 microstrain/K"
-        ),
+        Quantity("thermal_output", "0 microstrain/K", "1000000 microstrain/K"),
         None,
         "200 microstrain/K",
         stage="thermal_output_max",
@@ -287,6 +273,6 @@ class TargetSection(Section):
     """
 
     pass_share: float = key(
-        Quantity("percentage", "%", "0 %", "100 %"), "80 %", stage="pass_share_min"
+        Quantity("percentage", "0 %", "100 %"), "80 %", stage="pass_share_min"
     )
     """Share of the castings that must meet the limits on R0 and gauge factor."""

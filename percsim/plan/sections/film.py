@@ -37,13 +37,13 @@ __all__ = [
 class FilmSection(Section):
     """The cast film."""
 
-    thickness: float = key(Quantity("length", "mm", "1 um", "20 mm"), example="0.2 mm")
+    thickness: float = key(Quantity("length", "1 um", "20 mm"), example="0.2 mm")
     """Dry thickness."""
 
-    width: float = key(Quantity("length", "mm", "0.01 mm", "1000 mm"), example="6 mm")
+    width: float = key(Quantity("length", "0.01 mm", "1000 mm"), example="6 mm")
     """Width across the current; bars cover all of it."""
 
-    length: float = key(Quantity("length", "mm", "0.01 mm", "10000 mm"), example="16 mm")
+    length: float = key(Quantity("length", "0.01 mm", "10000 mm"), example="16 mm")
     """Whole length along the current; the electrode gaps to try must fit into it."""
 
     cast: str = key(Choice("drawn", "drop"), "drawn")
@@ -52,7 +52,7 @@ class FilmSection(Section):
     """
 
     modulus: Stated | None = key(
-        StatedAs(Quantity("pressure", "MPa", "1 kPa", "100 GPa")), None, "16 MPa"
+        StatedAs(Quantity("pressure", "1 kPa", "100 GPa")), None, "16 MPa"
     )
     """Young's modulus of the filled film, written like that of the elastomer; used with a
     sheet or a part. Default: the elastomer's and what the filler adds.
@@ -71,7 +71,7 @@ class FilmSection(Section):
     """
 
     electrode_length: float | None = key(
-        Quantity("length", "mm", "1 um", "1000 mm"), None, "2 mm"
+        Quantity("length", "1 um", "1000 mm"), None, "2 mm"
     )
     """Length of each bar or finger along the current; needed for fingers and four-terminal.
     Default: of bars, long enough for all the current.
@@ -80,20 +80,18 @@ class FilmSection(Section):
     fingers: int | None = key(Number(2, 10_000, whole=True), None, 6)
     """Fingers of both combs together. Only for layout = 'fingers'."""
 
-    overlap: float | None = key(Quantity("length", "mm", "1 um", "1000 mm"), None, "5 mm")
+    overlap: float | None = key(Quantity("length", "1 um", "1000 mm"), None, "5 mm")
     """Length over which the fingers of the two combs lie side by side. Only for layout =
     'fingers'. Default: the whole width.
     """
 
-    sense_spacing: float | None = key(
-        Quantity("length", "mm", "1 um", "1000 mm"), None, "1 mm"
-    )
+    sense_spacing: float | None = key(Quantity("length", "1 um", "1000 mm"), None, "1 mm")
     """Free length between a driving and a sensing bar. Only for layout = 'four-terminal',
     where it is needed.
     """
 
     contact_resistivity: float = key(
-        Quantity("contact_resistivity", "ohm cm2", "0 ohm cm2", "1e6 ohm cm2"), "0 ohm cm2"
+        Quantity("contact_resistivity", "0 ohm cm2", "1e6 ohm cm2"), "0 ohm cm2"
     )
     """Of the interface between electrode and film, as a transfer-length measurement gives
     it, beyond the contacts of single particles.
@@ -124,7 +122,7 @@ class StrainSection(Section):
     """The strain the film will see, along the current, tension positive."""
 
     window: tuple[float, float] = key(
-        Window("strain", "microstrain", "-200000 microstrain", "1000000 microstrain"),
+        Window("strain", "-200000 microstrain", "1000000 microstrain"),
         "0 to 3000 microstrain",
     )
     """From the smallest to the largest strain of the part, or of a film that is on none;
@@ -148,7 +146,7 @@ class StrainSection(Section):
     part_poisson_ratio: float = key(Number(0.0, 0.5), 0.33)
     """Poisson ratio of the part under a bonded film."""
 
-    bonded_at: float = key(Quantity("temperature", "C", "-200 C", "400 C"), "20 C")
+    bonded_at: float = key(Quantity("temperature", "-200 C", "400 C"), "20 C")
     """Temperature at which the film is bonded to its part. Until then it swells freely,
     from then on it expands in its plane as the part does.
     """
@@ -159,14 +157,14 @@ class TemperatureSection(Section):
     """The temperatures the film will see."""
 
     values: tuple[float, ...] = key(
-        Many(Quantity("temperature", "C", "-150 C", "350 C")), ["20 C"]
+        Many(Quantity("temperature", "-150 C", "350 C")), ["20 C"]
     )
     """Temperatures computed; 20 C, at which R0 is quoted, is added when it is not among
     them.
     """
 
     part_thermal_expansion: float | None = key(
-        Quantity("expansion", "ppm/K", "-100 ppm/K", "1000 ppm/K"), None, "23 ppm/K"
+        Quantity("expansion", "-100 ppm/K", "1000 ppm/K"), None, "23 ppm/K"
     )
     """Linear thermal expansion of the part under a bonded film, which expands with it.
     Default: not stated, the film then expands as a free one.
@@ -177,9 +175,7 @@ class TemperatureSection(Section):
 class SheetSection(Section):
     """The softer elastomer sheet that the film is bonded to; left out, there is none."""
 
-    thickness: float | None = key(
-        Quantity("length", "mm", "1 um", "20 mm"), None, "0.15 mm"
-    )
+    thickness: float | None = key(Quantity("length", "1 um", "20 mm"), None, "0.15 mm")
     """Thickness of the cured sheet; needed with any other key of it."""
 
     mix_ratio: float | None = key(MIX_RATIO, None, "15:1")
@@ -193,7 +189,7 @@ class SheetSection(Section):
     """Name of its elastomer in percsim's data files. Default: the film's."""
 
     modulus: Stated | None = key(
-        StatedAs(Quantity("pressure", "MPa", "1 kPa", "100 GPa")), None, "1.3 MPa"
+        StatedAs(Quantity("pressure", "1 kPa", "100 GPa")), None, "1.3 MPa"
     )
     """Young's modulus, written like that of the elastomer. Default: from mix ratio and
     cure.
@@ -207,7 +203,7 @@ class SheetSection(Section):
 class PartSection(Section):
     """The part whose strain is read, and how the patch is laid on it; optional."""
 
-    radius: float | None = key(Quantity("length", "mm", "0.01 mm", "100 m"), None, "25 mm")
+    radius: float | None = key(Quantity("length", "0.01 mm", "100 m"), None, "25 mm")
     """Radius of the surface that the patch is wrapped on, the current running around it.
     Leave it out for a flat part.
     """
@@ -219,11 +215,11 @@ class PartSection(Section):
     """Instead of a modulus: true for a part that the patch cannot strain or bend."""
 
     modulus: Stated | None = key(
-        StatedAs(Quantity("pressure", "GPa", "1 kPa", "2000 GPa")), None, "70 GPa"
+        StatedAs(Quantity("pressure", "1 kPa", "2000 GPa", "GPa")), None, "70 GPa"
     )
     """Young's modulus of the part; needed unless it is rigid."""
 
-    thickness: float | None = key(Quantity("length", "mm", "1 um", "1 m"), None, "1.5 mm")
+    thickness: float | None = key(Quantity("length", "1 um", "1 m"), None, "1.5 mm")
     """Thickness of its wall; needed for control = 'force', and for a part that is bent
     after bonding unless it is rigid.
     """
@@ -242,9 +238,7 @@ class PartSection(Section):
     neutral axis of all, on a rigid part about its surface.
     """
 
-    misalignment: float | None = key(
-        Quantity("angle", "deg", "0 deg", "45 deg"), None, "3 deg"
-    )
+    misalignment: float | None = key(Quantity("angle", "0 deg", "45 deg"), None, "3 deg")
     """Angle by which the patch may lie off the direction of the load; asks for the
     transverse sensitivity, three more states of every box. Default: neither.
     """

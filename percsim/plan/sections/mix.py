@@ -41,7 +41,7 @@ class FillerSection(Section):
     """Shape of the particles. Default: the material's, else flake."""
 
     density: float | None = key(
-        Quantity("density", "kg/m3", "500 kg/m3", "25000 kg/m3"), None, "2250 kg/m3"
+        Quantity("density", "500 kg/m3", "25000 kg/m3"), None, "2250 kg/m3"
     )
     """Density of the solid particle, not of the heaped powder. Default: the material's."""
 
@@ -69,7 +69,7 @@ class FillerSection(Section):
     """
 
     thickness: Stated | None = key(
-        StatedAs(Quantity("length", "um", "0.3 nm", "1 mm")), None, "0.7 um"
+        StatedAs(Quantity("length", "0.3 nm", "1 mm", "um")), None, "0.7 um"
     )
     """Instead of an aspect ratio: thickness of a flake or diameter of a rod, the same for
     all sizes.
@@ -80,7 +80,7 @@ class FillerSection(Section):
     the plane of the film; aligned rods along the current.
     """
 
-    tilt: float = key(Quantity("angle", "deg", "0 deg", "54 deg"), "0 deg")
+    tilt: float = key(Quantity("angle", "0 deg", "54 deg"), "0 deg")
     """Root mean square angle out of that arrangement, for in-plane and aligned."""
 
     order: float | None = key(Number(-0.5, 1.0), None, 0.8)
@@ -91,11 +91,11 @@ class FillerSection(Section):
     """
 
     thermal_expansion: float | None = key(
-        Quantity("expansion", "ppm/K", "-50 ppm/K", "500 ppm/K"), None, "8 ppm/K"
+        Quantity("expansion", "-50 ppm/K", "500 ppm/K"), None, "8 ppm/K"
     )
     """Linear thermal expansion, mean of the directions. Default: the material's, else 0."""
 
-    share: float | None = key(Quantity("fraction", "%", "0.01 %", "100 %"), None, "90 %")
+    share: float | None = key(Quantity("fraction", "0.01 %", "100 %"), None, "90 %")
     """Share of this filler in the mass of all fillers; needed when there are several."""
 
     name: str | None = key(TEXT, None, "milled flake")
@@ -164,7 +164,7 @@ class ElastomerSection(Section):
     """Name in percsim's data files. Leave it out for an elastomer of your own."""
 
     density: float | None = key(
-        Quantity("density", "kg/m3", "500 kg/m3", "3000 kg/m3"), None, "1030 kg/m3"
+        Quantity("density", "500 kg/m3", "3000 kg/m3"), None, "1030 kg/m3"
     )
     """Density of the cured, unfilled elastomer. Default: the material's."""
 
@@ -172,7 +172,7 @@ class ElastomerSection(Section):
     """Base to curing agent by mass. Default: the material's, else 10:1."""
 
     thermal_expansion: float | None = key(
-        Quantity("expansion", "ppm/K", "10 ppm/K", "1000 ppm/K"), None, "310 ppm/K"
+        Quantity("expansion", "10 ppm/K", "1000 ppm/K"), None, "310 ppm/K"
     )
     """Linear thermal expansion. Default: the material's, else 310 ppm/K."""
 
@@ -185,7 +185,7 @@ class ElastomerSection(Section):
     """
 
     modulus: Stated | None = key(
-        StatedAs(Quantity("pressure", "MPa", "1 kPa", "10 GPa")), None, "2.9 MPa"
+        StatedAs(Quantity("pressure", "1 kPa", "10 GPa")), None, "2.9 MPa"
     )
     """Young's modulus of the cured, unfilled elastomer; also { value = ..., basis =
     "measured", source = "..." }. Default: from mix ratio and cure, by the material's data,
@@ -225,11 +225,11 @@ class PlacementSection(Section):
     beyond; a box then takes five to twenty times as long, and far longer near the limit.
     """
 
-    clustered: float = key(Quantity("fraction", "%", "0 %", "100 %"), "0 %")
+    clustered: float = key(Quantity("fraction", "0 %", "100 %"), "0 %")
     """Share of the particles that sit in round agglomerates, from poor dispersion."""
 
     cluster_diameter: float | None = key(
-        Quantity("length", "um", "10 nm", "10 mm"), None, "40 um"
+        Quantity("length", "10 nm", "10 mm", "um"), None, "40 um"
     )
     """Diameter of an agglomerate, the centres of its particles; needed when some are
     clustered.
@@ -294,7 +294,7 @@ class ContactsSection(Section):
     """
 
     closed_at: Stated | None = key(
-        StatedAs(Quantity("temperature", "C", "-200 C", "400 C")), None, "-40 C"
+        StatedAs(Quantity("temperature", "-200 C", "400 C")), None, "-40 C"
     )
     """Temperature at which the contacts are pressed shut, the reference state. Default: 20
     K below the coldest temperature of the plan.
@@ -303,7 +303,7 @@ class ContactsSection(Section):
     lambda_T: Stated = key(StatedAs(Number(0.0, 1.0)), 0.3)  # noqa: N815
     """Share of the thermal expansion that reaches the contacts."""
 
-    Ea: Stated = key(StatedAs(Quantity("energy", "meV", "0 meV", "1000 meV")), "10 meV")
+    Ea: Stated = key(StatedAs(Quantity("energy", "0 meV", "1000 meV")), "10 meV")
     """Activation energy of the resistance; above 0 it falls on heating. Only for model =
     'opening'.
     """
@@ -314,7 +314,7 @@ class ContactsSection(Section):
     electrodes, not one per length.
     """
 
-    cutoff: float | None = key(Quantity("length", "nm", "0 nm", "100 um"), None, "0 nm")
+    cutoff: float | None = key(Quantity("length", "0 nm", "100 um", "nm"), None, "0 nm")
     """Longest gap between two particles that counts as a contact. Default: 0 nm, particles
     that touch; with impenetrable particles 2 % of the median thickness of the thinnest
     filler (common practice, no source), since placement leaves wholly impenetrable ones
@@ -323,11 +323,9 @@ class ContactsSection(Section):
     """
 
     barrier_height: Stated = key(
-        StatedAs(Quantity("energy", "eV", "0.01 eV", "10 eV")), "1 eV"
+        StatedAs(Quantity("energy", "0.01 eV", "10 eV", "eV")), "1 eV"
     )
     """Height of the tunnelling barrier. Only for model = 'affine'."""
 
-    contact_area: Stated = key(
-        StatedAs(Quantity("area", "nm2", "0.1 nm2", "1 mm2")), "100 nm2"
-    )
+    contact_area: Stated = key(StatedAs(Quantity("area", "0.1 nm2", "1 mm2")), "100 nm2")
     """Area of a tunnelling contact. Only for model = 'affine'."""

@@ -34,7 +34,7 @@ class SupplySection(Section):
     """Supply voltage. Default: that of [target]."""
 
     series_resistor: float | None = key(
-        Quantity("resistance", "kohm", "0 ohm", "1000 Gohm"), None, "1.8 kohm"
+        Quantity("resistance", "0 ohm", "1000 Gohm"), None, "1.8 kohm"
     )
     """Resistor in series with the film, which in a bridge is the other half of its arm.
     Default: that of [target], else 0 ohm, the film straight at the supply.
@@ -46,15 +46,15 @@ class SupplySection(Section):
     strained, against two equal resistors.
     """
 
-    bandwidth: float = key(Quantity("frequency", "Hz", "0.001 Hz", "1000000 Hz"), "10 Hz")
+    bandwidth: float = key(Quantity("frequency", "0.001 Hz", "1000000 Hz"), "10 Hz")
     """Bandwidth of the reading, up to which noise counts."""
 
     lowest_frequency: float = key(
-        Quantity("frequency", "Hz", "0.000001 Hz", "1000000 Hz"), "0.01 Hz"
+        Quantity("frequency", "0.000001 Hz", "1000000 Hz"), "0.01 Hz"
     )
     """Frequency from which 1/f noise counts, about one over the time of a measurement."""
 
-    instrument_noise: float = key(Quantity("voltage", "mV", "0 mV", "1000 mV"), "0 mV")
+    instrument_noise: float = key(Quantity("voltage", "0 mV", "1000 mV", "mV"), "0 mV")
     """Noise of the instrument in that bandwidth, one standard deviation."""
 
     flicker_noise: float | None = key(Number(0.0, 1.0), None, 1e-12)
@@ -63,14 +63,14 @@ class SupplySection(Section):
     """
 
     still_air: float = key(
-        Quantity("heat_transfer", "W/m2K", "0.1 W/m2K", "10000 W/m2K"), "10 W/m2K"
+        Quantity("heat_transfer", "0.1 W/m2K", "10000 W/m2K"), "10 W/m2K"
     )
     """Heat that still air takes from one face of a film that nothing else cools (common
     practice, no source).
     """
 
     film_conductivity: float = key(
-        Quantity("thermal_conductivity", "W/mK", "0.01 W/mK", "1000 W/mK"),
+        Quantity("thermal_conductivity", "0.01 W/mK", "1000 W/mK"),
         "0.17 W/mK",
         stage="conductivity",
     )
@@ -79,7 +79,7 @@ class SupplySection(Section):
     """
 
     sheet_conductivity: float = key(
-        Quantity("thermal_conductivity", "W/mK", "0.01 W/mK", "1000 W/mK"), "0.17 W/mK"
+        Quantity("thermal_conductivity", "0.01 W/mK", "1000 W/mK"), "0.17 W/mK"
     )
     """Thermal conductivity of the sheet between film and part."""
 
@@ -95,8 +95,7 @@ class VibrationSection(Section):
     """Strain about which the part vibrates. Default: the middle of the strain window."""
 
     amplitude: float = key(
-        Quantity("strain", "microstrain", "0.001 microstrain", "1000000 microstrain"),
-        "200 microstrain",
+        Quantity("strain", "0.001 microstrain", "1000000 microstrain"), "200 microstrain"
     )
     """Largest departure from it."""
 
@@ -108,28 +107,26 @@ class BatchSection(Section):
     films: int | None = key(Number(1, 1_000_000, whole=True), None, 200)
     """Films to cast from one batch, instead of its mass."""
 
-    mass: float | None = key(Quantity("mass", "g", "1 mg", "1000 kg"), None, "20 g")
+    mass: float | None = key(Quantity("mass", "1 mg", "1000 kg"), None, "20 g")
     """Mass of the cured batch, losses included. Default: 20 g, unless films is given."""
 
-    loss: float = key(Quantity("percentage", "%", "0 %", "90 %"), "10 %")
+    loss: float = key(Quantity("percentage", "0 %", "90 %"), "10 %")
     """Share of the batch that stays in cup, mixer and frame."""
 
-    balance_resolution: float = key(Quantity("mass", "g", "0.001 mg", "1 kg"), "0.01 g")
+    balance_resolution: float = key(Quantity("mass", "0.001 mg", "1 kg"), "0.01 g")
     """Smallest step of the balance."""
 
     solvent: str | None = key(TEXT, None, "heptane")
     """Solvent to thin the mix, by its name in percsim's data files. Default: none."""
 
     solvent_mass_ratio: float | None = key(
-        Quantity("ratio", ":1", "0.001:1", "100:1"), None, "0.5:1"
+        Quantity("ratio", "0.001:1", "100:1"), None, "0.5:1"
     )
     """Mass of solvent to mass of everything else; needed with a solvent unless
     wet_thickness is given.
     """
 
-    wet_thickness: float | None = key(
-        Quantity("length", "mm", "1 um", "100 mm"), None, "0.35 mm"
-    )
+    wet_thickness: float | None = key(Quantity("length", "1 um", "100 mm"), None, "0.35 mm")
     """Instead of the solvent's mass ratio: thickness to draw, which must dry to the film's.
     """
 
@@ -154,7 +151,7 @@ class MeasuredSection(Section):
     """
 
     weight_fraction: float = key(
-        Quantity("weight_fraction", "wt%", "0.001 wt%", "99 wt%"), example="30 wt%"
+        Quantity("weight_fraction", "0.001 wt%", "99 wt%"), example="30 wt%"
     )
     """Loading, as mass of filler over mass of the cured film, among those explored."""
 
@@ -169,17 +166,13 @@ class MeasuredSection(Section):
     films: int = key(Number(1, 100_000, whole=True), 1)
     """Films behind the row, from one cup."""
 
-    thickness: float | None = key(
-        Quantity("length", "mm", "100 nm", "100 mm"), None, "0.21 mm"
-    )
+    thickness: float | None = key(Quantity("length", "100 nm", "100 mm"), None, "0.21 mm")
     """Thickness of the films as measured. Default: that of [film]."""
 
     width: float | None = key(ALONG_FILM, None, "6 mm")
     """Width of the films as measured. Default: that of [film]."""
 
-    change: float | None = key(
-        Quantity("change", "%", "-99.9 %", "1000000 %"), None, "5.2 %"
-    )
+    change: float | None = key(Quantity("change", "-99.9 %", "1000000 %"), None, "5.2 %")
     """(R - R0)/R0 at the strain and temperature of the row, R0 of the same films at 20 C
     without strain.
     """
@@ -187,10 +180,10 @@ class MeasuredSection(Section):
     strain: float = key(STRAIN, "0 microstrain")
     """Strain of the film in the reading, within the plan's window."""
 
-    temperature: float = key(Quantity("temperature", "C", "-150 C", "350 C"), "20 C")
+    temperature: float = key(Quantity("temperature", "-150 C", "350 C"), "20 C")
     """Temperature of the reading, among those of the plan."""
 
-    spread: float | None = key(Quantity("percentage", "%", "0.1 %", "500 %"), None, "15 %")
+    spread: float | None = key(Quantity("percentage", "0.1 %", "500 %"), None, "15 %")
     """Relative standard deviation of R between the films, when it was measured. Default:
     what the tolerances give.
     """
