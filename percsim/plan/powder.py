@@ -19,6 +19,7 @@ from percsim.plan.readers import (
     Many,
     Number,
     Reader,
+    Stated,
     Window,
     read_table,
     written_basis,
@@ -252,29 +253,17 @@ class SizesReader(Reader):
 
 
 @dataclass(frozen=True, slots=True)
-class AspectRatio:
-    """Aspect ratio of a powder with where it comes from.
+class AspectRatio(Stated):
+    """Aspect ratio of a powder, of all particles or the number median.
 
     Parameters
     ----------
-    value : float
-        Of all particles, or the number median.
-    basis : {"assumed", "measured"}
-        Whether somebody measured it on this powder or it is a guess.
-    source : str
-        Free text, for the report.
     spread : float
         Standard deviation of ln(aspect ratio).
-    factor : float or None
-        95 % of what its median may be lies within this factor either way.
 
     """
 
-    value: float
-    basis: Literal["assumed", "measured"] = "assumed"
-    source: str = ""
     spread: float = 0.0
-    factor: float | None = None
 
     def distribution(self) -> float | SizeDistribution:
         """Aspect ratio as a filler takes it."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from percsim.errors import PlanError
@@ -179,40 +179,35 @@ def read_sections(reading: Reading, mapping: Mapping[str, Any]) -> dict[str, Any
             elif key in ESSENTIAL:
                 reading.fault(f"[{key}]", f"is missing; {WHY[key]}", spoils=key)
             parts[key] = None if key in (*ESSENTIAL, *OPTIONAL) else model()
-        elif key != "filler" or not isinstance(mapping[key], list | tuple):
-            parts[key] = reading.section(key, model, mapping[key])
+        elif key == "filler" and isinstance(mapping[key], list | tuple):
+            parts[key] = _read_entries(reading, key, model, mapping[key])
+            if not parts[key]:
+                what = "is an empty list; it needs at least 1"
+                reading.fault(key, what, spoils=key)
         else:
-            parts[key] = _read_fillers(reading, mapping[key])
+            parts[key] = reading.section(key, model, mapping[key])
     if not isinstance(parts["filler"], tuple):
         parts["filler"] = (parts["filler"],)
-    parts["measured"] = _read_rows(reading, mapping.get("measured", []))
-    return parts
-
-
-def _read_fillers(reading: Reading, entries: list[Any] | tuple[Any, ...]) -> Any:
-    if not entries:
-        reading.fault("filler", "is an empty list; it needs at least 1", spoils="filler")
-    return tuple(
-        reading.section(
-            f"filler[{i}]" if len(entries) > 1 else "filler", SECTIONS["filler"], entry
-        )
-        for i, entry in enumerate(entries, 1)
-    )
-
-
-def _read_rows(reading: Reading, rows: Any) -> tuple[MeasuredSection, ...]:
-    """Rows of [[measured]]; a single [measured] is one."""
-    if isinstance(rows, Mapping):
-        rows = [rows]
+    rows = mapping.get("measured", [])
+    rows = [rows] if isinstance(rows, Mapping) else rows  # a single [measured] is one
     if not isinstance(rows, list | tuple):
         what = f"must be rows, each a [[measured]], got {show_value(rows)}"
         reading.fault("measured", what)
-        return ()
-    found = [
-        reading.section(f"measured[{i}]", MeasuredSection, row)
-        for i, row in enumerate(rows, 1)
-    ]
-    return tuple(row for row in found if row is not None)
+        rows = []
+    read = _read_entries(reading, "measured", MeasuredSection, rows)
+    parts["measured"] = tuple(row for row in read if row is not None)
+    return parts
+
+
+def _read_entries(
+    reading: Reading, key: str, model: type[Section], entries: Sequence[Any]
+) -> tuple[Any, ...]:
+    """Read a section that is there several times; a filler alone has no number."""
+    alone = key == "filler" and len(entries) == 1
+    return tuple(
+        reading.section(key if alone else f"{key}[{i}]", model, entry)
+        for i, entry in enumerate(entries, 1)
+    )
 
 
 def parse_toml(text: str, name: str) -> dict[str, Any]:
