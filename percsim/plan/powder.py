@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
+from percsim.materials.sizes import SizeDistribution, read_size_bins
 from percsim.plan.readers import (
     ASPECT,
     HOW_KNOWN,
@@ -25,9 +26,6 @@ from percsim.plan.readers import (
     written_basis,
 )
 from percsim.units import format_quantity
-
-if TYPE_CHECKING:
-    from percsim.materials.sizes import SizeDistribution
 
 __all__ = ["ASPECT_RATIO", "PLAN_FOLDER", "SIZES", "AspectRatio", "Sizes"]
 
@@ -91,8 +89,6 @@ class Sizes:
             If the bins are no histogram or the sieve leaves nothing.
 
         """
-        from percsim.materials.sizes import SizeDistribution
-
         if self.edges:
             law = SizeDistribution.from_histogram(
                 self.edges, self.shares, weighting=self.weighting
@@ -178,7 +174,6 @@ class SizesReader(Reader):
             return Sizes(got["median"], _read_spread(got, 1.5))
         if not got["d10"] < got["d50"] < got["d90"]:
             raise ValueError("must rise from d10 over d50 to d90")
-        from percsim.materials.sizes import SizeDistribution
 
         law = SizeDistribution.from_percentiles(**got, weighting="volume")
         if law.spread > _SPREADS["spread"].highest:
@@ -210,7 +205,6 @@ class SizesReader(Reader):
         return replace(sizes, median=law.median, spread=law.spread)
 
     def _load(self, name: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
-        from percsim.materials.sizes import read_size_bins
 
         path = PLAN_FOLDER.get() / name
         try:
@@ -267,8 +261,6 @@ class AspectRatio(Stated):
 
     def distribution(self) -> float | SizeDistribution:
         """Aspect ratio as a filler takes it."""
-        from percsim.materials.sizes import SizeDistribution
-
         return SizeDistribution(self.value, self.spread) if self.spread else self.value
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from percsim.errors import PlanError
 from percsim.materials import Elastomer, Filler, Material, Recipe, load_material
-from percsim.materials.elastomer import Property, material_names
+from percsim.materials.elastomer import material_names
 from percsim.materials.weighing import excluded_volume
 from percsim.plan.readers import did_you_mean
 from percsim.plan.sections import MODELS, OPTIONAL, ROWS
@@ -25,8 +25,6 @@ __all__ = [
     "LAYOUTS",
     "complete_plan",
     "explain",
-    "material_sheet",
-    "material_table",
     "short_plan",
 ]
 
@@ -257,53 +255,6 @@ def explain(word: str, sources: bool = True) -> str:
             lines += map(_hang, _values_by_material(name, key))
         blocks.append("\n".join(lines))
     return "\n\n".join(blocks)
-
-
-def material_table() -> list[dict[str, str]]:
-    """Name and nature of every material of the data files."""
-    order = {"filler": 0, "elastomer": 1, "solvent": 2}
-    found = sorted(map(load_material, material_names()), key=lambda m: order.get(m.kind, 3))
-    return [{"name": m.name, "is": _nature(m)} for m in found]
-
-
-def _nature(material: Material) -> str:
-    return f"{material.kind}, {material.shape}" if material.shape else material.kind
-
-
-def material_sheet(name: str) -> dict[str, Any]:
-    """Everything the data files say of one material.
-
-    Raises
-    ------
-    PlanError
-        If it is not known, with the nearest.
-
-    """
-    try:
-        found = load_material(name)
-    except ValueError as error:
-        raise PlanError([str(error)]) from None
-
-    def shown(p: Property, value: float) -> str:
-        return f"{value:g} {p.unit}".removesuffix(" 1")
-
-    values = [
-        {
-            "name": key.replace("_", " "),
-            "value": shown(p, p.value),
-            "low": shown(p, p.low),
-            "high": shown(p, p.high),
-            "basis": p.basis,
-            "source": p.source,
-        }
-        for key, p in found.properties.items()
-    ]
-    return {
-        "name": found.name,
-        "is": _nature(found),
-        "values": values,
-        "cautions": list(found.cautions),
-    }
 
 
 def _first_sentence(text: str) -> str:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from percsim.film.electrodes import Bars, EndPlates, Fingers, FourTerminal, Layout
 from percsim.plan.readers import (
     CURE,
     FLAG,
@@ -20,9 +20,7 @@ from percsim.plan.readers import (
     Window,
 )
 from percsim.plan.sections.section import Section, key
-
-if TYPE_CHECKING:
-    from percsim.film.electrodes import Layout
+from percsim.units import format_quantity
 
 __all__ = [
     "FilmSection",
@@ -57,7 +55,6 @@ class FilmSection(Section):
     """Young's modulus of the filled film, written like that of the elastomer; used with a
     sheet or a part. Default: the elastomer's and what the filler adds.
     """
-
     layout: str = key(Choice("bars", "end plates", "fingers", "four-terminal"), "bars")
     """Electrodes: two parallel bars across the film; plates on its end faces;
     interdigitated fingers, whose gaps conduct side by side; or four bars, the outer two
@@ -102,10 +99,13 @@ class FilmSection(Section):
     they do not stand for it.
     """
 
+    def too_long(self, gap: float) -> str:
+        """Say that a gap is longer than the film."""
+        long, film = (format_quantity(x, "length") for x in (gap, self.length))
+        return f"= '{long}' is longer than the film, film.length = '{film}'"
+
     def electrode_layout(self) -> Layout:
         """How the electrodes lie on the film."""
-        from percsim.film.electrodes import Bars, EndPlates, Fingers, FourTerminal
-
         mount, contact = self.electrodes or "embedded", self.contact_resistivity
         length = self.electrode_length
         if self.layout == "end plates":
@@ -137,12 +137,10 @@ class StrainSection(Section):
     """Strain up to which the gauge factor is taken, as the chord from zero; within the
     window, and added to the strains. Default: the far end of the window.
     """
-
     mounting: str = key(Choice("free", "bonded", "biaxial"), "bonded")
     """free: pulled by its ends; bonded: on a part, which sets the strain across; biaxial:
     the same strain along and across.
     """
-
     part_poisson_ratio: float = key(Number(0.0, 0.5), 0.33)
     """Poisson ratio of the part under a bonded film."""
 
@@ -162,7 +160,6 @@ class TemperatureSection(Section):
     """Temperatures computed; 20 C, at which R0 is quoted, is added when it is not among
     them.
     """
-
     part_thermal_expansion: float | None = key(
         Quantity("expansion", "-100 ppm/K", "1000 ppm/K"), None, "23 ppm/K"
     )
@@ -184,7 +181,6 @@ class SheetSection(Section):
     cure_temperature: float | None = key(CURE, None, "100 C")
     """Temperature of its cure. Default: not said, the stiffness follows from the mix ratio.
     """
-
     material: str | None = key(TEXT, None, "addition-cure silicone")
     """Name of its elastomer in percsim's data files. Default: the film's."""
 

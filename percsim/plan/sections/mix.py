@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from percsim.materials.elastomer import Elastomer, Material, load_material
+from percsim.materials.filler import Filler, Orientation
+from percsim.materials.sizes import SizeDistribution
+from percsim.particles.placement import Clusters
 from percsim.plan.powder import ASPECT_RATIO, SIZES, AspectRatio, Sizes
 from percsim.plan.readers import (
     CONDUCTANCE,
@@ -20,11 +24,6 @@ from percsim.plan.readers import (
 )
 from percsim.plan.sections.section import Section, key
 
-if TYPE_CHECKING:
-    from percsim.materials.elastomer import Elastomer, Material
-    from percsim.materials.filler import Filler
-    from percsim.particles.placement import Clusters
-
 __all__ = ["ContactsSection", "ElastomerSection", "FillerSection", "PlacementSection"]
 
 
@@ -36,7 +35,6 @@ class FillerSection(Section):
     """Name in percsim's data files; density, thermal expansion, size and aspect ratio then
     have typical values for what you leave out. Leave it out for a powder of your own.
     """
-
     kind: str | None = key(Choice("flake", "rod", "sphere"), None, "flake")
     """Shape of the particles. Default: the material's, else flake."""
 
@@ -89,7 +87,6 @@ class FillerSection(Section):
     perfect, 0 isotropic, below 0 turned away from it. boxes.csv has the order as it came
     out.
     """
-
     thermal_expansion: float | None = key(
         Quantity("expansion", "-50 ppm/K", "500 ppm/K"), None, "8 ppm/K"
     )
@@ -97,23 +94,16 @@ class FillerSection(Section):
 
     share: float | None = key(Quantity("fraction", "0.01 %", "100 %"), None, "90 %")
     """Share of this filler in the mass of all fillers; needed when there are several."""
-
     name: str | None = key(TEXT, None, "milled flake")
     """What the weigh-out sheet calls it. Default: the material's name, else the kind."""
 
     def shape(self) -> str:
         """Kind of particle: as said, else the material's, else flake."""
-        from percsim.materials.elastomer import load_material
-
         own = load_material(self.material).shape if self.material else "flake"
         return self.kind or own
 
     def filler(self) -> Filler:
         """Filler of the section, what it leaves out taken from its material."""
-        from percsim.materials.elastomer import load_material
-        from percsim.materials.filler import Filler, Orientation
-        from percsim.materials.sizes import SizeDistribution
-
         material = load_material(self.material) if self.material else None
         kind = self.shape()
         sizes = self.length if kind == "rod" else self.diameter
@@ -147,8 +137,6 @@ class FillerSection(Section):
 
         So a carbon black does not look foreseeable for having its size written out.
         """
-        from percsim.materials.elastomer import load_material
-
         try:
             material = load_material(self.material or self.name or "")
         except ValueError:
@@ -170,7 +158,6 @@ class ElastomerSection(Section):
 
     mix_ratio: float | None = key(MIX_RATIO, None, "7:1")
     """Base to curing agent by mass. Default: the material's, else 10:1."""
-
     thermal_expansion: float | None = key(
         Quantity("expansion", "10 ppm/K", "1000 ppm/K"), None, "310 ppm/K"
     )
@@ -191,14 +178,11 @@ class ElastomerSection(Section):
     "measured", source = "..." }. Default: from mix ratio and cure, by the material's data,
     else by those of an addition-cure silicone.
     """
-
     name: str | None = key(TEXT, None, "two-part silicone")
     """What the weigh-out sheet calls it. Default: the material's name, else elastomer."""
 
     def elastomer(self) -> Elastomer:
         """Elastomer of the section, what it leaves out taken from its material."""
-        from percsim.materials.elastomer import Elastomer, load_material
-
         usual: dict[str, Any] = {
             "density": None, "mix_ratio": 10.0, "thermal_expansion": 3.1e-4,
             "poisson_ratio": 0.495, "name": "elastomer",
@@ -248,8 +232,6 @@ class PlacementSection(Section):
 
     def clusters(self) -> Clusters | None:
         """Agglomerates, if there are any."""
-        from percsim.particles.placement import Clusters
-
         if self.clustered == 0.0 or self.cluster_diameter is None:
             return None
         return Clusters(self.clustered, self.cluster_diameter, self.cluster_solids)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from percsim.materials.elastomer import load_material
 from percsim.plan.readers import (
     ALONG_FILM,
     ASPECT,
@@ -48,7 +49,6 @@ class SupplySection(Section):
 
     bandwidth: float = key(Quantity("frequency", "0.001 Hz", "1000000 Hz"), "10 Hz")
     """Bandwidth of the reading, up to which noise counts."""
-
     lowest_frequency: float = key(
         Quantity("frequency", "0.000001 Hz", "1000000 Hz"), "0.01 Hz"
     )
@@ -77,7 +77,6 @@ class SupplySection(Section):
     """Thermal conductivity through the film; that of the unfilled elastomer by default, as
     filler only helps.
     """
-
     sheet_conductivity: float = key(
         Quantity("thermal_conductivity", "0.01 W/mK", "1000 W/mK"), "0.17 W/mK"
     )
@@ -132,8 +131,6 @@ class BatchSection(Section):
 
     def solvent_ratio(self, thickness: float, density: float) -> float:
         """Mass of solvent over that of a mix of a density that dries to a thickness."""
-        from percsim.materials.elastomer import load_material
-
         if self.solvent is None:
             return 0.0
         if self.wet_thickness is None:
@@ -176,7 +173,6 @@ class MeasuredSection(Section):
     """(R - R0)/R0 at the strain and temperature of the row, R0 of the same films at 20 C
     without strain.
     """
-
     strain: float = key(STRAIN, "0 microstrain")
     """Strain of the film in the reading, within the plan's window."""
 
@@ -187,7 +183,6 @@ class MeasuredSection(Section):
     """Relative standard deviation of R between the films, when it was measured. Default:
     what the tolerances give.
     """
-
     batch: str | None = key(TEXT, None, "cup 3")
     """Cup that the films were mixed in. Rows of one cup share what its loading is off by,
     so that they count for less than rows of cups of their own.
