@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from percsim.errors import PlanError
-from percsim.plan.readers import FaultsError, did_you_mean
+from percsim.plan.readers import did_you_mean, faults_of
 from percsim.plan.sections import ESSENTIAL, MODELS, OPTIONAL, ROWS, SECTIONS
 from percsim.plan.sections.ask import HeadSection
 from percsim.plan.sections.section import Section
@@ -95,9 +95,13 @@ class Reading:
         read: dict[str, Any] = {}
         for name, what in keys.items():
             if name in data:
-                if self._value(f"{dot}{name}", model, name, data[name], read):
+                try:
+                    read[name] = what.read(data[name])
                     self.given.add(f"{plain}.{name}")
                     continue
+                except ValueError as error:
+                    for where, fault in faults_of(error):
+                        self.fault(f"{dot}{name}{where}", fault)
             elif not what.needed:
                 continue
             # a key that is missing under its own name is most likely the misspelt one
@@ -110,26 +114,6 @@ class Reading:
             self.fault(f"{dot}{name}", _unknown_key(plain, name, keys))
         self.bad |= {f"{plain}.{name}" for name in (*unknown, *meant)}
         return model(**read)
-
-    def _value(
-        self, path: str, model: type[Section], name: str, value: Any, got: dict[str, Any]
-    ) -> bool:
-        """Read one value; whether it is sound."""
-        what = model.keys()[name]
-        if value is None and what.default is None and not what.needed:
-            got[name] = None
-            return True
-        try:
-            got[name] = what.reader.read(value)
-        except FaultsError as error:
-            for where, fault in error.faults:
-                self.fault(path + where, fault)
-            return False
-        except ValueError as error:
-            verb = str(error).startswith(("must ", "is ", "has "))
-            self.fault(path, str(error) if verb else f"= {error}")
-            return False
-        return True
 
 
 def _plain(key: str) -> str:

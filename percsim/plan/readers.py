@@ -45,6 +45,7 @@ __all__ = [
     "Window",
     "did_you_mean",
     "either",
+    "faults_of",
     "read_table",
     "written_basis",
 ]
@@ -56,6 +57,14 @@ class FaultsError(ValueError):
     def __init__(self, faults: Sequence[tuple[str, str]]) -> None:
         self.faults = tuple(faults)
         super().__init__("; ".join(f"{where} {what}".strip() for where, what in faults))
+
+
+def faults_of(error: ValueError) -> Sequence[tuple[str, str]]:
+    """Faults of a value that could not be read: (where below the key, what)."""
+    if isinstance(error, FaultsError):
+        return error.faults
+    verb = str(error).startswith(("must ", "is ", "has "))
+    return [("", str(error) if verb else f"= {error}")]
 
 
 def did_you_mean(word: str, known: Sequence[str]) -> str:
