@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from percsim import __version__
 from percsim.boxes.folder import (
     FolderLock,
     checksum,
@@ -56,6 +57,7 @@ from percsim.plan import Plan
 from percsim.process import check_interrupt, interrupts, one_blas_thread
 from percsim.report import write_report
 from percsim.reuse import refuse_other_boxes, stored_plan
+from percsim.words import mm, weight
 
 __all__ = [
     "Result",
@@ -98,8 +100,7 @@ class Result:
             verdict = "no candidate meets the target"
         else:
             c = self.summary["candidates"][chosen]
-            weight, gap = 100.0 * c["weight_fraction"], 1e3 * c["electrode_gap_m"]
-            verdict = f"{weight:.4g} wt% at {gap:.4g} mm"
+            verdict = f"{weight(c['weight_fraction'])} at {mm(c['electrode_gap_m'])}"
         return f"Result: {verdict}, in {self.folder}"
 
 
@@ -127,12 +128,18 @@ def _write(
     extra: dict[str, Any],
     stages: Stages | None = None,
     store: Store | None = None,
+    blocks: bool | dict[str, Any] = False,
 ) -> Result:
     """Write results and show them, numbers first, so that a picture can never cost them.
 
-    With a store the folder becomes that of the plan.
+    With a store the folder becomes that of the plan. The film is put together from blocks
+    if `blocks` is True; films kept from before are shown while they are of this plan and
+    these boxes.
     """
-    summary, decision, tables = assemble(plan, records, stages)
+    made = blocks is True
+    summary, decision, tables = assemble(plan, records, stages, with_blocks=made)
+    if isinstance(blocks, dict) and blocks["of"] == _source_of_blocks(plan, records):
+        summary["film"] = blocks["film"]
     check_interrupt()
     summary |= extra
     if len(summary.pop("environments", [])) > 1:
@@ -170,6 +177,18 @@ def _write(
             "rest once that is put right"
         ) from error
     return Result(summary, folder, report.failures)
+
+
+def _source_of_blocks(plan: Plan, records: dict[str, Record]) -> str:
+    """Fingerprint of all that films of blocks are made of; keys stand for their boxes."""
+    done = sorted(key for key, record in records.items() if record.status == "done")
+    return checksum(encode_json([__version__, plan.as_dict(), done]).encode())
+
+
+def _kept_blocks(plan: Plan, records: dict[str, Record], result: Result) -> dict[str, Any]:
+    """Give what a folder keeps of films of blocks, to show them again at no cost."""
+    of, film = _source_of_blocks(plan, records), result.summary.get("film")
+    return {"blocks": {"of": of, "film": film} if film else False}
 
 
 def _of_plan(plan: Plan) -> dict[str, Any]:
@@ -280,8 +299,11 @@ def run_plan(
             "environment": environments[-1],
             "environments": environments,
         }
-        records = store.records()
-        result = _write(plan, plan.whole_text, folder, records, extra, stages, store)
+        records, text = store.records(), plan.whole_text
+        blocks = verify_film is not None or store.load_artefact("blocks", False)
+        result = _write(plan, text, folder, records, extra, stages, store, blocks)
+        if verify_film is not None:
+            store.save_artefacts(_kept_blocks(plan, records, result))
     return replace(result, recomputed=damaged)
 
 
@@ -333,13 +355,16 @@ def read_findings(plan: Plan, folder: str | os.PathLike[str]) -> Findings:
 
 @interrupts()
 @one_blas_thread()
-def redraw(folder: str | os.PathLike[str]) -> Result:
+def redraw(folder: str | os.PathLike[str], *, blocks: bool = False) -> Result:
     """Write summary, tables, figures and page again from what a folder has stored.
 
     Parameters
     ----------
     folder : path
         A results folder, of a finished or an interrupted run.
+    blocks : bool
+        Also put the film together from blocks, and keep that in the folder: it is shown
+        from then on, until the plan or its boxes change.
 
     Returns
     -------
@@ -381,4 +406,9 @@ def redraw(folder: str | os.PathLike[str]) -> Result:
         text = store.load_artefact("plan_text", plan.whole_text)
         if damaged:
             extra = {**extra, "damaged_rows": damaged}
-        return _write(plan, text, folder, records, extra)
+        films = blocks or store.load_artefact("blocks", False)
+        result = _write(plan, text, folder, records, extra, blocks=films)
+    if blocks:
+        with Store.open(folder) as store:
+            store.save_artefacts(_kept_blocks(plan, records, result))
+    return result

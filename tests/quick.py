@@ -21,9 +21,9 @@ def run_quickly(*arguments, **keywords):
         return run_plan(*arguments, **keywords)
 
 
-def redraw_quickly(folder):
+def redraw_quickly(folder, **keywords):
     """`redraw` without pictures."""
     from percsim.run import redraw
 
     with no_pictures():
-        return redraw(folder)
+        return redraw(folder, **keywords)

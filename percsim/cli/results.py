@@ -16,8 +16,9 @@ __all__ = ["report", "say_result"]
 
 def say_result(result: Result, quiet: bool, as_json: bool) -> None:
     """Print the decision, where the report lies, and what had to be left out."""
+    from percsim.report.answer import headline, left_out
     from percsim.report.chapters import chapter_lines
-    from percsim.report.tables import headline, left_out, text_summary
+    from percsim.report.terminal import text_summary
 
     page = result.folder / "report.html"
     if as_json:
@@ -37,11 +38,15 @@ def say_result(result: Result, quiet: bool, as_json: bool) -> None:
         tell(f"damaged rows of the folder, computed again: {', '.join(result.recomputed)}")
 
 
-@command("percsim report out/patch")
+@command("percsim report out/patch", "percsim report out/patch --blocks")
 def report(
     folder: Annotated[
         str, typer.Argument(metavar="FOLDER", help="Results folder of a run.")
     ],
+    blocks: Annotated[
+        bool,
+        typer.Option("--blocks", help="Also put the film together from blocks, a check."),
+    ] = False,
     quiet: Quiet = False,
     as_json: Json = False,
     debug: Debug = False,
@@ -54,7 +59,7 @@ def report(
     from percsim.run import redraw
 
     was_torn = torn(results_folder(folder))
-    result = redraw(folder)
+    result = redraw(folder, blocks=blocks)
     if was_torn:
         tell(f"the files in {folder} were of two runs, one was stopped; written anew")
     say_result(result, quiet, as_json)

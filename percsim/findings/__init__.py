@@ -18,7 +18,7 @@ from percsim.errors import FolderError
 from percsim.findings.anchor import Learned, learn, measured_candidates, measured_films
 from percsim.findings.currents import currents
 from percsim.findings.day_one import day_one
-from percsim.findings.film import film
+from percsim.findings.film import blocks, film
 from percsim.findings.front import front
 from percsim.findings.gather import (
     Findings,
@@ -136,7 +136,11 @@ def find(
 
 
 def assemble(
-    plan: Plan, records: dict[str, Record], stages: Stages | None = None
+    plan: Plan,
+    records: dict[str, Record],
+    stages: Stages | None = None,
+    *,
+    with_blocks: bool = False,
 ) -> tuple[dict[str, Any], Decision, dict[str, list[dict[str, Any]]]]:
     """From what is stored to the summary, the decision and the tables.
 
@@ -148,6 +152,8 @@ def assemble(
         Stored outcomes by key, all of them or a part.
     stages : Stages, optional
         How the boxes were spent, worked out from the records without.
+    with_blocks : bool
+        Also put the film together from blocks, a check of it.
 
     Returns
     -------
@@ -222,6 +228,8 @@ def assemble(
             summary |= measured_films(planned, {**summary, **own}, learned)
         else:
             summary |= chapter(findings, {**summary, **own})
+    if with_blocks and "film" in summary:
+        summary["film"] |= blocks(findings)
     tables = {"boxes": boxes, "responses": responses, "castings": casting_rows(whole)}
     return summary, decision, tables
 

@@ -1,4 +1,4 @@
-"""The chosen film put together from blocks: its scatter, its currents, and a check."""
+"""The chosen film and its electrodes; put together from blocks when that is asked for."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from percsim.jobs import films_of
 from percsim.particles.box import Box
 from percsim.particles.placement import expected_counts
 
-__all__ = ["FILMS", "film"]
+__all__ = ["FILMS", "blocks", "film"]
 
 FILMS = 200
 """Films put together from blocks, with and without uneven mixing."""
@@ -31,7 +31,7 @@ CORRELATION_LENGTH = 1e-3
 
 
 def film(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
-    """Block-lattice films of the chosen or nearest candidate.
+    """Size and electrodes of the chosen or nearest candidate, and how it conducts across.
 
     Parameters
     ----------
@@ -49,26 +49,45 @@ def film(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     castings = findings.decision.best.castings
     if castings.fit.is_open:
         return {}
-    plan = findings.plan
-    across = gather_across(plan, findings.records, findings.loadings, findings.threshold)
-    out: dict[str, Any] = _described(findings, castings)
-    out["across"] = across.as_dict()
-    if plan.contacts.model == "affine":
-        out["refused"] = (
-            "with model = 'affine' a box has no response that would carry over to a block"
-        )
-        return {"film": out}
+    across = _across(findings).as_dict()
+    return {"film": _described(findings, castings) | {"across": across}}
+
+
+def blocks(findings: Findings) -> dict[str, Any]:
+    """Films of the same candidate put together from blocks, beside those simulated whole.
+
+    A check that no choice rests on, made when asked: it solves hundreds of films.
+
+    Parameters
+    ----------
+    findings : Findings
+        What the boxes gave.
+
+    Returns
+    -------
+    dict
+        What `film` holds besides, or why blocks are `refused`.
+
+    """
+    if findings.plan.contacts.model == "affine":
+        return {
+            "refused": "with model = 'affine' a box has no response that would carry over"
+            " to a block"
+        }
+    castings = findings.decision.best.castings
     try:
-        blocks = _blocks(findings, across)
-        found = _lattice_films(findings, castings, blocks)
+        made = _blocks(findings, _across(findings))
+        found = _lattice_films(findings, castings, made)
     except ValueError as error:
-        out["refused"] = str(error)
-        return {"film": out}
-    out |= found
-    verified = _verified(findings, castings, blocks)
-    if verified:
-        out["verified"] = verified
-    return {"film": out}
+        return {"refused": str(error)}
+    verified = _verified(findings, castings, made)
+    return found | ({"verified": verified} if verified else {})
+
+
+def _across(findings: Findings) -> Across:
+    return gather_across(
+        findings.plan, findings.records, findings.loadings, findings.threshold
+    )
 
 
 def _described(findings: Findings, castings: Castings) -> dict[str, Any]:

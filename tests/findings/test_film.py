@@ -139,12 +139,22 @@ def test_bad_budgets_are_told_in_one_line(options, what, tmp_path):
     assert done.output.count("\n") == 1
 
 
-def test_films_that_blocks_do_not_stand_for_say_why(tmp_path):
-    plan = Plan.from_dict(changed(boxes={"lengths": ["5 D", "6 D"], "count": 4}))
-    film = run_quickly(plan, tmp_path / "out", workers=1).summary["film"]
+def test_films_of_blocks_are_made_when_asked_and_kept_while_they_are_of_the_plan(tmp_path):
+    few = {"lengths": ["5 D", "6 D"], "count": 4}
+    plan = Plan.from_dict(changed(boxes=few))
+    plain = run_quickly(plan, tmp_path / "out", workers=1).summary["film"]
+    assert "refused" not in plain
+    film = redraw_quickly(tmp_path / "out", blocks=True).summary["film"]
     assert "6 median diameters conduct too well" in film["refused"]
     (line,) = CHAPTER.lines({"film": film})
     assert "Film of blocks" in line
+    assert redraw_quickly(tmp_path / "out").summary["film"] == film
+    other = Plan.from_dict(changed(boxes=few, tolerances={"castings": 100}))
+    plain = run_quickly(other, tmp_path / "out", workers=1).summary["film"]
+    assert "refused" not in plain
+    (line,) = CHAPTER.lines({"film": plain})
+    assert line.endswith("particles.")
+    assert "--blocks" in CHAPTER.blocks({"film": plain})[-1]["text"]
 
 
 # --- resistivity across the film
