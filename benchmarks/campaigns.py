@@ -34,7 +34,7 @@ from benchmarks.worlds import (
     judge,
     worlds,
 )
-from percsim.decision.choose import Target
+from percsim.decision import Target
 from percsim.plan import Plan
 
 Floats = NDArray[np.float64]
@@ -47,9 +47,9 @@ FILMS = 3
 CASTINGS = 2000
 """Castings that tell whether a recipe is good."""
 RESAMPLES = 2000
-FIRST_SLOPE = -20.0
-"""d ln R/d(weight fraction) that a bench worker expects before two cups conduct: -2 per
-unit of ln(phi - phi_c) at twice the threshold, a factor of e for 5 wt%."""
+FIRST_SLOPE = -25.0
+"""d ln R/d(weight fraction) that a bench worker expects before two cups conduct: a factor
+of e for 4 wt%, about what the exponent 2 gives at 1.7 times a threshold of 15 wt%."""
 SLOPES = (-100.0, -5.0)
 """Steepest and flattest that he believes."""
 FAR = 0.02

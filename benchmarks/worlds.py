@@ -8,7 +8,6 @@ interpolated along ln(phi/phi_c - 1) and continued along it towards the threshol
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -20,20 +19,18 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 import percsim as ps
-from percsim.boxes.fingerprint import PHYSICS_VERSION
+from percsim.boxes.fingerprint import fingerprint
 from percsim.boxes.statistics import cv_from_log_std
 from percsim.boxes.threshold import recipe_threshold, with_aspect_ratio
-from percsim.decision.choose import Target
+from percsim.decision import Target
 from percsim.decision.priors import Priors, contact_priors
 from percsim.film import Film, Tolerances
-from percsim.film.casting import TOLERANCE_NAMES
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     LoadingResult,
     LoadingThreshold,
     fit_loadings,
 )
-from percsim.findings.gather import log_slope
 from percsim.jobs import plan_box
 from percsim.links.search import Links
 from percsim.materials.recipe import Recipe
@@ -71,8 +68,9 @@ STRAINS = (0.0, 0.5, 1.0)
 LOT, CUP = ("aspect_ratio", "particle_size"), ("weighing", "mixing")
 """Tolerances that the films of a campaign share, and those of a cup; the rest are a film's
 own."""
+OWN = ("mixing_within", "thickness", "gap", "width", "skew", "contact", "response")
 READING = ("at rest", "strained", "strain setting")
-COLUMNS = (*(name for name in TOLERANCE_NAMES if name != "chains"), *READING)
+COLUMNS = (*LOT, *CUP, *OWN, *READING)
 """Standard normal numbers that make a film and its reading, in order."""
 
 
@@ -181,13 +179,12 @@ class Maker:
     def key(self) -> str:
         """Name of all that worlds of a number depend on."""
         plan = self.plan
-        what = (
-            WORLDS_VERSION, PHYSICS_VERSION, self.seed, self.particles, self.lengths,
+        priors = [(p.name, p.median, p.factor, p.bounds) for p in self.priors]
+        return fingerprint(
+            WORLDS_VERSION, self.seed, self.particles, self.lengths, priors,
             plan.recipe(0.2), plan.mounting(), plan.thermal(0.2), plan.law(),
-            plan.chord_strain, plan.film.thickness, plan.is_thin, self.priors,
-            plan.weight_fractions,
+            plan.chord_strain, plan.film.thickness, plan.is_thin, plan.weight_fractions,
         )  # fmt: skip
-        return hashlib.blake2b(repr(what).encode(), digest_size=6).hexdigest()
 
     def world(self, number: int, folder: Path | None = None) -> World:
         """Make a world, or read it from a folder."""
@@ -243,6 +240,11 @@ class Maker:
                 ]
             ),
         )
+
+
+def log_slope(recipe: Recipe) -> float:
+    """d ln(volume fraction)/d ln(weight fraction), from the conversion between them."""
+    return (1.0 - recipe.volume_fraction) / (1.0 - recipe.weight_fraction)
 
 
 @dataclass(frozen=True, slots=True)
@@ -413,6 +415,7 @@ class Bench:
         drawn = {
             name: spread * z[:, COLUMNS.index(name)]
             for name, spread in tol.spreads(film).items()
+            if name in COLUMNS
         }
         recipe = self.plan.recipe(weight_fraction)
         off = drawn["weighing"] + drawn["mixing"] + drawn["mixing_within"]

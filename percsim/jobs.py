@@ -36,6 +36,7 @@ from percsim.particles.placement import MOST_PARTICLES, expected_counts
 from percsim.plan import Plan
 from percsim.states.strain import State
 from percsim.states.temperature import ROOM_TEMPERATURE
+from percsim.words import mm, weight
 
 __all__ = [
     "HELD_OUT",
@@ -282,7 +283,7 @@ def check_placement(plan: Plan) -> None:
         number = sum(expected_counts(job.recipe, job.box))
         if number > MOST_PARTICLES:
             faults.append(
-                f"{plan.name}: boxes.lengths has a box of {1e3 * job.box.length:.4g} mm"
+                f"{plan.name}: boxes.lengths has a box of {mm(job.box.length)}"
                 f" with {number:.3g} particles, more than {MOST_PARTICLES:.0e}; take"
                 " smaller boxes or larger particles"
             )
@@ -296,7 +297,7 @@ def check_placement(plan: Plan) -> None:
             try:
                 place_box(job)
             except PlacementError as error:
-                loading = f"{100.0 * job.recipe.weight_fraction:.4g} wt%"
+                loading = weight(job.recipe.weight_fraction)
                 faults.append(f"{plan.name}: placement.{key} at {loading}: {error}")
     if faults:
         raise PlanError(faults)

@@ -57,6 +57,7 @@ from percsim.plan import Plan
 from percsim.process import check_interrupt, interrupts, one_blas_thread
 from percsim.report import write_report
 from percsim.reuse import refuse_other_boxes, stored_plan
+from percsim.words import mm, weight
 
 __all__ = [
     "Result",
@@ -99,8 +100,7 @@ class Result:
             verdict = "no candidate meets the target"
         else:
             c = self.summary["candidates"][chosen]
-            weight, gap = 100.0 * c["weight_fraction"], 1e3 * c["electrode_gap_m"]
-            verdict = f"{weight:.4g} wt% at {gap:.4g} mm"
+            verdict = f"{weight(c['weight_fraction'])} at {mm(c['electrode_gap_m'])}"
         return f"Result: {verdict}, in {self.folder}"
 
 
@@ -254,7 +254,7 @@ def run_plan(
     if fresh or not (folder / DATABASE).is_file():
         check_placement(plan)
     same = {"plan.toml": checksum(plan.text.encode())}
-    with Store.open(folder, fresh=fresh, same=same) as store:
+    with Store.open(folder, fresh=fresh, same=same, read_results=True) as store:
         damaged = tuple(store.damaged)
         refuse_other_boxes(plan, store)
         if not (folder / "summary.json").is_file():
@@ -329,7 +329,7 @@ def read_findings(plan: Plan, folder: str | os.PathLike[str]) -> Findings:
         If the folder holds no results of the plan, or too few to say anything.
 
     """
-    with Store.read(folder) as store:
+    with Store.read(folder, read_results=True) as store:
         if store.damaged:
             raise FolderError(
                 f"{folder} has damaged rows ({', '.join(store.damaged)}); run its plan "
@@ -380,7 +380,7 @@ def redraw(folder: str | os.PathLike[str], *, blocks: bool = False) -> Result:
     folder = results_folder(folder)
     if not (folder / DATABASE).is_file():  # a lock would make the folder
         raise FolderError(f"{folder} holds no results ({DATABASE} is missing)")
-    with FolderLock(folder), Store.read(folder) as store:
+    with FolderLock(folder), Store.read(folder, read_results=True) as store:
         refuse_others(folder)
         sweep(folder)
         records, damaged = store.records(), store.damaged

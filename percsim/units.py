@@ -167,8 +167,9 @@ KINDS: Final[dict[str, _Kind]] = {
         (*_prefixed("J", "pnumk"), ("keV", str(Decimal(_EV) * 1000))),
     ),
     "power": _Kind(
-        "a power", "mW", (("uW", "1e-6"), ("mW", "1e-3"), ("W", "1")),
-        _prefixed("W", "pnk"),
+        "a power", "mW",
+        (("pW", "1e-12"), ("nW", "1e-9"), ("uW", "1e-6"), ("mW", "1e-3"), ("W", "1")),
+        _prefixed("W", "k"),
         lowest=-math.inf,
     ),
     "strain": _Kind(
@@ -194,8 +195,7 @@ KINDS: Final[dict[str, _Kind]] = {
     "angle": _Kind("an angle", "deg", (("deg", _PI_180),), (("°", _PI_180), ("rad", "1"))),
     "voltage": _Kind(
         "a voltage", "V",
-        (("uV", "1e-6"), ("mV", "1e-3"), ("V", "1"), ("kV", "1e3")),
-        (("nV", "1e-9"),),
+        (("nV", "1e-9"), ("uV", "1e-6"), ("mV", "1e-3"), ("V", "1"), ("kV", "1e3")),
         lowest=-math.inf,
     ),
     "current": _Kind(

@@ -12,8 +12,8 @@ import percsim
 
 PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
-    "errors process units files values kernels materials particles links states network "
-    "boxes film decision known_cases plan jobs reuse "
+    "errors process units words files values kernels materials particles links states "
+    "network boxes film decision known_cases plan jobs reuse "
     "findings report run cli __main__"
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}

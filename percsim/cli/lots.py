@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from percsim.cli.shared import Debug, Json, Quiet, command, option, say, say_json
+from percsim.cli.shared import (
+    Debug,
+    Json,
+    Quiet,
+    command,
+    option,
+    refuse,
+    say,
+    say_json,
+    valued,
+)
 
 if TYPE_CHECKING:
     from percsim.decision.lots import CureRatio
@@ -23,7 +32,7 @@ Pairs = list[tuple[float, float]]
 
 
 def _percent(help_: str) -> Any:
-    return typer.Option(metavar="%", help=help_)
+    return valued("%", help_)
 
 
 @command(
@@ -54,7 +63,7 @@ def lots(
     cv: Annotated[str | None, _percent("CV between castings, when none is read.")] = None,
     window: Annotated[
         str | None,
-        typer.Option(metavar="R", help="Resistance asked for, '0.7 to 3 kohm'."),
+        valued("R", "Resistance asked for, '0.7 to 3 kohm'."),
     ] = None,
     within: Annotated[str, _percent("How close the median is to be known.")] = "10 %",
     confidence: Annotated[str, _percent("Confidence of every statement.")] = "95 %",
@@ -97,10 +106,7 @@ def lots(
     ratio = _cure_ratio(cured_ratio, cured_ratio_spread, problems)
     if not problems and not values and folder is None and cv is None:
         problems.append("nothing to judge: give READINGS.csv, --reading, --folder or --cv")
-    if problems:
-        from percsim.errors import PlanError
-
-        raise PlanError(problems)
+    refuse(problems)
     predicted = None
     if folder is not None:
         predicted, planned = _predicted(folder)
@@ -113,6 +119,13 @@ def lots(
         from percsim.report.lots import lot_text
 
         say(lot_text(result, quiet))
+
+
+def _predicted(folder: str) -> tuple[dict[str, float], tuple[float, float]]:
+    from percsim.boxes.folder import results_folder
+    from percsim.report.lots import predicted_lot
+
+    return predicted_lot(results_folder(folder))
 
 
 def _judged(
@@ -313,59 +326,3 @@ def _readings_of_file(
     if not values and not problems:
         problems.append(f"{path}: holds no reading")
     return values, pairs, cups
-
-
-# ------------------------------------------------------------------------------------------
-# What a run predicts
-# ------------------------------------------------------------------------------------------
-
-
-def _predicted(out: str) -> tuple[dict[str, float], tuple[float, float]]:
-    """Median and CV that a run predicts for the recipe it decides for, and its window.
-
-    Measured films decide where there are any.
-    """
-    from percsim.boxes.folder import refuse_torn, results_folder
-    from percsim.boxes.statistics import cv_from_log_std
-    from percsim.errors import FolderError
-    from percsim.plan import Plan
-    from percsim.report.tables import anchored, deciding_index, number
-
-    folder = results_folder(out)
-    path = folder / "summary.json"
-    refuse_torn(folder)
-    try:
-        summary = json.loads(path.read_text(encoding="utf-8"))
-        told = anchored(summary)
-        if told is not None:
-            row, median = told, number(told["casting_resistance_ohm"]["median"])
-            cv = number(told["resistance_cv"]["median"])
-        else:
-            row = summary["candidates"][deciding_index(summary)[0]]
-            median = number(row["resistance_ohm"]["median"])
-            cv = number(row["resistance_cv"])
-        predicted = {
-            "weight_fraction": float(row["weight_fraction"]),
-            "electrode_gap_m": float(row["electrode_gap_m"]),
-            "measured_rows": 0 if told is None else summary["anchor"]["n_rows"],
-        }
-        plan = Plan.from_dict(summary["plan"], name=str(path))
-    except (
-        OSError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError,
-        RecursionError,
-    ) as error:  # fmt: skip
-        raise FolderError(
-            f"{folder} holds no results to read ({type(error).__name__} in summary.json);"
-            " give a folder that 'percsim run' has finished"
-        ) from error
-    if median is None or cv is None or not max(median, cv) < float("inf"):
-        raise FolderError(
-            f"{folder}: the {'chosen' if summary.get('chosen') is not None else 'nearest'}"
-            " candidate is open, so it predicts no spread; give --cv instead"
-        )
-    predicted |= {"median_ohm": median, "cv": cv}
-    nested = (summary.get("spread") or {}).get("nested") or {}
-    lot = (nested.get("log_resistance") or {}).get("between_castings_of_one_lot")
-    if lot and told is None:
-        predicted["one_lot_cv"] = cv_from_log_std(float(lot["value"]))
-    return predicted, plan.decision_target().window

@@ -19,8 +19,9 @@ from percsim.cli.shared import (
     leave,
     reason,
     say,
-    table,
+    valued,
 )
+from percsim.words import columns
 
 __all__ = ["explain", "materials", "new"]
 
@@ -53,25 +54,25 @@ def new(
     ] = Path("plan.toml"),
     filler: Annotated[
         str,
-        typer.Option(
-            metavar="NAME",
-            help="Powder; percsim materials lists them.",
+        valued(
+            "NAME",
+            "Powder; percsim materials lists them.",
             autocompletion=_materials("filler"),
         ),
     ] = "graphite flake",
     elastomer: Annotated[
         str,
-        typer.Option(
-            metavar="NAME",
-            help="Elastomer; percsim materials lists them.",
+        valued(
+            "NAME",
+            "Elastomer; percsim materials lists them.",
             autocompletion=_materials("elastomer"),
         ),
     ] = "addition-cure silicone",
     layout: Annotated[
         str,
-        typer.Option(
-            metavar="NAME",
-            help="Electrodes: bars, end plates, fingers or four-terminal.",
+        valued(
+            "NAME",
+            "Electrodes: bars, end plates, fingers or four-terminal.",
             autocompletion=_layouts,
         ),
     ] = "bars",
@@ -147,7 +148,8 @@ def materials(
         if as_json:
             say(json.dumps(rows))
             return
-        say(table(("name", "is"), [(row["name"], row["is"]) for row in rows], left=2))
+        cells = [(row["name"], row["is"]) for row in rows]
+        say("\n".join(columns(("name", "is"), cells, left=2)))
         if quiet:
             return
         say()

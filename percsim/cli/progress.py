@@ -8,24 +8,13 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from percsim.cli.shared import counted, tell
+from percsim.cli.shared import tell
+from percsim.words import counted, duration
 
 if TYPE_CHECKING:
     from percsim.boxes.workers import Progress
 
-__all__ = ["after_lines", "duration", "progress"]
-
-
-def duration(seconds: float) -> str:
-    """Duration in words for a person who waits."""
-    if not seconds < 1e7:
-        return "unknown"
-    whole = round(seconds)
-    if whole < 90:
-        return f"{whole} s"
-    if whole < 90 * 60:
-        return f"{whole // 60} min {whole % 60:02d} s"
-    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+__all__ = ["after_lines", "progress"]
 
 
 def _progress_text(

@@ -16,8 +16,9 @@ __all__ = ["report", "say_result"]
 
 def say_result(result: Result, quiet: bool, as_json: bool) -> None:
     """Print the decision, where the report lies, and what had to be left out."""
+    from percsim.report.answer import headline, left_out
     from percsim.report.chapters import chapter_lines
-    from percsim.report.tables import headline, left_out, text_summary
+    from percsim.report.terminal import text_summary
 
     page = result.folder / "report.html"
     if as_json:

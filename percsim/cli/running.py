@@ -19,13 +19,14 @@ from percsim.cli.shared import (
     Quiet,
     Workers,
     command,
-    counted,
     leave,
     results_of,
     say,
     say_json,
+    valued,
 )
 from percsim.cli.sizing import memory_cautions, size_line, wrapping
+from percsim.words import counted
 
 if TYPE_CHECKING:
     from percsim.plan import Plan
@@ -47,10 +48,7 @@ ReadingsArgument = Annotated[
 def run(
     plan: PlanArgument,
     out: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FOLDER", help="Results folder; default out/ and the plan's name."
-        ),
+        str | None, valued("FOLDER", "Results folder; default out/ and the plan's name.")
     ] = None,
     workers: Workers = None,
     fresh: Annotated[
@@ -65,10 +63,7 @@ def run(
     ] = False,
     budget: Annotated[
         str | None,
-        typer.Option(
-            metavar="PARTICLES",
-            help='Particles in all those films, "2e6 flakes"; default 2e6.',
-        ),
+        valued("PARTICLES", 'Particles in all those films, "2e6 flakes"; default 2e6.'),
     ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
@@ -99,10 +94,10 @@ def anchor(
     readings: ReadingsArgument,
     out: Annotated[
         str | None,
-        typer.Option(
-            metavar="FOLDER",
-            help="Results folder, used as it is if the plan was run there; default out/"
-            " and the plan's name.",
+        valued(
+            "FOLDER",
+            "Results folder, used as it is if the plan was run there; default out/ and"
+            " the plan's name.",
         ),
     ] = None,
     workers: Workers = None,
@@ -137,10 +132,10 @@ def agree(
     readings: ReadingsArgument,
     out: Annotated[
         str | None,
-        typer.Option(
-            metavar="FOLDER",
-            help="Results folder of the plan; default out/ and the plan's name. It is run"
-            " there if it was not.",
+        valued(
+            "FOLDER",
+            "Results folder of the plan; default out/ and the plan's name. It is run there"
+            " if it was not.",
         ),
     ] = None,
     workers: Workers = None,

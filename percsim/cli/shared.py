@@ -12,6 +12,8 @@ from typing import Annotated, Any, NoReturn, ParamSpec
 
 import typer
 
+from percsim.words import counted
+
 __all__ = [
     "BAD_INPUT",
     "BROKEN",
@@ -24,15 +26,15 @@ __all__ = [
     "Workers",
     "app",
     "command",
-    "counted",
     "leave",
     "option",
     "reason",
+    "refuse",
     "results_of",
     "say",
     "say_json",
-    "table",
     "tell",
+    "valued",
 ]
 
 P = ParamSpec("P")
@@ -66,6 +68,11 @@ Workers = Annotated[
         min=1, help="Processes; default one for each core. No digit depends on it.",
     ),
 ]  # fmt: skip
+
+
+def valued(metavar: str, help_: str, **more: Any) -> Any:
+    """Make an option that takes a value."""
+    return typer.Option(metavar=metavar, help=help_, **more)
 
 
 # ------------------------------------------------------------------------------------------
@@ -108,6 +115,12 @@ def leave(code: int, *lines: str) -> NoReturn:
 def reason(error: OSError) -> str:
     """Say what the system has against it."""
     return (error.strerror or str(error)).lower()
+
+
+def refuse(problems: Sequence[str]) -> None:
+    """Tell of all faults of the options at once, if there are any."""
+    if problems:
+        leave(BAD_INPUT, *problems)
 
 
 # ------------------------------------------------------------------------------------------
@@ -182,26 +195,3 @@ def option(name: str, text: str, kind: str, problems: list[str]) -> float | None
     except ValueError as error:
         problems.append(f"{name} = {error}")
         return None
-
-
-# ------------------------------------------------------------------------------------------
-# Layout
-# ------------------------------------------------------------------------------------------
-
-
-def table(head: Sequence[str], rows: Sequence[Sequence[str]], left: int = 1) -> str:
-    """Columns in plain text, the first `left` of them flush left."""
-    lines = [list(head), *(list(row) for row in rows)]
-    widths = [max(len(line[k]) for line in lines) for k in range(len(head))]
-    return "\n".join(
-        "  ".join(
-            cell.ljust(w) if k < left else cell.rjust(w)
-            for k, (cell, w) in enumerate(zip(line, widths, strict=True))
-        ).rstrip()
-        for line in lines
-    )
-
-
-def counted(number: int, noun: str, plural: str = "") -> str:
-    """Give a number with its noun: 1 core, 2 cores."""
-    return f"{number} {noun if number == 1 else plural or noun + 's'}"

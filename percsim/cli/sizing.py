@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from percsim.cli.progress import duration, progress
+from percsim.cli.progress import progress
 from percsim.cli.shared import (
     Debug,
     Json,
@@ -16,10 +16,23 @@ from percsim.cli.shared import (
     Quiet,
     Workers,
     command,
-    counted,
     say,
     say_json,
-    table,
+)
+from percsim.words import (
+    celsius,
+    columns,
+    counted,
+    duration,
+    length,
+    memory,
+    mm,
+    percent,
+    span,
+    spelt,
+    three,
+    weight,
+    with_error,
 )
 
 if TYPE_CHECKING:
@@ -84,70 +97,33 @@ def _kernels_compiled() -> bool:
 
 
 def _check_text(plan: Plan, size: dict[str, Any], cautions: Sequence[str]) -> str:
-    from percsim.units import format_quantity
-
-    def lengths(values: Sequence[float]) -> str:
-        return ", ".join(format_quantity(v, "length", digits=3) for v in values)
-
-    fillers = ", ".join(
-        f"{f.name} {format_quantity(f.median_diameter, 'length', digits=3)}"
-        + (" (median by number)" if f.size.volume_median != f.size.median else "")
-        + ("" if f.kind == "sphere" else f", aspect ratio {f.median_aspect_ratio:.3g}")
-        for f in plan.fillers
-    )
-    volumes = ", ".join(
-        f"{100 * plan.recipe(w).volume_fraction:.3g}" for w in plan.weight_fractions
-    )
-    strains, n = plan.strains, len(plan.temperatures)
-    in_all = float(f"{size['flakes']:.3g}")
-    ends = f"{1e6 * strains[0]:.4g} to {1e6 * strains[-1]:.4g} microstrain"
-    temperatures = ", ".join(format_quantity(t, "temperature") for t in plan.temperatures)
-    compile_time = size["seconds_to_compile"]
-    compiling = (
-        [("", f"and {duration(compile_time)} more the first time here")]
-        if compile_time > 0.0
-        else []
-    )
     rows = [
         ("plan", f"{plan.name}, no fault: {plan.title}"),
+        *_recipe_rows(plan),
+        *_axis_rows(plan),
+        *_work_rows(plan, size),
+    ]
+    other = [caution for caution in cautions if caution not in plan.size_cuts]
+    _, *lines = columns(("", ""), rows, left=2)
+    return "\n".join([*lines, *(f"Mind: {caution}" for caution in other)])
+
+
+def _recipe_rows(plan: Plan) -> list[tuple[str, str]]:
+    fillers = ", ".join(
+        f"{f.name} {length(f.median_diameter)}"
+        + (" (median by number)" if f.size.volume_median != f.size.median else "")
+        + ("" if f.kind == "sphere" else f", aspect ratio {three(f.median_aspect_ratio)}")
+        for f in plan.fillers
+    )
+    weights = ", ".join(weight(w).removesuffix(" wt%") for w in plan.weight_fractions)
+    volumes = (percent(plan.recipe(w).volume_fraction) for w in plan.weight_fractions)
+    return [
         ("filler", fillers),
         *(("", cut) for cut in plan.size_cuts),
-        ("loadings", ", ".join(f"{100 * w:.4g}" for w in plan.weight_fractions) + " wt%"),
-        ("", f"{volumes} vol%"),
-        ("electrode gaps", lengths(plan.electrode_gaps)),
-        *_axis_rows(plan),
-        *([("candidates", str(plan.n_candidates))] if plan.axes else []),
-        ("states", f"{size['n_states']}: {counted(len(strains), 'strain')}, {ends}"),
-        ("", f"by {counted(n, 'temperature')}, {temperatures}"),
-        ("contacts closed at", format_quantity(plan.closed_at.value, "temperature")),
-        ("boxes", f"{size['n_boxes']}, edges {lengths(plan.box_lengths)}"),
-        (
-            "",
-            f"and {counted(size['n_threshold_batches'], 'batch', 'batches')}"
-            " for the threshold",
-        ),
-        ("particles", f"{_particles(size)} a box, {in_all:,.0f} in all"),
-        (
-            "time",
-            f"about {duration(size['seconds'])} on {counted(size['workers'], 'core')}",
-        ),
-        *(
-            [
-                (
-                    "",
-                    f"at most {duration(size['seconds_at_most'])}, with"
-                    f" {plan.boxes.most} boxes for every loading",
-                )
-            ]
-            if size["seconds_at_most"] > size["seconds"]
-            else []
-        ),
-        *compiling,
-        ("memory", f"about {_memory(size['memory_bytes'])}"),
+        ("loadings", f"{weights} wt%"),
+        ("", f"{', '.join(volumes)} vol%"),
+        ("electrode gaps", ", ".join(map(mm, plan.electrode_gaps))),
     ]
-    text = table(("", ""), rows, left=2).strip("\n")
-    other = [caution for caution in cautions if caution not in plan.size_cuts]
-    return "\n".join([text, *(f"Mind: {caution}" for caution in other)])
 
 
 def _axis_rows(plan: Plan) -> list[tuple[str, str]]:
@@ -160,10 +136,40 @@ def _axis_rows(plan: Plan) -> list[tuple[str, str]]:
         "aspect_ratio": "aspect ratios",
         "mix_ratio": "mix ratios",
     }
-    return [
+    rows = [
         (names[key], ", ".join(map(str, reader_of(ExploreSection, key).write(values))))
         for key, values in plan.axes.items()
     ]
+    return [*rows, ("candidates", str(plan.n_candidates))] if rows else rows
+
+
+def _work_rows(plan: Plan, size: dict[str, Any]) -> list[tuple[str, str]]:
+    strains, temperatures = plan.strains, plan.temperatures
+    ends = span(strains[0], strains[-1], "strain", digits=4)
+    batches = counted(size["n_threshold_batches"], "batch", "batches")
+    cores = counted(size["workers"], "core")
+    in_all = float(f"{size['flakes']:.3g}")
+    rows = [
+        ("states", f"{size['n_states']}: {counted(len(strains), 'strain')}, {ends}"),
+        (
+            "",
+            f"by {counted(len(temperatures), 'temperature')},"
+            f" {', '.join(map(celsius, temperatures))}",
+        ),
+        ("contacts closed at", celsius(plan.closed_at.value)),
+        ("boxes", f"{size['n_boxes']}, edges {', '.join(map(length, plan.box_lengths))}"),
+        ("", f"and {batches} for the threshold"),
+        ("particles", f"{_particles(size)} a box, {in_all:,.0f} in all"),
+        ("time", f"about {duration(size['seconds'])} on {cores}"),
+    ]
+    if size["seconds_at_most"] > size["seconds"]:
+        longest = duration(size["seconds_at_most"])
+        more = f"at most {longest}, with {plan.boxes.most} boxes for every loading"
+        rows.append(("", more))
+    if size["seconds_to_compile"] > 0.0:
+        compiling = duration(size["seconds_to_compile"])
+        rows.append(("", f"and {compiling} more the first time here"))
+    return [*rows, ("memory", f"about {memory(size['memory_bytes'])}")]
 
 
 def size_line(plan: Plan, size: dict[str, Any]) -> str:
@@ -188,12 +194,6 @@ def size_line(plan: Plan, size: dict[str, Any]) -> str:
 def _particles(size: dict[str, Any]) -> str:
     low, high = (f"{n:,.0f}" for n in size["flakes_per_box"])
     return low if low == high else f"{low} to {high}"
-
-
-def _memory(size: float) -> str:
-    if size < 1e10:
-        return f"{size / 1e6:,.0f} MB"
-    return f"{size / 1e9:,.0f} GB"
 
 
 def _machine_memory() -> float | None:
@@ -226,8 +226,8 @@ def memory_cautions(plan: Plan, size: dict[str, Any]) -> list[str]:
     else:
         help_ += ", or a larger filler"
     return [
-        f"the run takes about {_memory(needed)} of memory, with boxes of"
-        f" {_particles(size)} particles, and this machine has {_memory(there)};"
+        f"the run takes about {memory(needed)} of memory, with boxes of"
+        f" {_particles(size)} particles, and this machine has {memory(there)};"
         f" {help_} would help"
     ]
 
@@ -253,6 +253,7 @@ def threshold(
     loaded = Plan.load(plan)
     import numpy as np
 
+    from percsim.boxes.growth import grown_numbers
     from percsim.boxes.simulate import run_job
     from percsim.boxes.workers import run_jobs
     from percsim.jobs import is_own
@@ -264,24 +265,23 @@ def threshold(
     rows: list[dict[str, Any]] = []
     for name in dict.fromkeys(job.name for job in jobs):
         mine = [job for job in jobs if job.name == name]
-        done = [found[job.key]["numbers"] for job in mine if job.key in found]
-        grown = mine[0].plan.estimate(np.concatenate(done))
-        phi, weight = grown.volume_fraction, grown.weight_fraction
-        assert weight is not None  # grown from a recipe
+        grown = mine[0].plan.estimate(np.array(grown_numbers(mine, found)))
+        phi, w = grown.volume_fraction, grown.weight_fraction
+        assert w is not None  # grown from a recipe
         rows.append(
             {
                 "filler": _grown(name),
                 "volume_fraction": phi.value,
                 "volume_standard_error": phi.standard_error,
-                "weight_fraction": weight.value,
-                "weight_standard_error": weight.standard_error,
+                "weight_fraction": w.value,
+                "weight_standard_error": w.standard_error,
                 "n": phi.n,
             }
         )
     if as_json:
         say_json(rows)
     elif quiet:
-        say(f"{100 * rows[0]['weight_fraction']:.4g} wt%")
+        say(weight(rows[0]["weight_fraction"]))
     else:
         say(_threshold_text(loaded, rows))
 
@@ -297,7 +297,7 @@ def _threshold_text(plan: Plan, rows: Sequence[dict[str, Any]]) -> str:
             (row["filler"], _with_error(row, "weight"), _with_error(row, "volume"))
             for row in rows
         ]
-        lines += ["", table(("filler", "wt%", "vol%"), cells)]
+        lines += ["", *columns(("filler", "wt%", "vol%"), cells)]
     if plan.threshold_caution:
         lines.append(f"Mind: {plan.threshold_caution}")
     return "\n".join(lines)
@@ -312,4 +312,4 @@ def _grown(name: str) -> str:
 
 def _with_error(row: dict[str, Any], kind: str) -> str:
     value, error = row[f"{kind}_fraction"], row[f"{kind}_standard_error"]
-    return f"{100 * value:.2f} +- {100 * error:.2f}"
+    return spelt(with_error(value, error, 100.0))

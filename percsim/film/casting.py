@@ -17,6 +17,7 @@ from percsim.film.transfer import (
     LoadingThreshold,
     is_room_temperature,
 )
+from percsim.words import weight
 
 __all__ = [
     "LOT_NAMES",
@@ -1009,7 +1010,7 @@ def cast_films(
     note = ""
     if below is None and above is None and not own.is_open:
         note = (
-            f"{100 * own.loading.weight_fraction:.4g} wt%: no other conducting loading at "
+            f"{weight(own.loading.weight_fraction)}: no other conducting loading at "
             f"least {100 * CLOSEST_STEP:.0f} % away by volume was explored, so its slope "
             "with loading, and the spread that rests on it, is the published exponent "
             f"{PUBLISHED_EXPONENT:g} (3-D, from memory), not simulated"

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from percsim.film.path import film_resistance, path_resistance, transfer_length
+from percsim.words import mm
 
 __all__ = [
     "Bars",
@@ -130,15 +131,11 @@ def _check_electrode(
         )
 
 
-def _mm(value: float) -> str:
-    return f"{1e3 * value:.4g} mm"
-
-
 def _check_fit(needed: float, length: float, what: str) -> None:
     if needed > length * (1.0 + 1e-9):
         raise ValueError(
-            f"the electrodes do not fit: {what} take {_mm(needed)} along the current, and "
-            f"the film is {_mm(length)} long"
+            f"the electrodes do not fit: {what} take {mm(needed)} along the current, and "
+            f"the film is {mm(length)} long"
         )
 
 
@@ -146,8 +143,8 @@ def _check_surface(mount: str, length: float | None, thickness: float) -> None:
     if mount == "surface" and length is not None:
         if length < SHORTEST_ELECTRODE * thickness * (1.0 - 1e-9):
             raise ValueError(
-                f"a surface electrode {_mm(length)} long along the current is shorter than "
-                f"half the film's thickness, {_mm(thickness)}: make it longer or embed it"
+                f"a surface electrode {mm(length)} long along the current is shorter than "
+                f"half the film's thickness, {mm(thickness)}: make it longer or embed it"
             )
 
 
@@ -245,7 +242,7 @@ class Bars(_Straight):
         """Raise ValueError with one line if the electrodes do not fit on the film."""
         d = self.electrode_length
         _check_surface(self.mount, d, thickness)
-        _check_fit(gap + 2.0 * (d or 0.0), length, f"two bars and a gap of {_mm(gap)}")
+        _check_fit(gap + 2.0 * (d or 0.0), length, f"two bars and a gap of {mm(gap)}")
 
     def longest_gap(self, length: float) -> float:
         """Longest gap [m] for which the electrodes fit on a film."""
@@ -275,8 +272,8 @@ class EndPlates(Bars):
         """Raise ValueError with one line if the plates do not stand on the end faces."""
         if abs(gap - length) > 1e-6 * length:
             raise ValueError(
-                f"end plates stand {_mm(length)} apart, the length of the film; the "
-                f"electrode gap must be that, got {_mm(gap)}"
+                f"end plates stand {mm(length)} apart, the length of the film; the "
+                f"electrode gap must be that, got {mm(gap)}"
             )
 
 
@@ -417,12 +414,12 @@ class Fingers:
         _check_fit(
             self.number * self.finger_width + (self.number - 1) * gap,
             length,
-            f"{self.number} fingers and {self.number - 1} gaps of {_mm(gap)}",
+            f"{self.number} fingers and {self.number - 1} gaps of {mm(gap)}",
         )
         if self.overlap is not None and self.overlap > width * (1.0 + 1e-9):
             raise ValueError(
-                f"fingers overlap by {_mm(self.overlap)}, more than the film is wide, "
-                f"{_mm(width)}"
+                f"fingers overlap by {mm(self.overlap)}, more than the film is wide, "
+                f"{mm(width)}"
             )
 
     def longest_gap(self, length: float) -> float:
@@ -516,7 +513,7 @@ class FourTerminal(_Straight):
         _check_fit(
             gap + 4.0 * self.electrode_length + 2.0 * self.spacing,
             length,
-            f"four bars, two spacings and a gap of {_mm(gap)}",
+            f"four bars, two spacings and a gap of {mm(gap)}",
         )
 
     def longest_gap(self, length: float) -> float:

@@ -27,6 +27,7 @@ from percsim.film.electrodes import (
 from percsim.film.path import SHORTEST_SHARE, transfer_length
 from percsim.network.build import Network
 from percsim.network.solve import Solution, Sweep
+from percsim.words import mm
 
 __all__ = ["Lattice"]
 
@@ -151,8 +152,8 @@ class Lattice:
         for name, size in sizes.items():
             if size < block * (1.0 - 1e-9):
                 raise ValueError(
-                    f"blocks of {1e3 * block:.4g} mm are larger than the film's {name}, "
-                    f"{1e3 * size:.4g} mm: make boxes.lengths shorter"
+                    f"blocks of {mm(block)} are larger than the film's {name}, "
+                    f"{mm(size)}: make boxes.lengths shorter"
                 )
         grid = _Grid.of(film, piece or block, dimension)
         layers, ny = len(grid.z), len(grid.y)

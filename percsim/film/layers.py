@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from percsim.materials.stiffness import Modulus
+from percsim.words import mm
 
 __all__ = [
     "Assembly",
@@ -394,8 +395,8 @@ class Wrap:
         radius = np.asarray(radius, dtype=np.float64)
         if not np.all(radius > self.above):
             raise ValueError(
-                f"radius must be above the thickness of the stack, {1e3 * self.above:.4g}"
-                f" mm, got {1e3 * float(np.min(radius)):.4g} mm"
+                f"radius must be above the thickness of the stack, {mm(self.above)},"
+                f" got {mm(float(np.min(radius)))}"
             )
         offset = np.asarray(height, dtype=np.float64) - self.neutral_axis
         if self.inside:

@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from percsim.states.temperature import ROOM_TEMPERATURE
+from percsim.words import weight
 
 __all__ = [
     "FAITHFUL_RATIO",
@@ -242,7 +243,7 @@ class LoadingResult:
     electrode_rises: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
-        where = f"loading {100 * self.weight_fraction:.4g} wt%"
+        where = f"loading {weight(self.weight_fraction)}"
         for name in ("weight_fraction", "volume_fraction"):
             if not 0.0 < getattr(self, name) < 1.0:
                 raise ValueError(

@@ -35,6 +35,7 @@ from percsim.findings.day_one import DRAWS, UNITS, candidate_outlooks, candidate
 from percsim.findings.gather import Findings, log_slope
 from percsim.findings.stages import decision_arguments
 from percsim.plan import Plan
+from percsim.words import confidence, mm, percent, weight
 
 __all__ = [
     "Learned",
@@ -413,10 +414,10 @@ def measured_films(
     )
     shares = np.stack([o.pass_shares(target) for o in learned.outlooks])
     reasons = [
-        f"the measured films tell: {100 * best.loading.weight_fraction:.4g} wt% at "
-        f"{1e3 * best.film.electrode_gap:.3g} mm gap passes in "
-        f"{100 * rows[at]['pass_share']:.3g} % of its castings, averaged over what is "
-        f"still possible, {100 * target.pass_share_min:.3g} % are asked"
+        f"the measured films tell: {weight(best.loading.weight_fraction)} at "
+        f"{mm(best.film.electrode_gap)} gap passes in "
+        f"{percent(rows[at]['pass_share'])} % of its castings, averaged over what is "
+        f"still possible, {percent(target.pass_share_min)} % are asked"
     ]
     if not meets:
         missed = [m["target"].partition(",")[0] for m in margins if not m["met"]]
@@ -482,20 +483,20 @@ def measured_films(
 
 def _how_sure(ranking: Ranking, rows: Sequence[dict[str, Any]], asked: float) -> str:
     """Say with what confidence the choice is known, and who could still be better."""
-    sure = f"{100 * ranking.confidence:.0f} %" if ranking.confidence <= 0.99 else ">99 %"
+    sure = f"{confidence(ranking.confidence)} %"
     if not ranking.meets:
         return f"in {sure} of what is still possible no candidate meets every target"
     text = (
         f"it is known to be the best with a confidence of {sure} "
-        f"({100 * asked:.3g} % asked): in so much of what is still possible it meets every "
-        f"target and no other that does passes over {100 * EQUAL_SHARES:.0f} % more of its "
+        f"({percent(asked)} % asked): in so much of what is still possible it meets every "
+        f"target and no other that does passes over {percent(EQUAL_SHARES)} % more of its "
         "castings"
     )
     share, row = max(zip(ranking.rivals, rows, strict=True), key=lambda pair: pair[0])
     if ranking.confidence < asked and share > 0.0:
         text += (
-            f"; {100 * row['weight_fraction']:.4g} wt% at "
-            f"{1e3 * row['electrode_gap_m']:.3g} mm gap may be better, in "
-            f"{100 * share:.0f} %"
+            f"; {weight(row['weight_fraction'])} at "
+            f"{mm(row['electrode_gap_m'])} gap may be better, in "
+            f"{confidence(share)} %"
         )
     return text

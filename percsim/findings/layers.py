@@ -39,6 +39,7 @@ from percsim.materials.stiffness import (
     stiffenings,
 )
 from percsim.plan import LARGEST_FACE_STRAIN, Plan
+from percsim.words import microstrain, span, tenths
 
 __all__ = ["across_summary", "layers", "mounted", "mounting", "strain_profile"]
 
@@ -138,10 +139,10 @@ def wrapping_caution(plan: Plan) -> str:
     (low, high), strains = plan.reach, plan.strains
     if low >= strains[0] - 1e-12 and high <= strains[-1] + 1e-12:
         return ""
-    ends = f"{_microstrain(strains[0])} to {_microstrain(strains[-1])}"
+    ends = span(strains[0], strains[-1], "strain")
     told = (
-        f"wrapping and the strain of the part together strain films by {_microstrain(low)}"
-        f" to {_microstrain(high)}, and only {ends} are computed: what they read on the"
+        f"wrapping and the strain of the part together strain films by"
+        f" {span(low, high, 'strain')}, and only {ends} are computed: what they read on the"
         " part is then extrapolated; "
     )
     if max(-low, high) > LARGEST_FACE_STRAIN:
@@ -490,10 +491,6 @@ def across_summary(findings: Findings, loading: LoadingResult) -> dict[str, Any]
 # ------------------------------------------------------------------------------------------
 
 
-def _microstrain(value: float) -> str:
-    return f"{1e6 * value:+.0f} microstrain"
-
-
 def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> list[str]:
     plan, lines = findings.plan, []
     for name, known in (("film", assembly.film), ("sheet", assembly.sheet)):
@@ -502,7 +499,7 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
     mean = out["transfer"]["gap_mean"]["value"]
     if mean < 1.0 - NOTABLE_LOSS:
         lines.append(
-            f"only {100 * mean:.1f} % of the part's strain reaches the film between its"
+            f"only {tenths(mean)} % of the part's strain reaches the film between its"
             " electrodes; gauge factors count that"
         )
     decay = assembly.transfer().decay
@@ -520,18 +517,18 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
     )
     wrapping = out.get("wrapping")
     if wrapping and wrapping.get("outside_window"):
-        faces = [_microstrain(wrapping["strain"][f]["value"]) for f in ("bottom", "top")]
-        low, high = (_microstrain(x) for x in wrapping["window_computed"])
+        faces = [microstrain(wrapping["strain"][f]["value"]) for f in ("bottom", "top")]
+        low, high = wrapping["window_computed"]
         lines.append(
             f"wrapping strains the faces of the film by {faces[0]} and {faces[1]}, outside"
-            f" the strains computed, {low} to {high}; 'percsim check' says what computes"
-            " them"
+            f" the strains computed, {span(low, high, 'strain')}; 'percsim check' says what"
+            " computes them"
         )
     elif best["outside_window"]:
         reach = best["computed_to"]
         lines.append(
             "wrapping and the largest strain of the part together strain a face of the film"
-            f" beyond what was computed; all is computed to {_microstrain(reach)} of the"
+            f" beyond what was computed; all is computed to {microstrain(reach)} of the"
             " part, and from there on ln R of the outermost slices goes on along its last"
             " step, gauge factors with it; 'percsim check' says what computes the rest"
         )

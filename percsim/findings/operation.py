@@ -16,6 +16,7 @@ from percsim.findings.temperature import ThermalPrior, thermal_prior
 from percsim.findings.words import SELF_HEATING
 from percsim.plan import Plan
 from percsim.states.temperature import ELASTOMER_LIMITS, ROOM_TEMPERATURE
+from percsim.words import celsius, quantity, three, two
 
 __all__ = ["heating_summary", "operation"]
 
@@ -219,18 +220,18 @@ def _overheating(heating: dict[str, Any], plan: Plan) -> list[str]:
         safe = plan.supply_voltage * math.sqrt(share)
         if math.isfinite(rise):
             what = (
-                f"would warm by {rise:.3g} K, to {hottest + rise - 273.15:.0f} C on the "
+                f"would warm by {three(rise)} K, to {celsius(hottest + rise)} on the "
                 "plan's hottest day"
             )
         else:
             what = (
                 "has no steady temperature, its power grows with its own heat (loop gain "
-                f"{row['loop_gain']:.2g}, 1 is the limit)"
+                f"{two(row['loop_gain'])}, 1 is the limit)"
             )
         words.append(
-            f"Overheating: {where} the film at {plan.supply_voltage:g} V {what}; "
-            f"elastomers stay below {limit - 273.15:.0f} C. Keep the supply below "
-            f"about {safe:.2g} V there, or put more resistance in series"
+            f"Overheating: {where} the film at {quantity(plan.supply_voltage, 'V')} "
+            f"{what}; elastomers stay below {celsius(limit)}. Keep the supply below "
+            f"about {quantity(safe, 'V', 2)} there, or put more resistance in series"
         )
     return words
 

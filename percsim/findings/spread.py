@@ -17,6 +17,7 @@ from percsim.film.variance import (
     variance_shares,
 )
 from percsim.findings.gather import Findings
+from percsim.words import mm, quantity, tenths
 
 __all__ = ["spread"]
 
@@ -111,11 +112,11 @@ def _row(now: Halving, half: Halving, target: Target) -> dict[str, Any]:
 
 
 def _percent(value: float) -> str:
-    return f"{100 * value:.2g} %" if value < 0.0995 else f"{100 * value:.0f} %"
+    return quantity(value, "fraction", 2)
 
 
 def _tenths(value: float) -> str:
-    return f"{100 * value:.1f} %" if value < 10.0 else f"{100 * value:.2g} %"
+    return f"{tenths(value)} %"
 
 
 def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
@@ -192,7 +193,7 @@ def _chains(castings: Castings, share: float, resistance_cv: float) -> str:
     if share < 0.05:
         return (
             f"Chains are not why these castings differ: {flakes}, because a film "
-            f"{1e3 * castings.film.electrode_gap:.3g} mm long averages over very many of "
+            f"{mm(castings.film.electrode_gap)} long averages over very many of "
             "them. They rarely are, away from the threshold."
         )
     alone = np.sqrt(min(share, 1.0)) * resistance_cv

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.constants import elementary_charge
 
 from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.decision.choose import Candidate
@@ -28,6 +27,7 @@ from percsim.findings.gather import Findings, Known
 from percsim.findings.layers import across_summary, mounted
 from percsim.plan import Plan
 from percsim.states.temperature import ROOM_TEMPERATURE
+from percsim.words import span
 
 __all__ = ["ThermalPrior", "temperature", "thermal_prior", "thermal_summary"]
 
@@ -85,14 +85,12 @@ def _draws(findings: Findings, names: Sequence[str]) -> tuple[dict[str, Floats],
         if prior.name not in names or prior.is_fixed:
             continue
         low, high = prior.limits()
-        factor = 1e3 / elementary_charge if prior.name == "Ea" else 1.0
         word = (
             "the threshold over the simulated one"
             if prior.name == "threshold"
             else prior.name
         )
-        unit = " meV" if prior.name == "Ea" else ""
-        said.append(f"{word} {factor * low:.3g} to {factor * high:.3g}{unit}")
+        said.append(f"{word} {span(low, high, 'J' if prior.name == 'Ea' else '')}")
     contains = (
         f"{', '.join(said)} (95 %; judgement unless the plan states it)"
         if said
@@ -106,10 +104,8 @@ def _measured_draws(known: Known, names: Sequence[str]) -> tuple[dict[str, Float
     said = []
     for name in names:
         low, high = np.quantile(known.values[name], (0.025, 0.975), method="inverted_cdf")
-        factor = 1e3 / elementary_charge if name == "Ea" else 1.0
         word = "the threshold over the likeliest one" if name == "threshold" else name
-        unit = " meV" if name == "Ea" else ""
-        said.append(f"{word} {factor * low:.3g} to {factor * high:.3g}{unit}")
+        said.append(f"{word} {span(low, high, 'J' if name == 'Ea' else '')}")
     values = {name: np.asarray(known.values[name]) for name in names}
     return values, f"{', '.join(said)} (95 %, as far as the measured films tell)"
 

@@ -15,13 +15,9 @@ from typing import Any
 from percsim.boxes.folder import write_atomically
 from percsim.errors import FolderError
 from percsim.process import check_interrupt
-from percsim.report.tables import (
-    Row,
-    Summary,
-    read_rows,
-    text_summary,
-    write_rows,
-)
+from percsim.report.candidates import Row, Summary
+from percsim.report.rows import read_rows, write_rows
+from percsim.report.terminal import text_summary
 
 __all__ = [
     "Report",

@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 
-from percsim.report.tables import Row, number, share
+from percsim.report.candidates import Row
+from percsim.words import (
+    band,
+    counted,
+    mm,
+    percent,
+    probability,
+    resistance,
+    share,
+    signed,
+    weight,
+)
 
 __all__ = ["agreement_text"]
 
@@ -25,26 +35,6 @@ VERDICTS = {
 }
 
 
-def _kohm(value: object) -> str:
-    x = number(value)
-    return "open" if x is None or math.isinf(x) else f"{1e-3 * x:.3g} kohm"
-
-
-def _probability(value: object) -> str:
-    x = number(value) or 0.0
-    return "below 0.001" if x < 0.001 else f"{x:.2g}"
-
-
-def _signed(value: object) -> str:
-    """Deviation in per cent with its sign, finer where it is small."""
-    percent = 100.0 * (number(value) or 0.0)
-    return f"{percent:+.0f}" if abs(percent) >= 10.0 else f"{percent:+.1f}"
-
-
-def _spread(value: object) -> str:
-    return f"{100.0 * (number(value) or 0.0):.1f}"
-
-
 def agreement_text(result: Row) -> list[str]:
     """Give the verdict, the numbers and the causes, line by line.
 
@@ -58,46 +48,11 @@ def agreement_text(result: Row) -> list[str]:
     list of str
 
     """
-    films, n_open = int(result["films"]), int(result["open_films"])
-    band = result["predicted_ohm"]
-    known = (
-        f"{result['anchored_rows']} measured rows narrow the prediction."
-        if result["anchored_rows"]
-        else "No film was measured before, so the band is as wide as day one leaves it: "
-        "agreement says little; anchor the plan first."
-    )
-    words = [
+    lines = [
         f"{VERDICTS[result['verdict']]}.",
-        f"{films} {'film' if films == 1 else 'films'} of "
-        f"{100 * result['weight_fraction']:.4g} wt% at "
-        f"{1e3 * result['electrode_gap_m']:.3g} mm gap"
-        + (f", {n_open} of them open" if n_open else "")
-        + f": geometric mean {_kohm(result['measured_ohm'])}, predicted "
-        f"{_kohm(band['median'])} (5-95 % {_kohm(band['p05'])} to {_kohm(band['p95'])}). "
-        "The band contains contacts and threshold as far as they are known, the simulation "
-        "error, and the bench tolerances of so many films of one cup, perhaps of another "
-        "lot of powder. " + known,
-        f"Probability of a mean as far off: {_probability(result['level_probability'])}"
-        + (
-            f"; of such a scatter between the films ({100 * result['scatter']:.0f} %, "
-            f"{100 * result['expected_scatter']:.0f} % expected): "
-            f"{_probability(result['scatter_probability'])}"
-            if films - n_open > 1
-            else ""
-        )
-        + (
-            f"; of so many open: {_probability(result['open_probability'])}"
-            if n_open
-            else ""
-        )
-        + (
-            ". The smallest of them times their number decides: "
-            if films - n_open > 1 or n_open
-            else ". It decides: "
-        )
-        + "below 0.05 is doubtful, below 0.01 is rejected.",
+        *textwrap.wrap(_numbers(result), 92),
+        *textwrap.wrap(_chances(result), 92),
     ]
-    lines = [line for word in words for line in textwrap.wrap(word, 92)]
     if len(result["causes"]) < 2:
         return lines + textwrap.wrap(
             "Open films alone do not tell causes apart: check electrodes and cracks, then "
@@ -107,22 +62,8 @@ def agreement_text(result: Row) -> list[str]:
     lines += [
         "",
         "Likeliest cause, of these and one at a time (one standard error either way):",
+        *(_cause(cause) for cause in result["causes"]),
     ]
-    for cause in result["causes"]:
-        off = ""
-        if cause["name"] == "mixing":
-            off = ", the films scatter no more than expected"
-            if cause["off_by"]:
-                off = (
-                    f", spread {_spread(cause['off_by'])} % of the loading "
-                    f"({_spread(cause['low'])} to {_spread(cause['high'])}) if so"
-                )
-        elif cause["name"] != "none":
-            off = (
-                f", off by {_signed(cause['off_by'])} % ({_signed(cause['low'])} to "
-                f"{_signed(cause['high'])}) if so"
-            )
-        lines.append(f"  {share(cause['probability']):>5} %  {CAUSES[cause['name']]}{off}")
     if not result["told_apart"]:
         lines += textwrap.wrap(
             "R alone cannot tell the first two apart: measure thickness and gap of the "
@@ -131,3 +72,60 @@ def agreement_text(result: Row) -> list[str]:
             92,
         )
     return lines
+
+
+def _numbers(result: Row) -> str:
+    """Say what was read and what was predicted."""
+    films, n_open = int(result["films"]), int(result["open_films"])
+    expected = result["predicted_ohm"]
+    known = (
+        f"{result['anchored_rows']} measured rows narrow the prediction."
+        if result["anchored_rows"]
+        else "No film was measured before, so the band is as wide as day one leaves it: "
+        "agreement says little; anchor the plan first."
+    )
+    return (
+        f"{counted(films, 'film')} of {weight(result['weight_fraction'])} at "
+        f"{mm(result['electrode_gap_m'])} gap"
+        + (f", {n_open} of them open" if n_open else "")
+        + f": geometric mean {resistance(result['measured_ohm'])}, predicted "
+        f"{resistance(expected['median'])} (5-95 % {band(expected, 'ohm')}). "
+        "The band contains contacts and threshold as far as they are known, the simulation "
+        "error, and the bench tolerances of so many films of one cup, perhaps of another "
+        "lot of powder. " + known
+    )
+
+
+def _chances(result: Row) -> str:
+    """Say how probable what was read is, and what decides."""
+    told = [f"Probability of a mean as far off: {probability(result['level_probability'])}"]
+    if result["films"] - result["open_films"] > 1:
+        told.append(
+            f"of such a scatter between the films ({share(result['scatter'])} %, "
+            f"{share(result['expected_scatter'])} % expected): "
+            f"{probability(result['scatter_probability'])}"
+        )
+    if result["open_films"]:
+        told.append(f"of so many open: {probability(result['open_probability'])}")
+    decides = (
+        "The smallest of them times their number decides" if len(told) > 1 else "It decides"
+    )
+    return f"{'; '.join(told)}. {decides}: below 0.05 is doubtful, below 0.01 is rejected."
+
+
+def _cause(cause: Row) -> str:
+    """Say in a line how likely a cause is, and how far off it would be."""
+    off = ""
+    if cause["name"] == "mixing":
+        off = ", the films scatter no more than expected"
+        if cause["off_by"]:
+            off = (
+                f", spread {percent(cause['off_by'])} % of the loading "
+                f"({percent(cause['low'])} to {percent(cause['high'])}) if so"
+            )
+    elif cause["name"] != "none":
+        off = (
+            f", off by {signed(cause['off_by'], 100.0)} % "
+            f"({signed(cause['low'], 100.0)} to {signed(cause['high'], 100.0)}) if so"
+        )
+    return f"  {share(cause['probability']):>5} %  {CAUSES[cause['name']]}{off}"

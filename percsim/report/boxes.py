@@ -9,20 +9,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.particles.bodies import FLAKE, ROD
+from percsim.report.candidates import Row
+from percsim.report.series import NothingToDrawError, Run, same
 from percsim.report.style import (
     COPPER,
     INK,
     MAIN,
     MUTED,
     Figure,
-    NothingToDrawError,
-    Run,
     legend_above,
     new_figure,
     ramp_map,
-    same,
 )
-from percsim.report.tables import Row, number, percent, scaled, three, two, with_error
+from percsim.words import number, percent, scaled, three, two, with_error
 
 __all__ = ["fits_caption", "fits_figure", "network_caption", "network_figure"]
 

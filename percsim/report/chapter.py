@@ -6,8 +6,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from percsim.report.style import Figure, Run
-from percsim.report.tables import Summary, units_held
+from percsim.report.candidates import Summary
+from percsim.report.series import Run
+from percsim.report.style import Figure
+from percsim.words import units_held
 
 __all__ = [
     "Block",

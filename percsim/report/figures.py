@@ -13,11 +13,33 @@ from dataclasses import dataclass, replace
 from typing import Any, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from percsim.report.boxes import fits_caption, fits_figure, network_caption, network_figure
+from percsim.report.candidates import (
+    Row,
+    candidate_label,
+    deciding_index,
+    mix_label,
+    open_films_marked,
+)
 from percsim.report.chapter import FigureEntry
 from percsim.report.chapters import CHAPTERS
+from percsim.report.series import (
+    Floats,
+    NothingToDrawError,
+    Points,
+    Run,
+    by_gap,
+    column_of,
+    curves,
+    error_range,
+    factor_limits,
+    index_of,
+    points_of,
+    position,
+    resistance_limits,
+    within_reach,
+)
 from percsim.report.style import (
     COPPER,
     DPI,
@@ -30,50 +52,30 @@ from percsim.report.style import (
     WIDTH,
     WINDOW,
     WINDOW_EDGE,
+    Axes,
     Figure,
-    NothingToDrawError,
-    Run,
+    area_handle,
     bar_width,
-    by_gap,
-    column_of,
-    curves,
     draw_curves,
     error_bars,
     error_handle,
-    error_range,
-    factor_limits,
-    index_of,
     legend_above,
+    line_handle,
+    log_ticks,
     mark_deciding,
     new_figure,
     open_handle,
     open_marks,
-    plain,
-    position,
-    quantities,
     ramp_map,
     range_lines,
-    resistance_limits,
     shade_window,
     side_by_side,
-    standard_errors,
     text_on,
     threshold_marks,
     weight_axis,
-    within_reach,
     y_range,
 )
-from percsim.report.tables import (
-    candidate_label,
-    deciding_index,
-    mix_label,
-    number,
-    open_films_marked,
-    percent,
-    scaled,
-    share,
-    three,
-)
+from percsim.words import mm, number, percent, scaled, share, three
 
 __all__ = ["FIGURES", "Drawing", "NothingToDrawError", "Run", "draw", "figure_to_png"]
 
@@ -114,66 +116,76 @@ def figure_to_png(figure: Figure) -> bytes:
     return picture.getvalue()
 
 
-def _gap_handle(gap: Any, colour: str, marker: str, size: float) -> Any:
-    """Legend entry of the candidates at one gap."""
-    from matplotlib.lines import Line2D
+def _draw_gaps(
+    axes: Axes, run: Run, series: Mapping[float, Points], size: float
+) -> list[Any]:
+    """Draw points of every gap side by side; gives handles for the legend."""
+    reference, _ = run.reference
+    _, aside = side_by_side(run)
+    handles: list[Any] = []
+    ring, some_open, some_error = None, False, False
+    for k, (gap, points) in enumerate(series.items()):
+        colour, marker = GAP_COLOURS[k % 6], GAP_MARKERS[k % 6]
+        x = column_of(points.rows, "weight_fraction", 100.0) + aside(k)
+        error_bars(axes, x, points.median, points.error, colour, bar_width(run, aside))
+        range_lines(axes, x, points.low, points.high, colour, 1.6)
+        known = points.known
+        axes.plot(
+            x[known], points.median[known], marker, ls="-", color=colour, lw=1.1, ms=size,
+            zorder=4,
+        )  # fmt: skip
+        some_open |= open_marks(axes, x, points.median, colour)
+        some_error |= points.has_error
+        handles.append(
+            line_handle(
+                color=colour, marker=marker, ms=size, lw=1.1, label=f"{mm(gap)} gap"
+            )
+        )
+        at = position(points.rows, reference)
+        if at is not None:
+            ring = mark_deciding(axes, x[at], points.median[at], run.deciding_word)
+    handles += [ring, error_handle() if some_error else None]
+    return [*handles, open_handle()] if some_open else handles
 
-    label = f"{scaled(gap, 1e3)} mm gap"
-    return Line2D([], [], color=colour, marker=marker, ms=size, lw=1.1, label=label)
+
+def _points_by_gap(run: Run, key: str, factor: float = 1.0) -> dict[float, Points]:
+    return {
+        gap: points_of(rows, key, factor)
+        for gap in run.values("electrode_gap_m")
+        if (rows := by_gap(run, gap))
+    }
 
 
 def resistance_figure(run: Run) -> Figure:
     """Draw resistance and open fraction against weight fraction, with the threshold."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
-    reference, _ = run.reference
     figure = new_figure(5.5)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.4, 1))
-    gaps, aside = side_by_side(run)
-    limits = [1e-3 * x for x in resistance_limits(run)]
-    series = [
-        (
-            gap,
-            rows,
-            *quantities(rows, "resistance_ohm", 1e-3),
-            standard_errors(rows, "resistance_ohm", 1e-3),
-        )
-        for gap in gaps
-        if (rows := by_gap(run, gap))
+    limits = resistance_limits(run)
+    series = _points_by_gap(run, "resistance_ohm", 1e-3)
+    shown = [a for points in series.values() for a in points.ranges]
+    y_range(upper, [*shown, np.array(limits)], log=True)
+    handles = [
+        *_draw_gaps(upper, run, series, 5.5),
+        shade_window(upper, limits),
+        *threshold_marks(run, (upper, lower)),
+        *_draw_open(lower, run),
     ]
-    y_range(
-        upper, [a for entry in series for a in entry[2:5]] + [np.array(limits)], log=True
-    )
-    handles: list[Any] = []
-    any_open, ring, any_error = False, None, False
-    for k, (gap, rows, median, low, high, error) in enumerate(series):
-        colour, marker = GAP_COLOURS[k % 6], GAP_MARKERS[k % 6]
-        x = column_of(rows, "weight_fraction", 100.0) + aside(k)
-        error_bars(upper, x, median, error, colour, bar_width(run, aside))
-        any_error |= bool(np.any(error[np.isfinite(median)] > 0.0))
-        range_lines(upper, x, low, high, colour, 1.6)
-        known = np.isfinite(median)
-        upper.plot(
-            x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=5.5, zorder=4
-        )
-        any_open |= open_marks(upper, x, median, colour)
-        handles.append(_gap_handle(gap, colour, marker, 5.5))
-        at = position(rows, reference)
-        if at is not None:
-            ring = mark_deciding(upper, x[at], median[at], run.deciding_word)
-    handles += [ring, error_handle() if any_error else None]
-    handles += [shade_window(upper, limits), *threshold_marks(run, (upper, lower))]
-    if any_open:
-        handles.append(open_handle())
     upper.set_ylabel("film resistance, kohm")
+    weight_axis(run, lower)
+    legend_above(figure, handles, 3)
+    return figure
 
+
+def _draw_open(axes: Axes, run: Run) -> list[Any]:
+    """Draw the shares of open castings and boxes; gives handles for the legend."""
+    gap = run.reference[0].get("electrode_gap_m")
     loadings = run.values("weight_fraction")
     width = 0.36 * (100.0 * min(np.diff(loadings)) if len(loadings) > 1 else 4.0)
     rows = run.along("weight_fraction", "electrode_gap_m")
     x = column_of(rows, "weight_fraction", 100.0)
-    colour = GAP_COLOURS[index_of(gaps, reference.get("electrode_gap_m")) % 6]
-    lower.bar(x, column_of(rows, "open_fraction", 100.0), width, color=colour, zorder=3)
+    colour = GAP_COLOURS[index_of(run.values("electrode_gap_m"), gap) % 6]
+    axes.bar(x, column_of(rows, "open_fraction", 100.0), width, color=colour, zorder=3)
+    handles = [area_handle(color=colour, label=f"open castings, {mm(gap)} gap")]
     # boxes are as planned: beside castings by measured films they would mislead
     fits = [] if "anchor" in run.summary else run.summary.get("fits") or []
     boxes = [
@@ -182,23 +194,15 @@ def resistance_figure(run: Run) -> Figure:
         if (w := number(f.get("weight_fraction"))) is not None
         and (n := number(f.get("n_boxes")))
     ]
-    handles.append(
-        Patch(
-            color=colour,
-            label=f"open castings, {scaled(reference.get('electrode_gap_m'), 1e3)} mm gap",
-        )
-    )
     if boxes:
-        lower.plot(*zip(*boxes, strict=True), "_", color=INK, ms=15, mew=1.6, zorder=4)
+        axes.plot(*zip(*boxes, strict=True), "_", color=INK, ms=15, mew=1.6, zorder=4)
         handles.append(
-            Line2D([], [], ls="", marker="_", color=INK, ms=12, mew=1.6, label="open boxes")
+            line_handle(ls="", marker="_", color=INK, ms=12, mew=1.6, label="open boxes")
         )
-    lower.set_ylim(-3, 108)
-    lower.set_yticks([0, 50, 100])
-    lower.set_ylabel("open, %")
-    weight_axis(run, lower)
-    legend_above(figure, handles, 3)
-    return figure
+    axes.set_ylim(-3, 108)
+    axes.set_yticks([0, 50, 100])
+    axes.set_ylabel("open, %")
+    return handles
 
 
 def ratio_figure(run: Run) -> Figure:
@@ -214,180 +218,111 @@ def ratio_figure(run: Run) -> Figure:
     return figure
 
 
-def _resolved(
-    values: NDArray[np.float64], errors: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Leave out values that are smaller than their simulation error."""
-    lost = np.isfinite(values) & (errors > np.abs(values))
-    return np.where(lost, np.nan, values), np.where(lost, np.nan, errors)
+def _initial_slopes(rows: Sequence[Row]) -> tuple[Floats, Floats]:
+    """Slopes at zero strain and their errors, without those that are smaller than it."""
+    slopes = column_of(rows, "gauge_factor_initial")
+    errors = column_of(rows, "gauge_factor_initial_se")
+    lost = np.isfinite(slopes) & (errors > np.abs(slopes))
+    return np.where(lost, np.nan, slopes), np.where(lost, np.nan, errors)
 
 
 def factor_figure(run: Run) -> Figure:
     """Draw the gauge factor against weight fraction."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
-    reference, _ = run.reference
     figure = new_figure(4.1)
     axes = figure.subplots()
-    gaps, aside = side_by_side(run)
-    series = [
-        (
-            gap,
-            rows,
-            *quantities(rows, "gauge_factor"),
-            standard_errors(rows, "gauge_factor"),
-            *_resolved(
-                column_of(rows, "gauge_factor_initial"),
-                column_of(rows, "gauge_factor_initial_se"),
-            ),
-        )
-        for gap in gaps
-        if (rows := by_gap(run, gap))
-    ]
+    series = _points_by_gap(run, "gauge_factor")
+    slopes = [_initial_slopes(points.rows) for points in series.values()]
     limits = factor_limits(run)
     values = [np.zeros(1), np.array(limits)]
-    values += [a for entry in series for a in (*entry[2:5], entry[6])]
-    ends = [
-        side
-        for _, _, median, _, _, error, initial, initial_error in series
-        for side in (
-            *error_range(median, error, log=False),
-            *error_range(initial, initial_error, log=False),
-        )
-    ]
+    values += [a for points in series.values() for a in points.ranges]
+    values += [slope for slope, _ in slopes]
+    with_errors = [(points.median, points.error) for points in series.values()] + slopes
+    ends = [side for a in with_errors for side in error_range(*a, log=False)]
     values.append(within_reach(values, ends))
-    finite = np.concatenate([v[np.isfinite(v)] for v in values])
     y_range(axes, values, log=False)
-    if finite.min() >= 0.0:
+    if min(v[np.isfinite(v)].min(initial=0.0) for v in values) >= 0.0:
         axes.set_ylim(bottom=0.0)
-    handles: list[Any] = []
-    ring, any_open, any_error = None, False, False
-    wide = bar_width(run, aside)
-    for k, (gap, rows, median, low, high, error, initial, initial_error) in enumerate(
-        series
-    ):
-        colour, marker = GAP_COLOURS[k % 6], GAP_MARKERS[k % 6]
-        x = column_of(rows, "weight_fraction", 100.0) + aside(k)
-        error_bars(axes, x, median, error, colour, wide)
-        any_error |= bool(np.any(error[np.isfinite(median)] > 0.0))
-        range_lines(axes, x, low, high, colour, 1.6)
-        known = np.isfinite(median)
-        axes.plot(
-            x[known], median[known], marker, ls="-", color=colour, lw=1.1, ms=4.8, zorder=4
-        )
-        any_open |= open_marks(axes, x, median, colour)
-        handles.append(_gap_handle(gap, colour, marker, 4.8))
-        at = position(rows, reference)
-        if at is not None:
-            known = np.isfinite(initial)
-            past = x - aside(k) + aside(len(series))
-            error_bars(axes, past, initial, initial_error, INK, wide)
-            axes.plot(
-                past[known],
-                initial[known],
-                "D",
-                mfc="white",
-                mec=INK,
-                ms=5,
-                ls=":",
-                color=INK,
-                lw=1.0,
-                zorder=4,
-            )
-            ring = mark_deciding(axes, x[at], median[at], run.deciding_word)
-    if any(np.isfinite(entry[6]).any() for entry in series):
-        handles.append(
-            Line2D(
-                [],
-                [],
-                ls=":",
-                color=INK,
-                marker="D",
-                mfc="white",
-                ms=5,
-                label=f"initial slope, {scaled(reference.get('electrode_gap_m'), 1e3)} mm",
-            )
-        )
-    handles += [error_handle() if any_error else None, ring]
-    if limits:
-        axes.axhspan(limits[0], axes.get_ylim()[1], color=WINDOW, lw=0, zorder=0)
-        axes.axhline(limits[0], color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
-        handles.append(
-            Patch(
-                facecolor=WINDOW,
-                edgecolor=WINDOW_EDGE,
-                ls="--",
-                label=f"at least {three(limits[0])} asked for",
-            )
-        )
-    handles += threshold_marks(run, (axes,), with_reach=False)
-    if any_open:
-        handles.append(open_handle())
+    handles = [
+        *_draw_gaps(axes, run, series, 4.8),
+        *_draw_slopes(axes, run, series),
+        *_asked_for(axes, limits),
+        *threshold_marks(run, (axes,), with_reach=False),
+    ]
     axes.set_ylabel("gauge factor")
     weight_axis(run, axes)
     legend_above(figure, handles, 4)
     return figure
 
 
+def _draw_slopes(axes: Axes, run: Run, series: Mapping[float, Points]) -> list[Any]:
+    """Draw the slopes at zero strain of the deciding gap beside the points of all gaps."""
+    reference, _ = run.reference
+    rows = run.along("weight_fraction", "electrode_gap_m")
+    slope, error = _initial_slopes(rows)
+    if not np.isfinite(slope).any():
+        return []
+    _, aside = side_by_side(run)
+    x = column_of(rows, "weight_fraction", 100.0) + aside(len(series))
+    error_bars(axes, x, slope, error, INK, bar_width(run, aside))
+    look: dict[str, Any] = {"ls": ":", "marker": "D", "mfc": "white", "ms": 5, "color": INK}
+    known = np.isfinite(slope)
+    axes.plot(x[known], slope[known], mec=INK, lw=1.0, zorder=4, **look)
+    label = f"initial slope, {mm(reference.get('electrode_gap_m'))}"
+    return [line_handle(label=label, **look)]
+
+
+def _asked_for(axes: Axes, limits: Sequence[float]) -> list[Any]:
+    """Shade the gauge factors asked for."""
+    if not limits:
+        return []
+    axes.axhspan(limits[0], axes.get_ylim()[1], color=WINDOW, lw=0, zorder=0)
+    axes.axhline(limits[0], color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
+    label = f"at least {three(limits[0])} asked for"
+    return [area_handle(facecolor=WINDOW, edgecolor=WINDOW_EDGE, ls="--", label=label)]
+
+
 def gap_figure(run: Run) -> Figure:
     """Draw resistance against gap."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
-    reference, _ = run.reference
     rows = run.along("electrode_gap_m", "weight_fraction")
     figure = new_figure(3.6)
-    left = figure.subplots()
+    axes = figure.subplots()
     x = column_of(rows, "electrode_gap_m", 1e3)
-    median, low, high = quantities(rows, "resistance_ohm", 1e-3)
-    error = standard_errors(rows, "resistance_ohm", 1e-3)
-    limits = [1e-3 * v for v in resistance_limits(run)]
-    values = np.concatenate([median, low, high, limits])
+    points = points_of(rows, "resistance_ohm", 1e-3)
+    limits = resistance_limits(run)
+    values = np.concatenate([*points.ranges, limits])
     values = values[np.isfinite(values) & (values > 0.0)]
     log = not values.size or values.max() > 8.0 * values.min()
-    y_range(left, [values], log=log)
+    y_range(axes, [values], log=log)
     if not log:
-        left.set_ylim(bottom=0.0)
-    ceiling = left.get_ylim()[1]
-    known = np.isfinite(low)
-    left.fill_between(
-        x[known],
-        low[known],
-        np.where(np.isfinite(high), high, ceiling)[known],
-        color=PALE,
-        alpha=0.7,
-        lw=0,
-        zorder=2,
+        axes.set_ylim(bottom=0.0)
+    known = np.isfinite(points.low)
+    high = np.where(np.isfinite(points.high), points.high, axes.get_ylim()[1])
+    axes.fill_between(
+        x[known], points.low[known], high[known], color=PALE, alpha=0.7, lw=0, zorder=2
     )
-    error_bars(left, x, median, error, MAIN)
-    any_error = bool(np.any(error[np.isfinite(median)] > 0.0))
-    range_lines(left, x, low, high, MAIN, 1.2)
-    known = np.isfinite(median)
-    left.plot(x[known], median[known], "o-", color=MAIN, lw=1.4, ms=5.5, zorder=4)
-    any_open = open_marks(left, x, median, MAIN)
-    at = position(rows, reference)
-    ring = (
-        mark_deciding(left, x[at], median[at], run.deciding_word)
-        if at is not None
-        else None
-    )
+    error_bars(axes, x, points.median, points.error, MAIN)
+    range_lines(axes, x, points.low, points.high, MAIN, 1.2)
+    known = points.known
+    axes.plot(x[known], points.median[known], "o-", color=MAIN, lw=1.4, ms=5.5, zorder=4)
+    some_open = open_marks(axes, x, points.median, MAIN)
+    at = position(rows, run.reference[0])
+    ring = None
+    if at is not None:
+        ring = mark_deciding(axes, x[at], points.median[at], run.deciding_word)
     handles = [
-        Line2D([], [], color=MAIN, marker="o", lw=1.4, label="median"),
-        Patch(color=PALE, label="5-95 % of castings"),
-        error_handle(MAIN) if any_error else None,
-        shade_window(left, limits),
+        line_handle(color=MAIN, marker="o", lw=1.4, label="median"),
+        area_handle(color=PALE, label="5-95 % of castings"),
+        error_handle(MAIN) if points.has_error else None,
+        shade_window(axes, limits),
         ring,
-        open_handle() if any_open else None,
+        open_handle() if some_open else None,
     ]
-    handles = [h for h in handles if h is not None]
-    left.set_xlabel("electrode gap, mm")
-    left.set_ylabel("film resistance, kohm")
+    axes.set_xlabel("electrode gap, mm")
+    axes.set_ylabel("film resistance, kohm")
     legend_above(figure, handles, 4)
     wide = 0.1 * (x.max() - x.min()) or 1.0
-    left.set_xlim(x.min() - wide, x.max() + wide)
-    left.set_xticks(x, [three(v) for v in x])
-
+    axes.set_xlim(x.min() - wide, x.max() + wide)
+    axes.set_xticks(x, [three(v) for v in x])
     return figure
 
 
@@ -454,17 +389,15 @@ def map_figure(run: Run) -> Figure:
     axes.set_xlabel("filler, wt% of the cured total")
     axes.set_ylabel("electrode gap, mm")
     if index is not None:
-        from matplotlib.patches import Patch
-
         legend_above(
             figure,
-            [Patch(fc="none", ec=COPPER, lw=2.2, label=run.deciding_word)],
+            [area_handle(fc="none", ec=COPPER, lw=2.2, label=run.deciding_word)],
             2,
         )
     return figure
 
 
-def _log_bins(values: NDArray[np.float64], low: float, high: float) -> NDArray[np.float64]:
+def _log_bins(values: Floats, low: float, high: float) -> Floats:
     """Bins of equal ratio over a range, as wide as Freedman and Diaconis (1981) advise."""
     reach = math.log(high / low)
     width = reach / 20.0
@@ -476,18 +409,14 @@ def _log_bins(values: NDArray[np.float64], low: float, high: float) -> NDArray[n
 
 def castings_figure(run: Run) -> Figure:
     """Draw the resistances of the castings drawn for the deciding candidate."""
-    from matplotlib.patches import Patch
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
     index, _ = deciding_index(run.summary)
-    index = index or 0
-    rows = [row for row in run.castings if number(row.get("candidate")) == index]
+    rows = [row for row in run.castings if number(row.get("candidate")) == (index or 0)]
     if not rows:
         raise NothingToDrawError("no castings were drawn for this candidate")
     values = column_of(rows, "resistance_ohm", 1e-3)
     passes = np.array([bool(row.get("passes")) for row in rows])
     finite = np.isfinite(values) & (values > 0.0)
-    limits = [1e-3 * x for x in resistance_limits(run)]
+    limits = resistance_limits(run)
     figure = new_figure(3.3)
     axes = figure.subplots()
     around = (
@@ -499,38 +428,19 @@ def castings_figure(run: Run) -> Figure:
     edges = _log_bins(values[finite], low, high)
     axes.set_xscale("log")
     handles = [shade_window(axes, limits, vertical=True)]
-    total = len(rows)
-    good, bad = (
-        100.0 * np.histogram(values[finite & mask], edges)[0] / total
-        for mask in (passes, ~passes)
-    )
-    axes.bar(
-        edges[:-1],
-        good,
-        np.diff(edges),
-        align="edge",
-        color=MAIN,
-        ec="white",
-        lw=0.6,
-        zorder=3,
-    )
-    axes.bar(
-        edges[:-1],
-        bad,
-        np.diff(edges),
-        bottom=good,
-        align="edge",
-        color="#c9a27e",
-        ec="white",
-        lw=0.6,
-        zorder=3,
-    )
-    handles += [
-        Patch(color=MAIN, label="passes every target"),
-        Patch(color="#c9a27e", label="fails a target"),
-    ]
-    n_open = int((~finite).sum())
-    if n_open:
+    tall: Floats | float = 0.0
+    for mask, colour, label in (
+        (passes, MAIN, "passes every target"),
+        (~passes, "#c9a27e", "fails a target"),
+    ):
+        share_in = 100.0 * np.histogram(values[finite & mask], edges)[0] / len(rows)
+        axes.bar(
+            edges[:-1], share_in, np.diff(edges), bottom=tall, align="edge", color=colour,
+            ec="white", lw=0.6, zorder=3,
+        )  # fmt: skip
+        tall = tall + share_in
+        handles.append(area_handle(color=colour, label=label))
+    if not finite.all():
         axes.plot(
             [0.985],
             [0.92],
@@ -545,7 +455,7 @@ def castings_figure(run: Run) -> Figure:
         axes.text(
             0.965,
             0.92,
-            f"open: {percent(n_open / total)} % of castings",
+            f"open: {percent(1.0 - finite.mean())} % of castings",
             transform=axes.transAxes,
             ha="right",
             va="center",
@@ -553,15 +463,10 @@ def castings_figure(run: Run) -> Figure:
             bbox={"fc": "white", "ec": "none", "pad": 1.5, "alpha": 0.85},
         )
     axes.set_xlim(low / 1.05, high * 1.05)
-    axes.set_ylim(0, max(1.0, 1.2 * float((good + bad).max())))
-    axes.xaxis.set_major_formatter(FuncFormatter(plain))
-    axes.xaxis.set_minor_formatter(NullFormatter())
-    if high / low < 300.0:
-        axes.xaxis.set_major_locator(
-            LogLocator(
-                subs=(1.0, 2.0, 3.0, 5.0, 7.0) if high / low < 20 else (1.0, 2.0, 5.0)
-            )
-        )
+    axes.set_ylim(0, max(1.0, 1.2 * float(np.max(tall))))
+    fine, coarse = (1.0, 2.0, 3.0, 5.0, 7.0), (1.0, 2.0, 5.0)
+    reach = high / low
+    log_ticks(axes.xaxis, fine if reach < 20 else coarse if reach < 300 else ())
     axes.set_xlabel("film resistance, kohm")
     axes.set_ylabel("castings, %")
     legend_above(figure, handles, 3)
@@ -569,7 +474,7 @@ def castings_figure(run: Run) -> Figure:
 
 
 def _gap_text(run: Run) -> str:
-    return f"{scaled(run.reference[0].get('electrode_gap_m'), 1e3)} mm gap"
+    return f"{mm(run.reference[0].get('electrode_gap_m'))} gap"
 
 
 def _caption_resistance(run: Run) -> str:

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import json
 import math
 import textwrap
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
+from percsim.boxes.folder import refuse_torn
+from percsim.boxes.statistics import cv_from_log_std
 from percsim.decision.counts import MOST_CASTINGS, sampling_plan
 from percsim.decision.lots import AcceptanceBand, CureRatio, Lot
-from percsim.report.tables import candidate_label
-from percsim.units import format_quantity
+from percsim.errors import FolderError
+from percsim.plan import Plan
+from percsim.report.candidates import anchored, candidate_label, deciding_index
+from percsim.words import number, quantity, resistance, window
 
-__all__ = ["lot_summary", "lot_text"]
+__all__ = ["lot_summary", "lot_text", "predicted_lot"]
 
 FEW = 5
 """Readings below which a tolerance interval is too wide to plan with (judgement)."""
@@ -93,15 +99,6 @@ def lot_summary(
         cup_means=cup_means,
     )
     band = AcceptanceBand.inside(*window, instrument) if has_window else None
-    before = None
-    if ratio is not None:
-        found = None if band is None else ratio.before_cure(band.low, band.high)
-        before = {
-            "cured_over_uncured": ratio.median,
-            "log_std": ratio.log_std,
-            "n": ratio.n,
-            "band_ohm": None if found is None else list(found),
-        }
     return {
         "lot": None if lot is None else lot.as_dict(confidence, coverage),
         "predicted": None if predicted is None else dict(predicted),
@@ -113,33 +110,84 @@ def lot_summary(
             "band_ohm": [band.low, band.high],
             "instrument": instrument,
         },
-        "before_cure": before,
+        "before_cure": None if ratio is None else _before_cure(ratio, band),
     }
 
 
-def _ohm(value: float, digits: int = 3) -> str:
-    return format_quantity(value, "resistance", digits=digits)
+def _before_cure(ratio: CureRatio, band: AcceptanceBand | None) -> dict[str, Any]:
+    found = None if band is None else ratio.before_cure(band.low, band.high)
+    return {
+        "cured_over_uncured": ratio.median,
+        "log_std": ratio.log_std,
+        "n": ratio.n,
+        "band_ohm": None if found is None else list(found),
+    }
 
 
 def _between(ends: Sequence[float], digits: int = 3) -> str:
-    low, high = (_ohm(end, digits) for end in ends)
-    if ends[0] == 0.0:
-        return f"up to {high}"
-    return f"from {low}" if math.isinf(ends[1]) else f"{low} to {high}"
+    """Write a range of readings, of which 0 and open are no ends."""
+    low, high = ends
+    return window(low, high, digits=digits)
 
 
 def _percent(value: float) -> str:
-    if 0.9995 <= value < 1.0:
-        return "more than 99.9 %"
-    if value > 1e6:
-        return "more than a factor 1e6"
-    return f"{100 * value:.3g} %"
+    return "more than 99.9 %" if 0.9995 <= value < 1.0 else quantity(value, "fraction")
 
 
 def _count(number: int | None) -> str:
     if number is None:
         return "not known"
     return f"{number}" if number < MOST_CASTINGS else f"more than {MOST_CASTINGS:,}"
+
+
+def predicted_lot(folder: Path) -> tuple[dict[str, float], tuple[float, float]]:
+    """Median and CV that a run predicts for the recipe it decides for, and its window.
+
+    Measured films decide where there are any.
+
+    Raises
+    ------
+    FolderError
+        If the folder holds no results, or those of an open film.
+
+    """
+    path = folder / "summary.json"
+    refuse_torn(folder)
+    try:
+        summary = json.loads(path.read_text(encoding="utf-8"))
+        told = anchored(summary)
+        if told is not None:
+            row, reads = told, told["casting_resistance_ohm"]
+            cv = number(told["resistance_cv"]["median"])
+        else:
+            row = summary["candidates"][deciding_index(summary)[0]]
+            reads, cv = row["resistance_ohm"], number(row["resistance_cv"])
+        median = number(reads["median"])
+        predicted = {
+            "weight_fraction": float(row["weight_fraction"]),
+            "electrode_gap_m": float(row["electrode_gap_m"]),
+            "measured_rows": 0 if told is None else summary["anchor"]["n_rows"],
+        }
+        plan = Plan.from_dict(summary["plan"], name=str(path))
+    except (
+        OSError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError,
+        RecursionError,
+    ) as error:  # fmt: skip
+        raise FolderError(
+            f"{folder} holds no results to read ({type(error).__name__} in summary.json);"
+            " give a folder that 'percsim run' has finished"
+        ) from error
+    if median is None or cv is None or not max(median, cv) < math.inf:
+        raise FolderError(
+            f"{folder}: the {'chosen' if summary.get('chosen') is not None else 'nearest'}"
+            " candidate is open, so it predicts no spread; give --cv instead"
+        )
+    predicted |= {"median_ohm": median, "cv": cv}
+    nested = (summary.get("spread") or {}).get("nested") or {}
+    lot = (nested.get("log_resistance") or {}).get("between_castings_of_one_lot")
+    if lot and told is None:
+        predicted["one_lot_cv"] = cv_from_log_std(float(lot["value"]))
+    return predicted, plan.decision_target().window
 
 
 def _scatters(lot: Mapping[str, Any] | None) -> bool:
@@ -159,7 +207,7 @@ def _spread_words(lot: Mapping[str, Any], sure: str) -> list[str]:
     elif _scatters(lot):
         of = " of those that conduct" if lot["n_open"] else ""
         lines.append(
-            f"Median{of} by the log-normal law {_ohm(lot['geometric_mean_ohm'])}, "
+            f"Median{of} by the log-normal law {resistance(lot['geometric_mean_ohm'])}, "
             f"{_between(lot['geometric_mean_interval_ohm'])} with {sure} confidence; CV "
             f"{_percent(lot['cv'])}."
         )
@@ -225,11 +273,11 @@ def _what_it_shows(lot: Mapping[str, Any], plan: Mapping[str, Any]) -> list[str]
     lines = [
         f"{lot['n']} {'casting' if lot['n'] == 1 else 'castings'}"
         + (f", {n_open} of them open" if n_open else "")
-        + f": median {_ohm(lot['median_ohm'])}, smallest {_ohm(lot['smallest_ohm'])}, "
-        f"largest {_ohm(lot['largest_ohm'])}.",
+        + f": median {resistance(lot['median_ohm'])}, smallest "
+        f"{resistance(lot['smallest_ohm'])}, largest {resistance(lot['largest_ohm'])}.",
         *_spread_words(lot, sure),
         f"By ranks{of_cups} alone, open castings included, the median lies between "
-        f"{_ohm(by_rank['low'])} and {_ohm(by_rank['high'])} "
+        f"{resistance(by_rank['low'])} and {resistance(by_rank['high'])} "
         f"({_percent(by_rank['confidence'])} confidence)."
         if by_rank
         else f"Too few readings for the median by ranks{of_cups} alone at {sure} "
@@ -273,7 +321,7 @@ def _prediction(predicted: Mapping[str, Any]) -> list[str]:
     )
     where = f" for {candidate_label(predicted)}" if "electrode_gap_m" in predicted else ""
     lines = [
-        f"Predicted{where}: median {_ohm(predicted['median_ohm'])}, CV "
+        f"Predicted{where}: median {resistance(predicted['median_ohm'])}, CV "
         f"{_percent(predicted['cv'])} between castings, on {basis} and on assumed "
         "tolerances unless the plan's were measured."
     ]

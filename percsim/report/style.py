@@ -1,4 +1,4 @@
-"""Results -> figures: one look for all of them, and what they are drawn from.
+"""Results -> figures: one look for all of them, marks and legends.
 
 Matplotlib is imported when a figure is drawn, and without its global state. Infinite values
 are open triangles at the top edge, never left out.
@@ -7,26 +7,23 @@ are open triangles at the top edge, never left out.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple, TypeAlias
+from collections.abc import Callable, Sequence
+from typing import Any, TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
-from percsim.report.tables import (
-    Row,
-    Summary,
-    deciding_index,
-    number,
-    of_one_mix,
-    percent,
-    three,
-    two,
-    varying_axes,
+from percsim.report.candidates import Row
+from percsim.report.series import (
+    Curve,
+    Floats,
+    Run,
+    error_range,
+    threshold_in_weight,
+    within_reach,
 )
+from percsim.words import number, percent, three, two
 
-__all__ = ["NothingToDrawError", "Run", "threshold_in_weight"]
+__all__: list[str] = []
 
 # Types of Matplotlib, which nothing here may import outside a function.
 Axes: TypeAlias = Any
@@ -89,101 +86,6 @@ STYLE: dict[str, Any] = {
 }
 
 
-class NothingToDrawError(ValueError):
-    """A figure whose data this run does not have, with the reason to print instead."""
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """What figures are drawn from.
-
-    Parameters
-    ----------
-    summary : dict
-        The summary of a run.
-    boxes, responses, castings : sequence of dict
-        One row a box, a box and state, and a casting and candidate.
-    sample : tuple or None
-        (Particles, Links, Network, Solution) of one box.
-
-    """
-
-    summary: Summary
-    boxes: Sequence[Row] = field(default_factory=tuple)
-    responses: Sequence[Row] = field(default_factory=tuple)
-    castings: Sequence[Row] = field(default_factory=tuple)
-    sample: tuple[Any, Any, Any, Any] | None = None
-
-    @property
-    def candidates(self) -> list[Row]:
-        """The candidates, in their order."""
-        return list(self.summary.get("candidates") or [])
-
-    @property
-    def reference(self) -> tuple[Row, bool]:
-        """The candidate figures are drawn around, and whether it was chosen.
-
-        Raises
-        ------
-        NothingToDrawError
-            If there is no candidate.
-
-        """
-        if not self.candidates:
-            raise NothingToDrawError("no candidate was evaluated")
-        index, is_chosen = deciding_index(self.summary)
-        return self.candidates[index or 0], is_chosen
-
-    @property
-    def deciding_word(self) -> str:
-        """What legends call that candidate."""
-        return "chosen" if deciding_index(self.summary)[1] else "nearest"
-
-    def of_one_mix(self) -> Run:
-        """Keep the candidates and rows of the deciding mix alone, numbered anew."""
-        keys = varying_axes(self.summary)
-        index, _ = deciding_index(self.summary)
-        if not keys or index is None:
-            return self
-        here = self.candidates[index]
-        summary = of_one_mix(self.summary)
-        kept = [k for k, c in enumerate(self.candidates) if c in summary["candidates"]]
-        place = {k: n for n, k in enumerate(kept)}
-
-        def mine(rows: Sequence[Row]) -> list[Row]:
-            kept = list(rows)
-            for key in keys:
-                at = [same(number(row.get(key)), number(here.get(key))) for row in kept]
-                # boxes that several mixes share say nothing of what they differ in
-                kept = [
-                    row
-                    for row, equal in zip(kept, at, strict=True)
-                    if (equal if any(at) else number(row.get(key)) is None)
-                ]
-            return kept
-
-        castings = [
-            {**row, "candidate": place[row["candidate"]]}
-            for row in self.castings
-            if row.get("candidate") in place
-        ]
-        return Run(summary, mine(self.boxes), mine(self.responses), castings, self.sample)
-
-    def along(self, key: str, fixed: str) -> list[Row]:
-        """Candidates that share `fixed` with the reference, sorted by `key`."""
-        at = number(self.reference[0].get(fixed))
-        rows = [c for c in self.candidates if same(number(c.get(fixed)), at)]
-        return sorted(rows, key=lambda c: number(c.get(key)) or 0.0)
-
-    def values(self, key: str) -> list[float]:
-        """Distinct values of a key among the candidates, rising."""
-        return sorted({x for c in self.candidates if (x := number(c.get(key))) is not None})
-
-
-def same(a: float | None, b: float | None) -> bool:
-    return a is not None and b is not None and math.isclose(a, b, rel_tol=1e-9)
-
-
 def new_figure(height: float, width: float = WIDTH) -> Figure:
     from matplotlib.figure import Figure
 
@@ -204,27 +106,22 @@ def ramp_colours(n: int) -> list[Any]:
     return [ramp(x) for x in (np.linspace(0.28, 1.0, n) if n > 1 else [0.75])]
 
 
-def quantities(
-    rows: Sequence[Row], key: str, factor: float = 1.0
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Median, 5 % and 95 % of an entry, missing ones as NaN (never drawn)."""
-    out = []
-    for name in ("median", "p05", "p95"):
-        values = [number((row.get(key) or {}).get(name)) for row in rows]
-        out.append(
-            np.array([np.nan if x is None else x * factor for x in values], dtype=float)
-        )
-    return out[0], out[1], out[2]
-
-
 def plain(x: float, _: int | None = None) -> str:
     return three(x)
 
 
-def y_range(axes: Axes, arrays: Sequence[NDArray[np.float64]], *, log: bool) -> None:
-    """Limits that hold every finite value and leave the top edge to the open ones."""
+def log_ticks(axis: Any, of_each_ten: Sequence[float] = ()) -> None:
+    """Write plain numbers along an axis of logarithms, at the multiples named."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
+    axis.set_major_formatter(FuncFormatter(plain))
+    axis.set_minor_formatter(NullFormatter())
+    if of_each_ten:
+        axis.set_major_locator(LogLocator(subs=of_each_ten))
+
+
+def y_range(axes: Axes, arrays: Sequence[Floats], *, log: bool) -> None:
+    """Limits that hold every finite value and leave the top edge to the open ones."""
     values = np.concatenate([np.asarray(a, dtype=float).ravel() for a in arrays])
     values = values[np.isfinite(values) & ((values > 0.0) | (not log))]
     if log:
@@ -233,19 +130,14 @@ def y_range(axes: Axes, arrays: Sequence[NDArray[np.float64]], *, log: bool) -> 
         middle = 0.5 * (math.log10(high) + math.log10(low))
         axes.set_yscale("log")
         axes.set_ylim(10 ** (middle - 0.6 * span), 10 ** (middle + 0.68 * span))
-        axes.yaxis.set_major_formatter(FuncFormatter(plain))
-        if span < 1.6:
-            axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-        axes.yaxis.set_minor_formatter(NullFormatter())
+        log_ticks(axes.yaxis, (1.0, 2.0, 5.0) if span < 1.6 else ())
     else:
         low, high = (values.min(), values.max()) if values.size else (0.0, 1.0)
         span = (high - low) or abs(high) or 1.0
         axes.set_ylim(low - 0.08 * span, high + 0.16 * span)
 
 
-def open_marks(
-    axes: Axes, x: NDArray[np.float64], values: NDArray[np.float64], colour: Any
-) -> bool:
+def open_marks(axes: Axes, x: Floats, values: Floats, colour: Any) -> bool:
     """Triangles at the top edge where a value is infinite; True if there were any."""
     at = np.isposinf(values)
     if at.any():
@@ -266,9 +158,9 @@ def open_marks(
 
 def range_lines(
     axes: Axes,
-    x: NDArray[np.float64],
-    low: NDArray[np.float64],
-    high: NDArray[np.float64],
+    x: Floats,
+    low: Floats,
+    high: Floats,
     colour: Any,
     width: float = 1.2,
 ) -> None:
@@ -279,36 +171,11 @@ def range_lines(
     axes.vlines(x[drawn], low[drawn], high[drawn], color=colour, lw=width, zorder=3)
 
 
-def standard_errors(
-    rows: Sequence[Row], key: str, factor: float = 1.0
-) -> NDArray[np.float64]:
-    """Give the simulation errors of an entry, missing ones as NaN (never drawn)."""
-    values = [number((row.get(key) or {}).get("standard_error")) for row in rows]
-    return np.array([np.nan if x is None else x * factor for x in values], dtype=float)
-
-
-def error_range(
-    median: NDArray[np.float64], error: NDArray[np.float64], *, log: bool
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """One simulation error each way of a median; by a factor on a scale of logarithms.
-
-    NaN (never drawn) where the median is infinite or missing, or the error is missing.
-    """
-    known = np.isfinite(median) & ~np.isnan(error)
-    middle, error = np.where(known, median, 1.0), np.where(known, error, 0.0)
-    if log:
-        factor = np.exp(np.minimum(error / middle, 20.0))
-        low, high = middle / factor, middle * factor
-    else:
-        low, high = middle - error, middle + error
-    return np.where(known, low, np.nan), np.where(known, high, np.nan)
-
-
 def error_bars(
     axes: Axes,
-    x: NDArray[np.float64],
-    median: NDArray[np.float64],
-    error: NDArray[np.float64],
+    x: Floats,
+    median: Floats,
+    error: Floats,
     colour: Any,
     width: float = 7.0,
 ) -> None:
@@ -327,30 +194,22 @@ def error_bars(
     )
 
 
-def within_reach(
-    ranges: Sequence[NDArray[np.float64]], errors: Sequence[NDArray[np.float64]]
-) -> NDArray[np.float64]:
-    """Keep ends of error bars on a linear axis: none beyond the values by their span.
+def line_handle(**style: Any) -> Any:
+    """Make a line or a mark of a legend."""
+    from matplotlib.lines import Line2D
 
-    An error far larger than what it belongs to may leave the plot, or nothing else would
-    be seen in it.
-    """
-    values = np.concatenate([np.ravel(a) for a in ranges])
-    values = values[np.isfinite(values)]
-    if not values.size:
-        return np.zeros(0)
-    low, high = values.min(), values.max()
-    span = (high - low) or abs(high) or 1.0
-    ends = np.concatenate([np.ravel(a) for a in errors])
-    return np.asarray(np.clip(ends[~np.isnan(ends)], low - span, high + span))
+    return Line2D([], [], **style)
+
+
+def area_handle(**style: Any) -> Any:
+    """Make an area of a legend."""
+    from matplotlib.patches import Patch
+
+    return Patch(**style)
 
 
 def error_handle(colour: Any = MUTED) -> Any:
-    from matplotlib.lines import Line2D
-
-    return Line2D(
-        [],
-        [],
+    return line_handle(
         ls="",
         marker="|",
         color=colour,
@@ -362,17 +221,13 @@ def error_handle(colour: Any = MUTED) -> Any:
 
 
 def open_handle(colour: Any = MUTED) -> Any:
-    from matplotlib.lines import Line2D
-
-    return Line2D(
-        [], [], ls="", marker="^", mfc="white", mec=colour, mew=1.3, ms=7.5, label="open"
+    return line_handle(
+        ls="", marker="^", mfc="white", mec=colour, mew=1.3, ms=7.5, label="open"
     )
 
 
 def mark_deciding(axes: Axes, x: float, y: float, word: str) -> Any:
     """Mark the deciding candidate; returns a handle for the legend."""
-    from matplotlib.lines import Line2D
-
     style: dict[str, Any] = {
         "marker": "o",
         "mfc": "none",
@@ -392,38 +247,11 @@ def mark_deciding(axes: Axes, x: float, y: float, word: str) -> Any:
             zorder=7,
             **style,
         )
-    return Line2D([], [], label=word, **(style | {"ms": 9}))
-
-
-def margin_limits(run: Run, wanted: Callable[[str, str], bool]) -> list[float]:
-    """Limits of the targets whose name and unit are wanted."""
-    limits = []
-    for margin in run.reference[0].get("margins") or []:
-        if wanted(str(margin.get("target", "")).lower(), str(margin.get("unit") or "")):
-            entry = margin.get("limit")
-            for value in entry if isinstance(entry, (list, tuple)) else [entry]:
-                x = number(value)
-                if x is not None and math.isfinite(x):
-                    limits.append(x)
-    return limits
-
-
-def is_spread(name: str) -> bool:
-    return any(word in name for word in ("spread", "cv", "scatter"))
-
-
-def resistance_limits(run: Run) -> list[float]:
-    return sorted({x for x in margin_limits(run, lambda _, unit: unit == "ohm") if x > 0.0})
-
-
-def factor_limits(run: Run) -> list[float]:
-    return margin_limits(run, lambda name, _: "gauge" in name and not is_spread(name))
+    return line_handle(label=word, **(style | {"ms": 9}))
 
 
 def shade_window(axes: Axes, limits: Sequence[float], *, vertical: bool = False) -> Any:
     """Shade the resistances asked for [kohm]; returns a handle or None."""
-    from matplotlib.patches import Patch
-
     if not limits:
         return None
     span, line = (axes.axvspan, axes.axvline) if vertical else (axes.axhspan, axes.axhline)
@@ -431,7 +259,7 @@ def shade_window(axes: Axes, limits: Sequence[float], *, vertical: bool = False)
         span(limits[0], limits[-1], color=WINDOW, lw=0, zorder=0)
     for x in {limits[0], limits[-1]}:
         line(x, color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
-    return Patch(
+    return area_handle(
         facecolor=WINDOW if len(limits) >= 2 else "white",
         edgecolor=WINDOW_EDGE,
         ls="--",
@@ -452,51 +280,10 @@ def legend_above(figure: Figure, handles: Sequence[Any], columns: int) -> None:
         )
 
 
-def weight_fraction(threshold: Row, volume_fraction: float) -> float | None:
-    """Weight fraction of a volume fraction near the threshold: the densities it implies."""
-    w, phi = (
-        number(threshold.get("weight_fraction")),
-        number(threshold.get("volume_fraction")),
-    )
-    if w is None or phi is None or not (0.0 < w < 1.0 and 0.0 < phi < 1.0):
-        return None
-    odds = w / (1.0 - w) / (phi / (1.0 - phi)) * volume_fraction / (1.0 - volume_fraction)
-    return odds / (1.0 + odds)
-
-
-def threshold_in_weight(
-    threshold: Row,
-) -> tuple[float, float, tuple[float, float] | None] | None:
-    """Give the threshold, its standard error and its range, as weight fractions."""
-    w, phi = (
-        number(threshold.get("weight_fraction")),
-        number(threshold.get("volume_fraction")),
-    )
-    if w is None or not math.isfinite(w):
-        return None
-    error = 0.0
-    se = number(threshold.get("standard_error"))
-    given = number(threshold.get("weight_standard_error"))
-    if given is not None and math.isfinite(given):
-        error = given
-    elif se and phi and math.isfinite(se) and phi + se < 1.0:
-        upper = weight_fraction(threshold, phi + se)
-        error = upper - w if upper is not None else 0.0
-    curve = [
-        x
-        for row in threshold.get("aspect_ratio_curve") or []
-        if (x := number(row.get("weight_fraction"))) is not None and math.isfinite(x)
-    ]
-    return w, error, (min(curve), max(curve)) if len(curve) > 1 else None
-
-
 def threshold_marks(
     run: Run, panels: Sequence[Axes], *, with_reach: bool = True
 ) -> list[Any]:
     """Line, error and range of the threshold on panels over wt%; handles for the legend."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     threshold = run.summary.get("threshold") or {}
     if number(threshold.get("measured_weight_fraction")) is not None:
         return _measured_threshold_marks(threshold, panels)
@@ -514,14 +301,14 @@ def threshold_marks(
     label = (
         f"threshold {three(w)} ± {two(error)} wt%" if error else f"threshold {three(w)} wt%"
     )
-    handles: list[Any] = [Line2D([], [], color=COPPER, lw=1.5, label=label)]
+    handles: list[Any] = [line_handle(color=COPPER, lw=1.5, label=label)]
     if reach:
         ratios = [
             number(r.get("aspect_ratio")) or 0.0 for r in threshold["aspect_ratio_curve"]
         ]
         lowest, highest = (three(f(ratios)) for f in (min, max))
         handles.append(
-            Patch(
+            area_handle(
                 color=COPPER,
                 alpha=0.16,
                 lw=0,
@@ -533,9 +320,6 @@ def threshold_marks(
 
 def _measured_threshold_marks(threshold: Row, panels: Sequence[Axes]) -> list[Any]:
     """Line and 5-95 % of the film's own threshold as measured films tell it."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     w, low, high = (
         100.0 * (number(threshold.get(f"measured_weight_fraction{end}")) or 0.0)
         for end in ("", "_p05", "_p95")
@@ -545,8 +329,8 @@ def _measured_threshold_marks(threshold: Row, panels: Sequence[Axes]) -> list[An
         axes.axvline(w, color=COPPER, lw=1.3, zorder=2)
     label = f"film's own threshold by the measured films, {three(w)} wt%"
     return [
-        Line2D([], [], color=COPPER, lw=1.5, label=label),
-        Patch(color=COPPER, alpha=0.2, lw=0, label="its 5-95 %"),
+        line_handle(color=COPPER, lw=1.5, label=label),
+        area_handle(color=COPPER, alpha=0.2, lw=0, label="its 5-95 %"),
     ]
 
 
@@ -578,25 +362,6 @@ def bar_width(run: Run, aside: Callable[[int], float]) -> float:
     return float(np.clip(0.8 * room, 2.5, 7.0))
 
 
-def by_gap(run: Run, gap: float) -> list[Row]:
-    rows = [c for c in run.candidates if same(number(c.get("electrode_gap_m")), gap)]
-    return sorted(rows, key=lambda c: number(c.get("weight_fraction")) or 0.0)
-
-
-def column_of(rows: Sequence[Row], key: str, factor: float = 1.0) -> NDArray[np.float64]:
-    values = [number(row.get(key)) for row in rows]
-    return np.array([np.nan if x is None else factor * x for x in values], dtype=float)
-
-
-def index_of(values: Sequence[float], value: Any) -> int:
-    x = number(value)
-    return next((k for k, entry in enumerate(values) if same(entry, x)), 0)
-
-
-def position(rows: Sequence[Row], candidate: Row) -> int | None:
-    return next((k for k, row in enumerate(rows) if row is candidate), None)
-
-
 def text_on(colour: Any) -> str:
     """Ink or white, whichever reads on a colour."""
     from matplotlib.colors import to_rgb
@@ -612,52 +377,12 @@ def text_on(colour: Any) -> str:
     return "white" if 1.05 / ground > ground / (luminance(INK) + 0.05) else INK
 
 
-class Curve(NamedTuple):
-    """Response of one candidate: abscissa, median, 5 and 95 % of castings, error."""
-
-    candidate: Row
-    x: NDArray[np.float64]
-    median: NDArray[np.float64]
-    low: NDArray[np.float64]
-    high: NDArray[np.float64]
-    error: NDArray[np.float64]
-
-
-def floats(values: Iterable[Any] | None) -> NDArray[np.float64]:
-    """Numbers as an array, missing ones NaN (never drawn)."""
-    read = [number(value) for value in values or []]
-    return np.array([np.nan if x is None else x for x in read], dtype=float)
-
-
-def curves(
-    run: Run,
-    key: str,
-    abscissa: str,
-    convert: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-) -> list[Curve]:
-    """Responses of the loadings at the deciding gap; a missing band is the median."""
-    found = []
-    for candidate in run.along("weight_fraction", "electrode_gap_m"):
-        response = candidate.get(key) or {}
-        x = convert(floats(response.get(abscissa)))
-        median, *bands = (floats(response.get(name)) for name in ("median", "p05", "p95"))
-        if len(x) and len(median) == len(x):
-            low, high = (band if len(band) == len(x) else median for band in bands)
-            error = floats(response.get("standard_error"))
-            error = error if len(error) == len(x) else np.full(len(x), np.nan)
-            found.append(Curve(candidate, x, median, low, high, error))
-    return found
-
-
 def draw_curves(figure: Figure, axes: Axes, run: Run, drawn: Sequence[Curve]) -> None:
     """Draw one line a loading, the deciding one in copper with its bands.
 
     Simulation errors are a light band around the deciding line, and one bar a line beside
     the point where they are largest.
     """
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     values = np.concatenate([np.concatenate(curve[2:5]) for curve in drawn])
     values = values[np.isfinite(values)]
     log = bool(values.size and values.max() > 5.0)
@@ -716,9 +441,7 @@ def draw_curves(figure: Figure, axes: Axes, run: Run, drawn: Sequence[Curve]) ->
         label = f"{percent(curve.candidate.get('weight_fraction'))} wt%"
         if not known.any():
             label += ", open"
-        handles.append(
-            Line2D([], [], color=colour, lw=width, marker="o", ms=4, label=label)
-        )
+        handles.append(line_handle(color=colour, lw=width, marker="o", ms=4, label=label))
     if any_open:
         handles.insert(0, open_handle())
     if any_error:
@@ -726,7 +449,9 @@ def draw_curves(figure: Figure, axes: Axes, run: Run, drawn: Sequence[Curve]) ->
         reach = np.concatenate([curve.x for curve in drawn])
         ticks = axes.get_xticks()
         axes.set_xticks(ticks[(ticks >= reach.min()) & (ticks <= reach.max())])
-    handles.insert(0, Patch(color=COPPER, alpha=0.4, lw=0, label="5-95 % of castings"))
+    handles.insert(
+        0, area_handle(color=COPPER, alpha=0.4, lw=0, label="5-95 % of castings")
+    )
     figure.legend(
         handles=handles[::-1], loc="outside right center", title="filler", handlelength=1.6
     )
@@ -749,20 +474,3 @@ def _beside(drawn: Sequence[Curve]) -> tuple[dict[int, float], int]:
     first, last = np.sum(list(ends.values()), axis=0) if ends else (0.0, 0.0)
     places = low - steps[::-1] if first > last else high + steps
     return dict(zip(ends, places.tolist(), strict=True)), 0 if first > last else -1
-
-
-def share_label(name: str) -> str:
-    """Word for one tolerance."""
-    words = {
-        "aspect_ratio": "lot aspect ratio",
-        "gap": "electrode gap",
-        "chains": "chains (chance)",
-        "contact": "contacts",
-        "mixing_within": "mixing inside a film",
-        "skew": "electrodes askew",
-        "particle_size": "lot particle size",
-        "response": "opening per strain",
-        "tilt": "tilt of the particles",
-        "contact_redraw": "contacts closing anew",
-    }
-    return words.get(name, name.replace("_", " "))

@@ -14,8 +14,8 @@ from percsim.errors import PlanError
 from percsim.findings.agreement import batch_agreement
 from percsim.findings.anchor import learn, measured_films, plan_readings
 from percsim.findings.day_one import day_one
-from percsim.report.page import _refused_measured, _why_not_measured
-from percsim.report.tables import headline
+from percsim.report.alternatives import refused_measured, why_not_measured
+from percsim.report.answer import headline
 
 MEDIANS = {"g0": 8e-5, "beta": 100.0, "delta_b": 0.01, "lambda_T": 0.3, "Ea": 0.0}
 
@@ -115,7 +115,7 @@ def test_measured_films_are_held_against_every_limit(found, section):
 
 
 def test_the_page_says_what_each_other_candidate_misses_by_the_films(section):
-    told = _refused_measured(section)["rows"]
+    told = refused_measured(section)["rows"]
     assert len(told) == len(section["candidates"]) - 1
     others = [r for k, r in enumerate(section["candidates"]) if k != section["best"]]
     low, high = section["window_ohm"]
@@ -130,7 +130,7 @@ def test_the_page_says_what_each_other_candidate_misses_by_the_films(section):
         passes = all(m["met"] for m in row["margins"])
         assert (why == "meets the targets, fewer castings pass") == passes
     near = {**others[0], "trusted": False}
-    assert _why_not_measured(near).startswith("too near the threshold")
+    assert why_not_measured(near).startswith("too near the threshold")
 
 
 def test_a_plan_without_rows_has_no_such_chapter():

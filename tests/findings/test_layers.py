@@ -361,7 +361,7 @@ def test_page_figures_and_lines(wrapped):
     assert "transverse sensitivity K_t" in page
     lines = chapter_lines(summary)
     assert any(line.startswith("On the part: ") for line in lines)
-    assert any("Wrapped at 25 mm: faces −3" in line for line in lines)
+    assert any("Wrapped at 25 mm: faces -3" in line for line in lines)
     # its faces leave the window, but not what was computed for them
     assert "extrapolated" not in " ".join(lines)
     assert "goes on along the last" not in page

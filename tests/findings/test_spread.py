@@ -24,7 +24,7 @@ from percsim.plan import Plan
 from percsim.report.chapter import Block
 from percsim.report.chapters.spread import SPREAD
 from percsim.report.figures import draw
-from percsim.report.style import Run
+from percsim.report.series import Run
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "bike_patch.toml"
 

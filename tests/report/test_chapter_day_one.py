@@ -14,18 +14,13 @@ from percsim.findings.agreement import batch_agreement
 from percsim.findings.anchor import measured_films, plan_readings
 from percsim.findings.day_one import day_one
 from percsim.report.agreement import agreement_text
+from percsim.report.answer import expectation, measured_threshold_sentence
+from percsim.report.candidates import candidate_label, unknown_share
 from percsim.report.chapters import chapter_lines
 from percsim.report.chapters.anchor import ANCHOR
 from percsim.report.chapters.day_one import DAY_ONE
-from percsim.report.style import Run
-from percsim.report.tables import (
-    candidate_label,
-    expectation,
-    measured_threshold_sentence,
-    share,
-    three,
-    unknown_share,
-)
+from percsim.report.series import Run
+from percsim.words import share, three
 
 ROW = {"electrode_gap": "3 mm", "films": 3}
 ROWS = [

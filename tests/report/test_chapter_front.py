@@ -4,10 +4,11 @@ import copy
 
 import pytest
 
+from percsim.report.candidates import of_one_mix, varying_axes
 from percsim.report.chapters import chapter_lines
 from percsim.report.figures import Run, draw
 from percsim.report.page import render_page
-from percsim.report.tables import of_one_mix, text_summary, varying_axes
+from percsim.report.terminal import text_summary
 
 
 def with_front(summary, verdict="one stage", stages=()):

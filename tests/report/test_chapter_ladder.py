@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 
 from percsim.decision.ladder import casting_ladder
+from percsim.report.answer import first_steps, headline
 from percsim.report.chapters import chapter_lines
 from percsim.report.figures import Run, draw
 from percsim.report.page import render_page
-from percsim.report.tables import first_steps, headline, share, text_summary
+from percsim.report.terminal import text_summary
+from percsim.words import share
 
 
 @pytest.fixture

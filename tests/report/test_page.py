@@ -13,8 +13,9 @@ from percsim.boxes.store import encode_json
 from percsim.report import write_report
 from percsim.report.chapters import CHAPTERS
 from percsim.report.figures import Drawing
-from percsim.report.page import SECTIONS, describe, render_page
-from percsim.report.tables import sentence, simulation_error, with_error
+from percsim.report.page import SECTIONS, render_page
+from percsim.report.sheet import describe
+from percsim.words import sentence, simulation_error, with_error
 
 PLAIN = [name for name, _ in SECTIONS if name not in {c.anchor for c in CHAPTERS}]
 """Sections of every page; chapters come when the summary has their key."""
@@ -158,17 +159,17 @@ def test_simulation_errors_stand_beside_what_castings_scatter(page):
     made, *_, reader = page
     best = made.summary["candidates"][made.summary["chosen"]]
     cards = reader.words[: reader.words.index("What this rests on")]
-    factor = best["gauge_factor"]
+    level, factor = best["resistance_ohm"], best["gauge_factor"]
     for error in (
-        simulation_error(best["resistance_ohm"]["standard_error"], 1e-3, "kohm"),
+        simulation_error(level["standard_error"], "ohm", level["median"]),
         simulation_error(factor["standard_error"]),
-        simulation_error(best["resistance_cv_se"], 100.0, "%"),
+        simulation_error(best["resistance_cv_se"], "fraction"),
     ):
         assert error.startswith("simulation ± ")
         assert error in cards
     table = reader.words[reader.words.index("Every candidate") :]
     assert with_error(factor["median"], factor["standard_error"]) in table
-    assert "Base to curing agent 7 : 1 by mass." in table
+    assert "Base to curing agent 7:1 by mass." in table
 
 
 def test_an_open_film_reads_nothing(invented):
@@ -184,7 +185,7 @@ def test_mix_ratios_that_differ_have_a_column(invented):
     made.summary["candidates"][0]["mix_ratio"] = 10.0
     words = rendered(made.summary).words
     assert "base : agent by mass" in words
-    assert "10 : 1" in words
+    assert "10:1" in words
     assert "Base to curing agent" not in words
 
 
@@ -352,7 +353,7 @@ def test_weigh_out_masses_add_up_and_every_entry_is_there(page):
     assert "filler, of the masses on the balance 34 ± 0.06 wt%" in words
     assert "filler by volume 19.1 ± 0.04 vol%" in words
     assert "share that stays in the cup and on the tools 10 %" in words
-    assert "base : curing agent by mass 7 : 1" in words
+    assert "base : curing agent by mass 7:1" in words
     assert "bench note 1 mm" in words  # an entry the page does not know
     assert "solvent" not in words  # there is none
     assert sentence(sheet["cautions"][0]) in words

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from percsim.report.candidates import Summary, candidate_label, deciding_index, of_one_mix
 from percsim.report.chapter import Block, Chapter, paragraph
 from percsim.report.chapters.anchor import ANCHOR
 from percsim.report.chapters.currents import CURRENTS
@@ -13,7 +14,6 @@ from percsim.report.chapters.layers import LAYERS
 from percsim.report.chapters.operation import OPERATION
 from percsim.report.chapters.spread import SPREAD
 from percsim.report.chapters.temperature import TEMPERATURE
-from percsim.report.tables import Summary, candidate_label, deciding_index, of_one_mix
 
 __all__ = ["CHAPTERS", "chapter_lines", "standing_blocks"]
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
+from percsim.report.candidates import Row, Summary, candidate_label
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -27,26 +26,31 @@ from percsim.report.chapters.day_one import (
     outlook_table,
     parameter_text,
 )
+from percsim.report.series import NothingToDrawError, Run, column_of, points_of
 from percsim.report.style import (
     COPPER,
     INK,
     PALE,
+    Axes,
     Figure,
-    NothingToDrawError,
-    Run,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     plain,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    candidate_label,
-    kohm_band,
+from percsim.words import (
+    band,
+    cell,
     number,
+    probability,
     quantiles,
+    resistance,
+    scaled,
     sentence,
     share,
+    tenths,
+    three,
 )
 
 __all__ = ["ANCHOR"]
@@ -54,18 +58,6 @@ __all__ = ["ANCHOR"]
 _SHORT = {"threshold": "threshold over the simulated one"}
 
 NARROW = "#8fc0c9"
-
-
-def _reading(row: Row) -> str:
-    r = number(row["resistance_ohm"])
-    if r is None:
-        return ""
-    return "open" if math.isinf(r) else f"{1e-3 * r:.3g}"
-
-
-def _probability(value: Any) -> str:
-    x = number(value) or 0.0
-    return "< 0.001" if x < 0.001 else f"{x:.2g}"
 
 
 def _parameters_table(section: Row) -> Table:
@@ -118,21 +110,21 @@ def _rows_table(section: Row) -> Table:
             str(row["label"]),
             candidate_label(row),
             str(row["films"]),
-            _reading(row),
-            *(quantiles(row["expected_ohm"], 1e-3) if row["expected_ohm"] else ("", "")),
+            "" if row["resistance_ohm"] is None else cell(row["resistance_ohm"], "kohm"),
+            *(quantiles(row["expected_ohm"], "kohm") if row["expected_ohm"] else ("", "")),
         ]
         if with_change:
             change = row["change"]
             cells += [
-                "" if change is None else f"{100 * change:.3g}",
+                "" if change is None else scaled(change, 100.0),
                 *(
-                    quantiles(row["expected_change"], 100.0)
+                    quantiles(row["expected_change"], "%")
                     if row["expected_change"]
                     else ("", "")
                 ),
             ]
         mark = " *" if row["outlier"] else ""
-        rows.append([*cells, _probability(row["probability"]) + mark])
+        rows.append([*cells, probability(row["probability"]) + mark])
     return table(columns, rows)
 
 
@@ -156,7 +148,7 @@ def _next_words(section: Row) -> list[str]:
             f"{row['films']} films of {candidate_label(row)}: the variance of ln R of the "
             f"best candidate falls to {100 * left:.0f} % of today's, the expected share of "
             f"passing castings of what is then chosen is {share(row['best_pass_share'])} % "
-            f"({100 * (number(row['gain']) or 0.0):.1f} points more); open with "
+            f"({tenths(row['gain'])} points more); open with "
             f"probability {share(row['open'])} %"
         )
     return words
@@ -164,20 +156,15 @@ def _next_words(section: Row) -> list[str]:
 
 def _verdict(section: Row) -> str:
     best = section["candidates"][section["best"]]
-    median = quantiles(best["casting_resistance_ohm"], 1e-3)[0]
-    band = kohm_band(best["casting_resistance_ohm"])
-    gauge = best["gauge_factor"]
-    says = ""
-    if gauge:
-        g, g_band = quantiles(gauge)
-        says = f", gauge factor {g} ({g_band})"
+    reads, gauge = best["casting_resistance_ohm"], best["gauge_factor"]
+    says = f", gauge factor {three(gauge['median'])} ({band(gauge)})" if gauge else ""
     does = (
         "Cast" if section["meets_target"] else "No candidate meets every target; nearest is"
     )
     return (
-        f"{does} {candidate_label(best)}: with the readings a casting has {median}"
-        f"{'' if median == 'open' else ' kohm'} "
-        f"(5-95 % {band}){says} and passes with probability {share(best['pass_share'])} %"
+        f"{does} {candidate_label(best)}: with the readings a casting has "
+        f"{resistance(reads['median'])} (5-95 % {band(reads, 'ohm')}){says} "
+        f"and passes with probability {share(best['pass_share'])} %"
     )
 
 
@@ -249,9 +236,6 @@ def _bands_caption(run: Run) -> str:
 
 def parameters_figure(run: Run) -> Figure:
     """Draw each parameter before and after the readings."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     drawn = [row for row in run.summary["anchor"]["parameters"] if "curve" in row]
     if not drawn:
         raise NothingToDrawError("every parameter is held")
@@ -281,8 +265,8 @@ def parameters_figure(run: Run) -> Figure:
     legend_above(
         figure,
         [
-            Patch(color=PALE, label="before the readings"),
-            Line2D([], [], color=COPPER, lw=1.6, label="after"),
+            area_handle(color=PALE, label="before the readings"),
+            line_handle(color=COPPER, lw=1.6, label="after"),
         ],
         2,
     )
@@ -299,8 +283,6 @@ def _parameters_caption(run: Run) -> str:
 
 def rows_figure(run: Run) -> Figure:
     """Draw every row: expected before, expected after, read."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
     from matplotlib.ticker import FuncFormatter
 
     rows = [r for r in run.summary["anchor"]["rows"] if r["resistance_ohm"] is not None]
@@ -312,78 +294,61 @@ def rows_figure(run: Run) -> Figure:
     panels = np.atleast_1d(figure.subplots(1, len(parts)))
     any_open = False
     for axes, part in zip(panels, parts, strict=True):
-        is_r = part is rows
-        keys = (
-            ("expected_before_ohm", "expected_ohm", "resistance_ohm", 1e-3)
-            if is_r
-            else ("expected_change_before", "expected_change", "change", 100.0)
-        )
-        before, after, read, factor = keys
-
-        def value(x: Any, factor: float = factor) -> float:
-            got = number(x)
-            return math.nan if got is None else factor * got
-
-        numbers = [
-            value(row[key][q])
-            for row in part
-            for key in (before, after)
-            if row[key]
-            for q in ("p05", "median", "p95")
-        ]
-        numbers += [value(row[read]) for row in part]
-        finite = [x for x in numbers if math.isfinite(x) and x > 0.0]
-        low, high = (
-            (min(finite) / 1.5, max(finite) * 1.8) if is_r else (0.0, max(finite) * 1.1)
-        )
-        for k, row in enumerate(part):
-            for key, colour, height in ((before, PALE, 0.62), (after, NARROW, 0.34)):
-                if not row[key]:
-                    continue
-                a, b = value(row[key]["p05"]), value(row[key]["p95"])
-                if math.isfinite(a):
-                    b = b if math.isfinite(b) else high
-                    axes.barh(k, b - a, height, a, color=colour, zorder=2)
-            x = value(row[read])
-            if math.isinf(x):
-                any_open = True
-                axes.plot(
-                    high / 1.12,
-                    k,
-                    marker=">",
-                    mfc="white",
-                    mec=COPPER,
-                    mew=1.4,
-                    ms=8,
-                    zorder=5,
-                    clip_on=False,
-                )
-            else:
-                colour = INK if row["outlier"] else COPPER
-                axes.plot(x, k, "D", color=colour, ms=6, zorder=5)
-        if is_r:
+        if part is rows:
+            keys = ("expected_before_ohm", "expected_ohm", "resistance_ohm")
+            any_open = _draw_rows(axes, part, keys, 1e-3, log=True)
             axes.set_xscale("log")
             axes.xaxis.set_major_formatter(FuncFormatter(plain))
-        axes.set_xlim(low, high)
+            axes.set_xlabel("R, kohm")
+        else:
+            keys = ("expected_change_before", "expected_change", "change")
+            _draw_rows(axes, part, keys, 100.0, log=False)
+            axes.set_xlabel("change of R, %")
         axes.set_yticks(range(len(part)), [candidate_label(r) for r in part])
         axes.set_ylim(len(part) - 0.5, -0.5)
         axes.grid(axis="y", visible=False)
-        axes.set_xlabel("R, kohm" if is_r else "change of R, %")
     handles = [
-        Patch(color=PALE, label="expected before, 5-95 %"),
-        Patch(color=NARROW, label="expected with the readings, 5-95 %"),
-        Line2D([], [], color=COPPER, marker="D", lw=0, label="read"),
+        area_handle(color=PALE, label="expected before, 5-95 %"),
+        area_handle(color=NARROW, label="expected with the readings, 5-95 %"),
+        line_handle(color=COPPER, marker="D", lw=0, label="read"),
     ]
     if any_open:
         handles.append(
-            Line2D([], [], marker=">", mfc="white", mec=COPPER, lw=0, label="read open")
+            line_handle(marker=">", mfc="white", mec=COPPER, lw=0, label="read open")
         )
     if any(r["outlier"] for r in run.summary["anchor"]["rows"]):
         handles.append(
-            Line2D([], [], color=INK, marker="D", lw=0, label="contradicts the others")
+            line_handle(color=INK, marker="D", lw=0, label="contradicts the others")
         )
     legend_above(figure, handles, 3)
     return figure
+
+
+def _draw_rows(
+    axes: Axes, rows: Sequence[Row], keys: tuple[str, str, str], factor: float, *, log: bool
+) -> bool:
+    """Draw what was expected of rows and what was read; True if any was read open."""
+    *expected, read = keys
+    reads = column_of(rows, read, factor)
+    bands = [points_of(rows, key, factor) for key in expected]
+    values = np.concatenate([reads, *(a for band in bands for a in band.ranges)])
+    finite = values[np.isfinite(values) & (values > 0.0)]
+    low, high = (finite.min() / 1.5, finite.max() * 1.8) if log else (0, finite.max() * 1.1)
+    for points, colour, height in zip(bands, (PALE, NARROW), (0.62, 0.34), strict=True):
+        at = np.flatnonzero(np.isfinite(points.low))
+        left = points.low[at]
+        right = np.where(np.isfinite(points.high[at]), points.high[at], high)
+        axes.barh(at, right - left, height, left, color=colour, zorder=2)
+    for k, (row, x) in enumerate(zip(rows, reads, strict=True)):
+        if np.isinf(x):
+            axes.plot(
+                high / 1.12, k, marker=">", mfc="white", mec=COPPER, mew=1.4, ms=8,
+                zorder=5, clip_on=False,
+            )  # fmt: skip
+        else:
+            axes.plot(x, k, "D", color=INK if row["outlier"] else COPPER, ms=6, zorder=5)
+    axes.set_xlim(low, high)
+    return bool(np.isinf(reads).any())
 
 
 def _rows_caption(run: Run) -> str:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from scipy.constants import elementary_charge
 
+from percsim.report.candidates import Row, Summary
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -19,17 +19,29 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import Run
 from percsim.report.style import (
     COPPER,
     MAIN,
     PALE,
     Figure,
-    Run,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     plain,
 )
-from percsim.report.tables import Row, Summary, number, share, two, with_error
+from percsim.words import (
+    length,
+    number,
+    percent,
+    quantity,
+    share,
+    signed,
+    two,
+    weight,
+    with_error,
+)
 
 __all__ = ["CURRENTS"]
 
@@ -72,42 +84,32 @@ ESTIMATES = {
 
 
 def _value(row: Row) -> str:
-    value = number(row["value"]) or 0.0
-    return {
-        "g0": f"{1e6 * value:.3g} uS",
-        "Ea": f"{1e3 * value / elementary_charge:.3g} meV",
-        "threshold": f"{100.0 * value:.3g} vol%",
-    }.get(row["parameter"], f"{value:.3g}")
+    if row["parameter"] == "threshold":
+        return f"{percent(row['value'])} vol%"
+    return quantity(row["value"], {"g0": "S", "Ea": "J"}.get(row["parameter"], ""))
 
 
-def _signed(value: Any, unit: str = "") -> str:
+def _change(value: Any, factor: float = 1.0) -> str:
+    """Write a change to two digits, as good as its error lets it be known."""
     x = number(value)
-    if x is None or not math.isfinite(x):
+    if x is None or math.isinf(x):
         return "opens"
-    return f"{x:+.2g}{unit}" if abs(x) >= 5e-4 else "0"
-
-
-def _power(watt: float) -> str:
-    for factor, unit in ((1e3, "mW"), (1e6, "uW"), (1e9, "nW")):
-        if watt * factor >= 1.0:
-            return f"{watt * factor:.3g} {unit}"
-    return f"{1e12 * watt:.3g} pW"
+    return signed(two(x * factor)) if abs(x * factor) >= 5e-4 else "0"
 
 
 def _power_sentence(currents: Summary) -> str:
     hot = currents["largest_contact_power_W"]
-    mean, most = (number(hot[name]) or 0.0 for name in ("mean", "largest"))
-    film = number(currents["film_voltage_V"]) or 0.0
-    box = number(currents["box_voltage_V"]) or 0.0
+    mean, most = (quantity(hot[name], "W") for name in ("mean", "largest"))
+    film, box = (quantity(currents[f"{name}_voltage_V"], "V") for name in ("film", "box"))
     at = (
-        f"At the supply the film has {film:.3g} V across at rest"
+        f"At the supply the film has {film} across at rest"
         if currents["supplied"]
         else "No supply is planned; with 1 V across the film"
     )
     return (
-        f"{at}, of which a box of {1e6 * currents['box_length_m']:.0f} um has its share "
-        f"of the path, {1e3 * box:.3g} mV. The contact that makes most heat in such a box "
-        f"then makes {_power(mean)} on average and {_power(most)} in the "
+        f"{at}, of which a box of {length(currents['box_length_m'])} has its share "
+        f"of the path, {box}. The contact that makes most heat in such a box "
+        f"then makes {mean} on average and {most} in the "
         f"hottest of {currents['n_boxes']} boxes. The film holds "
         f"{currents['boxes_in_film']:.0f} times the volume of a box, so that its hottest "
         "contact may make more."
@@ -141,8 +143,8 @@ def _blocks(summary: Summary) -> Sequence[Block]:
     blocks = [
         paragraph(
             f"From the {currents['n_boxes']} conducting boxes of "
-            f"{1e6 * currents['box_length_m']:.0f} um at "
-            f"{100.0 * currents['weight_fraction']:.4g} wt%, at rest{_open(currents)}. The "
+            f"{length(currents['box_length_m'])} at "
+            f"{weight(currents['weight_fraction'])}, at rest{_open(currents)}. The "
             f"hottest 1 % of the contacts on the backbone make {hottest} % of the heat (1 "
             f"% if all were alike), the hottest one {largest} %; +- is the standard error "
             "of the mean over the boxes. " + _power_sentence(currents)
@@ -175,10 +177,10 @@ def _gradient_blocks(currents: Summary) -> list[Block]:
             WORDS[row["parameter"]],
             _value(row),
             row["basis"],
-            _signed(row["log_slope"]),
-            _signed(100.0 * (number(row["resistance_change"]) or 0.0)),
-            _signed(row["gauge_factor_change"]),
-            _signed(row["gauge_factor_change_se"]).lstrip("+"),
+            _change(row["log_slope"]),
+            _change(row["resistance_change"], 100.0),
+            _change(row["gauge_factor_change"]),
+            two(row["gauge_factor_change_se"]),
         )
         for row in currents["gradient"]
     ]
@@ -207,8 +209,6 @@ def _gradient_blocks(currents: Summary) -> list[Block]:
 
 def currents_figure(run: Run) -> Figure:
     """Draw the power of contacts from the hottest on, and the gradients."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
     from matplotlib.ticker import FuncFormatter
 
     currents = run.summary["currents"]
@@ -235,8 +235,8 @@ def currents_figure(run: Run) -> Figure:
     left.set_xlabel("contacts with more power, %")
     left.set_ylabel("power of one contact, % of its box")
     handles: list[Any] = [
-        Line2D([], [], color=MAIN, marker="o", ms=4, lw=1.4, label="mean over boxes"),
-        Patch(color=PALE, label="5-95 % of boxes"),
+        line_handle(color=MAIN, marker="o", ms=4, lw=1.4, label="mean over boxes"),
+        area_handle(color=PALE, label="5-95 % of boxes"),
     ]
     keys = ("resistance_change", "gauge_factor_change")
     labels = ("change of R, %", "change of gauge factor")
@@ -284,12 +284,12 @@ def _caption(run: Run) -> str:
 
 def _lines(summary: Summary) -> list[str]:
     currents = summary["currents"]
-    hot = number(currents["largest_contact_power_W"]["largest"]) or 0.0
+    hot = quantity(currents["largest_contact_power_W"]["largest"], "W")
     warm = share(currents["hottest_share"]["mean"])
-    volt = number(currents["film_voltage_V"]) or 0.0
+    volt = quantity(currents["film_voltage_V"], "V")
     return [
         f"The hottest 1 % of the contacts make {warm} % of the heat, the hottest of "
-        f"{currents['n_boxes']} boxes {_power(hot)} at {volt:.3g} V across the film."
+        f"{currents['n_boxes']} boxes {hot} at {volt} across the film."
     ]
 
 

@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from percsim.report.answer import first_steps
+from percsim.report.candidates import Row, Summary, candidate_label
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -18,6 +20,7 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import NothingToDrawError, Run, floats, same
 from percsim.report.style import (
     COPPER,
     INK,
@@ -25,26 +28,25 @@ from percsim.report.style import (
     MUTED,
     PALE,
     Figure,
-    NothingToDrawError,
-    Run,
-    floats,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     open_marks,
     plain,
-    same,
     shade_window,
     weight_axis,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    candidate_label,
-    first_steps,
-    kohm_band,
+from percsim.words import (
+    band,
+    mm,
     number,
     quantiles,
+    quantity,
+    resistance,
     share,
+    weight,
+    window,
 )
 
 __all__ = [
@@ -75,14 +77,12 @@ PARAMETER_COLOURS = {
     "together": "#e2e0d6",
 }
 SHORT = {"threshold": "threshold", "together": "several together"}
-_BENCH = {"g0": (1e6, "uS"), "Ea": (1e3 / 1.602176634e-19, "meV")}
+_UNITS = {"g0": "S", "Ea": "J"}
 
 
 def parameter_text(row: Row, value: Any) -> str:
     """Value of a parameter in bench units."""
-    factor, unit = _BENCH.get(str(row["name"]), (1.0, ""))
-    x = number(value)
-    return "" if x is None else f"{factor * x:.3g} {unit}".strip()
+    return "" if value is None else quantity(value, _UNITS.get(str(row["name"]), ""))
 
 
 def on_the_part(summary: Summary) -> str:
@@ -90,15 +90,6 @@ def on_the_part(summary: Summary) -> str:
     if "layers" not in summary:
         return ""
     return " Films are on their sheet and part throughout, per strain of the part."
-
-
-def _window_text(section: Row) -> str:
-    low, high = (number(x) or 0.0 for x in section["window_ohm"])
-    if low <= 0.0 and math.isinf(high):
-        return ""
-    if math.isinf(high):
-        return f"at least {1e-3 * low:.3g} kohm"
-    return f"{1e-3 * low:.3g} to {1e-3 * high:.3g} kohm"
 
 
 def outlook_table(section: Row) -> Table:
@@ -117,14 +108,14 @@ def outlook_table(section: Row) -> Table:
         gauge = quantiles(row["gauge_factor"]) if row["gauge_factor"] else ("", "")
         cell = [
             candidate_label(row),
-            *quantiles(row["casting_resistance_ohm"], 1e-3),
+            *quantiles(row["casting_resistance_ohm"], "kohm"),
             share(row["open"]),
             *gauge,
-            *quantiles(row["resistance_cv"], 100.0),
+            *quantiles(row["resistance_cv"], "%"),
         ]
         if with_drift:
             drift = row["temperature_coefficient_per_K"]
-            cell += list(quantiles(drift, 100.0)) if drift else ["", ""]
+            cell += list(quantiles(drift, "%")) if drift else ["", ""]
         cells.append([*cell, share(row["pass_share"]), share(row["best"])])
     return table(columns, cells, marked=int(section["best"]))
 
@@ -148,8 +139,8 @@ def _priors_table(section: Row) -> Table:
 def _blocks(summary: Summary) -> Sequence[Block]:
     section = summary["day_one"]
     best = section["candidates"][section["best"]]
-    window = _window_text(section)
-    where = f" of {window}" if window else ""
+    asked = window(*section["window_ohm"])
+    where = f" of {asked}" if asked else ""
     return [
         paragraph(
             "The numbers of the decision hold for contacts and threshold as planned. Here "
@@ -183,9 +174,6 @@ def draw_bands(run: Run, key: str, label: str, colour: str) -> Figure:
     The wide band is that of a section (`key`) of the summary, the narrow bars that of the
     decision, in which parameters are as planned.
     """
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     section = run.summary[key]
     gap = number(section["candidates"][section["best"]]["electrode_gap_m"])
 
@@ -224,16 +212,16 @@ def draw_bands(run: Run, key: str, label: str, colour: str) -> Figure:
     p_high = np.where(np.isfinite(planned[2]), planned[2], top)
     axes.vlines(x_plan[good], planned[0][good], p_high[good], color=COPPER, lw=4, zorder=4)
     handles = [
-        Line2D([], [], color=MAIN, marker="o", ms=5, label="median"),
-        Patch(color=colour, label=label),
-        Line2D([], [], color=COPPER, lw=4, label="5-95 % of castings, as planned"),
+        line_handle(color=MAIN, marker="o", ms=5, label="median"),
+        area_handle(color=colour, label=label),
+        line_handle(color=COPPER, lw=4, label="5-95 % of castings, as planned"),
         shade_window(axes, window),
     ]
     if not conducts.all():
         handles.append(
-            Line2D([], [], ls="", marker="^", mfc="white", mec=MUTED, label="median open")
+            line_handle(ls="", marker="^", mfc="white", mec=MUTED, label="median open")
         )
-    axes.set_ylabel(f"R of a casting at {1e3 * (gap or 0.0):.3g} mm gap, kohm")
+    axes.set_ylabel(f"R of a casting at {mm(gap)} gap, kohm")
     from matplotlib.ticker import FuncFormatter
 
     axes.yaxis.set_major_formatter(FuncFormatter(plain))
@@ -257,8 +245,6 @@ def _bands_caption(run: Run) -> str:
 
 def causes_figure(run: Run) -> Figure:
     """Draw what causes the variance of ln R and of the gauge factor."""
-    from matplotlib.patches import Patch
-
     section = run.summary["day_one"]
     gap = number(section["candidates"][section["best"]]["electrode_gap_m"])
     rows = [r for r in section["candidates"] if same(number(r["electrode_gap_m"]), gap)]
@@ -287,11 +273,11 @@ def causes_figure(run: Run) -> Figure:
         axes.set_xlabel(f"share of the variance of {title}, %")
         axes.grid(axis="y", visible=False)
         axes.tick_params(axis="y", length=0)
-    labels = [f"{100 * (number(r['weight_fraction']) or 0.0):.3g} wt%" for r in rows]
+    labels = [weight(r["weight_fraction"]) for r in rows]
     panels[0].set_yticks(place, labels)
     panels[0].set_ylim(len(rows) - 0.5, -0.5)
     handles = [
-        Patch(
+        area_handle(
             facecolor=PARAMETER_COLOURS[name],
             edgecolor=INK if name == "together" else "none",
             lw=0.4,
@@ -317,12 +303,12 @@ def _lines(summary: Summary) -> list[str]:
         return []
     section = summary["day_one"]
     best = section["candidates"][section["best"]]
-    median = quantiles(best["casting_resistance_ohm"], 1e-3)[0]
-    reads = "is most likely open" if median == "open" else f"reads {median} kohm"
-    band = kohm_band(best["casting_resistance_ohm"])
+    castings = best["casting_resistance_ohm"]
+    median = resistance(castings["median"])
+    reads = "is most likely open" if median == "open" else f"reads {median}"
     return [
         "With all that is not known yet of contacts and threshold, a casting of "
-        f"{candidate_label(best)} {reads} (5-95 % {band}) and passes with "
+        f"{candidate_label(best)} {reads} (5-95 % {band(castings, 'ohm')}) and passes with "
         f"probability {share(best['pass_share'])} %, the best of all; enter readings with "
         "'percsim anchor' to narrow it."
     ]

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from percsim.report.candidates import Row, Summary
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -17,17 +18,9 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
-from percsim.report.style import (
-    COPPER,
-    INK,
-    MUTED,
-    Figure,
-    NothingToDrawError,
-    Run,
-    new_figure,
-    ramp_map,
-)
-from percsim.report.tables import Summary, number, scaled, three, two
+from percsim.report.series import NothingToDrawError, Run
+from percsim.report.style import COPPER, INK, MUTED, Axes, Figure, new_figure, ramp_map
+from percsim.words import many, mm, share, three, two, weight, with_error
 
 __all__ = ["CHAPTER"]
 
@@ -39,22 +32,8 @@ def _film(summary: Summary) -> dict[str, Any]:
     return dict(summary["film"])
 
 
-def _with_error(entry: Any, factor: float = 1.0) -> str:
-    value, error = number(entry["value"]), number(entry["standard_error"])
-    if value is None or error is None or not np.isfinite(value):
-        return "open"
-    return f"{three(factor * value)} ± {two(factor * error)}"
-
-
-def _count(value: float) -> str:
-    """Large whole numbers as 6.7 million, 1.2e10."""
-    if value < 1e4:
-        return f"{value:,.0f}"
-    if value < 1e6:
-        return f"{value / 1e3:.0f} thousand"
-    if value < 1e9:
-        return f"{value / 1e6:.3g} million"
-    return f"{value / 1e9:.3g} thousand million"
+def _with_error(entry: Row, factor: float = 1.0) -> str:
+    return with_error(entry["value"], entry["standard_error"], factor)
 
 
 def _electrode_text(film: dict[str, Any]) -> str:
@@ -77,14 +56,14 @@ def _electrode_text(film: dict[str, Any]) -> str:
 def _blocks(summary: Summary) -> Sequence[Block]:
     film = _film(summary)
     size = (
-        f"{scaled(film['gap_m'], 1e3)} mm gap, {scaled(film['width_m'], 1e3)} mm wide,"
-        f" {scaled(film['thickness_m'], 1e3)} mm thick"
+        f"{mm(film['gap_m'])} gap, {mm(film['width_m'])} wide,"
+        f" {mm(film['thickness_m'])} thick"
     )
     out = [
         paragraph(
             f"Electrodes: {_electrode_text(film)}; {size}. About"
-            f" {_count(film['particles'])} particles lie between them, at"
-            f" {film['threshold_ratio']:.3g} times the film's threshold."
+            f" {many(film['particles'])} particles lie between them, at"
+            f" {three(film['threshold_ratio'])} times the film's threshold."
         )
     ]
     across = _across_text(film)
@@ -109,7 +88,7 @@ def _blocks(summary: Summary) -> Sequence[Block]:
     out.append(
         paragraph(
             f"The film is put together from {grid} blocks about"
-            f" {scaled(film['block_m'], 1e3)} mm long, each the whole response of one of"
+            f" {mm(film['block_m'])} long, each the whole response of one of"
             f" {film['boxes']} simulated boxes drawn at random, and solved as one network,"
             f" {film['films']} times over."
         )
@@ -120,20 +99,20 @@ def _blocks(summary: Summary) -> Sequence[Block]:
         paragraph(
             "± is one standard error from the number of films and of boxes; it does not"
             " hold what blocks themselves leave out, about"
-            f" {100 * film['model_log_error']:.2g} % of R and"
-            f" {100 * film['model_spread_error']:.2g} % of the spread at this distance from"
-            " the threshold. Uneven means that the filler's volume fraction differs from"
-            f" place to place by {100 * film['uneven']['loading_spread']:.2g} % (one"
+            f" {two(100 * film['model_log_error'])} % of R and"
+            f" {two(100 * film['model_spread_error'])} % of the spread at this distance"
+            " from the threshold. Uneven means that the filler's volume fraction differs"
+            f" from place to place by {two(100 * film['uneven']['loading_spread'])} % (one"
             " standard deviation) over"
-            f" {scaled(film['uneven']['correlation_length_m'], 1e3)} mm."
+            f" {mm(film['uneven']['correlation_length_m'])}."
         )
     )
     ratio = film["resistors_direct"] / max(film["resistors_solved"], 1)
     out.append(
         paragraph(
-            f"Solved: {_count(film['resistors_solved'])} resistors in all states of all"
-            f" films; particle by particle it would be {_count(film['resistors_direct'])},"
-            f" {_count(ratio)} times as many."
+            f"Solved: {many(film['resistors_solved'])} resistors in all states of all"
+            f" films; particle by particle it would be {many(film['resistors_direct'])},"
+            f" {many(ratio)} times as many."
         )
     )
     verified = film.get("verified")
@@ -169,8 +148,7 @@ def _across_text(film: dict[str, Any]) -> str:
             " that along the film."
         )
     each = ", ".join(
-        f"{_fine_text(r['ratio'], r['standard_error'])} at"
-        f" {100 * r['weight_fraction']:.4g} wt%"
+        f"{with_error(r['ratio'], r['standard_error'])} at {weight(r['weight_fraction'])}"
         for r in rows
     )
     return (
@@ -189,7 +167,7 @@ def _scatter_table(film: dict[str, Any]) -> Any:
                 _with_error(entry["resistance_ohm"], 1e-3),
                 _with_error(entry["resistance_cv"], 100.0),
                 _with_error(entry["gauge_factor"]),
-                f"{100 * entry['open_fraction']:.3g}",
+                share(entry["open_fraction"]),
             ]
         )
     rows.append(
@@ -215,9 +193,9 @@ def _verified_text(verified: dict[str, Any]) -> str:
     return (
         f"{verified['films']} films of {verified['blocks_along']} x"
         f" {verified['blocks_across']} blocks"
-        f" ({scaled(verified['gap_m'], 1e3)} mm gap, {scaled(verified['width_m'], 1e3)} mm"
-        f" wide, {scaled(verified['thickness_m'], 1e3)} mm thick),"
-        f" {_count(verified['particles'])} particles in all, were simulated directly and"
+        f" ({mm(verified['gap_m'])} gap, {mm(verified['width_m'])} wide,"
+        f" {mm(verified['thickness_m'])} thick),"
+        f" {many(verified['particles'])} particles in all, were simulated directly and"
         " compared with films of blocks of the same size." + _open_text(verified)
     )
 
@@ -232,15 +210,15 @@ def _verified_table(verified: dict[str, Any]) -> Any:
         rows.append(
             [
                 name,
-                _fine(verified["direct"][key], factor),
-                _fine(verified["lattice"][key], factor),
+                _with_error(verified["direct"][key], factor),
+                _with_error(verified["lattice"][key], factor),
                 _percent(verified["difference"][key]),
             ]
         )
     shares = verified.get("open_fraction") or {"direct": 0.0, "lattice": 0.0}
     some_open = max(shares.values()) > 0.0
     if some_open:
-        both = [f"{100 * shares[key]:.3g}" for key in ("direct", "lattice")]
+        both = [share(shares[key]) for key in ("direct", "lattice")]
         rows.append(["open at rest, %", *both, ""])
     return table(
         ["", "#direct", "#blocks", "#blocks less direct|%"],
@@ -253,35 +231,21 @@ def _verified_table(verified: dict[str, Any]) -> Any:
     )
 
 
-def _fine(entry: Any, factor: float) -> str:
-    value, error = number(entry["value"]), number(entry["standard_error"])
-    if value is None or error is None or not np.isfinite([value, error]).all():
-        return "open"
-    return _fine_text(factor * value, factor * error)
-
-
-def _fine_text(value: float, error: float) -> str:
-    """Two digits of the error, and as many places of the value."""
-    places = 0 if error <= 0.0 else max(0, 1 - int(np.floor(np.log10(error))))
-    return f"{value:.{places}f} ± {error:.{places}f}"
-
-
 def _open_text(verified: dict[str, Any]) -> str:
     """Say how many films are open and out of the comparison, if any are."""
     shares = verified.get("open_fraction") or {"direct": 0.0, "lattice": 0.0}
     if max(shares.values()) <= 0.0:
         return ""
     return (
-        f" That is of films that conduct: {100 * shares['direct']:.3g} % of the direct ones"
-        f" and {100 * shares['lattice']:.3g} % of those of blocks are open at rest."
+        f" That is of films that conduct: {share(shares['direct'])} % of the direct ones"
+        f" and {share(shares['lattice'])} % of those of blocks are open at rest."
     )
 
 
-def _percent(entry: Any) -> str:
-    value, error = number(entry["value"]), number(entry["standard_error"])
-    if value is None or error is None or not np.isfinite([value, error]).all():
-        return "cannot be told"
-    return f"{100 * value:+.1f} ± {100 * error:.1f}"
+def _percent(entry: Row) -> str:
+    """Write a difference in per cent, which no open film has."""
+    text = _with_error(entry, 100.0)
+    return "cannot be told" if text in ("open", "–") else text
 
 
 def _lines(summary: Summary) -> Sequence[str]:
@@ -292,10 +256,10 @@ def _lines(summary: Summary) -> Sequence[str]:
     if "refused" in film:
         return [*out, f"Film of blocks: {film['refused']}."]
     if "films" not in film:
-        return [*out, f"The film holds about {_count(film['particles'])} particles."]
+        return [*out, f"The film holds about {many(film['particles'])} particles."]
     chains, uneven = film["chains"]["resistance_cv"], film["uneven"]["resistance_cv"]
     out += [
-        f"The film holds about {_count(film['particles'])} particles; put together from"
+        f"The film holds about {many(film['particles'])} particles; put together from"
         f" blocks, its chains alone scatter R by {_with_error(chains, 100.0)} %, with"
         f" uneven mixing {_with_error(uneven, 100.0)} %."
     ]
@@ -304,7 +268,7 @@ def _lines(summary: Summary) -> Sequence[str]:
         apart = verified["difference"]
         out.append(
             f"{verified['films']} films simulated directly,"
-            f" {_count(verified['particles'])} particles in all: blocks differ by"
+            f" {many(verified['particles'])} particles in all: blocks differ by"
             f" {_percent(apart['mean_log_resistance'])} % in R,"
             f" {_percent(apart['resistance_cv'])} % in its spread and"
             f" {_percent(apart['gauge_factor'])} % in the gauge factor (one standard"
@@ -325,13 +289,8 @@ def film_figure(run: Run) -> Figure:
         raise NothingToDrawError(
             film.get("refused", "the film is put together from blocks when asked")
         )
-    from matplotlib.colors import Normalize
     from matplotlib.patches import Rectangle
 
-    found = film["map"]
-    x, y = 1e3 * np.array(found["x_m"]), 1e3 * np.array(found["y_m"])
-    potential = np.array(found["potential"], dtype=float)
-    density = np.array(found["current_density_relative"], dtype=float)
     width = 1e3 * film["width_m"]
     electrodes = film["electrodes"]
     left = 1e3 * min(e["x_m"][0] for e in electrodes)
@@ -346,10 +305,7 @@ def film_figure(run: Run) -> Figure:
     # panels held to scale leave the layout engine short of room for their labels
     figure.get_layout_engine().set(w_pad=0.2)
     panels = figure.subplots(1, 2) if beside else figure.subplots(2, 1)
-    edges = np.concatenate([[0.0], 0.5 * (y[1:] + y[:-1]), [width]])
-    mean = float(np.abs(density[density != 0.0]).mean()) if density.any() else 1.0
-    top = float(np.quantile(density[density != 0.0], 0.99)) if density.any() else 1.0
-    for axes, what in zip(panels, ("potential", "current"), strict=True):
+    for axes, draw in zip(panels, (_draw_potential, _draw_density), strict=True):
         aside = 0.02 * span if shown < margin else 0.0
         axes.add_patch(
             Rectangle(
@@ -357,28 +313,7 @@ def film_figure(run: Run) -> Figure:
                 ec=MUTED, lw=0.8,
             )
         )  # fmt: skip
-        if what == "potential":
-            # rows at the edges of the film carry what the outermost rows have
-            rows = np.concatenate([[0.0], y, [width]])
-            values = np.concatenate(
-                [potential[:, :1], potential, potential[:, -1:]], axis=1
-            ).T
-            image = axes.contourf(
-                x, rows, values, levels=np.linspace(0.0, 1.0, 21), cmap=ramp_map()
-            )
-            axes.contour(
-                x, rows, values, levels=np.arange(0.1, 0.95, 0.1), colors="white",
-                linewidths=0.6,
-            )  # fmt: skip
-            label, ticks = "over the voltage", np.linspace(0, 1, 6)
-        else:
-            shownd = np.ma.masked_equal(density.T, 0.0)
-            low = float(max(density[density != 0.0].min(), 0.0)) if density.any() else 0.0
-            image = axes.pcolormesh(
-                x, edges, shownd, cmap=ramp_map(), shading="flat",
-                norm=Normalize(low, max(top, low + 1e-6 + 0.02 * mean)),
-            )  # fmt: skip
-            label, ticks = "over its mean", None
+        image, label, ticks = draw(axes, film["map"], width)
         for e in electrodes:
             sensing = e["terminal"].startswith("sense")
             x0, x1 = (1e3 * v for v in e["x_m"])
@@ -403,6 +338,38 @@ def film_figure(run: Run) -> Figure:
     panels[0].set_title("Potential")
     panels[1].set_title("Current density")
     return figure
+
+
+def _draw_potential(axes: Axes, found: Row, width: float) -> tuple[Any, str, Any]:
+    x, y = 1e3 * np.array(found["x_m"]), 1e3 * np.array(found["y_m"])
+    potential = np.array(found["potential"], dtype=float)
+    # rows at the edges of the film carry what the outermost rows have
+    rows = np.concatenate([[0.0], y, [width]])
+    values = np.concatenate([potential[:, :1], potential, potential[:, -1:]], axis=1).T
+    image = axes.contourf(
+        x, rows, values, levels=np.linspace(0.0, 1.0, 21), cmap=ramp_map()
+    )
+    levels = np.arange(0.1, 0.95, 0.1)
+    axes.contour(x, rows, values, levels=levels, colors="white", linewidths=0.6)
+    return image, "over the voltage", np.linspace(0, 1, 6)
+
+
+def _draw_density(axes: Axes, found: Row, width: float) -> tuple[Any, str, Any]:
+    from matplotlib.colors import Normalize
+
+    x, y = 1e3 * np.array(found["x_m"]), 1e3 * np.array(found["y_m"])
+    density = np.array(found["current_density_relative"], dtype=float)
+    edges = np.concatenate([[0.0], 0.5 * (y[1:] + y[:-1]), [width]])
+    low, mean, top = 0.0, 1.0, 1.0
+    if density.any():
+        flows = density[density != 0.0]
+        low, mean = max(float(flows.min()), 0.0), float(np.abs(flows).mean())
+        top = float(np.quantile(flows, 0.99))
+    image = axes.pcolormesh(
+        x, edges, np.ma.masked_equal(density.T, 0.0), cmap=ramp_map(), shading="flat",
+        norm=Normalize(low, max(top, low + 1e-6 + 0.02 * mean)),
+    )  # fmt: skip
+    return image, "over its mean", None
 
 
 def film_caption(run: Run) -> str:

@@ -9,6 +9,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from percsim.report.candidates import (
+    Row,
+    Summary,
+    axis_cells,
+    axis_columns,
+    candidate_label,
+    deciding_index,
+    mix_label,
+)
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -19,34 +28,35 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import (
+    NothingToDrawError,
+    Run,
+    column_of,
+    factor_limits,
+    index_of,
+    margin_limits,
+)
 from percsim.report.style import (
-    COPPER,
     GAP_COLOURS,
     GAP_MARKERS,
     INK,
     MUTED,
     WINDOW_EDGE,
     Figure,
-    NothingToDrawError,
-    Run,
-    factor_limits,
-    index_of,
     legend_above,
-    margin_limits,
+    line_handle,
+    mark_deciding,
     new_figure,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    axis_cells,
-    axis_columns,
-    candidate_label,
-    deciding_index,
-    mix_label,
+from percsim.words import (
+    confidence,
+    listed,
+    mm,
     number,
     percent,
     scaled,
     share,
+    signed,
     three,
     with_error,
 )
@@ -60,11 +70,6 @@ MOST_LABELS = 8
 def _full_label(summary: Summary, candidate: Row) -> str:
     words = mix_label(summary, candidate)
     return f"{words + ', ' if words else ''}{candidate_label(candidate)}"
-
-
-def _confidence(value: Any) -> str:
-    x = number(value) or 0.0
-    return ">99" if x > 0.99 else f"{100.0 * x:.0f}"
 
 
 def _standing(summary: Summary) -> str:
@@ -87,13 +92,13 @@ def _standing(summary: Summary) -> str:
     )
     if measured:
         return (
-            f"Confidence by the measured films {what}: {_confidence(sure)} % "
+            f"Confidence by the measured films {what}: {confidence(sure)} % "
             f"({percent(asked)} % asked). It is the share of what the films leave open of "
             "contacts and threshold in which the choice stands, the simulation error of R "
             "with it; more films would raise it, more boxes hardly."
         )
     text = (
-        f"Simulated confidence {what}: {_confidence(sure)} % ({percent(asked)} % asked). "
+        f"Simulated confidence {what}: {confidence(sure)} % ({percent(asked)} % asked). "
         "It is the share of resamples of the boxes in which the choice stands, widened for "
         "their number; the error of the simulated threshold is in it, what is assumed of "
         "contacts and powder is not."
@@ -118,18 +123,15 @@ def _stages(summary: Summary) -> Table | None:
         return None
     rows = []
     for k, look in enumerate(stages, 1):
-        open_ones = [str(name) for name in look["undecided"]]
-        listed = "; ".join(open_ones[:4])
-        if len(open_ones) > 4:
-            listed += f" and {len(open_ones) - 4} more"
+        undecided = [str(name) for name in look["undecided"]]
         rows.append(
             (
                 str(k),
                 three(look["boxes"]),
                 str(look["choice"]) if look["meets_target"] else "none meets the target",
-                _confidence(look["confidence"]),
+                confidence(look["confidence"]),
                 three(100.0 * (number(look["confidence_needed"]) or 0.0)),
-                listed or "nothing",
+                listed(undecided, 4, "; ") or "nothing",
             )
         )
     heads = (
@@ -145,14 +147,13 @@ def _table(summary: Summary) -> Table:
     rows = []
     for k, c in enumerate(summary["candidates"]):
         weighed, point = c.get("weighing_error") or {}, points.get(k)
-        above = number(c.get("weight_fraction_above_threshold")) or 0.0
         rows.append(
             (
                 *axis_cells(summary, c),
                 percent(c.get("weight_fraction")),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 three(c.get("threshold_ratio")),
-                f"{'+' if above >= 0.0 else '−'}{three(100.0 * abs(above))}",
+                signed(c.get("weight_fraction_above_threshold"), 100.0),
                 share(weighed.get("pass_share_low")),
                 share((c.get("pass_share") or {}).get("value")),
                 share(weighed.get("pass_share_high")),
@@ -184,9 +185,7 @@ def _front_text(summary: Summary) -> str:
     if not members:
         return "No candidate conducts well enough above the threshold to be compared."
     names = [_full_label(summary, candidates[k]) for k in members]
-    shown = "; ".join(names[:MOST_LABELS])
-    if len(names) > MOST_LABELS:
-        shown += f" and {len(names) - MOST_LABELS} more"
+    shown = listed(names, MOST_LABELS, "; ")
     index, is_chosen = deciding_index(summary)
     tail = ""
     if is_chosen and index is not None:
@@ -223,8 +222,6 @@ def _blocks(summary: Summary) -> Sequence[Block]:
 
 def trade_off_figure(run: Run) -> Figure:
     """Draw gauge factor against CV of R, every candidate with its errors, and the front."""
-    from matplotlib.lines import Line2D
-
     front, candidates = run.summary["front"], run.candidates
     points = [
         p
@@ -238,10 +235,14 @@ def trade_off_figure(run: Run) -> Figure:
         raise NothingToDrawError("no candidate conducts well enough to be compared")
     figure = new_figure(4.6)
     axes = figure.subplots()
-    x = np.array([100.0 * p["resistance_cv"] for p in points])
-    y = np.array([p["gauge_factor"] for p in points])
-    x_error = np.array([100.0 * (number(p["resistance_cv_se"]) or 0.0) for p in points])
-    y_error = np.array([number(p["gauge_factor_se"]) or 0.0 for p in points])
+    x, x_error = (
+        np.nan_to_num(column_of(points, key, 100.0), posinf=np.inf)
+        for key in ("resistance_cv", "resistance_cv_se")
+    )
+    y, y_error = (
+        np.nan_to_num(column_of(points, key), posinf=np.inf)
+        for key in ("gauge_factor", "gauge_factor_se")
+    )
     for values, errors, limits in (
         (x, x_error, axes.set_xlim),
         (y, y_error, axes.set_ylim),
@@ -273,24 +274,17 @@ def trade_off_figure(run: Run) -> Figure:
     axes.plot(x[members], y[members], color=MUTED, lw=1.1, ls=":", zorder=2)
     index, _ = deciding_index(run.summary)
     handles: list[Any] = [
-        Line2D(
-            [], [], color=GAP_COLOURS[k % 6], marker=GAP_MARKERS[k % 6], ls="", ms=5.5,
-            label=f"{scaled(gap, 1e3)} mm gap",
+        line_handle(color=GAP_COLOURS[k % 6], marker=GAP_MARKERS[k % 6], ls="", ms=5.5,
+            label=f"{mm(gap)} gap",
         )
         for k, gap in enumerate(gaps)
     ]  # fmt: skip
-    handles.append(Line2D([], [], color=MUTED, ls=":", lw=1.3, label="front (filled)"))
-    for k, p in enumerate(points):
-        if p["candidate"] == index:
-            ring: dict[str, Any] = {
-                "marker": "o",
-                "mfc": "none",
-                "mec": COPPER,
-                "mew": 1.8,
-                "ls": "",
-            }
-            axes.plot(x[k], y[k], ms=13, zorder=6, **ring)
-            handles.append(Line2D([], [], ms=9, label=run.deciding_word, **ring))
+    handles.append(line_handle(color=MUTED, ls=":", lw=1.3, label="front (filled)"))
+    handles += [
+        mark_deciding(axes, x[k], y[k], run.deciding_word)
+        for k, p in enumerate(points)
+        if p["candidate"] == index
+    ]
     _name_loadings(run, axes, points, x, y)
     for value in factor_limits(run):
         axes.axhline(value, color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
@@ -300,7 +294,7 @@ def trade_off_figure(run: Run) -> Figure:
     shown = [v for v in factor_limits(run) if bottom <= v <= top]
     shown += [v for v in spread if left <= 100.0 * v <= right]
     if shown:
-        handles.append(Line2D([], [], color=WINDOW_EDGE, ls="--", lw=0.9, label="target"))
+        handles.append(line_handle(color=WINDOW_EDGE, ls="--", lw=0.9, label="target"))
     axes.set_xlim(left, right)
     axes.set_ylim(bottom, top)
     axes.set_xlabel("coefficient of variation of R between castings, %")
@@ -389,7 +383,7 @@ def _lines(summary: Summary) -> list[str]:
     }.get(front["verdict"], "one stage")
     lines = [
         f"Simulated confidence {what}, boxes and threshold alone: "
-        f"{_confidence(front['confidence'])} % ({asked} % asked; {how})."
+        f"{confidence(front['confidence'])} % ({asked} % asked; {how})."
     ]
     weighed = summary["candidates"][index].get("weighing_error") or {}
     if is_chosen and weighed:

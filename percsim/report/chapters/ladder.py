@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from percsim.report.answer import first_steps
+from percsim.report.candidates import Row, Summary, candidate_label
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -17,6 +19,7 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import NothingToDrawError, Run
 from percsim.report.style import (
     COPPER,
     INK,
@@ -24,22 +27,14 @@ from percsim.report.style import (
     MUTED,
     PALE,
     Figure,
-    NothingToDrawError,
-    Run,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     plain,
     shade_window,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    candidate_label,
-    first_steps,
-    number,
-    quantiles,
-    share,
-)
+from percsim.words import number, quantiles, share, window
 
 __all__ = ["LADDER"]
 
@@ -65,11 +60,6 @@ def _label(summary: Summary, rung: Row) -> str:
     return candidate_label(summary["candidates"][rung["candidate"]])
 
 
-def _window_text(summary: Summary) -> str:
-    low, high = (number(x) or 0.0 for x in summary["ladder"]["window_ohm"])
-    return f"{1e-3 * low:.3g} to {1e-3 * high:.3g} kohm"
-
-
 def _telling(resolved: Row) -> str:
     """Name what a reading tells of, the most first."""
     known = sorted(
@@ -89,15 +79,15 @@ def _blocks(summary: Summary) -> Sequence[Block]:
         return [
             paragraph(
                 "No recipe and gap of this plan has a chance worth a cup of reading "
-                f"{_window_text(summary)} under what is assumed. Explore higher loadings, "
-                "shorter gaps or thicker films."
+                f"{window(*ladder['window_ohm'])} under what is assumed. Explore higher "
+                "loadings, shorter gaps or thicker films."
             )
         ]
     single = summary["candidates"][ladder["best_single"]]
     cups = len({rung["cup"] for rung in _rungs(summary)})
     rows = []
     for k, rung in enumerate(_rungs(summary), 1):
-        median, band = quantiles(rung["resistance_ohm"], 1e-3)
+        median, band = quantiles(rung["resistance_ohm"], "kohm")
         rows.append(
             (
                 str(k),
@@ -117,7 +107,7 @@ def _blocks(summary: Summary) -> Sequence[Block]:
             "castings are for a film that can be used as well. "
             "Nobody has measured the contacts of this filler yet, so no single recipe is a "
             f"safe bet: the likeliest, {candidate_label(single)}, reads "
-            f"{_window_text(summary)} with probability "
+            f"{window(*ladder['window_ohm'])} with probability "
             f"{share(ladder['best_single_probability'])} %. These castings, "
             f"{rows[0][2]} films each from {cups} "
             f"{'cup' if cups == 1 else 'cups'}, put at least one there with probability "
@@ -147,8 +137,6 @@ def _blocks(summary: Summary) -> Sequence[Block]:
 
 def ladder_figure(run: Run) -> Figure:
     """Draw the expected reading of every rung and how the window fills."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
     from matplotlib.ticker import FuncFormatter
 
     ladder = run.summary["ladder"]
@@ -183,13 +171,13 @@ def ladder_figure(run: Run) -> Figure:
     left.set_xlabel("expected reading, kohm")
     left.grid(axis="y", visible=False)
     handles: list[Any] = [
-        Line2D([], [], color=MAIN, marker="o", lw=0, label="median"),
-        Patch(color=PALE, label="5-95 %: what is assumed, and the bench"),
+        line_handle(color=MAIN, marker="o", lw=0, label="median"),
+        area_handle(color=PALE, label="5-95 %: what is assumed, and the bench"),
         shade_window(left, window, vertical=True),
     ]
     if np.isinf(high).any():
         handles.append(
-            Line2D([], [], color=MUTED, marker=">", mfc="white", lw=0, label="may be open")
+            line_handle(color=MUTED, marker=">", mfc="white", lw=0, label="may be open")
         )
     alone = 100.0 * np.array([number(r["in_window"]) or 0.0 for r in rungs])
     covered = 100.0 * np.array([number(r["covered"]) or 0.0 for r in rungs])
@@ -200,34 +188,34 @@ def ladder_figure(run: Run) -> Figure:
     right.grid(axis="y", visible=False)
     right.tick_params(axis="y", length=0)
     handles += [
-        Patch(color=COPPER, label="this rung"),
-        Line2D([], [], color=INK, marker="s", ms=4.5, lw=1.2, label="it or an earlier one"),
+        area_handle(color=COPPER, label="this rung"),
+        line_handle(color=INK, marker="s", ms=4.5, lw=1.2, label="it or an earlier one"),
     ]
     legend_above(figure, [h for h in handles if h is not None], 3)
     return figure
 
 
 def _caption(run: Run) -> str:
+    asked = window(*run.summary["ladder"]["window_ohm"])
     return (
         "Castings to make first, from the one that adds most. Left, the mean reading "
-        f"expected of each, with the window {_window_text(run.summary)}; the bars hold "
-        "what is assumed of the contacts and the threshold and the spread of the bench, "
+        f"expected of each, with the window {asked}; the bars hold what is assumed "
+        "of the contacts and the threshold and the spread of the bench, "
         "not the simulation error. Right, the probability that a rung reads in the window, "
         "and that it or an earlier one does."
     )
 
 
 def _lines(summary: Summary) -> list[str]:
-    rungs = _rungs(summary)
+    ladder, rungs = summary["ladder"], _rungs(summary)
     if not rungs or first_steps(summary):
         return []
-    listed = "; ".join(_label(summary, rung) for rung in rungs)
+    best = "; ".join(_label(summary, rung) for rung in rungs)
     return [
         f"More than the least, to have a film in the window as well: {rungs[0]['films']} "
-        f"films each of these, best first: {listed}. At least one reads "
-        f"{_window_text(summary)} with probability "
-        f"{share(summary['ladder']['covered'])} %, the best single recipe with "
-        f"{share(summary['ladder']['best_single_probability'])} %."
+        f"films each of these, best first: {best}. At least one reads "
+        f"{window(*ladder['window_ohm'])} with probability {share(ladder['covered'])} %, "
+        f"the best single recipe with {share(ladder['best_single_probability'])} %."
     ]
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from percsim.report.candidates import Row, Summary, deciding_index
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -19,6 +20,7 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import NothingToDrawError, Run, floats
 from percsim.report.style import (
     COPPER,
     INK,
@@ -28,21 +30,20 @@ from percsim.report.style import (
     WINDOW,
     WINDOW_EDGE,
     Figure,
-    NothingToDrawError,
-    Run,
-    floats,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    bench,
-    deciding_index,
+from percsim.words import (
+    band,
     mix,
     number,
     percent,
+    quantity,
     scaled,
+    signed,
+    span,
     three,
     two,
     with_error,
@@ -54,32 +55,6 @@ _BAND = (
     "5 to 95 % over what the moduli of film and sheet may be, each on its own within its"
     " factor"
 )
-
-
-def _microstrain(value: Any) -> str:
-    x = number(value)
-    if x is None:
-        return "–"
-    return f"{'+' if x > 0.0 else '−' if x < 0.0 else ''}{three(abs(1e6 * x))}"
-
-
-def _signed_percent(value: Any) -> str:
-    x = number(value)
-    if x is None:
-        return "–"
-    if math.isinf(x):
-        return "open"
-    return f"{'+' if x > 0.0 else '−' if x < 0.0 else ''}{three(abs(100.0 * x))}"
-
-
-def _modulus(value: Any) -> str:
-    """Write a modulus [Pa] in GPa or MPa."""
-    x = number(value) or 0.0
-    return f"{scaled(x, 1e-9)} GPa" if x >= 1e9 else f"{scaled(x, 1e-6)} MPa"
-
-
-def _range(row: Row, factor: float = 1.0) -> str:
-    return f"{scaled(row['p05'], factor)} to {scaled(row['p95'], factor)}"
 
 
 def _is_best(layers: Row, row: Row) -> bool:
@@ -107,8 +82,8 @@ def _stiffness_blocks(layers: Row) -> list[Block]:
                 names.get(key, key),
                 scaled(row.get("thickness_m"), 1e3),
                 mix(row.get("mix_ratio")),
-                _modulus(row["value_Pa"]),
-                "–" if low is None else f"{_modulus(low)} to {_modulus(high)}",
+                quantity(row["value_Pa"], "Pa"),
+                span(low, high, "Pa"),
                 row["basis"] + (f": {row['source']}" if row["source"] else ""),
             )
         )
@@ -162,7 +137,7 @@ def _transfer_text(layers: Row) -> str:
     mean, zone = transfer["gap_mean"], number(transfer["end_zone_m"]) or 0.0
     text = (
         f"Between the electrodes the film takes {percent(mean['value'])} % of the strain of"
-        f" the part (5-95 % from stiffness {_range(mean, 100.0)} %)."
+        f" the part (5-95 % from stiffness {band(mean, 'fraction')})."
     )
     if zone > 0.0:
         text += (
@@ -176,7 +151,7 @@ def _transfer_text(layers: Row) -> str:
         text += (
             " The force on the part is given, and patch and part share it: far from the"
             f" ends {percent(plateau['value'])} % of the strain of the bare part remains"
-            f" ({_range(plateau, 100.0)} %)."
+            f" ({band(plateau, 'fraction')})."
         )
     else:
         text += (
@@ -192,7 +167,7 @@ def _two_gauge_factors(layers: Row, best: Row) -> str:
         return ""
     return (
         " Of its two gauge factors the decision uses the one on the part, change of R over"
-        f" the strain of the part, as the chord to {_microstrain(layers['strain'])}"
+        f" the strain of the part, as the chord to {signed(layers['strain'], 1e6)}"
         f" microstrain: {with_error(best['gauge_factor'], best['gauge_factor_se'])} (±"
         " simulation). The other, of the same film laid flat and strained alike throughout,"
         f" is {three(best['gauge_factor_flat'])}, what a strip of it on a test rig shows;"
@@ -209,7 +184,7 @@ def _computed_text(summary: Summary, best: Row) -> str:
     if reach is None or end is None or abs(reach) >= abs(end) or reach * chord < 0.0:
         return ""
     return (
-        f" On the part all of the film is computed up to {_microstrain(reach)} microstrain;"
+        f" On the part all of the film is computed up to {signed(reach, 1e6)} microstrain;"
         " what curves show beyond goes on along the last step of its outermost slices."
     )
 
@@ -228,7 +203,7 @@ def _candidate_table(layers: Row) -> Block:
                 with_error(row["gauge_factor"], row["gauge_factor_se"])
                 if row["gauge_factor"] is not None
                 else "open",
-                _signed_percent(row["zero_shift"]),
+                signed(row["zero_shift"], 100.0),
                 scaled(row["resistance_ohm"], 1e-3)
                 if row["resistance_ohm"] is not None
                 else "open",
@@ -241,7 +216,7 @@ def _candidate_table(layers: Row) -> Block:
             rows,
             marked,
             caption="Planned films; gauge factors are chords to"
-            f" {_microstrain(layers['strain'])} microstrain, per strain of the part; ± is"
+            f" {signed(layers['strain'], 1e6)} microstrain, per strain of the part; ± is"
             " the simulation error. R0 is the median of the castings.",
         )
     )  # fmt: skip
@@ -254,7 +229,7 @@ def _carried_on(wrap: Row) -> str:
     """Say that a shift rests on strains that were never computed."""
     if not wrap["outside_window"]:
         return ""
-    low, high = (_microstrain(x) for x in wrap["window_computed"])
+    low, high = (signed(x, 1e6) for x in wrap["window_computed"])
     return (
         f" That is extrapolated, only {low} to {high} microstrain were computed; every"
         " resistance on the part rests on it."
@@ -272,21 +247,21 @@ def _wrapping_blocks(layers: Row) -> list[Block]:
         " axis",
     }[wrap["bent"]]
     text = (
-        f"On the {wrap['side']} surface of radius {bench(radius, 'm')}, {how},"
+        f"On the {wrap['side']} surface of radius {quantity(radius, 'm')}, {how},"
         f" {scaled(wrap['neutral_axis_m']['value'], 1e6)} um above the bonded face"
-        f" ({_range(wrap['neutral_axis_m'], 1e6)} um from stiffness). The film strains by"
-        f" {_microstrain(bottom)} at its lower face, {_microstrain(middle)} in the middle"
-        f" and {_microstrain(top)} microstrain at its upper face; half the thickness over"
+        f" ({band(wrap['neutral_axis_m'], 'length')} from stiffness). The film strains by"
+        f" {signed(bottom, 1e6)} at its lower face, {signed(middle, 1e6)} in the middle"
+        f" and {signed(top, 1e6)} microstrain at its upper face; half the thickness over"
         " the radius, the rule for thin gauges on stiff carriers, would say"
-        f" {_microstrain(wrap['half_thickness_over_radius'])}."
+        f" {signed(wrap['half_thickness_over_radius'], 1e6)}."
     )
     if wrap["shift"] is not None:
         shift = wrap["shift"]
         text += (
-            f" The zero-strain resistance shifts by {_signed_percent(shift['value'])} %"
+            f" The zero-strain resistance shifts by {signed(shift['value'], 100.0)} %"
             f" (simulation ± {two(100.0 * (number(wrap['shift_se']) or 0.0))} %; from"
-            f" stiffness {_signed_percent(shift['p05'])} to"
-            f" {_signed_percent(shift['p95'])} %): take the zero reading after wrapping."
+            f" stiffness {signed(shift['p05'], 100.0)} to"
+            f" {signed(shift['p95'], 100.0)} %): take the zero reading after wrapping."
             + _carried_on(wrap)
         )
     smallest = wrap["smallest_radius_m"]
@@ -298,7 +273,7 @@ def _wrapping_blocks(layers: Row) -> list[Block]:
     else:
         text += (
             " Both faces stay inside the strain window down to a radius of"
-            f" {bench(smallest['value'], 'm')} ({_range(smallest, 1e3)} mm from"
+            f" {quantity(smallest['value'], 'm')} ({band(smallest, 'm')} from"
             " stiffness)."
         )
     return [
@@ -348,7 +323,7 @@ def _transverse_blocks(layers: Row) -> list[Block]:
         paragraph(
             f"A patch {three(across['misalignment_deg'])} deg off a uniaxial load on a part"
             f" of Poisson ratio {three(across['part_poisson_ratio'])} reads"
-            f" {_signed_percent(across['misalignment_error'])} % beside one along it"
+            f" {signed(across['misalignment_error'], 100.0)} % beside one along it"
             f" (simulation ± {two(100.0 * across['misalignment_error_se'])} %). From K_t"
             " the gauge factor would be"
             f" {three(across['gauge_factor_bonded'])} on this part and"
@@ -388,7 +363,7 @@ def _lines(summary: Summary) -> list[str]:
     best, transfer = _best(layers), layers["transfer"]["gap_mean"]
     lines = [
         f"On the part: {percent(transfer['value'])} % of its strain reaches the film"
-        f" between the electrodes ({_range(transfer, 100.0)} % from stiffness)"
+        f" between the electrodes ({band(transfer, 'fraction')} from stiffness)"
     ]
     if best["gauge_factor"] is not None:
         lines[0] += (
@@ -409,13 +384,13 @@ def _lines(summary: Summary) -> list[str]:
     if wrap:
         strain = wrap["strain"]
         lines.append(
-            f"Wrapped at {bench(wrap['radius_m'], 'm')}: faces"
-            f" {_microstrain(strain['bottom']['value'])} and"
-            f" {_microstrain(strain['top']['value'])} microstrain"
+            f"Wrapped at {quantity(wrap['radius_m'], 'm')}: faces"
+            f" {signed(strain['bottom']['value'], 1e6)} and"
+            f" {signed(strain['top']['value'], 1e6)} microstrain"
             + (
-                f", R0 shifts by {_signed_percent(wrap['shift']['value'])} %"
-                f" ({_signed_percent(wrap['shift']['p05'])} to"
-                f" {_signed_percent(wrap['shift']['p95'])} % from stiffness)."
+                f", R0 shifts by {signed(wrap['shift']['value'], 100.0)} %"
+                f" ({signed(wrap['shift']['p05'], 100.0)} to"
+                f" {signed(wrap['shift']['p95'], 100.0)} % from stiffness)."
                 + _carried_on(wrap)
                 if wrap["shift"] is not None
                 else "."
@@ -435,9 +410,6 @@ def _drawn_band(axes: Any, x: Any, row: Row, factor: float, colour: str = MAIN) 
 
 def transfer_figure(run: Run) -> Figure:
     """Draw the strain along the film, and what mix ratio and length make of it."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     layers = run.summary["layers"]
     transfer = layers["transfer"]
     if "against_length" not in transfer:
@@ -491,12 +463,16 @@ def transfer_figure(run: Run) -> Figure:
     legend_above(
         figure,
         [
-            Line2D([], [], color=MAIN, lw=1.8, label="as planned"),
-            Patch(color=PALE, lw=0, label="5-95 % from the stiffness of film and sheet"),
-            Patch(facecolor=WINDOW, edgecolor=WINDOW_EDGE, ls="--",
-                  label="between the electrodes"),
-            Line2D([], [], color=COPPER, lw=1.3, label="this plan"),
-            Patch(color=MUTED, alpha=0.25, lw=0, label="mix ratio outside the data"),
+            line_handle(color=MAIN, lw=1.8, label="as planned"),
+            area_handle(
+                color=PALE, lw=0, label="5-95 % from the stiffness of film and sheet"
+            ),
+            area_handle(
+                facecolor=WINDOW, edgecolor=WINDOW_EDGE, ls="--",
+                label="between the electrodes",
+            ),
+            line_handle(color=COPPER, lw=1.3, label="this plan"),
+            area_handle(color=MUTED, alpha=0.25, lw=0, label="mix ratio outside the data"),
         ],
         3,
     )  # fmt: skip
@@ -513,8 +489,6 @@ def _caption_transfer(run: Run) -> str:
 
 def wrapping_figure(run: Run) -> Figure:
     """Draw the shift of R0 against the radius, and the strain through the film."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     wrap = run.summary["layers"].get("wrapping") or {}
@@ -571,12 +545,12 @@ def wrapping_figure(run: Run) -> Figure:
     legend_above(
         figure,
         [
-            Line2D([], [], color=MAIN, lw=1.8, label="as planned"),
-            Patch(color=PALE, lw=0, label="5-95 % from stiffness"),
-            Patch(color=COPPER, alpha=0.35, lw=0, label="simulation error"),
-            Line2D([], [], color=INK, lw=1.0, ls="--", label="this part"),
-            Patch(color=WINDOW, label="strains computed"),
-            Line2D([], [], color=MAIN, lw=1.8, ls=":", label="a face beyond them"),
+            line_handle(color=MAIN, lw=1.8, label="as planned"),
+            area_handle(color=PALE, lw=0, label="5-95 % from stiffness"),
+            area_handle(color=COPPER, alpha=0.35, lw=0, label="simulation error"),
+            line_handle(color=INK, lw=1.0, ls="--", label="this part"),
+            area_handle(color=WINDOW, label="strains computed"),
+            line_handle(color=MAIN, lw=1.8, ls=":", label="a face beyond them"),
         ],
         3,
     )  # fmt: skip

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from percsim.report.candidates import Row, Summary, candidate_label
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -19,28 +20,20 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import Run, floats
 from percsim.report.style import (
     COPPER,
     MAIN,
     MUTED,
     PALE,
     Figure,
-    Run,
-    floats,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     plain,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    bench,
-    candidate_label,
-    number,
-    share,
-    three,
-    with_error,
-)
+from percsim.words import band, number, quantity, resistance, share, span, three, with_error
 
 __all__ = ["OPERATION"]
 
@@ -48,19 +41,8 @@ HOT = 200.0
 """Where elastomers end [C]."""
 
 
-def _band(row: Any, factor: float = 1.0) -> str:
-    """5 to 95 % as text."""
-    row = row or {}
-    ends = [number(row.get(end)) for end in ("p05", "p95")]
-    if None in ends:
-        return "–"
-    low, high = (three(factor * end, "without bound") for end in ends if end is not None)
-    return f"{low} upward, {high}" if math.isinf(ends[1] or 0.0) else f"{low} to {high}"
-
-
-def _micro(strain: Any) -> str:
-    x = number(strain)
-    return "–" if x is None else f"{three(1e6 * x)} microstrain"
+def _band(row: Any, unit: str = "") -> str:
+    return band(row, unit, "without bound")
 
 
 _TURNS = (
@@ -139,7 +121,7 @@ def _window(found: Row) -> list[Block]:
         if ends is None:
             parts.append(f"{where} some castings open even without strain")
         else:
-            parts.append(f"{_micro(ends['min'])} to {_micro(ends['max'])} {where}")
+            parts.append(f"{span(ends['min'], ends['max'], 'strain')} {where}")
     text = f"Usable strain window: {who} of {n} drawn conducts from " if not lost else ""
     text = text or f"Usable strain window: of {n} castings drawn, {who} does so from "
     shares = floats(window.get("conducting_share"))
@@ -166,63 +148,11 @@ def _heating(summary: Summary, found: Row) -> list[Block]:
     heat = found.get("heating")
     if not heat:
         return []
-    circuit = str(found.get("circuit"))
-    series = number(found.get("series_ohm")) or 0.0
-    through = {
-        "half bridge": "over an equal, unstrained film in a half bridge",
-        "quarter bridge": f"in a quarter bridge, with {bench(series, 'ohm')} in its arm",
-    }.get(
-        circuit,
-        f"in series with {bench(series, 'ohm')}" if series else "straight at the supply",
-    )
-    low, high = heat["gauge_practice_W_per_m2"]
-    density = number(heat.get("power_density_W_per_m2")) or 0.0
-    against = "below" if density < low else "above" if density > high else "within"
-    rows = []
-    for key, name in (
-        ("on_sheet", "on its sheet and part"),
-        ("in_still_air", "in still air"),
-    ):
-        row = heat[key]
-        rows.append(
-            (
-                name,
-                three(row.get("rise_K"), "none, runs away"),
-                _band(row.get("cold_rise_K_band")),
-                three(row.get("hottest_rise_K"), "–"),
-                three(row.get("loop_gain")),
-                three(row.get("drift_microstrain"), "without bound"),
-                _band(row.get("drift_microstrain_prior")),
-            )
-        )
     out = [
         heading("Operating point and self-heating"),
-        paragraph(
-            f"At {bench(found.get('supply_V'), 'V')} {through} the film of "
-            f"{bench(found.get('resistance_ohm'), 'ohm')} carries "
-            f"{bench(heat.get('current_A'), 'A')} and makes "
-            f"{bench(heat.get('film_power_W'), 'W')} (castings, 5 to 95 %: "
-            f"{_band(heat.get('film_power_W_band'), 1e3)} mW), "
-            f"{three(density)} W/m2 of its area. That is {against} the "
-            f"{three(low)} to {three(high)} W/m2 that strain-gauge practice allows on poor "
-            "heat sinks (unfilled plastics for high accuracy to filled ones; maker's "
-            "notes, from memory)."
-        ),
+        paragraph(_operating_point(found, heat)),
         picture("self_heating"),
-        table_block(
-            table(
-                (
-                    "~heat leaves",
-                    "#rise|K, mean of the film",
-                    "#castings, cold power|K, 5 to 95 %",
-                    "#hottest face|K",
-                    "#loop gain|",
-                    "#drift|microstrain",
-                    "#unmeasured parameters|5 to 95 %",
-                ),
-                rows,
-            )
-        ),
+        _heat_table(heat),
         paragraph(
             "On the sheet all heat goes through film and sheet into the part, a perfect "
             "sink; in still air it leaves by one face alone. A film in use does both and "
@@ -251,14 +181,62 @@ def _heating(summary: Summary, found: Row) -> list[Block]:
         out.append(
             paragraph(
                 "The busiest contact of a box at the film's field takes "
-                f"{_watts(contacts['mean_W'])} on average and "
-                f"{_watts(contacts['largest_W'])} in the worst of {contacts['n_boxes']} "
-                "boxes; a film holds many boxes, and its worst contact takes more."
+                f"{quantity(contacts['mean_W'], 'W')} on average and "
+                f"{quantity(contacts['largest_W'], 'W')} in the worst of "
+                f"{contacts['n_boxes']} boxes; a film holds many boxes, and its worst "
+                "contact takes more."
             )
         )
     if found.get("warnings"):
         out.append(bullets(found["warnings"]))
     return out
+
+
+def _operating_point(found: Row, heat: Row) -> str:
+    """Say what the film carries and makes at the supply, beside what is common practice."""
+    series = number(found.get("series_ohm")) or 0.0
+    through = {
+        "half bridge": "over an equal, unstrained film in a half bridge",
+        "quarter bridge": f"in a quarter bridge, with {resistance(series)} in its arm",
+    }.get(
+        str(found.get("circuit")),
+        f"in series with {resistance(series)}" if series else "straight at the supply",
+    )
+    low, high = heat["gauge_practice_W_per_m2"]
+    density = number(heat.get("power_density_W_per_m2")) or 0.0
+    against = "below" if density < low else "above" if density > high else "within"
+    return (
+        f"At {quantity(found.get('supply_V'), 'V')} {through} the film of "
+        f"{resistance(found.get('resistance_ohm'))} carries "
+        f"{quantity(heat.get('current_A'), 'A')} and makes "
+        f"{quantity(heat.get('film_power_W'), 'W')} (castings, 5 to 95 %: "
+        f"{_band(heat.get('film_power_W_band'), 'W')}), {three(density)} W/m2 of its area. "
+        f"That is {against} the {span(low, high, 'W/m2')} that strain-gauge practice "
+        "allows on poor heat sinks (unfilled plastics for high accuracy to filled ones; "
+        "maker's notes, from memory)."
+    )
+
+
+def _heat_table(heat: Row) -> Block:
+    names = {"on_sheet": "on its sheet and part", "in_still_air": "in still air"}
+    rows = [
+        (
+            name,
+            three(heat[key].get("rise_K"), "none, runs away"),
+            _band(heat[key].get("cold_rise_K_band")),
+            three(heat[key].get("hottest_rise_K"), "–"),
+            three(heat[key].get("loop_gain")),
+            three(heat[key].get("drift_microstrain"), "without bound"),
+            _band(heat[key].get("drift_microstrain_prior")),
+        )
+        for key, name in names.items()
+    ]
+    heads = (
+        "~heat leaves", "#rise|K, mean of the film", "#castings, cold power|K, 5 to 95 %",
+        "#hottest face|K", "#loop gain|", "#drift|microstrain",
+        "#unmeasured parameters|5 to 95 %",
+    )  # fmt: skip
+    return table_block(table(heads, rows))
 
 
 def _noise(found: Row) -> list[Block]:
@@ -268,13 +246,13 @@ def _noise(found: Row) -> list[Block]:
     signal = noise.get("signal_uV_per_microstrain") or {}
     flicker = noise.get("flicker_V")
     rows = [
-        ("Johnson noise of the resistors", _volts(noise.get("johnson_V"))),
+        ("Johnson noise of the resistors", quantity(noise.get("johnson_V"), "V")),
         (
             "1/f noise of the film",
-            "not stated" if flicker is None else _volts(flicker),
+            "not stated" if flicker is None else quantity(flicker, "V"),
         ),
-        ("instrument", _volts(noise.get("instrument_V"))),
-        ("all together", _volts(noise.get("total_V"))),
+        ("instrument", quantity(noise.get("instrument_V"), "V")),
+        ("all together", quantity(noise.get("total_V"), "V")),
     ]
     per = with_error(signal.get("value"), signal.get("standard_error"))
     return [
@@ -306,25 +284,6 @@ def _left_out(noise: Row) -> str:
     return (
         f"; a lower bound, without {' and '.join(missing)}, which [supply] does not state"
     )
-
-
-def _small(value: Any, unit: str) -> str:
-    """Small quantity with the prefix that suits it."""
-    x = number(value)
-    if x is None:
-        return "–"
-    for size, prefix in ((1.0, ""), (1e-3, "m"), (1e-6, "u")):
-        if x >= size:
-            return f"{three(x / size)} {prefix}{unit}"
-    return f"{three(1e9 * x)} n{unit}"
-
-
-def _volts(value: Any) -> str:
-    return _small(value, "V")
-
-
-def _watts(value: Any) -> str:
-    return _small(value, "W")
 
 
 # ------------------------------------------------------------------------------------------
@@ -494,8 +453,6 @@ def _heating_figure(run: Run) -> Figure | None:
     heat = found.get("heating")
     if not heat or not heat.get("coefficient_known"):
         return None
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
     from matplotlib.ticker import FuncFormatter
 
     supply = float(found["supply_V"])
@@ -532,7 +489,7 @@ def _heating_figure(run: Run) -> Figure | None:
             color=colour, alpha=0.2, lw=0,
         )  # fmt: skip
         left.plot(volts[drawn], curve[drawn], color=colour, lw=1.8)
-        handles.append(Line2D([], [], color=colour, lw=1.8, label=name))
+        handles.append(line_handle(color=colour, lw=1.8, label=name))
         drift = 1e6 * curve * coefficient / factor
         right.plot(volts[drawn], drift[drawn], color=colour, lw=1.8)
         if None not in ends:
@@ -561,11 +518,11 @@ def _heating_figure(run: Run) -> Figure | None:
     right.yaxis.set_major_formatter(FuncFormatter(plain))
     right.set_ylabel("drift, microstrain")
     right.axhline(0.0, color=MUTED, lw=0.8)
-    handles.append(Line2D([], [], color=MUTED, lw=0.9, ls=":", label="supply of the plan"))
+    handles.append(line_handle(color=MUTED, lw=0.9, ls=":", label="supply of the plan"))
     handles.append(
-        Line2D([], [], color=MUTED, lw=1.0, ls="--", label="200 C, end of elastomers")
+        line_handle(color=MUTED, lw=1.0, ls="--", label="200 C, end of elastomers")
     )
-    handles.append(Patch(color=PALE, lw=0, label="5-95 %, of what: see caption"))
+    handles.append(area_handle(color=PALE, lw=0, label="5-95 %, of what: see caption"))
     legend_above(figure, handles, 3)
     return figure
 

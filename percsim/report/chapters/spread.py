@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from percsim.report.candidates import Row, Summary, candidate_label
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -18,6 +19,15 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import (
+    Floats,
+    NothingToDrawError,
+    Run,
+    column_of,
+    is_spread,
+    margin_limits,
+    share_label,
+)
 from percsim.report.style import (
     COPPER,
     INK,
@@ -26,28 +36,15 @@ from percsim.report.style import (
     PALE,
     SHARE_COLOURS,
     WINDOW_EDGE,
+    Axes,
     Figure,
-    NothingToDrawError,
-    Run,
-    column_of,
-    is_spread,
+    area_handle,
     legend_above,
-    margin_limits,
+    line_handle,
     new_figure,
-    share_label,
     text_on,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    candidate_label,
-    number,
-    percent,
-    scaled,
-    share,
-    three,
-    two,
-)
+from percsim.words import mm, number, percent, quantity, scaled, share, tenths, two
 
 __all__ = ["SPREAD", "gap_spread_figure", "halving_figure", "shares_figure"]
 
@@ -65,12 +62,8 @@ def _setting(row: Row) -> str:
     if row.get("name") == "contact_redraw":
         return f"{percent(value)} % of them"
     if unit == "m":
-        return f"{scaled(value, 1e3)} mm"
-    if unit == "rad":
-        return f"{scaled(value, 180.0 / np.pi)} deg"
-    if unit == "strain":
-        return f"{scaled(value, 1e6)} microstrain"
-    return f"{percent(value)} %"
+        return mm(value)
+    return quantity(value, {"rad": "angle", "strain": "strain"}.get(str(unit), "fraction"))
 
 
 def _with_interval(row: Row) -> str:
@@ -169,11 +162,10 @@ def _halving_table(spread: Row) -> Block:
             [
                 (
                     words,
-                    f"{100.0 * (number(row['resistance_cv']) or 0.0):.1f}",
-                    f"{100.0 * (number(row['gauge_factor_cv']) or 0.0):.1f}"
-                    if np.isfinite(number(row["gauge_factor_cv"]) or 0.0)
-                    else "–",
-                    f"{100.0 * (number(row['pass_share']) or 0.0):.1f}",
+                    *(
+                        tenths(row[key])
+                        for key in ("resistance_cv", "gauge_factor_cv", "pass_share")
+                    ),
                 )
                 for words, row in rows
             ],
@@ -230,56 +222,18 @@ def _lines(summary: Summary) -> Sequence[str]:
 
 def gap_spread_figure(run: Run) -> Figure:
     """Draw the CV of R against gap, its parts the share of each cause."""
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     rows = run.along("electrode_gap_m", "weight_fraction")
     figure = new_figure(4.0)
     axes = figure.subplots()
-    x = column_of(rows, "electrode_gap_m", 1e3)
     cv = column_of(rows, "resistance_cv", 100.0)
-    shares = [row.get("spread_shares") or {} for row in rows]
-    names = list(dict.fromkeys([*SHARE_COLOURS, *(n for s in shares for n in s)]))
-    parts = {
-        name: np.array([max(number(s.get(name)) or 0.0, 0.0) for s in shares])
-        for name in names
-    }
-    small = [name for name in names if parts[name].max(initial=0.0) < SMALL]
-    others = np.sum([parts[name] for name in small], axis=0) if small else 0.0 * x
-    drawn = [(n, parts[n], share_label(n)) for n in names if n not in small]
-    if np.any(others > 0.0):
-        drawn.append(("", others, "others together"))
     place = np.arange(len(rows), dtype=float)
-    base = np.zeros(len(rows))
     tall = float(np.nanmax(np.where(np.isfinite(cv), cv, 0.0), initial=0.0)) or 1.0
     asked = [
         100.0 * v if v < 3.0 else v
         for v in margin_limits(run, lambda name, _: is_spread(name) and "gauge" not in name)
     ][:1]
     # a part is labelled where it is tall enough in the axes as they will be
-    room = max(tall, *asked, 0.0)
-    handles: list[Any] = []
-    for name, part, label in drawn:
-        height = np.where(np.isfinite(cv), cv, 0.0) * part
-        colour = SHARE_COLOURS.get(name, OTHERS)
-        if not height.any():
-            continue
-        axes.bar(
-            place, height, 0.62, bottom=base, color=colour, ec="white", lw=0.6, zorder=3
-        )
-        for k in np.flatnonzero(height > 0.055 * room):
-            axes.text(
-                place[k],
-                base[k] + 0.5 * height[k],
-                share(part[k]) + (" %" if len(rows) < 6 else ""),
-                ha="center",
-                va="center",
-                fontsize=8,
-                color=text_on(colour),
-                zorder=4,
-            )
-        base += height
-        handles.append(Patch(facecolor=colour, ec=MUTED, lw=0.4, label=label))
+    handles = _stack(axes, rows, cv, 0.055 * max(tall, *asked, 0.0))
     error = column_of(rows, "resistance_cv_se", 100.0)
     known = np.isfinite(cv) & np.isfinite(error) & (error > 0.0)
     if known.any():
@@ -295,10 +249,10 @@ def gap_spread_figure(run: Run) -> Figure:
             zorder=6,
         )
         tall = max(tall, float((cv + error)[known].max()))
-        handles.append(Line2D([], [], color=INK, lw=1.3, label="simulation error"))
+        handles.append(line_handle(color=INK, lw=1.3, label="simulation error"))
     for k in np.flatnonzero(~np.isfinite(cv)):
         axes.text(place[k], 0.04 * tall, "open", ha="center", va="bottom", color=MUTED)
-    axes.set_xticks(place, [three(v) for v in x])
+    axes.set_xticks(place, [scaled(row["electrode_gap_m"], 1e3) for row in rows])
     axes.set_xlim(-0.6, len(rows) - 0.4)
     axes.set_ylim(0, 1.12 * tall)
     axes.grid(axis="x", visible=False)
@@ -308,7 +262,7 @@ def gap_spread_figure(run: Run) -> Figure:
         axes.set_ylim(0, 1.12 * max(tall, asked[0]))
         axes.axhline(asked[0], color=WINDOW_EDGE, lw=1.2, ls=(0, (5, 3)), zorder=5)
         handles.insert(
-            0, Line2D([], [], color=WINDOW_EDGE, lw=1.2, ls="--", label="largest asked for")
+            0, line_handle(color=WINDOW_EDGE, lw=1.2, ls="--", label="largest asked for")
         )
     figure.legend(
         handles=handles[::-1],
@@ -317,6 +271,46 @@ def gap_spread_figure(run: Run) -> Figure:
         title="share of the variance",
     )
     return figure
+
+
+def _parts(rows: Sequence[Row]) -> list[tuple[str, Floats, str]]:
+    """Share of each cause for every row with its name and label, small ones together."""
+    shares = [row.get("spread_shares") or {} for row in rows]
+    names = list(dict.fromkeys([*SHARE_COLOURS, *(n for s in shares for n in s)]))
+    parts = {
+        name: np.array([max(number(s.get(name)) or 0.0, 0.0) for s in shares])
+        for name in names
+    }
+    large = [name for name in names if parts[name].max(initial=0.0) >= SMALL]
+    drawn = [(name, parts[name], share_label(name)) for name in large]
+    others = sum(
+        (parts[name] for name in names if name not in large), start=np.zeros(len(rows))
+    )
+    return [*drawn, ("", others, "others together")]
+
+
+def _stack(axes: Axes, rows: Sequence[Row], cv: Floats, labelled: float) -> list[Any]:
+    """Stack the parts of each CV, labelled from a height on; gives handles."""
+    base = np.zeros(len(rows))
+    handles = []
+    for name, part, label in _parts(rows):
+        height = np.where(np.isfinite(cv), cv, 0.0) * part
+        colour = SHARE_COLOURS.get(name, OTHERS)
+        if not height.any():
+            continue
+        axes.bar(
+            np.arange(len(rows)), height, 0.62, bottom=base, color=colour, ec="white",
+            lw=0.6, zorder=3,
+        )  # fmt: skip
+        for k in np.flatnonzero(height > labelled):
+            text = share(part[k]) + (" %" if len(rows) < 6 else "")
+            axes.text(
+                k, base[k] + 0.5 * height[k], text, ha="center", va="center", fontsize=8,
+                color=text_on(colour), zorder=4,
+            )  # fmt: skip
+        base += height
+        handles.append(area_handle(facecolor=colour, ec=MUTED, lw=0.4, label=label))
+    return handles
 
 
 def _quoted(run: Run) -> Row:
@@ -362,13 +356,12 @@ def shares_figure(run: Run) -> Figure:
         axes.set_xlabel(label)
         axes.grid(axis="y", visible=False)
     panels[0].set_yticks(place, [share_label(row["name"]) for row in rows])
-    from matplotlib.patches import Patch
 
     legend_above(
         figure,
         [
-            Patch(color=MAIN, label="between castings"),
-            Patch(color=COPPER, label="between trials on one casting"),
+            area_handle(color=MAIN, label="between castings"),
+            area_handle(color=COPPER, label="between trials on one casting"),
         ],
         2,
     )
@@ -377,8 +370,6 @@ def shares_figure(run: Run) -> Figure:
 
 def halving_figure(run: Run) -> Figure:
     """Draw what halving each cause does to the spreads and to the castings that pass."""
-    from matplotlib.lines import Line2D
-
     spread = _quoted(run)
     rows, now = spread["halving"][::-1], spread["now"]
     panels_of = [
@@ -425,10 +416,8 @@ def halving_figure(run: Run) -> Figure:
     legend_above(
         figure,
         [
-            Line2D([], [], color=COPPER, lw=1.4, label="bench as it is"),
-            Line2D(
-                [],
-                [],
+            line_handle(color=COPPER, lw=1.4, label="bench as it is"),
+            line_handle(
                 color=MAIN,
                 marker="o",
                 lw=0,

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from percsim.report.candidates import Row, Summary, candidate_label, is_tunnelling
 from percsim.report.chapter import (
     Block,
     Chapter,
@@ -18,52 +19,29 @@ from percsim.report.chapter import (
     table,
     table_block,
 )
+from percsim.report.series import Run, curves, error_range, floats
 from percsim.report.style import (
     COPPER,
     MUTED,
     PALE,
     Figure,
-    Run,
-    curves,
-    error_range,
-    floats,
+    area_handle,
     legend_above,
+    line_handle,
     new_figure,
     open_marks,
     ramp_colours,
     y_range,
 )
-from percsim.report.tables import (
-    Row,
-    Summary,
-    bench,
-    candidate_label,
-    is_tunnelling,
-    number,
-    percent,
-    share,
-    three,
-    two,
-    with_error,
-)
+from percsim.words import celsius, number, percent, share, span, three, two, with_error
 
 __all__ = ["TEMPERATURE"]
 
 
 def _range(row: Row, prefix: str, unit: str = "") -> str:
     """5 to 95 % as text, an en dash where the band was not worked out."""
-    ends = [number(row.get(f"{prefix}_{end}")) for end in ("p05", "p95")]
-    if None in ends:
-        return "–"
-    low, high = (three(end, "without bound") for end in ends if end is not None)
-    unit = f" {unit}" if unit else ""
-    if math.isinf(ends[1] or 0.0):
-        return f"{low}{unit} upward, {high}"
-    return f"{low} to {high}{unit}"
-
-
-def _celsius(kelvin: Any) -> str:
-    return bench(kelvin, "K")
+    low, high = (row.get(f"{prefix}_{end}") for end in ("p05", "p95"))
+    return span(low, high, unit, infinite="without bound")
 
 
 def _sign(found: Row) -> str:
@@ -134,17 +112,17 @@ def _linear(found: Row) -> str:
         row = found.get(key) or {}
         value = number(row.get("value"))
         at = (
-            f"not below {_celsius(hottest)}, the hottest of the plan"
+            f"not below {celsius(hottest)}, the hottest of the plan"
             if value is None
-            else f"at {_celsius(value)}"
+            else f"at {celsius(value)}"
         )
         ends = [number(row.get(f"prior_{end}")) for end in ("p05", "p95")]
-        band = ""
+        may_be = ""
         if None not in ends and ends[0] != ends[1]:
-            low, high = (_celsius(end) for end in ends)
             more = " or beyond" if ends[1] == hottest else ""
-            band = f" (unmeasured parameters, 5 to 95 %: {low} to {high}{more})"
-        parts.append(f"{words} {at}{band}")
+            reach = span(ends[0], ends[1], "K")
+            may_be = f" (unmeasured parameters, 5 to 95 %: {reach}{more})"
+        parts.append(f"{words} {at}{may_be}")
     return (
         "Above 20 C the slope of R, as planned, "
         + "; it ".join(parts)
@@ -160,7 +138,7 @@ def _held(found: Row) -> str:
         return "The film is computed free: no part holds it while it warms."
     felt = three(found["felt_expansion_ppm_per_K"])
     text = (
-        f"Bonded at {_celsius(at)}, the film expands in its plane as the part does, "
+        f"Bonded at {celsius(at)}, the film expands in its plane as the part does, "
         f"{three(found['part_expansion_ppm_per_K'])} ppm/K, and through its thickness by "
         f"{three(found['thickness_expansion_ppm_per_K'])} ppm/K as its contacts feel it, "
         f"instead of {felt} ppm/K in every direction."
@@ -210,7 +188,7 @@ def _mismatch(found: Row) -> list[Block]:
 def _factors(found: Row) -> list[Block]:
     factors = found.get("gauge_factors") or {}
     rows = [
-        (_celsius(t), with_error(value, error))
+        (celsius(t), with_error(value, error))
         for t, value, error in zip(
             factors.get("temperature_K") or [],
             factors.get("value") or [],
@@ -304,7 +282,7 @@ def _blocks(summary: Summary) -> Sequence[Block]:
     if found.get("open"):
         return [paragraph("The film is open; it has no response to temperature.")]
     if "response" not in found:
-        where = _celsius(kelvins[0]) if kelvins else "one temperature"
+        where = celsius(kelvins[0]) if kelvins else "one temperature"
         text = (
             f"Simulated at {where} alone. List more temperatures in the plan to see how "
             "the resistance moves between them"
@@ -352,8 +330,6 @@ def _figure(run: Run) -> Figure | None:
     response = found.get("response")
     if not response:
         return None
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
 
     x = floats(response.get("temperature_K")) - 273.15
     median, low, high, error = (
@@ -385,13 +361,15 @@ def _figure(run: Run) -> Figure | None:
         drawn = [np.clip(np.where(np.isposinf(b), top, b), bottom, top) for b in prior]
         axes.fill_between(x, *drawn, color=PALE, alpha=0.55, lw=0, zorder=1)
         handles.append(
-            Patch(color=PALE, alpha=0.55, lw=0, label="5-95 % over unmeasured parameters")
+            area_handle(
+                color=PALE, alpha=0.55, lw=0, label="5-95 % over unmeasured parameters"
+            )
         )
     for colour, curve in zip(ramp_colours(len(others)), others, strict=True):
         known = np.isfinite(curve.median)
         axes.plot(curve.x[known], curve.median[known], "-", color=colour, lw=1.0, zorder=3)
         label = f"{percent(curve.candidate.get('weight_fraction'))} wt%"
-        handles.append(Line2D([], [], color=colour, lw=1.0, label=label))
+        handles.append(line_handle(color=colour, lw=1.0, label=label))
     ceiling = np.where(np.isfinite(high), high, top)
     axes.fill_between(x, low, ceiling, color=COPPER, alpha=0.3, lw=0, zorder=4)
     ends = error_range(median, error, log=log)
@@ -407,9 +385,9 @@ def _figure(run: Run) -> Figure | None:
     axes.plot(x[known], median[known], "o-", color=COPPER, lw=2.2, ms=4, zorder=5)
     open_marks(axes, x, median, COPPER)
     handles += [
-        Patch(color=COPPER, alpha=0.4, lw=0, label="5-95 % of castings"),
-        Patch(color=COPPER, alpha=0.17, lw=0, label="simulation error"),
-        Line2D([], [], color=COPPER, lw=2.2, marker="o", ms=4, label=_own_label(run)),
+        area_handle(color=COPPER, alpha=0.4, lw=0, label="5-95 % of castings"),
+        area_handle(color=COPPER, alpha=0.17, lw=0, label="simulation error"),
+        line_handle(color=COPPER, lw=2.2, marker="o", ms=4, label=_own_label(run)),
     ]
     axes.axvline(20.0, color=MUTED, lw=0.8, ls=":")
     axes.set_xlabel("temperature, C")

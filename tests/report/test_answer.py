@@ -1,4 +1,4 @@
-"""Numbers in bench units, files of rows, and the decision in plain text."""
+"""The decision in sentences and in plain text."""
 
 from __future__ import annotations
 
@@ -8,154 +8,22 @@ import math
 import pytest
 
 from percsim.boxes.store import encode_json
-from percsim.report.tables import (
-    BOX_COLUMNS,
-    CASTING_COLUMNS,
-    RESPONSE_COLUMNS,
-    bench,
+from percsim.report.answer import first_steps, headline
+from percsim.report.candidates import (
     deciding_index,
-    first_steps,
-    headline,
     margin_rows,
     margin_text,
-    number,
     open_films_marked,
-    percent,
-    read_rows,
-    rows_to_csv,
-    sentence,
-    share,
-    simulation_error,
-    text_summary,
-    three,
-    two,
-    with_error,
-    write_rows,
 )
-
-
-@pytest.mark.parametrize(
-    ("value", "text"),
-    [
-        (1234.5, "1230"),
-        (0.99951, "1"),
-        (9.999, "10"),
-        (-0.01234, "-0.0123"),
-        (1e5, "1e5"),
-        (99949.0, "99900"),
-        (1.5e-6, "1.5e-6"),
-        (0.0, "0"),
-        ("inf", "open"),
-        (-math.inf, "-open"),
-        (None, "–"),
-        (math.nan, "–"),
-        ("word", "–"),
-        (True, "–"),
-        (100, "100"),
-    ],
-)
-def test_three_digits(value, text):
-    assert three(value) == text
-
-
-@pytest.mark.parametrize(
-    ("value", "unit", "text"),
-    [
-        (700.0, "ohm", "700 ohm"),
-        (2034.0, "ohm", "2.03 kohm"),
-        (5.2e6, "ohm", "5.2 Mohm"),
-        (math.inf, "ohm", "open"),
-        (8e-5, "S", "80 uS"),
-        (0.25, "fraction", "25 %"),
-        (1e-5, "m", "10 um"),
-        (3e-3, "m", "3 mm"),
-        (253.15, "K", "-20 C"),
-        (3e-3, "strain", "3000 microstrain"),
-        (1.602176634e-21, "J", "10 meV"),
-        (12.0, "", "12"),
-        (4.0, "wt%", "4 wt%"),
-        ("a word", "m", "a word"),
-        (None, "m", "–"),
-        (0.0, "ohm", "0 ohm"),
-    ],
-)
-def test_bench_units(value, unit, text):
-    assert bench(value, unit) == text
-
-
-def test_shares_are_whole_per_cent_and_finer_at_the_ends():
-    # 0.9995 rounds to 100.0, which would stand beside the 100 of a true 1
-    values = (0.0, 2e-4, 0.0031, 0.4349, 0.997, 0.9994, 0.9995, 0.9998, 1.0)
-    assert [share(x) for x in values] == [
-        "0",
-        "<0.1",
-        "0.3",
-        "43",
-        "99.7",
-        "99.9",
-        ">99.9",
-        ">99.9",
-        "100",
-    ]
-    assert percent(0.123456) == "12.3"
-    assert two(0.0012345) == "0.0012"
-
-
-@pytest.mark.parametrize(
-    ("value", "error", "factor", "text"),
-    [
-        (21.26, 1.1586, 1.0, "21.3 ± 1.2"),
-        (0.21176, 0.004231, 100.0, "21.18 ± 0.42"),
-        (1234.0, 96.0, 1.0, "1234 ± 96"),
-        (1234.0, 99.7, 1.0, "1230 ± 100"),
-        (0.07, 0.21, 1.0, "0.07 ± 0.21"),
-        (34.0, 1e-7, 1.0, "34 ± 1e-7"),
-        (5.0, 0.0, 1.0, "5"),
-        (5.0, None, 1.0, "5"),
-        (5.0, "inf", 1.0, "5 ± unknown"),
-        ("inf", 1.0, 1.0, "open"),
-        (None, 1.0, 1.0, "–"),
-    ],
-)
-def test_errors_end_at_their_second_digit(value, error, factor, text):
-    assert with_error(value, error, factor) == text
-
-
-def test_simulation_error_alone():
-    assert simulation_error(47.44, 1e-3, "kohm") == "simulation ± 0.047 kohm"
-    assert simulation_error("inf") == "simulation error unknown"
-    assert simulation_error(None) == simulation_error(0.0) == ""
-
-
-@pytest.mark.parametrize(
-    ("phrase", "text"),
-    [
-        ("cast first: 3 films", "Cast first: 3 films."),
-        ("99.9 % of castings (95 %)", "99.9\u00a0% of castings (95\u00a0%)."),
-        ("CV of R: 25 %, at 3 mm", "CV of R: 25\u00a0%, at 3\u00a0mm."),
-        ("g0 = 80 uS is assumed", "g0 = 80\u00a0uS is assumed."),
-        ("lambda_T decides the sign", "lambda_T decides the sign."),
-        ("open", "Open."),
-        ("Already one.", "Already one."),
-        ("12 mixes and 3 symbols", "12 mixes and 3 symbols."),
-        ("", ""),
-    ],
-)
-def test_phrases_become_sentences(phrase, text):
-    assert sentence(phrase) == text
-
-
-def test_number_reads_json_and_drops_what_is_none():
-    assert number("inf") == math.inf
-    assert number("-inf") == -math.inf
-    assert [number(x) for x in (None, False, "x", math.nan, [1])] == [None] * 5
+from percsim.report.terminal import text_summary
+from percsim.words import with_error
 
 
 @pytest.mark.parametrize(
     ("margin", "text"),
     [
         ({"limit": 10.0, "value": 15.0, "met": True}, "+50 %"),
-        ({"limit": 0.25, "value": 0.30, "met": False}, "−20 %"),
+        ({"limit": 0.25, "value": 0.30, "met": False}, "-20 %"),
         ({"limit": [700.0, 3000.0], "value": 1000.0, "met": True}, "+42.9 %"),
         ({"limit": [700.0, 3000.0], "value": "inf", "met": False}, "–"),
         ({"limit": 0.0, "value": 1.0, "met": True}, "–"),
@@ -165,53 +33,6 @@ def test_margin_is_the_distance_from_the_limit(margin, text):
     assert margin_text(margin) == text
 
 
-# ------------------------------------------------------------------ files
-
-
-def test_rows_come_back_as_they_were(tmp_path, invented):
-    run = invented()
-    paths = write_rows(tmp_path, *run.rows())
-    assert [p.name for p in paths] == ["boxes.csv", "responses.csv", "castings.csv"]
-    for path, rows in zip(paths, run.rows(), strict=True):
-        assert read_rows(path) == rows
-    assert any(math.isinf(row["resistance_ohm"]) for row in read_rows(paths[0]))
-    assert ",inf," in paths[0].read_text()
-
-
-def test_headers_are_there_without_rows_and_tolerances_keep_their_place(tmp_path, invented):
-    write_rows(tmp_path, [], [], [])
-    assert (tmp_path / "boxes.csv").read_text() == ",".join(BOX_COLUMNS) + "\n"
-    assert (tmp_path / "responses.csv").read_text() == ",".join(RESPONSE_COLUMNS) + "\n"
-    write_rows(tmp_path, *invented().rows())
-    header = (tmp_path / "castings.csv").read_text().splitlines()[0].split(",")
-    assert tuple(header[:4]) == CASTING_COLUMNS
-    assert header[4:-3] == [
-        "weighing",
-        "mixing",
-        "thickness",
-        "gap",
-        "width",
-        "contact",
-        "aspect_ratio",
-    ]
-    assert header[-3:] == ["resistance_ohm", "gauge_factor", "passes"]
-
-
-def test_nan_is_refused_and_leaves_the_old_file(tmp_path):
-    write_rows(tmp_path, [{"box_number": 1}], [], [])
-    before = (tmp_path / "boxes.csv").read_bytes()
-    with pytest.raises(ValueError, match="NaN"):
-        write_rows(tmp_path, [{"box_number": 1, "resistance_ohm": math.nan}], [], [])
-    assert (tmp_path / "boxes.csv").read_bytes() == before
-
-
-def test_text_with_commas_and_line_ends_survives(tmp_path):
-    rows = [{"box_number": 3, "remark": 'a, "b"\nc'}]
-    path = tmp_path / "x.csv"
-    path.write_text(rows_to_csv(rows, ("box_number",)))
-    assert read_rows(path) == rows
-
-
 def test_json_holds_infinite_numbers_as_text(invented):
     run = invented()
     text = encode_json(run.summary)
@@ -219,9 +40,6 @@ def test_json_holds_infinite_numbers_as_text(invented):
     back = json.loads(text)
     assert back["candidates"][0]["resistance_ohm"]["median"] == "inf"
     assert text_summary(back) == text_summary(run.summary)
-
-
-# ------------------------------------------------------------------ the decision in words
 
 
 def test_text_says_the_decision_first(invented):

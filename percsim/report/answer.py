@@ -1,0 +1,283 @@
+"""The decision in sentences, the same for page and terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from percsim.report.candidates import (
+    Row,
+    Summary,
+    deciding_index,
+    label_parts,
+    mix_label,
+    unknown_share,
+)
+from percsim.words import (
+    band,
+    listed,
+    number,
+    percent,
+    quantity,
+    resistance,
+    share,
+    simulation_error,
+    three,
+    two,
+)
+
+__all__ = [
+    "anchored_expectation",
+    "expectation",
+    "film_threshold_sentence",
+    "first_castings",
+    "first_steps",
+    "headline",
+    "left_out",
+    "level_statement",
+    "measured_threshold_sentence",
+]
+
+
+def measured_threshold_sentence(summary: Summary) -> str:
+    """Say where measured films put the threshold, empty without any."""
+    for row in (summary.get("anchor") or {}).get("parameters") or []:
+        if row.get("name") == "threshold" and not row.get("held"):
+            found = row.get("posterior") or {}
+            text = (
+                f" The measured films put the threshold at {three(found.get('median'))} "
+                f"times the simulated one (5-95 %: {band(found)})"
+            )
+            own = (summary.get("threshold") or {}).get("measured_weight_fraction")
+            if number(own) is not None:
+                text += f"; loadings are judged by the film's own, {percent(own)} wt%"
+            return f"{text}."
+    return ""
+
+
+def film_threshold_sentence(threshold: Row) -> str:
+    """Say how far contacts open at rest raise the threshold, empty if they do not."""
+    lost = number(threshold.get("contacts_lost_at_rest"))
+    if not lost or number(threshold.get("film_weight_fraction")) is None:
+        return ""
+    text = (
+        f" With the {two(100.0 * lost)} % of contacts that stand open at rest and 20 C the"
+        f" film's own threshold is about {percent(threshold['film_weight_fraction'])} wt% "
+        f"({percent(threshold.get('film_volume_fraction'))} vol%)"
+    )
+    if number(threshold.get("measured_weight_fraction")) is not None:
+        return f"{text} as planned."
+    return f"{text}; loadings are judged by it."
+
+
+def first_castings(summary: Summary) -> list[Row]:
+    """Candidates to cast first, the least of them; none once films decide."""
+    if summary.get("anchor"):
+        return []
+    first = (summary.get("cast_first") or {}).get("candidates") or []
+    return [summary["candidates"][i] for i in first]
+
+
+def first_steps(summary: Summary) -> list[str]:
+    """Say in order what to do while contacts are assumed; empty for a plan that knows them.
+
+    What is best in one sense or another is named as what it is, last.
+    """
+    least = first_castings(summary)
+    index, is_chosen = deciding_index(summary)
+    if not least or index is None:
+        return []
+    films = _films(summary)
+    words = mix_label(summary, least[0])
+    of = f" ({words})" if words else ""
+    steps = [
+        f"Cast these{of} from one cup a loading and read R at 20 C: the heaviest that is "
+        "open and the lightest that conducts bracket the threshold, the level of the "
+        "others tells the contacts."
+        if summary.get("withheld")
+        else f"Cast these{of} from one cup a loading and read R at 20 C: the ratio of the "
+        "two loadings tells the threshold, the level tells the contacts."
+        if len(least) > 1
+        else f"Cast these{of} from one cup and read R at 20 C: it tells the contacts."
+    ]
+    ladder = summary.get("ladder") or {}
+    rungs = [summary["candidates"][r["candidate"]] for r in ladder.get("rungs") or []]
+    more = [c for c in rungs if not any(c is one for one in least)]
+    if more:
+        single = share(ladder["best_single_probability"])
+        steps.append(
+            "If a film that can be used should come out of the first round too, cast "
+            f"{films} films each of {_listed(more)} as well: all told at least one cast "
+            f"lies in the window with probability {share(ladder['covered'])} % or more, "
+            f"against {single} % for the best single recipe."
+        )
+    steps.append("Enter the readings with 'percsim anchor'; it decides again with them.")
+    planned = _listed([summary["candidates"][index]])
+    role = "meets the target best" if is_chosen else "comes nearest to the target"
+    last = (
+        "Until then no recipe is proved. If contacts and threshold are as planned, "
+        f"{planned} {role}"
+    )
+    unknown = summary.get("day_one")
+    if unknown:
+        best = unknown["candidates"][unknown["best"]]
+        own = unknown_share(summary, summary["candidates"][index])
+        chance = share(best["pass_share"])
+        last += (
+            f"; with all that is not known of them a casting of it passes with probability "
+            f"{share(own)} %"
+        )
+        if _listed([best]) != planned:
+            last += f", and one of {_listed([best])}, the best by that, with {chance} %"
+    steps.append(f"{last}.")
+    return steps
+
+
+def _films(summary: Summary) -> str:
+    n = int((summary.get("cast_first") or {}).get("films") or 0)
+    return {1: "one", 2: "two", 3: "three", 4: "four"}.get(n, str(n))
+
+
+def _listed(candidates: Sequence[Row]) -> str:
+    """Name candidates by loading and gap, loadings of one gap together."""
+    by_gap: dict[str, list[str]] = {}
+    for candidate in candidates:
+        weight, gap = label_parts(candidate)
+        by_gap.setdefault(gap, []).append(weight)
+    return listed([f"{listed(weights)} at {gap} gap" for gap, weights in by_gap.items()])
+
+
+def headline(summary: Summary) -> str:
+    """Say the decision in one sentence; measured films decide it where there are any.
+
+    While contacts are assumed it is what to cast first.
+    """
+    index, is_chosen = deciding_index(summary)
+    measured = summary.get("anchor")
+    if measured:
+        index, is_chosen = measured["candidate"], bool(measured["meets_target"])
+    if index is None:
+        return "No candidate was evaluated."
+    least = first_castings(summary)
+    first = ""
+    if least:
+        each = " each" if len(least) > 1 else ""
+        first = f"Cast first: {_films(summary)} films{each} of {_listed(least)}."
+    if summary.get("withheld") and not measured:
+        return f"No loading is decided: threshold not foreseeable, measure it. {first}"
+    if first:
+        return first
+    candidate = summary["candidates"][index]
+    weight, gap = label_parts(candidate)
+    words = mix_label(summary, candidate)
+    of = f" ({words})" if words else ""
+    if is_chosen:
+        return f"Cast {weight} filler{of} with a {gap} electrode gap."
+    return f"No candidate meets every target; the nearest is {weight}{of} with a {gap} gap."
+
+
+def anchored_expectation(row: Row) -> str:
+    """Say in one sentence what castings read, as far as measured films tell."""
+    r, factor = row.get("casting_resistance_ohm") or {}, row.get("gauge_factor") or {}
+    text = (
+        f"By the measured films a casting of it reads {resistance(r.get('median'))} "
+        f"(5-95 % {band(r, 'ohm')})"
+    )
+    if three(factor.get("median")) not in ("open", "–"):
+        text += f", gauge factor {three(factor['median'])} ({band(factor)})"
+    return text + (
+        f"; {share(row.get('pass_share'))} % of castings meet the limits on R and gauge "
+        "factor. The ranges hold what the films leave open and the bench's tolerances."
+    )
+
+
+def expectation(candidate: Row, unknown: float | None = None) -> str:
+    """Say in one sentence what castings of a candidate are expected to read.
+
+    Parameters
+    ----------
+    candidate : dict
+        One candidate of a summary.
+    unknown : float, optional
+        Share that passes with all that is not known, from `unknown_share`.
+
+    Returns
+    -------
+    str
+        Resistance, gauge factor and both shares.
+
+    """
+    r, factor = (candidate.get(key) or {} for key in ("resistance_ohm", "gauge_factor"))
+    if three(r.get("median")) == "open":
+        text = "The median casting is open"
+    else:
+        error = simulation_error(r.get("standard_error"), "ohm", r.get("median"))
+        text = (
+            f"Resistance {resistance(r.get('median'))} (5-95 % of castings "
+            f"{band(r, 'ohm')}{error and ', ' + error})"
+        )
+    if three(factor.get("median")) not in ("open", "–"):
+        error = simulation_error(factor.get("standard_error"))
+        text += (
+            f", gauge factor {three(factor['median'])} ({band(factor)}"
+            f"{error and ', ' + error})"
+        )
+    passing = candidate.get("pass_share") or {}
+    text += (
+        f"; {share(passing.get('value'))} % of castings meet the limits on R and gauge "
+        f"factor (95 % interval {share(passing.get('low'))} to "
+        f"{share(passing.get('high'))} %)"
+    )
+    if unknown is None:
+        return f"{text}."
+    return (
+        f"{text}. All of this holds for contacts and threshold as planned; with all that "
+        f"is not known of them yet a casting passes with probability {share(unknown)} %."
+    )
+
+
+def left_out(summary: Summary) -> list[str]:
+    """Sentences on boxes that the numbers lack: failed ones, and damaged rows."""
+    again = "The command of the run tries them again."
+    failed, damaged = summary.get("failed_boxes") or [], summary.get("damaged_rows") or []
+    lines = []
+    if failed:
+        lines.append(
+            f"Boxes that failed and are left out: {len(failed)}, the first of them by "
+            f"{failed[0].get('message')}. {again}"
+        )
+    if damaged:
+        lines.append(
+            f"Stored rows that are damaged and left out: {listed(damaged, most=5)}. {again}"
+        )
+    return lines
+
+
+def level_statement(summary: Summary) -> str:
+    """Say what the level of resistance rests on."""
+    measured = summary.get("anchor")
+    if measured:
+        return (
+            f"The level of resistance rests on {measured['n_rows']} measured "
+            f"{'row' if measured['n_rows'] == 1 else 'rows'} of films."
+        )
+    for entry in summary.get("assumptions") or []:
+        symbol = str(entry.get("symbol"))
+        if symbol not in ("g0", "contact_area"):
+            continue
+        value = quantity(entry.get("value"), str(entry.get("unit") or "S"))
+        name = "contact conductance g0 =" if symbol == "g0" else "contact area of"
+        if entry.get("basis") != "assumed":
+            return f"The {name} {value} is {entry.get('basis')}."
+        if symbol == "g0":
+            return (
+                f"The contact conductance g0 = {value} is assumed, not calibrated: "
+                f"every resistance scales as 1/g0 ({entry.get('source')})."
+            )
+        return (
+            f"The contact area of {value} is assumed, not calibrated: every resistance "
+            "goes as 1/area, and exponentially in the barrier and the gaps, so it may be "
+            "orders of magnitude lower or higher. Responses to strain come from particles "
+            "moved rigidly with the film: they are for comparison only and may have "
+            "either sign."
+        )
+    return ""
