@@ -34,7 +34,7 @@ from benchmarks.worlds import (
     judge,
     worlds,
 )
-from percsim.decision.choose import Target
+from percsim.decision import Target
 from percsim.plan import Plan
 
 Floats = NDArray[np.float64]

@@ -22,17 +22,15 @@ import percsim as ps
 from percsim.boxes.fingerprint import fingerprint
 from percsim.boxes.statistics import cv_from_log_std
 from percsim.boxes.threshold import recipe_threshold, with_aspect_ratio
-from percsim.decision.choose import Target
+from percsim.decision import Target
 from percsim.decision.priors import Priors, contact_priors
 from percsim.film import Film, Tolerances
-from percsim.film.casting import TOLERANCE_NAMES
 from percsim.film.transfer import (
     FAITHFUL_RATIO,
     LoadingResult,
     LoadingThreshold,
     fit_loadings,
 )
-from percsim.findings.gather import log_slope
 from percsim.jobs import plan_box
 from percsim.links.search import Links
 from percsim.materials.recipe import Recipe
@@ -70,8 +68,9 @@ STRAINS = (0.0, 0.5, 1.0)
 LOT, CUP = ("aspect_ratio", "particle_size"), ("weighing", "mixing")
 """Tolerances that the films of a campaign share, and those of a cup; the rest are a film's
 own."""
+OWN = ("mixing_within", "thickness", "gap", "width", "skew", "contact", "response")
 READING = ("at rest", "strained", "strain setting")
-COLUMNS = (*(name for name in TOLERANCE_NAMES if name != "chains"), *READING)
+COLUMNS = (*LOT, *CUP, *OWN, *READING)
 """Standard normal numbers that make a film and its reading, in order."""
 
 
@@ -243,6 +242,11 @@ class Maker:
         )
 
 
+def log_slope(recipe: Recipe) -> float:
+    """d ln(volume fraction)/d ln(weight fraction), from the conversion between them."""
+    return (1.0 - recipe.volume_fraction) / (1.0 - recipe.weight_fraction)
+
+
 @dataclass(frozen=True, slots=True)
 class _Material:
     """One world while it is simulated."""
@@ -411,6 +415,7 @@ class Bench:
         drawn = {
             name: spread * z[:, COLUMNS.index(name)]
             for name, spread in tol.spreads(film).items()
+            if name in COLUMNS
         }
         recipe = self.plan.recipe(weight_fraction)
         off = drawn["weighing"] + drawn["mixing"] + drawn["mixing_within"]
