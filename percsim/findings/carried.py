@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from percsim.boxes.results import BoxResult
 from percsim.boxes.simulate import BoxJob
-from percsim.boxes.store import Record, encode_json
+from percsim.boxes.store import Record
 from percsim.decision.anchor import TOLD, Anchoring
 from percsim.decision.choose import Mix
 from percsim.decision.priors import ContactParameters, Draws
@@ -247,7 +248,7 @@ def carried_findings(
                 continue
             source = jobs.get((move.source, length, number))
             found = findings.records.get(source.key) if source is not None else None
-            if found is None or found.result is None:
+            if found is None or not isinstance(found.result, BoxResult):
                 records.pop(job.key, None)
             else:
                 records[job.key] = _moved(job, found, move)
@@ -260,10 +261,10 @@ def carried_findings(
             order = np.argsort(loading.strains, kind="stable").tolist()
             ends = [s for s in order if s in pair]
             result = found.result
-            if move.source == weight and result is not None:
-                g = np.asarray(result["conductances"], dtype=np.float64)
-                result["conductances"] = g * np.exp(-move.log_r[ends])
-                records[key] = replace(found, text=encode_json(result))
+            if move.source == weight and isinstance(result, BoxResult):
+                g = result.conductances * np.exp(-move.log_r[ends])
+                moved = replace(result, conductances=g)
+                records[key] = Record.of(key, moved, found.elapsed)
     return replace(
         findings,
         records=records,
@@ -282,19 +283,25 @@ def _place(job: BoxJob) -> tuple[float, float, int]:
 def _moved(job: BoxJob, found: Record, move: _Move) -> Record:
     """Move the record of one box."""
     result = found.result
-    assert result is not None
-    solved = np.asarray(result["conductances"], dtype=np.float64)
+    assert isinstance(result, BoxResult)
+    solved, probe = result.conductances, result.probe_conductances
     rest = float(solved[job.rest])
     whole = len(solved) == len(move.log_r)
-    out = {k: v for k, v in result.items() if k not in ("variations", "slopes")}
-    out["conductances"] = move.conductances(solved) if whole else solved * move.at_rest
-    if "probe_conductances" in result:
-        probe = np.asarray(result["probe_conductances"], dtype=np.float64)
+    if probe is not None:
         ratio = probe / rest if rest > 0.0 else np.zeros_like(probe)
-        out["probe_conductances"] = rest * move.at_rest * ratio**move.response
-    if "currents" in result:
-        out["currents"] = {
-            k: v * move.at_rest if k.endswith("_S") else v
-            for k, v in result["currents"].items()
-        }
-    return Record(job.key, "done", encode_json(out), found.elapsed)
+        probe = rest * move.at_rest * ratio**move.response
+    currents = result.currents
+    moved = replace(
+        result,
+        conductances=move.conductances(solved) if whole else solved * move.at_rest,
+        currents=replace(
+            currents,
+            bottleneck_S=currents.bottleneck_S * move.at_rest,
+            critical_path_S=currents.critical_path_S * move.at_rest,
+            effective_medium_S=currents.effective_medium_S * move.at_rest,
+        ),
+        slopes=None,
+        variations=None,
+        probe_conductances=probe,
+    )
+    return Record.of(job.key, moved, found.elapsed)

@@ -8,7 +8,7 @@ from scipy.constants import Boltzmann, elementary_charge
 from scipy.special import ndtr
 
 from percsim.boxes.simulate import simulate_box
-from percsim.boxes.store import Record, encode_json
+from percsim.boxes.store import Record
 from percsim.film.electrodes import Film
 from percsim.film.responses import (
     NEAREST,
@@ -62,10 +62,7 @@ def plan_with(weights=None, **contacts):
 
 
 def records_of(jobs):
-    return {
-        job.key: Record(job.key, "done", encode_json(simulate_box(job)), 0.0)
-        for job in jobs
-    }
+    return {job.key: Record.of(job.key, simulate_box(job)) for job in jobs}
 
 
 @pytest.fixture(scope="module")
@@ -162,7 +159,7 @@ def test_contact_conductance_and_activation_act_exactly(responses, fits):
     boxes = []
     for ea in ("10 meV", "40 meV"):
         job = box_jobs(plan_with(["34 wt%"], Ea=ea))[0]
-        boxes.append(np.log(simulate_box(replace(job, variations=()))["conductances"]))
+        boxes.append(np.log(simulate_box(replace(job, variations=())).conductances))
     np.testing.assert_allclose(
         boxes[0] - boxes[1], 30.0 * MEV / Boltzmann * inverse, atol=1e-6
     )
@@ -310,11 +307,10 @@ def test_bad_arguments_are_refused(responses, parameters, message):
 
 def test_stores_without_variations_and_other_laws_have_none(solved, fits):
     plan, jobs, records = solved
-    plain = {}
-    for key, record in records.items():
-        found = dict(record.result)
-        found.pop("variations", None)
-        plain[key] = replace(record, text=encode_json(found))
+    plain = {
+        key: Record.of(key, replace(record.result, variations=None))
+        for key, record in records.items()
+    }
     assert gather_responses(plan, jobs, plain, fits, THRESHOLD) is None
     given = dict(PLAN)
     given["contacts"] = {"model": "affine"}

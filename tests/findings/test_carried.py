@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from reference.box_results import box_result
 from reference.closed_form_films import CRITICAL, MEDIANS, ClosedForm
 from reference.findings import findings
 
-from percsim.boxes.store import Record, encode_json
+from percsim.boxes.store import Record
 from percsim.decision.anchor import Anchoring
 from percsim.decision.priors import Draws, contact_priors
 from percsim.film.responses import KnownResponses
@@ -76,23 +77,23 @@ def test_stored_boxes_move_with_their_loading():
     plan = Plan.from_dict({**found.plan.as_dict(), "boxes": {"count": 4}})
     jobs = tuple(j for j in box_jobs(plan) if j.recipe.weight_fraction == 0.3)[:2]
     states = len(ClosedForm().strains)
-    result = {
-        "conductances": [1e-3] * states, "n_links": 9, "lost_share": 0.1,
-        "variations": {}, "slopes": {}, "probe_conductances": [1.06e-3, 1e-3, 1e-3],
-        "currents": {"critical_path_S": 2e-4, "noise_index": 5.0},
-    }  # fmt: skip
-    records = {j.key: Record(j.key, "done", encode_json(result), 1.0) for j in jobs}
+    result = box_result(
+        [1e-3] * states, {"critical_path_S": 2e-4, "noise_index": 5.0}, n_links=9,
+        lost_share=0.1, slopes={}, probe_conductances=[1.06e-3, 1e-3, 1e-3],
+    )  # fmt: skip
+    records = {j.key: Record.of(j.key, result, 1.0) for j in jobs}
+    before = dict(records)
     found = replace(found, plan=plan, jobs=jobs, records=records)
     draws, known, factor = told(found, g0=0.5, beta=2.0)
     mix, moves = carried_mix(found, draws, known, factor)
     moved = carried_findings(found, mix, moves, known, factor)
     out = moved.records[jobs[0].key].result
-    rest = out["conductances"][jobs[0].rest]
+    rest = out.conductances[jobs[0].rest]
     assert rest == pytest.approx(5e-4)
-    assert out["currents"]["critical_path_S"] == pytest.approx(1e-4)
-    assert out["currents"]["noise_index"] == 5.0
-    assert out["n_links"] == 9
-    assert "variations" not in out
+    assert out.currents.critical_path_S == pytest.approx(1e-4)
+    assert out.currents.noise_index == 5.0
+    assert out.n_links == 9
+    assert out.slopes is None
     # beta doubles the share of the response that goes as beta
     own = ClosedForm().log_resistance(mix.film, mix.loadings[2].volume_fraction, {})[0]
     parameters = {**MEDIANS, "beta": 200.0}
@@ -100,11 +101,11 @@ def test_stored_boxes_move_with_their_loading():
         mix.film, mix.loadings[2].volume_fraction, parameters
     )[0]
     ratio = (twice[3] - twice[0]) / (own[3] - own[0])
-    assert np.log(out["probe_conductances"][0] / rest) == pytest.approx(
+    assert np.log(out.probe_conductances[0] / rest) == pytest.approx(
         ratio * np.log(1.06), rel=1e-6
     )
     # what is stored stays as it is
-    assert records[jobs[0].key].result == result
+    assert records == before
 
 
 def test_known_responses_stand_where_the_films_put_them():
