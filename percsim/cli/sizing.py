@@ -128,7 +128,8 @@ def _recipe_rows(plan: Plan) -> list[tuple[str, str]]:
 
 def _axis_rows(plan: Plan) -> list[tuple[str, str]]:
     """Lay out what the plan lists beside loadings and gaps."""
-    from percsim.plan.sections import ExploreSection, reader_of
+    from percsim.plan.sections.ask import ExploreSection
+    from percsim.plan.sections.section import reader_of
 
     names = {
         "thickness": "film thickness",
