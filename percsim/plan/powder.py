@@ -67,14 +67,10 @@ class Sizes:
     def at_median(self, median: float) -> Sizes:
         """Sizes of the same width around another median [m]; a sieve is left out."""
         ratio = median / self.median
-        d10, d50, d90 = (
-            None if size is None else size * ratio
-            for size in (self.d10, self.d50, self.d90)
-        )
         edges = tuple(edge * ratio for edge in self.edges)
-        return replace(
-            self, median=median, d10=d10, d50=d50, d90=d90, sieve=None, edges=edges
-        )
+        sizes = {k: getattr(self, k) for k in ("d10", "d50", "d90")}
+        given = {k: size * ratio for k, size in sizes.items() if size is not None}
+        return replace(self, median=median, sieve=None, edges=edges, **given)
 
     def distribution(self) -> SizeDistribution:
         """Law of the sizes by number, sieved.
@@ -138,20 +134,16 @@ class SizesReader(Reader):
     def read(self, value: Any) -> Sizes:
         if not isinstance(value, Mapping):
             return Sizes(self.length.read(value), 0.0)
-        value = dict(value)
-        sieve = None
-        if "sieve" in value:
-            got = read_table({"sieve": value.pop("sieve")}, {"sieve": self.sieve}, ())
-            sieve = got["sieve"]
-        if {"csv", "edges", "shares", "weighting"} & set(value):
-            sizes = self._read_bins(value)
-        else:
-            sizes = self._read_law(value)
-        if sieve is None:
+        told = {k: v for k, v in value.items() if k != "sieve"}
+        cut = {k: v for k, v in value.items() if k == "sieve"}
+        sieve = read_table(cut, {"sieve": self.sieve}, ())
+        bins = told.keys() & {"csv", "edges", "shares", "weighting"}
+        sizes = self._read_bins(told) if bins else self._read_law(told)
+        if not sieve:
             return sizes
         if not sizes.edges and sizes.spread == 0.0:
             raise FaultsError([(".sieve", "cuts nothing, all particles have one size")])
-        sizes = replace(sizes, sieve=sieve)
+        sizes = replace(sizes, **sieve)
         try:
             sizes.distribution()
         except ValueError as error:

@@ -80,7 +80,11 @@ class Section:
     def build(self, stage: type[Stage], **more: Any) -> Stage:
         """Make a stage type of the keys that it has too, and of what else is given."""
         taken = {f.name for f in fields(stage)}  # type: ignore[arg-type]
-        own = {k: v for k, v in self.for_stage().items() if k in taken}
+        own = {
+            what.stage or name: getattr(self, name)
+            for name, what in self.keys().items()
+            if what.stage or name in taken
+        }
         return stage(**own | more)
 
     def written(self, left_out: Mapping[str, Any]) -> dict[str, Any]:
