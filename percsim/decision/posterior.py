@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, ndtr, ndtri
 
 from percsim.boxes.statistics import weighted_quantiles
-from percsim.decision.knowledge import SCALE_SPREAD, Knowledge, day_one, spread_points
+from percsim.decision.knowledge import Knowledge, day_one, spread_points
 from percsim.decision.outlook import Band
 from percsim.decision.priors import Priors
 from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move
@@ -55,7 +55,7 @@ ENOUGH = 0.15
 """Effective share of the draws of a round at which the proposal counts as found."""
 ROUNDS = 12
 """Rounds after which the sampler goes on with what it has."""
-KEPT, KEPT_OF_FEW = 0.1, 0.8
+KEPT, KEPT_OF_FEW = 0.2, 0.8
 """Share of the draws of a round that a rise of the likelihood's power leaves effective;
 where fewer are already, share of those."""
 FORGIVEN = 0.05
@@ -618,7 +618,6 @@ class _Problem:
     model: FilmModel
     priors: Priors
     bench: Bench
-    scale_spread: float
     free: tuple[str, ...] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -659,7 +658,7 @@ class _Problem:
         noise[:, DRAWN] = z[:, k + 1 :]
         return Knowledge(
             "measured", self.priors, own, self.priors.values(own),
-            np.full(len(z), 1.0 / len(z)), noise, np.exp(self.scale_spread * z[:, k]),
+            np.full(len(z), 1.0 / len(z)), noise, np.exp(self.bench.scale_spread * z[:, k]),
         )  # fmt: skip
 
     def told(self, draws: Knowledge, nodes: Floats) -> _Told:
@@ -685,7 +684,6 @@ def measured(
     bench: Bench,
     seed: np.random.SeedSequence,
     *,
-    scale_spread: float = SCALE_SPREAD,
     n: int = KEPT_DRAWS,
 ) -> Posterior:
     """Find what measured rows tell of the contacts, the threshold and the bench.
@@ -702,8 +700,6 @@ def measured(
         What scatters films.
     seed : numpy.random.SeedSequence
         Seed of all draws.
-    scale_spread : float
-        Standard deviation, before, of ln of the bench's scatter over that planned.
     n : int
         Draws handed on.
 
@@ -732,7 +728,7 @@ def measured(
     def child(i: int) -> np.random.SeedSequence:
         return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
 
-    problem = _Problem(_Rows.of(readings, model, bench), model, priors, bench, scale_spread)
+    problem = _Problem(_Rows.of(readings, model, bench), model, priors, bench)
     start = spread_points(ROUND, problem.dimension + len(DRAWN), child(0))
     problem, whole = _with_slips(problem, problem.draws(start))
 
@@ -746,7 +742,7 @@ def measured(
         rows = replace(problem.rows, slips=problem.rows.slips & ~forgiven)
         problem = replace(problem, rows=rows)
     knowledge = _handed_on(problem, draws, weights, nodes, told, child(3), n)
-    before = day_one(priors, child(4), ROUND, scale_spread)
+    before = day_one(priors, child(4), ROUND, bench.scale_spread)
     checks = tuple(
         _check(problem, i, knowledge, before, chances[i], child(5))
         for i in range(len(readings))
@@ -755,7 +751,7 @@ def measured(
         knowledge,
         float(1.0 / (weights**2).sum()),
         checks,
-        _narrowing(knowledge, scale_spread),
+        _narrowing(knowledge, bench.scale_spread),
         _correlations(knowledge),
     )
 
@@ -1036,7 +1032,7 @@ def importance_sample(
     -----
     Rounds of evenly spread draws, the first from the prior, each next one from a mixture of
     t kernels at the resampled draws of the one before [1]_. The likelihood enters to a
-    power that rises to 1, each time so far that a tenth of the draws stay effective. A
+    power that rises to 1, each time so far that a fifth of the draws stay effective. A
     tenth of every mixture is the prior, which bounds the weights of the last round [2]_.
 
     References

@@ -11,7 +11,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from percsim.decision.knowledge import SCALE_SPREAD
 from percsim.film.model import NOISES
 
 
@@ -19,9 +18,9 @@ class Twin:
     """Latent numbers, all standard normal before: free ones, scale, simulation error, lot
     (aspect ratio, particle size), cups (loading, response), films (loading)."""
 
-    def __init__(self, model, rows, priors, bench, scale_spread=SCALE_SPREAD):
+    def __init__(self, model, rows, priors, bench):
         self.model, self.rows, self.priors, self.bench = model, rows, priors, bench
-        self.scale_spread = scale_spread
+        self.scale_spread = bench.scale_spread
         # at rest, and the last two strains for the chord and its slope
         self.visits = [model.visits.rest, *model.visits.strained[-2:]]
         self.cups = sorted({row.batch for row in rows})
