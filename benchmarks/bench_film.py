@@ -14,8 +14,8 @@ import time
 import numpy as np
 
 from percsim.boxes.sampling import box_seed
-from percsim.boxes.simulate import simulate_box
-from percsim.boxes.store import Record, encode_json
+from percsim.boxes.simulate import finished, simulate_box
+from percsim.boxes.store import Record
 from percsim.film import Film, fit_loadings
 from percsim.film.block_films import cast_lattice
 from percsim.film.blocks import Blocks
@@ -51,11 +51,11 @@ def main() -> None:
     start = time.process_time()
     records = {}
     for job in jobs:
-        records[job.key] = Record(job.key, "done", encode_json(simulate_box(job)), 0.0)
+        records[job.key] = Record.of(job.key, simulate_box(job))
     per_box = time.process_time() - start
     for grow in threshold_jobs(plan):
         if grow.name == "own":
-            records[grow.key] = Record(grow.key, "done", encode_json(grow.run()), 0.0)
+            records[grow.key] = Record.of(grow.key, grow.run())
     _, touching = gather_threshold(plan, records)
     threshold = film_threshold(touching, lost_share(jobs, records))
     loadings = gather_loadings(plan, jobs, records)
@@ -65,9 +65,9 @@ def main() -> None:
     side = FILM.volume ** (1.0 / 3.0)
     cube = Box((side, side, side), (False, False, False))
     particles = sum(expected_counts(jobs[0].recipe, cube))
-    results = [records[job.key].result or {} for job in jobs]
-    simulated = sum(r["n_particles"] for r in results)
-    links = sum(r["n_links"] for r in results) / simulated
+    results = [result for _, result in finished(jobs, records)]
+    simulated = sum(r.n_particles for r in results)
+    links = sum(r.n_links for r in results) / simulated
     print(f"film: {particles:.3g} flakes, {links:.2f} contacts a flake")
     print(f"blocks: {len(jobs)} boxes of {simulated:.3g} flakes in {per_box:.0f} s, stored")
     cast_lattice(blocks, FILM, phi, castings=2, seed=1, spread_error=1.0)

@@ -21,7 +21,6 @@ from typing import Any
 import numpy as np
 from scipy.stats import t as student
 
-from percsim.boxes.simulate import run_job
 from percsim.decision.priors import Prior
 from percsim.jobs import threshold_jobs
 from percsim.materials import load_material
@@ -56,8 +55,8 @@ def threshold(filler: dict[str, Any], boxes: int) -> tuple[float, float]:
         },
     )
     jobs = [job for job in threshold_jobs(plan) if job.name == "own"]
-    numbers = [row for job in jobs for row in run_job(job)["numbers"]]
-    phi = jobs[0].plan.estimate(np.asarray(numbers)).volume_fraction
+    numbers = np.concatenate([job.run().numbers for job in jobs])
+    phi = jobs[0].plan.estimate(numbers).volume_fraction
     return phi.value, phi.standard_error
 
 

@@ -32,7 +32,7 @@ from benchmarks.gauge_factors import responses
 from percsim.boxes.sampling import box_seed
 from percsim.boxes.simulate import BoxJob, place_box, simulate_box
 from percsim.boxes.statistics import Estimate
-from percsim.boxes.store import Record, encode_json
+from percsim.boxes.store import Record
 from percsim.film import Bars, Film, LoadingFit, LoadingThreshold, fit_loadings
 from percsim.film.curves import central_68
 from percsim.findings.gather import gather_loadings
@@ -187,10 +187,7 @@ def _plan(
 def _fit(plan: Plan) -> LoadingFit:
     """Fit the boxes of a plan; the threshold is not asked for."""
     jobs = box_jobs(plan)
-    records = {
-        job.key: Record(job.key, "done", encode_json(simulate_box(job)), 0.0)
-        for job in jobs
-    }
+    records = {job.key: Record.of(job.key, simulate_box(job)) for job in jobs}
     loadings = gather_loadings(plan, jobs, records)
     threshold = LoadingThreshold(0.08, 1e-3, -1.0)
     return fit_loadings(loadings, threshold, seed=box_seed(plan.seed, 0, "bootstrap"))[0]
@@ -273,10 +270,7 @@ def gauge(films: int = 60, sets: int = 12) -> Iterator[Row]:
     like = box_jobs(_plan(99, 30.2, (6, 8, 10), 12, **thick))[0]
     box = Box((48 * D, 12 * D, 12 * D), (False, True, True))
     g = np.array(
-        [
-            simulate_box(replace(like, number=k, box=box))["conductances"]
-            for k in range(films)
-        ]
+        [simulate_box(replace(like, number=k, box=box)).conductances for k in range(films)]
     )
     direct = _mean((g[:, 0] / g[:, 1] - 1.0) / STRAIN)
     film, found = Film(12 * D, 12 * D, 48 * D), []

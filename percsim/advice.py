@@ -13,6 +13,7 @@ import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,9 @@ from percsim.materials.recipe import Recipe as Mixture
 from percsim.packing import pack, unpack
 from percsim.plan import Plan
 from percsim.states.temperature import Bond
+
+if TYPE_CHECKING:
+    from percsim.film.layers import StrainTransfer
 
 __all__ = [
     "Answer", "Films", "answer", "carried", "film_recipe", "films_of_text", "fingerprint",
@@ -138,7 +142,7 @@ class Films:
 
 def strain_on_film(
     films: Films, weight_fraction: float, film: Film
-) -> tuple[Callable[..., Floats], Floats]:
+) -> tuple[StrainTransfer, Floats]:
     """Strain along a film, and through it from wrapping, moduli at their best."""
     from percsim.film.mounted import electrode_span, read_length
 
@@ -197,7 +201,8 @@ def films_of_text(plan: Plan, kept: object) -> list[Films] | None:
     try:
         parts = unpack(str(kept.get("films")), {c.__name__: c for c in known})
         mixes = plan.mixes
-        return [Films(i, *rest, plan=mixes[i]) for i, *rest in parts]
+        return [Films(i, model, tuple(explored), tuple(bending), mixes[i])
+                for i, model, explored, bending in parts]  # fmt: skip
     except (ValueError, IndexError, TypeError):
         return None
 
@@ -228,15 +233,16 @@ def plan_readings(plan: Plan) -> tuple[Reading, ...]:
     readings = []
     for i, row in enumerate(plan.measured, 1):
         made = film_recipe(plan, row.weight_fraction, row.electrode_gap)
-        sizes = {
-            name: value
-            for name, value in (("thickness", row.thickness), ("width", row.width))
-            if value is not None
-        }
+        film = made.film
+        film = replace(
+            film,
+            thickness=film.thickness if row.thickness is None else row.thickness,
+            width=film.width if row.width is None else row.width,
+        )
         readings.append(
             Reading(
                 row.note or (f"row {i}, {row.batch}" if row.batch else f"row {i}"),
-                made.loading, replace(made.film, **sizes), row.resistance, row.films,
+                made.loading, film, row.resistance, row.films,
                 row.strain, row.temperature, row.change, row.spread, row.batch or "",
             )
         )  # fmt: skip

@@ -254,7 +254,7 @@ def run_plan(
     if fresh or not (folder / DATABASE).is_file():
         check_placement(plan)
     same = {"plan.toml": checksum(plan.text.encode())}
-    with Store.open(folder, fresh=fresh, same=same) as store:
+    with Store.open(folder, fresh=fresh, same=same, read_results=True) as store:
         damaged = tuple(store.damaged)
         refuse_other_boxes(plan, store)
         if not (folder / "summary.json").is_file():
@@ -329,7 +329,7 @@ def read_findings(plan: Plan, folder: str | os.PathLike[str]) -> Findings:
         If the folder holds no results of the plan, or too few to say anything.
 
     """
-    with Store.read(folder) as store:
+    with Store.read(folder, read_results=True) as store:
         if store.damaged:
             raise FolderError(
                 f"{folder} has damaged rows ({', '.join(store.damaged)}); run its plan "
@@ -380,7 +380,7 @@ def redraw(folder: str | os.PathLike[str], *, blocks: bool = False) -> Result:
     folder = results_folder(folder)
     if not (folder / DATABASE).is_file():  # a lock would make the folder
         raise FolderError(f"{folder} holds no results ({DATABASE} is missing)")
-    with FolderLock(folder), Store.read(folder) as store:
+    with FolderLock(folder), Store.read(folder, read_results=True) as store:
         refuse_others(folder)
         sweep(folder)
         records, damaged = store.records(), store.damaged

@@ -536,13 +536,13 @@ def test_a_fresh_start_says_whose_results_it_removes(
 
     assert told() == []
     with Store.open(out) as store:
-        store.save_artefact("plan", other.as_dict())
+        store.save_artefacts({"plan": other.as_dict()})
         store.add([Record("a", "done", "{}", 0.1), Record("b", "done", "{}", 0.1)])
     expected = f"removed the results of another plan, 'Seat tube', in {out} (2 jobs done)"
     assert told() == [expected]
     assert told("--quiet") == [expected]
     with Store.open(out, fresh=True) as store:
-        store.save_artefact("plan", mine.as_dict())
+        store.save_artefacts({"plan": mine.as_dict()})
     assert told() == []
 
 

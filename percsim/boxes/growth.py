@@ -9,7 +9,7 @@ the estimate is the density at which the boxes, together, reach that value.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,8 +18,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammainc
 
 from percsim.boxes.fingerprint import fingerprint
+from percsim.boxes.results import GrowthResult
 from percsim.boxes.sources import BodySource, RecipeParticles, body_measures, isotropic_axes
 from percsim.boxes.statistics import Estimate
+from percsim.boxes.store import Record
 from percsim.kernels.growth import grow, touch_pairs
 from percsim.particles.bodies import FLAKE
 from percsim.values import freeze
@@ -30,6 +32,7 @@ __all__ = [
     "GrowthPlan",
     "ThresholdEstimate",
     "excluded_volume",
+    "grown_numbers",
     "plan_growth",
     "wrap_numbers",
 ]
@@ -589,7 +592,13 @@ class GrowthJob:
         """Time it is expected to take on one core [s]."""
         return SECONDS_PER_GROWTH * self.count
 
-    def run(self) -> dict[str, Any]:
-        """Particles at first wrapping, one row a box."""
+    def run(self) -> GrowthResult:
+        """Particles at first wrapping."""
         boxes = range(self.first, self.first + self.count)
-        return {"numbers": wrap_numbers(self.plan, boxes).tolist()}
+        return GrowthResult(numbers=wrap_numbers(self.plan, boxes))
+
+
+def grown_numbers(jobs: Iterable[GrowthJob], records: Mapping[str, Record]) -> list[Ints]:
+    """Give the wrapping numbers of all stored boxes of jobs, one (axes,) array a box."""
+    found = (record.result for job in jobs if (record := records.get(job.key)) is not None)
+    return [row for x in found if isinstance(x, GrowthResult) for row in x.numbers]

@@ -6,16 +6,24 @@ same digits wherever it runs, and returns plain numbers that a store can keep.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from percsim.boxes.fingerprint import fingerprint
 from percsim.boxes.growth import GrowthJob
+from percsim.boxes.results import (
+    BoxResult,
+    Currents,
+    SampledContacts,
+    Variations,
+    stored,
+)
 from percsim.boxes.sampling import PURPOSES, box_seed
+from percsim.boxes.store import Record
 from percsim.links.search import Links, find_links
 from percsim.materials.recipe import Recipe
 from percsim.network.build import Network, build_network
@@ -42,6 +50,7 @@ __all__ = [
     "Sample",
     "Setting",
     "effective_medium_estimate",
+    "finished",
     "place_box",
     "run_job",
     "simulate_box",
@@ -228,6 +237,9 @@ class BoxJob:
         return each * self.expected_particles
 
 
+B = TypeVar("B", bound=BoxJob)
+
+
 class Sample(NamedTuple):
     """One box at one state, with all that led to its resistance."""
 
@@ -292,7 +304,7 @@ def varied_states(states: Sequence[State], rest: int) -> tuple[int, ...]:
     return tuple(sorted(found))
 
 
-def simulate_box(job: BoxJob) -> dict[str, Any]:
+def simulate_box(job: BoxJob) -> BoxResult:
     """Simulate one box over all its states.
 
     Parameters
@@ -302,33 +314,7 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
 
     Returns
     -------
-    dict
-        `n_particles`, `n_links`, `volume_fraction` of the box as drawn, `backbone_share` at
-        rest (share of the particles that carry current), `electrode_share` there
-        (share of the resistance that lies in the contacts to the two electrodes),
-        `lost_share` there (share of the links that do not conduct), `flake_order` and
-        `rod_order` (order parameters as placed, of flake normals about the thickness and of
-        rods about the current, if the recipe holds any), `conductances`, one a visit
-        [S], 0 for an open circuit, and `probe_conductances`, one a probe, if there are
-        any. A visit is a state of the job by its index: two may be of the same strain.
-
-        `currents` at rest: `hottest_share` (share of the power in the hottest 1 % of the
-        contacts that carry current), `largest_share` (in a single contact), `noise_index`,
-        `bottleneck_S` and `critical_path_S` (conductance of the weakest contact of the path
-        whose weakest contact is strongest, and of that path alone),
-        `effective_medium_S` (see `effective_medium_estimate`), and `power_sorted` (shares
-        of the power at `POWER_QUANTILES` of the contacts that carry current, hottest
-        first); all 0 if open.
-
-        With a mounting and thermal opening also `lost_shares`, one a visit, and `slopes`,
-        one number a visit for each name of `percsim.network.opened.SLOPES`. With
-        variations `variations`: `settings`, (settings, 3), `visits` (those varied),
-        `conductances` [S] and `lost_shares`, (settings, varied visits), and `sample`,
-        `CONTACT_SAMPLE` contacts spread over the box: `weights` (square of their length
-        along the current over the opening length), and for each of its `visits` (the first
-        at each strain) their relative openings `opened` without swelling and `stretched`
-        per unit of swelling; of a bonded film also `lifted`, per unit of thermal strain
-        through it alone, without strain.
+    BoxResult
 
     """
     particles = place_box(job)
@@ -337,8 +323,8 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
     opened_box = _opened_box(job, links, law)
     conductances: list[float] = []
     lost_shares: list[float] = []
-    slopes: dict[str, list[float]] = {name: [] for name in SLOPES}
-    found: dict[str, Any] = {}
+    slopes: list[dict[str, float]] = []
+    at_rest: dict[str, Any] = {}
     sweep = Sweep()
     rest = job.rest
     for index, state in enumerate(job.states):
@@ -349,38 +335,35 @@ def simulate_box(job: BoxJob) -> dict[str, Any]:
         else:
             linked, network = _network_at(links, law, state)
         solution = sweep.solve(network, TOLERANCE)
-        conductances.append(_conductance(solution))
+        conductances.append(solution.conductance)
         if opened is not None and opened_box is not None:
             assert isinstance(law, ContactOpeningLaw)
             lost_shares.append(opened.lost_share)
-            here = opened_box.slopes(law, state.strain, state.temperature, opened, solution)
-            for name in SLOPES:
-                slopes[name].append(here[name])
+            slopes.append(
+                opened_box.slopes(law, state.strain, state.temperature, opened, solution)
+            )
         if index == rest:
-            found = _at_rest(linked, network, solution)
-    result = {
-        "n_particles": len(particles),
-        "n_links": len(links),
-        "volume_fraction": particles.volume_fraction,
-        "conductances": conductances,
-        **found,
-        **_orders(job, particles),
-    }
+            at_rest = _at_rest(linked, network, solution)
+    known: dict[str, Any] = dict(_orders(job, particles))
     if opened_box is not None:
-        result |= {"lost_shares": lost_shares, "slopes": slopes}
+        by_name = {name: [here[name] for here in slopes] for name in SLOPES}
+        known |= {"lost_shares": lost_shares, "slopes": by_name}
         if job.variations:
-            result["variations"] = _vary(job, opened_box, law, sweep.method)
+            known["variations"] = _vary(job, opened_box, law, sweep.method)
     if job.probes:
         solutions = [
             sweep.solve(_network_at(links, law, state)[1], TOLERANCE)
             for state in job.probes
         ]
-        result["probe_conductances"] = [_conductance(solution) for solution in solutions]
-    return result
-
-
-def _conductance(solution: Solution) -> float:
-    return 0.0 if solution.is_open else 1.0 / solution.resistance
+        known["probe_conductances"] = [solution.conductance for solution in solutions]
+    return BoxResult(
+        n_particles=len(particles),
+        n_links=len(links),
+        volume_fraction=particles.volume_fraction,
+        conductances=np.array(conductances),
+        **at_rest,
+        **known,
+    )
 
 
 def _opened_box(
@@ -412,8 +395,8 @@ def _vary(
     box: OpenedBox,
     law: ContactOpeningLaw | TunnellingLaw,
     method: Method | None,
-) -> dict[str, Any]:
-    """Conductances and lost shares of the varied states at each setting."""
+) -> Variations:
+    """Solve the varied states at each setting."""
     assert isinstance(law, ContactOpeningLaw)
     visits = varied_states(job.states, job.rest)
     states = [job.states[i] for i in visits]
@@ -424,20 +407,19 @@ def _vary(
         opened: list[OpenedNetwork] = [
             box.network(other, s.strain, s.temperature, setting.lambda_T) for s in states
         ]
-        conductances.append(
-            [_conductance(sweep.solve(o.network, TOLERANCE)) for o in opened]
-        )
+        solutions = [sweep.solve(o.network, TOLERANCE) for o in opened]
+        conductances.append([solution.conductance for solution in solutions])
         lost.append([o.lost_share for o in opened])
-    return {
-        "settings": [list(setting) for setting in job.variations],
-        "visits": list(visits),
-        "conductances": conductances,
-        "lost_shares": lost,
-        "sample": _contact_sample(job, box),
-    }
+    return Variations(
+        settings=np.array(job.variations, dtype=np.float64),
+        visits=np.array(visits),
+        conductances=np.array(conductances),
+        lost_shares=np.array(lost),
+        sample=_contact_sample(job, box),
+    )
 
 
-def _contact_sample(job: BoxJob, box: OpenedBox) -> dict[str, Any]:
+def _contact_sample(job: BoxJob, box: OpenedBox) -> SampledContacts:
     """Sample the contacts of a box, to six digits: it is their distribution that counts."""
     links = box.links
     rows = np.unique(np.linspace(0, len(links) - 1, CONTACT_SAMPLE).astype(np.int64))
@@ -448,20 +430,21 @@ def _contact_sample(job: BoxJob, box: OpenedBox) -> dict[str, Any]:
     for index, state in enumerate(job.states):
         visits.setdefault(state.strain, index)
 
-    def short(values: NDArray[np.float64]) -> list[float]:
-        return [float(f"{value:.6g}") for value in values]
+    def short(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.array([float(f"{value:.6g}") for value in values])
 
     parts = [box.parts(strain) for strain in visits]
-    lifted = {}
+    lifted = None
     if box.thermal.bond is not None:
         thicker = box.parts(0.0, 1.0 + LIFT)[0] - box.parts(0.0)[0]
-        lifted = {"lifted": short(thicker[rows] / LIFT)}
-    return lifted | {
-        "weights": short((along / box.opening_length) ** 2),
-        "visits": list(visits.values()),
-        "opened": [short(opened[rows]) for opened, _ in parts],
-        "stretched": [short(stretched[rows]) for _, stretched in parts],
-    }
+        lifted = short(thicker[rows] / LIFT)
+    return SampledContacts(
+        lifted=lifted,
+        weights=short((along / box.opening_length) ** 2),
+        visits=np.array(list(visits.values())),
+        opened=np.array([short(opened[rows]) for opened, _ in parts]),
+        stretched=np.array([short(stretched[rows]) for _, stretched in parts]),
+    )
 
 
 def _at_rest(links: Links, network: Network, solution: Solution) -> dict[str, Any]:
@@ -470,34 +453,30 @@ def _at_rest(links: Links, network: Network, solution: Solution) -> dict[str, An
     contacts = len(links.source_contacts) + len(links.sink_contacts)
     lost = len(links) - (len(network.conductances) - contacts)
     shares = solution.power_shares
-    currents: dict[str, Any] = {
-        "hottest_share": 0.0,
-        "largest_share": 0.0,
-        "noise_index": 0.0,
-        "bottleneck_S": 0.0,
-        "critical_path_S": 0.0,
-        "effective_medium_S": 0.0,
-        "power_sorted": [0.0] * len(POWER_QUANTILES),
-    }
-    if not solution.is_open:
-        path = critical_path(network)
-        hottest = np.sort(shares[shares > 1e-18])[::-1]
-        rows = np.minimum(np.asarray(POWER_QUANTILES) * len(hottest), len(hottest) - 1)
-        currents = {
-            "hottest_share": hottest_share(solution),
-            "largest_share": float(hottest[0]),
-            "noise_index": noise_index(solution),
-            "bottleneck_S": path.bottleneck,
-            "critical_path_S": 1.0 / path.resistance,
-            "effective_medium_S": effective_medium_estimate(links, network),
-            "power_sorted": hottest[rows.astype(np.int64)].tolist(),
-        }
     return {
         "backbone_share": _carrying_share(network, solution.currents, len(links.particles)),
         "lost_share": lost / len(links) if len(links) else 0.0,
         "electrode_share": float(shares[len(shares) - contacts :].sum()),
-        "currents": currents,
+        "currents": _currents(links, network, solution),
     }
+
+
+def _currents(links: Links, network: Network, solution: Solution) -> Currents:
+    if solution.is_open:
+        return Currents(power_sorted=np.zeros(len(POWER_QUANTILES)))
+    path = critical_path(network)
+    shares = solution.power_shares
+    hottest = np.sort(shares[shares > 1e-18])[::-1]
+    rows = np.minimum(np.asarray(POWER_QUANTILES) * len(hottest), len(hottest) - 1)
+    return Currents(
+        hottest_share=hottest_share(solution),
+        largest_share=float(hottest[0]),
+        noise_index=noise_index(solution),
+        bottleneck_S=path.bottleneck,
+        critical_path_S=1.0 / path.resistance,
+        effective_medium_S=effective_medium_estimate(links, network),
+        power_sorted=hottest[rows.astype(np.int64)],
+    )
 
 
 def effective_medium_estimate(links: Links, network: Network) -> float:
@@ -551,8 +530,19 @@ def _orders(job: BoxJob, particles: Particles) -> dict[str, float]:
 
 
 def run_job(job: BoxJob | GrowthJob) -> dict[str, Any]:
-    """Do a job of a plan: what a worker is handed."""
-    return job.run() if isinstance(job, GrowthJob) else simulate_box(job)
+    """Do a job of a plan, and give what is stored of it: what a worker is handed."""
+    return stored(job.run() if isinstance(job, GrowthJob) else simulate_box(job))
+
+
+def finished(
+    jobs: Iterable[B], records: Mapping[str, Record]
+) -> Iterator[tuple[B, BoxResult]]:
+    """Give the boxes whose results are stored, with them."""
+    for job in jobs:
+        record = records.get(job.key)
+        result = None if record is None else record.result
+        if isinstance(result, BoxResult):
+            yield job, result
 
 
 def _carrying_share(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,13 +13,10 @@ from percsim.values import real, whole
 
 __all__ = [
     "Estimate",
-    "bootstrap",
-    "bootstrap_replicates",
     "clopper_pearson",
     "cv_from_log_std",
     "effective_medium_mean",
     "log_std_from_cv",
-    "mean_estimate",
     "weighted_quantiles",
 ]
 
@@ -123,33 +119,6 @@ class Estimate:
         return difference / error if error > 0.0 else math.copysign(math.inf, difference)
 
 
-def mean_estimate(samples: ArrayLike) -> Estimate:
-    """Return the mean of independent samples with its standard error.
-
-    Parameters
-    ----------
-    samples : (n,) array_like of float
-        Finite or inf, at least one; one sample alone has an unknown (inf) error.
-
-    Returns
-    -------
-    Estimate
-        Mean and sample standard deviation over the square root of `n`. Any inf among the
-        samples makes both infinite.
-
-    Raises
-    ------
-    ValueError
-        If there are no samples or one is NaN.
-
-    """
-    x = _samples(samples, "samples")
-    if np.isinf(x).any():
-        return Estimate(math.inf if (x > 0).any() else -math.inf, math.inf, len(x))
-    error = math.inf if len(x) == 1 else float(x.std(ddof=1)) / math.sqrt(len(x))
-    return Estimate(float(x.mean()), error, len(x))
-
-
 def weighted_quantiles(
     values: ArrayLike, probabilities: ArrayLike, weights: ArrayLike | None = None
 ) -> Floats:
@@ -209,73 +178,6 @@ def weighted_quantiles(
     infinite = mixed & ~finite
     result[infinite] = np.where(np.isinf(x[low]), x[low], x[high])[infinite]
     return result
-
-
-def bootstrap_replicates(
-    statistic: Callable[[Floats], float | Floats],
-    samples: ArrayLike,
-    rng: np.random.Generator,
-    resamples: int = 1000,
-) -> Floats:
-    """Return a statistic recomputed on samples drawn with replacement.
-
-    Parameters
-    ----------
-    statistic : callable
-        Takes an array of samples (rows), returns a number or an array of fixed shape.
-    samples : (n, ...) array_like of float
-        Independent samples along the first axis.
-    rng : numpy.random.Generator
-        Source of the draws.
-    resamples : int
-        Number of replicates, at least 2.
-
-    Returns
-    -------
-    (resamples, ...) ndarray of float
-        The statistic of each replicate.
-
-    Raises
-    ------
-    ValueError
-        If there are no samples or fewer than 2 replicates are asked for.
-
-    """
-    x = np.asarray(samples, dtype=np.float64)
-    if x.ndim == 0 or x.shape[0] == 0:
-        raise ValueError("samples must hold at least one sample")
-    if resamples < 2:
-        raise ValueError(f"resamples must be at least 2, got {resamples}")
-    n = x.shape[0]
-    replicates = [statistic(x[rng.integers(0, n, size=n)]) for _ in range(resamples)]
-    return np.asarray(replicates, dtype=np.float64)
-
-
-def bootstrap(
-    statistic: Callable[[Floats], float],
-    samples: ArrayLike,
-    rng: np.random.Generator,
-    resamples: int = 1000,
-) -> Estimate:
-    """Return a statistic of independent samples with its bootstrap standard error.
-
-    Parameters
-    ----------
-    statistic, samples, rng, resamples
-        As in `bootstrap_replicates`; the statistic returns one number.
-
-    Returns
-    -------
-    Estimate
-        The statistic of all samples and the standard deviation of the replicates (inf if a
-        replicate is infinite).
-
-    """
-    x = np.asarray(samples, dtype=np.float64)
-    replicates = bootstrap_replicates(statistic, x, rng, resamples)
-    finite = bool(np.isfinite(replicates).all())
-    error = float(replicates.std(ddof=1)) if finite else math.inf
-    return Estimate(float(statistic(x)), error, x.shape[0])
 
 
 def clopper_pearson(

@@ -19,7 +19,7 @@ import os
 import platform
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
@@ -34,6 +34,7 @@ from percsim.boxes.folder import (
     results_folder,
     sweep,
 )
+from percsim.boxes.results import BoxResult, GrowthResult, read_result, stored
 from percsim.errors import FolderError
 
 __all__ = [
@@ -199,11 +200,32 @@ class Record:
     status: Literal["done", "failed"]
     text: str
     elapsed: float
+    _result: BoxResult | GrowthResult | None = field(
+        default=None, init=False, repr=False, compare=False
+    )
+
+    @classmethod
+    def of(cls, key: str, result: BoxResult | GrowthResult, elapsed: float = 0.0) -> Record:
+        """Record of a result."""
+        return cls(key, "done", encode_json(stored(result)), elapsed)
 
     @property
-    def result(self) -> dict[str, Any] | None:
-        """The result, or None if it failed."""
-        return decode_json(self.text) if self.status == "done" else None
+    def result(self) -> BoxResult | GrowthResult | None:
+        """The result, read once, or None if it failed.
+
+        Raises
+        ------
+        FolderError
+            If the text is no result of such a job.
+
+        """
+        if self._result is None and self.status == "done":
+            try:
+                result = read_result(self.key, decode_json(self.text))
+            except ValueError as error:
+                raise FolderError(f"{self.key} holds no result ({error})") from error
+            object.__setattr__(self, "_result", result)
+        return self._result
 
     @property
     def message(self) -> str | None:
@@ -224,11 +246,17 @@ class Store:
     """
 
     def __init__(
-        self, folder: Path, connection: sqlite3.Connection, lock: FolderLock | None
+        self,
+        folder: Path,
+        connection: sqlite3.Connection,
+        lock: FolderLock | None,
+        read_results: bool,
     ) -> None:
         self.folder = folder
         self._connection = connection
         self._lock = lock
+        self._read_results = read_results
+        self._known: dict[str, Record] = {}
         self._environment_noted = False
         self._damaged: dict[tuple[str, int], str] = {}
         self._to_retry: set[str] = set()
@@ -249,6 +277,7 @@ class Store:
         *,
         fresh: bool = False,
         same: Mapping[str, str] | None = None,
+        read_results: bool = False,
     ) -> Store:
         """Open a folder for writing; make it if missing, continue what is there.
 
@@ -262,6 +291,8 @@ class Store:
             Remove what percsim had written there and start again. Other files stay.
         same : mapping of str, optional
             Checksums of files to be written, see `refuse_others`.
+        read_results : bool
+            Read every result: a row that holds none of a box or growth counts as damaged.
 
         Returns
         -------
@@ -283,14 +314,14 @@ class Store:
             if fresh:
                 _remove_own_files(folder)
             sweep(folder)
-            return cls(folder, _connect(folder), lock)
+            return cls(folder, _connect(folder), lock, read_results)
         except BaseException:
             lock.release()
             raise
 
     @classmethod
-    def read(cls, folder: str | os.PathLike[str]) -> Store:
-        """Open a folder for reading, while a run is writing to it too.
+    def read(cls, folder: str | os.PathLike[str], *, read_results: bool = False) -> Store:
+        """Open a folder for reading, while a run is writing to it too; see `Store.open`.
 
         Raises
         ------
@@ -313,7 +344,7 @@ class Store:
             )
             try:
                 _check_ours(connection, path)
-                return cls(folder, connection, None)
+                return cls(folder, connection, None, read_results)
             except BaseException:
                 connection.close()
                 raise
@@ -365,10 +396,29 @@ class Store:
         """
         wanted = None if keys is None else set(keys)
         return {
-            row[0]: Record(*row)
+            row[0]: self._record(row)
             for row in self._rows("boxes")
             if row[0] not in self._to_retry and (wanted is None or row[0] in wanted)
         }
+
+    def _record(self, row: tuple[Any, ...]) -> Record:
+        """Record of a row, the same one as long as the row is, so that it is read once."""
+        record = Record(*row)
+        known = self._known.setdefault(record.key, record)
+        if known != record:
+            known = self._known[record.key] = record
+        return known
+
+    def _is_sound(self, table: str, row: list[Any], checksum: object) -> bool:
+        """Whether a row is as it was written, and says what it is read for."""
+        if _checksum(table, row) != checksum:
+            return False
+        if table == "boxes" and self._read_results:
+            try:
+                _ = self._record(tuple(row)).result
+            except FolderError:
+                return False
+        return True
 
     def counts(self) -> dict[str, int]:
         """How many boxes are ``done`` and ``failed``."""
@@ -376,10 +426,6 @@ class Store:
         return {status: statuses.count(status) for status in ("done", "failed")}
 
     # -- artefacts and meta
-
-    def save_artefact(self, name: str, value: Any) -> None:
-        """Keep a JSON value under a name, in place of the one before."""
-        self.save_artefacts({name: value})
 
     def save_artefacts(self, values: Mapping[str, Any]) -> None:
         """Keep several JSON values under their names: all of them, or none on a fault."""
@@ -390,10 +436,6 @@ class Store:
         """Value kept under a name, or the default."""
         text = dict(self._rows("artefacts")).get(name)
         return default if text is None else decode_json(text)
-
-    def artefacts(self) -> list[str]:
-        """Names of the values kept."""
-        return sorted(name for name, _ in self._rows("artefacts"))
 
     @property
     def environments(self) -> list[dict[str, str]]:
@@ -421,7 +463,7 @@ class Store:
             ).fetchall()
         sound = []
         for rowid, *row, checksum in found:
-            if _checksum(table, row) == checksum:
+            if self._is_sound(table, row, checksum):
                 sound.append(tuple(row))
             else:
                 name = ascii(row[0])[1:-1]

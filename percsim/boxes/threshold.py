@@ -22,7 +22,6 @@ from percsim.materials.recipe import Recipe
 __all__ = [
     "recipe_threshold",
     "threshold",
-    "threshold_against_aspect_ratio",
     "threshold_of",
     "with_aspect_ratio",
 ]
@@ -196,16 +195,18 @@ def recipe_threshold(
         If the recipe holds no filler, or as in `threshold`.
 
     """
-    if boxes < 1:
-        raise ValueError(f"boxes must be at least 1, got {boxes}")
-    source = RecipeParticles(recipe, dimension)
-    plan = plan_growth(source, rng=rng, box_size=box_size, thickness=thickness)
-    numbers = wrap_numbers(plan, range(boxes), run)
-    return plan.estimate(numbers)
+    return threshold_of(
+        RecipeParticles(recipe, dimension),
+        rng=rng,
+        boxes=boxes,
+        box_size=box_size,
+        thickness=thickness,
+        run=run,
+    )
 
 
-def with_aspect_ratio(recipe: Recipe, ratio: float, filler: int | None = None) -> Recipe:
-    """Give a recipe's flakes or rods another aspect ratio, weights kept.
+def with_aspect_ratio(recipe: Recipe, ratio: float) -> Recipe:
+    """Give the first filler that is no sphere another aspect ratio, weights kept.
 
     Parameters
     ----------
@@ -213,8 +214,6 @@ def with_aspect_ratio(recipe: Recipe, ratio: float, filler: int | None = None) -
         The recipe.
     ratio : float
         The new aspect ratio.
-    filler : int, optional
-        Which filler to change; by default the first that is no sphere.
 
     Returns
     -------
@@ -226,68 +225,10 @@ def with_aspect_ratio(recipe: Recipe, ratio: float, filler: int | None = None) -
         If no filler has an aspect ratio, or the ratio is not possible.
 
     """
-    if filler is None:
-        found = [k for k, (f, _) in enumerate(recipe.fillers) if f.kind != "sphere"]
-        if not found:
-            raise ValueError("spheres have no aspect ratio; the recipe holds nothing else")
-        filler = found[0]
+    found = [k for k, (f, _) in enumerate(recipe.fillers) if f.kind != "sphere"]
+    if not found:
+        raise ValueError("spheres have no aspect ratio; the recipe holds nothing else")
     fillers = list(recipe.fillers)
-    old, weight = fillers[filler]
-    fillers[filler] = (replace(old, thickness=None, aspect_ratio=float(ratio)), weight)
+    old, weight = fillers[found[0]]
+    fillers[found[0]] = (replace(old, thickness=None, aspect_ratio=float(ratio)), weight)
     return replace(recipe, fillers=tuple(fillers))
-
-
-def threshold_against_aspect_ratio(
-    recipe: Recipe,
-    ratios: Sequence[float],
-    *,
-    rng: np.random.Generator,
-    filler: int | None = None,
-    dimension: int = 3,
-    boxes: int = 60,
-    run: Callable[..., Iterable[Ints]] = map,
-) -> list[tuple[float, ThresholdEstimate]]:
-    """Thresholds of a recipe with another aspect ratio of its flakes or rods.
-
-    All ratios are grown from the same draws of position, size and direction, so that the
-    curve is smoother than its points' errors; those errors are largely common to all.
-
-    Parameters
-    ----------
-    recipe : Recipe
-        The recipe; weight fractions are kept in proportion.
-    ratios : sequence of float
-        Aspect ratios, each above 1 for flakes.
-    rng : numpy.random.Generator
-        Source of the draws.
-    filler : int, optional
-        Which filler to change; by default the first that is no sphere.
-    dimension, boxes, run
-        As in `recipe_threshold`.
-
-    Returns
-    -------
-    list of (float, ThresholdEstimate)
-        One for each ratio, in the order given.
-
-    Raises
-    ------
-    ValueError
-        If no filler has an aspect ratio, or a ratio is not possible.
-
-    """
-    seed = rng.bit_generator.seed_seq.spawn(1)[0]  # type: ignore[attr-defined]
-    curve = []
-    for ratio in ratios:
-        same = np.random.default_rng(
-            np.random.SeedSequence(seed.entropy, spawn_key=seed.spawn_key)
-        )
-        estimate = recipe_threshold(
-            with_aspect_ratio(recipe, ratio, filler),
-            rng=same,
-            dimension=dimension,
-            boxes=boxes,
-            run=run,
-        )
-        curve.append((float(ratio), estimate))
-    return curve

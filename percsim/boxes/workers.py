@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol, TypeVar
 
 from percsim.boxes.pool import LocalProcesses, checked_workers
-from percsim.boxes.store import Record, Store, encode_json
+from percsim.boxes.store import Record, Store, decode_json, encode_json
 from percsim.errors import FolderError, PercsimError
 from percsim.process import check_interrupt, interrupts, one_blas_thread
 
@@ -119,18 +119,12 @@ class Interrupted(PercsimError):  # noqa: N818 - it is not an error but the user
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Outcome:
-    """Results of `run_jobs`, in the order of the jobs.
+    """Outcomes of `run_jobs`, in the order of the jobs.
 
     Parameters
     ----------
-    keys : (n,) tuple of str
-        Keys of the jobs.
-    results : (n,) tuple of dict or None
-        Their results, None where a job failed.
-    failures : dict of str
-        One-line message by key, for each job that failed.
-    elapsed : (n,) tuple of float
-        Time each took, when it was run [s].
+    records : (n,) tuple of Record
+        What each job came to.
     n_reused : int
         How many were found in the store and not run.
     wall_time : float
@@ -138,25 +132,36 @@ class Outcome:
 
     """
 
-    keys: tuple[str, ...]
-    results: tuple[dict[str, Any] | None, ...]
-    failures: dict[str, str]
-    elapsed: tuple[float, ...]
+    records: tuple[Record, ...]
     n_reused: int
     wall_time: float
 
+    @property
+    def results(self) -> tuple[Any, ...]:
+        """What the jobs gave as JSON has it, None where one failed."""
+        return tuple(
+            decode_json(record.text) if record.status == "done" else None
+            for record in self.records
+        )
+
+    def by_key(self) -> dict[str, Record]:
+        """Give the records by key, in the order of the jobs."""
+        return {record.key: record for record in self.records}
+
+    @property
+    def failures(self) -> dict[str, str]:
+        """One-line message by key, for each job that failed."""
+        messages = {record.key: record.message for record in self.records}
+        return {key: message for key, message in messages.items() if message is not None}
+
     def __len__(self) -> int:
-        return len(self.keys)
+        return len(self.records)
 
     def __repr__(self) -> str:
         return (
             f"Outcome: {len(self)} jobs, {len(self.failures)} failed, "
             f"{self.n_reused} found in the store, {self.wall_time:.3g} s"
         )
-
-    def by_key(self) -> dict[str, dict[str, Any]]:
-        """Results of the jobs that gave one, by key, in the order of the jobs."""
-        return {k: r for k, r in zip(self.keys, self.results, strict=True) if r is not None}
 
 
 # --- in the worker
@@ -283,12 +288,8 @@ class _Run:
         check_interrupt()
 
     def outcome(self) -> Outcome:
-        records = [self.records[key] for key in self.keys]
         return Outcome(
-            tuple(self.keys),
-            tuple(r.result for r in records),
-            {r.key: r.message or "" for r in records if r.status == "failed"},
-            tuple(r.elapsed for r in records),
+            tuple(self.records[key] for key in self.keys),
             self.n_reused,
             time.monotonic() - self._begun,
         )

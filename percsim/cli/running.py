@@ -155,9 +155,9 @@ def agree(
     """
     loaded, read = _with_readings(plan, readings)
     folder = results_of(out, plan)
+    from percsim.advice import plan_readings
     from percsim.boxes.store import DATABASE
     from percsim.findings.agreement import batch_agreement
-    from percsim.findings.anchor import plan_readings
     from percsim.run import read_findings
 
     if not (folder / DATABASE).is_file():

@@ -253,6 +253,7 @@ def threshold(
     loaded = Plan.load(plan)
     import numpy as np
 
+    from percsim.boxes.growth import grown_numbers
     from percsim.boxes.simulate import run_job
     from percsim.boxes.workers import run_jobs
     from percsim.jobs import is_own
@@ -264,8 +265,7 @@ def threshold(
     rows: list[dict[str, Any]] = []
     for name in dict.fromkeys(job.name for job in jobs):
         mine = [job for job in jobs if job.name == name]
-        done = [found[job.key]["numbers"] for job in mine if job.key in found]
-        grown = mine[0].plan.estimate(np.concatenate(done))
+        grown = mine[0].plan.estimate(np.array(grown_numbers(mine, found)))
         phi, w = grown.volume_fraction, grown.weight_fraction
         assert w is not None  # grown from a recipe
         rows.append(

@@ -360,6 +360,27 @@ class Castings:
             scale *= np.exp(uneven)
         return np.asarray(np.where(conducts, ohms * scale, np.inf))
 
+    def _shares(self) -> dict[str, float]:
+        """Share of each tolerance in the variance of ln R at rest, to first order."""
+        rest = self.visits.rest
+        if np.isinf(self.nominal[rest]) or self.threshold_ratio <= 1.0:
+            return dict.fromkeys(TOLERANCE_NAMES, 0.0)
+        ratio = self.threshold_ratio
+        steep = float(self.slopes()[rest]) * ratio / (ratio - 1.0)
+        logs, lengths = self._material_at(np.zeros(1))
+        moves = self.bench.moves(
+            self.film, self.loading.log_slope, float(np.exp(logs[0, rest])),
+            float(lengths[0, rest]),
+        )  # fmt: skip
+        variances = {m.name: (steep * m.loading) ** 2 + m.scale**2 for m in moves}
+        root = self.model.chain_root(self.loading.volume_fraction)[rest]
+        variances["chains"] = float((root**2).sum()) / self.film.volume
+        total = sum(variances.values())
+        return {
+            name: variances.get(name, 0.0) / total if total > 0.0 else 0.0
+            for name in TOLERANCE_NAMES
+        }
+
     def relative_to_rest(self, states: Sequence[int]) -> Floats:
         """R at states over R at rest, castings that conduct at rest only, (k, n states)."""
         keep = np.isfinite(self.at_rest)
@@ -399,22 +420,24 @@ class Castings:
 def cast_films(
     model: FilmModel,
     loading: Loading,
-    film: Film,
+    films: Sequence[Film],
     bench: Bench,
     draws: CastingDraws,
     centre: Mapping[str, float] | None = None,
     *,
     resamples: int = 200,
     diameter: float = 0.0,
-) -> Castings:
-    """Draw castings of one candidate.
+) -> tuple[Castings, ...]:
+    """Draw castings of one loading, for every film of it.
 
     Parameters
     ----------
     model : FilmModel
         Of its mix.
-    loading, film : Loading, Film
-        What is mixed and cast.
+    loading : Loading
+        What is mixed.
+    films : sequence of Film
+        What is cast.
     bench : Bench
         What scatters.
     draws : CastingDraws
@@ -429,41 +452,36 @@ def cast_films(
 
     Returns
     -------
-    Castings
-        Resistances of every casting at every visit, shares, and the errors of simulation.
+    tuple of Castings
+        One a film: resistances of every casting at every visit, shares, and the errors of
+        simulation.
 
     """
     values = dict(centre or {})
     log_factor = float(np.log(values.pop("threshold", 1.0)))
-    material = model.material(values)
     states = list(range(len(model.visits)))
     log_phi = np.array([[np.log(loading.volume_fraction) - log_factor]])
-    nominal = material.log_resistance(film, log_phi, states)[0, 0]
     noise = np.zeros((resamples, NOISES))
     noise[:, 0] = ndtri((np.arange(resamples) + 0.5) / resamples)
+    drawn = {name: np.full(resamples, value) for name, value in values.items()}
+    material = model.material(values)
     again = model.material(
-        {name: np.full(resamples, value) for name, value in values.items()}
-        or {model.level: np.full(resamples, model.level_value)},
-        noise,
-    ).log_resistance(film, log_phi, states)[:, 0]
-    known = np.isfinite(again) & np.isfinite(nominal)
-    shift = np.where(known, again, 0.0) - np.where(np.isfinite(nominal), nominal, 0.0)
-    made = Castings(
-        model, loading, film, bench, draws, material, log_factor, np.exp(nominal),
-        np.empty((0, len(states))), {}, np.where(known, shift, np.inf), diameter,
-    )  # fmt: skip
-    resistances = made._drawn(draws, states, bench.tolerances)
-    rest = [model.visits.rest]
-    variances = {}
-    for name in TOLERANCE_NAMES:
-        single = made._drawn(draws.only(name), rest, bench.tolerances)[:, 0]
-        single = single[np.isfinite(single)]
-        told = np.isfinite(nominal[rest[0]]) and len(single) > 1
-        variance = float(np.log(single).var()) if told else 0.0
-        variances[name] = variance if variance > 1e-20 else 0.0  # rounding is no tolerance
-    total = sum(variances.values())
-    shares = {name: v / total if total > 0.0 else 0.0 for name, v in variances.items()}
-    return replace(made, resistances=resistances, shares=shares)
+        drawn or {model.level: np.full(resamples, model.level_value)}, noise
+    )
+    own, resampled = material.at(log_phi, states), again.at(log_phi, states)
+    found = []
+    for film in films:
+        nominal = material.read(film, *own, states)[0, 0]
+        logs = again.read(film, *resampled, states)[:, 0]
+        known = np.isfinite(logs) & np.isfinite(nominal)
+        shift = np.where(known, logs, 0.0) - np.where(np.isfinite(nominal), nominal, 0.0)
+        bare = Castings(
+            model, loading, film, bench, draws, material, log_factor, np.exp(nominal),
+            np.empty((0, len(states))), {}, np.where(known, shift, np.inf), diameter,
+        )  # fmt: skip
+        resistances = bare._drawn(draws, states, bench.tolerances)
+        found.append(replace(bare, resistances=resistances, shares=bare._shares()))
+    return tuple(found)
 
 
 def _half_width(values: Floats) -> float:

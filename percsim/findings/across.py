@@ -7,8 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from percsim.boxes.sampling import box_seed
+from percsim.boxes.simulate import finished
 from percsim.boxes.statistics import Estimate
 from percsim.boxes.store import Record
 from percsim.film.transfer import LoadingResult, LoadingThreshold, fit_loadings
@@ -87,20 +89,17 @@ def gather_across(
     lengths = plan.box_lengths
     turned: list[LoadingResult] = []
     for loading in loadings:
-        rows: list[list[list[float]]] = [[] for _ in lengths]
-        for job in jobs:
-            if job.recipe.weight_fraction != loading.weight_fraction:
-                continue
-            record = records.get(job.key)
-            if record is not None and record.result is not None:
-                rows[lengths.index(job.box.length)].append(record.result["conductances"])
+        rows: list[list[NDArray[np.float64]]] = [[] for _ in lengths]
+        for job, result in finished(jobs, records):
+            if job.recipe.weight_fraction == loading.weight_fraction:
+                rows[lengths.index(job.box.length)].append(result.conductances)
         if min(len(r) for r in rows) < 2:
             continue
         turned.append(
             replace(
                 loading,
                 sections=tuple(length**2 for length in lengths),
-                conductances=tuple(np.asarray(r, dtype=np.float64) for r in rows),
+                conductances=tuple(np.array(r) for r in rows),
                 strains=(0.0,),
                 temperatures=(ROOM_TEMPERATURE,),
                 dimension=3,

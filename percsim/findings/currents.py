@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.boxes.simulate import POWER_QUANTILES
+from percsim.boxes.results import Currents
+from percsim.boxes.simulate import POWER_QUANTILES, finished
 from percsim.decision.priors import ContactParameters
 from percsim.findings.judged import Findings
 
@@ -66,22 +68,19 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     film, loading, ref = castings.film, fit.loading, castings.visits.rest
     if fit.is_open or np.isinf(castings.nominal[ref]):
         return {}
-    stored = [
-        (record.result["conductances"][job.rest], record.result["currents"])
-        for job in findings.jobs
+    boxes = [
+        (result.conductances[job.rest], result.currents)
+        for job, result in finished(findings.jobs, findings.records)
         if job.recipe.weight_fraction == loading.weight_fraction
         and job.box.length == loading.lengths[-1]
-        and (record := findings.records.get(job.key)) is not None
-        and record.result is not None
-        and "currents" in record.result
     ]
-    rows = [row for row in stored if row[0] > 0.0]
+    rows = [found for conductance, found in boxes if conductance > 0.0]
     if len(rows) < 2:
         return {}
-    g = np.array([conductance for conductance, _ in rows])
+    g = np.array([conductance for conductance, _ in boxes if conductance > 0.0])
 
-    def values(name: str) -> Floats:
-        return np.array([row[name] for _, row in rows])
+    def values(of: Callable[[Currents], float | Floats]) -> Floats:
+        return np.array([of(row) for row in rows])
 
     index = summary.get("chosen")
     index = summary.get("nearest") if index is None else index
@@ -91,31 +90,33 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     ends = film.layout.ends(rho, excess, film.thickness)
     path = rho * film.electrode_gap + float(ends)
     box_voltage = voltage * float(fit.mean_inverse[-1, ref] / path)
-    largest = values("largest_share") * box_voltage**2 * g
+    largest = values(lambda row: row.largest_share) * box_voltage**2 * g
     boxes_in_film = film.volume / fit.box_volume
-    power = np.array([row["power_sorted"] for _, row in rows])
-    noise = values("noise_index")
+    power = values(lambda row: row.power_sorted)
+    noise = values(lambda row: row.noise_index)
     return {
         "currents": {
             "weight_fraction": loading.weight_fraction,
             "electrode_gap_m": film.electrode_gap,
             "n_boxes": len(rows),
-            "n_open": len(stored) - len(rows),
+            "n_open": len(boxes) - len(rows),
             "box_length_m": loading.lengths[-1],
             "boxes_in_film": boxes_in_film,
-            "hottest_share": _mean(values("hottest_share")),
+            "hottest_share": _mean(values(lambda row: row.hottest_share)),
             "supplied": "voltage_V" in readout,
             "film_voltage_V": voltage,
             "box_voltage_V": box_voltage,
-            "largest_share": _mean(values("largest_share")),
+            "largest_share": _mean(values(lambda row: row.largest_share)),
             "largest_contact_power_W": _mean(largest) | {"largest": float(largest.max())},
             "noise_index_box": _mean(noise),
             "noise_index_film": _mean(noise / boxes_in_film),
             "conductance_S": float(np.exp(np.log(g).mean())),
             "estimates": {
-                "critical_path": _over_full(values("critical_path_S"), g),
-                "bottleneck": _over_full(values("bottleneck_S"), g),
-                "effective_medium": _over_full(values("effective_medium_S"), g),
+                "critical_path": _over_full(values(lambda row: row.critical_path_S), g),
+                "bottleneck": _over_full(values(lambda row: row.bottleneck_S), g),
+                "effective_medium": _over_full(
+                    values(lambda row: row.effective_medium_S), g
+                ),
             },
             "power_by_contact": [
                 {

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from percsim.boxes.simulate import finished
 from percsim.boxes.statistics import Estimate
 from percsim.film.block_films import FilmCastings, cast_lattice
 from percsim.film.blocks import Blocks
@@ -120,18 +121,15 @@ def _particles(findings: Findings, film: Film) -> float:
 def _rows(findings: Findings, fits: tuple[LoadingFit, ...]) -> list[NDArray[np.int64]]:
     """For each loading the boxes of numbers that every conducting loading has."""
     longest = findings.plan.box_lengths[-1]
-    numbers: list[list[int]] = []
-    for fit in fits:
-        numbers.append(
-            [
-                job.number
-                for job in findings.jobs
-                if job.box.length == longest
-                and job.recipe.weight_fraction == fit.loading.weight_fraction
-                and (record := findings.records.get(job.key)) is not None
-                and record.result is not None
-            ]
-        )
+    numbers = [
+        [
+            job.number
+            for job, _ in finished(findings.jobs, findings.records)
+            if job.box.length == longest
+            and job.recipe.weight_fraction == fit.loading.weight_fraction
+        ]
+        for fit in fits
+    ]
     used = [set(n) for n, fit in zip(numbers, fits, strict=True) if not fit.is_open]
     shared = set.intersection(*used) if used else set()
     return [
@@ -200,15 +198,10 @@ def _lattice_films(
     analytic = float(np.log(castings.factors()["chains"]).std(ddof=1))
     uniform = float(film.resistance(fit.resistivity[ref], fit.electrode_excess[ref]))
     links, particles, states = 0.0, 0.0, len(chains.strains)
-    for job in findings.jobs:
-        record = findings.records.get(job.key)
-        if (
-            record is not None
-            and record.result is not None
-            and job.recipe.weight_fraction == fit.loading.weight_fraction
-        ):
-            links += record.result["n_links"]
-            particles += record.result["n_particles"]
+    for job, result in finished(findings.jobs, findings.records):
+        if job.recipe.weight_fraction == fit.loading.weight_fraction:
+            links += result.n_links
+            particles += result.n_particles
     whole = sum(
         expected_counts(findings.recipe, Box((1.0, 1.0, film.volume), (False,) * 3))
     )
@@ -265,19 +258,17 @@ def _verified(
             along, across = map(int, blocks_of.split("x"))
             films = max(int(number) + 1, stored.get((along, across), 0))
             stored[along, across] = films
-    sizes: dict[tuple[int, int], list[dict[str, Any]]] = {}
-    for size, films in stored.items():
-        for job in films_of(plan, loading, size, films):
-            record = findings.records.get(job.key)
-            if record is not None and record.result is not None:
-                sizes.setdefault(size, []).append(record.result)
+    sizes = {
+        size: [x for _, x in finished(films_of(plan, loading, size, n), findings.records)]
+        for size, n in stored.items()
+    }
     usable = {size: rows for size, rows in sizes.items() if len(rows) >= 2}
     if not usable:
         return None
     size = max(usable, key=lambda s: s[0] * s[1])
     rows = usable[size]
     strains = np.array(_strains(findings))
-    conductances = np.array([row["conductances"] for row in rows])
+    conductances = np.array([row.conductances for row in rows])
     resistances = np.full(conductances.shape, np.inf)
     np.divide(1.0, conductances, out=resistances, where=conductances > 0.0)
     length = blocks.length
@@ -297,7 +288,7 @@ def _verified(
         near_threshold=findings.plan.film.near_threshold,
     )
     found = compare_films(
-        resistances, strains, lattice, size, sum(row["n_particles"] for row in rows)
+        resistances, strains, lattice, size, sum(row.n_particles for row in rows)
     )
     return found.as_dict() | {
         "gap_m": small.electrode_gap,

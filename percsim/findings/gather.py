@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.advice import log_slope
-from percsim.boxes.growth import GrowthJob, ThresholdEstimate
-from percsim.boxes.simulate import BoxJob
+from percsim.boxes.growth import GrowthJob, ThresholdEstimate, grown_numbers
+from percsim.boxes.results import BoxResult, SampledContacts
+from percsim.boxes.simulate import BoxJob, finished
 from percsim.boxes.store import Record
 from percsim.decision.candidates import Choice
 from percsim.decision.priors import ContactParameters
@@ -111,11 +112,7 @@ def gather_threshold(
     estimates: dict[str, ThresholdEstimate] = {}
     jobs = threshold_jobs(plan)
     for name, growth in growth_plans(plan).items():
-        numbers: list[list[int]] = []
-        for job in jobs:
-            record = records.get(job.key)
-            if job.name == name and record is not None and record.result is not None:
-                numbers += record.result["numbers"]
+        numbers = grown_numbers([job for job in jobs if job.name == name], records)
         if len(numbers) >= 2:
             estimates[name] = growth.estimate(np.asarray(numbers))
     own = next((found for name, found in estimates.items() if is_own(name)), None)
@@ -187,12 +184,9 @@ def _fractions(found: ThresholdEstimate) -> dict[str, float]:
 def lost_share(jobs: Sequence[BoxJob], records: dict[str, Record]) -> float:
     """Share of all contacts of the stored boxes that are open at rest and 20 C."""
     lost = total = 0.0
-    for job in jobs:
-        record = records.get(job.key)
-        if record is not None and record.result is not None:
-            links = record.result["n_links"]
-            lost += links * record.result["lost_share"]
-            total += links
+    for _, result in finished(jobs, records):
+        lost += result.n_links * result.lost_share
+        total += result.n_links
     return lost / total if total else 0.0
 
 
@@ -203,19 +197,13 @@ def gather_loadings(
     loadings = []
     lengths = plan.box_lengths
     for w in plan.weight_fractions:
-        rows: list[list[dict[str, Any]]] = [[] for _ in lengths]
-        mine = [
-            job
-            for job in jobs
-            if job.recipe.weight_fraction == plan.recipe(w).weight_fraction
-        ]
-        for job in mine:
-            record = records.get(job.key)
-            if record is not None and record.result is not None:
-                rows[lengths.index(job.box.length)].append(record.result)
+        recipe = plan.recipe(w)
+        rows: list[list[BoxResult]] = [[] for _ in lengths]
+        mine = [job for job in jobs if job.recipe.weight_fraction == recipe.weight_fraction]
+        for job, result in finished(mine, records):
+            rows[lengths.index(job.box.length)].append(result)
         if min(len(r) for r in rows) < 2:
             continue
-        recipe = plan.recipe(w)
         states, dimension = plan.states(w), 2 if plan.is_thin else 3
         electrode = [plan.law().electrode_conductance_at(state) for state in states]
         rest = mine[0].rest
@@ -226,10 +214,7 @@ def gather_loadings(
                 log_slope=log_slope(recipe),
                 lengths=lengths,
                 sections=tuple(plan_box(plan, length).section for length in lengths),
-                conductances=tuple(
-                    np.asarray([found["conductances"] for found in r], dtype=np.float64)
-                    for r in rows
-                ),
+                conductances=tuple(np.array([x.conductances for x in r]) for r in rows),
                 strains=tuple(s.strain for s in states),
                 temperatures=tuple(s.temperature for s in states),
                 diameter=plan.median_diameter,
@@ -277,29 +262,29 @@ def gather_surface(
     if not isinstance(contacts, ContactParameters) or not fits:
         return None
     surfaces: list[LoadingSurface] = []
-    samples: list[tuple[tuple[State, ...], dict[str, Any]]] = []
+    samples: list[tuple[tuple[State, ...], SampledContacts]] = []
     for fit in fits:
-        done = [
-            (job, record.result)
+        longest = [
+            job
             for job in jobs
             if job.recipe.weight_fraction == fit.loading.weight_fraction
             and job.box.length == fit.loading.lengths[-1]
-            and (record := records.get(job.key)) is not None
-            and record.result is not None
         ]
-        varied = [(job, found) for job, found in done if "variations" in found]
+        done = list(finished(longest, records))
+        varied = [(job, x.variations) for job, x in done if x.variations is not None]
         if len(varied) < 2:
             return None
-        samples += [(job.states, found["variations"]["sample"]) for job, found in varied]
-        surfaces.append(_surface(fit, [found for _, found in done], varied))
-    strains = {tuple(states[k].strain for k in s["visits"]) for states, s in samples}
+        samples += [(job.states, found.sample) for job, found in varied]
+        surfaces.append(_surface(fit, varied[0][0], [result for _, result in done]))
+    strains = {tuple(states[k].strain for k in s.visits) for states, s in samples}
     if len(strains) != 1:
         return None
     (known,) = strains
+    lifted = [sample.lifted for _, sample in samples if sample.lifted is not None]
 
-    def pooled(name: str) -> dict[float, np.ndarray[Any, np.dtype[np.float64]]]:
+    def pooled(openings: Sequence[Floats]) -> dict[float, Floats]:
         return {
-            strain: np.concatenate([sample[name][k] for _, sample in samples])
+            strain: np.concatenate([rows[k] for rows in openings])
             for k, strain in enumerate(known)
         }
 
@@ -310,12 +295,10 @@ def gather_surface(
         base=contacts.values,
         closed_at=contacts.closed_at,
         sample=ContactSample(
-            np.concatenate([sample["weights"] for _, sample in samples]),
-            pooled("opened"),
-            pooled("stretched"),
-            np.concatenate([sample["lifted"] for _, sample in samples])
-            if plan.bond
-            else None,
+            np.concatenate([sample.weights for _, sample in samples]),
+            pooled([sample.opened for _, sample in samples]),
+            pooled([sample.stretched for _, sample in samples]),
+            np.concatenate(lifted) if plan.bond else None,
         ),
         held_out=HELD_OUT,
         bond=plan.bond,
@@ -329,28 +312,24 @@ def _medium_shares(g: Floats, d: int) -> Floats:
     return np.asarray(share / np.where(share.sum(axis=0) > 0.0, share.sum(axis=0), 1.0))
 
 
-def _electrode_share(found: Sequence[dict[str, Any]], rest: int, d: int) -> float:
+def _electrode_share(found: Sequence[BoxResult], rest: int, d: int) -> float:
     """Share of the resistance of boxes in the contacts to the electrodes, at rest."""
-    share = _medium_shares(np.array([[f["conductances"][rest]] for f in found]), d)[:, 0]
-    mean = float(share @ np.array([f["electrode_share"] for f in found]))
+    share = _medium_shares(np.array([[x.conductances[rest]] for x in found]), d)[:, 0]
+    mean = float(share @ np.array([x.electrode_share for x in found]))
     return min(max(mean, 0.0), 0.99)  # all of it would leave no material to tell of
 
 
-def _surface(
-    fit: LoadingFit,
-    done: Sequence[dict[str, Any]],
-    varied: Sequence[tuple[BoxJob, dict[str, Any]]],
-) -> LoadingSurface:
-    """Varied boxes of one loading; slopes from all of the longest boxes."""
-    job = varied[0][0]
+def _surface(fit: LoadingFit, job: BoxJob, done: Sequence[BoxResult]) -> LoadingSurface:
+    """Varied boxes of one loading, as a job."""
     assert job.thermal is not None  # or it could not have been varied
-    states = tuple(varied[0][1]["variations"]["visits"])
     d = fit.loading.dimension
+    varied = [x.variations for x in done if x.variations is not None]
+    base = np.array([x.conductances for x in done if x.variations is not None])
     return LoadingSurface(
-        states=states,
-        settings=np.array(varied[0][1]["variations"]["settings"]),
-        base=np.array([found["conductances"] for _, found in varied])[:, list(states)],
-        conductances=np.array([found["variations"]["conductances"] for _, found in varied]),
+        states=tuple(varied[0].visits.tolist()),
+        settings=varied[0].settings,
+        base=base[:, varied[0].visits],
+        conductances=np.array([found.conductances for found in varied]),
         electrode_share=_electrode_share(done, job.rest, d),
         expansion=job.thermal.expansion,
     )
@@ -389,14 +368,12 @@ def box_rows(
         mix.box_label: dict(mix.mix_values([n for n in mix.box_axes if n in plan.varying]))
         for mix in plan.mixes
     }
-    for job in sorted(
+    ordered = sorted(
         jobs, key=lambda j: (j.label, j.recipe.weight_fraction, j.box.length, j.number)
-    ):
-        record = records.get(job.key)
-        if record is None or record.result is None:
-            continue
-        result = record.result
-        resistances = [1.0 / g if g > 0.0 else float("inf") for g in result["conductances"]]
+    )
+    for job, result in finished(ordered, records):
+        conductances = result.conductances.tolist()
+        resistances = [1.0 / g if g > 0.0 else float("inf") for g in conductances]
         rest = resistances[job.rest]
         wanted = (plan.chord_strain, job.states[job.rest].temperature)
         strained = next(
@@ -412,19 +389,14 @@ def box_rows(
         }
         boxes.append(
             where
-            | {k: v for k, v in result.items() if not isinstance(v, list | dict)}
-            | {
-                k: v
-                for k, v in result.get("currents", {}).items()
-                if not isinstance(v, list)
-            }
+            | result.numbers
             | {
                 "resistance_ohm": rest,
                 # an open box has none; one that opens under strain has an infinite one
                 "gauge_factor": (strained / rest - 1.0) / plan.chord_strain
                 if rest < float("inf")
                 else "",
-                "elapsed_s": record.elapsed,
+                "elapsed_s": records[job.key].elapsed,
             }
         )
         responses += [

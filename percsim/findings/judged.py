@@ -205,13 +205,18 @@ def judge_mixes(
         seed = box_seed(mix.plan.seed, 0, PURPOSES["tolerances"])
         child = np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 1))
         draws = CastingDraws.draw(castings, len(mix.model.visits), child)
+        centre = knowledge.centre if knowledge.basis == "measured" else None
+        at_gaps = [films.plan.film_at(float(gap)) for gap in films.plan.electrode_gaps]
+        drawn = [
+            cast
+            for loading in films.explored
+            for cast in cast_films(
+                mix.model, loading, at_gaps, films.bench, draws, centre,
+                diameter=mix.plan.median_diameter,
+            )
+        ]  # fmt: skip
         for i, o in enumerate(mine):
-            fit = mix.fit_of(o.recipe.loading.weight_fraction)
-            cast = cast_films(
-                mix.model, o.recipe.loading, o.recipe.film, films.bench, draws,
-                knowledge.centre if knowledge.basis == "measured" else None,
-                diameter=fit.loading.diameter,
-            )  # fmt: skip
+            fit, cast = mix.fit_of(o.recipe.loading.weight_fraction), drawn[i]
             if films.mounting is not None:
                 at = strain_on_film(films, fit.loading.weight_fraction, o.recipe.film)
                 cast = mount(cast, *at)

@@ -164,7 +164,7 @@ def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
 def _chains(castings: Castings, share: float, resistance_cv: float) -> str:
     told = _percent(share) if share >= 1e-3 else "less than 0.1 %"
     part = f"the chance of the particle chains makes {told} of the variance of ln R"
-    alone = np.sqrt(min(share, 1.0)) * resistance_cv
+    alone = np.sqrt(min(max(share, 0.0), 1.0)) * resistance_cv
     if share < 0.05:
         gap = mm(castings.film.electrode_gap)
         return (

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.boxes.sampling import PURPOSES, box_seed
-from percsim.boxes.simulate import BoxJob
+from percsim.boxes.simulate import BoxJob, finished
 from percsim.boxes.store import Record
 from percsim.film.transfer import LoadingResult, LoadingThreshold, fit_loadings
 from percsim.plan import Plan
@@ -85,15 +85,12 @@ def transverse(
     (15 degrees, 2000 microstrain: 0.64 +- 0.03 there, 0.77 +- 0.13 at 1.4 times).
     """
     strain = plan.chord_strain
-    rows: list[list[list[float]]] = [[] for _ in loading.lengths]
-    for job in jobs:
-        record = records.get(job.key)
+    rows: list[list[Floats]] = [[] for _ in loading.lengths]
+    for job, result in finished(jobs, records):
         mine = job.recipe.weight_fraction == loading.weight_fraction
-        if mine and record is not None and record.result is not None:
-            found = record.result.get("probe_conductances")
-            if found is not None:
-                rest = record.result["conductances"][job.rest]
-                rows[loading.lengths.index(job.box.length)].append([rest, *found])
+        if mine and result.probe_conductances is not None:
+            row = np.append(result.conductances[job.rest], result.probe_conductances)
+            rows[loading.lengths.index(job.box.length)].append(row)
     n_boxes = sum(len(r) for r in rows)
     if min(len(r) for r in rows) < 2:
         return Transverse(n_boxes, "too few boxes were strained across the current")
@@ -103,7 +100,7 @@ def transverse(
         log_slope=loading.log_slope,
         lengths=loading.lengths,
         sections=loading.sections,
-        conductances=tuple(np.asarray(r, dtype=np.float64) for r in rows),
+        conductances=tuple(np.array(r) for r in rows),
         strains=(0.0, strain, strain, strain),
         temperatures=(ROOM_TEMPERATURE,) * 4,
         diameter=loading.diameter,

@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from percsim.boxes.results import read_result, stored
 from percsim.boxes.simulate import (
     CONTACT_SAMPLE,
     BoxJob,
@@ -95,7 +96,7 @@ def test_spread_of_log_resistance_equals_a_brute_force_implementation():
     slow = np.array([brute_force_ln_resistance(rng, edge, eta) for _ in range(n_boxes)])
     fast = []
     for number in range(n_boxes):
-        g = simulate_box(sphere_job(number, edge, eta))["conductances"][0]
+        g = simulate_box(sphere_job(number, edge, eta)).conductances[0]
         fast.append(-np.log(g) if g > 0 else np.inf)
     fast = np.array(fast)
     assert np.isfinite(slow).all()
@@ -138,19 +139,24 @@ def flake_job(**changes) -> BoxJob:
     return dataclasses.replace(job, **changes)
 
 
+def text(result) -> str:
+    """What is stored of a result, to the last bit."""
+    return encode_json(stored(result))
+
+
 def test_a_box_repeats_its_digits_and_its_sample():
     job = flake_job()
     first, again = simulate_box(job), simulate_box(job)
-    assert first == again
+    assert text(first) == text(again)
     sample = solve_sample(job, job.states[0])
-    assert sample.solution.conductance == pytest.approx(first["conductances"][0], rel=1e-6)
-    assert len(sample.particles) == first["n_particles"]
+    assert sample.solution.conductance == pytest.approx(first.conductances[0], rel=1e-6)
+    assert len(sample.particles) == first.n_particles
 
 
 def test_tension_raises_the_resistance_of_a_mean_box():
     ratios = []
     for number in range(8):
-        g = simulate_box(flake_job(number=number))["conductances"]
+        g = simulate_box(flake_job(number=number)).conductances
         ratios.append([g[0] / g[1], g[0] / g[2]])
     small, large = np.mean(np.log(ratios), axis=0)
     assert 0.0 < small < large
@@ -160,8 +166,8 @@ def test_levels_scale_with_the_contact_conductance_alone():
     """Doubling every conductance doubles the box's, to the tolerance of the solver."""
     job = flake_job()
     law = dataclasses.replace(job.law, g0=2 * job.law.g0, electrode_conductance=1.6e-4)
-    once = np.array(simulate_box(job)["conductances"])
-    twice = np.array(simulate_box(dataclasses.replace(job, law=law))["conductances"])
+    once = np.array(simulate_box(job).conductances)
+    twice = np.array(simulate_box(dataclasses.replace(job, law=law)).conductances)
     np.testing.assert_allclose(twice, 2.0 * once, rtol=1e-6)
 
 
@@ -170,9 +176,9 @@ def test_a_lower_loading_is_a_subset_and_conducts_less():
     filler = high.recipe.fillers[0][0]
     low = dataclasses.replace(high, recipe=Recipe(((filler, 0.26),), high.recipe.elastomer))
     few, many = simulate_box(low), simulate_box(high)
-    assert few["n_particles"] < many["n_particles"]
+    assert few.n_particles < many.n_particles
     # Rayleigh: fewer bodies, the same contacts among them, opened as far in every state
-    assert (np.array(few["conductances"]) < np.array(many["conductances"])).all()
+    assert (np.array(few.conductances) < np.array(many.conductances)).all()
 
 
 def test_an_empty_box_is_open_not_an_error():
@@ -181,8 +187,8 @@ def test_an_empty_box_is_open_not_an_error():
     result = simulate_box(
         dataclasses.replace(job, recipe=Recipe(((filler, 1e-7),), job.recipe.elastomer))
     )
-    assert result["conductances"] == [0.0, 0.0, 0.0]
-    assert result["backbone_share"] == 0.0
+    assert result.conductances.tolist() == [0.0, 0.0, 0.0]
+    assert result.backbone_share == 0.0
 
 
 @pytest.mark.parametrize("strain", [0.0, 0.002])
@@ -196,7 +202,7 @@ def test_gap_laws_search_again_in_the_moved_box(strain):
     assert sample.links.particles.box.size[0] == pytest.approx(
         80e-6 * (1 + strain), rel=1e-12
     )
-    assert simulate_box(job)["conductances"][0] == pytest.approx(
+    assert simulate_box(job).conductances[0] == pytest.approx(
         sample.solution.conductance, rel=1e-6
     )
 
@@ -207,17 +213,17 @@ def test_electrode_share_is_what_perfect_electrodes_would_save():
     step = 1e-3
     law = dataclasses.replace(job.law, electrode_conductance=8e-5 / (1.0 + step))
     one, other = simulate_box(job), simulate_box(dataclasses.replace(job, law=law))
-    slope = np.log(one["conductances"][0] / other["conductances"][0]) / np.log1p(step)
-    assert one["electrode_share"] == pytest.approx(slope, rel=1e-2)
-    assert 0.0 < one["electrode_share"] < 1.0
+    slope = np.log(one.conductances[0] / other.conductances[0]) / np.log1p(step)
+    assert one.electrode_share == pytest.approx(slope, rel=1e-2)
+    assert 0.0 < one.electrode_share < 1.0
 
 
 def test_lost_share_is_that_of_contacts_past_their_breaking_opening():
     job = flake_job()
     result = simulate_box(job)
-    assert 0.02 < result["lost_share"] < 0.2
+    assert 0.02 < result.lost_share < 0.2
     never = dataclasses.replace(job, law=dataclasses.replace(job.law, delta_b=1e9))
-    assert simulate_box(never)["lost_share"] == 0.0
+    assert simulate_box(never).lost_share == 0.0
 
 
 def test_rest_is_found_among_other_strains_and_temperatures():
@@ -241,23 +247,23 @@ def test_hard_particles_touch_only_with_what_is_left_of_their_thickness():
     hard = dataclasses.replace(job, core=0.9)
     assert free_core(place_box(hard)) >= 0.9 > free_core(place_box(job))
     soft_result, result = simulate_box(job), simulate_box(hard)
-    assert result["n_particles"] == soft_result["n_particles"]
-    assert result["volume_fraction"] == soft_result["volume_fraction"]
-    assert 0 < result["n_links"] < 0.9 * soft_result["n_links"]
+    assert result.n_particles == soft_result.n_particles
+    assert result.volume_fraction == soft_result.volume_fraction
+    assert 0 < result.n_links < 0.9 * soft_result.n_links
     whole = dataclasses.replace(job, core=1.0)
-    assert simulate_box(whole)["n_links"] == 0
+    assert simulate_box(whole).n_links == 0
     thickness = 10e-6 / 15
     near = simulate_box(dataclasses.replace(whole, cutoff=0.02 * thickness))
     # two per cent of the thickness reach less far than the ten that may overlap above
-    assert 0 < near["n_links"] < result["n_links"]
+    assert 0 < near.n_links < result.n_links
 
 
 def test_clusters_add_contacts_and_leave_the_number_of_particles():
     job = flake_job()
     lumps = dataclasses.replace(job, clusters=Clusters(0.6, 30e-6, 0.5))
     even, lumpy = simulate_box(job), simulate_box(lumps)
-    assert lumpy["n_particles"] == even["n_particles"]
-    assert lumpy["n_links"] > 1.3 * even["n_links"]
+    assert lumpy.n_particles == even.n_particles
+    assert lumpy.n_links > 1.3 * even.n_links
 
 
 def test_confining_faces_hold_every_particle_inside():
@@ -279,10 +285,10 @@ def test_order_is_reported_as_it_came_out():
     job = dataclasses.replace(flake_job(), recipe=recipe)
     result, normals = simulate_box(job), place_box(job).axes
     by_hand = 1.5 * (normals[:, 2] ** 2).mean() - 0.5
-    assert result["flake_order"] == pytest.approx(by_hand, rel=1e-12)
+    assert result.flake_order == pytest.approx(by_hand, rel=1e-12)
     assert by_hand == pytest.approx(0.6, abs=4 * 0.5 / np.sqrt(len(normals)))
-    assert "rod_order" not in result
-    assert "flake_order" not in simulate_box(sphere_job(0, 6.0 * DIAMETER, 0.3))
+    assert result.rod_order is None
+    assert simulate_box(sphere_job(0, 6.0 * DIAMETER, 0.3)).flake_order is None
 
 
 def test_probes_are_solved_besides_and_change_no_state():
@@ -291,11 +297,11 @@ def test_probes_are_solved_besides_and_change_no_state():
     )
     probes = (State.in_plane(0.0, 0.002), State.in_plane(0.002, -0.33 * 0.002))
     plain, probed = simulate_box(job), simulate_box(dataclasses.replace(job, probes=probes))
-    found = probed.pop("probe_conductances")
-    assert probed == plain
-    assert "probe_conductances" not in plain
+    found = probed.probe_conductances
+    assert text(dataclasses.replace(probed, probe_conductances=None)) == text(plain)
+    assert plain.probe_conductances is None
     # a probe at a state of the list conducts the same
-    assert found[1] == pytest.approx(plain["conductances"][1], rel=1e-6)
+    assert found[1] == pytest.approx(plain.conductances[1], rel=1e-6)
     assert found[0] != pytest.approx(found[1], rel=1e-4)
     # stored without probes it does not serve a plan that asks for them
     assert job.key != dataclasses.replace(job, probes=probes).key
@@ -314,14 +320,14 @@ def known_job(**changes) -> BoxJob:
 
 def test_knowing_the_thermal_opening_changes_no_resistance():
     plain, known = simulate_box(flake_job()), simulate_box(known_job())
-    np.testing.assert_allclose(known["conductances"], plain["conductances"], rtol=1e-9)
-    assert "slopes" not in plain
-    assert known["lost_shares"][0] == known["lost_share"] == plain["lost_share"]
-    assert {len(values) for values in known["slopes"].values()} == {3}
+    np.testing.assert_allclose(known.conductances, plain.conductances, rtol=1e-9)
+    assert plain.slopes is None
+    assert known.lost_shares[0] == known.lost_share == plain.lost_share
+    assert {len(values) for values in known.slopes.values()} == {3}
     # all conductances together
-    total = np.add(known["slopes"]["g0"], known["slopes"]["electrode"])
+    total = np.add(known.slopes["g0"], known.slopes["electrode"])
     np.testing.assert_allclose(total, 1.0, rtol=1e-6)
-    assert known["slopes"]["electrode"][0] == pytest.approx(known["electrode_share"])
+    assert known.slopes["electrode"][0] == pytest.approx(known.electrode_share)
 
 
 @pytest.mark.parametrize("bond", [None, Bond(2e-5, 300.0)])
@@ -336,7 +342,7 @@ def test_a_variation_is_the_box_with_another_law(bond):
     )
     varied = simulate_box(known_job(states=states, thermal=own, variations=(setting,)))
     job = known_job(states=states, thermal=own)
-    assert {k: v for k, v in varied.items() if k != "variations"} == simulate_box(job)
+    assert text(dataclasses.replace(varied, variations=None)) == text(simulate_box(job))
     thermal = dataclasses.replace(own, share=setting.lambda_T)
     afresh = simulate_box(
         known_job(
@@ -352,25 +358,25 @@ def test_a_variation_is_the_box_with_another_law(bond):
     assert [(states[i].strain, states[i].temperature) for i in rows] == [
         (0.0, 273.15), (0.0, 293.15), (0.003, 293.15),
     ]  # fmt: skip
-    found = varied["variations"]
+    found = varied.variations
     np.testing.assert_allclose(
-        found["conductances"][0], [afresh["conductances"][i] for i in rows], rtol=1e-6
+        found.conductances[0], [afresh.conductances[i] for i in rows], rtol=1e-6
     )
-    assert found["lost_shares"][0] == [afresh["lost_shares"][i] for i in rows]
-    assert found["settings"] == [list(setting)]
-    sample = found["sample"]
-    assert len(sample["weights"]) == len(sample["opened"][0]) <= CONTACT_SAMPLE
-    assert found["visits"] == list(rows)
-    assert [states[i].strain for i in sample["visits"]] == [0.0, 0.001, 0.003]
-    assert sample["opened"][0] == [0.0] * len(sample["weights"])
-    assert ("lifted" in sample) == (bond is not None)
+    assert found.lost_shares[0].tolist() == [afresh.lost_shares[i] for i in rows]
+    assert found.settings.tolist() == [list(setting)]
+    sample = found.sample
+    assert len(sample.weights) == len(sample.opened[0]) <= CONTACT_SAMPLE
+    assert found.visits.tolist() == list(rows)
+    assert [states[i].strain for i in sample.visits] == [0.0, 0.001, 0.003]
+    assert not sample.opened[0].any()
+    assert (sample.lifted is not None) == (bond is not None)
     if bond is not None:  # against the rotation of every body by its own matrix
         links = find_links(place_box(job), 0.0)
         thicker = State(gradient=((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0001)))
         opened = openings(links, thicker) / job.law.opening_length / 1e-4
         assert np.sum(opened) > 0.0
         rows = np.unique(np.linspace(0, len(links) - 1, CONTACT_SAMPLE).astype(int))
-        np.testing.assert_allclose(sample["lifted"], opened[rows], rtol=1e-4, atol=1e-6)
+        np.testing.assert_allclose(sample.lifted, opened[rows], rtol=1e-4, atol=1e-6)
 
 
 def test_varied_states_are_rest_and_the_ends_of_strain_and_temperature():
@@ -403,20 +409,20 @@ def test_states_of_another_mounting_or_thermal_opening_are_refused():
 
 def test_currents_are_those_of_the_solution_at_rest():
     job = known_job()
-    found = simulate_box(job)["currents"]
+    found = simulate_box(job).currents
     sample = solve_sample(job, job.states[0])
     shares = sample.solution.power_shares
-    assert found["largest_share"] == pytest.approx(shares.max(), rel=1e-4)
-    assert found["noise_index"] == pytest.approx((shares**2).sum(), rel=1e-4)
+    assert found.largest_share == pytest.approx(shares.max(), rel=1e-4)
+    assert found.noise_index == pytest.approx((shares**2).sum(), rel=1e-4)
     carrying = np.sort(shares[sample.solution.backbone.resistors])[::-1]
     hottest = carrying[: max(1, round(0.01 * len(carrying)))].sum()
-    assert found["hottest_share"] == pytest.approx(hottest, rel=1e-3)
-    assert found["power_sorted"][0] == found["largest_share"]
-    assert found["power_sorted"] == sorted(found["power_sorted"], reverse=True)
+    assert found.hottest_share == pytest.approx(hottest, rel=1e-3)
+    assert found.power_sorted[0] == found.largest_share
+    assert (np.diff(found.power_sorted) <= 0.0).all()
     # one path of all; its weakest contact conducts more than the path
     g = 1.0 / sample.solution.resistance
-    assert 0.0 < found["critical_path_S"] < g
-    assert found["critical_path_S"] < found["bottleneck_S"] <= job.law.electrode_conductance
+    assert 0.0 < found.critical_path_S < g
+    assert found.critical_path_S < found.bottleneck_S <= job.law.electrode_conductance
 
 
 def test_effective_medium_estimate_is_exact_for_a_row_of_lattice_bonds():
@@ -449,11 +455,11 @@ def test_what_an_open_box_tells_is_zero_and_can_be_stored():
     sparse = Recipe(((filler, 0.05),), job.recipe.elastomer)
     for recipe in (empty, sparse):
         result = simulate_box(dataclasses.replace(job, recipe=recipe))
-        assert decode_json(encode_json(result)) == result
-        assert result["conductances"] == [0.0] * 3
-        assert set(np.ravel(list(result["slopes"].values()))) == {0.0}
-        assert not any(np.ravel(v).any() for v in result["currents"].values())
-        assert result["variations"]["conductances"] == [[0.0, 0.0]]
+        assert text(read_result(job.key, decode_json(text(result)))) == text(result)
+        assert result.conductances.tolist() == [0.0] * 3
+        assert set(np.ravel(list(result.slopes.values()))) == {0.0}
+        assert not any(np.ravel(v).any() for v in stored(result.currents).values())
+        assert result.variations.conductances.tolist() == [[0.0, 0.0]]
 
 
 def test_gap_laws_tell_their_currents_but_no_slopes():
@@ -463,5 +469,5 @@ def test_gap_laws_tell_their_currents_but_no_slopes():
         states=(State.at(0.0, 293.15, Mounting("bonded")),),
     )
     result = simulate_box(job)
-    assert result["currents"]["hottest_share"] > 0.01
-    assert "slopes" not in result
+    assert result.currents.hottest_share > 0.01
+    assert result.slopes is None

@@ -9,13 +9,10 @@ from hypothesis import strategies as st
 
 from percsim.boxes.statistics import (
     Estimate,
-    bootstrap,
-    bootstrap_replicates,
     clopper_pearson,
     cv_from_log_std,
     effective_medium_mean,
     log_std_from_cv,
-    mean_estimate,
     weighted_quantiles,
 )
 
@@ -51,16 +48,6 @@ def test_estimate_arithmetic():
 def test_estimate_refuses(bad):
     with pytest.raises(ValueError, match="must"):
         Estimate(*bad)
-
-
-def test_mean_estimate():
-    e = mean_estimate([1.0, 2.0, 3.0, 4.0])
-    assert e.value == 2.5
-    assert e.standard_error == pytest.approx(np.std([1, 2, 3, 4], ddof=1) / 2.0)
-    assert mean_estimate([1.0, math.inf]).value == math.inf
-    assert mean_estimate([3.0]).standard_error == math.inf
-    with pytest.raises(ValueError, match="NaN"):
-        mean_estimate([1.0, math.nan])
 
 
 @settings(deadline=None, max_examples=60)
@@ -99,26 +86,6 @@ def test_quantile_refusals():
         weighted_quantiles([1.0, 2.0], 0.5, [1.0])
     with pytest.raises(ValueError, match="at least one"):
         weighted_quantiles([], 0.5)
-
-
-def test_bootstrap_error_of_a_mean_is_the_textbook_one():
-    rng = np.random.default_rng(51873)
-    x = rng.normal(3.0, 2.0, size=400)
-    e = bootstrap(lambda s: float(s.mean()), x, rng, resamples=2000)
-    assert e.value == x.mean()
-    # Relative error of a standard deviation from 2000 replicates: 1/sqrt(4000) = 1.6 %.
-    assert e.standard_error == pytest.approx(x.std() / 20.0, rel=4 * 0.016)
-    assert e.n == 400
-
-
-def test_bootstrap_is_repeatable_and_keeps_shapes():
-    x = np.arange(12.0).reshape(6, 2)
-    one = bootstrap_replicates(lambda s: s.mean(axis=0), x, np.random.default_rng(77), 5)
-    two = bootstrap_replicates(lambda s: s.mean(axis=0), x, np.random.default_rng(77), 5)
-    assert one.shape == (5, 2)
-    np.testing.assert_array_equal(one, two)
-    with pytest.raises(ValueError, match="at least 2"):
-        bootstrap_replicates(np.mean, x, np.random.default_rng(7), 1)
 
 
 @pytest.mark.parametrize(("k", "n"), [(0, 12), (12, 12), (3, 40), (160, 200), (1, 1)])

@@ -20,8 +20,8 @@ from percsim.boxes.sources import (
 from percsim.boxes.threshold import (
     recipe_threshold,
     threshold,
-    threshold_against_aspect_ratio,
     threshold_of,
+    with_aspect_ratio,
 )
 from percsim.materials.elastomer import Elastomer
 from percsim.materials.filler import Filler, Orientation
@@ -299,16 +299,18 @@ def test_recipe_of_the_bench():
 
 
 def test_aspect_ratio_curve_falls_and_uses_common_draws():
-    curve = threshold_against_aspect_ratio(
-        recipe(), [10.0, 15.0, 25.0], rng=np.random.default_rng(161), boxes=16
-    )
-    assert [ratio for ratio, _ in curve] == [10.0, 15.0, 25.0]
-    eta = np.asarray([t.eta.value for _, t in curve])
+    curve = [
+        recipe_threshold(
+            with_aspect_ratio(recipe(), ratio), rng=np.random.default_rng(161), boxes=16
+        )
+        for ratio in (10.0, 15.0, 25.0)
+    ]
+    eta = np.asarray([t.eta.value for t in curve])
     assert (np.diff(eta) < 0).all()
     # Thin flakes: n_c is nearly that of discs, so eta_c goes nearly as 1 / aspect ratio.
     assert eta[0] * 10 == pytest.approx(eta[2] * 25, rel=0.2)
     # Common draws: the boxes of two ratios rise and fall together.
-    a, b = (t.wrap_densities.mean(axis=1) for _, t in curve[1:])
+    a, b = (t.wrap_densities.mean(axis=1) for t in curve[1:])
     assert np.corrcoef(a, b)[0, 1] > 0.5
 
 
@@ -357,6 +359,4 @@ def test_recipe_without_filler_and_spheres_without_aspect_ratio():
         recipe_threshold(recipe((flakes(), 0.0)), rng=np.random.default_rng(1))
     black = Filler("sphere", 1800.0, SizeDistribution(1e-6, 0.3))
     with pytest.raises(ValueError, match="aspect ratio"):
-        threshold_against_aspect_ratio(
-            recipe((black, 0.1)), [10.0], rng=np.random.default_rng(1)
-        )
+        with_aspect_ratio(recipe((black, 0.1)), 10.0)

@@ -537,7 +537,7 @@ def flakes(aspect_ratio):
 def threshold_of(recipe, seed):
     """Volume fraction at which it percolates, grown twenty times."""
     grown = plan_growth(RecipeParticles(recipe), rng=np.random.default_rng(seed))
-    numbers = [GrowthJob("own", grown, first, 10).run()["numbers"] for first in (0, 10)]
+    numbers = [GrowthJob("own", grown, first, 10).run().numbers for first in (0, 10)]
     return grown.estimate(np.vstack(numbers)).volume_fraction
 
 
@@ -552,7 +552,7 @@ def test_a_lot_of_another_aspect_ratio_in_real_boxes():
     for ratio in (14.0, 16.0):
         recipe = flakes(ratio).at_volume_fraction(phi)
         jobs = [BoxJob(5519, k, recipe, box, law, (State(),)) for k in range(16)]
-        logs.append([-np.log(simulate_box(job)["conductances"][0]) for job in jobs])
+        logs.append([-np.log(simulate_box(job).conductances[0]) for job in jobs])
     found = np.subtract(logs[1], logs[0])
     # exponent 2.0: 3-D, Stauffer & Aharony, Introduction to Percolation Theory, 1992, from
     # memory; under phi - phi_c alone R would fall by half as much
@@ -583,7 +583,7 @@ def test_the_loading_error_law_of_real_boxes():
         for length in lengths:
             box = Box((length,) * 3, (False, True, True))
             jobs = [BoxJob(31109, k, mixed, box, law, (State(),)) for k in range(16)]
-            rows = [simulate_box(job)["conductances"] for job in jobs]
+            rows = [simulate_box(job).conductances for job in jobs]
             conductances.append(np.array(rows))
         loadings.append(
             replace(
@@ -615,7 +615,7 @@ def test_real_boxes_scatter_as_the_root_of_their_volume():
     for length, n in zip((5e-5, 10e-5), numbers, strict=True):
         box = Box((length,) * 3, (False, True, True))
         jobs = [BoxJob(20261, k, mixed, box, law, (State(),)) for k in range(n)]
-        logs = [np.log(simulate_box(job)["conductances"][0]) for job in jobs]
+        logs = [np.log(simulate_box(job).conductances[0]) for job in jobs]
         spreads.append(np.std(logs, ddof=1))
     exponent = np.log(spreads[1] / spreads[0]) / np.log(8.0)
     error = np.sqrt(sum(0.5 / n for n in numbers)) / np.log(8.0)

@@ -6,7 +6,7 @@ import numpy as np
 
 from percsim.boxes.sampling import box_seed
 from percsim.boxes.simulate import simulate_box
-from percsim.boxes.store import Record, encode_json
+from percsim.boxes.store import Record
 from percsim.film import Film, fit_loadings
 from percsim.film.block_films import cast_lattice
 from percsim.film.blocks import Blocks
@@ -49,7 +49,7 @@ def compare(weight_fraction, *, aspect_ratio, lengths, boxes, films, size, seed)
     jobs = box_jobs(plan)
     own = [job for job in threshold_jobs(plan) if job.name == "own"]
     records = {
-        job.key: Record(job.key, "done", encode_json(run()), 0.0)
+        job.key: Record.of(job.key, run())
         for job, run in [(j, lambda j=j: simulate_box(j)) for j in jobs]
         + [(j, j.run) for j in own]
     }
@@ -66,12 +66,12 @@ def compare(weight_fraction, *, aspect_ratio, lengths, boxes, films, size, seed)
     assert whole[0].blocks == size
     results = [simulate_box(job) for job in whole]
     with np.errstate(divide="ignore"):
-        resistances = 1.0 / np.array([r["conductances"] for r in results])
+        resistances = 1.0 / np.array([r.conductances for r in results])
     length = blocks.length
     film = Film(length, size[1] * length, size[0] * length)
     cast = cast_lattice(
         blocks, film, loading.volume_fraction, castings=1000, seed=seed, wrapped=True
     )
-    particles = sum(r["n_particles"] for r in results)
+    particles = sum(r.n_particles for r in results)
     found = compare_films(resistances, blocks.strains, cast, size, particles)
     return found, fits[0].threshold_ratio

@@ -57,7 +57,7 @@ def test_currents_are_those_of_the_stored_boxes(run):
     ]
     assert found["n_boxes"] == len(mine) == 4
     assert found["n_open"] == 0
-    shares = [m["currents"]["largest_share"] for m in mine]
+    shares = [m.currents.largest_share for m in mine]
     assert found["largest_share"]["mean"] == pytest.approx(np.mean(shares))
     assert found["largest_share"]["standard_error"] == pytest.approx(
         np.std(shares, ddof=1) / 2.0
@@ -74,7 +74,7 @@ def test_currents_are_those_of_the_stored_boxes(run):
     of_box = volt * fit["mean_inverse"][-1] / path
     assert found["box_voltage_V"] == pytest.approx(of_box)
     heat = [
-        m["currents"]["largest_share"] * found["box_voltage_V"] ** 2 * m["conductances"][0]
+        m.currents.largest_share * found["box_voltage_V"] ** 2 * m.conductances[0]
         for m in mine
     ]
     assert found["largest_contact_power_W"]["mean"] == pytest.approx(np.mean(heat))

@@ -2,6 +2,7 @@
 
 import copy
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -227,8 +228,8 @@ def test_flat_flakes_conduct_worse_through_the_film_and_isotropic_ones_alike(ord
         found = dict(records)
         for job in across_jobs(plan):
             if job.number % 5 not in conducting:
-                result = {**records[job.key].result, "conductances": [0.0]}
-                found[job.key] = Record(job.key, "done", encode_json(result), 0.0)
+                result = replace(records[job.key].result, conductances=[0.0])
+                found[job.key] = Record.of(job.key, result)
         return gather_across(plan, found, loadings, threshold)
 
     # half of the boxes are enough to conduct, but not of all that could be drawn as well

@@ -2,10 +2,10 @@
 
 import tomllib
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 
+from percsim.boxes.store import Record
 from percsim.findings.gather import gather_threshold
 from percsim.jobs import growth_plans, threshold_jobs
 from percsim.plan import Plan
@@ -40,7 +40,7 @@ def test_flatter_flakes_have_a_higher_threshold():
     # that more of them are needed; 20 runs each with common draws
     plan = lying("20 deg")
     records = {
-        job.key: SimpleNamespace(result=job.run())
+        job.key: Record.of(job.key, job.run())
         for job in threshold_jobs(plan)
         if not job.name.startswith("aspect")
     }

@@ -22,7 +22,6 @@ from percsim.boxes.growth import (
 from percsim.boxes.sources import Component, Mixture, isotropic_axes
 from percsim.boxes.statistics import (
     Estimate,
-    bootstrap,
     effective_medium_mean,
     weighted_quantiles,
 )
@@ -524,7 +523,9 @@ def critical_gap_of_points(effort, rng):
         gap = weighted_quantiles(sample, WRAPPING_PROBABILITY[3])[0]
         return math.pi / 6.0 * n * (gap + 2e-6) ** 3
 
-    return bootstrap(eta, gaps, rng, 400)
+    gaps = np.array(gaps)
+    again = [eta(gaps[rng.integers(0, len(gaps), len(gaps))]) for _ in range(400)]
+    return Estimate(eta(gaps), float(np.std(again, ddof=1)), len(gaps))
 
 
 # ------------------------------------------------------------------ one by one

@@ -10,10 +10,12 @@ answers apart lies between the boxes and them.
 from __future__ import annotations
 
 import numpy as np
+from reference.box_results import box_result
 from scipy.special import ndtr
 
+from percsim.boxes.results import GrowthResult
 from percsim.boxes.simulate import varied_states
-from percsim.boxes.store import Record, encode_json
+from percsim.boxes.store import Record
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 
 CRITICAL, LEVEL, EXPONENT, SHORT = 0.08, 0.6, 1.9, 13e-6
@@ -27,7 +29,7 @@ def records(plan, through=1.0):
     found = {job.key: _numbers(job, plan) for job in threshold_jobs(plan)}
     found |= {job.key: _box(job, plan, 1.0) for job in box_jobs(plan)}
     found |= {job.key: _box(job, plan, through) for job in across_jobs(plan)}
-    return {key: Record(key, "done", encode_json(x), 0.0) for key, x in found.items()}
+    return {key: Record.of(key, result) for key, result in found.items()}
 
 
 def _numbers(job, plan):
@@ -41,7 +43,7 @@ def _numbers(job, plan):
         log_factor = TILT_SLOPE * (float(value) - filler.orientation.tilt)
     volume = job.plan.volume / job.plan.source.mean_volume
     number = CRITICAL * np.exp(log_factor) * volume
-    return {"numbers": [[round(number)] * 3] * job.count}
+    return GrowthResult(numbers=[[round(number)] * 3] * job.count)
 
 
 def _conductance(job, thermal, beta, delta_b, lambda_t, state, times):
@@ -66,10 +68,7 @@ def _box(job, plan, times):
     step = 1.01
     more = [solved(s, step * job.law.beta)[0] for s in job.states]
     found = {
-        "n_links": 1000,
         "lost_share": lost[job.rest],
-        "conductances": list(conductances),
-        "electrode_share": 0.0,
         "slopes": {"beta": list(np.log(np.divide(more, conductances)) / np.log(step))},
     }
     if job.variations:
@@ -84,6 +83,7 @@ def _box(job, plan, times):
                 [solved(job.states[i], *setting)[0] for i in varied]
                 for setting in job.variations
             ],
+            "lost_shares": np.zeros((len(job.variations), len(varied))),
             "sample": {
                 "weights": [1.0] * len(OPENED),
                 "visits": list(visits.values()),
@@ -91,4 +91,4 @@ def _box(job, plan, times):
                 "stretched": [list(OPENED[::-1])] * len(visits),
             },
         }
-    return found
+    return box_result(conductances, **found)

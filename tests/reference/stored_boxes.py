@@ -10,9 +10,11 @@ import zlib
 from collections.abc import Iterator
 
 import numpy as np
+from reference.box_results import box_result
 
+from percsim.boxes.results import BoxResult
 from percsim.boxes.simulate import BoxJob
-from percsim.boxes.store import Record, encode_json
+from percsim.boxes.store import Record
 from percsim.film.transfer import LoadingThreshold
 from percsim.jobs import box_jobs
 from percsim.plan import Plan
@@ -75,10 +77,9 @@ class StoredBoxes(dict):
         if key not in self.jobs:
             return default
         self.asked.add(key)
-        text = encode_json(self.outcome(self.jobs[key]))
-        return Record(key, "done", text, 0.0)
+        return Record.of(key, self.outcome(self.jobs[key]))
 
-    def outcome(self, job: BoxJob) -> dict[str, object]:
+    def outcome(self, job: BoxJob) -> BoxResult:
         phi, length = job.recipe.volume_fraction, job.box.length
         conductance = 0.0
         if phi > CRITICAL:
@@ -90,12 +91,7 @@ class StoredBoxes(dict):
         shrink = (200e-6 / length) ** 1.5
         conductance *= float(np.exp(self.spread * shrink * rng.standard_normal()))
         falls = [np.exp(-GAUGE * state.strain) for state in job.states]
-        return {
-            "n_links": 1000,
-            "lost_share": 0.0,
-            "electrode_share": 0.0,
-            "conductances": [conductance * fall for fall in falls],
-        }
+        return box_result([conductance * fall for fall in falls])
 
     def snapshot(self) -> dict[str, Record]:
         """Everything as a plain dict, later stages included."""
