@@ -1,11 +1,13 @@
 """The trade-off front: no member is beaten, everything else is."""
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from reference.made_up_findings import findings_of, plan_with
 
-from percsim.findings.front import undominated
+from percsim.findings.front import front, undominated
 
 VALUES = st.one_of(st.integers(0, 5).map(float), st.just(np.inf))
 
@@ -37,3 +39,23 @@ def test_many_fronts_at_once():
     for row in range(6):
         assert together[row, gain[row].argmax()]
         assert together[row, loss[row].argmin()]
+
+
+def test_a_film_that_responds_less_and_scatters_more_is_beaten():
+    weights = ["12 wt%", "26 wt%", "30 wt%", "34 wt%"]
+    plan = plan_with(temperature={"values": ["20 C"]}, explore={"weight_fraction": weights})
+    made = front(findings_of(plan, gauge=(1.0, 12.0, 20.0, 15.0)), {})["front"]
+    points = {p["candidate"]: p for p in made["points"]}
+    # 12 wt% is below the threshold of 17 wt%; two gaps a loading
+    assert sorted(points) == [2, 3, 4, 5, 6, 7]
+    # 26 wt% is nearest to it, so that it scatters most, and it responds least
+    for k in (2, 3):
+        assert not points[k]["on_front"]
+        assert points[k]["on_front_share"] == 0.0
+    # castings of 30 wt% respond like it, less a part of its neighbours
+    for k in (4, 5):
+        assert points[k]["gauge_factor"] == pytest.approx(np.expm1(0.06) / 3e-3, rel=0.1)
+    assert {4, 5} & set(made["members"])
+    assert {6, 7} & set(made["members"])
+    factors = [points[k]["gauge_factor"] for k in made["members"]]
+    assert factors == sorted(factors)

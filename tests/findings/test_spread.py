@@ -1,53 +1,34 @@
 """The chapter of the spread: its numbers against the castings, its words against them."""
 
 import copy
-from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
-from percsim.decision.choose import decide
-from reference.made_up_boxes import CRITICAL, FILM, loading
+from reference.made_up_findings import findings_of, plan_with
 
-from percsim.boxes.sampling import box_seed
 from percsim.boxes.store import encode_json
-from percsim.decision.priors import ContactParameters
-from percsim.film import (
-    TOLERANCE_NAMES,
-    TRIAL_NAMES,
-    LoadingThreshold,
-    Tolerances,
-)
-from percsim.findings.gather import Findings
+from percsim.film import TOLERANCE_NAMES, TRIAL_NAMES
+from percsim.findings.rows import summary_of_choice
 from percsim.findings.spread import spread
-from percsim.plan import Plan
 from percsim.report.chapter import Block
 from percsim.report.chapters.spread import SPREAD
 from percsim.report.figures import draw
 from percsim.report.series import Run
 
-EXAMPLE = Path(__file__).parents[2] / "examples" / "bike_patch.toml"
+
+def findings(tolerances=None, **sections):
+    """Of made-up boxes that scatter by a tenth, at room temperature."""
+    sections.setdefault("temperature", {"values": ["20 C"]})
+    plan = plan_with(tolerances=tolerances or {}, **sections)
+    return findings_of(plan, box_spread=0.1, seed=9)
 
 
-def findings(tolerances=None, weights=(0.26, 0.30, 0.34)):
-    plan = Plan.load(EXAMPLE)
-    threshold = LoadingThreshold(CRITICAL, 0.002 * CRITICAL, -1.0)
-    loadings = tuple(loading(w, seed=9, box_spread=0.1) for w in weights)
-    decision = decide(
-        loadings,
-        FILM,
-        (2e-3, 3e-3),
-        threshold,
-        plan.decision_target(),
-        seed=box_seed(plan.seed, 0, "tolerances"),
-        tolerances=tolerances or plan.casting_tolerances(),
-        contacts=plan.contact_parameters(),
-    )
-    assert isinstance(plan.contact_parameters(), ContactParameters)
-    recipe = plan.recipe(plan.weight_fractions[-1])
-    return Findings(
-        plan, (), {}, loadings, threshold, recipe, decision, decision, None, None
-    )
+NONE = {
+    "weighing": "0 %", "mixing": "0 %", "mixing_within": "0 %", "thickness": "0 %",
+    "electrode_gap": "0 mm", "electrode_skew": "0 mm", "width": "0 mm", "contact": "0 %",
+    "aspect_ratio": "0 %", "particle_size": "0 %", "response": "0 %", "tilt": "0 deg",
+    "instrument": "0 %", "strain_setting": "0 microstrain", "contact_redraw": "0 %",
+}  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -89,12 +70,13 @@ def test_castings_scatter_more_than_trials(made):
 
 
 def test_the_bench_as_it_is_gives_the_castings_again(found, made):
-    best = found.decision.best
+    best = found.best
     # the same castings, each read once more with 0.1 % of instrument noise
     assert made["now"]["resistance_cv"] == pytest.approx(
         best.castings.resistance_cv, rel=2e-3
     )
-    assert made["now"]["pass_share"] == pytest.approx(best.pass_share.value)
+    passes = found.target.passes(best.castings.at_rest, best.castings.gauge_factors)
+    assert made["now"]["pass_share"] == pytest.approx(passes.mean())
     assert made["now"]["gauge_factor_cv"] > best.castings.gauge_factor_cv
     assert {row["name"] for row in made["halving"]} == {
         row["name"] for row in made["shares"]
@@ -113,18 +95,19 @@ def test_the_advice_names_what_lowers_the_spread_most(made):
 
 def test_no_advice_that_the_number_of_castings_does_not_carry():
     # spreads of R over decades: the CV hangs on the few highest castings
-    wild = Tolerances(weighing=0.4, mixing=0.4, gap=1e-2, width=1e-2, contact=0.9)
+    wild = {"contact": "100 %", "thickness": "100 %", "width": "10 mm",
+            "electrode_gap": "4 mm", "particle_size": "100 %", "castings": 100}  # fmt: skip
     told = spread(findings(wild), {})["spread"]
     now = told["now"]["resistance_cv"]
-    assert now > 10.0
+    assert now > 2.0
     by_cv = min(told["halving"], key=lambda row: row["resistance_cv"])
     assert now - by_cv["resistance_cv"] < 2.0 * by_cv["resistance_cv_error"]
     assert told["advice"][0].startswith("No single tolerance, halved, surely lowers")
 
 
-def test_the_advice_promises_no_castings_where_none_are_won(found):
-    far = replace(found.plan.target, resistance=(1e9, 2e9))
-    told = spread(replace(found, plan=replace(found.plan, target=far)), {})["spread"]
+def test_the_advice_promises_no_castings_where_none_are_won():
+    far = {"resistance": "1000 to 2000 Mohm"}
+    told = spread(findings(target=far), {})["spread"]
     assert "leaves the share of castings that pass at 0.0 %" in told["advice"][0]
 
 
@@ -141,11 +124,9 @@ def test_what_is_not_varied_is_said(made):
     assert made["open_castings"] == "No casting is open."
 
 
-def test_spheres_have_no_orientation_to_vary(found):
-    balls = tuple(
-        (replace(f, kind="sphere", aspect_ratio=None), w) for f, w in found.recipe.fillers
-    )
-    told = spread(replace(found, recipe=replace(found.recipe, fillers=balls)), {})
+def test_spheres_have_no_orientation_to_vary():
+    balls = findings(filler={"kind": "sphere", "aspect_ratio": None})
+    told = spread(balls, {})
     assert not any("orientation" in word for word in told["spread"]["not_varied"])
 
 
@@ -154,7 +135,7 @@ def test_shares_do_not_depend_on_the_order_of_asking(found, made):
 
 
 def test_nothing_to_split():
-    still = findings(Tolerances.none(), weights=(0.26, 0.30))
+    still = findings(NONE)
     told = spread(still, {})["spread"]
     assert told["quoted"]  # boxes scatter, so chains do
     (chains,) = [row for row in told["shares"] if row["name"] == "chains"]
@@ -166,7 +147,8 @@ def test_nothing_to_split():
         f"{100 * told['now']['resistance_cv']:.1f} %, by 3 % of itself "
         "without costing castings that pass."
     ]
-    closed = spread(findings(weights=(0.10, 0.12, 0.14)), {})["spread"]
+    low = {"weight_fraction": ["10 wt%", "12 wt%", "14 wt%"]}
+    closed = spread(findings(explore=low), {})["spread"]
     assert not closed["quoted"]
     assert "half or more of the castings are open" in closed["why_not"]
     blocks = SPREAD.blocks({"spread": closed})
@@ -174,9 +156,9 @@ def test_nothing_to_split():
     assert SPREAD.lines({"spread": closed}) == []
 
 
-def test_orientation_is_varied_where_thresholds_tell_how(found):
-    tilted = replace(found, threshold=replace(found.threshold, tilt_slope=-2.0), records={})
-    told = spread(tilted, {})["spread"]
+def test_orientation_is_varied_where_thresholds_tell_how():
+    lying = findings(filler={"orientation": "in-plane", "tilt": "20 deg"})
+    told = spread(lying, {})["spread"]
     assert told["not_varied"][0].startswith("orientation beyond the threshold")
     assert "tilt" in {row["name"] for row in told["shares"]}
 
@@ -186,7 +168,7 @@ def words(blocks: list[Block]) -> str:
 
 
 def test_the_chapter_says_it_in_the_words_of_metrology(found, made):
-    summary = {"spread": made, **found.decision.as_dict()}
+    summary = {"spread": made, **summary_of_choice(found)}
     told = words(SPREAD.blocks(summary))
     for term in (
         "epeatability",
@@ -202,7 +184,7 @@ def test_the_chapter_says_it_in_the_words_of_metrology(found, made):
 
 
 def test_the_figures_are_drawn_with_their_errors(found, made):
-    summary = {"spread": made, **found.decision.as_dict()}
+    summary = {"spread": made, **summary_of_choice(found)}
     drawn = {d.name: d for d in draw(Run(summary), list(SPREAD.figures))}
     assert set(drawn) == {"spread_vs_gap", "spread_shares", "halving"}
     for drawing in drawn.values():
@@ -219,7 +201,7 @@ def test_the_figures_are_drawn_with_their_errors(found, made):
 
 
 def test_halving_is_of_the_scatter_and_no_share_passes_the_whole(found, made):
-    summary = {"spread": made, **found.decision.as_dict()}
+    summary = {"spread": made, **summary_of_choice(found)}
     told = words(SPREAD.blocks(summary))
     # half the thickness would be another film
     assert "half the scatter of thickness" in told

@@ -7,10 +7,12 @@ strain and expansion: ln R = 15 e + K lambda alpha (T - T_c) + E/k (1/T - 1/T_20
 from __future__ import annotations
 
 import numpy as np
+from reference.box_results import box_result
 from reference.made_up_boxes import CRITICAL, EXPONENT, LEVEL, SHORT
 from scipy.constants import Boltzmann, elementary_charge
 
-from percsim.boxes.store import Record, encode_json
+from percsim.boxes.results import GrowthResult
+from percsim.boxes.store import Record
 from percsim.findings import find
 from percsim.jobs import box_jobs, threshold_jobs
 from percsim.plan import Plan
@@ -71,11 +73,8 @@ def records(plan, gauge=15.0, box_spread=0.0, seed=0):
         spread = np.exp(box_spread * rng.standard_normal())
         factor = gauges[job.recipe.weight_fraction]
         conductances = [spread * _conductance(job, plan, factor, s) for s in job.states]
-        found[job.key] = {
-            "n_links": 1000, "lost_share": 0.0, "electrode_share": 0.0,
-            "conductances": conductances,
-        }  # fmt: skip
-    return {key: Record(key, "done", encode_json(x), 0.0) for key, x in found.items()}
+        found[job.key] = box_result(conductances)
+    return {key: Record.of(key, result) for key, result in found.items()}
 
 
 def _numbers(job, plan):
@@ -87,7 +86,8 @@ def _numbers(job, plan):
     elif what == "tilt":
         log_factor = TILT_SLOPE * (float(value) - filler.orientation.tilt)
     volume = job.plan.volume / job.plan.source.mean_volume
-    return {"numbers": [[round(CRITICAL * np.exp(log_factor) * volume)] * 3] * job.count}
+    number = round(CRITICAL * np.exp(log_factor) * volume)
+    return GrowthResult(numbers=[[number] * 3] * job.count)
 
 
 def _conductance(job, plan, gauge, state):
