@@ -5,7 +5,7 @@ cup after cup of a plan's film, reads the films at rest and at one strain, and e
 recipe, a loading and a gap, or with none. All rules meet the same worlds, the same powder
 and the same luck at the bench. Bars bootstrapped over worlds.
 
-`--worlds` says how many (120 by default, 5 s of one core each unless `--cache FOLDER` holds
+`--worlds` says how many (120 by default, 7 s of one core each unless `--cache FOLDER` holds
 them), `--seed` which, `--plan` of which plan, `--cups` how many cups a campaign may take.
 """
 

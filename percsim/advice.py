@@ -258,7 +258,8 @@ def known_of(films: Films) -> tuple[Knowledge, Posterior | None]:
             box_seed(plan.seed, POSTERIOR, "priors"),
         )  # fmt: skip
         return found.knowledge, found
-    return day_one(priors, box_seed(plan.seed, DAY_ONE, "priors")), None
+    seed = box_seed(plan.seed, DAY_ONE, "priors")
+    return day_one(priors, seed, scale_spread=films.bench.scale_spread), None
 
 
 # ------------------------------------------------------------------------------------------

@@ -14,7 +14,8 @@ from typer.testing import CliRunner
 
 from percsim.cli import app, running
 from percsim.cli.shared import leave
-from percsim.plan.sections import ROWS, SECTIONS, MeasuredSection
+from percsim.plan.sections import ROWS, SECTIONS
+from percsim.plan.sections.use import MeasuredSection
 
 PLAN = """
 [filler]

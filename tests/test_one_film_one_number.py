@@ -31,6 +31,7 @@ NONE = {
     "weighing": "0 %", "mixing": "0 %", "mixing_within": "0 %", "thickness": "0 %",
     "electrode_gap": "0 mm", "electrode_skew": "0 mm", "width": "0 mm", "contact": "0 %",
     "aspect_ratio": "0 %", "particle_size": "0 %", "response": "0 %", "tilt": "0 deg",
+    "known_within": 1,
 }  # fmt: skip
 MEASURED = {
     "closed_at": "-40 C",
@@ -237,8 +238,7 @@ def spreads_told(**tolerances):
 
 @pytest.fixture
 def all_else_known(monkeypatch):
-    """The bench scatters as planned, and the threshold is held."""
-    monkeypatch.setattr("percsim.decision.knowledge.SCALE_SPREAD", 0.0)
+    """The threshold is held."""
     hold_threshold(monkeypatch, 1.0)
 
 

@@ -188,7 +188,8 @@ def _window(text: str | None, problems: list[str]) -> tuple[float, float] | None
     """Read the window of resistances [ohm]."""
     if text is None:
         return None
-    from percsim.plan.sections import TargetSection, reader_of
+    from percsim.plan.sections.ask import TargetSection
+    from percsim.plan.sections.section import reader_of
 
     try:
         low, high = reader_of(TargetSection, "resistance").read(text)
@@ -254,7 +255,8 @@ def _given(
 
 def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float | None:
     """Read one resistance [ohm], inf for an open film; a fault is added to the others."""
-    from percsim.plan.sections import MeasuredSection, reader_of
+    from percsim.plan.sections.section import reader_of
+    from percsim.plan.sections.use import MeasuredSection
 
     is_open = text.strip().lower() in ("open", "inf")
     written = "open" if is_open else f"{text} {unit}".strip()

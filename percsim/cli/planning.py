@@ -141,7 +141,7 @@ def materials(
     debug: Debug = False,
 ) -> None:
     """List the powders, elastomers and solvents that percsim has values for."""
-    from percsim.plan.text import material_sheet, material_table
+    from percsim.materials.sheets import material_sheet, material_table
 
     if name is None:
         rows = material_table()

@@ -115,7 +115,7 @@ def _recipe_rows(plan: Plan) -> list[tuple[str, str]]:
         + ("" if f.kind == "sphere" else f", aspect ratio {three(f.median_aspect_ratio)}")
         for f in plan.fillers
     )
-    weights = ", ".join(weight(w).removesuffix(" wt%") for w in plan.weight_fractions)
+    weights = ", ".join(weight(w, "") for w in plan.weight_fractions)
     volumes = (percent(plan.recipe(w).volume_fraction) for w in plan.weight_fractions)
     return [
         ("filler", fillers),
@@ -128,7 +128,8 @@ def _recipe_rows(plan: Plan) -> list[tuple[str, str]]:
 
 def _axis_rows(plan: Plan) -> list[tuple[str, str]]:
     """Lay out what the plan lists beside loadings and gaps."""
-    from percsim.plan.sections import ExploreSection, reader_of
+    from percsim.plan.sections.ask import ExploreSection
+    from percsim.plan.sections.section import reader_of
 
     names = {
         "thickness": "film thickness",

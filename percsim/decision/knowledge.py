@@ -21,13 +21,9 @@ from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.priors import Priors
 from percsim.film.model import NOISES, FilmModel, Material
 
-__all__ = ["SCALE_SPREAD", "Band", "Knowledge", "day_one", "planned", "spread_points"]
+__all__ = ["Band", "Knowledge", "day_one", "planned", "spread_points"]
 
 Floats = NDArray[np.float64]
-
-SCALE_SPREAD = 0.35
-"""Standard deviation of ln of the bench's own scatter over its planned one: 95 % within a
-factor 2 (judgement)."""
 
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53)
 
@@ -183,7 +179,7 @@ def day_one(
     priors: Priors,
     seed: np.random.SeedSequence,
     n: int = 1024,
-    scale_spread: float | None = None,
+    scale_spread: float = 0.0,
 ) -> Knowledge:
     """Draw what is assumed before any film.
 
@@ -195,12 +191,10 @@ def day_one(
         Seed of the draws.
     n : int
         Draws.
-    scale_spread : float, optional
+    scale_spread : float
         Standard deviation of ln of the bench's scatter over that planned.
 
     """
-    if scale_spread is None:
-        scale_spread = SCALE_SPREAD
     k = len(priors.free)
     z = spread_points(n, NOISES + 1 + k, seed)
     own = z[:, NOISES + 1 :]

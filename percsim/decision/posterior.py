@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, ndtr, ndtri
 
 from percsim.boxes.statistics import weighted_quantiles
-from percsim.decision.knowledge import SCALE_SPREAD, Knowledge, spread_points
+from percsim.decision.knowledge import Knowledge, spread_points
 from percsim.decision.outlook import Band
 from percsim.decision.priors import Priors
 from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move
@@ -505,7 +505,6 @@ class _Problem:
     model: FilmModel
     priors: Priors
     bench: Bench
-    scale_spread: float
     free: tuple[str, ...] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -538,7 +537,7 @@ class _Problem:
         )
         return Knowledge(
             "measured", self.priors, own, values, np.full(len(z), 1.0 / len(z)),
-            np.zeros((len(z), NOISES)), np.exp(self.scale_spread * z[:, k]),
+            np.zeros((len(z), NOISES)), np.exp(self.bench.scale_spread * z[:, k]),
         )  # fmt: skip
 
     def nodes(self, low: float, high: float) -> tuple[Floats, Floats]:
@@ -576,7 +575,6 @@ def measured(
     bench: Bench,
     seed: np.random.SeedSequence,
     *,
-    scale_spread: float = SCALE_SPREAD,
     n: int = KEPT_DRAWS,
 ) -> Posterior:
     """Find what measured rows tell of the contacts, the threshold and the bench.
@@ -593,8 +591,6 @@ def measured(
         What scatters films.
     seed : numpy.random.SeedSequence
         Seed of all draws.
-    scale_spread : float
-        Standard deviation, before, of ln of the bench's scatter over that planned.
     n : int
         Draws handed on.
 
@@ -623,7 +619,7 @@ def measured(
     def child(i: int) -> np.random.SeedSequence:
         return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
 
-    problem = _Problem(_Rows.of(readings, model, bench), model, priors, bench, scale_spread)
+    problem = _Problem(_Rows.of(readings, model, bench), model, priors, bench)
     everything = np.ones(len(readings), dtype=bool)
     start = spread_points(ROUND, problem.dimension, child(0))
     problem, window = _with_slips(problem, start)
@@ -647,7 +643,7 @@ def measured(
         knowledge,
         float(1.0 / (weights**2).sum()),
         checks,
-        _narrowing(knowledge, scale_spread),
+        _narrowing(knowledge, bench.scale_spread),
         _correlations(knowledge),
     )
 

@@ -14,6 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.polynomial import hermite_e
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
 
 from percsim.film.electrodes import Film
 from percsim.film.tolerances import Tolerances
@@ -105,11 +106,14 @@ class Bench:
         d ln(threshold) / d (rms tilt) [1/rad].
     levels : mapping of str to str
         Levels that differ from the usual ones, by tolerance.
+    known_within : float
+        95 % of benches like it scatter this factor more or less than planned, all
+        tolerances together; 1 takes them as they are.
 
     Raises
     ------
     ValueError
-        If a name or a level is not known.
+        If a name or a level is not known, or the factor is below 1.
 
     """
 
@@ -117,13 +121,21 @@ class Bench:
     aspect_ratio_slope: float = 0.0
     tilt_slope: float = 0.0
     levels: Mapping[str, str] = field(default_factory=dict)
+    known_within: float = 1.0
 
     def __post_init__(self) -> None:
+        if not 1.0 <= self.known_within < float("inf"):
+            raise ValueError(f"known_within must be 1 or more, got {self.known_within}")
         for name, level in self.levels.items():
             if name not in USUAL_LEVELS or level not in LEVELS:
                 raise ValueError(
                     f"level of {name}: {level!r} is not known; use {', '.join(LEVELS)}"
                 )
+
+    @property
+    def scale_spread(self) -> float:
+        """Standard deviation of ln of the bench's scatter over that planned."""
+        return float(np.log(self.known_within) / ndtri(0.975))
 
     def level(self, name: str) -> str:
         """Level of a tolerance."""

@@ -211,14 +211,8 @@ class Lattice:
         mean = float(np.exp(np.log(rho[counted]).mean())) if counted.any() else 1.0
         excess = mean * float(ratio[counted].mean()) if counted.any() else 0.0
         # an interface of that conductance has the transfer length under a long bar
-        interface = (
-            mean
-            / t
-            * float(
-                transfer_length(mean, excess, t, layout.contact_resistivity, layout.across)
-                ** 2
-            )
-        )
+        scale = transfer_length(mean, excess, t, layout.contact_resistivity, layout.across)
+        interface = mean / t * float(scale**2)
         area = layout.electrode_length * self.film.width
         sensing = [
             np.full(len(nodes), area / interface / len(nodes)) for nodes in self.sense_nodes
@@ -459,15 +453,15 @@ class _Grid:
             np.where((at := self.owner[v, j]) >= 0, self.lengths[at], 0.0)
             for v in (i, i + 1)
         ]
-        return _apart(
-            np.column_stack([self.node(i, j, k), self.node(i + 1, j, k)]),
+        return _bonds(
+            (self.node(i, j, k), self.node(i + 1, j, k)),
             self.dx[i] / area,
             area,
             self.dx[i] * self.dy[j] * self.dz,
             self.cell(i, j, k),
-            np.zeros(len(i), dtype=np.bool_),
-            self.below[i],
-            np.column_stack(ends),
+            across=False,
+            below=self.below[i],
+            ends=np.column_stack(ends),
         )
 
     def across(self, k: int, wrapped: bool) -> _Bonds:
@@ -489,31 +483,21 @@ class _Grid:
         ends = np.column_stack([self.owner[i, j] >= 0, self.owner[i, m] >= 0])
         kept = (conductance > 0.0) & ~ends.all(axis=1)
         i, j, m, step, area = i[kept], j[kept], m[kept], step[kept], area[kept]
-        return _apart(
-            np.column_stack([self.node(i, j, k), self.node(i, m, k)]),
+        return _bonds(
+            (self.node(i, j, k), self.node(i, m, k)),
             area / conductance[kept] / (area * self.dz),
             area * self.dz,
             area * step * self.dz,
             self.cell(i, j, k),
-            np.ones(len(i), dtype=np.bool_),
-            np.zeros(len(i), dtype=np.bool_),
-            np.where(ends[kept], np.inf, 0.0),
+            ends=np.where(ends[kept], np.inf, 0.0),
         )
 
     def through(self, k: int) -> _Bonds:
         """Bonds from a layer to the next, at every node of the film."""
         i, j = np.nonzero(self.owner < 0)
         area = (self._halves[i] + self._halves[i + 1]) * self.dy[j]
-        return _apart(
-            np.column_stack([self.node(i, j, k), self.node(i, j, k + 1)]),
-            self.dz / area,
-            area,
-            area * self.dz,
-            self.cell(i, j, k),
-            np.ones(len(i), dtype=np.bool_),
-            np.zeros(len(i), dtype=np.bool_),
-            np.zeros((len(i), 2)),
-        )
+        nodes = self.node(i, j, k), self.node(i, j, k + 1)
+        return _bonds(nodes, self.dz / area, area, area * self.dz, self.cell(i, j, k))
 
 
 def _joined(parts: Sequence[_Bonds]) -> _Bonds:
@@ -521,10 +505,25 @@ def _joined(parts: Sequence[_Bonds]) -> _Bonds:
     return tuple(columns)
 
 
-def _apart(resistors: Ints, *columns: Any) -> _Bonds:
-    """Leave out bonds from a terminal to itself."""
-    kept = resistors[:, 0] != resistors[:, 1]
-    return (resistors[kept], *(column[kept] for column in columns))
+def _bonds(
+    nodes: tuple[Ints, Ints],
+    squares: Floats,
+    areas: Floats,
+    volumes: Floats,
+    cells: Ints,
+    *,
+    across: bool = True,
+    below: NDArray[np.bool_] | bool = False,
+    ends: Floats | float = 0.0,
+) -> _Bonds:
+    """Columns of bonds, without those from a terminal to itself."""
+    n, kept = len(cells), nodes[0] != nodes[1]
+    columns: Any = (
+        np.column_stack(nodes), squares, areas, volumes, cells, np.full(n, across),
+        np.broadcast_to(below, n), np.broadcast_to(ends, (n, 2)),
+    )  # fmt: skip
+    kept_columns: Any = (column[kept] for column in columns)
+    return tuple(kept_columns)
 
 
 def _electrode_lengths(layout: Layout, plates: Sequence[Electrode]) -> Floats:

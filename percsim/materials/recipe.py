@@ -92,41 +92,6 @@ class Recipe:
             elastomer,
         )
 
-    @classmethod
-    def from_phr(
-        cls,
-        fillers: Iterable[tuple[Filler, float]],
-        elastomer: Elastomer,
-        *,
-        agent_counts: bool,
-    ) -> Recipe:
-        """Recipe from parts per hundred parts of rubber, by mass.
-
-        Parameters
-        ----------
-        fillers : sequence of (Filler, float)
-            Each filler with its parts.
-        elastomer : Elastomer
-        agent_counts : bool
-            True when the hundred parts are base and curing agent together, False when
-            they are the base alone. Both are in use, so it has no default: at 10:1 they
-            differ by a tenth.
-
-        Returns
-        -------
-        Recipe
-
-        Raises
-        ------
-        ValueError
-            If a number of parts is negative or not finite.
-
-        """
-        pairs = _pairs(fillers, "parts per hundred")
-        rubber = 100.0 if agent_counts else 100.0 / elastomer.base_share
-        total = rubber + sum(p for _, p in pairs)
-        return cls(tuple((f, p / total) for f, p in pairs), elastomer)
-
     def at_volume_fraction(self, volume_fraction: float) -> Recipe:
         """Return the same blend of fillers at another total volume fraction.
 
@@ -208,25 +173,6 @@ class Recipe:
             taken.add(name)
             names.append(name)
         return tuple(names)
-
-    def phr(self, *, agent_counts: bool) -> tuple[float, ...]:
-        """Parts per hundred of rubber of each filler, by mass.
-
-        Parameters
-        ----------
-        agent_counts : bool
-            Whether the curing agent counts in the hundred; see `from_phr`.
-
-        Returns
-        -------
-        tuple of float
-            In the order of `fillers`.
-
-        """
-        rubber = 1.0 - self.weight_fraction
-        if not agent_counts:
-            rubber *= self.elastomer.base_share
-        return tuple(100.0 * w / rubber for _, w in self.fillers)
 
     def masses(self, total: float) -> dict[str, float]:
         """Work out what to weigh for a batch.

@@ -11,7 +11,7 @@ from percsim.materials.elastomer import Material, load_material
 from percsim.materials.filler import Filler
 from percsim.materials.recipe import Recipe
 
-__all__ = ["WeighOut", "packing_limit", "weigh_out"]
+__all__ = ["WeighOut", "excluded_volume", "packing_limit", "weigh_out"]
 
 _CONTACTS = 10.8
 _SPHERES = 0.64
@@ -36,20 +36,43 @@ def packing_limit(filler: Filler) -> float:
     -----
     Random contact equation: bodies jam when each has about 10.8 neighbours, :math:`\phi =
     10.8\,V/V_{ex}`, which is 5.4 over the aspect ratio for thin rods (Philipse 1996,
-    Langmuir 12, 1127; from memory). The excluded volume of randomly turned convex bodies
-    is :math:`V_{ex} = 2V + S M/(2\pi)` with surface S and integrated mean curvature M
-    (Isihara 1950, J. Chem. Phys. 18, 1446; from memory). For flakes the same number of
-    neighbours is an assumption; thin ones then jam at 6.9 over the aspect ratio. Compact
-    bodies: random close packing of spheres, 0.64 (Scott 1960, Nature 188, 908; from
-    memory). That a mix casts up to nine tenths of the limit, where the fillers thicken it
+    Langmuir 12, 1127; from memory). For flakes the same number of neighbours is an
+    assumption; thin ones then jam at 6.9 over the aspect ratio. Compact bodies: random
+    close packing of spheres, 0.64 (Scott 1960, Nature 188, 908; from memory). That a mix
+    casts up to nine tenths of the limit, where the fillers thicken it
     a hundredfold, is common practice, no source.
+
+    """
+    if filler.kind == "sphere":
+        return _SPHERES
+    volume, excluded = excluded_volume(filler)
+    return min(_SPHERES, _CONTACTS * volume / excluded)
+
+
+def excluded_volume(filler: Filler) -> tuple[float, float]:
+    r"""Own and excluded volume of a particle, over its thickness cubed.
+
+    Parameters
+    ----------
+    filler : Filler
+        Only its kind and median aspect ratio count.
+
+    Returns
+    -------
+    tuple of float
+
+    Notes
+    -----
+    The excluded volume of randomly turned convex bodies is :math:`V_{ex} = 2V + S
+    M/(2\pi)` with surface S and integrated mean curvature M (Isihara 1950, J. Chem. Phys.
+    18, 1446; from memory).
 
     """
     aspect = filler.median_aspect_ratio
     pi = math.pi
-    if filler.kind == "sphere":
-        return _SPHERES
     b = 0.5  # half thickness, in thicknesses
+    if filler.kind == "sphere":
+        return pi / 6.0, 8.0 * pi / 6.0
     if filler.kind == "flake":
         r = 0.5 * (aspect - 1.0)
         volume = 2.0 * pi * r**2 * b + pi**2 * r * b**2 + 4.0 / 3.0 * pi * b**3
@@ -59,8 +82,7 @@ def packing_limit(filler: Filler) -> float:
         volume = pi * aspect * b**2 + 4.0 / 3.0 * pi * b**3
         surface = 2.0 * pi * aspect * b + 4.0 * pi * b**2
         curvature = pi * aspect + 4.0 * pi * b
-    excluded = 2.0 * volume + surface * curvature / (2.0 * pi)
-    return min(_SPHERES, _CONTACTS * volume / excluded)
+    return volume, 2.0 * volume + surface * curvature / (2.0 * pi)
 
 
 @dataclass(frozen=True, slots=True, repr=False)

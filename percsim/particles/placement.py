@@ -31,7 +31,7 @@ from percsim.materials.filler import Filler
 from percsim.materials.recipe import Recipe
 from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 from percsim.particles.box import Box
-from percsim.particles.hard_core import add_sequentially, confined, push_apart
+from percsim.particles.hard_core import confined, push_apart
 from percsim.particles.shapes import draw_axes, draw_sizes
 
 __all__ = ["MOST_PARTICLES", "Clusters", "expected_counts", "place_particles"]
@@ -146,7 +146,6 @@ def place_particles(
     rng: np.random.Generator,
     *,
     core: float = 0.0,
-    method: str = "push apart",
     clusters: Clusters | None = None,
     walls: str = "free",
     fixed_number: bool = False,
@@ -167,11 +166,7 @@ def place_particles(
         fresh particles; make both anew to repeat a call.
     core : float
         Impenetrable share of the thickness of a flake, of the diameter of a rod or
-        sphere, 0 to 1. At 0, the default, bodies overlap freely.
-    method : {"push apart", "one by one"}
-        How impenetrable bodies are placed. "push apart" starts from penetrable bodies and
-        moves them until none overlap. "one by one" is random sequential addition: it
-        stalls early and leaves no two bodies touching, and is here for comparison.
+        sphere, 0 to 1. At 0, the default, bodies overlap freely; others are pushed apart.
     clusters : Clusters, optional
         Poor dispersion.
     walls : {"free", "confining"}
@@ -181,8 +176,7 @@ def place_particles(
         Take the rounded mean number of each filler instead of a Poisson number. For a
         whole film only: a block of a film holds a random number.
     passes : int
-        Patience of the placement of impenetrable bodies: passes over all pairs, or
-        hundreds of proposals for each body.
+        Passes over all pairs of impenetrable bodies before giving up.
 
     Returns
     -------
@@ -200,7 +194,7 @@ def place_particles(
 
     """
     _check(recipe, box)
-    _check_options(rng, core, method, walls, passes)
+    _check_options(rng, core, walls, passes)
     confining = walls == "confining" and bool(confined(box))
     streams = rng.spawn(_STREAMS * len(recipe.fillers))
     parts = _draw_all(recipe, box, streams, clusters, confining, fixed_number)
@@ -208,23 +202,15 @@ def place_particles(
     if core == 0.0 or not len(particles):
         return particles
     counts = [len(part[0]) for part in parts]
-    if method == "one by one":
-        if clusters is not None or confining:
-            raise ValueError(
-                'method "one by one" takes neither clusters nor confining walls'
-            )
-        return _one_by_one(recipe, particles, counts, core, passes, streams)
     turn = np.repeat([not _exact(filler) for filler, _ in recipe.fillers], counts)
     return push_apart(particles, core, turn=turn, confining=confining, passes=passes)
 
 
-def _check_options(rng: object, core: float, method: str, walls: str, passes: int) -> None:
+def _check_options(rng: object, core: float, walls: str, passes: int) -> None:
     if not isinstance(rng, np.random.Generator):
         raise ValueError(f"rng must be a numpy.random.Generator, got {type(rng).__name__}")
     if not 0.0 <= core <= 1.0:
         raise ValueError(f"the impenetrable share lies in 0 to 1, got {core:g}")
-    if method not in ("push apart", "one by one"):
-        raise ValueError(f'method must be "push apart" or "one by one", got {method!r}')
     if walls not in ("free", "confining"):
         raise ValueError(f'walls must be "free" or "confining", got {walls!r}')
     if passes < 1:
@@ -240,37 +226,6 @@ def _exact(filler: Filler) -> bool:
     o = filler.orientation
     exact = o.mode != "isotropic" and o.tilt == 0.0 and o.order in (None, 1.0)
     return exact and filler.kind == "rod"
-
-
-def _one_by_one(
-    recipe: Recipe,
-    particles: Particles,
-    counts: list[int],
-    core: float,
-    passes: int,
-    streams: list[np.random.Generator],
-) -> Particles:
-    if len(recipe.fillers) != 1:
-        raise ValueError('method "one by one" takes one filler')
-    filler, box = recipe.fillers[0][0], particles.box
-
-    def propose(m: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        spots = streams[6].random((m, box.dimension)) * np.asarray(box.size)
-        return spots, draw_axes(
-            filler.orientation, filler.kind, m, box.dimension, box.axis, streams[7]
-        )
-
-    done = add_sequentially(
-        particles, core, propose, patience=100 * passes, attempts=100 * passes * counts[0]
-    )
-    if len(done.particles) < len(particles):
-        raise PlacementError(
-            f"one-by-one placement stalled at {100.0 * done.particles.volume_fraction:.4g}"
-            f" of {100.0 * particles.volume_fraction:.4g} vol% after {done.attempts}"
-            ' proposals; method "push apart" goes further',
-            done.particles,
-        )
-    return done.particles
 
 
 _Columns = tuple[

@@ -8,23 +8,23 @@ from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+from percsim.film.electrodes import Film, Layout
+from percsim.film.layers import Assembly, Layer
+from percsim.film.readout import Circuit, HeatPath
+from percsim.materials.recipe import Recipe
+from percsim.materials.stiffness import Modulus, elastomer_modulus, filled_modulus
+from percsim.materials.weighing import WeighOut, weigh_out
 from percsim.plan.mixture import Mixture
-from percsim.plan.sections import ElastomerSection, SheetSection
-from percsim.states.temperature import ROOM_TEMPERATURE
+from percsim.plan.sections.film import SheetSection
+from percsim.plan.sections.mix import ElastomerSection
+from percsim.states.temperature import ROOM_TEMPERATURE, Bond, ThermalOpening
 
 if TYPE_CHECKING:
     from percsim.decision.limits import BenchLimits
     from percsim.decision.target import Target
     from percsim.film.bench import Bench
-    from percsim.film.electrodes import Film, Layout
-    from percsim.film.layers import Assembly
-    from percsim.film.readout import Circuit, HeatPath
     from percsim.film.tolerances import Tolerances
-    from percsim.materials.recipe import Recipe
-    from percsim.materials.stiffness import Modulus
-    from percsim.materials.weighing import WeighOut
     from percsim.states.strain import Mounting, State
-    from percsim.states.temperature import Bond, ThermalOpening
 
 __all__ = ["LARGEST_FACE_STRAIN", "MOST_BEYOND", "Stages", "strains_within"]
 
@@ -147,8 +147,6 @@ class Stages(Mixture):
 
     def thermal(self, weight_fraction: float) -> ThermalOpening:
         """Say what thermal expansion does to the contacts at a loading."""
-        from percsim.states.temperature import ThermalOpening
-
         return ThermalOpening(
             self.recipe(weight_fraction).thermal_expansion,
             self.closed_at.value,
@@ -159,8 +157,6 @@ class Stages(Mixture):
     @property
     def bond(self) -> Bond | None:
         """What holds the film as it warms; None if free, or never warmed after bonding."""
-        from percsim.states.temperature import Bond
-
         part, at = self.temperature.part_thermal_expansion, self.strain.bonded_at
         if self.strain.mounting == "free" or part is None or {*self.temperatures} == {at}:
             return None
@@ -266,8 +262,6 @@ class Stages(Mixture):
 
     def film_modulus(self, weight_fraction: float) -> Modulus:
         """Young's modulus of the filled film at a loading."""
-        from percsim.materials.stiffness import Modulus, filled_modulus
-
         stated = self.film.modulus
         if stated is not None:
             return Modulus.stated(stated.value, stated.basis, stated.source)
@@ -282,8 +276,6 @@ class Stages(Mixture):
 
     def assembly(self, weight_fraction: float, thickness: float | None = None) -> Assembly:
         """Layers of the plan at a loading, with the film's own thickness or another [m]."""
-        from percsim.film.layers import Assembly, Layer
-
         sheet, part = self.sheet, self.part
         poisson = self.cured_elastomer.poisson_ratio
         solid = None
@@ -309,8 +301,6 @@ class Stages(Mixture):
     # ------------------------------------------------------------------ film and bench
     def film_at(self, electrode_gap: float) -> Film:
         """Film between its electrodes at a gap [m]."""
-        from percsim.film.electrodes import Film
-
         return Film(
             self.film.thickness, self.film.width, electrode_gap, self.film.cast == "drop",
             self.layout,
@@ -334,7 +324,9 @@ class Stages(Mixture):
 
         """
         found = self.tolerances_section.for_stage()
-        for name in ("castings", "aspect_ratio_within", "particle_size_within"):
+        for name in (
+            "castings", "known_within", "aspect_ratio_within", "particle_size_within",
+        ):  # fmt: skip
             del found[name]
         if found["thickness"] is None:
             found["thickness"] = 0.20 if self.film.cast == "drop" else 0.08
@@ -359,7 +351,10 @@ class Stages(Mixture):
         levels = {
             "aspect_ratio": t.aspect_ratio_within, "particle_size": t.particle_size_within,
         }  # fmt: skip
-        return Bench(self.casting_tolerances(), aspect_ratio_slope, tilt_slope, levels)
+        return Bench(
+            self.casting_tolerances(), aspect_ratio_slope, tilt_slope, levels,
+            t.known_within,
+        )  # fmt: skip
 
     @property
     def batch_mass(self) -> float | None:
@@ -395,8 +390,6 @@ class Stages(Mixture):
         WeighOut
 
         """
-        from percsim.materials.weighing import weigh_out
-
         batch = self.batch
         film = self.film_at(self.electrode_gaps[0]) if film is None else film
         if mass is None and films is None:
@@ -444,15 +437,11 @@ class Stages(Mixture):
 
     def circuit(self) -> Circuit:
         """Circuit that reads the film."""
-        from percsim.film.readout import Circuit
-
         kind: Any = "series" if self.supply is None else self.supply.circuit
         return Circuit(self.supply_voltage, self.series_resistor, kind)
 
     def heat_path(self) -> HeatPath | None:
         """Way of the film's own heat to its part and to the air; None without [supply]."""
-        from percsim.film.readout import HeatPath
-
         if self.supply is None:
             return None
         return self.supply.build(
@@ -511,8 +500,6 @@ def _modulus(
 
     At another mix ratio than its own what it states does not count.
     """
-    from percsim.materials.stiffness import Modulus, elastomer_modulus
-
     stated = section.modulus if mix_ratio is None else None
     if stated is not None:
         return Modulus.stated(stated.value, stated.basis, stated.source)

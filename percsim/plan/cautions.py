@@ -6,14 +6,14 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from percsim.plan.mixture import THIN_FILM
-from percsim.plan.write import length_words
+from percsim.plan.write import length
 from percsim.states.temperature import ELASTOMER_LIMITS
 from percsim.units import format_quantity
 
 if TYPE_CHECKING:
     from percsim.materials.filler import Filler
     from percsim.plan.build import Stages
-    from percsim.plan.sections import PlacementSection
+    from percsim.plan.sections.mix import PlacementSection
 
 __all__ = ["own_cautions", "size_cuts", "threshold_caution"]
 
@@ -32,7 +32,7 @@ def _box_cautions(plan: Stages) -> Iterator[str]:
     median = plan.median_diameter
     small = [b for b in plan.box_lengths if b < 8.0 * median * (1 - 1e-9)]
     if small:
-        edges = ", ".join(length_words(b) for b in small)
+        edges = ", ".join(length(b) for b in small)
         yield f"boxes of {edges} are below 8 median diameters and conduct too well"
     diameters = plan.film.thickness / median
     if not plan.is_thin and diameters < 60.0:
@@ -91,8 +91,8 @@ def _film_cautions(plan: Stages) -> Iterator[str]:
     yield from size_cuts(plan.fillers)
     if plan.film.thickness < plan.largest_particle:
         yield (
-            f"the film, {length_words(plan.film.thickness)} thick, is thinner"
-            f" than the largest particles, {length_words(plan.largest_particle)};"
+            f"the film, {length(plan.film.thickness)} thick, is thinner"
+            f" than the largest particles, {length(plan.largest_particle)};"
             " they lie flatter than the plan says"
         )
 
@@ -104,10 +104,10 @@ def size_cuts(fillers: Sequence[Filler]) -> tuple[str, ...]:
         law = filler.size
         lost = law.volume_beyond_clip
         if lost > LARGE_CUT:
-            d90 = length_words(float(law.quantile(0.9, power=3.0)))
+            d90 = length(float(law.quantile(0.9, power=3.0)))
             out.append(
                 f"{filler.name} without its largest {100 * lost:.0f} % by volume: sizes"
-                f" end at {length_words(law.bounds[1])}, 90 % of the rest lie below {d90};"
+                f" end at {length(law.bounds[1])}, 90 % of the rest lie below {d90};"
                 " a histogram (csv) is taken whole"
             )
     return tuple(out)
@@ -145,7 +145,7 @@ def _placement_cautions(plan: Stages) -> Iterator[str]:
     if placement.faces == "confining" and not plan.is_thin:
         yield (
             "faces = 'confining' has no effect, the film is simulated without faces;"
-            f" one of up to {length_words(THIN_FILM * max(plan.box_lengths))} would have"
+            f" one of up to {length(THIN_FILM * max(plan.box_lengths))} would have"
             " them"
         )
 

@@ -9,8 +9,10 @@ from percsim.plan.check_layers import check_part, check_sheet, name_is_known
 from percsim.plan.check_rows import check_measured
 from percsim.plan.mixes import Mixes
 from percsim.plan.read import MIX, Reading
-from percsim.plan.sections import ContactsSection, ExploreSection, FillerSection, reader_of
-from percsim.plan.write import length_words
+from percsim.plan.sections.ask import ExploreSection
+from percsim.plan.sections.mix import ContactsSection, FillerSection
+from percsim.plan.sections.section import reader_of
+from percsim.plan.write import length
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import format_quantity
 
@@ -249,14 +251,9 @@ def _check_loadings(plan: Mixes, reading: Reading) -> None:
 
 def _check_lengths(plan: Mixes, reading: Reading) -> None:
     film, gap_key = plan.film, "explore.electrode_gap"
-    if reading.usable("film.length", gap_key):
-        for gap in plan.electrode_gaps:
-            if gap > film.length:
-                reading.fault(
-                    gap_key,
-                    f"= '{length_words(gap)}' is longer than the film,"
-                    f" film.length = '{length_words(film.length)}'",
-                )
+    for gap in plan.electrode_gaps if reading.usable("film.length", gap_key) else ():
+        if gap > film.length:
+            reading.fault(gap_key, film.too_long(gap))
     if not reading.usable("film", *MIX):
         return
     largest, median = plan.largest_particle, plan.median_diameter
@@ -265,16 +262,15 @@ def _check_lengths(plan: Mixes, reading: Reading) -> None:
         if gap < largest:
             reading.fault(
                 gap_key,
-                f"= '{length_words(gap)}' is shorter than the largest {body},"
-                f" {length_words(largest)}, which would bridge it",
+                f"= '{length(gap)}' is shorter than the largest {body},"
+                f" {length(largest)}, which would bridge it",
             )
     for name in ("thickness", "width"):
         value = getattr(film, name)
         if reading.usable(f"film.{name}") and value < median:
             reading.fault(
                 f"film.{name}",
-                f"= '{length_words(value)}' is less than the median {body},"
-                f" {length_words(median)}",
+                f"= '{length(value)}' is less than the median {body}, {length(median)}",
             )
 
 
@@ -319,16 +315,16 @@ def _check_boxes(plan: Mixes, reading: Reading) -> None:
     if not reading.usable("boxes.lengths", *MIX):
         return
     largest, lengths = plan.largest_particle, plan.box_lengths
-    for length in lengths:
-        if length < largest:
+    for edge in lengths:
+        if edge < largest:
             reading.fault(
                 "boxes.lengths",
-                f"has a box of {length_words(length)}, smaller than the largest"
-                f" {plan.fillers[0].kind}, {length_words(largest)}",
+                f"has a box of {length(edge)}, smaller than the largest"
+                f" {plan.fillers[0].kind}, {length(largest)}",
             )
     for a, b in pairwise(lengths):
         if b < 1.05 * a:
-            what = f"has boxes of {length_words(a)} and {length_words(b)};"
+            what = f"has boxes of {length(a)} and {length(b)};"
             reading.fault("boxes.lengths", f"{what} make them differ by 5 % or more")
 
 
@@ -377,7 +373,7 @@ def _check_clusters(plan: Mixes, reading: Reading) -> None:
     if not reading.usable("placement", "boxes", *MIX) or plan.clusters is None:
         return
     clusters, key = plan.clusters, "placement.cluster_diameter"
-    written = f"= '{length_words(clusters.diameter)}'"
+    written = f"= '{length(clusters.diameter)}'"
     for filler in plan.fillers:
         try:
             clusters.members(filler, 3)
@@ -389,7 +385,7 @@ def _check_clusters(plan: Mixes, reading: Reading) -> None:
             )
     smallest = min(plan.box_lengths)
     if reading.usable("boxes.lengths") and clusters.diameter > smallest:
-        what = f"{written} is more than the shortest box, {length_words(smallest)};"
+        what = f"{written} is more than the shortest box, {length(smallest)};"
         reading.fault(key, f"{what} make the boxes longer")
 
 
@@ -402,15 +398,15 @@ def _check_faces(plan: Mixes, reading: Reading) -> None:
         reading.fault(
             "placement.impenetrable",
             f"= {p.impenetrable:g} needs faces = 'confining' or a film at least as thick as"
-            f" the largest particles, {length_words(largest)}; it is"
-            f" {length_words(thickness)} thick",
+            f" the largest particles, {length(largest)}; it is"
+            f" {length(thickness)} thick",
         )
     for filler in plan.fillers if p.faces == "confining" else ():
         if filler.kind == "sphere" and filler.largest > thickness:
             reading.fault(
                 "placement.faces",
-                f"= 'confining': {filler.name} of up to {length_words(filler.largest)} does"
-                f" not fit into a film {length_words(thickness)} thick",
+                f"= 'confining': {filler.name} of up to {length(filler.largest)} does"
+                f" not fit into a film {length(thickness)} thick",
             )
 
 
@@ -540,6 +536,6 @@ def _check_batch(plan: Mixes, reading: Reading) -> None:
     if batch.wet_thickness <= plan.film.thickness:
         reading.fault(
             "batch.wet_thickness",
-            f"= '{length_words(batch.wet_thickness)}' must be above the dry thickness,"
-            f" '{length_words(plan.film.thickness)}'",
+            f"= '{length(batch.wet_thickness)}' must be above the dry thickness,"
+            f" '{length(plan.film.thickness)}'",
         )

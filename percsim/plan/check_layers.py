@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
+from percsim.materials.elastomer import load_material, material_names
 from percsim.plan.mixes import Mixes
 from percsim.plan.read import Reading
-from percsim.plan.sections import PartSection, StrainSection
-from percsim.plan.write import length_words
+from percsim.plan.sections.film import PartSection, StrainSection
+from percsim.plan.write import length
 
 __all__ = ["check_part", "check_sheet", "name_is_known"]
 
 
 def name_is_known(reading: Reading, key: str, name: str | None, kind: str) -> bool:
     """Whether a name is that of a material of a kind, if one is given; else a fault."""
-    from percsim.materials.elastomer import load_material, material_names
-
     if name is None or not reading.usable(key):
         return True
     try:
@@ -99,8 +98,8 @@ def _check_bending(plan: Mixes, reading: Reading, radius: float) -> None:
             what = "film and sheet" if plan.sheet.thickness else "film"
             reading.fault(
                 "part.radius",
-                f"= '{length_words(radius)}' is not above the thickness of {what},"
-                f" '{length_words(stack)}'; they cannot be bent to it",
+                f"= '{length(radius)}' is not above the thickness of {what},"
+                f" '{length(stack)}'; they cannot be bent to it",
             )
     bent_outside = part.bent == "after bonding" and part.side == "outer"
     if part.thickness is None or part.rigid or not bent_outside:
@@ -108,6 +107,6 @@ def _check_bending(plan: Mixes, reading: Reading, radius: float) -> None:
     if part.thickness >= radius:
         reading.fault(
             "part.thickness",
-            f"= '{length_words(part.thickness)}' must be below the radius of its outer"
-            f" surface, '{length_words(radius)}'; give that of the wall",
+            f"= '{length(part.thickness)}' must be below the radius of its outer"
+            f" surface, '{length(radius)}'; give that of the wall",
         )

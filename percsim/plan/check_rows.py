@@ -8,8 +8,8 @@ from collections.abc import Callable, Sequence
 from percsim.plan.axes import AXES
 from percsim.plan.mixes import Mixes
 from percsim.plan.read import MIX, Reading
-from percsim.plan.sections import MeasuredSection
-from percsim.plan.write import length_words
+from percsim.plan.sections.use import MeasuredSection
+from percsim.plan.write import length
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import format_quantity
 
@@ -124,18 +124,14 @@ def _check_mix(plan: Mixes, row: MeasuredSection, fault: Fault) -> None:
 def _check_film(plan: Mixes, reading: Reading, row: MeasuredSection, fault: Fault) -> None:
     film = plan.film
     if reading.usable("film.length") and row.electrode_gap > film.length:
-        fault(
-            "electrode_gap",
-            f"= '{length_words(row.electrode_gap)}' is longer than the film,"
-            f" film.length = '{length_words(film.length)}'",
-        )
+        fault("electrode_gap", film.too_long(row.electrode_gap))
     for key in ("thickness", "width") if reading.usable("film.thickness") else ():
         value, planned = getattr(row, key), getattr(film, key)
         if value is not None and not planned / 10.0 <= value <= 10.0 * planned:
             fault(
                 key,
-                f"= '{length_words(value)}' is more than ten times off the plan's,"
-                f" '{length_words(planned)}'; check the unit",
+                f"= '{length(value)}' is more than ten times off the plan's,"
+                f" '{length(planned)}'; check the unit",
             )
 
 

@@ -12,7 +12,7 @@ from typing import Any, Self
 from percsim.plan.axes import AXES
 from percsim.plan.build import Stages, strains_within
 from percsim.plan.powder import AspectRatio, Sizes
-from percsim.plan.sections import MeasuredSection
+from percsim.plan.sections.use import MeasuredSection
 
 __all__ = ["Mixes"]
 

@@ -7,36 +7,42 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from percsim.materials.elastomer import Elastomer
+from percsim.materials.filler import Filler
+from percsim.materials.powder import Powder
+from percsim.materials.recipe import Recipe
+from percsim.particles.placement import Clusters
 from percsim.plan.readers import Stated
-from percsim.plan.sections import (
-    BatchSection,
+from percsim.plan.sections.ask import (
     BoxesSection,
-    ContactsSection,
-    ElastomerSection,
     ExploreSection,
-    FillerSection,
+    TargetSection,
+    TolerancesSection,
+)
+from percsim.plan.sections.film import (
     FilmSection,
-    MeasuredSection,
     PartSection,
-    PlacementSection,
     SheetSection,
     StrainSection,
-    SupplySection,
-    TargetSection,
     TemperatureSection,
-    TolerancesSection,
+)
+from percsim.plan.sections.mix import (
+    ContactsSection,
+    ElastomerSection,
+    FillerSection,
+    PlacementSection,
+)
+from percsim.plan.sections.use import (
+    BatchSection,
+    MeasuredSection,
+    SupplySection,
     VibrationSection,
 )
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 if TYPE_CHECKING:
     from percsim.decision.priors import ContactParameters, TunnellingParameters
-    from percsim.materials.elastomer import Elastomer
-    from percsim.materials.filler import Filler
-    from percsim.materials.powder import Powder
-    from percsim.materials.recipe import Recipe
     from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
-    from percsim.particles.placement import Clusters
 
 __all__ = ["DENSEST", "THIN_FILM", "Mixture"]
 
@@ -135,8 +141,6 @@ class Mixture:
     @property
     def powder(self) -> Powder:
         """What is known of the fillers before any film is cast."""
-        from percsim.materials.powder import Powder
-
         return Powder.of([section.known() for section in self.filler])
 
     @cached_property
@@ -170,8 +174,6 @@ class Mixture:
         Recipe
 
         """
-        from percsim.materials.recipe import Recipe
-
         shares = [share * weight_fraction for share in self.shares]
         pairs = tuple(zip(self.fillers, shares, strict=True))
         return Recipe(pairs, self.cured_elastomer)

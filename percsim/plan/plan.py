@@ -18,8 +18,9 @@ from percsim.plan.check_rows import check_added_rows
 from percsim.plan.mixes import Mixes
 from percsim.plan.powder import PLAN_FOLDER, AspectRatio, Sizes
 from percsim.plan.read import Reading, parse_toml, read_sections
-from percsim.plan.sections import SECTIONS, MeasuredSection
-from percsim.plan.write import length_words, to_toml, without_widths
+from percsim.plan.sections import SECTIONS
+from percsim.plan.sections.use import MeasuredSection
+from percsim.plan.write import length, to_toml, without_widths
 from percsim.units import show_value
 
 __all__ = ["Plan"]
@@ -210,7 +211,7 @@ class Plan(Mixes):
         return self.text
 
     def __repr__(self) -> str:
-        gaps = ", ".join(map(length_words, self.electrode_gaps))
+        gaps = ", ".join(map(length, self.electrode_gaps))
         weights = ", ".join(f"{100 * w:.4g}" for w in self.weight_fractions)
         return f"Plan {self.title!r}: {weights} wt% at gaps {gaps}, seed {self.seed}"
 

@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
+from percsim.materials.sizes import SizeDistribution, read_size_bins
 from percsim.plan.readers import (
     ASPECT,
     HOW_KNOWN,
@@ -19,14 +20,12 @@ from percsim.plan.readers import (
     Many,
     Number,
     Reader,
+    Stated,
     Window,
     read_table,
     written_basis,
 )
 from percsim.units import format_quantity
-
-if TYPE_CHECKING:
-    from percsim.materials.sizes import SizeDistribution
 
 __all__ = ["ASPECT_RATIO", "PLAN_FOLDER", "SIZES", "AspectRatio", "Sizes"]
 
@@ -68,14 +67,10 @@ class Sizes:
     def at_median(self, median: float) -> Sizes:
         """Sizes of the same width around another median [m]; a sieve is left out."""
         ratio = median / self.median
-        d10, d50, d90 = (
-            None if size is None else size * ratio
-            for size in (self.d10, self.d50, self.d90)
-        )
         edges = tuple(edge * ratio for edge in self.edges)
-        return replace(
-            self, median=median, d10=d10, d50=d50, d90=d90, sieve=None, edges=edges
-        )
+        sizes = {k: getattr(self, k) for k in ("d10", "d50", "d90")}
+        given = {k: size * ratio for k, size in sizes.items() if size is not None}
+        return replace(self, median=median, sieve=None, edges=edges, **given)
 
     def distribution(self) -> SizeDistribution:
         """Law of the sizes by number, sieved.
@@ -90,8 +85,6 @@ class Sizes:
             If the bins are no histogram or the sieve leaves nothing.
 
         """
-        from percsim.materials.sizes import SizeDistribution
-
         if self.edges:
             law = SizeDistribution.from_histogram(
                 self.edges, self.shares, weighting=self.weighting
@@ -135,26 +128,22 @@ class SizesReader(Reader):
 
     length = PARTICLE_SIZE
     share = Number(0.0, 1e30)  # counts, per cent, anything
-    sieve = Window("length", "um", "0 nm", "10 mm")
+    sieve = Window("length", "0 nm", "10 mm", "um")
     range = f"{length.range}; geometric spread {_SPREADS['geometric_spread'].range}"
 
     def read(self, value: Any) -> Sizes:
         if not isinstance(value, Mapping):
             return Sizes(self.length.read(value), 0.0)
-        value = dict(value)
-        sieve = None
-        if "sieve" in value:
-            got = read_table({"sieve": value.pop("sieve")}, {"sieve": self.sieve}, ())
-            sieve = got["sieve"]
-        if {"csv", "edges", "shares", "weighting"} & set(value):
-            sizes = self._read_bins(value)
-        else:
-            sizes = self._read_law(value)
-        if sieve is None:
+        told = {k: v for k, v in value.items() if k != "sieve"}
+        cut = {k: v for k, v in value.items() if k == "sieve"}
+        sieve = read_table(cut, {"sieve": self.sieve}, ())
+        bins = told.keys() & {"csv", "edges", "shares", "weighting"}
+        sizes = self._read_bins(told) if bins else self._read_law(told)
+        if not sieve:
             return sizes
         if not sizes.edges and sizes.spread == 0.0:
             raise FaultsError([(".sieve", "cuts nothing, all particles have one size")])
-        sizes = replace(sizes, sieve=sieve)
+        sizes = replace(sizes, **sieve)
         try:
             sizes.distribution()
         except ValueError as error:
@@ -177,7 +166,6 @@ class SizesReader(Reader):
             return Sizes(got["median"], _read_spread(got, 1.5))
         if not got["d10"] < got["d50"] < got["d90"]:
             raise ValueError("must rise from d10 over d50 to d90")
-        from percsim.materials.sizes import SizeDistribution
 
         law = SizeDistribution.from_percentiles(**got, weighting="volume")
         if law.spread > _SPREADS["spread"].highest:
@@ -209,7 +197,6 @@ class SizesReader(Reader):
         return replace(sizes, median=law.median, spread=law.spread)
 
     def _load(self, name: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
-        from percsim.materials.sizes import read_size_bins
 
         path = PLAN_FOLDER.get() / name
         try:
@@ -252,34 +239,20 @@ class SizesReader(Reader):
 
 
 @dataclass(frozen=True, slots=True)
-class AspectRatio:
-    """Aspect ratio of a powder with where it comes from.
+class AspectRatio(Stated):
+    """Aspect ratio of a powder, of all particles or the number median.
 
     Parameters
     ----------
-    value : float
-        Of all particles, or the number median.
-    basis : {"assumed", "measured"}
-        Whether somebody measured it on this powder or it is a guess.
-    source : str
-        Free text, for the report.
     spread : float
         Standard deviation of ln(aspect ratio).
-    factor : float or None
-        95 % of what its median may be lies within this factor either way.
 
     """
 
-    value: float
-    basis: Literal["assumed", "measured"] = "assumed"
-    source: str = ""
     spread: float = 0.0
-    factor: float | None = None
 
     def distribution(self) -> float | SizeDistribution:
         """Aspect ratio as a filler takes it."""
-        from percsim.materials.sizes import SizeDistribution
-
         return SizeDistribution(self.value, self.spread) if self.spread else self.value
 
 

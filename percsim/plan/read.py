@@ -5,21 +5,15 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from percsim.errors import PlanError
-from percsim.plan.readers import FaultsError, did_you_mean
-from percsim.plan.sections import (
-    ESSENTIAL,
-    MODELS,
-    OPTIONAL,
-    ROWS,
-    SECTIONS,
-    HeadSection,
-    MeasuredSection,
-    Section,
-)
+from percsim.plan.readers import did_you_mean, faults_of
+from percsim.plan.sections import ESSENTIAL, MODELS, OPTIONAL, ROWS, SECTIONS
+from percsim.plan.sections.ask import HeadSection
+from percsim.plan.sections.section import Section
+from percsim.plan.sections.use import MeasuredSection
 from percsim.units import show_value
 
 __all__ = ["MIX", "Reading", "parse_toml", "read_sections"]
@@ -101,9 +95,13 @@ class Reading:
         read: dict[str, Any] = {}
         for name, what in keys.items():
             if name in data:
-                if self._value(f"{dot}{name}", model, name, data[name], read):
+                try:
+                    read[name] = what.read(data[name])
                     self.given.add(f"{plain}.{name}")
                     continue
+                except ValueError as error:
+                    for where, fault in faults_of(error):
+                        self.fault(f"{dot}{name}{where}", fault)
             elif not what.needed:
                 continue
             # a key that is missing under its own name is most likely the misspelt one
@@ -116,26 +114,6 @@ class Reading:
             self.fault(f"{dot}{name}", _unknown_key(plain, name, keys))
         self.bad |= {f"{plain}.{name}" for name in (*unknown, *meant)}
         return model(**read)
-
-    def _value(
-        self, path: str, model: type[Section], name: str, value: Any, got: dict[str, Any]
-    ) -> bool:
-        """Read one value; whether it is sound."""
-        what = model.keys()[name]
-        if value is None and what.default is None and not what.needed:
-            got[name] = None
-            return True
-        try:
-            got[name] = what.reader.read(value)
-        except FaultsError as error:
-            for where, fault in error.faults:
-                self.fault(path + where, fault)
-            return False
-        except ValueError as error:
-            verb = str(error).startswith(("must ", "is ", "has "))
-            self.fault(path, str(error) if verb else f"= {error}")
-            return False
-        return True
 
 
 def _plain(key: str) -> str:
@@ -185,40 +163,35 @@ def read_sections(reading: Reading, mapping: Mapping[str, Any]) -> dict[str, Any
             elif key in ESSENTIAL:
                 reading.fault(f"[{key}]", f"is missing; {WHY[key]}", spoils=key)
             parts[key] = None if key in (*ESSENTIAL, *OPTIONAL) else model()
-        elif key != "filler" or not isinstance(mapping[key], list | tuple):
-            parts[key] = reading.section(key, model, mapping[key])
+        elif key == "filler" and isinstance(mapping[key], list | tuple):
+            parts[key] = _read_entries(reading, key, model, mapping[key])
+            if not parts[key]:
+                what = "is an empty list; it needs at least 1"
+                reading.fault(key, what, spoils=key)
         else:
-            parts[key] = _read_fillers(reading, mapping[key])
+            parts[key] = reading.section(key, model, mapping[key])
     if not isinstance(parts["filler"], tuple):
         parts["filler"] = (parts["filler"],)
-    parts["measured"] = _read_rows(reading, mapping.get("measured", []))
-    return parts
-
-
-def _read_fillers(reading: Reading, entries: list[Any] | tuple[Any, ...]) -> Any:
-    if not entries:
-        reading.fault("filler", "is an empty list; it needs at least 1", spoils="filler")
-    return tuple(
-        reading.section(
-            f"filler[{i}]" if len(entries) > 1 else "filler", SECTIONS["filler"], entry
-        )
-        for i, entry in enumerate(entries, 1)
-    )
-
-
-def _read_rows(reading: Reading, rows: Any) -> tuple[MeasuredSection, ...]:
-    """Rows of [[measured]]; a single [measured] is one."""
-    if isinstance(rows, Mapping):
-        rows = [rows]
+    rows = mapping.get("measured", [])
+    rows = [rows] if isinstance(rows, Mapping) else rows  # a single [measured] is one
     if not isinstance(rows, list | tuple):
         what = f"must be rows, each a [[measured]], got {show_value(rows)}"
         reading.fault("measured", what)
-        return ()
-    found = [
-        reading.section(f"measured[{i}]", MeasuredSection, row)
-        for i, row in enumerate(rows, 1)
-    ]
-    return tuple(row for row in found if row is not None)
+        rows = []
+    read = _read_entries(reading, "measured", MeasuredSection, rows)
+    parts["measured"] = tuple(row for row in read if row is not None)
+    return parts
+
+
+def _read_entries(
+    reading: Reading, key: str, model: type[Section], entries: Sequence[Any]
+) -> tuple[Any, ...]:
+    """Read a section that is there several times; a filler alone has no number."""
+    alone = key == "filler" and len(entries) == 1
+    return tuple(
+        reading.section(key if alone else f"{key}[{i}]", model, entry)
+        for i, entry in enumerate(entries, 1)
+    )
 
 
 def parse_toml(text: str, name: str) -> dict[str, Any]:

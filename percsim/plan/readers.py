@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from percsim.units import (
+    KINDS,
     LONGEST,
     format_quantity,
     parse_quantity,
@@ -44,6 +45,7 @@ __all__ = [
     "Window",
     "did_you_mean",
     "either",
+    "faults_of",
     "read_table",
     "written_basis",
 ]
@@ -55,6 +57,14 @@ class FaultsError(ValueError):
     def __init__(self, faults: Sequence[tuple[str, str]]) -> None:
         self.faults = tuple(faults)
         super().__init__("; ".join(f"{where} {what}".strip() for where, what in faults))
+
+
+def faults_of(error: ValueError) -> Sequence[tuple[str, str]]:
+    """Faults of a value that could not be read: (where below the key, what)."""
+    if isinstance(error, FaultsError):
+        return error.faults
+    verb = str(error).startswith(("must ", "is ", "has "))
+    return [("", str(error) if verb else f"= {error}")]
 
 
 def did_you_mean(word: str, known: Sequence[str]) -> str:
@@ -86,8 +96,8 @@ class Reader:
 class Quantity(Reader):
     """A number with a unit, between two bounds written in bench units (both allowed)."""
 
-    def __init__(self, kind: str, unit: str, lowest: str, highest: str) -> None:
-        self.kind, self.unit = kind, unit
+    def __init__(self, kind: str, lowest: str, highest: str, unit: str = "") -> None:
+        self.kind, self.unit = kind, unit or KINDS[kind].unit
         self.lowest = parse_quantity(lowest, kind)
         self.highest = parse_quantity(highest, kind)
         self.range = f"{lowest} to {highest}"
@@ -156,7 +166,8 @@ TEXT = Text()
 class Resistance(Reader):
     """A resistance, or the word open."""
 
-    each = Quantity("resistance", "kohm", "0.001 ohm", "1000 Gohm")
+    kind = "resistance"
+    each = Quantity(kind, "0.001 ohm", "1000 Gohm")
     range = f"{each.range}, or open"
 
     def read(self, value: Any) -> float:
@@ -218,8 +229,8 @@ def read_table(
 class Window(Reader):
     """Two quantities with "to" between them, or a table of `from` and `to`."""
 
-    def __init__(self, kind: str, unit: str, lowest: str, highest: str) -> None:
-        self.end = Quantity(kind, unit, lowest, highest)
+    def __init__(self, kind: str, lowest: str, highest: str, unit: str = "") -> None:
+        self.end = Quantity(kind, lowest, highest, unit)
         self.range = f"both ends {self.end.range}"
 
     def read(self, value: Any) -> tuple[float, float]:
@@ -396,11 +407,11 @@ class StatedAs(Reader):
         }
 
 
-MIX_RATIO = Quantity("ratio", ":1", "1:1", "100:1")
-PARTICLE_SIZE = Quantity("length", "um", "1 nm", "10 mm")
+MIX_RATIO = Quantity("ratio", "1:1", "100:1")
+PARTICLE_SIZE = Quantity("length", "1 nm", "10 mm", "um")
 ASPECT = Number(1.0, 10_000.0)
-ALONG_FILM = Quantity("length", "mm", "1 um", "10000 mm")
-CURE = Quantity("temperature", "C", "0 C", "250 C")
-CONDUCTANCE = Quantity("conductance", "uS", "1 pS", "1000 S")
-VOLTAGE = Quantity("voltage", "V", "0.001 V", "1000 V")
-STRAIN = Quantity("strain", "microstrain", "-200000 microstrain", "1000000 microstrain")
+ALONG_FILM = Quantity("length", "1 um", "10000 mm")
+CURE = Quantity("temperature", "0 C", "250 C")
+CONDUCTANCE = Quantity("conductance", "1 pS", "1000 S")
+VOLTAGE = Quantity("voltage", "0.001 V", "1000 V")
+STRAIN = Quantity("strain", "-200000 microstrain", "1000000 microstrain")

@@ -14,8 +14,9 @@ from typing import Any
 from percsim.errors import PlanError
 from percsim.files import read_rows
 from percsim.plan.readers import did_you_mean
-from percsim.plan.sections import MeasuredSection
-from percsim.units import show_value
+from percsim.plan.sections.section import reader_of
+from percsim.plan.sections.use import MeasuredSection
+from percsim.units import KINDS, show_value
 
 __all__ = ["read_readings", "split_heading"]
 
@@ -33,19 +34,12 @@ _ALSO = {
     "name": "note",
     "label": "note",
 }
-_UNITS = {
-    "weight_fraction": ("wt%", "%"),
-    "electrode_gap": ("mm", "um", "m"),
-    "thickness": ("mm", "um", "nm", "m"),
-    "width": ("mm", "um", "m"),
-    "resistance": ("ohm", "kohm", "Mohm", "Gohm", "mohm"),
-    "change": ("%",),
-    "strain": ("microstrain", "ustrain", "%"),
-    "temperature": ("C",),
-    "spread": ("%",),
-    "diameter": ("um", "nm", "mm"),
-}
-"""Units that may be joined to a heading by an underscore."""
+
+
+def _units(key: str) -> list[str]:
+    """Units of a key that may be joined to a heading by an underscore, largest first."""
+    kind = KINDS.get(getattr(reader_of(MeasuredSection, key), "kind", ""))
+    return [] if kind is None else [unit for unit, _ in (*kind.ladder, *kind.words)][::-1]
 
 
 def split_heading(text: str) -> tuple[str, str]:
@@ -71,8 +65,8 @@ def _heading(text: str) -> tuple[str, str]:
     key = spelt.lower()
     if key not in _KEYS and not unit:
         found = []
-        for known, units in _UNITS.items():
-            for candidate in units:
+        for known in _KEYS:
+            for candidate in _units(known):
                 word = {"wt%": "wt", "%": "percent"}.get(candidate, candidate)
                 if key in (f"{known}_{word.lower()}", f"{known}_{candidate.lower()}"):
                     found.append((known, candidate))

@@ -6,7 +6,6 @@ All of it is made from the sections and the material files, so that nothing is s
 from __future__ import annotations
 
 import json
-import math
 import re
 import textwrap
 from collections.abc import Mapping
@@ -14,18 +13,18 @@ from typing import Any
 
 from percsim.errors import PlanError
 from percsim.materials import Elastomer, Filler, Material, Recipe, load_material
-from percsim.materials.elastomer import Property, material_names
+from percsim.materials.elastomer import material_names
+from percsim.materials.weighing import excluded_volume
 from percsim.plan.readers import did_you_mean
-from percsim.plan.sections import MODELS, OPTIONAL, ROWS, Key, words_of
-from percsim.plan.write import toml_value
+from percsim.plan.sections import MODELS, OPTIONAL, ROWS
+from percsim.plan.sections.section import Key, words_of
+from percsim.plan.write import to_toml, toml_value
 from percsim.units import format_quantity
 
 __all__ = [
     "LAYOUTS",
     "complete_plan",
     "explain",
-    "material_sheet",
-    "material_table",
     "short_plan",
 ]
 
@@ -101,36 +100,17 @@ def complete_plan() -> str:
     return "\n".join(parts)
 
 
-def _contacts_at_threshold(filler: Filler) -> tuple[float, float]:
-    """Mean contacts of a particle at the threshold, and excluded over own volume.
-
-    Convex bodies of one size and random orientation (Isihara, J. Chem. Phys. 18, 1446,
-    1950): V_ex = 2 V + 2 S R. Contacts at the threshold: 2.74 for spheres and 2.3 for thin
-    discs as simulated; for rods of length over diameter a 1 + 1.6 a^(-1/3), within 8 % of
-    simulated ones from 4 to 50.
-    """
-    a = filler.median_aspect_ratio
-    if filler.kind == "sphere":
-        return 2.74, 8.0
-    if filler.kind == "rod":  # cylinder of length a and diameter 1 with round caps
-        volume, surface, curvature = (
-            math.pi / 4 * a + math.pi / 6,
-            math.pi * a + math.pi,
-            0.5 + a / 4,
-        )
-        contacts = 1.0 + 1.6 * a ** (-1 / 3)
-    else:  # disc of radius r swept by a ball of radius 1/2
-        r, b = 0.5 * (a - 1.0), 0.5
-        volume = 2 * math.pi * r**2 * b + math.pi**2 * r * b**2 + 4 / 3 * math.pi * b**3
-        surface = 2 * math.pi * r**2 + 2 * math.pi**2 * r * b + 4 * math.pi * b**2
-        curvature, contacts = math.pi / 4 * r + b, 2.3
-    return contacts, 2.0 + 2.0 * surface * curvature / volume
-
-
 def _loadings(filler: Filler, elastomer: Elastomer) -> list[str]:
-    """Weight fractions from just above to well above the threshold to be expected."""
-    contacts, excluded = _contacts_at_threshold(filler)
-    threshold = contacts / excluded
+    """Weight fractions from just above to well above the threshold to be expected.
+
+    Each particle there has 2.74 contacts if a sphere and 2.3 if a thin disc, as simulated;
+    rods of length over diameter a have 1 + 1.6 a^(-1/3), within 8 % of simulated ones from
+    4 to 50.
+    """
+    rods = 1.0 + 1.6 * filler.median_aspect_ratio ** (-1 / 3)
+    volume, excluded = excluded_volume(filler)
+    contacts = {"sphere": 2.74, "flake": 2.3, "rod": rods}[filler.kind]
+    threshold = contacts * volume / excluded
     recipe = Recipe(((filler, 0.1),), elastomer)
     told = []
     for times in (1.3, 1.6, 2.0, 2.5):
@@ -207,13 +187,8 @@ def short_plan(filler: str, elastomer: str, layout: str) -> str:
         "explore": {"weight_fraction": loadings, "electrode_gap": gaps},
         "target": {"resistance": _window(powder), "smallest_gauge_factor": 10},
     }
-    lines = ["# Typical values: set your own. percsim explain KEY tells of any other key."]
-    for name, keys in sections.items():
-        lines += [
-            f"[{name}]",
-            *(f"{key} = {toml_value(value)}" for key, value in keys.items()),
-        ]
-    return "\n".join(lines) + "\n"
+    told = "# Typical values: set your own. percsim explain KEY tells of any other key."
+    return told + to_toml(sections).replace("\n\n", "\n")
 
 
 def _values_by_material(section: str, key: str) -> list[str]:
@@ -280,53 +255,6 @@ def explain(word: str, sources: bool = True) -> str:
             lines += map(_hang, _values_by_material(name, key))
         blocks.append("\n".join(lines))
     return "\n\n".join(blocks)
-
-
-def material_table() -> list[dict[str, str]]:
-    """Name and nature of every material of the data files."""
-    order = {"filler": 0, "elastomer": 1, "solvent": 2}
-    found = sorted(map(load_material, material_names()), key=lambda m: order.get(m.kind, 3))
-    return [{"name": m.name, "is": _nature(m)} for m in found]
-
-
-def _nature(material: Material) -> str:
-    return f"{material.kind}, {material.shape}" if material.shape else material.kind
-
-
-def material_sheet(name: str) -> dict[str, Any]:
-    """Everything the data files say of one material.
-
-    Raises
-    ------
-    PlanError
-        If it is not known, with the nearest.
-
-    """
-    try:
-        found = load_material(name)
-    except ValueError as error:
-        raise PlanError([str(error)]) from None
-
-    def shown(p: Property, value: float) -> str:
-        return f"{value:g} {p.unit}".removesuffix(" 1")
-
-    values = [
-        {
-            "name": key.replace("_", " "),
-            "value": shown(p, p.value),
-            "low": shown(p, p.low),
-            "high": shown(p, p.high),
-            "basis": p.basis,
-            "source": p.source,
-        }
-        for key, p in found.properties.items()
-    ]
-    return {
-        "name": found.name,
-        "is": _nature(found),
-        "values": values,
-        "cautions": list(found.cautions),
-    }
 
 
 def _first_sentence(text: str) -> str:

@@ -8,10 +8,10 @@ from typing import Any
 
 from percsim.units import format_quantity
 
-__all__ = ["length_words", "to_toml", "toml_value", "without_widths"]
+__all__ = ["length", "to_toml", "toml_value", "without_widths"]
 
 
-def length_words(value: float) -> str:
+def length(value: float) -> str:
     """Length in bench units."""
     return format_quantity(value, "length")
 

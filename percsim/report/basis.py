@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-from percsim.quantities import number, percent, quantity, scaled, three, two, with_error
+from percsim.quantities import (
+    number,
+    percent,
+    quantity,
+    scaled,
+    three,
+    two,
+    weight,
+    with_error,
+)
 from percsim.report.answer import (
     film_threshold_sentence,
     level_statement,
@@ -113,7 +122,7 @@ def fit_table(summary: Summary) -> Table:
     for f in summary.get("fits") or []:
         rows.append(
             (
-                percent(f.get("weight_fraction")),
+                weight(f.get("weight_fraction"), ""),
                 percent(f.get("volume_fraction")),
                 three(f.get("n_boxes")),
                 three(f.get("n_open_boxes")),

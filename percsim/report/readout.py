@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from percsim.quantities import number, percent, quantity, scaled, span, three
+from percsim.quantities import number, quantity, scaled, span, three, weight
 from percsim.report.candidates import (
     Row,
     Summary,
@@ -38,7 +38,7 @@ def readout_table(summary: Summary) -> tuple[Table | None, str]:
         is_open = number((c.get("resistance_ohm") or {}).get("median")) == math.inf
         rows.append(
             (
-                percent(c.get("weight_fraction")),
+                weight(c.get("weight_fraction"), ""),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 three(c.get("volume_resistivity_ohm_m")),
                 scaled(c.get("sheet_resistance_ohm"), 1e-3),

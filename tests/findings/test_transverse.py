@@ -5,7 +5,7 @@ import pytest
 
 from percsim.findings.transverse import Transverse, bending_factor
 from percsim.plan import Plan
-from percsim.plan.sections import StrainSection
+from percsim.plan.sections.film import StrainSection
 
 BASE = {
     "seed": 5,

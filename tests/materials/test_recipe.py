@@ -57,18 +57,6 @@ def test_expansion_of_ten_per_cent_graphite():
     assert recipe.thermal_expansion == pytest.approx(2.798e-4, rel=1e-3)
 
 
-def test_parts_per_hundred_by_hand():
-    # 25 phr on base + agent: 25/125 = 20 wt%. On base alone at 7:1 the hundred is base and
-    # 14.2857 of agent come on top: 25/139.2857 = 17.949 wt%.
-    both = Recipe.from_phr([(GRAPHITE, 25.0)], SILICONE, agent_counts=True)
-    base = Recipe.from_phr([(GRAPHITE, 25.0)], SILICONE, agent_counts=False)
-    assert both.weight_fraction == pytest.approx(0.2, rel=1e-12)
-    assert base.weight_fraction == pytest.approx(25 / (100 + 100 / 7 + 25), rel=1e-12)
-    assert both.phr(agent_counts=True) == pytest.approx((25.0,))
-    assert base.phr(agent_counts=False) == pytest.approx((25.0,))
-    assert base.phr(agent_counts=True)[0] == pytest.approx(21.875)
-
-
 def test_grams_by_hand():
     # 40 g at 30 wt%, 7:1: 12 g filler, 28 g silicone = 24.5 g base + 3.5 g agent
     sheet = Recipe(((GRAPHITE, 0.3),), SILICONE).masses(0.040)

@@ -265,19 +265,10 @@ def test_saturation_extrapolates_a_straight_line():
     assert done.attempts == 40_000
 
 
-def test_one_by_one_places_or_stalls():
-    box = Box((40e-6,) * 3, (False, True, True))
-    rng = np.random.default_rng
-    placed = place_particles(loaded(0.1, flakes(8.0)), box, rng(88), core=1.0,
-                             method="one by one")  # fmt: skip
-    assert worst_gap(placed, 1.0) >= 0.0
-    with pytest.raises(PlacementError, match="stalled at") as caught:
-        place_particles(loaded(0.45, flakes(8.0)), box, rng(88), core=1.0,
-                        method="one by one", passes=5)  # fmt: skip
-    assert 0.1 < caught.value.particles.volume_fraction < 0.35
-    with pytest.raises(ValueError, match="one filler"):
-        place_particles(loaded(0.1, BLACK, TUBES), box, rng(88), core=1.0,
-                        method="one by one")  # fmt: skip
+def test_flakes_added_one_by_one_keep_apart_and_stall():
+    done = sequential(3, 4.0, 20_000, 88, "flake", 8.0).particles
+    assert worst_gap(done, 1.0) >= 0.0
+    assert 0.1 < done.volume_fraction < 0.35
 
 
 # --------------------------------------------------------------------------- high loading

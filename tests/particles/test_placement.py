@@ -337,10 +337,8 @@ def test_options_out_of_range_are_refused():
     rng = np.random.default_rng(1)
     for options, words in (
         ({"core": -0.1}, "0 to 1"),
-        ({"core": 1.0, "method": "pack"}, "push apart"),
         ({"walls": "hard"}, "confining"),
         ({"passes": 0}, "passes"),
-        ({"core": 1.0, "method": "one by one", "clusters": GATHERED}, "neither clusters"),
     ):
         with pytest.raises(ValueError, match=words):
             place_particles(loaded(0.01, BLACK), CUBE, rng, **options)

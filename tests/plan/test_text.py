@@ -13,13 +13,12 @@ import pytest
 from percsim.errors import PlanError
 from percsim.materials import load_material, material_names
 from percsim.plan import Plan
-from percsim.plan.sections import MODELS, words_of
+from percsim.plan.sections import MODELS
+from percsim.plan.sections.section import words_of
 from percsim.plan.text import (
     LAYOUTS,
     complete_plan,
     explain,
-    material_sheet,
-    material_table,
     short_plan,
 )
 
@@ -143,10 +142,3 @@ def test_values_of_the_data_files_come_with_their_source() -> None:
         assert (
             f"{name}: {density.value:g} kg/m^3 ({density.basis}: {density.source})" in told
         )
-    assert {row["name"] for row in material_table()} == set(material_names())
-    sheet = material_sheet("graphite")
-    assert sheet["name"] == "graphite flake"
-    assert {row["name"] for row in sheet["values"]} >= {"density", "aspect ratio"}
-    assert list(load_material("graphite").cautions) == sheet["cautions"]
-    with pytest.raises(PlanError, match="no material is called"):
-        material_sheet("unobtainium")

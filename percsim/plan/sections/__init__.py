@@ -20,7 +20,7 @@ from percsim.plan.sections.mix import (
     FillerSection,
     PlacementSection,
 )
-from percsim.plan.sections.section import Key, Section, reader_of, words_of
+from percsim.plan.sections.section import Section
 from percsim.plan.sections.use import (
     BatchSection,
     MeasuredSection,
@@ -28,35 +28,7 @@ from percsim.plan.sections.use import (
     VibrationSection,
 )
 
-__all__ = [
-    "ESSENTIAL",
-    "MODELS",
-    "OPTIONAL",
-    "ROWS",
-    "SECTIONS",
-    "BatchSection",
-    "BoxesSection",
-    "ContactsSection",
-    "ElastomerSection",
-    "ExploreSection",
-    "FillerSection",
-    "FilmSection",
-    "HeadSection",
-    "Key",
-    "MeasuredSection",
-    "PartSection",
-    "PlacementSection",
-    "Section",
-    "SheetSection",
-    "StrainSection",
-    "SupplySection",
-    "TargetSection",
-    "TemperatureSection",
-    "TolerancesSection",
-    "VibrationSection",
-    "reader_of",
-    "words_of",
-]
+__all__ = ["ESSENTIAL", "MODELS", "OPTIONAL", "ROWS", "SECTIONS"]
 
 SECTIONS: dict[str, type[Section]] = {
     "filler": FillerSection,

@@ -20,7 +20,7 @@ from percsim.plan.readers import (
     Quantity,
     Window,
 )
-from percsim.plan.sections.section import Section, key
+from percsim.plan.sections.section import Section, key, needed, usual
 
 __all__ = [
     "BoxesSection",
@@ -35,10 +35,10 @@ __all__ = [
 class HeadSection(Section):
     """Keys above the first section."""
 
-    title: str = key(TEXT, "untitled")
+    title: str = usual(TEXT, "untitled")
     """What the report is headed with; changing it changes no number."""
 
-    seed: int = key(Number(0, 2**53, whole=True), 1)
+    seed: int = usual(Number(0, 2**53, whole=True), 1)
     """Seed of every random draw: the same plan and seed give the same digits."""
 
 
@@ -51,56 +51,49 @@ class ExploreSection(Section):
     """
 
     weight_fraction: tuple[float, ...] | None = key(
-        Many(Quantity("weight_fraction", "wt%", "0.001 wt%", "99 wt%")),
-        None,
+        Many(Quantity("weight_fraction", "0.001 wt%", "99 wt%")),
         ["22 wt%", "26 wt%", "30 wt%"],
     )
     """Loadings as mass of filler over mass of the cured film, curing agent included."""
 
     phr: tuple[float, ...] | None = key(
-        Many(Quantity("phr", "phr", "0.001 phr", "5000 phr")),
-        None,
-        ["28 phr", "35 phr", "43 phr"],
+        Many(Quantity("phr", "0.001 phr", "5000 phr")), ["28 phr", "35 phr", "43 phr"]
     )
     """Or as parts of filler for 100 parts of rubber by mass."""
 
     mass_ratio: tuple[float, ...] | None = key(
-        Many(Quantity("ratio", ":1", "0.00001:1", "50:1")),
-        None,
-        ["0.28:1", "0.35:1", "0.43:1"],
+        Many(Quantity("ratio", "0.00001:1", "50:1")), ["0.28:1", "0.35:1", "0.43:1"]
     )
     """Or as filler to rubber by mass."""
 
-    curing_agent_counts: bool | None = key(FLAG, None, True)
+    curing_agent_counts: bool | None = key(FLAG, True)
     """Whether the rubber of phr and mass_ratio is base and curing agent (true) or the base
     alone (false); must be said for these two.
     """
 
-    electrode_gap: tuple[float, ...] = key(
-        Many(ALONG_FILM), example=["2 mm", "3 mm", "5 mm"]
-    )
+    electrode_gap: tuple[float, ...] = needed(Many(ALONG_FILM), ["2 mm", "3 mm", "5 mm"])
     """Free lengths of film between the electrodes."""
 
     thickness: tuple[float, ...] | None = key(
-        Many(Quantity("length", "mm", "1 um", "20 mm")), None, ["0.15 mm", "0.2 mm"]
+        Many(Quantity("length", "1 um", "20 mm")), ["0.15 mm", "0.2 mm"]
     )
     """Film thicknesses to try in place of film.thickness. Thick films share their boxes, a
     thin one takes its own.
     """
 
     diameter: tuple[float, ...] | None = key(
-        Many(PARTICLE_SIZE), None, ["5 um", "10 um", "20 um"]
+        Many(PARTICLE_SIZE), ["5 um", "10 um", "20 um"]
     )
     """Median sizes to try of the filler, the first of several, by number (for rods the
     length); the width of its sizes stays. Each takes boxes of its own.
     """
 
-    aspect_ratio: tuple[float, ...] | None = key(Many(ASPECT), None, [12, 15, 20])
+    aspect_ratio: tuple[float, ...] | None = key(Many(ASPECT), [12, 15, 20])
     """Aspect ratios to try of the filler, the first of several that is no sphere. Each
     takes a threshold and boxes of its own.
     """
 
-    mix_ratio: tuple[float, ...] | None = key(Many(MIX_RATIO), None, ["5:1", "7:1", "10:1"])
+    mix_ratio: tuple[float, ...] | None = key(Many(MIX_RATIO), ["5:1", "7:1", "10:1"])
     """Base to curing agent ratios to try in place of elastomer.mix_ratio. The elastomer
     data hold one density and one expansion for all of them, so that they share their boxes.
     """
@@ -113,13 +106,13 @@ class BoxesSection(Section):
     A box is a small cube of the film. Boxes serve all gaps of a loading at once.
     """
 
-    count: int = key(Number(4, 100_000, whole=True), 20)
+    count: int = usual(Number(4, 100_000, whole=True), 20)
     """Boxes of the longest length for each loading, and of the shorter ones as many more as
     they are shorter; twice as many take twice as long and narrow the simulation error by
     1.4.
     """
 
-    lengths: tuple[BoxLength, ...] = key(
+    lengths: tuple[BoxLength, ...] = usual(
         Many(Diameters(), least=2), ["10 D", "14 D", "20 D"]
     )
     """Edges of the cubes, as lengths or in median diameters D of the largest filler; the
@@ -128,23 +121,23 @@ class BoxesSection(Section):
     thickness and its free faces.
     """
 
-    variations: int = key(Number(0, 1000, whole=True), 6)
+    variations: int = usual(Number(0, 1000, whole=True), 6)
     """Boxes of the longest length for each loading that are solved again at other values of
     beta, delta_b and lambda_T, so that what is not known of the contacts can be carried to
     the answer; fewer when there are fewer boxes, 0 for none.
     """
 
-    threshold_count: int = key(Number(10, 100_000, whole=True), 100)
+    threshold_count: int = usual(Number(10, 100_000, whole=True), 100)
     """Growth runs that find the percolation threshold of this filler."""
 
-    most: int | None = key(Number(4, 100_000, whole=True), None, 80)
+    most: int | None = key(Number(4, 100_000, whole=True), 80)
     """Budget in boxes of the longest length for one loading. Above count, a run goes on in
     stages: count boxes for every loading, then half as many again, up to most, only where
     the decision is still open; it stops when the best is known at the stated confidence.
     Default: count, one stage.
     """
 
-    confidence: float = key(Quantity("percentage", "%", "50 %", "99.9 %"), "95 %")
+    confidence: float = usual(Quantity("percentage", "50 %", "99.9 %"), "95 %")
     """Simulated confidence at which the best counts as known."""
 
 
@@ -155,74 +148,76 @@ class TolerancesSection(Section):
     They are always on; write 0 to switch one off.
     """
 
-    castings: int = key(Number(100, 1_000_000, whole=True), 2000)
+    castings: int = usual(Number(100, 1_000_000, whole=True), 2000)
     """Castings drawn for each candidate."""
 
-    weighing: float = key(Quantity("percentage", "%", "0 %", "50 %"), "0.5 %")
+    known_within: float = usual(Number(1, 10), 2)
+    """How well all of these are known together: 95 % of benches like this one scatter at
+    most this factor more or less. Films that were read narrow it; 1 takes them as they are.
+    """
+
+    weighing: float = usual(Quantity("percentage", "0 %", "50 %"), "0.5 %")
     """Of the filler's weight fraction, from the balance."""
 
-    mixing: float = key(Quantity("percentage", "%", "0 %", "50 %"), "2 %")
+    mixing: float = usual(Quantity("percentage", "0 %", "50 %"), "2 %")
     """Of the filler's weight fraction, film mean against film mean, from uneven mixing."""
 
-    mixing_within: float = key(Quantity("percentage", "%", "0 %", "50 %"), "3 %")
+    mixing_within: float = usual(Quantity("percentage", "0 %", "50 %"), "3 %")
     """Of the filler's weight fraction from point to point inside one film."""
 
-    mixing_length: float = key(Quantity("length", "mm", "1 um", "100 mm"), "1 mm")
+    mixing_length: float = usual(Quantity("length", "1 um", "100 mm"), "1 mm")
     """Distance over which that unevenness keeps together (correlation falls by e); a film
     many times longer and wider averages it out.
     """
 
-    thickness: float | None = key(Quantity("percentage", "%", "0 %", "100 %"), None, "8 %")
+    thickness: float | None = key(Quantity("percentage", "0 %", "100 %"), "8 %")
     """Of the film's thickness. Default: 8 % for a drawn film, 20 % for a drop-cast one."""
 
-    electrode_gap: float = key(
-        Quantity("length", "mm", "0 mm", "10 mm"), "0.1 mm", stage="gap"
-    )
+    electrode_gap: float = usual(Quantity("length", "0 mm", "10 mm"), "0.1 mm", stage="gap")
     """Of the electrode gap."""
 
-    electrode_skew: float = key(
-        Quantity("length", "mm", "0 mm", "10 mm"), "0.1 mm", stage="skew"
+    electrode_skew: float = usual(
+        Quantity("length", "0 mm", "10 mm"), "0.1 mm", stage="skew"
     )
     """Of the gap at one end of the electrodes less that at the other."""
 
-    width: float = key(Quantity("length", "mm", "0 mm", "10 mm"), "0.1 mm")
+    width: float = usual(Quantity("length", "0 mm", "10 mm"), "0.1 mm")
     """Of the film's width."""
 
-    contact: float = key(Quantity("percentage", "%", "0 %", "100 %"), "12 %")
+    contact: float = usual(Quantity("percentage", "0 %", "100 %"), "12 %")
     """Of the conductance of the contacts, from cure to cure."""
 
-    aspect_ratio: float = key(Quantity("percentage", "%", "0 %", "100 %"), "8 %")
+    aspect_ratio: float = usual(Quantity("percentage", "0 %", "100 %"), "8 %")
     """Of the aspect ratio of the filler, from powder lot to powder lot."""
 
-    particle_size: float = key(Quantity("percentage", "%", "0 %", "100 %"), "5 %")
+    particle_size: float = usual(Quantity("percentage", "0 %", "100 %"), "5 %")
     """Of the filler's median size at the same shape, from powder lot to powder lot."""
 
-    aspect_ratio_within: str = key(Choice("lot", "cup"), "lot")
+    aspect_ratio_within: str = usual(Choice("lot", "cup"), "lot")
     """What shares one aspect ratio: all cups of a lot of powder, or one cup."""
 
-    particle_size_within: str = key(Choice("lot", "cup"), "lot")
+    particle_size_within: str = usual(Choice("lot", "cup"), "lot")
     """What shares one median size: all cups of a lot of powder, or one cup."""
 
-    response: float = key(Quantity("percentage", "%", "0 %", "100 %"), "5 %")
+    response: float = usual(Quantity("percentage", "0 %", "100 %"), "5 %")
     """Of how far contacts open at a given strain, from casting to casting: bond to the
     part, cure, contacts. It scatters the gauge factor.
     """
 
-    tilt: float = key(Quantity("angle", "deg", "0 deg", "30 deg"), "2 deg")
+    tilt: float = usual(Quantity("angle", "0 deg", "30 deg"), "2 deg")
     """Of the rms tilt of in-plane or aligned particles, from casting to casting; it acts
     through the threshold. Isotropic ones have none.
     """
 
-    instrument: float = key(Quantity("percentage", "%", "0 %", "50 %"), "0.1 %")
+    instrument: float = usual(Quantity("percentage", "0 %", "50 %"), "0.1 %")
     """Of one reading of a resistance, from trial to trial on the same film."""
 
-    strain_setting: float = key(
-        Quantity("strain", "microstrain", "0 microstrain", "10000 microstrain"),
-        "20 microstrain",
+    strain_setting: float = usual(
+        Quantity("strain", "0 microstrain", "10000 microstrain"), "20 microstrain"
     )
     """Of the strain that is set, from trial to trial."""
 
-    contact_redraw: float = key(Quantity("percentage", "%", "0 %", "100 %"), "5 %")
+    contact_redraw: float = usual(Quantity("percentage", "0 %", "100 %"), "5 %")
     """Share of the contacts that close differently each time a film is strained or warmed
     and comes back; no standard deviation.
     """
@@ -232,18 +227,18 @@ class TolerancesSection(Section):
 class TargetSection(Section):
     """What a casting must reach; a limit that is left out is not tested."""
 
-    supply: float | None = key(VOLTAGE, None, "3.3 V")
+    supply: float | None = key(VOLTAGE, "3.3 V")
     """Supply voltage of the divider that reads the film; [supply] says more of it. Default:
     that of [supply], else 3.3 V.
     """
 
     series_resistor: float | None = key(
-        Quantity("resistance", "kohm", "0.001 ohm", "1000 Gohm"), None, "1.8 kohm"
+        Quantity("resistance", "0.001 ohm", "1000 Gohm"), "1.8 kohm"
     )
     """Resistor in series with the film. Default: 0 ohm, the film straight at the supply."""
 
     resistance: tuple[float, float] | None = key(
-        Window("resistance", "kohm", "0 ohm", "1000 Gohm"), None, "0.7 to 3 kohm"
+        Window("resistance", "0 ohm", "1000 Gohm"), "0.7 to 3 kohm"
     )
     """Window for R0, the resistance at 20 C without strain; also { from = ..., to = ... }.
     Default: a third to three times the series resistor, where the divider keeps three
@@ -251,29 +246,22 @@ class TargetSection(Section):
     """
 
     smallest_gauge_factor: float | None = key(
-        Number(0.001, 100_000.0), None, 10, stage="gauge_factor_min"
+        Number(0.001, 100_000.0), 10, stage="gauge_factor_min"
     )
     """Of the chord from zero to [strain] chord, (R/R0 - 1) over that strain."""
 
     largest_resistance_cv: float | None = key(
-        Quantity("percentage", "%", "0.01 %", "1000 %"),
-        None,
-        "25 %",
-        stage="resistance_cv_max",
+        Quantity("percentage", "0.01 %", "1000 %"), "25 %", stage="resistance_cv_max"
     )
     """Largest coefficient of variation of R0 between castings."""
 
     largest_gauge_factor_cv: float | None = key(
-        Quantity("percentage", "%", "0.01 %", "1000 %"),
-        None,
-        "15 %",
-        stage="gauge_factor_cv_max",
+        Quantity("percentage", "0.01 %", "1000 %"), "15 %", stage="gauge_factor_cv_max"
     )
     """Largest coefficient of variation of the gauge factor between castings."""
 
     largest_self_heating_drift: float | None = key(
-        Quantity("strain", "microstrain", "0 microstrain", "100 %"),
-        None,
+        Quantity("strain", "0 microstrain", "100 %"),
         "50 microstrain",
         stage="self_heating_drift_max",
     )
@@ -282,10 +270,7 @@ class TargetSection(Section):
     """
 
     largest_thermal_output: float | None = key(
-        Quantity(
-            "thermal_output", "microstrain/K", "0 microstrain/K", "1000000 microstrain/K"
-        ),
-        None,
+        Quantity("thermal_output", "0 microstrain/K", "1000000 microstrain/K"),
         "200 microstrain/K",
         stage="thermal_output_max",
     )
@@ -293,7 +278,7 @@ class TargetSection(Section):
     chord gauge factor; needs two temperatures or more.
     """
 
-    pass_share: float = key(
-        Quantity("percentage", "%", "0 %", "100 %"), "80 %", stage="pass_share_min"
+    pass_share: float = usual(
+        Quantity("percentage", "0 %", "100 %"), "80 %", stage="pass_share_min"
     )
     """Share of the castings that must meet the limits on R0 and gauge factor."""

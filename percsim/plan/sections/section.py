@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from percsim.plan.readers import Reader
 
-__all__ = ["Key", "Section", "key", "reader_of", "words_of"]
+__all__ = ["Key", "Section", "key", "needed", "reader_of", "usual", "words_of"]
 
 Stage = TypeVar("Stage")
 
@@ -41,18 +41,27 @@ class Key:
     example: Any
     stage: str = ""
 
+    def read(self, value: Any) -> Any:
+        """Value in SI; none where the key may be left out."""
+        left_out = value is None and self.default is None and not self.needed
+        return None if left_out else self.reader.read(value)
 
-def key(reader: Reader, default: Any = ..., example: Any = None, stage: str = "") -> Any:
-    """Field of a section; its words are the docstring below it."""
-    needed = default is ...
-    default = None if needed else default
-    example = default if example is None else example
-    metadata = {"key": Key(reader, needed, default, example, stage)}
-    if needed:
-        return field(metadata=metadata)
-    return field(
-        default=None if default is None else reader.read(default), metadata=metadata
-    )
+
+def key(reader: Reader, example: Any, stage: str = "") -> Any:
+    """Field that may be left out; its words are the docstring below it."""
+    what = Key(reader, False, None, example, stage)
+    return field(default=None, metadata={"key": what})
+
+
+def usual(reader: Reader, default: Any, stage: str = "") -> Any:
+    """Field with a default, as the file writes it."""
+    what = Key(reader, False, default, default, stage)
+    return field(default=reader.read(default), metadata={"key": what})
+
+
+def needed(reader: Reader, example: Any) -> Any:
+    """Field without which there is no section."""
+    return field(metadata={"key": Key(reader, True, None, example)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +80,11 @@ class Section:
     def build(self, stage: type[Stage], **more: Any) -> Stage:
         """Make a stage type of the keys that it has too, and of what else is given."""
         taken = {f.name for f in fields(stage)}  # type: ignore[arg-type]
-        own = {k: v for k, v in self.for_stage().items() if k in taken}
+        own = {
+            what.stage or name: getattr(self, name)
+            for name, what in self.keys().items()
+            if what.stage or name in taken
+        }
         return stage(**own | more)
 
     def written(self, left_out: Mapping[str, Any]) -> dict[str, Any]:

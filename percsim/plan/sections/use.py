@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from percsim.materials.elastomer import load_material
 from percsim.plan.readers import (
     ALONG_FILM,
     ASPECT,
@@ -17,7 +18,7 @@ from percsim.plan.readers import (
     Number,
     Quantity,
 )
-from percsim.plan.sections.section import Section, key
+from percsim.plan.sections.section import Section, key, needed, usual
 
 __all__ = ["BatchSection", "MeasuredSection", "SupplySection", "VibrationSection"]
 
@@ -30,47 +31,47 @@ class SupplySection(Section):
     neither self-heating nor noise is worked out.
     """
 
-    voltage: float | None = key(VOLTAGE, None, "3.3 V")
+    voltage: float | None = key(VOLTAGE, "3.3 V")
     """Supply voltage. Default: that of [target]."""
 
     series_resistor: float | None = key(
-        Quantity("resistance", "kohm", "0 ohm", "1000 Gohm"), None, "1.8 kohm"
+        Quantity("resistance", "0 ohm", "1000 Gohm"), "1.8 kohm"
     )
     """Resistor in series with the film, which in a bridge is the other half of its arm.
     Default: that of [target], else 0 ohm, the film straight at the supply.
     """
 
-    circuit: str = key(Choice("series", "quarter bridge", "half bridge"), "series")
+    circuit: str = usual(Choice("series", "quarter bridge", "half bridge"), "series")
     """series: the film and its resistor, read across the film; quarter bridge: the same
     against two equal resistors; half bridge: the film over an equal one that is not
     strained, against two equal resistors.
     """
 
-    bandwidth: float = key(Quantity("frequency", "Hz", "0.001 Hz", "1000000 Hz"), "10 Hz")
+    bandwidth: float = usual(Quantity("frequency", "0.001 Hz", "1000000 Hz"), "10 Hz")
     """Bandwidth of the reading, up to which noise counts."""
 
-    lowest_frequency: float = key(
-        Quantity("frequency", "Hz", "0.000001 Hz", "1000000 Hz"), "0.01 Hz"
+    lowest_frequency: float = usual(
+        Quantity("frequency", "0.000001 Hz", "1000000 Hz"), "0.01 Hz"
     )
     """Frequency from which 1/f noise counts, about one over the time of a measurement."""
 
-    instrument_noise: float = key(Quantity("voltage", "mV", "0 mV", "1000 mV"), "0 mV")
+    instrument_noise: float = usual(Quantity("voltage", "0 mV", "1000 mV", "mV"), "0 mV")
     """Noise of the instrument in that bandwidth, one standard deviation."""
 
-    flicker_noise: float | None = key(Number(0.0, 1.0), None, 1e-12)
+    flicker_noise: float | None = key(Number(0.0, 1.0), 1e-12)
     """Relative 1/f noise of the film: power density of R over R squared, times the
     frequency. Default: not stated, 1/f noise is left out.
     """
 
-    still_air: float = key(
-        Quantity("heat_transfer", "W/m2K", "0.1 W/m2K", "10000 W/m2K"), "10 W/m2K"
+    still_air: float = usual(
+        Quantity("heat_transfer", "0.1 W/m2K", "10000 W/m2K"), "10 W/m2K"
     )
     """Heat that still air takes from one face of a film that nothing else cools (common
     practice, no source).
     """
 
-    film_conductivity: float = key(
-        Quantity("thermal_conductivity", "W/mK", "0.01 W/mK", "1000 W/mK"),
+    film_conductivity: float = usual(
+        Quantity("thermal_conductivity", "0.01 W/mK", "1000 W/mK"),
         "0.17 W/mK",
         stage="conductivity",
     )
@@ -78,8 +79,8 @@ class SupplySection(Section):
     filler only helps.
     """
 
-    sheet_conductivity: float = key(
-        Quantity("thermal_conductivity", "W/mK", "0.01 W/mK", "1000 W/mK"), "0.17 W/mK"
+    sheet_conductivity: float = usual(
+        Quantity("thermal_conductivity", "0.01 W/mK", "1000 W/mK"), "0.17 W/mK"
     )
     """Thermal conductivity of the sheet between film and part."""
 
@@ -91,12 +92,11 @@ class VibrationSection(Section):
     Optional as a whole, header and all.
     """
 
-    mean: float | None = key(STRAIN, None, "1500 microstrain")
+    mean: float | None = key(STRAIN, "1500 microstrain")
     """Strain about which the part vibrates. Default: the middle of the strain window."""
 
-    amplitude: float = key(
-        Quantity("strain", "microstrain", "0.001 microstrain", "1000000 microstrain"),
-        "200 microstrain",
+    amplitude: float = usual(
+        Quantity("strain", "0.001 microstrain", "1000000 microstrain"), "200 microstrain"
     )
     """Largest departure from it."""
 
@@ -105,44 +105,38 @@ class VibrationSection(Section):
 class BatchSection(Section):
     """The batch to weigh out."""
 
-    films: int | None = key(Number(1, 1_000_000, whole=True), None, 200)
+    films: int | None = key(Number(1, 1_000_000, whole=True), 200)
     """Films to cast from one batch, instead of its mass."""
 
-    mass: float | None = key(Quantity("mass", "g", "1 mg", "1000 kg"), None, "20 g")
+    mass: float | None = key(Quantity("mass", "1 mg", "1000 kg"), "20 g")
     """Mass of the cured batch, losses included. Default: 20 g, unless films is given."""
 
-    loss: float = key(Quantity("percentage", "%", "0 %", "90 %"), "10 %")
+    loss: float = usual(Quantity("percentage", "0 %", "90 %"), "10 %")
     """Share of the batch that stays in cup, mixer and frame."""
 
-    balance_resolution: float = key(Quantity("mass", "g", "0.001 mg", "1 kg"), "0.01 g")
+    balance_resolution: float = usual(Quantity("mass", "0.001 mg", "1 kg"), "0.01 g")
     """Smallest step of the balance."""
 
-    minutes_per_cup: float = key(Number(0, 100_000), 60)
+    minutes_per_cup: float = usual(Number(0, 100_000), 60)
     """Work that mixing, degassing and curing a cup takes, in minutes."""
 
-    minutes_per_film: float = key(Number(0, 100_000), 10)
+    minutes_per_film: float = usual(Number(0, 100_000), 10)
     """Work that casting and reading a film takes, in minutes."""
 
-    solvent: str | None = key(TEXT, None, "heptane")
+    solvent: str | None = key(TEXT, "heptane")
     """Solvent to thin the mix, by its name in percsim's data files. Default: none."""
 
-    solvent_mass_ratio: float | None = key(
-        Quantity("ratio", ":1", "0.001:1", "100:1"), None, "0.5:1"
-    )
+    solvent_mass_ratio: float | None = key(Quantity("ratio", "0.001:1", "100:1"), "0.5:1")
     """Mass of solvent to mass of everything else; needed with a solvent unless
     wet_thickness is given.
     """
 
-    wet_thickness: float | None = key(
-        Quantity("length", "mm", "1 um", "100 mm"), None, "0.35 mm"
-    )
+    wet_thickness: float | None = key(Quantity("length", "1 um", "100 mm"), "0.35 mm")
     """Instead of the solvent's mass ratio: thickness to draw, which must dry to the film's.
     """
 
     def solvent_ratio(self, thickness: float, density: float) -> float:
         """Mass of solvent over that of a mix of a density that dries to a thickness."""
-        from percsim.materials.elastomer import load_material
-
         if self.solvent is None:
             return 0.0
         if self.wet_thickness is None:
@@ -159,61 +153,57 @@ class MeasuredSection(Section):
     read flat, off any curved part. A file of rows is read by percsim anchor.
     """
 
-    weight_fraction: float = key(
-        Quantity("weight_fraction", "wt%", "0.001 wt%", "99 wt%"), example="30 wt%"
+    weight_fraction: float = needed(
+        Quantity("weight_fraction", "0.001 wt%", "99 wt%"), "30 wt%"
     )
     """Loading, as mass of filler over mass of the cured film, among those explored."""
 
-    electrode_gap: float = key(ALONG_FILM, example="3 mm")
+    electrode_gap: float = needed(ALONG_FILM, "3 mm")
     """Free length of film between the electrodes."""
 
-    resistance: float | None = key(RESISTANCE, None, "2.1 kohm")
+    resistance: float | None = key(RESISTANCE, "2.1 kohm")
     """Geometric mean of R of the films at 20 C without strain, or at the strain and
     temperature of the row when it has no change; open for films that do not conduct.
     """
 
-    films: int = key(Number(1, 100_000, whole=True), 1)
+    films: int = usual(Number(1, 100_000, whole=True), 1)
     """Films behind the row, from one cup."""
 
-    thickness: float | None = key(
-        Quantity("length", "mm", "100 nm", "100 mm"), None, "0.21 mm"
-    )
+    thickness: float | None = key(Quantity("length", "100 nm", "100 mm"), "0.21 mm")
     """Thickness of the films as measured. Default: that of [film]."""
 
-    width: float | None = key(ALONG_FILM, None, "6 mm")
+    width: float | None = key(ALONG_FILM, "6 mm")
     """Width of the films as measured. Default: that of [film]."""
 
-    change: float | None = key(
-        Quantity("change", "%", "-99.9 %", "1000000 %"), None, "5.2 %"
-    )
+    change: float | None = key(Quantity("change", "-99.9 %", "1000000 %"), "5.2 %")
     """(R - R0)/R0 at the strain and temperature of the row, R0 of the same films at 20 C
     without strain.
     """
 
-    strain: float = key(STRAIN, "0 microstrain")
+    strain: float = usual(STRAIN, "0 microstrain")
     """Strain of the film in the reading, within the plan's window."""
 
-    temperature: float = key(Quantity("temperature", "C", "-150 C", "350 C"), "20 C")
+    temperature: float = usual(Quantity("temperature", "-150 C", "350 C"), "20 C")
     """Temperature of the reading, among those of the plan."""
 
-    spread: float | None = key(Quantity("percentage", "%", "0.1 %", "500 %"), None, "15 %")
+    spread: float | None = key(Quantity("percentage", "0.1 %", "500 %"), "15 %")
     """Relative standard deviation of R between the films, when it was measured. Default:
     what the tolerances give.
     """
 
-    batch: str | None = key(TEXT, None, "cup 3")
+    batch: str | None = key(TEXT, "cup 3")
     """Cup that the films were mixed in. Rows of one cup share what its loading is off by,
     so that they count for less than rows of cups of their own.
     """
 
-    diameter: float | None = key(PARTICLE_SIZE, None, "10 um")
+    diameter: float | None = key(PARTICLE_SIZE, "10 um")
     """Median size of the filler, where [explore] lists several."""
 
-    aspect_ratio: float | None = key(ASPECT, None, 15)
+    aspect_ratio: float | None = key(ASPECT, 15)
     """Aspect ratio of the filler, where [explore] lists several."""
 
-    mix_ratio: float | None = key(MIX_RATIO, None, "7:1")
+    mix_ratio: float | None = key(MIX_RATIO, "7:1")
     """Base to curing agent by mass, where [explore] lists several."""
 
-    note: str | None = key(TEXT, None, "first try")
+    note: str | None = key(TEXT, "first try")
     """What the report calls the row."""

@@ -15,7 +15,6 @@ from percsim.quantities import (
     mm,
     number,
     percent,
-    scaled,
     share,
     signed,
     three,
@@ -24,11 +23,11 @@ from percsim.quantities import (
 from percsim.report.candidates import (
     Row,
     Summary,
-    axis_cells,
-    axis_columns,
     candidate_label,
     deciding_index,
     mix_label,
+    recipe_cells,
+    recipe_columns,
 )
 from percsim.report.chapter import (
     Block,
@@ -149,9 +148,7 @@ def _table(summary: Summary) -> Table:
         weighed, point = c.get("weighing_error") or {}, points.get(k)
         rows.append(
             (
-                *axis_cells(summary, c),
-                percent(c.get("weight_fraction")),
-                scaled(c.get("electrode_gap_m"), 1e3),
+                *recipe_cells(summary, c),
                 three(c.get("threshold_ratio")),
                 signed(c.get("weight_fraction_above_threshold"), 100.0),
                 share(weighed.get("pass_share_low")),
@@ -171,8 +168,7 @@ def _table(summary: Summary) -> Table:
         )
     of = "what films leave open" if "anchor" in summary else "resamples"
     heads = (
-        *axis_columns(summary),
-        "#filler|wt%", "#gap|mm", "#φ/φc|", "#from threshold|wt%",
+        *recipe_columns(summary), "#φ/φc|", "#from threshold|wt%",
         "#pass, 1 % less filler|%", "#pass|%", "#pass, 1 % more|%",
         f"#ranks first|% of {of}", "#GF|", "#CV of R|%", "#on the front|% of resamples",
     )  # fmt: skip
