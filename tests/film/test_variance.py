@@ -7,8 +7,11 @@ import pytest
 from reference.made_up_boxes import CRITICAL, FILM, SHORT, loading
 
 from percsim.film import (
+    Bench,
     CastingDraws,
     Film,
+    FilmModel,
+    Loading,
     LoadingThreshold,
     Tolerances,
     cast_films,
@@ -30,8 +33,12 @@ def cast(tolerances, *, n=2000, weights=(0.26, 0.30, 0.34), index=1, film=FILM, 
     fits = fit_loadings(
         [loading(w, **boxes) for w in weights], threshold, resamples=20, seed=SEED
     )
-    draws = CastingDraws.draw(n, 24, SEED)
-    return cast_films(fits, index, film, threshold, tolerances, draws)
+    at = fits[index].loading
+    mixed = Loading(at.weight_fraction, at.volume_fraction, at.log_slope)
+    model, bench = FilmModel.of(fits, threshold), Bench(tolerances, -1.0)
+    draws = CastingDraws.draw(n, len(model.visits), SEED)
+    (castings,) = cast_films(model, mixed, [film], bench, draws)
+    return castings
 
 
 def test_ishigami():
