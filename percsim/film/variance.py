@@ -115,10 +115,6 @@ def first_order_indices(
     return shares
 
 
-def _n_visits(castings: Castings) -> int:
-    return len(castings.visits)
-
-
 def _power_of_two(n: int) -> int:
     return 1 << (n.bit_length() - 1) if n > 0 else 0
 
@@ -153,7 +149,7 @@ def variance_shares(
     """
     names = (*TOLERANCE_NAMES, *TRIAL_NAMES)
     drawn = n + n // 2
-    columns = _n_visits(castings)
+    columns = len(castings.visits)
     first, second, resampling = (
         np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, k))
         for k in range(3)
@@ -277,7 +273,7 @@ def nested_spread(
     of a trial; the variance of casting means less 1/n_trials of it that of the castings.
 
     """
-    columns = _n_visits(castings)
+    columns = len(castings.visits)
 
     def child(*key: int) -> np.random.SeedSequence:
         return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, *key))
@@ -378,7 +374,7 @@ def halvings(castings: Castings, seed: np.random.SeedSequence) -> list[Halving]:
         np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, k))
         for k in range(2)
     )
-    trials = TrialDraws.draw(n, _n_visits(castings), trial_seed)
+    trials = TrialDraws.draw(n, len(castings.visits), trial_seed)
     draws, tol = castings.draws, castings.tolerances
     rng = np.random.default_rng(resampling)
     counts = rng.multinomial(n, np.full(n, 1.0 / n), size=RESAMPLES)

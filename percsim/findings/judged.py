@@ -26,11 +26,9 @@ from percsim.findings.gather import Stages
 from percsim.findings.mixes import Mix
 from percsim.materials.recipe import Recipe as Mixture
 from percsim.plan import Plan
+from percsim.words.films import TOLD
 
 __all__ = ["Findings", "judge_mixes", "planned_outlooks"]
-
-TOLD = 0.8
-"""Width after over before below which a reading has told something of a number."""
 
 
 @dataclass(frozen=True)

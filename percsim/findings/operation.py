@@ -36,8 +36,8 @@ FEWEST_STRAINS = 3
 
 
 def _band(values: Floats) -> dict[str, float]:
-    """5 % and 95 %, infinite values counted."""
-    low, high = weighted_quantiles(values, (0.05, 0.95))
+    """5 % and 95 %, infinite values counted; nan as infinite."""
+    low, high = weighted_quantiles(np.where(np.isnan(values), np.inf, values), (0.05, 0.95))
     return {"p05": float(low), "p95": float(high)}
 
 

@@ -21,6 +21,7 @@ from percsim.findings.judged import planned_outlooks
 from percsim.findings.mixes import Mix, gather_mixes
 from percsim.jobs import Loading, box_jobs, first_boxes
 from percsim.plan import Plan
+from percsim.words.candidates import named
 
 __all__ = ["Look", "Stages", "next_stage", "spend"]
 
@@ -96,7 +97,7 @@ def next_stage(
         candidates = [o for mix in mixes for o in planned_outlooks(mix, resamples)]
         chosen, best = pick_outlook(candidates, target)
         standing = stand(candidates, target, chosen, needed)
-        names = [_name(mixes, o) for o in candidates]
+        names = [named(o.recipe, mixes[o.recipe.mix].words) for o in candidates]
         looks.append(
             Look(
                 sum(boxes.values()),
@@ -117,15 +118,6 @@ def next_stage(
         if not more:
             return Stages(boxes, tuple(looks), "spent")
         boxes = {loading: more.get(loading, n) for loading, n in boxes.items()}
-
-
-def _name(mixes: Sequence[Mix], o: Outlook) -> str:
-    """Say what sets a mix apart, weight fraction and gap."""
-    words, recipe = mixes[o.recipe.mix].words, o.recipe
-    return (
-        f"{words and words + ', '}{100.0 * recipe.loading.weight_fraction:.4g} wt% at "
-        f"{1e3 * recipe.film.electrode_gap:.3g} mm"
-    )
 
 
 def spend(

@@ -64,8 +64,8 @@ def state_line(
         cup = cup_line(decision.cup, recipes, words)
         if decision.why is Why.UNKNOWN_THRESHOLD:
             return (
-                f"Cast to learn: {cup}; the threshold of this powder cannot be foreseen, "
-                "and open or not tells it"
+                f"Cast to learn: {cup}; the threshold of this powder cannot be foreseen: "
+                "whether they conduct tells it"
             )
         return f"Cast to learn: {cup}; {probability_line(decision.cup.all_limits, target)}"
     spent = ""

@@ -53,7 +53,8 @@ def batch(seed, *, loading=LOADING, film=FILM, bench=USUAL, n=8, at=None):
         if columns.level(name) in (CUP, LOT):
             tolerances[:, i] = tolerances[0, i]
     draws = CastingDraws(tolerances, draws.chains)
-    return cast_films(MODEL, loading, film, columns, draws, at).at_rest
+    (cast,) = cast_films(MODEL, loading, [film], columns, draws, at, resamples=2)
+    return cast.at_rest
 
 
 @pytest.mark.parametrize("spread", [0.0, 0.35])
