@@ -35,7 +35,7 @@ def test_castings_drawn_one_by_one_are_as_said(model, phi, values):
     recipe = Recipe(mixed(phi), FILM)
     (found,) = outlooks(model, [recipe], exact_knowledge(values), BENCH)
     draws = CastingDraws.draw(N, len(model.visits), SEED)
-    castings = cast_films(model, recipe.loading, FILM, BENCH, draws, {**OWN, **values})
+    (castings,) = cast_films(model, recipe.loading, [FILM], BENCH, draws, {**OWN, **values})
     logs = np.log(castings.at_rest)
     spread = logs.std()
     band = found.casting_band()
@@ -68,7 +68,7 @@ def test_films_near_the_threshold_open_as_often(model):
     recipe = Recipe(mixed(0.094), FILM)
     (found,) = outlooks(model, [recipe], exact_knowledge(), BENCH)
     draws = CastingDraws.draw(N, len(model.visits), SEED)
-    castings = cast_films(model, recipe.loading, FILM, BENCH, draws)
+    (castings,) = cast_films(model, recipe.loading, [FILM], BENCH, draws)
     # points of the deviation are coarse where a share of castings opens
     assert found.open_shares[0] == pytest.approx(castings.open_fraction, abs=0.1)
     assert 0.05 < castings.open_fraction < 0.6
@@ -77,7 +77,7 @@ def test_films_near_the_threshold_open_as_often(model):
 
 def test_p_is_that_of_brute_force(model):
     """Share of draws whose own castings pass often enough and keep the other limits."""
-    known = day_one(PRIORS, np.random.SeedSequence(5), 60)
+    known = day_one(PRIORS, np.random.SeedSequence(5), 60, scale_spread=0.35)
     recipe = Recipe(mixed(0.17), FILM)
     (found,) = outlooks(model, [recipe], known, BENCH)
     target = Target(
@@ -89,15 +89,19 @@ def test_p_is_that_of_brute_force(model):
         values = {name: float(v[k]) for name, v in known.values.items()}
         # the simulation error and the scale of this draw: a model and a bench of its own
         bench = scaled(BENCH, known.scale[k])
-        castings = cast_films(
-            OneDraw(model, known.noise[k]), recipe.loading, FILM, bench, draws, values
+        (castings,) = cast_films(
+            OneDraw(model, known.noise[k]), recipe.loading, [FILM], bench, draws, values
         )
         shares.append(target.passes(castings.at_rest, castings.gauge_factors).mean())
         cvs.append(castings.resistance_cv)
         ratios.append(castings.threshold_ratio)
-    np.testing.assert_allclose(found.pass_shares(target), shares, atol=0.06)
     told = np.array(cvs) < 0.6
     assert told.sum() > 30
+    apart = found.pass_shares(target) - shares
+    assert np.abs(apart[told]).max() < 0.05
+    # where castings open, points of the deviation are coarse
+    assert np.abs(apart).max() < 0.12
+    assert abs(apart.mean()) < 0.01
     np.testing.assert_allclose(found.resistance_cv[told], np.array(cvs)[told], rtol=0.08)
     every = (np.array(shares) >= 0.6) & (np.array(cvs) <= 0.3) & (np.array(ratios) >= 1.3)
     assert 0.1 < every.mean() < 0.9
