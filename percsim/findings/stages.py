@@ -16,6 +16,7 @@ from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
 from percsim.decision.candidates import pick_outlook, stand
 from percsim.decision.outlook import Outlook
+from percsim.film.model import FilmModel
 from percsim.findings.gather import Look, Stages
 from percsim.findings.judged import planned_outlooks
 from percsim.findings.mixes import Mix, gather_mixes
@@ -49,8 +50,11 @@ def _hanging(
     for i in undecided:
         recipe = candidates[i].recipe
         mix = mixes[recipe.mix]
-        weights = [fit.loading.weight_fraction for fit in mix.fits]
-        at = weights.index(recipe.loading.weight_fraction)
+        own = recipe.loading.weight_fraction
+        # films that are open, or below the threshold, tell no slope
+        used = FilmModel.conducting(mix.fits, mix.films.threshold)
+        weights = sorted({own, *(fit.loading.weight_fraction for fit in used)})
+        at = weights.index(own)
         near = weights[max(at - 1, 0) : at + 2]
         hanging |= {(mix.plan.box_label, w) for w in near}
     return hanging

@@ -12,14 +12,17 @@ from test_run import SMALL, digits
 
 import percsim.run
 from percsim.boxes.store import Store
-from percsim.decision import judge_mixes, pick
+from percsim.decision.candidates import pick_outlook
 from percsim.findings import assemble
-from percsim.findings import stages as module
-from percsim.findings.stages import Stages, gather_mixes, n_looks, next_stage
+from percsim.findings import mixes as gathering
+from percsim.findings.judged import planned_outlooks
+from percsim.findings.mixes import gather_mixes
+from percsim.findings.stages import Stages, n_looks, next_stage
 from percsim.jobs import box_jobs, first_boxes
 from percsim.plan import Plan
 from percsim.report import read_rows
 from percsim.run import run_plan
+from percsim.words.candidates import named
 
 
 def plan_with(**sections):
@@ -32,28 +35,24 @@ def plan_with(**sections):
 @pytest.fixture
 def known_threshold(monkeypatch):
     monkeypatch.setattr(
-        module, "gather_threshold", lambda mix, records: ({}, stored_boxes.THRESHOLD)
+        gathering, "gather_threshold", lambda mix, records: ({}, stored_boxes.THRESHOLD)
     )
 
 
 def good_choices(plan):
     """Names of the candidates within a per cent of the best, from boxes without scatter."""
     found = gather_mixes(plan, box_jobs(plan), StoredBoxes(plan, 0, 1e-9))
-    candidates = judge_mixes(
-        [entry.mix for entry in found],
-        plan.electrode_gaps,
-        plan.decision_target(),
-        resamples=20,
-        **module.decision_arguments(plan),
-    )
-    best, _ = pick(candidates)
+    outlooks = [o for mix in found for o in planned_outlooks(mix, 20)]
+    target = plan.decision_target()
+    best, _ = pick_outlook(outlooks, target)
     if best is None:
         return set()
-    most = candidates[best].pass_share.value
+    shares = [o.weights @ o.pass_shares(target) for o in outlooks]
+    meet = [pick_outlook([o], target)[0] is not None for o in outlooks]
     return {
-        c.name
-        for c in candidates
-        if c.meets_target and c.pass_share.value >= most - 0.01 - 1e-9
+        named(o.recipe, found[o.recipe.mix].words)
+        for o, share, meets in zip(outlooks, shares, meet, strict=True)
+        if meets and share >= shares[best] - 0.01 - 1e-9
     }
 
 
