@@ -12,8 +12,8 @@ import percsim
 
 PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
-    "errors process units quantities files values packing kernels materials particles links "
-    "states network boxes film decision words known_cases plan advice jobs reuse "
+    "errors process units quantities files values packing kernels materials particles "
+    "links states network boxes film decision words known_cases plan advice jobs reuse "
     "findings report run cli __main__"
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}
