@@ -23,7 +23,7 @@ from percsim.decision.outlook import Band
 from percsim.decision.priors import Priors
 from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move
 from percsim.film.electrodes import Film
-from percsim.film.model import NOISES, FilmModel, Loading
+from percsim.film.model import NOISES, FilmModel, Loading, Material
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = ["Posterior", "Reading", "RowCheck", "importance_sample", "measured"]
@@ -94,7 +94,8 @@ class Reading:
     relative_change : float or None
         (R - R0)/R0 at `strain` and `temperature`, R0 of the same films at rest and 20 C.
     spread : float or None
-        Standard deviation of ln R between the films, when the bench knows it.
+        Standard deviation of ln R between the films, when it is told; it tells how far
+        the bench scatters.
     batch : str
         Cup that the films were mixed in; rows of one cup share the deviation of its
         loading. Empty when it is not told: the row then counts as films mixed apart.
@@ -200,10 +201,7 @@ def _scatter(reading: Reading, model: FilmModel, bench: Bench) -> Floats:
     for move in row_moves(reading, model, bench):
         level = _shares(reading, move.level, move.name)
         place = {CUP: 1, LOT: 2}.get(level, 0)
-        if place or reading.spread is None:
-            out[place] += np.square([move.loading, move.scale]) / (1 if place else n)
-    if reading.spread is not None:
-        out[0, 1] = reading.spread**2 / n
+        out[place] += np.square([move.loading, move.scale]) / (1 if place else n)
     return np.sqrt(out)
 
 
@@ -229,8 +227,8 @@ class _Predicted:
     ----------
     level, change : (rows, n, T) ndarray of float
         ln R and ln(R/R0); inf where open, 0 where not asked.
-    slope : (rows, n, T) ndarray of float
-        d ln R / d ln(phi/phi_c).
+    slope, bend : (rows, n, T) ndarray of float
+        d ln R / d ln(phi/phi_c), and that of the change.
     distance : (rows, n, T) ndarray of float
         ln of the volume fraction over the film's own threshold.
     doubts : (2, rows, n, T) ndarray of float
@@ -242,6 +240,7 @@ class _Predicted:
     level: Floats
     change: Floats
     slope: Floats
+    bend: Floats
     distance: Floats
     doubts: Floats
 
@@ -260,17 +259,21 @@ def _predict(
     material = draws.material(model, used)
     own = np.log(model.own_threshold(draws.contacts))
     shape = (len(readings), len(draws), len(log_factors))
-    level, change, slope, distance = (np.zeros(shape) for _ in range(4))
+    level, change, slope, bend, distance = (np.zeros(shape) for _ in range(5))
     doubts = np.zeros((2, *shape))
     step = log_factors[1] - log_factors[0]
     known: dict[float, tuple[Floats, Floats]] = {}
+    first: dict[float, int] = {}
+    errors = np.stack(model.setting_errors(draws.contacts, used[-1]))
     for i, reading in enumerate(readings):
         phi = reading.loading.volume_fraction
         log_phi = np.log(phi) - log_factors
         if phi not in known:
             known[phi] = material.at(log_phi[None, :], used)
-            told = model.setting_errors(draws.contacts, log_phi, used[-1])
-        doubts[:, i] = told
+            doubts[:, i] = errors @ model.between(log_phi)
+        else:
+            doubts[:, i] = doubts[:, first[phi]]
+        first.setdefault(phi, i)
         distance[i] = log_phi - own[:, None]
         if reading.is_open:
             continue
@@ -282,12 +285,13 @@ def _predict(
             both = np.isfinite(rest) & np.isfinite(there)
             change[i] = np.where(both, there, 0.0) - np.where(both, rest, 0.0)
             change[i][~both] = np.inf
+            bend[i] = _gradient(change[i], step)
         slope[i] = _gradient(level[i], step)
         uneven = bench.unevenness(
             reading.film, reading.loading.log_slope, slope[i], np.exp(distance[i])
         )
         level[i] += uneven * draws.scale[:, None] ** 2
-    return _Predicted(level, change, slope, distance, doubts)
+    return _Predicted(level, change, slope, bend, distance, doubts)
 
 
 def _weighted(logs: Floats, weights: Floats) -> Floats:
@@ -468,10 +472,16 @@ def _changes(rows: _Rows, found: _Predicted, scale: Floats, bench: Bench) -> _Jo
         return np.array([x == name for x in level])[:, None, None] * opens
 
     own = own + (at(FILM) + at(READING)) ** 2 / films + 1e-12
+    # a loading that is off moves the change too
+    moved = [
+        part[use, 0][:, None, None] * s * found.bend[use] for part in (rows.own, rows.cup)
+    ]
+    own = own + moved[0] ** 2
+    shared = np.hypot(at(CUP), moved[1]) * np.where(size < 0.0, -1.0, 1.0)
     own = own + np.where(rows.slips[use][:, None, None], size**2 + own, 0.0)
     apart = np.where(known, y - size, np.inf)
     common = [at(LOT), np.where(known, found.doubts[1, use], 0.0)]
-    return _Joint.of(use, apart, own, at(CUP), rows.by_cup(use), common)
+    return _Joint.of(use, apart, own, shared, rows.by_cup(use), common)
 
 
 def _opens(rows: _Rows, found: _Predicted, scale: Floats) -> dict[int, Floats]:
@@ -743,9 +753,9 @@ def measured(
         problem = replace(problem, rows=rows)
     knowledge = _handed_on(problem, draws, weights, nodes, told, child(3), n)
     before = day_one(priors, child(4), ROUND, bench.scale_spread)
+    materials = tuple((known, known.material(model)) for known in (knowledge, before))
     checks = tuple(
-        _check(problem, i, knowledge, before, chances[i], child(5))
-        for i in range(len(readings))
+        _check(problem, i, materials, chances[i], child(5)) for i in range(len(readings))
     )
     return Posterior(
         knowledge,
@@ -903,16 +913,15 @@ def _handed_on(
 def _check(
     problem: _Problem,
     i: int,
-    after: Knowledge,
-    before: Knowledge,
+    materials: Sequence[tuple[Knowledge, Material]],
     probability: float,
     seed: np.random.SeedSequence,
 ) -> RowCheck:
     """One row against the others, and what such films would read."""
     rows, reading = problem.rows, problem.rows.readings[i]
     bands: list[Band | None] = []
-    for known in (after, before):
-        level, change, slope = _at_draws(problem, reading, known)
+    for known, material in materials:
+        level, change, slope = _at_draws(problem, reading, known, material)
         own, moved = np.random.default_rng(seed).standard_normal((2, len(level)))
         parts = (rows.own[i], rows.cup[i], rows.lot[i])
         scatter = np.sqrt(sum((p[0] * slope) ** 2 + p[1] ** 2 for p in parts))
@@ -935,7 +944,7 @@ def _check(
 
 
 def _at_draws(
-    problem: _Problem, reading: Reading, known: Knowledge
+    problem: _Problem, reading: Reading, known: Knowledge, material: Material
 ) -> tuple[Floats, Floats, Floats]:
     """Ln R, its change and its slope of a row's film at every draw, (n,) each."""
     model, visits = problem.model, problem.model.visits
@@ -943,7 +952,7 @@ def _at_draws(
     used = sorted({visits.rest, *(int(s) for s in np.flatnonzero(w))})
     steps = 1e-3 * np.array([0.0, -1.0, 1.0])
     at = np.log(reading.loading.volume_fraction) - known.log_factor[:, None] + steps
-    logs = known.material(model, used).log_resistance(reading.film, at, used)
+    logs = material.log_resistance(reading.film, at, used)
     rest, there = logs[..., used.index(visits.rest)], _weighted(logs, w[used])
     both = np.isfinite(rest) & np.isfinite(there)
     change = np.where(both, there, 0.0) - np.where(both, rest, 0.0)

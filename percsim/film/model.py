@@ -288,7 +288,7 @@ class FilmModel:
         return held, lowest, np.clip(change, -LARGEST_CHANGE, LARGEST_CHANGE)
 
     def setting_errors(
-        self, values: Mapping[str, ArrayLike], log_phi: ArrayLike, state: int
+        self, values: Mapping[str, ArrayLike], state: int
     ) -> tuple[Floats, Floats]:
         """Errors of ln R of a visit from the fit of settings, without strain and by it.
 
@@ -296,29 +296,30 @@ class FilmModel:
         ----------
         values : mapping of str to float or (n,) array_like
             By the names of `parameters`, SI.
-        log_phi : (q,) array_like
-            ln of effective volume fractions.
         state : int
             The visit.
 
         Returns
         -------
-        at_rest, by_strain : (n, q) ndarray of float
-            What the second and the third of the `NOISES` move ln R by.
+        at_rest, by_strain : (n, K) ndarray of float
+            What the second and the third of the `NOISES` move ln R by at every loading.
 
         """
         settings, _ = self._settings(values)
-        shape = len(settings), np.size(log_phi)
-        if self.surface is None or not len(self.volume_fractions):
-            return np.zeros(shape), np.zeros(shape)
+        none = np.zeros((len(settings), len(self.volume_fractions)))
+        if self.surface is None or not none.size:
+            return none, none
         strain, t = self.visits.strains[state], self.visits.temperatures[state]
-        at = np.log(self.volume_fractions)
-        k = np.arange(len(at))
-        place = np.interp(np.asarray(log_phi), at, k)[:, None]
-        weights = np.maximum(1.0 - np.abs(place - k), 0.0).T
         more = self.surface.under_strain(settings, t, strain)
-        by_strain = np.zeros(shape) if more is None else more[1] @ weights
-        return self.surface.at_rest(settings, t)[1] @ weights, by_strain
+        return self.surface.at_rest(settings, t)[1], none if more is None else more[1]
+
+    def between(self, log_phi: ArrayLike) -> Floats:
+        """Weights (K, q) of the loadings that interpolate in ln(volume fraction)."""
+        if not len(self.volume_fractions):
+            return np.zeros((0, np.size(log_phi)))
+        k = np.arange(len(self.volume_fractions))
+        place = np.interp(np.asarray(log_phi), np.log(self.volume_fractions), k)
+        return np.asarray(np.maximum(1.0 - np.abs(place - k[:, None]), 0.0))
 
     def chain_root(self, volume_fraction: float) -> Floats:
         """Root of the covariance of the chains (S, S), of the nearest loading."""

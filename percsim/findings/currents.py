@@ -155,7 +155,9 @@ def _gradient(findings: Findings) -> list[dict[str, Any]]:
         if end is None:
             return logs[:, 0], nothing, nothing
         strain = visits.strains[end]
-        errors = model.errors(given, float(np.log(phi)), end)[1] / abs(strain)
+        # what the boxes leave open is the same in every row
+        near = model.between([np.log(phi)])[:, 0]
+        errors = model.setting_errors(given, end)[1] @ near / abs(strain)
         known = np.isfinite(logs).all(axis=1)
         rise = np.where(known, logs[:, 1], 0.0) - np.where(known, logs[:, 0], 0.0)
         return logs[:, 0], np.expm1(rise) / strain, errors
