@@ -162,7 +162,7 @@ class _Batch:
         loading, scale = deviation(moves, (FILM, READING))
         _, of_cup = deviation(moves, (CUP, LOT))
         chains = np.sqrt(np.maximum(cups.scatter**2 - (of_cup * known.scale) ** 2, 0.0))
-        rest, points = cups.rest, quadrature(cups.rest.shape[1])[1]
+        rest, points = cups.rest, cups.shares
         conducts = np.isfinite(rest)
         part = np.where(conducts, points, 0.0)
         total = part.sum(axis=1)
