@@ -85,7 +85,8 @@ class Reading:
     relative_change : float or None
         (R - R0)/R0 at `strain` and `temperature`, R0 of the same films at rest and 20 C.
     spread : float or None
-        Standard deviation of ln R between the films, when the bench knows it.
+        Standard deviation of ln R between the films, when it is told; it tells how far
+        the bench scatters.
     batch : str
         Cup that the films were mixed in; rows of one cup share the deviation of its
         loading. Empty when it is not told: the row then counts as films mixed apart.
@@ -178,14 +179,11 @@ def _scatter(reading: Reading, model: FilmModel, bench: Bench) -> Floats:
         level = move.level
         apart = not reading.batch and level == CUP and move.name != "weighing"
         if level in (READING, FILM) or apart:
-            if reading.spread is None:
-                out[0] += np.array([move.loading**2, move.scale**2]) / n
+            out[0] += np.array([move.loading**2, move.scale**2]) / n
         elif level == CUP:
             out[1] += np.array([move.loading**2, move.scale**2])
         elif level == LOT:
             out[2] += np.array([move.loading**2, move.scale**2])
-    if reading.spread is not None:
-        out[0, 1] = reading.spread**2 / n
     return np.sqrt(out)
 
 
