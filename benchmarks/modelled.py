@@ -105,8 +105,14 @@ class Modelled:
                 Reading(
                     name, recipe.loading, recipe.film,
                     float(np.exp(np.log(ohms[closed]).mean())), int(closed.sum()),
+                    spread=_spread(np.log(ohms[closed])),
                     strain=0.0 if change is None else self.strain,
                     relative_change=change, batch=name,
                 )
             )  # fmt: skip
         return found
+
+
+def _spread(logs: np.ndarray) -> float | None:
+    """Standard deviation between films; None with fewer than two."""
+    return float(logs.std(ddof=1)) if len(logs) > 1 else None
