@@ -180,11 +180,7 @@ class Bench:
 
     def _skew(self, film: Film) -> tuple[float, float]:
         """Mean and deviation of ln R from electrodes set askew."""
-        points, weights = quadrature(31)
-        spread = self.tolerances.skew / film.electrode_gap
-        logs = np.log(wedge(spread * points))
-        mean = float(weights @ logs)
-        return mean, float(np.sqrt(weights @ (logs - mean) ** 2))
+        return _skewed(self.tolerances.skew / film.electrode_gap)
 
     def unevenness(
         self, film: Film, log_slope: float, slope: Floats, ratio: Floats
@@ -231,6 +227,14 @@ class Bench:
     def halved(self, name: str, film: Film) -> Bench:
         """Return the same bench with one tolerance halved."""
         return replace(self, tolerances=self.tolerances.halved(name, film))
+
+
+@lru_cache(maxsize=256)
+def _skewed(spread: float) -> tuple[float, float]:
+    points, weights = quadrature(31)
+    logs = np.log(wedge(spread * points))
+    mean = float(weights @ logs)
+    return mean, float(np.sqrt(weights @ (logs - mean) ** 2))
 
 
 def deviation(
