@@ -23,8 +23,8 @@ class Mixes(Stages):
     @cached_property
     def axes(self) -> dict[str, tuple[float, ...]]:
         """Axes of [explore] listed beside loading and gap, and their values."""
-        listed = {name: getattr(self.explore, name) for name in AXES}
-        return {name: values for name, values in listed.items() if values is not None}
+        listed = [name for name in AXES if name in self.explore.given()]
+        return {name: getattr(self.explore, name) for name in listed}
 
     @cached_property
     def mixes(self) -> tuple[Self, ...]:
