@@ -11,8 +11,8 @@ from typing import Any, Self
 
 from percsim.plan.axes import AXES
 from percsim.plan.build import Stages, strains_within
-from percsim.plan.powder import AspectRatio, Sizes
 from percsim.plan.sections.use import MeasuredSection
+from percsim.plan.tables import AspectRatio, Sizes
 
 __all__ = ["Mixes"]
 
