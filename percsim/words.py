@@ -22,6 +22,8 @@ __all__ = [
     "confidence",
     "counted",
     "duration",
+    "estimate",
+    "grams",
     "length",
     "listed",
     "many",
@@ -46,7 +48,6 @@ __all__ = [
     "three",
     "two",
     "units_held",
-    "volume",
     "weight",
     "window",
     "with_error",
@@ -169,6 +170,13 @@ def with_error(value: Any, error: Any, factor: float = 1.0) -> str:
     return " ± ".join(f"{round(v, places):.{max(places, 0)}f}" for v in (x, e))
 
 
+def estimate(entry: Any, factor: float = 1.0) -> str:
+    """Write an entry that holds a value, median or mean with its standard error."""
+    entry = entry if isinstance(entry, Mapping) else {}
+    value = next((entry[key] for key in ("value", "median", "mean") if key in entry), None)
+    return with_error(value, entry.get("standard_error"), factor)
+
+
 # ------------------------------------------------------------------------------------------
 # Shares and chances
 # ------------------------------------------------------------------------------------------
@@ -225,19 +233,25 @@ def probability(value: Any) -> str:
     return "below 0.001" if x < 0.001 else f"{x:.2g}"
 
 
-def weight(value: Any) -> str:
-    """Write a loading as it is weighed, four digits and "wt%"."""
-    return _of_total(value, "wt%")
-
-
-def volume(value: Any) -> str:
-    """Write a loading by volume, four digits and "vol%"."""
-    return _of_total(value, "vol%")
-
-
-def _of_total(value: Any, unit: str) -> str:
+def weight(value: Any, unit: str = "wt%") -> str:
+    """Write a loading with four digits, as it is weighed; without unit for a cell."""
     x = number(value)
-    return MISSING if x is None else f"{100.0 * x:.4g} {unit}"
+    return MISSING if x is None else f"{100.0 * x:.4g} {unit}".rstrip()
+
+
+def grams(value: Any, step: float = 1e-3) -> str:
+    """Write a mass [g] to the step of a balance [g].
+
+    Examples
+    --------
+    >>> grams(30.625, 0.01), grams(30.625, 0.25), grams(30.625, 1.0), grams(30.625)
+    ('30.62', '30.62', '31', '30.625')
+
+    """
+    x, places = number(value), 0
+    while places < 6 and abs(round(step, places) - step) > 1e-9 * step:
+        places += 1
+    return MISSING if x is None else f"{x:.{places}f}"
 
 
 def mix(value: Any) -> str:

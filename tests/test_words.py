@@ -14,6 +14,7 @@ from percsim.words import (
     confidence,
     counted,
     duration,
+    grams,
     listed,
     many,
     memory,
@@ -34,7 +35,6 @@ from percsim.words import (
     tenths,
     three,
     two,
-    volume,
     weight,
     window,
     with_error,
@@ -272,7 +272,11 @@ def test_chances():
 
 def test_what_goes_on_the_balance():
     assert (weight(0.2625), weight(0.3), weight(None)) == ("26.25 wt%", "30 wt%", "–")
-    assert volume(0.139) == "13.9 vol%"
+    assert (weight(0.139, "vol%"), weight(0.2625, "")) == ("13.9 vol%", "26.25")
+    # a balance of 0.25 g shows quarters, one of 0.5 g halves
+    assert [grams(12.3456, step) for step in (0.25, 0.5, 0.01, 1.0, 0.001)] == [
+        "12.35", "12.3", "12.35", "12", "12.346",
+    ]  # fmt: skip
     assert (mix(7.0), mix(6.9932), mix("inf")) == ("7:1", "6.993:1", "no agent")
     assert (mm(2e-4), mm(0.016), mm(None)) == ("0.2 mm", "16 mm", "–")
     assert (microstrain(3e-3), microstrain(-0.05)) == (

@@ -115,7 +115,7 @@ def _recipe_rows(plan: Plan) -> list[tuple[str, str]]:
         + ("" if f.kind == "sphere" else f", aspect ratio {three(f.median_aspect_ratio)}")
         for f in plan.fillers
     )
-    weights = ", ".join(weight(w).removesuffix(" wt%") for w in plan.weight_fractions)
+    weights = ", ".join(weight(w, "") for w in plan.weight_fractions)
     volumes = (percent(plan.recipe(w).volume_fraction) for w in plan.weight_fractions)
     return [
         ("filler", fillers),

@@ -11,11 +11,24 @@ from percsim.report.candidates import (
     axis_columns,
     deciding_index,
     margin_rows,
+    recipe_cells,
+    recipe_columns,
     share_text,
     verdict,
 )
 from percsim.report.chapter import Table, table
-from percsim.words import mix, number, percent, quantiles, scaled, share, three, with_error
+from percsim.words import (
+    estimate,
+    mix,
+    number,
+    percent,
+    quantiles,
+    scaled,
+    share,
+    three,
+    weight,
+    with_error,
+)
 
 __all__ = ["candidate_table", "refused_measured", "refused_table", "why_not_measured"]
 
@@ -33,7 +46,7 @@ def candidate_table(summary: Summary) -> tuple[Table, str]:
         rows.append(
             (
                 *axis_cells(summary, c),
-                percent(c.get("weight_fraction")),
+                weight(c.get("weight_fraction"), ""),
                 percent(c.get("volume_fraction")),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 three(c.get("threshold_ratio")),
@@ -41,7 +54,7 @@ def candidate_table(summary: Summary) -> tuple[Table, str]:
                 r_range,
                 with_error(c.get("resistance_cv"), c.get("resistance_cv_se"), 100.0),
                 share(c.get("open_fraction")),
-                with_error(factor.get("median"), factor.get("standard_error")),
+                estimate(factor),
                 quantiles(factor)[1],
                 with_error(c.get("gauge_factor_initial"), c.get("gauge_factor_initial_se")),
                 with_error(c.get("gauge_factor_cv"), c.get("gauge_factor_cv_se"), 100.0),
@@ -100,7 +113,7 @@ def refused_measured(measured: Row) -> Table | None:
     """Lay out what every other candidate misses by the measured films."""
     rows = [
         (
-            percent(row.get("weight_fraction")),
+            weight(row.get("weight_fraction"), ""),
             scaled(row.get("electrode_gap_m"), 1e3),
             quantiles(row.get("casting_resistance_ohm"), "kohm")[0],
             quantiles(row.get("gauge_factor"))[0],
@@ -130,14 +143,9 @@ def refused_table(summary: Summary) -> Table | None:
             continue
         rows.append(
             (
-                *axis_cells(summary, c),
-                percent(c.get("weight_fraction")),
-                scaled(c.get("electrode_gap_m"), 1e3),
+                *recipe_cells(summary, c),
                 quantiles(c.get("resistance_ohm"), "kohm")[0],
-                with_error(
-                    (c.get("gauge_factor") or {}).get("median"),
-                    (c.get("gauge_factor") or {}).get("standard_error"),
-                ),
+                estimate(c.get("gauge_factor")),
                 share((c.get("pass_share") or {}).get("value")),
                 verdict(c, is_chosen=False),
             )
@@ -146,8 +154,10 @@ def refused_table(summary: Summary) -> Table | None:
         return None
     return table(
         (
-            *axis_columns(summary),
-            *("#filler|wt%", "#gap|mm", "#R, median|kohm", "#GF, median|", "#pass|%"),
+            *recipe_columns(summary),
+            "#R, median|kohm",
+            "#GF, median|",
+            "#pass|%",
             "~why",
         ),
         rows,

@@ -9,7 +9,7 @@ from percsim.report.answer import (
 )
 from percsim.report.candidates import Summary, is_tunnelling, shape_is_assumed
 from percsim.report.chapter import Table, table
-from percsim.words import number, percent, quantity, scaled, three, two, with_error
+from percsim.words import number, percent, quantity, scaled, three, two, weight, with_error
 
 __all__ = [
     "ACTING",
@@ -113,7 +113,7 @@ def fit_table(summary: Summary) -> Table:
     for f in summary.get("fits") or []:
         rows.append(
             (
-                percent(f.get("weight_fraction")),
+                weight(f.get("weight_fraction"), ""),
                 percent(f.get("volume_fraction")),
                 three(f.get("n_boxes")),
                 three(f.get("n_open_boxes")),

@@ -72,6 +72,20 @@ def axis_cells(summary: Summary, candidate: Row) -> list[str]:
     ]
 
 
+def recipe_columns(summary: Summary) -> list[str]:
+    """Heads of a table for what is mixed and cast."""
+    return [*axis_columns(summary), "#filler|wt%", "#gap|mm"]
+
+
+def recipe_cells(summary: Summary, candidate: Row) -> list[str]:
+    """Cells of one candidate for `recipe_columns`."""
+    return [
+        *axis_cells(summary, candidate),
+        weight(candidate.get("weight_fraction"), ""),
+        scaled(candidate.get("electrode_gap_m"), 1e3),
+    ]
+
+
 def mix_label(summary: Summary, candidate: Row) -> str:
     """Name what sets the mix of a candidate apart: "0.15 mm film, aspect ratio 12"."""
     words = []

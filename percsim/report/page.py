@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import base64
 import struct
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
@@ -76,40 +76,41 @@ SECTIONS = (
 )
 
 
+def _card(name: str, value: str, detail: str, error: str = "") -> dict[str, str]:
+    return {"name": name, "value": value, "detail": detail, "error": error}
+
+
 def _numbers(candidate: Row, unknown: float | None) -> list[dict[str, str]]:
     """Four numbers a reader looks for first."""
-    as_planned = "" if unknown is None else " if contacts and threshold are as planned"
-    r, factor = (candidate.get(key) or {} for key in ("resistance_ohm", "gauge_factor"))
-    passing = candidate.get("pass_share") or {}
-    value, low, high = (share(passing.get(key)) for key in ("value", "low", "high"))
+    r, factor, passing = (
+        candidate.get(key) or {} for key in ("resistance_ohm", "gauge_factor", "pass_share")
+    )
+    interval = f"95 % interval {share(passing.get('low'))} – {share(passing.get('high'))} %"
+    chance = ""
+    if unknown is not None:
+        interval += " if contacts and threshold are as planned"
+        chance = f"{share(unknown)} % with all that is not known of them"
     n_open = share(candidate.get("open_fraction"))
     return [
-        {
-            "name": "Resistance, median",
-            "value": resistance(r.get("median")),
-            "detail": _for_most(r, "ohm"),
-            "error": simulation_error(r.get("standard_error"), "ohm", r.get("median")),
-        },
-        {
-            "name": "Gauge factor, median",
-            "value": three(factor.get("median")),
-            "detail": _for_most(factor),
-            "error": simulation_error(factor.get("standard_error")),
-        },
-        {
-            "name": "Castings that pass",
-            "value": f"{value} %",
-            "detail": f"95 % interval {low} – {high} %{as_planned}",
-            "error": ""
-            if unknown is None
-            else f"{share(unknown)} % with all that is not known of them",
-        },
-        {
-            "name": "Spread of resistance",
-            "value": quantity(candidate.get("resistance_cv"), "fraction"),
-            "detail": f"coefficient of variation; {n_open} % open",
-            "error": simulation_error(candidate.get("resistance_cv_se"), "fraction"),
-        },
+        _card(
+            "Resistance, median",
+            resistance(r.get("median")),
+            _for_most(r, "ohm"),
+            simulation_error(r.get("standard_error"), "ohm", r.get("median")),
+        ),
+        _card(
+            "Gauge factor, median",
+            three(factor.get("median")),
+            _for_most(factor),
+            simulation_error(factor.get("standard_error")),
+        ),
+        _card("Castings that pass", f"{share(passing.get('value'))} %", interval, chance),
+        _card(
+            "Spread of resistance",
+            quantity(candidate.get("resistance_cv"), "fraction"),
+            f"coefficient of variation; {n_open} % open",
+            simulation_error(candidate.get("resistance_cv_se"), "fraction"),
+        ),
     ]
 
 
@@ -120,31 +121,22 @@ def _measured_numbers(row: Row) -> list[dict[str, str]]:
         for key in ("casting_resistance_ohm", "gauge_factor", "resistance_cv")
     )
     contents = "what the films leave open, and the bench"
+    median = resistance(r.get("median"))
     return [
-        {
-            "name": "Resistance, median",
-            "value": resistance(r.get("median")),
-            "detail": _for_most(r, "ohm"),
-            "error": contents,
-        },
-        {
-            "name": "Gauge factor, median",
-            "value": three(factor.get("median")),
-            "detail": _for_most(factor),
-            "error": contents,
-        },
-        {
-            "name": "Castings that pass",
-            "value": f"{share(row.get('pass_share'))} %",
-            "detail": "averaged over what the films leave open",
-            "error": "",
-        },
-        {
-            "name": "Spread of resistance",
-            "value": quantity(spread.get("median"), "fraction"),
-            "detail": f"coefficient of variation; {_for_most(spread, 'fraction')}",
-            "error": "",
-        },
+        _card("Resistance, median", median, _for_most(r, "ohm"), contents),
+        _card(
+            "Gauge factor, median", three(factor.get("median")), _for_most(factor), contents
+        ),
+        _card(
+            "Castings that pass",
+            f"{share(row.get('pass_share'))} %",
+            "averaged over what the films leave open",
+        ),
+        _card(
+            "Spread of resistance",
+            quantity(spread.get("median"), "fraction"),
+            f"coefficient of variation; {_for_most(spread, 'fraction')}",
+        ),
     ]
 
 
@@ -179,7 +171,6 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
     readout, readout_text = readout_table(summary)
     candidates, mix_text = candidate_table(summary)
     threshold_text, threshold_table = threshold_told(summary)
-    sheet = summary.get("weigh_out") or {}
     absent = {chapter.anchor for chapter in CHAPTERS if chapter.key not in summary}
     return {
         "title": str(summary.get("title") or "Untitled plan"),
@@ -193,7 +184,7 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "basis": [units_held(line) for line in basis_lines(summary)],
         "margins": _margins(summary),
         "reasons": _texts(summary, "reasons"),
-        "masses": mass_table(sheet) if isinstance(sheet, Mapping) else None,
+        "masses": mass_table(summary.get("weigh_out") or {}),
         "refused": refused_table(summary),
         "contents": [s for s in SECTIONS if s[0] not in absent],
         "chapters": _chapters(summary),

@@ -13,7 +13,7 @@ from percsim.report.candidates import (
     of_one_mix,
 )
 from percsim.report.chapter import Table, table
-from percsim.words import number, percent, quantity, scaled, span, three
+from percsim.words import number, quantity, scaled, span, three, weight
 
 __all__ = ["readout_table"]
 
@@ -38,7 +38,7 @@ def readout_table(summary: Summary) -> tuple[Table | None, str]:
         is_open = number((c.get("resistance_ohm") or {}).get("median")) == math.inf
         rows.append(
             (
-                percent(c.get("weight_fraction")),
+                weight(c.get("weight_fraction"), ""),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 three(c.get("volume_resistivity_ohm_m")),
                 scaled(c.get("sheet_resistance_ohm"), 1e-3),

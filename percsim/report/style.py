@@ -106,15 +106,18 @@ def ramp_colours(n: int) -> list[Any]:
     return [ramp(x) for x in (np.linspace(0.28, 1.0, n) if n > 1 else [0.75])]
 
 
-def plain(x: float, _: int | None = None) -> str:
-    return three(x)
+def plain_ticks(axis: Any) -> None:
+    """Write plain numbers along an axis."""
+    from matplotlib.ticker import FuncFormatter
+
+    axis.set_major_formatter(FuncFormatter(lambda x, _: three(x)))
 
 
 def log_ticks(axis: Any, of_each_ten: Sequence[float] = ()) -> None:
     """Write plain numbers along an axis of logarithms, at the multiples named."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+    from matplotlib.ticker import LogLocator, NullFormatter
 
-    axis.set_major_formatter(FuncFormatter(plain))
+    plain_ticks(axis)
     axis.set_minor_formatter(NullFormatter())
     if of_each_ten:
         axis.set_major_locator(LogLocator(subs=of_each_ten))

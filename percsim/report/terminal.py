@@ -21,18 +21,19 @@ from percsim.report.candidates import (
     Row,
     Summary,
     anchored,
-    axis_cells,
     candidate_label,
     deciding_index,
     judged,
     margin_cells,
     margin_rows,
     open_films_marked,
+    recipe_cells,
     unknown_share,
     varying_axes,
 )
 from percsim.words import (
     columns,
+    estimate,
     number,
     percent,
     quantiles,
@@ -41,7 +42,7 @@ from percsim.words import (
     share,
     spelt,
     two,
-    with_error,
+    weight,
 )
 
 __all__ = ["MOST_LINES", "text_summary"]
@@ -172,7 +173,7 @@ def _measured_lines(measured: Row) -> list[str]:
         rows.append(
             (
                 "*" if k == measured["best"] else "",
-                percent(c.get("weight_fraction")),
+                weight(c.get("weight_fraction"), ""),
                 scaled(c.get("electrode_gap_m"), 1e3),
                 r,
                 r_range,
@@ -208,18 +209,15 @@ def _candidate_lines(summary: Summary) -> list[str]:
     for k in shown:
         c = candidates[k]
         r, r_range = quantiles(c.get("resistance_ohm"), "kohm")
-        factor = c.get("gauge_factor") or {}
         rows.append(
             (
                 ("*" if is_chosen else ">") if k == index else "",
-                *axis_cells(summary, c),
-                percent(c.get("weight_fraction")),
-                scaled(c.get("electrode_gap_m"), 1e3),
+                *recipe_cells(summary, c),
                 r,
                 r_range,
                 percent(c.get("resistance_cv")),
                 share(c.get("open_fraction")),
-                with_error(factor.get("median"), factor.get("standard_error")),
+                estimate(c.get("gauge_factor")),
                 share((c.get("pass_share") or {}).get("value")),
             )
         )

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from percsim.materials.weighing import WeighOut
 from percsim.words import (
     columns,
+    grams,
     mix,
     mm,
     percent,
@@ -20,14 +21,6 @@ from percsim.words import (
 __all__ = ["one_sheet", "sheet_table"]
 
 
-def _grams(value: float, step: float) -> str:
-    """Mass in grams to the step of the balance."""
-    places = 0
-    while places < 6 and abs(round(step, places) - step) > 1e-9 * step:
-        places += 1
-    return f"{value:.{places}f}"
-
-
 def one_sheet(sheet: WeighOut, quiet: bool) -> str:
     """Lay out one batch in full, without explanations if quiet."""
     step = 1e3 * sheet.resolution
@@ -39,7 +32,7 @@ def one_sheet(sheet: WeighOut, quiet: bool) -> str:
         "",
         *columns(
             ("component", "weigh (g)"),
-            [(name, _grams(g, step)) for name, g in parts.items()],
+            [(name, grams(g, step)) for name, g in parts.items()],
         ),
     ]
     if not quiet:
@@ -67,7 +60,7 @@ def sheet_table(sheets: Sequence[WeighOut], quiet: bool) -> str:
         (
             _loading(sheet),
             percent(sheet.solids),
-            *(_grams(sheet.readings[name], 1e3 * sheet.resolution) for name in names),
+            *(grams(sheet.readings[name], 1e3 * sheet.resolution) for name in names),
             mix(sheet.mix_ratio_read),
             two(100 * sheet.weight_fraction_uncertainty),
             "yes" if sheet.castable else "no",
@@ -99,7 +92,7 @@ def sheet_table(sheets: Sequence[WeighOut], quiet: bool) -> str:
 
 
 def _loading(sheet: WeighOut) -> str:
-    return weight(sheet.recipe.weight_fraction).removesuffix(" wt%")
+    return weight(sheet.recipe.weight_fraction, "")
 
 
 def _as_weighed(sheet: WeighOut) -> str:

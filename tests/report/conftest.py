@@ -384,7 +384,6 @@ def invent(
             "packing_limit": 0.41,
             "relative_viscosity": 2.9,
             "castable": True,
-            "bench_note_m": 1e-3,
             "cautions": ["weigh the flakes last, in a closed box"],
         },
         "assumptions": [

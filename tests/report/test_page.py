@@ -14,7 +14,6 @@ from percsim.report import write_report
 from percsim.report.chapters import CHAPTERS
 from percsim.report.figures import Drawing
 from percsim.report.page import SECTIONS, render_page
-from percsim.report.sheet import describe
 from percsim.words import sentence, simulation_error, with_error
 
 PLAIN = [name for name, _ in SECTIONS if name not in {c.anchor for c in CHAPTERS}]
@@ -329,32 +328,17 @@ def test_a_page_that_breaks_keeps_the_old_one_and_the_rows(tmp_path, invented, m
     assert not list(tmp_path.rglob("*.part"))
 
 
-@pytest.mark.parametrize(
-    ("key", "value", "text"),
-    [
-        ("batch_g", 12.0, ("batch", "12 g")),
-        ("wet_thickness_m", 3e-4, ("wet thickness", "0.3 mm")),
-        ("loss_fraction", 0.15, ("loss fraction", "15 %")),
-        ("castable", False, ("castable", "no")),
-        ("solids", [1, 2.5], ("solids", "1, 2.5")),
-        ("note", None, ("note", "–")),
-    ],
-)
-def test_entries_are_described_by_the_unit_in_their_name(key, value, text):
-    assert describe(key, value) == text
-
-
 def test_weigh_out_masses_add_up_and_every_entry_is_there(page):
     made, *_, reader = page
     sheet = made.summary["weigh_out"]
     words = reader.words
     read = sum(sheet["readings_g"].values())
     assert f"total {sum(sheet['grams'].values()):.3f} {read:.2f}" in words
-    assert "filler, of the masses on the balance 34 ± 0.06 wt%" in words
-    assert "filler by volume 19.1 ± 0.04 vol%" in words
+    assert "filler, of the masses on the balance 34.010 ± 0.060 wt%" in words
+    assert f"filler by volume {100 * sheet['volume_fraction']:.3f} ± 0.040 vol%" in words
+    assert "on the balance 7.020 ± 0.030 : 1" in words
     assert "share that stays in the cup and on the tools 10 %" in words
     assert "base : curing agent by mass 7:1" in words
-    assert "bench note 1 mm" in words  # an entry the page does not know
     assert "solvent" not in words  # there is none
     assert sentence(sheet["cautions"][0]) in words
     made = made.copy()

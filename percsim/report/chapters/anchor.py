@@ -37,7 +37,7 @@ from percsim.report.style import (
     legend_above,
     line_handle,
     new_figure,
-    plain,
+    plain_ticks,
 )
 from percsim.words import (
     band,
@@ -283,8 +283,6 @@ def _parameters_caption(run: Run) -> str:
 
 def rows_figure(run: Run) -> Figure:
     """Draw every row: expected before, expected after, read."""
-    from matplotlib.ticker import FuncFormatter
-
     rows = [r for r in run.summary["anchor"]["rows"] if r["resistance_ohm"] is not None]
     changes = [r for r in run.summary["anchor"]["rows"] if r["change"] is not None]
     if not rows and not changes:
@@ -298,7 +296,7 @@ def rows_figure(run: Run) -> Figure:
             keys = ("expected_before_ohm", "expected_ohm", "resistance_ohm")
             any_open = _draw_rows(axes, part, keys, 1e-3, log=True)
             axes.set_xscale("log")
-            axes.xaxis.set_major_formatter(FuncFormatter(plain))
+            plain_ticks(axes.xaxis)
             axes.set_xlabel("R, kohm")
         else:
             keys = ("expected_change_before", "expected_change", "change")

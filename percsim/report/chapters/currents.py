@@ -29,9 +29,10 @@ from percsim.report.style import (
     legend_above,
     line_handle,
     new_figure,
-    plain,
+    plain_ticks,
 )
 from percsim.words import (
+    estimate,
     length,
     number,
     percent,
@@ -40,7 +41,6 @@ from percsim.words import (
     signed,
     two,
     weight,
-    with_error,
 )
 
 __all__ = ["CURRENTS"]
@@ -124,11 +124,11 @@ def _open(currents: Summary) -> str:
 def _blocks(summary: Summary) -> Sequence[Block]:
     currents = summary["currents"]
     hottest, largest = (
-        with_error(row["mean"], row["standard_error"], 100.0)
+        estimate(row, 100.0)
         for row in (currents["hottest_share"], currents["largest_share"])
     )
     noise = currents["noise_index_film"]
-    of_film = with_error(noise["mean"], noise["standard_error"], 1e6)
+    of_film = estimate(noise, 1e6)
     rows = []
     for name, (label, leaves_out) in ESTIMATES.items():
         ratio = currents["estimates"][name]
@@ -209,8 +209,6 @@ def _gradient_blocks(currents: Summary) -> list[Block]:
 
 def currents_figure(run: Run) -> Figure:
     """Draw the power of contacts from the hottest on, and the gradients."""
-    from matplotlib.ticker import FuncFormatter
-
     currents = run.summary["currents"]
     gradient = currents["gradient"]
     figure = new_figure(3.1)
@@ -231,7 +229,7 @@ def currents_figure(run: Run) -> Figure:
     left.plot(x, np.maximum(mean, floor), "o-", color=MAIN, ms=4, lw=1.4, zorder=3)
     left.set_xscale("log")
     left.set_yscale("log")
-    left.xaxis.set_major_formatter(FuncFormatter(plain))
+    plain_ticks(left.xaxis)
     left.set_xlabel("contacts with more power, %")
     left.set_ylabel("power of one contact, % of its box")
     handles: list[Any] = [

@@ -33,7 +33,7 @@ from percsim.report.style import (
     line_handle,
     new_figure,
     open_marks,
-    plain,
+    plain_ticks,
     shade_window,
     weight_axis,
 )
@@ -222,9 +222,7 @@ def draw_bands(run: Run, key: str, label: str, colour: str) -> Figure:
             line_handle(ls="", marker="^", mfc="white", mec=MUTED, label="median open")
         )
     axes.set_ylabel(f"R of a casting at {mm(gap)} gap, kohm")
-    from matplotlib.ticker import FuncFormatter
-
-    axes.yaxis.set_major_formatter(FuncFormatter(plain))
+    plain_ticks(axes.yaxis)
     weight_axis(run, axes)
     legend_above(figure, handles, 3)
     return figure

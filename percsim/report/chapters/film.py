@@ -20,7 +20,7 @@ from percsim.report.chapter import (
 )
 from percsim.report.series import NothingToDrawError, Run
 from percsim.report.style import COPPER, INK, MUTED, Axes, Figure, new_figure, ramp_map
-from percsim.words import many, mm, share, three, two, weight, with_error
+from percsim.words import estimate, many, mm, share, three, two, weight, with_error
 
 __all__ = ["CHAPTER"]
 
@@ -30,10 +30,6 @@ SENSING = "#d9a066"
 
 def _film(summary: Summary) -> dict[str, Any]:
     return dict(summary["film"])
-
-
-def _with_error(entry: Row, factor: float = 1.0) -> str:
-    return with_error(entry["value"], entry["standard_error"], factor)
 
 
 def _electrode_text(film: dict[str, Any]) -> str:
@@ -164,9 +160,9 @@ def _scatter_table(film: dict[str, Any]) -> Any:
         rows.append(
             [
                 name,
-                _with_error(entry["resistance_ohm"], 1e-3),
-                _with_error(entry["resistance_cv"], 100.0),
-                _with_error(entry["gauge_factor"]),
+                estimate(entry["resistance_ohm"], 1e-3),
+                estimate(entry["resistance_cv"], 100.0),
+                estimate(entry["gauge_factor"]),
                 share(entry["open_fraction"]),
             ]
         )
@@ -210,8 +206,8 @@ def _verified_table(verified: dict[str, Any]) -> Any:
         rows.append(
             [
                 name,
-                _with_error(verified["direct"][key], factor),
-                _with_error(verified["lattice"][key], factor),
+                estimate(verified["direct"][key], factor),
+                estimate(verified["lattice"][key], factor),
                 _percent(verified["difference"][key]),
             ]
         )
@@ -244,7 +240,7 @@ def _open_text(verified: dict[str, Any]) -> str:
 
 def _percent(entry: Row) -> str:
     """Write a difference in per cent, which no open film has."""
-    text = _with_error(entry, 100.0)
+    text = estimate(entry, 100.0)
     return "cannot be told" if text in ("open", "–") else text
 
 
@@ -260,8 +256,8 @@ def _lines(summary: Summary) -> Sequence[str]:
     chains, uneven = film["chains"]["resistance_cv"], film["uneven"]["resistance_cv"]
     out += [
         f"The film holds about {many(film['particles'])} particles; put together from"
-        f" blocks, its chains alone scatter R by {_with_error(chains, 100.0)} %, with"
-        f" uneven mixing {_with_error(uneven, 100.0)} %."
+        f" blocks, its chains alone scatter R by {estimate(chains, 100.0)} %, with"
+        f" uneven mixing {estimate(uneven, 100.0)} %."
     ]
     verified = film.get("verified")
     if verified:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -12,11 +11,11 @@ from numpy.typing import NDArray
 from percsim.report.candidates import (
     Row,
     Summary,
-    axis_cells,
-    axis_columns,
     candidate_label,
     deciding_index,
     mix_label,
+    recipe_cells,
+    recipe_columns,
 )
 from percsim.report.chapter import (
     Block,
@@ -33,6 +32,7 @@ from percsim.report.series import (
     Run,
     column_of,
     factor_limits,
+    floats,
     index_of,
     margin_limits,
 )
@@ -54,7 +54,6 @@ from percsim.words import (
     mm,
     number,
     percent,
-    scaled,
     share,
     signed,
     three,
@@ -149,9 +148,7 @@ def _table(summary: Summary) -> Table:
         weighed, point = c.get("weighing_error") or {}, points.get(k)
         rows.append(
             (
-                *axis_cells(summary, c),
-                percent(c.get("weight_fraction")),
-                scaled(c.get("electrode_gap_m"), 1e3),
+                *recipe_cells(summary, c),
                 three(c.get("threshold_ratio")),
                 signed(c.get("weight_fraction_above_threshold"), 100.0),
                 share(weighed.get("pass_share_low")),
@@ -171,8 +168,7 @@ def _table(summary: Summary) -> Table:
         )
     of = "what films leave open" if "anchor" in summary else "resamples"
     heads = (
-        *axis_columns(summary),
-        "#filler|wt%", "#gap|mm", "#φ/φc|", "#from threshold|wt%",
+        *recipe_columns(summary), "#φ/φc|", "#from threshold|wt%",
         "#pass, 1 % less filler|%", "#pass|%", "#pass, 1 % more|%",
         f"#ranks first|% of {of}", "#GF|", "#CV of R|%", "#on the front|% of resamples",
     )  # fmt: skip
@@ -226,23 +222,15 @@ def trade_off_figure(run: Run) -> Figure:
     points = [
         p
         for p in front["points"]
-        if all(
-            math.isfinite(number(p[key]) or 0.0)
-            for key in ("gauge_factor", "resistance_cv")
-        )
+        if np.isfinite(floats([p["gauge_factor"], p["resistance_cv"]])).all()
     ]
     if not points:
         raise NothingToDrawError("no candidate conducts well enough to be compared")
     figure = new_figure(4.6)
     axes = figure.subplots()
-    x, x_error = (
-        np.nan_to_num(column_of(points, key, 100.0), posinf=np.inf)
-        for key in ("resistance_cv", "resistance_cv_se")
-    )
-    y, y_error = (
-        np.nan_to_num(column_of(points, key), posinf=np.inf)
-        for key in ("gauge_factor", "gauge_factor_se")
-    )
+    x, y = column_of(points, "resistance_cv", 100.0), column_of(points, "gauge_factor")
+    x_error = np.nan_to_num(column_of(points, "resistance_cv_se", 100.0), posinf=np.inf)
+    y_error = np.nan_to_num(column_of(points, "gauge_factor_se"), posinf=np.inf)
     for values, errors, limits in (
         (x, x_error, axes.set_xlim),
         (y, y_error, axes.set_ylim),

@@ -31,7 +31,7 @@ from percsim.report.style import (
     legend_above,
     line_handle,
     new_figure,
-    plain,
+    plain_ticks,
     shade_window,
 )
 from percsim.words import number, quantiles, share, window
@@ -137,8 +137,6 @@ def _blocks(summary: Summary) -> Sequence[Block]:
 
 def ladder_figure(run: Run) -> Figure:
     """Draw the expected reading of every rung and how the window fills."""
-    from matplotlib.ticker import FuncFormatter
-
     ladder = run.summary["ladder"]
     rungs = _rungs(run.summary)
     if not rungs:
@@ -165,7 +163,7 @@ def ladder_figure(run: Run) -> Figure:
             left.plot(median[k], k, "o", color=MAIN, ms=5.5, zorder=4)
     left.set_xscale("log")
     left.set_xlim(*ends)
-    left.xaxis.set_major_formatter(FuncFormatter(plain))
+    plain_ticks(left.xaxis)
     left.set_yticks(place, [_label(run.summary, r) for r in rungs])
     left.set_ylim(len(rungs) - 0.5, -0.5)
     left.set_xlabel("expected reading, kohm")

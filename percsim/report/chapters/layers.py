@@ -33,11 +33,13 @@ from percsim.report.style import (
     area_handle,
     legend_above,
     line_handle,
+    log_ticks,
     new_figure,
 )
 from percsim.words import (
     band,
     mix,
+    mm,
     number,
     percent,
     quantity,
@@ -46,6 +48,7 @@ from percsim.words import (
     span,
     three,
     two,
+    weight,
     with_error,
 )
 
@@ -141,7 +144,7 @@ def _transfer_text(layers: Row) -> str:
     )
     if zone > 0.0:
         text += (
-            f" Towards its ends it follows less: 95 % is reached {scaled(zone, 1e3)} mm"
+            f" Towards its ends it follows less: 95 % is reached {quantity(zone, 'm')}"
             " from an end, so keep the electrodes that far inside."
         )
     else:
@@ -196,7 +199,7 @@ def _candidate_table(layers: Row) -> Block:
             marked = k
         rows.append(
             (
-                f"{percent(row['weight_fraction'])} wt%",
+                f"{weight(row['weight_fraction'])}",
                 scaled(row["electrode_gap_m"], 1e3),
                 percent(row["gap_mean_transfer"]),
                 three(row["gauge_factor_flat"]),
@@ -338,8 +341,8 @@ def _blocks(summary: Summary) -> Sequence[Block]:
     best = _best(layers)
     opening = (
         f"For the {'chosen' if is_chosen else 'nearest'} candidate,"
-        f" {percent(layers['weight_fraction'])} wt% at"
-        f" {scaled(layers['electrode_gap_m'], 1e3)} mm. Every resistance and gauge factor"
+        f" {weight(layers['weight_fraction'])} at"
+        f" {mm(layers['electrode_gap_m'])}. Every resistance and gauge factor"
         " of a film in this report is that on the part, per strain of the part, with the"
         " moduli at their best estimates; what their uncertainty moves is here."
     )
@@ -449,11 +452,7 @@ def transfer_figure(run: Run) -> Figure:
     _drawn_band(right, lengths, by_length, 100.0)
     right.axvline(length, color=COPPER, lw=1.3, zorder=3)
     right.set_xscale("log")
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
-    right.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-    right.xaxis.set_major_formatter(FuncFormatter(lambda x, _: three(x)))
-    right.xaxis.set_minor_formatter(NullFormatter())
+    log_ticks(right.xaxis, (1.0, 2.0, 5.0))
     right.set_xlim(lengths[0], lengths[-1])
     right.set_xlabel("length of the film, mm")
     low = min(floats(columns["p05"]).min(), 0.98)
@@ -489,8 +488,6 @@ def _caption_transfer(run: Run) -> str:
 
 def wrapping_figure(run: Run) -> Figure:
     """Draw the shift of R0 against the radius, and the strain through the film."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
     wrap = run.summary["layers"].get("wrapping") or {}
     curve = wrap.get("against_radius")
     if not curve:
@@ -524,9 +521,7 @@ def wrapping_figure(run: Run) -> Figure:
     left.axvline(here, color=INK, lw=1.0, ls=(0, (5, 3)), zorder=1)
     left.axhline(0.0, color=MUTED, lw=0.8, zorder=1)
     left.set_xscale("log")
-    left.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-    left.xaxis.set_major_formatter(FuncFormatter(lambda x, _: three(x)))
-    left.xaxis.set_minor_formatter(NullFormatter())
+    log_ticks(left.xaxis, (1.0, 2.0, 5.0))
     left.set_xlim(radii[0], radii[-1])
     left.set_xlabel("radius of the surface, mm")
     left.set_ylabel("shift of R0, %")

@@ -30,10 +30,11 @@ from percsim.report.style import (
     area_handle,
     legend_above,
     line_handle,
+    log_ticks,
     new_figure,
-    plain,
+    plain_ticks,
 )
-from percsim.words import band, number, quantity, resistance, share, span, three, with_error
+from percsim.words import band, estimate, number, quantity, resistance, share, span, three
 
 __all__ = ["OPERATION"]
 
@@ -63,7 +64,7 @@ def _linearity(found: Row) -> list[Block]:
         (
             what,
             line,
-            with_error(row.get("value"), row.get("standard_error")),
+            estimate(row),
             _band(row),
         )
         for what, line, row in (
@@ -254,7 +255,7 @@ def _noise(found: Row) -> list[Block]:
         ("instrument", quantity(noise.get("instrument_V"), "V")),
         ("all together", quantity(noise.get("total_V"), "V")),
     ]
-    per = with_error(signal.get("value"), signal.get("standard_error"))
+    per = estimate(signal)
     return [
         heading("Signal and noise"),
         table_block(table(("~source", "#one standard deviation"), rows)),
@@ -303,7 +304,7 @@ def _vibration(found: Row) -> list[Block]:
         return [heading("Vibration"), paragraph(f"{what}: {cycle['refused']}.")]
     shift = cycle["mean_shift_percent"]
     rows = [
-        (name, with_error(row.get("value"), row.get("standard_error")), _band(row))
+        (name, estimate(row), _band(row))
         for name, row in (
             ("alternating part, amplitude", cycle["alternating_percent"]),
             ("at twice the frequency", cycle["second_harmonic_percent"]),
@@ -453,8 +454,6 @@ def _heating_figure(run: Run) -> Figure | None:
     heat = found.get("heating")
     if not heat or not heat.get("coefficient_known"):
         return None
-    from matplotlib.ticker import FuncFormatter
-
     supply = float(found["supply_V"])
     volts = np.geomspace(0.2 * supply, 5.0 * supply, 81)
     squared = (volts / supply) ** 2
@@ -506,16 +505,15 @@ def _heating_figure(run: Run) -> Figure | None:
     for axes in (left, right):
         axes.axvline(supply, color=MUTED, lw=0.9, ls=":")
         axes.set_xscale("log")
-        axes.xaxis.set_major_formatter(FuncFormatter(plain))
-        axes.xaxis.set_minor_formatter(FuncFormatter(lambda *_: ""))
+        log_ticks(axes.xaxis)
         axes.set_xticks([supply * k for k in (0.2, 0.5, 1.0, 2.0, 5.0)])
         axes.set_xlabel("supply, V")
     left.set_yscale("log")
-    left.yaxis.set_major_formatter(FuncFormatter(plain))
+    plain_ticks(left.yaxis)
     left.set_ylabel("rise of the film, K")
     _fill_drifts(right, volts, bands)
     right.set_yscale(_drift_scale(right))
-    right.yaxis.set_major_formatter(FuncFormatter(plain))
+    plain_ticks(right.yaxis)
     right.set_ylabel("drift, microstrain")
     right.axhline(0.0, color=MUTED, lw=0.8)
     handles.append(line_handle(color=MUTED, lw=0.9, ls=":", label="supply of the plan"))

@@ -33,7 +33,17 @@ from percsim.report.style import (
     ramp_colours,
     y_range,
 )
-from percsim.words import celsius, number, percent, share, span, three, two, with_error
+from percsim.words import (
+    celsius,
+    estimate,
+    number,
+    percent,
+    share,
+    span,
+    three,
+    two,
+    with_error,
+)
 
 __all__ = ["TEMPERATURE"]
 
@@ -82,7 +92,7 @@ def _numbers(found: Row) -> Block:
             (
                 name,
                 unit,
-                with_error(row.get("value"), row.get("standard_error")),
+                estimate(row),
                 _range(row, "castings"),
                 _range(row, "prior"),
             )
@@ -306,7 +316,7 @@ def _lines(summary: Summary) -> Sequence[str]:
     if not row:
         return ()
     coefficient = found["coefficient_ppm_per_K"]
-    value = with_error(coefficient["value"], coefficient["standard_error"])
+    value = estimate(coefficient)
     band = _range(coefficient, "prior", "ppm/K")
     measured = found.get("sign_rests_on_measurement")
     said = "" if measured else ", the sign not predicted without a measured R(T)"
