@@ -250,9 +250,8 @@ class Stages(Mixture):
     @property
     def has_part(self) -> bool:
         """Whether the plan says what the patch sits on."""
-        part = self.part
-        said = (part.radius, part.rigid, part.modulus, part.thickness, part.misalignment)
-        return any(value is not None for value in said)
+        said = {"radius", "rigid", "modulus", "thickness", "misalignment"}
+        return not said.isdisjoint(self.part.given())
 
     def elastomer_modulus(self, mix_ratio: float | None = None) -> Modulus:
         """Young's modulus of the unfilled elastomer, that of the film or at a mix ratio."""

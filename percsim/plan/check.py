@@ -135,11 +135,7 @@ def _check_shape(section: FillerSection, reading: Reading, key: str) -> bool:
     def fault(name: str, what: str) -> None:
         reading.fault(f"{key}.{name}", what)
 
-    given = {
-        k
-        for k in section.keys()
-        if getattr(section, k) is not None or f"filler.{k}" in reading.bad
-    }
+    given = {*section.given(), *(k for k in section.keys() if f"filler.{k}" in reading.bad)}
     shapes = {"aspect_ratio", "thickness"} & given
     if other in given:
         fault(other, f"is not a size of a {kind}; give {size}")
@@ -209,7 +205,7 @@ def _check_loadings(plan: Mixes, reading: Reading) -> None:
     ways = ("weight_fraction", "phr", "mass_ratio")
     if not reading.usable(*(f"explore.{way}" for way in ways)):
         return
-    given = [way for way in ways if getattr(explore, way) is not None]
+    given = [way for way in ways if way in explore.given()]
     if len(given) != 1:
         reading.bad.add(loading)
         if given:
@@ -284,7 +280,7 @@ def _check_layout(plan: Mixes, reading: Reading) -> None:
     def fault(name: str, what: str) -> None:
         reading.fault(f"film.{name}", what)
 
-    given = [name for name in film.keys() if getattr(film, name) is not None]
+    given = film.given()
     for name, other in _OF_LAYOUT.items():
         if other != layout and name in given:
             fault(name, f"belongs to layout = {other!r}, not to {layout!r}")
@@ -492,17 +488,12 @@ def _check_target(plan: Mixes, reading: Reading) -> None:
         return
     supply, heating = plan.supply, "largest_self_heating_drift"
     if supply is not None and supply.lowest_frequency >= supply.bandwidth:
-        low, high = (
-            format_quantity(f, "frequency")
-            for f in (supply.lowest_frequency, supply.bandwidth)
-        )
+        ends = (supply.lowest_frequency, supply.bandwidth)
+        low, high = (format_quantity(f, "frequency") for f in ends)
         what = f"= '{low}' must be below the bandwidth, '{high}'"
         reading.fault("supply.lowest_frequency", what)
-    limits = [
-        n
-        for n in (heating, "largest_thermal_output")
-        if getattr(plan.target, n) is not None
-    ]
+    given = plan.target.given()
+    limits = [name for name in (heating, "largest_thermal_output") if name in given]
     if heating in limits and supply is None:
         reading.fault(f"target.{heating}", "needs the section [supply]")
     if reading.usable("temperature") and len(plan.temperatures) < 2:
@@ -521,7 +512,7 @@ def _check_batch(plan: Mixes, reading: Reading) -> None:
     if batch.mass is not None and batch.films is not None:
         reading.fault("batch.mass", "is there besides films; give one of them")
     name_is_known(reading, "batch.solvent", batch.solvent, "solvent")
-    given = [way for way in ways if getattr(batch, way) is not None]
+    given = [way for way in ways if way in batch.given()]
     if batch.solvent is None and reading.usable("batch.solvent"):
         for name in given:
             what = "needs batch.solvent, the name of the solvent"

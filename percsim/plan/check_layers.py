@@ -38,8 +38,7 @@ def check_sheet(plan: Mixes, reading: Reading) -> None:
     sheet = plan.sheet
     if not name_is_known(reading, "sheet.material", sheet.material, "elastomer"):
         return
-    given = any(getattr(sheet, k) is not None for k in sheet.keys())
-    if given and sheet.thickness is None and reading.usable("sheet.thickness"):
+    if sheet.given() and sheet.thickness is None and reading.usable("sheet.thickness"):
         reading.missing("sheet.thickness")
 
 

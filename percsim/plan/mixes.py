@@ -11,8 +11,8 @@ from typing import Any, Self
 
 from percsim.plan.axes import AXES
 from percsim.plan.build import Stages, strains_within
-from percsim.plan.powder import AspectRatio, Sizes
 from percsim.plan.sections.use import MeasuredSection
+from percsim.plan.tables import AspectRatio, Sizes
 
 __all__ = ["Mixes"]
 
@@ -23,8 +23,8 @@ class Mixes(Stages):
     @cached_property
     def axes(self) -> dict[str, tuple[float, ...]]:
         """Axes of [explore] listed beside loading and gap, and their values."""
-        listed = {name: getattr(self.explore, name) for name in AXES}
-        return {name: values for name, values in listed.items() if values is not None}
+        listed = [name for name in AXES if name in self.explore.given()]
+        return {name: getattr(self.explore, name) for name in listed}
 
     @cached_property
     def mixes(self) -> tuple[Self, ...]:

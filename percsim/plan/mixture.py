@@ -12,7 +12,6 @@ from percsim.materials.filler import Filler
 from percsim.materials.powder import Powder
 from percsim.materials.recipe import Recipe
 from percsim.particles.placement import Clusters
-from percsim.plan.readers import Stated
 from percsim.plan.sections.ask import (
     BoxesSection,
     ExploreSection,
@@ -38,6 +37,7 @@ from percsim.plan.sections.use import (
     SupplySection,
     VibrationSection,
 )
+from percsim.plan.tables import Stated
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 if TYPE_CHECKING:

@@ -16,10 +16,10 @@ from percsim.plan.cautions import own_cautions, size_cuts, threshold_caution
 from percsim.plan.check import OF_OPENING, check_plan
 from percsim.plan.check_rows import check_added_rows
 from percsim.plan.mixes import Mixes
-from percsim.plan.powder import PLAN_FOLDER, AspectRatio, Sizes
 from percsim.plan.read import Reading, parse_toml, read_sections
 from percsim.plan.sections import SECTIONS
 from percsim.plan.sections.use import MeasuredSection
+from percsim.plan.tables import PLAN_FOLDER, AspectRatio, Sizes
 from percsim.plan.write import length, to_toml, without_widths
 from percsim.units import show_value
 

@@ -21,12 +21,7 @@ from percsim.plan.sections.section import Key, words_of
 from percsim.plan.write import to_toml, toml_value
 from percsim.units import format_quantity
 
-__all__ = [
-    "LAYOUTS",
-    "complete_plan",
-    "explain",
-    "short_plan",
-]
+__all__ = ["LAYOUTS", "complete_plan", "explain", "short_plan"]
 
 WIDTH = 90
 

@@ -14,7 +14,7 @@ from plan.plans import BASE, changed, faults
 from percsim.errors import PlanError
 from percsim.jobs import box_jobs
 from percsim.plan import Plan
-from percsim.plan.readers import Stated
+from percsim.plan.tables import Stated
 
 
 def test_bench_units_become_si() -> None:

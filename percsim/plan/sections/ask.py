@@ -4,23 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from percsim.plan.readers import (
-    ALONG_FILM,
-    ASPECT,
-    FLAG,
-    MIX_RATIO,
-    PARTICLE_SIZE,
-    TEXT,
-    VOLTAGE,
-    BoxLength,
-    Choice,
-    Diameters,
-    Many,
-    Number,
-    Quantity,
-    Window,
-)
+from percsim.plan.readers import FLAG, TEXT, Many, Number, Quantity, Window
+from percsim.plan.sections.ranges import ALONG_FILM, MIX_RATIO, VOLTAGE
 from percsim.plan.sections.section import Section, key, needed, usual
+from percsim.plan.tables import ASPECT, PARTICLE_SIZE, BoxLength, Diameters
 
 __all__ = [
     "BoxesSection",

@@ -5,21 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from percsim.film.electrodes import Bars, EndPlates, Fingers, FourTerminal, Layout
-from percsim.plan.readers import (
-    CURE,
-    FLAG,
-    MIX_RATIO,
-    STRAIN,
-    TEXT,
-    Choice,
-    Many,
-    Number,
-    Quantity,
-    Stated,
-    StatedAs,
-    Window,
-)
+from percsim.plan.readers import FLAG, TEXT, Choice, Many, Number, Quantity, Window
+from percsim.plan.sections.ranges import CURE, MIX_RATIO, STRAIN
 from percsim.plan.sections.section import Section, key, needed, usual
+from percsim.plan.tables import Stated, StatedAs
 from percsim.units import format_quantity
 
 __all__ = [

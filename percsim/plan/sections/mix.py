@@ -9,20 +9,18 @@ from percsim.materials.elastomer import Elastomer, Material, load_material
 from percsim.materials.filler import Filler, Orientation
 from percsim.materials.sizes import SizeDistribution
 from percsim.particles.placement import Clusters
-from percsim.plan.powder import ASPECT_RATIO, SIZES, AspectRatio, Sizes
-from percsim.plan.readers import (
-    CONDUCTANCE,
-    CURE,
-    MIX_RATIO,
+from percsim.plan.readers import TEXT, Choice, Number, Quantity
+from percsim.plan.sections.ranges import CONDUCTANCE, CURE, MIX_RATIO
+from percsim.plan.sections.section import Section, key, usual
+from percsim.plan.tables import (
+    ASPECT_RATIO,
     PARTICLE_SIZE,
-    TEXT,
-    Choice,
-    Number,
-    Quantity,
+    SIZES,
+    AspectRatio,
+    Sizes,
     Stated,
     StatedAs,
 )
-from percsim.plan.sections.section import Section, key, usual
 
 __all__ = ["ContactsSection", "ElastomerSection", "FillerSection", "PlacementSection"]
 

@@ -73,6 +73,10 @@ class Section:
         """Keys of the section, in the order of a complete plan."""
         return {f.name: f.metadata["key"] for f in fields(cls)}
 
+    def given(self) -> list[str]:
+        """Keys that hold a value: those written, and those with a default."""
+        return [name for name in self.keys() if getattr(self, name) is not None]
+
     def for_stage(self) -> dict[str, Any]:
         """Values by the names of the stage type."""
         return {k.stage or name: getattr(self, name) for name, k in self.keys().items()}

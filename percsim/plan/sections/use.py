@@ -5,20 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from percsim.materials.elastomer import load_material
-from percsim.plan.readers import (
-    ALONG_FILM,
-    ASPECT,
-    MIX_RATIO,
-    PARTICLE_SIZE,
-    RESISTANCE,
-    STRAIN,
-    TEXT,
-    VOLTAGE,
-    Choice,
-    Number,
-    Quantity,
-)
+from percsim.plan.readers import RESISTANCE, TEXT, Choice, Number, Quantity
+from percsim.plan.sections.ranges import ALONG_FILM, MIX_RATIO, STRAIN, VOLTAGE
 from percsim.plan.sections.section import Section, key, needed, usual
+from percsim.plan.tables import ASPECT, PARTICLE_SIZE
 
 __all__ = ["BatchSection", "MeasuredSection", "SupplySection", "VibrationSection"]
 

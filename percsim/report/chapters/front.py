@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -44,6 +43,7 @@ from percsim.report.series import (
     Run,
     column_of,
     factor_limits,
+    floats,
     index_of,
     margin_limits,
 )
@@ -222,23 +222,15 @@ def trade_off_figure(run: Run) -> Figure:
     points = [
         p
         for p in front["points"]
-        if all(
-            math.isfinite(number(p[key]) or 0.0)
-            for key in ("gauge_factor", "resistance_cv")
-        )
+        if np.isfinite(floats([p["gauge_factor"], p["resistance_cv"]])).all()
     ]
     if not points:
         raise NothingToDrawError("no candidate conducts well enough to be compared")
     figure = new_figure(4.6)
     axes = figure.subplots()
-    x, x_error = (
-        np.nan_to_num(column_of(points, key, 100.0), posinf=np.inf)
-        for key in ("resistance_cv", "resistance_cv_se")
-    )
-    y, y_error = (
-        np.nan_to_num(column_of(points, key), posinf=np.inf)
-        for key in ("gauge_factor", "gauge_factor_se")
-    )
+    x, y = column_of(points, "resistance_cv", 100.0), column_of(points, "gauge_factor")
+    x_error = np.nan_to_num(column_of(points, "resistance_cv_se", 100.0), posinf=np.inf)
+    y_error = np.nan_to_num(column_of(points, "gauge_factor_se"), posinf=np.inf)
     for values, errors, limits in (
         (x, x_error, axes.set_xlim),
         (y, y_error, axes.set_ylim),

@@ -1,8 +1,10 @@
-"""Sizes and aspect ratios of a powder as the plan file writes them."""
+# ruff: noqa: D102 (what `read` and `write` do, Reader says)
+"""Values of which the plan file may say more: sizes, shapes, how well they are known."""
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
@@ -11,26 +13,156 @@ from typing import Any, Literal
 
 from percsim.materials.sizes import SizeDistribution, read_size_bins
 from percsim.plan.readers import (
-    ASPECT,
-    HOW_KNOWN,
-    PARTICLE_SIZE,
     TEXT,
     Choice,
     FaultsError,
     Many,
     Number,
+    Quantity,
     Reader,
-    Stated,
     Window,
     read_table,
-    written_basis,
 )
-from percsim.units import format_quantity
+from percsim.units import format_quantity, parse_quantity, show_value
 
-__all__ = ["ASPECT_RATIO", "PLAN_FOLDER", "SIZES", "AspectRatio", "Sizes"]
+__all__ = [
+    "ASPECT",
+    "ASPECT_RATIO",
+    "PARTICLE_SIZE",
+    "PLAN_FOLDER",
+    "SIZES",
+    "AspectRatio",
+    "BoxLength",
+    "Diameters",
+    "Sizes",
+    "Stated",
+    "StatedAs",
+]
 
 PLAN_FOLDER: ContextVar[Path] = ContextVar("PLAN_FOLDER", default=Path())
 """Folder that the plan being read stands in; names of other files are relative to it."""
+
+
+PARTICLE_SIZE = Quantity("length", "1 nm", "10 mm", "um")
+ASPECT = Number(1.0, 10_000.0)
+
+
+class Diameters(Reader):
+    """A length, or a multiple of the median diameter written like "8 D"."""
+
+    range = "4 D to 200 D, or a length"
+    _multiple = re.compile(r"([0-9]{1,9}(?:\.[0-9]{0,9})?|\.[0-9]{1,9}) ?D")
+
+    def read(self, value: Any) -> BoxLength:
+        match = self._multiple.fullmatch(value.strip()) if isinstance(value, str) else None
+        if match:
+            times = float(match.group(1))
+            if not 4.0 <= times <= 200.0:
+                raise ValueError(f"{show_value(value)} is out of range; {self.range}")
+            return BoxLength(times, True)
+        try:
+            length = parse_quantity(value, "length", unit_hint="um")
+        except ValueError as error:
+            raise ValueError(f"{error}, or '8 D' for eight median diameters") from None
+        if length <= 0.0:
+            raise ValueError(f"{show_value(value)} must be above 0")
+        return BoxLength(length, False)
+
+    def write(self, value: Any) -> str:
+        if value.in_diameters:
+            return f"{value.value:g} D"
+        return format_quantity(value.value, "length", digits=None)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class BoxLength:
+    """Length of a box as written: metres, or median diameters.
+
+    Parameters
+    ----------
+    value : float
+        Metres or multiples.
+    in_diameters : bool
+        Which of the two.
+
+    """
+
+    value: float
+    in_diameters: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """A parameter with where it comes from.
+
+    Parameters
+    ----------
+    value : float
+        In SI.
+    basis : {"assumed", "measured"}
+        Whether somebody measured it on this material or it is a guess.
+    source : str
+        Free text, for the report.
+    factor : float or None
+        95 % of what it may be lies within this factor either way.
+    low, high : float or None
+        Instead: hard limits of what it may be, in SI.
+
+    """
+
+    value: float
+    basis: Literal["assumed", "measured"] = "assumed"
+    source: str = ""
+    factor: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+
+HOW_KNOWN: dict[str, Reader] = {
+    "basis": Choice("assumed", "measured"),
+    "source": TEXT,
+    "factor": Number(1.0, 1000.0),
+}
+"""Keys of a table that say how well a value is known."""
+
+
+def _written_basis(value: Any) -> dict[str, Any]:
+    """How well a value is known, as a table says it."""
+    said = {name: getattr(value, name) for name in HOW_KNOWN}
+    return {name: what for name, what in said.items() if what not in (None, "")}
+
+
+class StatedAs(Reader):
+    """A value, or a table of value, basis, source and how wide it may be."""
+
+    def __init__(self, each: Reader) -> None:
+        self.each = each
+        self.range = each.range
+
+    def read(self, value: Any) -> Stated:
+        if not isinstance(value, Mapping):
+            return Stated(self.each.read(value))
+        known = {"value": self.each, **HOW_KNOWN, "low": self.each, "high": self.each}
+        stated = Stated(**read_table(value, known, ("value",)))
+        low, high = stated.low, stated.high
+        if (low is None) != (high is None):
+            missing = "low" if low is None else "high"
+            raise FaultsError([(f".{missing}", "is missing; give both low and high")])
+        if low is not None and stated.factor is not None:
+            raise FaultsError([(".factor", "is there besides low and high; give one")])
+        if low is not None and high is not None and not low < stated.value < high:
+            raise FaultsError([(".value", "must lie between low and high")])
+        if stated.factor is not None and stated.factor > 1.0 and not stated.value > 0.0:
+            raise FaultsError([(".factor", "of 0 means nothing; give low and high")])
+        return stated
+
+    def write(self, value: Any) -> dict[str, Any]:
+        limits = {"low": value.low, "high": value.high}
+        return {
+            "value": self.each.write(value.value),
+            **_written_basis(value),
+            **{k: self.each.write(v) for k, v in limits.items() if v is not None},
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,8 +407,8 @@ class AspectRatioReader(Reader):
         written = ASPECT.write(value.value)
         if value.spread:
             law = {"median": written} | _written_spread(value.spread)
-            return law | written_basis(value)
-        return {"value": written} | written_basis(value)
+            return law | _written_basis(value)
+        return {"value": written} | _written_basis(value)
 
 
 SIZES = SizesReader()
