@@ -111,7 +111,7 @@ def test_what_a_cup_shares_does_not_average_out():
 
 
 def test_a_loading_off_by_ten_per_cent_is_rejected_and_sized():
-    wrong = replace(LOADING, volume_fraction=0.17 * 0.90 ** LOADING.log_slope)
+    wrong = replace(LOADING, volume_fraction=0.17 * 0.90**LOADING.log_slope)
     bench = replace(USUAL, aspect_ratio=0.0, particle_size=0.0, mixing=0.01)
     read = batch(5, loading=wrong, bench=bench)
     found = judged(read, bench=bench, measured_sizes=("thickness", "gap", "width"))

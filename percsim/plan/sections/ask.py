@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from percsim.plan.readers import FLAG, TEXT, Many, Number, Quantity, Window
+from percsim.plan.readers import FLAG, TEXT, Choice, Many, Number, Quantity, Window
 from percsim.plan.sections.ranges import ALONG_FILM, MIX_RATIO, VOLTAGE
 from percsim.plan.sections.section import Section, key, needed, usual
 from percsim.plan.tables import ASPECT, PARTICLE_SIZE, BoxLength, Diameters
