@@ -41,7 +41,7 @@ GRID = 41
 """Nodes of the threshold."""
 REACH = 4.0
 """Standard deviations of the threshold that the first grid spans."""
-ROUND, LAST = 512, 1024
+ROUND, LAST = 512, 2048
 """Draws of a round of the sampler, and of its last."""
 KEPT_DRAWS = 1024
 """Draws of equal weight that are handed on."""

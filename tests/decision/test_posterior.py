@@ -185,8 +185,8 @@ def assert_alike(model, found, twin, phis, window, within):
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_brute_force_says_the_same_of_everything(film, model, seed):
-    """All numbers free, boxes that scatter, rows under strain: pass shares to half a point
-    and what the chains' own number leaves (a per cent and a half at four errors)."""
+    """All numbers free, boxes that scatter, rows under strain: pass shares to what the
+    draws of both leave (0.8 points of ours, whose effective number is some 600)."""
     rows = rows_of(
         film, truth_at(0.7 * np.random.default_rng(seed).standard_normal(6)), seed
     )
@@ -197,7 +197,7 @@ def test_brute_force_says_the_same_of_everything(film, model, seed):
     middle = float(np.exp(np.mean([np.log(r.resistance) for r in rows])))
     known = twin.knowledge(found, z)
     assert_alike(
-        model, found, known, [0.14, 0.16, 0.18, 0.21], (middle / 1.7, middle * 1.7), 0.015
+        model, found, known, [0.14, 0.16, 0.18, 0.21], (middle / 1.7, middle * 1.7), 0.025
     )
 
 
