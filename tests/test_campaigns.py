@@ -16,18 +16,16 @@ from percsim.plan import Plan
 
 sys.path.append(str(Path(__file__).resolve().parent.parent))
 
-from benchmarks.campaigns import (
+from benchmarks.campaigns import Place, bootstrap, run
+from benchmarks.rules import (
     FIRST_SLOPE,
     RULES,
     Bisection,
     Claim,
     Cup,
-    Place,
     Row,
     Secant,
     Task,
-    bootstrap,
-    run,
 )
 from benchmarks.worlds import (
     COLUMNS,
