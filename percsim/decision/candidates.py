@@ -497,7 +497,6 @@ def stand(
     )
     meets = reserve >= 0.0
     meets &= np.stack([o.ratio >= FAITHFUL_RATIO for o in outlooks])
-    meets &= np.stack([o.open_shares <= 1.0 - target.pass_share_min for o in outlooks])
     rank = np.round(100.0 * share) * 1e3 + np.clip(reserve, -400.0, 400.0)
     rank = np.where(meets, rank, -np.inf)
     winner = np.where(meets.any(axis=0), rank.argmax(axis=0), -1)
