@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from percsim.quantities import (
     band,
@@ -11,6 +11,7 @@ from percsim.quantities import (
     percent,
     quantity,
     resistance,
+    sentence,
     share,
     simulation_error,
     three,
@@ -19,23 +20,23 @@ from percsim.quantities import (
 from percsim.report.candidates import (
     Row,
     Summary,
-    deciding_index,
+    candidate_label,
     label_parts,
-    mix_label,
-    unknown_share,
 )
 
 __all__ = [
     "anchored_expectation",
+    "decided",
     "expectation",
     "film_threshold_sentence",
-    "first_castings",
     "first_steps",
     "headline",
     "left_out",
     "level_statement",
     "measured_threshold_sentence",
 ]
+
+_COUNTS = {1: "one", 2: "two", 3: "three", 4: "four"}
 
 
 def measured_threshold_sentence(summary: Summary) -> str:
@@ -69,72 +70,41 @@ def film_threshold_sentence(threshold: Row) -> str:
     return f"{text}; loadings are judged by it."
 
 
-def first_castings(summary: Summary) -> list[Row]:
-    """Candidates to cast first, the least of them; none once films decide."""
-    if summary.get("anchor"):
-        return []
-    first = (summary.get("cast_first") or {}).get("candidates") or []
-    return [summary["candidates"][i] for i in first]
+def decided(summary: Summary) -> Row:
+    """Give the decision of a summary, empty where nothing was evaluated."""
+    told = summary.get("decision")
+    return told if isinstance(told, Mapping) else {}
+
+
+def headline(summary: Summary) -> str:
+    """Say the decision in one sentence."""
+    text = decided(summary).get("text")
+    return sentence(text) if text else "No candidate was evaluated."
 
 
 def first_steps(summary: Summary) -> list[str]:
-    """Say in order what to do while contacts are assumed; empty for a plan that knows them.
-
-    What is best in one sense or another is named as what it is, last.
-    """
-    least = first_castings(summary)
-    index, is_chosen = deciding_index(summary)
-    if not least or index is None:
+    """Say in order what to do while there is something to learn; empty otherwise."""
+    told = decided(summary)
+    if told.get("state") != "cast to learn":
         return []
-    films = _films(summary)
-    words = mix_label(summary, least[0])
-    of = f" ({words})" if words else ""
-    steps = [
-        f"Cast these{of} from one cup a loading and read R at 20 C: the heaviest that is "
-        "open and the lightest that conducts bracket the threshold, the level of the "
-        "others tells the contacts."
-        if summary.get("withheld")
-        else f"Cast these{of} from one cup a loading and read R at 20 C: the ratio of the "
-        "two loadings tells the threshold, the level tells the contacts."
-        if len(least) > 1
-        else f"Cast these{of} from one cup and read R at 20 C: it tells the contacts."
-    ]
+    steps = ["Cast these films from the one cup and read R at 20 C."]
+    expected = [str(line) for line in told.get("expected") or []]
+    if expected:
+        steps[0] += f" Expected of a casting: {'; '.join(expected)}."
     ladder = summary.get("ladder") or {}
-    rungs = [summary["candidates"][r["candidate"]] for r in ladder.get("rungs") or []]
-    more = [c for c in rungs if not any(c is one for one in least)]
+    cup = (summary.get("cast_first") or {}).get("candidates") or []
+    more = [r for r in ladder.get("rungs") or [] if r["candidate"] not in cup]
     if more:
-        single = share(ladder["best_single_probability"])
+        films = _listed([summary["candidates"][rung["candidate"]] for rung in more])
         steps.append(
             "If a film that can be used should come out of the first round too, cast "
-            f"{films} films each of {_listed(more)} as well: all told at least one cast "
-            f"lies in the window with probability {share(ladder['covered'])} % or more, "
-            f"against {single} % for the best single recipe."
+            f"{_COUNTS.get(more[0]['films'], more[0]['films'])} films each of {films} as "
+            f"well: then one of all lies in the window with probability "
+            f"{share(ladder['covered'])} % or more, against "
+            f"{share(ladder['best_single_probability'])} % for the best single recipe."
         )
     steps.append("Enter the readings with 'percsim anchor'; it decides again with them.")
-    planned = _listed([summary["candidates"][index]])
-    role = "meets the target best" if is_chosen else "comes nearest to the target"
-    last = (
-        "Until then no recipe is proved. If contacts and threshold are as planned, "
-        f"{planned} {role}"
-    )
-    unknown = summary.get("day_one")
-    if unknown:
-        best = unknown["candidates"][unknown["best"]]
-        own = unknown_share(summary, summary["candidates"][index])
-        chance = share(best["pass_share"])
-        last += (
-            f"; with all that is not known of them a casting of it passes with probability "
-            f"{share(own)} %"
-        )
-        if _listed([best]) != planned:
-            last += f", and one of {_listed([best])}, the best by that, with {chance} %"
-    steps.append(f"{last}.")
     return steps
-
-
-def _films(summary: Summary) -> str:
-    n = int((summary.get("cast_first") or {}).get("films") or 0)
-    return {1: "one", 2: "two", 3: "three", 4: "four"}.get(n, str(n))
 
 
 def _listed(candidates: Sequence[Row]) -> str:
@@ -146,40 +116,12 @@ def _listed(candidates: Sequence[Row]) -> str:
     return listed([f"{listed(weights)} at {gap} gap" for gap, weights in by_gap.items()])
 
 
-def headline(summary: Summary) -> str:
-    """Say the decision in one sentence; measured films decide it where there are any.
-
-    While contacts are assumed it is what to cast first.
-    """
-    index, is_chosen = deciding_index(summary)
-    measured = summary.get("anchor")
-    if measured:
-        index, is_chosen = measured["candidate"], bool(measured["meets_target"])
-    if index is None:
-        return "No candidate was evaluated."
-    least = first_castings(summary)
-    first = ""
-    if least:
-        each = " each" if len(least) > 1 else ""
-        first = f"Cast first: {_films(summary)} films{each} of {_listed(least)}."
-    if summary.get("withheld") and not measured:
-        return f"No loading is decided: threshold not foreseeable, measure it. {first}"
-    if first:
-        return first
-    candidate = summary["candidates"][index]
-    weight, gap = label_parts(candidate)
-    words = mix_label(summary, candidate)
-    of = f" ({words})" if words else ""
-    if is_chosen:
-        return f"Cast {weight} filler{of} with a {gap} electrode gap."
-    return f"No candidate meets every target; the nearest is {weight}{of} with a {gap} gap."
-
-
 def anchored_expectation(row: Row) -> str:
-    """Say in one sentence what castings read, as far as measured films tell."""
+    """Say in one sentence what castings of a candidate read by the measured films."""
     r, factor = row.get("casting_resistance_ohm") or {}, row.get("gauge_factor") or {}
     text = (
-        f"By the measured films a casting of it reads {resistance(r.get('median'))} "
+        f"By the measured films a casting of {candidate_label(row)} reads "
+        f"{resistance(r.get('median'))} "
         f"(5-95 % {band(r, 'ohm')})"
     )
     if three(factor.get("median")) not in ("open", "–"):

@@ -32,6 +32,7 @@ __all__ = [
     "axis_columns",
     "candidate_label",
     "deciding_index",
+    "full_label",
     "is_tunnelling",
     "label_parts",
     "limit_text",
@@ -146,6 +147,13 @@ def candidate_label(candidate: Row) -> str:
     """Name a candidate by its weight fraction and electrode gap."""
     weight, gap = label_parts(candidate)
     return f"{weight}, {gap} gap"
+
+
+def full_label(summary: Summary, candidate: Row) -> str:
+    """Name a candidate with what sets its mix apart."""
+    return ", ".join(
+        filter(None, (mix_label(summary, candidate), candidate_label(candidate)))
+    )
 
 
 def open_films_marked(summary: Summary) -> dict[str, Any]:

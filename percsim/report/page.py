@@ -22,7 +22,7 @@ from percsim.quantities import (
     units_held,
 )
 from percsim.report.alternatives import candidate_table, refused_table
-from percsim.report.answer import first_steps, headline, left_out
+from percsim.report.answer import decided, first_steps, headline, left_out
 from percsim.report.basis import (
     ACTING,
     assumption_table,
@@ -38,6 +38,7 @@ from percsim.report.candidates import (
     anchored,
     candidate_label,
     deciding_index,
+    full_label,
     is_tunnelling,
     judged,
     margin_cells,
@@ -74,6 +75,10 @@ SECTIONS = (
     ("environment", "Environment"),
     ("repeat", "Repeat"),
 )
+
+
+KINDS = {"cast to learn": "What to do next", "ready": "Decision"}
+"""Above the headline, by the state of the decision."""
 
 
 def _card(name: str, value: str, detail: str, error: str = "") -> dict[str, str]:
@@ -224,31 +229,24 @@ def _decision(summary: Summary) -> dict[str, Any]:
     index, is_chosen = deciding_index(summary)
     candidate = None if index is None else summary["candidates"][index]
     told, steps = anchored(summary), first_steps(summary)
-    if told is not None:
-        is_chosen = bool(summary["anchor"]["meets_target"])
-    planned = ""
-    if steps and candidate is not None:
-        planned = f"{candidate_label(candidate)}, as planned"
+    by, label = ", as planned", ""
     numbers = []
     if told is not None:
+        by, label = ", by the measured films", candidate_label(told)
+        is_chosen = bool(summary["anchor"]["meets_target"])
         numbers = _measured_numbers(told)
     elif candidate is not None:
+        label = full_label(summary, candidate)
         numbers = _numbers(candidate, unknown_share(summary, candidate))
-    changes = [] if is_chosen or told else _texts(summary, "what_would_have_to_change")
     return {
         "is_chosen": is_chosen,
-        "kind": "What to do first" if steps else "Decision" if is_chosen else "No decision",
+        "kind": KINDS.get(str(decided(summary).get("state")), "No decision"),
         "headline": headline(summary),
         "steps": [units_held(step) for step in steps],
-        "of_candidate": planned,
-        "why": f"Why {planned}" if planned and is_chosen else "Why this one",
-        "as_measured": ", by the measured films"
-        if told
-        else ", as planned"
-        if steps
-        else "",
+        "of_candidate": f"{label}{by}",
+        "as_measured": by,
         "numbers": numbers,
-        "changes": changes,
+        "changes": _texts(summary, "what_would_have_to_change"),
     }
 
 

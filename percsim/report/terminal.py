@@ -34,8 +34,8 @@ from percsim.report.candidates import (
     Row,
     Summary,
     anchored,
-    candidate_label,
     deciding_index,
+    full_label,
     judged,
     margin_cells,
     margin_rows,
@@ -107,15 +107,13 @@ def _first(summary: Summary) -> list[str]:
         lines += _wrapped(
             "This run is not complete; the numbers are those of the boxes so far."
         )
-    steps = first_steps(summary)
+    told, steps = anchored(summary), first_steps(summary)
     lines += _wrapped(*(f"{k}. {step}" for k, step in enumerate(steps, 1)))
-    if steps and candidate is not None:
-        met = "meets every target" if is_chosen else "comes nearest to the target"
-        lines += ["", *_wrapped(f"As planned {candidate_label(candidate)} {met}:")]
-    told = anchored(summary)
     if told is not None:
         lines += _wrapped(anchored_expectation(told))
     elif candidate is not None:
+        met = "meets every target" if is_chosen else "comes nearest to the target"
+        lines += ["", *_wrapped(f"As planned {full_label(summary, candidate)} {met}:")]
         lines += _wrapped(expectation(candidate, unknown_share(summary, candidate)))
     return lines
 
@@ -123,8 +121,7 @@ def _first(summary: Summary) -> list[str]:
 def _reasons(summary: Summary) -> list[str]:
     lines = _wrapped(*(f"- {sentence(r)}" for r in summary.get("reasons") or []))
     change = summary.get("what_would_have_to_change") or []
-    _, is_chosen = deciding_index(summary)
-    if change and not is_chosen and anchored(summary) is None:
+    if change:
         lines.append("What would have to change:")
         lines += _wrapped(*(f"- {sentence(entry)}" for entry in change))
     return lines

@@ -81,9 +81,10 @@ def cup_line(cup: Cup, recipes: Sequence[Recipe], words: Sequence[str]) -> str:
     """Say which cup, and which films of it."""
     of = words[cup.mix]
     gaps = [mm(recipes[i].film.electrode_gap) for i in cup.recipes]
+    each = " each" if len(gaps) > 1 else ""
     return (
         f"one cup of {weight(cup.weight_fraction)}{of and f' ({of})'}, "
-        f"{_COUNTS.get(cup.films, str(cup.films))} films at {listed(gaps)} gap"
+        f"{_COUNTS.get(cup.films, str(cup.films))} films{each} at {listed(gaps)} gap"
     )
 
 

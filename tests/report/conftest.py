@@ -42,6 +42,25 @@ class Invented:
         return self.boxes, self.responses, self.castings
 
 
+def decision_row(
+    candidates: list[dict[str, Any]], best: int, learns: bool
+) -> dict[str, Any]:
+    """What is decided on day one: a cup at the best loading, or nothing."""
+    weight = candidates[best]["weight_fraction"]
+    cup = [k for k, c in enumerate(candidates) if c["weight_fraction"] == weight]
+    gaps = [f"{1e3 * candidates[k]['electrode_gap_m']:.0f} mm" for k in cup]
+    what = f"one cup of {100 * weight:.0f} wt%, three films each at {', '.join(gaps)} gap"
+    return {
+        "state": "cast to learn" if learns else "nothing here will do",
+        "text": f"Cast to learn: {what}; P = 40 %"
+        if learns
+        else "Nothing here will do: that any recipe does has a probability of 1 %",
+        "expected": [f"{gap} gap: 1 kohm (0.3 to 3 kohm)" for gap in gaps]
+        if learns
+        else [],
+    }
+
+
 def invent(
     weight_fractions: tuple[float, ...] = (0.14, 0.18, 0.22, 0.26, 0.30, 0.34),
     gaps: tuple[float, ...] = (2e-3, 3e-3, 5e-3),
@@ -351,6 +370,16 @@ def invent(
         "candidates": candidates,
         "chosen": chosen,
         "nearest": None if chosen is not None else best,
+        "decision": decision_row(candidates, best, chosen is not None),
+        "cast_first": {
+            "films": 3,
+            "candidates": [
+                k
+                for k, c in enumerate(candidates)
+                if chosen is not None
+                and c["weight_fraction"] == candidates[best]["weight_fraction"]
+            ],
+        },
         "reasons": [
             "the largest share of castings that pass, and the smallest spread",
             "cast first: three films of this candidate, and measure R at 20 C; "

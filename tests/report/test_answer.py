@@ -44,15 +44,13 @@ def test_json_holds_infinite_numbers_as_text(invented):
 
 def test_text_says_the_decision_first(invented):
     run = invented()
-    best = run.summary["candidates"][run.summary["chosen"]]
     text = text_summary(run.summary)
     assert text.isascii()
     lines = text.splitlines()
-    assert lines[0] == (
-        f"Cast {100 * best['weight_fraction']:.0f} wt% filler with a "
-        f"{1e3 * best['electrode_gap_m']:.0f} mm electrode gap."
-    )
-    assert "kohm" in lines[1]
+    assert lines[0] == run.summary["decision"]["text"] + "."
+    assert lines[1].startswith("1. Cast these films from the one cup")
+    assert "2 mm gap: 1 kohm (0.3 to 3 kohm); 3 mm gap" in " ".join(lines)
+    assert "\nAs planned 34 wt%, 3 mm gap meets every target:\nResistance " in text
     assert sum(line.startswith("*  ") for line in lines) == 1
     assert sum("open" in line for line in lines) >= 3
     assert text.count("1/g0") == 1
@@ -69,7 +67,9 @@ def test_text_says_plainly_that_none_meets_the_target(invented):
     run = invented(limits=(40.0, 60.0))
     text = text_summary(run.summary)
     assert run.summary["chosen"] is None
-    assert text.startswith("No candidate meets every target; the nearest is ")
+    assert text.startswith("Nothing here will do: that any recipe does has a probability")
+    assert "1. " not in text
+    assert "comes nearest to the target:" in text
     assert "What would have to change:" in text
     assert any(line.startswith(">  ") for line in text.splitlines())
 
@@ -100,16 +100,20 @@ def test_a_measured_contact_conductance_is_not_called_assumed(invented):
     assert "ten times" not in text
 
 
-def test_a_decision_that_is_withheld_comes_first_and_says_what_to_cast(invented):
+@pytest.mark.parametrize("state", ["cast to learn", "ready", "nothing here will do"])
+def test_the_state_of_the_decision_is_the_first_line_and_steps_are_to_learn(
+    invented, state
+):
+    """Whatever candidates do as planned, and whether or not films were read."""
     run = invented()
-    run.summary |= {"chosen": None, "nearest": 0, "withheld": "threshold not foreseeable"}
-    run.summary["cast_first"] = {"films": 3, "candidates": [0, 1]}
-    run.summary.pop("anchor", None)
-    first = headline(run.summary)
-    assert first.startswith("No loading is decided: threshold not foreseeable, measure it.")
-    assert "Cast first: three films each of" in first
-    assert text_summary(run.summary).startswith("No loading is decided")
-    assert "bracket the threshold" in first_steps(run.summary)[0]
+    text = f"{state.capitalize()}: what it says"
+    run.summary["decision"] |= {"state": state, "text": text}
+    assert headline(run.summary) == f"{text}."
+    assert text_summary(run.summary).splitlines()[0] == f"{text}."
+    assert bool(first_steps(run.summary)) == (state == "cast to learn")
+    for lacking in ({}, {"decision": 7}, {"decision": None}):
+        assert headline(lacking) == "No candidate was evaluated."
+        assert first_steps(lacking) == []
 
 
 def test_an_open_film_has_no_gauge_factor_whatever_stands_in_its_place(invented):

@@ -133,7 +133,8 @@ def test_the_page_says_what_the_summary_holds(page):
     made, *_, reader = page
     best = made.summary["candidates"][made.summary["chosen"]]
     words = reader.words
-    headline = words.index(f"Cast {100 * best['weight_fraction']:.0f} wt% filler with a ")
+    assert "What to do next" in words
+    headline = words.index(made.summary["decision"]["text"].replace("\xa0", " "))
     assert headline < words.index("1/g0") < words.index("Margin to each target")
     assert f"{best['resistance_ohm']['median'] / 1e3:.2f} kohm" in words
     assert made.summary["command"] in words
@@ -211,7 +212,7 @@ def test_none_meets_the_target(invented):
     made = invented(limits=(40.0, 60.0))
     words = rendered(made.summary).words
     assert "No decision" in words
-    assert "No candidate meets every target; the nearest is " in words
+    assert made.summary["decision"]["text"] in words
     assert "What would have to change" in words
     assert sentence(made.summary["what_would_have_to_change"][0]) in words
     assert "Cast " not in words[: words.index("Margin")]

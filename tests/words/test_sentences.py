@@ -184,7 +184,7 @@ def test_the_state_stands_in_one_line(found):
     cup = cup_line(decision.cup, found.recipes, [""])
     assert told.startswith(f"Cast to learn: {cup}; P = ")
     assert told.endswith("at least 80 % of castings pass, all unknowns in")
-    assert "three films at 2 mm and 3 mm gap" in cup
+    assert "three films each at 2 mm and 3 mm gap" in cup
     assert line(found, why=Why.UNKNOWN_THRESHOLD).endswith("whether they conduct tells it")
     assert line(found, state=State.READY, why=Why.PROVED).startswith(
         f"Ready: cast {best} gap; its films of one cup passed; P = "

@@ -158,11 +158,9 @@ def _verdict(section: Row) -> str:
     best = section["candidates"][section["best"]]
     reads, gauge = best["casting_resistance_ohm"], best["gauge_factor"]
     says = f", gauge factor {three(gauge['median'])} ({band(gauge)})" if gauge else ""
-    does = (
-        "Cast" if section["meets_target"] else "No candidate meets every target; nearest is"
-    )
+    met = "meets every target" if section["meets_target"] else "comes nearest to the target"
     return (
-        f"{does} {candidate_label(best)}: with the readings a casting has "
+        f"{candidate_label(best)} {met}: with the readings a casting has "
         f"{resistance(reads['median'])} (5-95 % {band(reads, 'ohm')}){says} "
         f"and passes with probability {share(best['pass_share'])} %"
     )
@@ -212,7 +210,7 @@ def _blocks(summary: Summary) -> Sequence[Block]:
             "of a reading at least as far off, given all other rows. "
             + _outlier_words(section)
         ),
-        heading("What to cast next"),
+        heading("What more films would tell"),
         bullets(_next_words(section)),
         paragraph(
             f"All of it rests on {section['n_draws']} weighted draws that tell as much "
@@ -368,15 +366,10 @@ def _lines(summary: Summary) -> list[str]:
         for row in section["parameters"]
         if not row["held"] and (number(row["width_left"]) or 1.0) < 0.8
     ]
-    best_next = section["next"][0]
     words = [f"{_verdict(section)}."]
     if told:
         words.append(f"Known from the readings (5-95 %): {', '.join(told)}.")
     words += [_outlier_words(section)] if out else []
-    words.append(
-        f"Most informative next: {best_next['films']} films of "
-        f"{candidate_label(best_next)}."
-    )
     return words
 
 
