@@ -139,7 +139,7 @@ class Outlook:
     @cached_property
     def open_shares(self) -> Floats:
         """Share of castings open at rest, (n,)."""
-        return np.asarray(1.0 - self.conducts @ self.shares)
+        return np.asarray(np.maximum(1.0 - self.conducts @ self.shares, 0.0))
 
     @cached_property
     def log_spread(self) -> Floats:

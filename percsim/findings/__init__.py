@@ -7,13 +7,16 @@ adds, none when the plan does not ask for it. The report draws what it finds the
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from percsim import __version__
-from percsim.advice import answer, planned_of
+from percsim.advice import Answer, answer, planned_of
 from percsim.boxes.growth import GrowthJob
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
+from percsim.decision.candidates import Choice
+from percsim.decision.decide import State
 from percsim.errors import FolderError
 from percsim.findings.anchor import measured_films
 from percsim.findings.currents import currents
@@ -96,11 +99,24 @@ def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -
             [mixes[at]], [decided.known[0]], [exact[at]], decided.target,
             confidence=confidence, castings=castings,
         )  # fmt: skip
+        whole = _as_decided(whole, decided)
     return Findings(
         mixes[at].plan, records, mixes[at], tuple(mixes), stages, exact[at],
         decided.known[0 if plan.measured else at], decided.posterior, as_planned, whole,
         decided.decision, decided.recipes, decided.outlooks,
     )  # fmt: skip
+
+
+def _as_decided(choice: Choice, decided: Answer) -> Choice:
+    """Choose the recipe that is ready, where it is among the candidates."""
+    decision = decided.decision
+    if decision.state is not State.READY:
+        return choice
+    ready = decided.recipes[decision.best]
+    for i, candidate in enumerate(choice.candidates):
+        if candidate.outlook.recipe == ready and candidate.meets_target:
+            return replace(choice, chosen=i, nearest=None)
+    return choice
 
 
 def assemble(

@@ -60,13 +60,13 @@ def test_the_first_cup_is_where_most_is_probable():
 
 
 def test_films_that_passed_and_are_sure_are_ready():
-    two = [Made(0.12, 0.75, 0.9), Made(0.15, 0.8, 0.8)]
+    two = [Made(0.12, 0.55, 0.9), Made(0.15, 0.6, 0.8)]
     found = decide(two, TARGET, tested=passed(0), cups=1)
     assert told(found) == (State.READY, Why.PROVED)
     assert found.best == 0  # the other is likelier, but no film of it passed
     assert found.cup.weight_fraction == mixed(0.12).weight_fraction
     # a little less is not
-    short = [Made(0.12, 0.74, 0.9), Made(0.15, 0.8, 0.8)]
+    short = [Made(0.12, 0.54, 0.9), Made(0.15, 0.6, 0.8)]
     assert told(decide(short, TARGET, tested=passed(0), cups=1)) == (
         State.LEARN, Why.PROBABLE,
     )  # fmt: skip
@@ -75,9 +75,9 @@ def test_films_that_passed_and_are_sure_are_ready():
 
 
 def test_another_cup_is_cast_where_it_is_worth_one():
-    found = decide([Made(0.12, 0.41, 0.5), Made(0.15, 0.38, 0.9)], TARGET, cups=2)
+    found = decide([Made(0.12, 0.51, 0.5), Made(0.15, 0.48, 0.9)], TARGET, cups=2)
     assert told(found) == (State.LEARN, Why.PROBABLE)
-    # 0.41 + 0.125 against 0.38 + 0.225
+    # 0.51 + 0.125 against 0.48 + 0.225
     assert found.cup.weight_fraction == mixed(0.15).weight_fraction
 
 
