@@ -46,8 +46,6 @@ def plan_of(text, *swaps, name="small.toml"):
 def _quick(no_pictures):
     """No pictures, few draws: what is compared here was drawn alike on both sides."""
     few = {
-        "day_one.DRAWS": 128,
-        "ladder.DRAWS": 128,
         "temperature.DRAWS": 128,
         "film.FILMS": 20,
     }

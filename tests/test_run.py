@@ -326,9 +326,9 @@ def test_a_ctrl_c_dropped_while_assembling_or_drawing_ends_it(finished, monkeypa
     module, _, name = where.rpartition(".")
     whole = getattr(sys.modules[module], name)
 
-    def interrupted(*arguments):
+    def interrupted(*arguments, **more):
         Finalized()
-        return whole(*arguments)
+        return whole(*arguments, **more)
 
     monkeypatch.setattr(where, interrupted)
     monkeypatch.setattr(sys, "unraisablehook", lambda _: None)
@@ -341,7 +341,7 @@ def test_a_ctrl_c_dropped_while_assembling_or_drawing_ends_it(finished, monkeypa
 def test_a_run_is_assembled_with_one_blas_thread(finished, monkeypatch):
     seen = []
 
-    def looked_at(*arguments):
+    def looked_at(*_, **__):
         seen.extend(threadpool_info())
         raise KeyboardInterrupt
 

@@ -146,6 +146,7 @@ def threshold(
     --------
     Discs on a plane, published 1.128087 (Mertens & Moore 2012):
 
+    >>> from percsim.particles.bodies import SPHERE
     >>> rng = np.random.default_rng(2061)
     >>> threshold(SPHERE, 0.0, 1e-6, dimension=2, rng=rng).eta
     Estimate: 1.1322 ± 0.0052 (n = 200)

@@ -8,7 +8,7 @@ from reference.invented_films import simulated
 from scipy.constants import Boltzmann, elementary_charge
 
 from percsim.boxes.simulate import simulate_box
-from percsim.boxes.store import Record, encode_json
+from percsim.boxes.store import Record
 from percsim.film.electrodes import Film
 from percsim.film.model import NOISES, FilmModel
 from percsim.film.transfer import LoadingThreshold, fit_loadings
@@ -56,10 +56,7 @@ def plan_with(weights=None, **contacts):
 
 
 def records_of(jobs):
-    return {
-        job.key: Record(job.key, "done", encode_json(simulate_box(job)), 0.0)
-        for job in jobs
-    }
+    return {job.key: Record.of(job.key, simulate_box(job)) for job in jobs}
 
 
 @pytest.fixture(scope="module")
@@ -165,7 +162,7 @@ def test_contact_conductance_and_activation_act_exactly(model, fits):
     boxes = []
     for ea in ("10 meV", "40 meV"):
         job = box_jobs(plan_with(["34 wt%"], Ea=ea))[0]
-        boxes.append(np.log(simulate_box(replace(job, variations=()))["conductances"]))
+        boxes.append(np.log(simulate_box(replace(job, variations=())).conductances))
     np.testing.assert_allclose(
         boxes[0] - boxes[1], 30.0 * MEV / Boltzmann * inverse, atol=1e-6
     )
@@ -173,11 +170,10 @@ def test_contact_conductance_and_activation_act_exactly(model, fits):
 
 def test_stores_without_variations_and_other_laws_have_none(solved, fits):
     plan, jobs, records = solved
-    plain = {}
-    for key, record in records.items():
-        found = dict(record.result)
-        found.pop("variations", None)
-        plain[key] = replace(record, text=encode_json(found))
+    plain = {
+        key: Record.of(key, replace(record.result, variations=None))
+        for key, record in records.items()
+    }
     assert gather_surface(plan, jobs, plain, fits, THRESHOLD) is None
     given = dict(PLAN)
     given["contacts"] = {"model": "affine"}

@@ -72,12 +72,29 @@ def test_every_key_of_the_target_reaches_the_decision(name: str) -> None:
     assert asked.decision_target() != plain.decision_target()
 
 
-@pytest.mark.parametrize("name", [k for k in TolerancesSection.keys() if k != "castings"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        k
+        for k in TolerancesSection.keys()
+        if (k not in ("castings", "known_within") and not k.endswith("_within"))
+        or k == "mixing_within"
+    ],
+)
 def test_every_tolerance_reaches_the_castings(name: str) -> None:
     what = TolerancesSection.keys()[name]
     unit = what.example.split(maxsplit=1)[1]
     plain, other = Plan.from_dict(changed()), changed(tolerances={name: TWICE[unit]})
     assert Plan.from_dict(other).casting_tolerances() != plain.casting_tolerances()
+
+
+@pytest.mark.parametrize(
+    "key",
+    [{"known_within": 3}, {"aspect_ratio_within": "cup"}, {"particle_size_within": "cup"}],
+)
+def test_what_shares_a_tolerance_reaches_the_bench(key: dict[str, object]) -> None:
+    plain, other = Plan.from_dict(changed()), Plan.from_dict(changed(tolerances=key))
+    assert other.bench(-1.0, 0.0) != plain.bench(-1.0, 0.0)
 
 
 @pytest.mark.parametrize("name", ["film_conductivity", "sheet_conductivity", "still_air"])

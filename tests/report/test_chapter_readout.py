@@ -9,6 +9,7 @@ import pytest
 from reference.made_up_findings import findings_of, plan_with
 
 from percsim.findings.operation import operation
+from percsim.findings.rows import summary_of_choice
 from percsim.findings.temperature import temperature
 from percsim.findings.words import NOT_MODELLED
 from percsim.report.chapters import chapter_lines
@@ -19,9 +20,9 @@ FIGURES = ["temperature", "linearity", "self_heating", "vibration"]
 
 
 def summary_of(plan, **keywords):
-    findings = findings_of(plan, n_boxes=8, **keywords)
+    findings = findings_of(plan, **keywords)
     summary = {
-        **findings.decision.as_dict(),
+        **summary_of_choice(findings),
         "not_modelled": list(NOT_MODELLED),
         "states": {"temperatures_K": list(plan.temperatures)},
         "window": {"min": 0.0, "max": 3e-3},
@@ -126,7 +127,7 @@ def test_a_response_that_turns_is_told(summary):
         supply={"voltage": "3.3 V", "series_resistor": "1.8 kohm"},
         vibration={"amplitude": "300 microstrain"},
     )
-    findings = findings_of(plan, n_boxes=8)
+    findings = findings_of(plan)
     castings = findings.decision.best.castings
     strains = np.array(castings.fit.loading.strains)
     bent = replace(castings, nominal=castings.nominal * np.exp(3e4 * strains**2))
