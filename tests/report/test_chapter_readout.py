@@ -2,7 +2,6 @@
 
 import copy
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -128,12 +127,15 @@ def test_a_response_that_turns_is_told(summary):
         vibration={"amplitude": "300 microstrain"},
     )
     findings = findings_of(plan)
-    castings = findings.decision.best.castings
-    strains = np.array(castings.fit.loading.strains)
+    castings = findings.best.castings
+    strains = np.array(castings.visits.strains)
     bent = replace(castings, nominal=castings.nominal * np.exp(3e4 * strains**2))
-    best = replace(findings.decision.best, castings=bent)
-    decision = SimpleNamespace(best=best)
-    made |= operation(replace(findings, decision=decision), made)
+    candidates = tuple(
+        replace(c, castings=bent) if c is findings.best else c
+        for c in findings.whole.candidates
+    )
+    whole = replace(findings.whole, candidates=candidates)
+    made |= operation(replace(findings, whole=whole), made)
     assert made["operation"]["linearity"]["turns"]
     assert any(told in line for line in chapter_lines(made))
     assert told in words_of(made)[0]
