@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from reference.made_up_boxes import FILM, THRESHOLD, loading
+from reference.made_up_boxes import cast, loading
 from scipy.optimize import linprog
 from scipy.special import iv
 
-from percsim.film import CastingDraws, FilmCurves, Tolerances, cast_films, fit_loadings
+from percsim.film import FilmCurves, Tolerances
 from percsim.film.curves import (
     best_line,
     end_point_line,
@@ -178,7 +178,7 @@ STRAINS = (0.0, 1e-3, 2e-3, 3e-3)
 KELVINS = (263.15, 293.15, 333.15)
 
 
-def curves_of(response, tolerances=None, **keywords):
+def curves_of(response, **keywords):
     states = [(e, t) for t in KELVINS for e in STRAINS]
     made = [
         loading(
@@ -187,9 +187,7 @@ def curves_of(response, tolerances=None, **keywords):
         )
         for w in (0.26, 0.30)
     ]  # fmt: skip
-    fits = fit_loadings(made, THRESHOLD, seed=np.random.SeedSequence(5))
-    draws = CastingDraws.draw(200, 24, np.random.SeedSequence(6))
-    castings = cast_films(fits, 1, FILM, THRESHOLD, tolerances or Tolerances(), draws)
+    castings, _ = cast(made, 1, Tolerances(), 200, np.random.SeedSequence(5))
     return castings, FilmCurves.from_castings(castings)
 
 
@@ -242,7 +240,5 @@ def test_an_open_film_has_no_curves():
     _, curves = curves_of(lambda e, t: 15.0 * e, scale=1.0)
     assert curves is not None
     made = [loading(w, n_boxes=4) for w in (0.12, 0.14)]
-    fits = fit_loadings(made, THRESHOLD, seed=np.random.SeedSequence(5))
-    draws = CastingDraws.draw(50, 4, np.random.SeedSequence(6))
-    dead = cast_films(fits, 1, FILM, THRESHOLD, Tolerances(), draws)
+    dead, _ = cast(made, 1, Tolerances(), 50, np.random.SeedSequence(5))
     assert FilmCurves.from_castings(dead) is None

@@ -4,19 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from reference.made_up_boxes import CRITICAL, FILM, SHORT, loading
+from reference import made_up_boxes
+from reference.made_up_boxes import FILM, SHORT, loading
 
-from percsim.film import (
-    Bench,
-    CastingDraws,
-    Film,
-    FilmModel,
-    Loading,
-    LoadingThreshold,
-    Tolerances,
-    cast_films,
-    fit_loadings,
-)
+from percsim.film import Film, Tolerances
 from percsim.film.variance import (
     first_order_indices,
     halvings,
@@ -29,16 +20,8 @@ NONE = Tolerances.none()
 
 
 def cast(tolerances, *, n=2000, weights=(0.26, 0.30, 0.34), index=1, film=FILM, **boxes):
-    threshold = LoadingThreshold(CRITICAL, 0.0, -1.0)
-    fits = fit_loadings(
-        [loading(w, **boxes) for w in weights], threshold, resamples=20, seed=SEED
-    )
-    at = fits[index].loading
-    mixed = Loading(at.weight_fraction, at.volume_fraction, at.log_slope)
-    model, bench = FilmModel.of(fits, threshold), Bench(tolerances, -1.0)
-    draws = CastingDraws.draw(n, len(model.visits), SEED)
-    (castings,) = cast_films(model, mixed, [film], bench, draws)
-    return castings
+    loadings = [loading(w, **boxes) for w in weights]
+    return made_up_boxes.cast(loadings, index, tolerances, n, SEED, film=film)[0]
 
 
 def test_ishigami():

@@ -8,7 +8,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from percsim.film import Film, LoadingResult, LoadingThreshold
+from percsim.film import (
+    Bench,
+    CastingDraws,
+    Film,
+    FilmModel,
+    Loading,
+    LoadingResult,
+    LoadingThreshold,
+    cast_films,
+    fit_loadings,
+)
 
 FILLER, ELASTOMER = 2250.0, 1030.0  # density [kg/m3]
 DIAMETER = 10e-6
@@ -24,6 +34,7 @@ def volume_fraction(w):
 
 CRITICAL = volume_fraction(0.17)
 THRESHOLD = LoadingThreshold(CRITICAL, 0.002 * CRITICAL, -1.0)
+EXACT = LoadingThreshold(CRITICAL, 0.0, -1.0)
 
 
 def resistivity(w):
@@ -73,3 +84,21 @@ def loading(
         mix_ratio=7.0,
         chord=chord,
     )
+
+
+def cast(
+    loadings, index, tolerances, n, seed, *,
+    film=FILM, threshold=EXACT, resamples=20, centre=None,
+):  # fmt: skip
+    """Castings of one of the loadings, and the fits they are read off."""
+    fits = fit_loadings(loadings, threshold, resamples=resamples, seed=seed)
+    model, at = FilmModel.of(fits, threshold), loadings[index]
+    (castings,) = cast_films(
+        model,
+        Loading(at.weight_fraction, at.volume_fraction, at.log_slope),
+        [film],
+        Bench(tolerances, threshold.aspect_ratio_slope, threshold.tilt_slope),
+        CastingDraws.draw(n, len(model.visits), seed),
+        centre,
+    )
+    return castings, fits
