@@ -3,7 +3,8 @@
 Each row of `faults.toml` changes one line of a copy of the package; the tests that it names
 must fail then. Rows whose line is no longer there, or whose tests fail without the fault,
 are told and counted as not caught. `python -m benchmarks.faults [WORD]`: with a word only
-the rows whose file has it; each takes as long as its tests.
+the rows whose file has it; each takes as long as its tests. `--check` only tells rows that
+no longer fit the code.
 """
 
 from __future__ import annotations
@@ -33,10 +34,33 @@ def passes(copy: Path, tests: str) -> bool:
     return told.returncode == 0
 
 
+def faults(word: str = "") -> list[dict[str, str]]:
+    """Rows whose file has a word in its name."""
+    rows = tomllib.loads((HERE / "faults.toml").read_text())["fault"]
+    return [row for row in rows if word in row["file"]]
+
+
+def stale(root: Path = ROOT) -> list[str]:
+    """Rows whose line is not there once, or whose tests are gone."""
+    found = []
+    for row in faults():
+        file = root / "percsim" / row["file"]
+        times = file.read_text().count(row["was"]) if file.is_file() else 0
+        if times != 1:
+            found.append(f"{row['file']}: {row['was']!r} is there {times} times")
+        found += [
+            f"{row['file']}: no tests {name}"
+            for name in row["tests"].split()
+            if not (root / name).exists()
+        ]
+    return found
+
+
 def main(word: str = "") -> None:
     """Print each fault and whether it was caught."""
-    rows = tomllib.loads((HERE / "faults.toml").read_text())["fault"]
-    rows = [row for row in rows if word in row["file"]]
+    if word == "--check":
+        raise SystemExit("\n".join(stale()) or 0)
+    rows = faults(word)
     caught, sound = 0, {}
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder)

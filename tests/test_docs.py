@@ -8,6 +8,8 @@ import tomllib
 
 import pytest
 
+from benchmarks.faults import stale
+
 ROOT = pathlib.Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text()
 
@@ -44,6 +46,10 @@ def test_links_and_modules_named_in_the_readme_exist():
         assert (ROOT / path).exists()
     for module in re.findall(r"python -m (benchmarks\.\w+)", README):
         assert (ROOT / (module.replace(".", "/") + ".py")).exists()
+
+
+def test_deliberate_faults_fit_the_code():
+    assert stale() == []
 
 
 def test_nothing_is_left_to_fill_in():
