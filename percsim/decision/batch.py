@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from percsim.decision.knowledge import Knowledge
+from percsim.decision.likelihood import STRAY_OPEN, Reading, row_moves
 from percsim.decision.outlook import Band, Recipe, outlooks
-from percsim.decision.posterior import STRAY_OPEN, Reading, row_moves
 from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move, deviation, quadrature
 from percsim.film.electrodes import Film
 from percsim.film.model import FilmModel

@@ -22,11 +22,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.constants import Boltzmann
 from scipy.special import ndtr
 
+from percsim.film.medium import weighted_medium
 from percsim.film.transfer import (
     PUBLISHED_EXPONENT,
     LoadingFit,
     LoadingThreshold,
-    weighted_medium,
 )
 from percsim.states.temperature import ROOM_TEMPERATURE, Bond, felt_strains
 

@@ -23,8 +23,10 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
+from percsim.film.lines import Responses, line_through, weights_of_line
+from percsim.film.medium import influence, weighted_medium
 from percsim.quantities import weight
 from percsim.states.temperature import ROOM_TEMPERATURE
 
@@ -39,7 +41,6 @@ __all__ = [
     "film_threshold",
     "fit_loadings",
     "is_room_temperature",
-    "weighted_medium",
 ]
 
 Floats = NDArray[np.float64]
@@ -418,164 +419,6 @@ class LoadingFit:
         }
 
 
-def weighted_medium(values: Floats, weights: Floats, d: int) -> Floats:
-    """Effective-medium mean in d dimensions of values (n, S), weights (B, n) -> (B, S).
-
-    `effective_medium_mean` for all resamples and states at once, by a bracketed Newton
-    search on ln G: the sum falls with G and has a root when more than 1/d of the boxes
-    conduct.
-    """
-    g = values[None, :, :]
-    w = weights[:, :, None]
-    total = weights.sum(axis=1)[:, None]
-    conducting = (w * (g > 0.0)).sum(axis=1) > total / d * (1.0 + 1e-12)
-    positive = np.where(values > 0.0, values, np.nan)
-    any_positive = np.any(values > 0.0, axis=0)
-    safe = np.where(any_positive[None, :], positive, 1.0)
-    upper = np.broadcast_to(np.log(np.nanmax(safe, axis=0)), conducting.shape).copy()
-    lower = np.broadcast_to(np.log(np.nanmin(safe, axis=0)), conducting.shape).copy()
-    # open boxes pull the mean below the smallest conducting one; the mean of conducting
-    # share p over equal boxes is (d p - 1)/(d - 1) of theirs, which bounds it from below
-    share = (w * (g > 0.0)).sum(axis=1) / total
-    lower += np.log(np.maximum((d * share - 1.0) / (d - 1.0), 1e-12))
-    x = 0.5 * (lower + upper)
-    wanted = conducting & any_positive
-    for _ in range(80):
-        mean = np.exp(x)[:, None, :]
-        below = g + (d - 1.0) * mean
-        f = (w * (g - mean) / below).sum(axis=1)
-        slope = -(w * g * mean * (d / below**2)).sum(axis=1)
-        lower, upper = np.where(f > 0.0, x, lower), np.where(f > 0.0, upper, x)
-        newton = x - f / np.where(slope < 0.0, slope, -1.0)
-        inside = (newton >= lower) & (newton <= upper)
-        new = np.where(inside, newton, 0.5 * (lower + upper))
-        moved = float(np.where(wanted, np.abs(new - x), 0.0).max())
-        x = new
-        if moved < 1e-12:
-            break
-    return np.asarray(np.where(wanted, np.exp(x), 0.0))
-
-
-def _influence(values: Floats, mean: Floats, d: int) -> Floats:
-    """Deviation of ln R that each box (n, S) contributes to a mean (S,), times n.
-
-    The derivative of the effective-medium mean to the weight of one box; for a narrow
-    spread it is -(g - G)/G.
-    """
-    safe = np.where(mean > 0.0, mean, 1.0)
-    h = (values - safe) / (values + (d - 1.0) * safe)
-    slope = (d * values * safe / (values + (d - 1.0) * safe) ** 2).mean(axis=0)
-    return np.asarray(np.where(mean > 0.0, -h / np.where(slope > 0.0, slope, 1.0), 0.0))
-
-
-def _line(
-    lengths: Floats, y: Floats, combine: Floats
-) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Slope and intercept of y (..., n lengths), fixed weights; which were bounded.
-
-    A slope that is not positive is replaced by the longest box taken as it is.
-    """
-    is_open = np.any(np.isinf(y), axis=-1)
-    finite = np.where(np.isinf(y), 1.0, y)
-    slope, intercept = finite @ combine[0], finite @ combine[1]
-    bounded = (slope <= 0.0) & ~is_open
-    slope = np.where(bounded, finite[..., -1] / lengths[-1], slope)
-    intercept = np.where(bounded, 0.0, intercept)
-    return (
-        np.where(is_open, np.inf, slope),
-        np.where(is_open, 0.0, intercept),
-        np.asarray(bounded),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Responses:
-    """How the responses of all lengths make that of the material and of the electrodes.
-
-    The response A/G(state)/A/G(reference) of a length is q (1 - s) + f s + k/line, with q
-    that of the material, s the share of the contacts to the electrodes and f their own
-    rise, `line` the fitted A/G, and k what electrodes add besides. k has a prior of mean
-    zero and a deviation of the change q - f over `reach` of film, in units of A/G.
-
-    Parameters
-    ----------
-    weights : (2, n lengths) ndarray of float
-        Least squares with that prior; rows give q and k of responses less f s.
-    doubt : (2,) ndarray of float
-        What one deviation of the prior does to q and k, over the change.
-    shares, rises : ndarray of float
-        s of each length and f of each state.
-    contact : float
-        Resistance of those contacts times area [ohm m^2].
-
-    """
-
-    weights: Floats
-    doubt: Floats
-    shares: Floats
-    rises: Floats
-    contact: float
-
-    @classmethod
-    def of(
-        cls,
-        y: Floats,
-        ref: int,
-        errors: Floats,
-        line: Floats,
-        reach: float,
-        shares: Floats,
-        rises: Floats,
-    ) -> _Responses:
-        """Weigh A/G (n lengths, S) by the errors (n lengths, S) of its ratio to rest.
-
-        Both of the state that changes most.
-        """
-        conducting = np.all(np.isfinite(y), axis=0)
-        weights, doubt = np.zeros((2, len(line))), np.zeros(2)
-        weights[0, -1] = 1.0 / (1.0 - shares[-1])
-        if not conducting[ref]:
-            return cls(weights, doubt, shares, rises, 0.0)
-        relative = y[:, conducting] / y[:, [ref]]
-        size = np.abs(np.log(np.mean(relative, axis=0) / rises[conducting]))
-        s = int(np.argmax(size))
-        change = size[s] if size[s] > 0.0 else 1.0
-        noise = np.maximum(errors[:, conducting][:, s] / change, 1e-6)
-        design = np.column_stack([1.0 - shares, reach / line]) / noise[:, None]
-        inverse = np.linalg.pinv(np.vstack([design, [0.0, 1.0]]))
-        inverse[1] *= reach
-        weights, doubt = inverse[:, :-1] / noise, inverse[:, -1]
-        contact = float(np.mean(shares * y[:, ref]))
-        return cls(weights, doubt, shares, rises, contact)
-
-    def states(
-        self, y: Floats, ref: int, rho: Floats, excess: Floats, prior: ArrayLike = 0.0
-    ) -> tuple[Floats, Floats]:
-        """Slope and intercept of y (..., n lengths, S) from those at the reference state.
-
-        `prior` (...) are standard normal numbers, for draws of what electrodes may alter.
-        """
-        is_open = np.any(np.isinf(y), axis=-2) | np.isinf(rho)[..., None]
-        finite = np.where(np.isinf(y), 1.0, y)
-        relative = finite / finite[..., ref][..., None]
-        relative = relative - self.shares[:, None] * self.rises
-        q = np.einsum("l,...ls->...s", self.weights[0], relative)
-        k = np.einsum("l,...ls->...s", self.weights[1], relative)
-        failed = q <= 0.0
-        q = np.where(
-            failed, finite.mean(axis=-2) / finite[..., ref].mean(axis=-1)[..., None], q
-        )
-        k = np.where(failed, 0.0, k)
-        moved = np.asarray(prior, dtype=np.float64)[..., None] * (q - self.rises)
-        k = k + self.doubt[1] * moved + self.contact * (self.rises - q)
-        q = np.maximum(q + self.doubt[0] * moved, 0.01 * q)
-        base = np.where(np.isinf(rho), 1.0, rho)[..., None]
-        return (
-            np.where(is_open, np.inf, base * q),
-            np.where(is_open, 0.0, excess[..., None] * q + k),
-        )
-
-
 def _robust_error(draws: Floats, is_open: NDArray[np.bool_]) -> Floats:
     """Half of the central 68 % of draws (B, S); inf where open or reaching into inf."""
     low, high = np.quantile(draws, [0.158655, 0.841345], axis=0, method="inverted_cdf")
@@ -670,6 +513,58 @@ def fit_loadings(
     return tuple(_fit(loading, threshold, counts, widening, prior) for loading in loadings)
 
 
+@dataclass(frozen=True, slots=True)
+class _Means:
+    """A/G of the boxes of every length of one loading, resampled, and its errors.
+
+    Parameters
+    ----------
+    y : (n lengths, S) ndarray of float
+        A/G of the effective-medium mean; inf where open.
+    draws : (B, n lengths, S) ndarray of float
+        The same of resampled boxes.
+    errors : (n lengths,) ndarray of float
+        Standard error of ln of it at the reference state.
+    response_errors : (n lengths, S) ndarray of float
+        The same of its ratio to the reference state.
+    influence : (n boxes, S) ndarray of float
+        What each of the longest boxes contributes.
+
+    """
+
+    y: Floats
+    draws: Floats
+    errors: Floats
+    response_errors: Floats
+    influence: Floats
+
+    @classmethod
+    def of(cls, loading: LoadingResult, counts: dict[int, Floats]) -> _Means:
+        """Combine the boxes of every length; `counts` say how often each is drawn."""
+        ref, d = loading.reference_state, loading.dimension
+        inverse, draws, errors, response_errors = [], [], [], []
+        deviations = np.empty((0, 0))
+        for section, values in zip(loading.sections, loading.conductances, strict=True):
+            n = len(values)
+            mean = weighted_medium(values, np.ones((1, n)), d)[0]
+            resampled = weighted_medium(values, counts[n], d)
+            with np.errstate(divide="ignore"):
+                inverse.append(section / mean)
+                draws.append(section / resampled)
+            deviations = influence(values, mean, d)
+            degrees = max(n - 1, 1) * n
+            errors.append(np.sqrt((deviations[:, ref] ** 2).sum() / degrees))
+            apart = deviations - deviations[:, [ref]]
+            response_errors.append(np.sqrt((apart**2).sum(axis=0) / degrees))
+        return cls(
+            y=np.stack(inverse),
+            draws=np.stack(draws, axis=1),
+            errors=np.array(errors),
+            response_errors=np.stack(response_errors),
+            influence=deviations,
+        )
+
+
 def _fit(
     loading: LoadingResult,
     threshold: LoadingThreshold,
@@ -679,24 +574,10 @@ def _fit(
 ) -> LoadingFit:
     """One loading of `fit_loadings`."""
     lengths = np.asarray(loading.lengths)
-    ref, d = loading.reference_state, loading.dimension
+    ref = loading.reference_state
     ratio = loading.volume_fraction / threshold.volume_fraction
-    means, inverse, inverse_draws, errors, response_errors = [], [], [], [], []
-    for section, values in zip(loading.sections, loading.conductances, strict=True):
-        n = len(values)
-        mean = weighted_medium(values, np.ones((1, n)), d)[0]
-        draws = weighted_medium(values, counts[n], d)
-        with np.errstate(divide="ignore"):
-            inverse.append(section / mean)
-            inverse_draws.append(section / draws)
-        means.append(mean)
-        deviations = _influence(values, mean, d)
-        degrees = max(n - 1, 1) * n
-        errors.append(np.sqrt((deviations[:, ref] ** 2).sum() / degrees))
-        apart = deviations - deviations[:, [ref]]
-        response_errors.append(np.sqrt((apart**2).sum(axis=0) / degrees))
-    y, y_draws = np.stack(inverse), np.stack(inverse_draws, axis=1)
-    influence = _influence(loading.conductances[-1], means[-1], d)
+    means = _Means.of(loading, counts)
+    y, y_draws, errors = means.y, means.draws, means.errors
     sized = np.array([len(values) > 1 for values in loading.conductances])
     known = sized & np.isfinite(y[:, ref])
     inverse_se = np.where(known, np.where(known, y[:, ref], 0.0) * errors, np.inf)
@@ -712,21 +593,13 @@ def _fit(
             f"the resistivity and is taken as 0; errors widened by {100 * extra:.0f} %"
         )
     else:
-        scale = np.where(np.isfinite(y[:, ref]), y[:, ref], 1.0)
-        weight = 1.0 / (np.maximum(errors, 0.02) * scale) ** 2
-        design = (
-            np.column_stack([lengths, np.ones_like(lengths)]) * np.sqrt(weight)[:, None]
-        )
-        # lengths scaled to the longest, or the columns differ by ten decades
-        design[:, 0] /= lengths[-1]
-        combine = np.linalg.pinv(design) * np.sqrt(weight)[None, :]
-        combine[0] /= lengths[-1]
-    at_rest, excess_at_rest, bounded = _line(lengths, y[:, ref], combine)
-    rest_draws, excess_rest_draws, _ = _line(lengths, y_draws[..., ref], combine)
-    responses = _Responses.of(
+        combine = weights_of_line(lengths, y[:, ref], errors)
+    at_rest, excess_at_rest, bounded = line_through(lengths, y[:, ref], combine)
+    rest_draws, excess_rest_draws, _ = line_through(lengths, y_draws[..., ref], combine)
+    responses = Responses.of(
         y,
         ref,
-        np.stack(response_errors),
+        means.response_errors,
         np.where(np.isinf(at_rest), 1.0, at_rest) * lengths + excess_at_rest,
         float(at_rest) * ELECTRODE_REACH * loading.diameter,
         np.array(loading.electrode_shares or (0.0,) * len(lengths)),
@@ -769,7 +642,7 @@ def _fit(
         electrode_excess_se=_robust_error(excess_draws, is_open),
         resistivity_draws=rho_draws,
         electrode_excess_draws=excess_draws,
-        influence=influence,
+        influence=means.influence,
         box_volume=float(lengths[-1] * loading.sections[-1]),
         notes=tuple(notes),
     )

@@ -17,12 +17,12 @@ from percsim.boxes.store import Record
 from percsim.decision.candidates import Choice
 from percsim.decision.priors import ContactParameters
 from percsim.errors import FolderError
+from percsim.film.medium import weighted_medium
 from percsim.film.surface import ContactSample, ContactSurface, LoadingSurface
 from percsim.film.transfer import (
     LoadingFit,
     LoadingResult,
     LoadingThreshold,
-    weighted_medium,
 )
 from percsim.jobs import HELD_OUT, Loading, growth_plans, is_own, plan_box, threshold_jobs
 from percsim.plan import Plan

@@ -21,8 +21,9 @@ from reference.posterior_twin import Twin
 from reference.powders import POWDER
 
 from percsim.decision.outlook import Recipe, outlooks
-from percsim.decision.posterior import Reading, importance_sample, measured
+from percsim.decision.posterior import Reading, measured
 from percsim.decision.priors import ContactParameters, Prior, Priors, contact_priors
+from percsim.decision.sampler import importance_sample
 from percsim.decision.target import Target
 from percsim.film import Bench, Tolerances
 

@@ -7,7 +7,7 @@ from reference.made_up_boxes import THRESHOLD, loading
 from percsim.film import Film, Fingers, FourTerminal, fit_loadings
 from percsim.film.block_films import cast_lattice, random_field
 from percsim.film.blocks import Blocks
-from percsim.film.transfer import weighted_medium
+from percsim.film.medium import weighted_medium
 
 PHI_C, D = 0.08, 1e-5
 LENGTH = 20 * D

@@ -15,12 +15,11 @@ from reference.made_up_boxes import (
 
 from percsim.boxes.statistics import effective_medium_mean
 from percsim.film import LoadingThreshold, fit_loadings
+from percsim.film.lines import Responses
+from percsim.film.medium import influence, weighted_medium
 from percsim.film.transfer import (
     ELECTRODE_REACH,
-    _influence,
-    _Responses,
     film_threshold,
-    weighted_medium,
 )
 
 SEED = np.random.SeedSequence(7319)
@@ -58,7 +57,7 @@ def test_influence_is_the_derivative_to_the_weight_of_a_box(d):
     values = np.exp(0.8 * rng.standard_normal((9, 1)))
     values[2] = 0.0
     mean = weighted_medium(values, np.ones((1, 9)), d)[0]
-    ours = _influence(values, mean, d)[:, 0]
+    ours = influence(values, mean, d)[:, 0]
     step = 1e-5
     for k in range(9):
         weights = np.ones(9)
@@ -141,7 +140,7 @@ def test_weights_of_the_responses_are_generalised_least_squares():
     want = np.linalg.solve(np.diag(noise**2) + np.outer(along, along), a)
     variance = 1.0 / (want @ a)
     want *= variance
-    ours = _Responses.of(y, 0, errors, line, reach, 1.0 - a, np.ones(3))
+    ours = Responses.of(y, 0, errors, line, reach, 1.0 - a, np.ones(3))
     np.testing.assert_allclose(ours.weights[0], want, rtol=1e-9)
     assert ours.weights @ a == pytest.approx([1.0, 0.0], abs=1e-12)
     assert ours.doubt[0] ** 2 == pytest.approx(variance - (want**2) @ noise**2, rel=1e-6)
