@@ -53,7 +53,14 @@ def unpack(text: str, classes: Mapping[str, type]) -> Any:
         with np.load(io.BytesIO(base64.b85decode(text)), allow_pickle=False) as arrays:
             told = json.loads(arrays["told"].tobytes().decode())
             return _made(told, arrays, classes)
-    except (KeyError, TypeError, OSError, zipfile.BadZipFile, EOFError) as error:
+    except (
+        ValueError,
+        KeyError,
+        TypeError,
+        OSError,
+        zipfile.BadZipFile,
+        EOFError,
+    ) as error:
         raise ValueError(f"cannot read a stored value: {error}") from error
 
 

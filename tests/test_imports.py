@@ -202,3 +202,12 @@ def test_no_module_loads_matplotlib_or_scipy_stats():
     loaded = loaded_after("\n".join(f"import {name}" for name in names))
     assert loaded >= set(names)
     assert loaded & {"matplotlib", "scipy.stats"} == set()
+
+
+def test_a_decision_loads_neither_numba_nor_a_plotting_library():
+    """A folder that knows answers at once: nothing is compiled, solved or drawn."""
+    loaded = loaded_after(
+        "import percsim.advice, percsim.boxes.store, percsim.plan, percsim.words.decision"
+    )
+    assert "percsim.decision.decide" in loaded
+    assert loaded & (HEAVY - {"scipy", "networkx"}) == set()
