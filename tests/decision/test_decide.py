@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from reference.invented_films import FILM, mixed
 
-from percsim.decision.decide import FILMS, State, Tested, Why, changes, decide
+from percsim.decision.decide import FILMS, State, Tested, Why, changes, decide, imagined
 from percsim.decision.outlook import Band, Recipe
 from percsim.decision.target import Target
 
@@ -147,6 +147,15 @@ def test_what_a_cup_tells_is_worth_something():
     assert 0.9 < found.cup.afterwards <= 1.0
     blind = [Made(0.12, 0.5, 0.5), Made(0.15, 0.5, 0.5)]
     assert decide(blind, TARGET).cup.afterwards == pytest.approx(0.5)
+
+
+def test_more_films_sort_the_draws_closer():
+    made = Made(0.12, 0.5, 0.5)
+    made.scatter = np.full(N, 0.8)
+    order = np.argsort(made.rest[:, 1])
+    off = [np.abs(np.diff(imagined(made, n)[order])).mean() for n in (1, 400)]
+    # readings 0.8 off jump from one to the next, 0.04 off, a step of the draws, hardly
+    assert off[1] < 0.5 * off[0]
 
 
 def test_changes_come_with_the_most_first():
