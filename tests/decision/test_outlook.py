@@ -64,6 +64,27 @@ def test_castings_drawn_one_by_one_are_as_said(model, phi, values):
     assert castings.open_fraction == 0.0
 
 
+def test_electrodes_askew_move_the_mean(model):
+    """Far more than a bench has, so that the shift of the mean is seen."""
+    tol = replace(Tolerances.none(), skew=2e-3)
+    recipe, bench = Recipe(mixed(0.19), FILM), Bench(tol)
+    (found,) = outlooks(model, [recipe], exact_knowledge(), bench)
+    draws = CastingDraws.draw(N, len(model.visits), SEED)
+    (castings,) = cast_films(model, recipe.loading, [FILM], bench, draws)
+    logs = np.log(castings.at_rest)
+    error = logs.std() / np.sqrt(N)
+    assert found.rest[0] @ found.shares == pytest.approx(logs.mean(), abs=5 * error)
+    assert abs(logs.mean() - np.log(castings.nominal[0])) > 20 * error
+
+
+def test_chains_scatter_by_the_volume_of_the_film(model):
+    bench, recipe = Bench(Tolerances.none()), Recipe(mixed(0.15), FILM)
+    noisy = replace(model, chains=0.1 * np.sqrt(FILM.volume) * np.ones_like(model.chains))
+    (found,) = outlooks(noisy, [recipe], exact_knowledge(), bench)
+    # a row of S equal entries adds up in squares
+    assert found.scatter[0] == pytest.approx(0.1 * np.sqrt(len(model.visits)), rel=1e-6)
+
+
 def test_films_near_the_threshold_open_as_often(model):
     recipe = Recipe(mixed(0.094), FILM)
     (found,) = outlooks(model, [recipe], exact_knowledge(), BENCH)

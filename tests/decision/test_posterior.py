@@ -19,6 +19,7 @@ from reference.invented_films import (
 )
 from reference.posterior_twin import Twin
 from reference.powders import POWDER
+from scipy.special import ndtr
 
 from percsim.decision.outlook import Recipe, outlooks
 from percsim.decision.posterior import Reading, measured
@@ -200,6 +201,22 @@ def test_brute_force_says_the_same_of_everything(film, model, seed):
     assert_alike(
         model, found, known, [0.14, 0.16, 0.18, 0.21], (middle / 1.7, middle * 1.7), 0.025
     )
+
+
+def test_a_change_is_known_as_well_as_two_readings(plain):
+    """R and R0 are read with one error each: their ratio has that of two (closed form)."""
+    phi, sd, off = 0.17, 0.02, 0.05
+    rest, end = plain.visits.rest, plain.visits.chord_state
+    logs = plain.log_resistance(FILM, phi, {})[0]
+    row = Reading(
+        "row", mixed(phi), FILM, float(np.exp(logs[rest])),
+        strain=plain.visits.strains[end],
+        relative_change=float(np.expm1(logs[end] - logs[rest] + off)),
+    )  # fmt: skip
+    bench = Bench(replace(Tolerances.none(), instrument=sd))
+    (check,) = measured(plain, [row], level_alone(), bench, SEED).checks
+    alone = 2.0 * ndtr(-off / (np.sqrt(2.0) * sd))
+    assert check.probability == pytest.approx(2.0 * alone, rel=0.05)
 
 
 # --- coverage
