@@ -10,7 +10,7 @@ which it is.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -137,10 +137,6 @@ class Knowledge:
     def material(self, model: FilmModel, states: list[int] | None = None) -> Material:
         """Materials of a mix at every draw."""
         return model.material(self.contacts, self.noise, states)
-
-    def without_scatter(self) -> Knowledge:
-        """Return the same with the bench as planned."""
-        return replace(self, scale=np.ones(len(self)))
 
 
 def planned(

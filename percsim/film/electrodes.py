@@ -582,22 +582,3 @@ class Film:
         return self.layout.resistance(
             resistivity, electrode_excess, self.electrode_gap, self.width, self.thickness
         )
-
-    def gap_for(self, aim: float, resistivity: float, electrode_excess: float) -> float:
-        """Electrode gap [m] at which this film would read a resistance [ohm].
-
-        Negative where the electrodes alone read more.
-        """
-        ends = self.layout.ends(resistivity, electrode_excess, self.thickness)
-        gap = float((aim * self.section - float(ends)) / resistivity)
-        # fingers reach beyond their tips by more where the gap is wider
-        slope = resistivity / self.section
-        for _ in range(50):
-            if gap <= 0.0:
-                break
-            film = replace(self, electrode_gap=gap, length=None)
-            step = (aim - float(film.resistance(resistivity, electrode_excess))) / slope
-            gap += step
-            if abs(step) <= 1e-12 * abs(gap):
-                break
-        return gap

@@ -321,10 +321,6 @@ class LoadingResult:
         ]
         return chord_end(self.strains, at, self.chord)
 
-    def is_read(self, strain: float) -> bool:
-        """Whether films are read at a strain."""
-        return self.window is None or self.window[0] <= strain <= self.window[1]
-
     @property
     def n_boxes(self) -> int:
         """Boxes of all lengths together."""

@@ -25,7 +25,6 @@ from percsim.findings.film import blocks, film
 from percsim.findings.front import front
 from percsim.findings.gather import box_rows, casting_rows, failed_rows
 from percsim.findings.judged import Findings, judge_mixes
-from percsim.findings.ladder import ladder
 from percsim.findings.layers import layers
 from percsim.findings.mixes import gather_mixes
 from percsim.findings.operation import operation
@@ -45,7 +44,6 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     front,
     day_one,
     measured_films,
-    ladder,
     layers,
     currents,
     temperature,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from percsim.quantities import (
     band,
@@ -21,7 +21,6 @@ from percsim.report.candidates import (
     Row,
     Summary,
     candidate_label,
-    label_parts,
 )
 
 __all__ = [
@@ -35,8 +34,6 @@ __all__ = [
     "level_statement",
     "measured_threshold_sentence",
 ]
-
-_COUNTS = {1: "one", 2: "two", 3: "three", 4: "four"}
 
 
 def measured_threshold_sentence(summary: Summary) -> str:
@@ -91,29 +88,8 @@ def first_steps(summary: Summary) -> list[str]:
     expected = [str(line) for line in told.get("expected") or []]
     if expected:
         steps[0] += f" Expected of a casting: {'; '.join(expected)}."
-    ladder = summary.get("ladder") or {}
-    cup = (summary.get("cast_first") or {}).get("candidates") or []
-    more = [r for r in ladder.get("rungs") or [] if r["candidate"] not in cup]
-    if more:
-        films = _listed([summary["candidates"][rung["candidate"]] for rung in more])
-        steps.append(
-            "If a film that can be used should come out of the first round too, cast "
-            f"{_COUNTS.get(more[0]['films'], more[0]['films'])} films each of {films} as "
-            f"well: then one of all lies in the window with probability "
-            f"{share(ladder['covered'])} % or more, against "
-            f"{share(ladder['best_single_probability'])} % for the best single recipe."
-        )
     steps.append("Enter the readings with 'percsim anchor'; it decides again with them.")
     return steps
-
-
-def _listed(candidates: Sequence[Row]) -> str:
-    """Name candidates by loading and gap, loadings of one gap together."""
-    by_gap: dict[str, list[str]] = {}
-    for candidate in candidates:
-        weight, gap = label_parts(candidate)
-        by_gap.setdefault(gap, []).append(weight)
-    return listed([f"{listed(weights)} at {gap} gap" for gap, weights in by_gap.items()])
 
 
 def anchored_expectation(row: Row) -> str:

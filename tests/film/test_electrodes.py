@@ -59,15 +59,6 @@ def test_every_layout_takes_arrays_and_keeps_open_open(layout):
     assert film.resistance(2.0, 1e-5) == pytest.approx(float(one), rel=1e-14)
 
 
-@pytest.mark.parametrize("layout", LAYOUTS, ids=lambda x: f"{x.name} {x.mount}")
-def test_the_gap_for_a_resistance_gives_it(layout):
-    film = Film(2e-4, 6e-3, 1e-3, layout=layout)
-    aim = 1.3 * float(film.resistance(2.0, 1e-5))
-    gap = film.gap_for(aim, 2.0, 1e-5)
-    again = Film(2e-4, 6e-3, gap, layout=layout).resistance(2.0, 1e-5)
-    assert again == pytest.approx(aim, rel=1e-9)
-
-
 @pytest.mark.parametrize(("length", "within"), [(0.5, 0.015), (1.0, 0.003), (4.0, 1e-4)])
 def test_bars_on_a_face_against_conformal_mapping(length, within):
     # film 1 thick, 5 between the bars; R w/rho

@@ -9,7 +9,6 @@ from percsim.report.chapters.currents import CURRENTS
 from percsim.report.chapters.day_one import DAY_ONE
 from percsim.report.chapters.film import CHAPTER as FILM
 from percsim.report.chapters.front import FRONT
-from percsim.report.chapters.ladder import LADDER
 from percsim.report.chapters.layers import LAYERS
 from percsim.report.chapters.operation import OPERATION
 from percsim.report.chapters.spread import SPREAD
@@ -20,7 +19,6 @@ __all__ = ["CHAPTERS", "chapter_lines", "standing_blocks"]
 CHAPTERS: tuple[Chapter, ...] = (
     FILM,
     SPREAD,
-    LADDER,
     FRONT,
     DAY_ONE,
     ANCHOR,
