@@ -255,7 +255,8 @@ def test_a_tolerance_alone_spreads_films_alike_in_every_place(name, all_else_kno
     assert 0.1 < printed < 0.5
     # 3000 castings tell a spread to 1.3 %; two standard errors beside the 2 % asked
     for place, spread in told.items():
-        assert spread == pytest.approx(printed, rel=0.02 + 0.026), place
+        within = 0.02 + 0.026 * (place == "castings.csv")
+        assert spread == pytest.approx(printed, rel=within), place
 
 
 def response_spreads_told(size):

@@ -19,9 +19,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
-from percsim.decision.knowledge import Knowledge
+from percsim.decision.knowledge import Knowledge, spread_steps
 from percsim.decision.likelihood import STRAY_OPEN, Reading, row_moves
 from percsim.decision.outlook import Band, Recipe, outlooks
 from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move, deviation, quadrature
@@ -259,13 +259,13 @@ def agreement(
     scatter_p = _scatter_chance(found, scatter2, k)
     sizes = _sizes(moves, bench, recipe.film)
     causes = _causes(found, sizes, recipe.loading.log_slope, mean, scatter2, k)
-    steps = ndtri((np.arange(9) + 0.5) / 9)
-    cast = (found.middle[:, None] + sd[:, None] * steps).ravel()
+    cast = found.middle[:, None] + sd[:, None] * spread_steps(len(sd))
+    each = np.repeat(w / cast.shape[1], cast.shape[1])
     # several looks at the same batch: Bonferroni
     looks = 1 + (k > 1) + (n > k)
     return Agreement(
         _verdict(min(level_p, scatter_p, as_many) * looks), n, n - k,
-        Band.of(cast, np.repeat(w / 9.0, 9)).exp(), float(np.exp(mean)),
+        Band.of(cast.ravel(), each).exp(), float(np.exp(mean)),
         level_p, scatter_p, as_many, float(np.sqrt(scatter2)),
         float(np.sqrt(w @ found.own)), causes,
         len(causes) < 2 or causes[0].probability > 2.0 * causes[1].probability,

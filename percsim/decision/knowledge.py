@@ -21,7 +21,7 @@ from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.priors import Priors
 from percsim.film.model import NOISES, FilmModel, Material
 
-__all__ = ["Band", "Knowledge", "day_one", "planned", "spread_points"]
+__all__ = ["Band", "Knowledge", "day_one", "planned", "spread_points", "spread_steps"]
 
 Floats = NDArray[np.float64]
 
@@ -48,6 +48,18 @@ def spread_points(n: int, dimensions: int, seed: np.random.SeedSequence) -> Floa
     roots = np.sqrt(np.array(_PRIMES[:dimensions]))
     shift = np.random.default_rng(seed).random(dimensions)
     u = np.modf(np.arange(1, n + 1)[:, None] * roots + shift)[0]
+    return np.asarray(ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
+
+
+def spread_steps(n: int) -> Floats:
+    """Give every draw a standard normal number from each equal share of them, (n, steps).
+
+    Nine shares, more where draws are few; another place within them for every draw, so
+    that bands over draws see every number.
+    """
+    steps = max(9, -(-2000 // n))
+    places = np.modf(0.5 + np.arange(n) * np.sqrt(59.0))[0]
+    u = (np.arange(steps) + places[:, None]) / steps
     return np.asarray(ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
 
 

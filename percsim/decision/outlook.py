@@ -19,9 +19,9 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
-from percsim.decision.knowledge import Band, Knowledge
+from percsim.decision.knowledge import Band, Knowledge, spread_steps
 from percsim.decision.target import Target
 from percsim.film.bench import CUP, FILM, LOT, Bench, deviation
 from percsim.film.electrodes import Film
@@ -291,27 +291,26 @@ class Outlook:
 
     def casting_band(self) -> Band:
         """R of one casting [ohm], over draws and tolerances."""
-        # the middle of each of 9 equal shares stands for the tolerances that multiply R
-        steps = ndtri((np.arange(9) + 0.5) / 9)
+        steps = spread_steps(len(self.rest))[:, None]
         logs = self.rest[:, :, None] + self.scatter[:, None, None] * steps
-        weights = self.weights[:, None, None] * self.shares[:, None] * np.full(9, 1.0 / 9)
-        return Band.of(logs.ravel(), weights.ravel()).exp()
+        weights = (self.weights[:, None] * self.shares)[:, :, None] / steps.shape[-1]
+        return Band.of(logs.ravel(), np.broadcast_to(weights, logs.shape).ravel()).exp()
 
     def response_band(self) -> Band | None:
         """Chord gauge factor of a conducting casting; None where half are open."""
-        points = ndtri((np.arange(9) + 0.5) / 9)
+        points = spread_steps(len(self.rest))
         keep = self.conducts
         weights = np.where(keep, self.weights[:, None] * self.shares, 0.0)
         if weights.sum() < 0.5:
             return None
         opened = np.expm1(self.response[:, None] * points)
-        drawn = self._chord(self.change)[:, :, None] * np.ones(9)
+        drawn = self._chord(self.change)[:, :, None] * np.ones(points.shape[1])
         if self.strain:
             known = np.isfinite(self.change) & keep
             change = np.where(known, self.change, 0.0)[:, :, None]
             moved = np.expm1(change + self.lever[:, :, None] * opened[:, None, :])
             drawn = np.where(known[:, :, None], moved / self.strain, drawn)
-        weights = np.repeat(weights[:, :, None] / 9.0, 9, axis=2)
+        weights = np.broadcast_to(weights[:, :, None], drawn.shape) / points.shape[1]
         return Band.of(drawn.ravel(), weights.ravel() / weights.sum())
 
     def draw_band(self, values: Floats) -> Band:
