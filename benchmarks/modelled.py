@@ -12,7 +12,7 @@ from benchmarks.rules import Claim, Cup, Row, Task
 from percsim.advice import Films, carried, film_recipe, films_of_text, known_of, priors_of
 from percsim.boxes.store import Store
 from percsim.decision import Reading, Recipe, State, decide, measured
-from percsim.decision.decide import Decision, Tested, Why
+from percsim.decision.decide import Decision, Trial, Why
 from percsim.plan import Plan
 from percsim.run import run_plan
 
@@ -71,7 +71,7 @@ class Modelled:
         loading, gap = divmod(at, len(self.task.gaps))
         return self.task.loadings[loading], self.task.gaps[gap]
 
-    def _read(self, rows: Sequence[Row]) -> tuple[list[Reading], list[Tested]]:
+    def _read(self, rows: Sequence[Row]) -> tuple[list[Reading], list[Trial]]:
         """Readings of the films of a cup at a gap, open ones apart, and which passed."""
         readings, tests = [], []
         for key in dict.fromkeys((r.cup, r.weight_fraction, r.gap) for r in rows):
@@ -82,7 +82,7 @@ class Modelled:
             recipe = self.recipes[at]
             ohms = np.array([r.resistance for r in films])
             gauge = np.array([r.gauge_factor for r in films])
-            tests.append(Tested(at, bool(self.task.target.passes(ohms, gauge).all())))
+            tests.append(Trial(at, bool(self.task.target.passes(ohms, gauge).all())))
             readings += self._rows(recipe, cup, ohms, gauge)
         return readings, tests
 

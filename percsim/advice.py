@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from percsim.boxes.fingerprint import PHYSICS_VERSION
 from percsim.boxes.sampling import box_seed
 from percsim.boxes.store import DATABASE, Store
-from percsim.decision.decide import FILMS, Decision, Tested, decide
+from percsim.decision.decide import FILMS, Decision, Trial, decide
 from percsim.decision.knowledge import Knowledge, day_one, planned
 from percsim.decision.limits import BenchLimits
 from percsim.decision.outlook import Outlook, Recipe, outlooks
@@ -291,7 +291,7 @@ def what_to_do(
     """Decide among explored recipes, those between them, and those that were read."""
     recipes: list[Recipe] = []
     found: list[Outlook] = []
-    tests: list[Tested] = []
+    tests: list[Trial] = []
     cups = 0
     for films, knowledge in zip(mixes, known, strict=True):
         mine = [*films.recipes, *films.between]
@@ -313,10 +313,10 @@ def what_to_do(
 
 def _tested(
     readings: Sequence[Reading], recipes: Sequence[Recipe], target: Target, mix: int
-) -> tuple[list[Recipe], list[Tested], int]:
+) -> tuple[list[Recipe], list[Trial], int]:
     """Recipes that were read and are not among others, films that were tested, and cups."""
     more: list[Recipe] = []
-    found: list[Tested] = []
+    found: list[Trial] = []
     low, high = target.window
     for reading in readings:
         own = reading.loading.weight_fraction, reading.film.electrode_gap
@@ -341,7 +341,7 @@ def _tested(
             responds = change is not None and reading.strain != 0.0
             factor = (change or 0.0) / reading.strain if responds else 0.0
             passed = passed and factor >= target.gauge_factor_min
-        found.append(Tested(at, bool(passed)))
+        found.append(Trial(at, bool(passed)))
     cups = {r.batch or (i,) for i, r in enumerate(readings)}
     return more, found, len(cups)
 

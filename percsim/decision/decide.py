@@ -34,7 +34,7 @@ __all__ = [
     "Cup",
     "Decision",
     "State",
-    "Tested",
+    "Trial",
     "Why",
     "changes",
     "decide",
@@ -83,7 +83,7 @@ class Why(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Tested:
+class Trial:
     """Films of one cup that were read.
 
     Parameters
@@ -207,7 +207,7 @@ def decide(
     outlooks: Sequence[Outlook],
     target: Target,
     *,
-    tested: Sequence[Tested] = (),
+    tested: Sequence[Trial] = (),
     cups: int = 0,
     castable: Callable[[float], bool] = lambda _: True,
     minutes_per_cup: float = 60.0,
@@ -222,7 +222,7 @@ def decide(
         Every recipe, over the same draws.
     target : Target
         What is asked.
-    tested : sequence of Tested
+    tested : sequence of Trial
         Films that were read.
     cups : int
         Cups that they came from.

@@ -15,7 +15,7 @@ from percsim.advice import Answer, answer, planned_of
 from percsim.boxes.growth import GrowthJob
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
-from percsim.decision.candidates import Choice
+from percsim.decision.candidates import Choice, stand
 from percsim.decision.decide import State
 from percsim.errors import FolderError
 from percsim.findings.anchor import measured_films
@@ -97,7 +97,7 @@ def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -
             [mixes[at]], [decided.known[0]], [exact[at]], decided.target,
             confidence=confidence, castings=castings,
         )  # fmt: skip
-        whole = _as_decided(whole, decided)
+        whole = _as_decided(whole, decided, confidence)
     return Findings(
         mixes[at].plan, records, mixes[at], tuple(mixes), stages, exact[at],
         decided.known[0 if plan.measured else at], decided.posterior, as_planned, whole,
@@ -105,7 +105,7 @@ def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -
     )  # fmt: skip
 
 
-def _as_decided(choice: Choice, decided: Answer) -> Choice:
+def _as_decided(choice: Choice, decided: Answer, confidence: float) -> Choice:
     """Choose the recipe that is ready, where it is among the candidates."""
     decision = decided.decision
     if decision.state is not State.READY:
@@ -113,7 +113,9 @@ def _as_decided(choice: Choice, decided: Answer) -> Choice:
     ready = decided.recipes[decision.best]
     for i, candidate in enumerate(choice.candidates):
         if candidate.outlook.recipe == ready and candidate.meets_target:
-            return replace(choice, chosen=i, nearest=None)
+            outlooks = [c.outlook for c in choice.candidates]
+            standing = stand(outlooks, choice.target, i, confidence)
+            return replace(choice, chosen=i, nearest=None, standing=standing)
     return choice
 
 

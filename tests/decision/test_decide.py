@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from reference.invented_films import FILM, mixed
 
-from percsim.decision.decide import FILMS, State, Tested, Why, changes, decide, imagined
+from percsim.decision.decide import FILMS, State, Trial, Why, changes, decide, imagined
 from percsim.decision.outlook import Band, Recipe
 from percsim.decision.target import Target
 
@@ -37,7 +37,7 @@ def told(found):
 
 
 def passed(*recipes):
-    return [Tested(i, True) for i in recipes]
+    return [Trial(i, True) for i in recipes]
 
 
 def test_the_first_cup_is_where_most_is_probable():
@@ -70,7 +70,7 @@ def test_films_that_passed_and_are_sure_are_ready():
     assert told(decide(short, TARGET, tested=passed(0), cups=1)) == (
         State.LEARN, Why.PROBABLE,
     )  # fmt: skip
-    failed = [Tested(0, False)]
+    failed = [Trial(0, False)]
     assert told(decide(two, TARGET, tested=failed, cups=1)) == (State.LEARN, Why.PROBABLE)
 
 
