@@ -138,6 +138,12 @@ class Tolerances:
             return replace(self, thickness=0.5 * self.thickness_of(film))
         return replace(self, **{name: 0.5 * getattr(self, name)})
 
+    def scaled(self, factor: float, film: Film) -> Tolerances:
+        """Return a bench on which films scatter a factor more; instruments read alike."""
+        spreads = {name: factor * getattr(self, name) for name in self.spreads(film)
+                   if name != "thickness"}  # fmt: skip
+        return replace(self, thickness=factor * self.thickness_of(film), **spreads)
+
 
 def variance_function(sizes: Sequence[float], correlation_length: float) -> float:
     r"""Variance of the mean of a random field over a block, over that at a point.

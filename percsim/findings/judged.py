@@ -203,13 +203,17 @@ def judge_mixes(
         seed = box_seed(mix.plan.seed, 0, PURPOSES["tolerances"])
         child = np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 1))
         draws = CastingDraws.draw(castings, len(mix.model.visits), child)
-        centre = knowledge.centre if knowledge.basis == "measured" else None
         at_gaps = [films.plan.film_at(float(gap)) for gap in films.plan.electrode_gaps]
+        centre, bench = None, films.bench
+        if knowledge.basis == "measured":
+            # the bench as its own films tell it
+            centre, learnt = knowledge.centre, knowledge.band(knowledge.scale).median
+            bench = replace(bench, tolerances=bench.tolerances.scaled(learnt, at_gaps[0]))
         drawn = [
             cast
             for loading in films.explored
             for cast in cast_films(
-                mix.model, loading, at_gaps, films.bench, draws, centre,
+                mix.model, loading, at_gaps, bench, draws, centre,
                 diameter=mix.plan.median_diameter,
             )
         ]  # fmt: skip
