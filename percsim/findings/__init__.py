@@ -155,7 +155,7 @@ def assemble(
 
     """
     findings = find(plan, records, stages)
-    stages, mine = findings.stages, findings.mix
+    stages = findings.stages
     jobs = box_jobs(plan, stages.boxes)
     boxes, responses = box_rows(plan, jobs, records)
     expected: dict[str, BoxJob | GrowthJob] = {job.key: job for job in jobs}
@@ -190,9 +190,7 @@ def assemble(
         },
         **told,
         **_mixes(plan, findings),
-        "weigh_out": mine.plan.weigh_out(
-            findings.recipe, findings.best.castings.film
-        ).as_dict(),
+        "weigh_out": findings.weigh_out().as_dict(),
         "not_modelled": [
             *NOT_MODELLED,
             *([OVERLAP] if plan.placement.impenetrable == 0.0 else []),

@@ -120,13 +120,13 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
     findings : Findings
         Of the run.
     summary : dict
-        So far; its `reasons` and `weigh_out` give way to those of the measured films.
+        So far; its `reasons` give way to those of the measured films.
 
     Returns
     -------
     dict
-        Keys `anchor`, `reasons`, `reasons_as_planned`, `as_planned` and `weigh_out`;
-        nothing for a plan without measured rows.
+        Keys `anchor`, `reasons`, `reasons_as_planned` and `as_planned`; nothing for a plan
+        without measured rows.
 
     """
     found, choice, plan = findings.posterior, findings.choice, findings.plan
@@ -146,7 +146,6 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
             "chosen": planned.chosen,
             "nearest": planned.nearest,
         },
-        "weigh_out": plan.weigh_out(findings.recipe, choice.best.castings.film).as_dict(),
         "anchor": {
             "n_rows": len(found.checks),
             "n_draws": len(found.knowledge),

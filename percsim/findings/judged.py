@@ -12,7 +12,7 @@ from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
 from percsim.decision.candidates import WEIGHING_ERROR, Candidate, Choice, choose, judge
-from percsim.decision.decide import Decision
+from percsim.decision.decide import Decision, State
 from percsim.decision.knowledge import Knowledge
 from percsim.decision.outlook import Outlook, Recipe
 from percsim.decision.posterior import Posterior
@@ -24,6 +24,7 @@ from percsim.film.mounted import mount
 from percsim.film.transfer import LoadingThreshold
 from percsim.findings.gather import Stages
 from percsim.findings.mixes import Mix
+from percsim.materials import WeighOut
 from percsim.materials.recipe import Recipe as Mixture
 from percsim.plan import Plan
 from percsim.words.films import TOLD
@@ -105,6 +106,15 @@ class Findings:
     def recipe(self) -> Mixture:
         """What is mixed for the chosen or nearest candidate."""
         return self.plan.recipe(self.best.castings.loading.weight_fraction)
+
+    def weigh_out(self) -> WeighOut:
+        """Sheet of the cup to cast next, else of what is ready, chosen or nearest."""
+        cup = self.decision.cup
+        if self.decision.state is not State.LEARN or cup is None:
+            return self.plan.weigh_out(self.recipe, self.best.castings.film)
+        plan = next(mix.plan for mix in self.mixes if mix.index == cup.mix)
+        film = self.recipes[cup.recipes[0]].film
+        return plan.weigh_out(plan.recipe(cup.weight_fraction), film)
 
     @property
     def centre(self) -> dict[str, float]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from percsim.quantities import (
     band,
     listed,
+    microstrain,
     number,
     percent,
     quantity,
@@ -84,7 +85,11 @@ def first_steps(summary: Summary) -> list[str]:
     told = decided(summary)
     if told.get("state") != "cast to learn":
         return []
-    steps = ["Cast these films from the one cup and read R at 20 C."]
+    strain = microstrain(summary["window"]["chord"])
+    steps = [
+        f"Cast these films from the one cup and read R at 20 C, at rest and at {strain}: "
+        "a recipe is ready by both."
+    ]
     expected = [str(line) for line in told.get("expected") or []]
     if expected:
         steps[0] += f" Expected of a casting: {'; '.join(expected)}."

@@ -53,7 +53,9 @@ def weigh_out(summary: Summary) -> dict[str, Any]:
         return {"empty": True}
     index, is_chosen = deciding_index(summary)
     title = "For the nearest candidate."
-    if index is not None:
+    if (summary.get("decision") or {}).get("state") == "cast to learn":
+        title = f"For the cup to cast next, {weight(sheet.get('weight_fraction'))}."
+    elif index is not None:
         label = candidate_label(summary["candidates"][index])
         title = f"For {label}." if is_chosen else f"For {label}, the nearest candidate."
     return {

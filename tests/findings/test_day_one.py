@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from reference.findings import PLAN, findings, row_of
 
 from percsim.boxes.store import encode_json
+from percsim.decision.decide import State
 from percsim.findings.day_one import day_one
 
 
@@ -97,3 +99,16 @@ def test_films_on_a_sheet_are_those_of_the_strain_that_reaches_them(section):
             share * flat["gauge_factor_initial"]["median"], rel=0.12
         )
         assert row["film_resistance_ohm"] == pytest.approx(flat["film_resistance_ohm"])
+
+
+def test_the_sheet_weighs_the_cup_that_is_cast_next(found):
+    """Not the recipe that would be best as planned."""
+    cup = found.decision.cup
+    assert found.decision.state is State.LEARN
+    other = replace(cup, weight_fraction=0.305)
+    moved = replace(found, decision=replace(found.decision, cup=other))
+    assert found.weigh_out().recipe.weight_fraction == pytest.approx(cup.weight_fraction)
+    assert moved.weigh_out().recipe.weight_fraction == pytest.approx(0.305)
+    ready = replace(found, decision=replace(found.decision, state=State.READY))
+    best = found.best.castings.loading.weight_fraction
+    assert ready.weigh_out().recipe.weight_fraction == pytest.approx(best)

@@ -365,7 +365,7 @@ def invent(
             "eta": 2.1,
         },
         "states": {"strains": strains, "temperatures_K": list(temperatures)},
-        "window": {"min": 0.0, "max": 3000e-6},
+        "window": {"min": 0.0, "max": 3000e-6, "chord": 3000e-6},
         "fits": fits,
         "candidates": candidates,
         "chosen": chosen,

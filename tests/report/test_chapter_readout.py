@@ -24,7 +24,7 @@ def summary_of(plan, **keywords):
         **summary_of_choice(findings),
         "not_modelled": list(NOT_MODELLED),
         "states": {"temperatures_K": list(plan.temperatures)},
-        "window": {"min": 0.0, "max": 3e-3},
+        "window": {"min": 0.0, "max": 3e-3, "chord": 3e-3},
     }
     summary |= temperature(findings, summary)
     return summary | operation(findings, summary)

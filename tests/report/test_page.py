@@ -399,7 +399,7 @@ def test_every_gauge_factor_of_the_tables_carries_its_error(page):
 )
 def test_the_readout_says_where_the_signal_is_read(invented, window, said):
     made = invented()
-    made.summary["window"] = {"min": window[0], "max": window[1]}
+    made.summary["window"] = {"min": window[0], "max": window[1], "chord": window[1]}
     assert said in rendered(made.summary).words
 
 
