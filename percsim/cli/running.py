@@ -121,11 +121,6 @@ def anchor(
         loaded, folder, workers, quiet, command=shlex.join(words),
         at_once=not (quiet or as_json),
     )  # fmt: skip
-    if quiet and not as_json and "anchor" in result.summary:
-        from percsim.report.chapters.anchor import ANCHOR
-
-        say(ANCHOR.lines(result.summary)[0])
-        return
     say_result(result, quiet, as_json)
 
 

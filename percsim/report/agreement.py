@@ -90,9 +90,10 @@ def _numbers(result: Row) -> str:
         + (f", {n_open} of them open" if n_open else "")
         + f": geometric mean {resistance(result['measured_ohm'])}, predicted "
         f"{resistance(expected['median'])} (5-95 % {band(expected, 'ohm')}). "
-        "The band contains contacts and threshold as far as they are known, the simulation "
-        "error, and the bench tolerances of so many films of one cup, perhaps of another "
-        "lot of powder. " + known
+        + ("Both are of films that conduct. " if films > n_open else "")
+        + "The band contains contacts and threshold as far as they are known, the "
+        "simulation error, and the bench tolerances of so many films of one cup, perhaps "
+        "of another lot of powder. " + known
     )
 
 
