@@ -50,7 +50,8 @@ def unpack(text: str, classes: Mapping[str, type]) -> Any:
 
     """
     try:
-        with np.load(io.BytesIO(base64.b64decode(text, validate=True)), allow_pickle=False) as arrays:
+        packed = io.BytesIO(base64.b64decode(text, validate=True))
+        with np.load(packed, allow_pickle=False) as arrays:
             told = json.loads(arrays["told"].tobytes().decode())
             return _made(told, arrays, classes)
     except (
