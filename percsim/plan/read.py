@@ -65,7 +65,7 @@ class Reading:
         self.fault(key, f"is missing; write it like {name} = {json.dumps(like)}{more}")
 
     def refuse(self) -> None:
-        """Raise all faults, in the order of a complete plan, none twice, if there are any."""
+        """Raise the faults there are, in the order of a complete plan, none twice."""
 
         def place(fault: tuple[str, str]) -> int:
             word = re.match(r"\[*(\w*)", fault[0])
