@@ -22,7 +22,7 @@ from percsim.links.search import Links
 from percsim.network.build import Network
 from percsim.network.laws import ContactOpeningLaw, contact_draws
 from percsim.network.solve import Solution
-from percsim.states.strain import Mounting, State, shape_factors
+from percsim.states.strain import Mounting, shape_factors
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
 __all__ = ["SLOPES", "OpenedBox", "OpenedNetwork"]
@@ -141,14 +141,13 @@ class OpenedBox:
                 del self._parts[other]  # of one temperature and share, not asked for again
             box = self.links.particles.box
             d = box.dimension
-            state = State.at(strain, ROOM_TEMPERATURE, self.mounting, None, d, box.axis)
             stretches = np.ones(3)
-            stretches[:d] = np.diag(state.matrix())
+            stretches[:d] = self.mounting.along_axes(strain, d, box.axis)
             if d == 3:
                 stretches[2] *= shape
-            factors, axes, *vectors = self._geometry
+            factors, axes, normals, first, second = self._geometry
             opened, stretched = opening_parts(
-                factors, axes, self.links.pairs, *vectors, stretches
+                factors, axes, self.links.pairs, normals, first, second, stretches
             )
             length = self.opening_length
             self._parts[at] = (opened / length, stretched / length)
