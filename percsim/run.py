@@ -161,14 +161,7 @@ def _write(
         results = new_results(folder)
         write_atomically(results / "plan.toml", text)
         write_atomically(results / "summary.json", encode_json(summary, indent=1) + "\n")
-        report = write_report(
-            results,
-            summary,
-            tables["boxes"],
-            tables["responses"],
-            tables["castings"],
-            _sample(plan, findings),
-        )
+        report = write_report(results, summary, tables, _sample(plan, findings))
         check_interrupt()
         show(folder, results)
     except (OSError, FolderError) as error:
