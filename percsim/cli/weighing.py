@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from percsim.cli.shared import (
+    BAD_INPUT,
     Debug,
     Json,
     PlanArgument,
     Quiet,
     command,
+    leave,
     option,
     refuse,
+    results_of,
     say,
     say_json,
     valued,
 )
+
+if TYPE_CHECKING:
+    from percsim.plan import Plan
 
 __all__ = ["recipe"]
 
@@ -26,6 +33,7 @@ __all__ = ["recipe"]
     "percsim recipe patch.toml",
     "percsim recipe patch.toml --weight-fraction '30 wt%' --films 24",
     "percsim recipe patch.toml --weight-fraction '30 wt%' --mass '50 g'",
+    "percsim recipe patch.toml --csv > cups.csv",
 )
 def recipe(
     plan: PlanArgument,
@@ -37,6 +45,18 @@ def recipe(
     mass: Annotated[
         str | None,
         valued("MASS", "Mass of the cured batch, such as '50 g', instead."),
+    ] = None,
+    as_csv: Annotated[
+        bool,
+        typer.Option(
+            "--csv",
+            help="Print the sheet of the cup to cast, a row a film with blanks for what"
+            " is read, which percsim anchor reads back; with --weight-fraction of that.",
+        ),
+    ] = False,
+    out: Annotated[
+        str | None,
+        valued("FOLDER", "Results folder that knows the cup; default as for run."),
     ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
@@ -65,14 +85,38 @@ def recipe(
     if films is not None and mass is not None:
         problems.append("--films and --mass: give one of them")
     refuse(problems)
+    if as_csv and weight_fraction is None and films is None and mass is None:
+        _say_next_cup(loaded, results_of(out, plan))
+        return
     from percsim.report.weigh_out import one_sheet, sheet_table
 
     sheets = [
         loaded.weigh_out(loaded.recipe(w), films=films, mass=kilograms) for w in weights
     ]
-    if as_json:
+    if as_csv:
+        from percsim.report.cups import CupSheet, cup_sheet
+
+        made = enumerate(sheets, 1)
+        mix = loaded.mixes[0]
+        say(cup_sheet([CupSheet.of(mix, f"cup {k}", s, {}) for k, s in made]).rstrip())
+    elif as_json:
         say_json([sheet.as_dict() for sheet in sheets])
     elif len(sheets) == 1:
         say(one_sheet(sheets[0], quiet))
     else:
         say(sheet_table(sheets, quiet))
+
+
+def _say_next_cup(plan: Plan, folder: Path) -> None:
+    """Print the sheet of the cup that a folder says to cast."""
+    from percsim.advice import stored_answer
+    from percsim.report.cups import cup_sheet, cup_to_cast
+
+    found = stored_answer(plan, folder)
+    if found is None:
+        leave(
+            BAD_INPUT,
+            f"{folder} does not say which cup to cast: run the plan there, or give"
+            " --weight-fraction",
+        )
+    say(cup_sheet(cup_to_cast(plan, found.decision, found.recipes)).rstrip())
