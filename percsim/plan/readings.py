@@ -173,7 +173,9 @@ def read_readings(path: str | Path) -> Readings:
     if not faults and not rows:
         faults.append("holds no row below its headings")
     blank = 0
-    if not faults and any(key.split(" ")[0] in (FILM, STRAINED, WEIGHED) for key, _ in columns):
+    if not faults and any(
+        key.split(" ")[0] in (FILM, STRAINED, WEIGHED) for key, _ in columns
+    ):
         _weigh(rows, [k for k, _ in columns if k.startswith(WEIGHED)], faults)
         read = [row for row in rows if {"resistance", "change", STRAINED} & row.keys()]
         blank = len(rows) - len(read)
