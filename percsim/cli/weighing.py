@@ -51,12 +51,12 @@ def recipe(
         typer.Option(
             "--csv",
             help="Print the sheet of the cup to cast, a row a film with blanks for what"
-            " is read, which percsim anchor reads back; with --weight-fraction of that.",
+            " is read; percsim anchor reads it back.",
         ),
     ] = False,
     out: Annotated[
         str | None,
-        valued("FOLDER", "Results folder that knows the cup; default as for run."),
+        valued("FOLDER", "Results folder that says which cup; default as for run."),
     ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
@@ -84,8 +84,10 @@ def recipe(
         problems.append(f"--mass = '{mass}' must be above 0")
     if films is not None and mass is not None:
         problems.append("--films and --mass: give one of them")
+    if as_csv and (weight_fraction or films or mass):
+        problems.append("--csv goes alone: the sheet is of the cup that is to be cast")
     refuse(problems)
-    if as_csv and weight_fraction is None and films is None and mass is None:
+    if as_csv:
         _say_next_cup(loaded, results_of(out, plan))
         return
     from percsim.report.weigh_out import one_sheet, sheet_table
@@ -93,13 +95,7 @@ def recipe(
     sheets = [
         loaded.weigh_out(loaded.recipe(w), films=films, mass=kilograms) for w in weights
     ]
-    if as_csv:
-        from percsim.report.cups import CupSheet, cup_sheet
-
-        made = enumerate(sheets, 1)
-        mix = loaded.mixes[0]
-        say(cup_sheet([CupSheet.of(mix, f"cup {k}", s, {}) for k, s in made]).rstrip())
-    elif as_json:
+    if as_json:
         say_json([sheet.as_dict() for sheet in sheets])
     elif len(sheets) == 1:
         say(one_sheet(sheets[0], quiet))
@@ -109,14 +105,10 @@ def recipe(
 
 def _say_next_cup(plan: Plan, folder: Path) -> None:
     """Print the sheet of the cup that a folder says to cast."""
-    from percsim.advice import stored_answer
-    from percsim.report.cups import cup_sheet, cup_to_cast
+    from percsim.first_page import stored_first_page
+    from percsim.report.cups import cup_sheet
 
-    found = stored_answer(plan, folder)
-    if found is None:
-        leave(
-            BAD_INPUT,
-            f"{folder} does not say which cup to cast: run the plan there, or give"
-            " --weight-fraction",
-        )
-    say(cup_sheet(cup_to_cast(plan, found.decision, found.recipes)).rstrip())
+    page = stored_first_page(plan, folder)
+    if page is None:
+        leave(BAD_INPUT, f"{folder} does not say which cup to cast: run the plan there")
+    say(cup_sheet(plan, page).rstrip())

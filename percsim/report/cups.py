@@ -7,108 +7,44 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
 
-from percsim.decision.decide import FILMS, Decision
-from percsim.decision.outlook import Band, Recipe
-from percsim.materials.weighing import WeighOut
+from percsim.decision.outlook import Band
+from percsim.first_page import Cups, FirstPage
 from percsim.plan import Plan
 from percsim.plan.axes import AXES
 from percsim.plan.readings import FILM, STRAINED, WEIGHED
 from percsim.quantities import grams, mix
 
-__all__ = ["CupSheet", "cup_sheet", "cup_to_cast"]
+__all__ = ["cup_sheet"]
 
 BLANKS = (
-    "resistance (ohm)",
-    "strain (microstrain)",
-    f"{STRAINED} (ohm)",
-    "temperature (C)",
-)
+    "resistance (ohm)", "strain (microstrain)", f"{STRAINED} (ohm)", "temperature (C)",
+)  # fmt: skip
 """What is read of a film."""
 
 
-@dataclass(frozen=True, slots=True)
-class CupSheet:
-    """One cup and its films.
+def cup_sheet(plan: Plan, page: FirstPage) -> str:
+    """Lay out the cups to cast as comma-separated text, a row a film.
 
     Parameters
     ----------
-    name : str
-        What readings call it.
-    weigh_out : WeighOut
-        What to weigh.
-    films : tuple of (float, Band or None)
-        Gap [m] of each kind of film, and what one casting of it reads [ohm] where known.
-    mix : tuple of (str, str)
-        Keys and values in bench units that tell its mix from others of the plan.
+    plan : Plan
+        The plan, with all its mixes.
+    page : FirstPage
+        What is decided.
+
+    Returns
+    -------
+    str
+        A heading and the rows; a remark where there is nothing to cast.
 
     """
-
-    name: str
-    weigh_out: WeighOut
-    films: tuple[tuple[float, Band | None], ...]
-    mix: tuple[tuple[str, str], ...] = ()
-
-    @classmethod
-    def of(
-        cls, plan: Plan, name: str, weigh_out: WeighOut, bands: Mapping[float, Band]
-    ) -> CupSheet:
-        """Films at every gap of a plan of one mix; bands are by gap [m]."""
-        gaps = [float(gap) for gap in plan.electrode_gaps]
-        told = tuple((key, AXES[key].written(value)) for key, value in plan.mix)
-        return cls(name, weigh_out, tuple((gap, bands.get(gap)) for gap in gaps), told)
-
-    def rows(self) -> Iterable[dict[str, object]]:
-        """Give a row a film."""
-        sheet, step, film = self.weigh_out, 1e3 * self.weigh_out.resolution, 0
-        for gap, band in self.films:
-            for _ in range(FILMS):
-                film += 1
-                yield {
-                    "cup": self.name,
-                    FILM: film,
-                    "weight_fraction (wt%)": f"{100.0 * sheet.recipe.weight_fraction:.6g}",
-                    "mix_ratio": mix(sheet.recipe.elastomer.mix_ratio),
-                    **dict(self.mix),
-                    "electrode_gap (mm)": f"{1e3 * gap:.6g}",
-                    **{f"weigh {k} (g)": grams(m, step) for k, m in sheet.readings.items()},
-                    **_expected(band),
-                    "lot": "",
-                    **{f"{WEIGHED} {part} (g)": "" for part in sheet.readings},
-                    **dict.fromkeys(BLANKS, ""),
-                }
-
-
-def _expected(band: Band | None) -> dict[str, str]:
-    ends = (None,) * 3 if band is None else (band.median, band.p05, band.p95)
-    heads = ("resistance", "5 %", "95 %")
-    return {
-        f"expected {head} (ohm)": "" if end is None else f"{float(f'{end:.3g}'):g}"
-        for head, end in zip(heads, ends, strict=True)
-    }
-
-
-def cup_to_cast(
-    plan: Plan, decision: Decision, recipes: Sequence[Recipe]
-) -> tuple[CupSheet, ...]:
-    """Give the cup that a decision over recipes asks for; none where nothing will do."""
-    cup = decision.cup
-    if cup is None:
-        return ()
-    films = [recipes[i].film for i in cup.recipes]
-    bands = {
-        film.electrode_gap: band for film, band in zip(films, cup.resistance, strict=True)
-    }
-    own = plan.mixes[cup.mix]
-    sheet = own.weigh_out(own.recipe(cup.weight_fraction), films[0])
-    return (CupSheet.of(own, f"cup {decision.cups + 1}", sheet, bands),)
-
-
-def cup_sheet(cups: Sequence[CupSheet]) -> str:
-    """Lay out cups as comma-separated text, a row a film; a remark where there is none."""
-    rows = [row for cup in cups for row in cup.rows()]
+    rows = [
+        row
+        for k, cup in enumerate(page.cups, page.cast_before + 1)
+        for row in _rows(plan, cup, f"cup {k}")
+    ]
     if not rows:
         return "# no cup to cast: nothing here will do\n"
     text = io.StringIO()
@@ -116,3 +52,29 @@ def cup_sheet(cups: Sequence[CupSheet]) -> str:
     writer.writeheader()
     writer.writerows(rows)
     return text.getvalue()
+
+
+def _rows(plan: Plan, cup: Cups, name: str) -> Iterable[dict[str, object]]:
+    own = next(m for m in plan.mixes if m.mix_words(plan.varying) == cup.mix)
+    gaps = [films for films in cup.films for _ in range(films.films)]
+    for k, films in enumerate(gaps, 1):
+        yield {
+            "cup": name,
+            FILM: k,
+            "weight_fraction (wt%)": f"{100.0 * cup.weight_fraction:.6g}",
+            "mix_ratio": mix(cup.mix_ratio),
+            **{key: AXES[key].written(value) for key, value in own.mix},
+            "electrode_gap (mm)": f"{1e3 * films.electrode_gap:.6g}",
+            **{f"weigh {p.name} (g)": grams(p.reading, cup.step) for p in cup.parts},
+            **_expected(films.resistance),
+            "lot": "",
+            **{f"{WEIGHED} {part.name} (g)": "" for part in cup.parts},
+            **dict.fromkeys(BLANKS, ""),
+        }
+
+
+def _expected(band: Band) -> dict[str, str]:
+    ends = {"resistance": band.median, "5 %": band.p05, "95 %": band.p95}
+    return {
+        f"expected {name} (ohm)": f"{float(f'{end:.3g}'):g}" for name, end in ends.items()
+    }

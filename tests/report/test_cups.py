@@ -14,7 +14,7 @@ from percsim.advice import known_of, plan_readings, what_to_do
 from percsim.decision.decide import State
 from percsim.errors import PlanError
 from percsim.plan.readings import read_readings
-from percsim.report.cups import cup_sheet, cup_to_cast
+from percsim.report.cups import cup_sheet
 from percsim.units import parse_quantity
 
 READ = ("resistance (ohm)", "strain (microstrain)", "strained_resistance (ohm)")
@@ -27,7 +27,7 @@ def found():
 
 @pytest.fixture(scope="module")
 def sheet(found):
-    return cup_sheet(cup_to_cast(found.mix.plan, found.decision, found.recipes))
+    return cup_sheet(found.whole_plan, found.first)
 
 
 def rows_of(text):
@@ -71,7 +71,7 @@ def test_a_film_to_cast_is_a_row_with_what_to_weigh_and_to_expect(found, sheet):
 
 def test_where_nothing_will_do_the_sheet_says_so(found):
     never = findings(target={"resistance": "1 to 2 mohm"})
-    text = cup_sheet(cup_to_cast(never.mix.plan, never.decision, never.recipes))
+    text = cup_sheet(never.whole_plan, never.first)
     assert text.startswith("# no cup")
 
 
