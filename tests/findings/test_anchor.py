@@ -173,8 +173,8 @@ def test_a_cup_of_several_gaps_is_judged_as_one(planned, found):
     assert "; 3 mm gap: geometric mean" in text
     # one gap off by itself is no cup's doing: the films then scatter
     apart = (*both[:3], *batch(planned, 1.6, 1.7, 1.65, candidate=5))
-    judged = batch_agreement(found, apart)
-    assert judged["scatter_probability"] < 0.05
+    assert judged["scatter_probability"] > 0.5
+    assert batch_agreement(found, apart)["scatter_probability"] < 0.1
 
 
 def test_sizes_as_measured_are_taken_out(planned, found):
