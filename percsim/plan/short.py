@@ -37,9 +37,10 @@ LOADINGS = 4
 LEAST, MOST, FULLEST = 1.3, 2.5, 0.55
 """Times the threshold; the fullest film in particles by volume."""
 
-AT_TWICE = 0.055
+CONDUCTS = {"flake": 0.06, "rod": 0.04, "sphere": 0.15}
 """Conductivity over g0 n L^2 (phi/phi_c - 1)^2, for n particles a volume of median size L:
-0.04 to 0.07 at twice the threshold as simulated for the powders of the data files."""
+within 1.3 times either way at twice the threshold as simulated for the powders of the data
+files."""
 
 COOL = 80.0
 """Most power per area that the supply of a short plan brings to a film [W/m^2]; skin bears
@@ -103,9 +104,9 @@ def _target(plan: Plan) -> dict[str, Any]:
     solids = plan.recipe(plan.weight_fractions[2]).volume_fraction
     number = solids / powder.mean_volume()
     beyond = solids / expected_threshold(powder) - 1.0
-    each = plan.g0.value * powder.median_diameter**2
+    each = CONDUCTS[powder.kind] * plan.g0.value * powder.median_diameter**2
     film, smallest = plan.film_at(gaps[len(gaps) // 2]), plan.film_at(gaps[0])
-    resistance = float(film.resistance(1.0 / (AT_TWICE * each * number * beyond**2), 0.0))
+    resistance = float(film.resistance(1.0 / (each * number * beyond**2), 0.0))
     # in series with as much again, where a film takes most
     warms = COOL * smallest.volume / smallest.thickness
     voltage = min(3.3, 2.0 * (warms * resistance) ** 0.5)
