@@ -179,7 +179,9 @@ class Plan(Mixes):
         read = []
         for row in rows:
             keys = {k: v for k, v in row.items() if k != "row"}
-            label = f"row {row['row']}"
+            label = f"line {row['row']}"
+            if "note" in row:
+                label += f" ({show_value(row['note'])})"
             read.append((label, reading.section(label, MeasuredSection, keys)))
         check_added_rows(self, reading, read)
         reading.refuse()
