@@ -421,7 +421,8 @@ def _shown(found: Answer, films: Sequence[Films], cast: Sequence[int]) -> list[i
     line = [i for i in others if recipes[i].mix == own.mix and recipes[i].film == own.film]
     wanted += sorted((i for i in line if loading(i) < loading(best)), key=loading)[-1:]
     wanted += sorted((i for i in line if loading(i) > loading(best)), key=loading)[:1]
-    wanted += sorted(others, key=lambda i: (-P[i], abs(loading(i) - loading(best))))
+    rest = [i for i in others if P[i] >= EQUAL]
+    wanted += sorted(rest, key=lambda i: (-P[i], abs(loading(i) - loading(best))))
     shown = list(dict.fromkeys(wanted))[:MOST_ROWS]
     return sorted(shown, key=lambda i: recipes[i].film.electrode_gap)
 

@@ -17,12 +17,10 @@ from percsim.errors import FolderError
 from percsim.process import check_interrupt
 from percsim.report.candidates import Row, Summary
 from percsim.report.rows import read_rows, write_rows
-from percsim.report.terminal import text_summary
 
 __all__ = [
     "Report",
     "read_rows",
-    "text_summary",
     "write_report",
     "write_rows",
 ]

@@ -49,7 +49,6 @@ from percsim.report.candidates import (
 )
 from percsim.report.chapter import Table, table
 from percsim.report.chapters import CHAPTERS, standing_blocks
-from percsim.report.first import first_sheet
 from percsim.report.readout import readout_table
 from percsim.report.sheet import flat, line_of, mass_table, weigh_out
 
@@ -187,7 +186,6 @@ def _context(summary: Summary, drawings: Sequence[Drawing]) -> dict[str, Any]:
         "complete": bool(summary.get("complete", True)),
         "left_out": left_out(summary),
         **_decision(summary),
-        "first": first_sheet(summary),
         "basis": [units_held(line) for line in basis_lines(summary)],
         "margins": _margins(summary),
         "reasons": _texts(summary, "reasons"),

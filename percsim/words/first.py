@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from percsim.decision.decide import Change, State, Why
 from percsim.decision.limits import CASTABLE
@@ -32,8 +33,9 @@ from percsim.words.films import PARAMETERS
 from percsim.words.power import power_caution
 
 __all__ = [
-    "CAUSE_HEADS", "asked_cells", "cause_cells", "caution_lines", "change_line", "cup_line", "cup_title",
-    "expected_lines", "heads", "ohms", "place", "plot_line", "recipe_line",
+    "CAUSE_HEADS", "asked_cells", "cause_cells", "caution_lines", "change_line",
+    "contradiction", "cup_cautions", "cup_line", "cup_title",
+    "expected_lines", "heads", "miss", "ohms", "place", "plot_line", "recipe_line",
     "remark_lines", "row_cells", "row_note", "state_line", "told",
 ]  # fmt: skip
 
@@ -49,15 +51,18 @@ FEW_STEPS = 20.0
 
 _COUNTS = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five"}
 
+CONTRADICTIONS = ("outlier", "same films differ", "far from assumed")
+"""Codes of remarks that name what does not fit."""
+
 TOLERANCES = {
     "weighing": "weighing",
-    "mixing": "mixing, from film to film",
+    "mixing": "mixing, film to film",
     "mixing_within": "unevenness inside a film",
     "thickness": "thickness of the film",
     "gap": "gap between the electrodes",
     "skew": "electrodes set askew",
     "width": "width of the film",
-    "contact": "conductance of the contacts, from cure to cure",
+    "contact": "contacts, from cure to cure",
     "aspect_ratio": "aspect ratio of the powder lot",
     "particle_size": "particle size of the powder lot",
     "response": "how far contacts open at a strain",
@@ -65,18 +70,18 @@ TOLERANCES = {
 }
 """Tolerances in words, by their names in `percsim.film.Tolerances`."""
 
-_BASES = {"default": "default", "plan": "from the plan", "measured": "measured"}
+_BASES = {"default": "default", "plan": "plan", "measured": "measured"}
 
 _MISSES = {
     "open": "open",
     "resistance low": "R too low",
     "resistance high": "R too high",
     "gauge_factor low": "gauge factor too low",
-    "resistance_cv high": "R scatters too much",
-    "gauge_factor_cv high": "gauge factor scatters too much",
+    "resistance_cv high": "R scatters",
+    "gauge_factor_cv high": "gauge factor scatters",
     "thermal_output high": "thermal output too large",
     "self_heating_drift high": "drifts by its own heat",
-    "spread": "too few castings in the window",
+    "spread": "too few pass",
 }
 
 _GROUPS = {
@@ -176,11 +181,12 @@ def cup_title(cup: Cups) -> str:
 def caution_lines(page: FirstPage) -> list[str]:
     """Say what to mind: balance and mix of the cups, heat of the film, materials."""
     power = power_caution(page.supply, page.power)
-    own = [line for cup in page.cups for line in _of_cup(cup)]
+    own = [line for cup in page.cups for line in cup_cautions(cup)]
     return [*own, *([power] if power else []), *map(sentence, page.cautions)]
 
 
-def _of_cup(cup: Cups) -> list[str]:
+def cup_cautions(cup: Cups) -> list[str]:
+    """Say what to mind with the balance and the mix of a cup."""
     lines, share_of = [], share(cup.solids)
     if cup.solids >= 1.0:
         lines.append(f"it cannot be cast: solids at {share_of} % of those that jam")
@@ -278,7 +284,7 @@ def asked_cells(page: FirstPage) -> tuple[str, ...]:
 
 def _limit(limit: Limit) -> str:
     value = limit_value(limit.what, limit.value)
-    return f"at least {value}" if limit.at_least else f"at most {value}"
+    return f"{'≥' if limit.at_least else '≤'} {value}"
 
 
 def row_cells(row: Row, page: FirstPage) -> tuple[tuple[str, str], ...]:
@@ -287,7 +293,8 @@ def row_cells(row: Row, page: FirstPage) -> tuple[tuple[str, str], ...]:
     return (
         (place(row.place), ""), told(row.resistance, page), _factor(factor),
         _cv(row.resistance_cv), _cv(row.gauge_factor_cv if factor else None),
-        (f"{share(row.probability)} %", ""), (miss(row), ""),
+        (f"{share(row.probability)} %", ""),
+        (miss(row), f"({share(row.miss_chance)} %)" if miss(row) else ""),
     )  # fmt: skip
 
 
@@ -295,7 +302,7 @@ def miss(row: Row) -> str:
     """Say in a phrase what a recipe is likeliest to miss."""
     if not row.misses or row.miss_chance < 0.05:
         return ""
-    return f"{_MISSES[row.misses]} ({share(row.miss_chance)} %)"
+    return _MISSES[row.misses]
 
 
 def row_note(page: FirstPage) -> str:
@@ -321,13 +328,7 @@ def plot_line(page: FirstPage) -> str:
 # ------------------------------------------------------------------------------------------
 
 
-CAUSE_HEADS = (
-    "scatter of R",
-    "one sigma",
-    "of the variance",
-    "CV if halved",
-    "P if halved",
-)
+CAUSE_HEADS = ("scatter of R", "sigma", "share", "CV if halved", "P if halved")
 
 
 def cause_cells(cause: Cause, page: FirstPage) -> tuple[str, ...]:
@@ -351,6 +352,12 @@ def _spread(cause: Cause) -> str:
 def remark_lines(page: FirstPage) -> list[str]:
     """Say what is assumed, what contradicts, and what comes next."""
     return [sentence(_remark(remark, page)) for remark in page.remarks]
+
+
+def contradiction(page: FirstPage) -> list[str]:
+    """Say what contradicts alone, empty if nothing does."""
+    kept = [r for r in page.remarks if r.code in CONTRADICTIONS]
+    return remark_lines(replace(page, remarks=tuple(kept)))
 
 
 def _remark(remark: Remark, page: FirstPage) -> str:
@@ -385,9 +392,7 @@ def _assumed(level: float, low: float, high: float) -> str:
     if level >= ANY_LEVEL:
         parts.append("R may be at any level, nothing is known of such contacts")
     elif level > 1.0:
-        parts.append(
-            f"R may be {two(level)} times off either way, its contacts are a guess"
-        )
+        parts.append(f"R may be {two(level)} times off either way")
     if high > 1.0:
         parts.append(
             f"the real threshold may be {two(low)} to {two(high)} times the simulated one"
