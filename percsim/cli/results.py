@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from percsim.cli.shared import Debug, Json, Quiet, command, say, say_json, tell
+from percsim.cli.shared import Debug, Details, Json, Quiet, command, say, say_json, tell
 
 if TYPE_CHECKING:
     from percsim.run import Result
@@ -14,22 +14,40 @@ if TYPE_CHECKING:
 __all__ = ["report", "say_result"]
 
 
-def say_result(result: Result, quiet: bool, as_json: bool) -> None:
-    """Print the decision, where the report lies, and what had to be left out."""
-    from percsim.report.answer import headline, left_out
-    from percsim.report.chapters import chapter_lines
-    from percsim.report.terminal import text_summary
+def say_result(
+    result: Result, quiet: bool, as_json: bool, details: bool = False, said: bool = False
+) -> None:
+    """Print the first page, and what had to be left out.
 
+    Parameters
+    ----------
+    result : Result
+        Of a run.
+    quiet, as_json, details : bool
+        The state alone; everything as JSON; every chapter besides.
+    said : bool
+        Whether the first page was printed already.
+
+    """
+    from percsim.first_page import read_first_page
+    from percsim.report.answer import left_out
+    from percsim.report.chapters import chapter_lines
+    from percsim.report.terminal import details_text, first_text
+    from percsim.words.first import state_line
+
+    first = read_first_page(result.summary["first_page"])
     page = result.folder / "report.html"
     if as_json:
         say_json({**result.summary, "folder": str(result.folder), "report": str(page)})
     elif quiet:
-        say(headline(result.summary))
+        say(f"{state_line(first)}.")
     else:
-        say(text_summary(result.summary, chapter_lines(result.summary)))
-        say()
-        say(f"Report:  {page}")
-        say(f"Repeat:  {result.summary['command']}")
+        if not said:
+            say(first_text(first, result.folder))
+        if details:
+            say()
+            say(details_text(first, chapter_lines(result.summary)))
+            say(f"Repeat: {result.summary['command']}")
     for line in result.figure_failures:
         tell(f"figure left out: {line}")
     for line in left_out(result.summary):
@@ -49,6 +67,7 @@ def report(
     ] = False,
     quiet: Quiet = False,
     as_json: Json = False,
+    details: Details = False,
     debug: Debug = False,
 ) -> None:
     """Draw the report of a folder again.
@@ -62,4 +81,4 @@ def report(
     result = redraw(folder, blocks=blocks)
     if was_torn:
         tell(f"the files in {folder} were of two runs, one was stopped; written anew")
-    say_result(result, quiet, as_json)
+    say_result(result, quiet, as_json, details)
