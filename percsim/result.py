@@ -11,8 +11,8 @@ from percsim.boxes.folder import refuse_torn, results_folder
 from percsim.boxes.store import decode_json
 from percsim.errors import FolderError
 from percsim.first_page import FirstPage, read_first_page
-from percsim.report.first import first_html
 from percsim.report.rows import data_frame
+from percsim.report.shown import first_html
 from percsim.words.first import state_line
 
 __all__ = ["Result", "open_folder"]

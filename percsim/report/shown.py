@@ -1,0 +1,39 @@
+"""The first page by itself, for a notebook and for pages that hold several."""
+
+from __future__ import annotations
+
+import re
+from importlib import resources
+
+from percsim.report.candidates import Summary
+from percsim.report.first import first_sheet
+
+__all__ = ["first_html", "styles"]
+
+PLAIN = """
+.first table { border-collapse: collapse; }
+.first th, .first td { text-align: left; border: 0; }
+"""
+"""What a page of its own says of all tables."""
+
+
+def styles() -> str:
+    """Give the style of a first page; it touches nothing beside it."""
+    files = resources.files("percsim.report").joinpath("templates")
+    own, page = (files.joinpath(f"{n}.css").read_text("utf-8") for n in ("first", "report"))
+    colours = re.search(r":root *(\{[^}]*\})", page)
+    return f".first {colours[1] if colours else '{}'}\n{PLAIN}{own}"
+
+
+def first_html(summary: Summary, *, styled: bool = True) -> str:
+    """Render the first page of a summary as a part of a page, with its style if asked."""
+    from jinja2 import Environment, PackageLoader
+
+    environment = Environment(
+        loader=PackageLoader("percsim.report"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    page = environment.get_template("first.html.j2").render(first=first_sheet(summary))
+    return f"<style>{styles()}</style>\n{page}" if styled else page
