@@ -92,6 +92,9 @@ def _reach(page: FirstPage) -> tuple[tuple[float, float], tuple[float, float]]:
         *cups,
     ]
     low, high = min(weights), max(weights)
+    near = 0.5 * (high - low)
+    if low - near < plot.threshold.median < high + near:
+        low, high = min(low, plot.threshold.median), max(high, plot.threshold.median)
     room = 0.06 * (high - low) or 0.02
     window = [x for x in (plot.low, plot.high) if 0.0 < x < math.inf]
     read = [r.resistance for r in plot.readings if 0.0 < r.resistance < math.inf]
