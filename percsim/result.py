@@ -71,7 +71,7 @@ class Result:
 
     def _repr_html_(self) -> str:
         """Show state, cups, table and plot in a notebook."""
-        return first_html(self.summary)
+        return first_html(self.first)
 
 
 def open_folder(folder: str | os.PathLike[str]) -> Result:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from importlib import resources
 
-from percsim.report.candidates import Summary
+from percsim.findings.rows import plain
+from percsim.first_page import FirstPage
 from percsim.report.first import first_sheet
 
-__all__ = ["first_html", "styles"]
+__all__ = ["first_html", "rendered", "styles"]
 
 PLAIN = """
 .first table { border-collapse: collapse; }
@@ -25,8 +26,14 @@ def styles() -> str:
     return f".first {colours[1] if colours else '{}'}\n{PLAIN}{own}"
 
 
-def first_html(summary: Summary, *, styled: bool = True) -> str:
-    """Render the first page of a summary as a part of a page, with its style if asked."""
+def first_html(page: FirstPage, *, styled: bool = True) -> str:
+    """Render a first page as a part of a page, with its style if asked."""
+    told = rendered("first.html.j2", first=first_sheet({"first_page": plain(page)}))
+    return f"<style>{styles()}</style>\n{told}" if styled else told
+
+
+def rendered(template: str, **context: object) -> str:
+    """Fill in a template; whatever is not marked safe is escaped."""
     from jinja2 import Environment, PackageLoader
 
     environment = Environment(
@@ -35,5 +42,4 @@ def first_html(summary: Summary, *, styled: bool = True) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    page = environment.get_template("first.html.j2").render(first=first_sheet(summary))
-    return f"<style>{styles()}</style>\n{page}" if styled else page
+    return str(environment.get_template(template).render(**context))
