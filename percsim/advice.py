@@ -44,8 +44,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Answer", "Films", "answer", "carried", "film_recipe", "films_of_text", "fingerprint",
-    "known_of", "log_slope", "plan_readings", "planned_of", "priors_of", "stored_answer",
-    "stored_films",
+    "known_of", "log_slope", "plan_readings", "planned_of", "priors_of", "stored_films",
     "strain_on_film", "text_of_films", "what_to_do",
 ]  # fmt: skip
 
@@ -439,9 +438,3 @@ def stored_films(plan: Plan, folder: str | os.PathLike[str]) -> list[Films] | No
     with Store.read(folder) as store:
         kept = store.load_artefact("films")
     return films_of_text(plan, kept)
-
-
-def stored_answer(plan: Plan, folder: str | os.PathLike[str]) -> Answer | None:
-    """Decide a plan from what a folder keeps; None where `stored_films` gives nothing."""
-    films = stored_films(plan, folder)
-    return None if films is None else answer(plan, films)

@@ -133,7 +133,7 @@ class Plan(Mixes):
         left_out: dict[str, dict[str, Any]] = {
             "elastomer": {k: getattr(self.cured_elastomer, k) for k in own},
             "contacts": {k: getattr(self, k) for k in contacts},
-            "tolerances": {"thickness": self.tolerances["thickness"]},
+            "tolerances": {"thickness": self.tolerances.thickness},
             "batch": {"mass": self.batch_mass},
             "target": {"supply": self.supply_voltage},
             "supply": {
