@@ -32,7 +32,7 @@ from percsim.findings.rows import summary_of_choice
 from percsim.findings.spread import spread
 from percsim.findings.stages import Stages, next_stage
 from percsim.findings.temperature import temperature
-from percsim.findings.words import CAUTIONS, NOT_MODELLED, OVERLAP
+from percsim.findings.words import NOT_MODELLED, OVERLAP
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
 
@@ -99,9 +99,8 @@ def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -
         )  # fmt: skip
         whole = _as_decided(whole, decided, confidence)
     return Findings(
-        mixes[at].plan, records, mixes[at], tuple(mixes), stages, exact[at],
-        decided.known[0 if plan.measured else at], decided.posterior, as_planned, whole,
-        decided.decision, decided.recipes, decided.outlooks,
+        plan, mixes[at].plan, records, mixes[at], tuple(mixes), stages, exact[at],
+        decided.known[0 if plan.measured else at], as_planned, whole, decided,
     )  # fmt: skip
 
 
@@ -195,7 +194,7 @@ def assemble(
             *NOT_MODELLED,
             *([OVERLAP] if plan.placement.impenetrable == 0.0 else []),
         ],
-        "cautions": [*plan.cautions, *told["cautions"], *CAUTIONS],
+        "cautions": [*plan.remarks, *told["cautions"], *plan.cautions],
         "failed_boxes": failed_rows(expected.values(), records),
     }
     for chapter in CHAPTERS:

@@ -75,12 +75,13 @@ def test_a_plan_with_a_csv_is_whole_without_it(tmp_path: Path) -> None:
     assert Plan.from_dict(BASE).whole_text == Plan.from_dict(BASE).text
 
 
-def test_the_powder_of_the_readme_loads(
+def test_the_powder_of_the_text_loads(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "powder.csv").write_text(SHEET, encoding="utf-8")
-    (block,) = re.findall(r"```toml\n(.*?)```", (ROOT / "README.md").read_text(), re.DOTALL)
+    text = (ROOT / "percsim" / "texts" / "powder.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
     boxes = {"lengths": ["0.1 mm", "0.2 mm"]}
     plan = Plan.from_dict(changed(boxes=boxes) | tomllib.loads(block))
     assert plan.fillers[0].size.bounds == pytest.approx((3e-6, 20e-6))
@@ -238,16 +239,16 @@ def test_placement_reaches_the_boxes() -> None:
 def test_cautions_say_what_hard_and_clustered_particles_change() -> None:
     cold = {"closed_at": "-40 C"}
     hard = {"impenetrable": 0.9}
-    threshold, numbers = Plan.from_dict(changed(placement=hard, contacts=cold)).cautions
+    threshold, numbers = Plan.from_dict(changed(placement=hard, contacts=cold)).remarks
     assert "the boxes hold hard ones" in threshold
     assert "pushed apart, each loading in its own way" in numbers
     flat = changed(placement=hard, contacts=cold, filler={"orientation": "in-plane"})
-    assert "also turns them" in Plan.from_dict(flat).cautions[-1]
+    assert "also turns them" in Plan.from_dict(flat).remarks[-1]
     clusters = {"clustered": "30 %", "cluster_diameter": "40 um"}
-    (threshold,) = Plan.from_dict(changed(placement=clusters, contacts=cold)).cautions
+    (threshold,) = Plan.from_dict(changed(placement=clusters, contacts=cold)).remarks
     assert "the boxes hold clustered ones" in threshold
     thick = changed(
         placement={"faces": "confining"}, contacts=cold, film={"thickness": "1 mm"}
     )
-    (faces,) = Plan.from_dict(thick).cautions
+    (faces,) = Plan.from_dict(thick).remarks
     assert "no effect" in faces
