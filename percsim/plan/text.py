@@ -14,7 +14,7 @@ from percsim.errors import PlanError
 from percsim.materials import load_material
 from percsim.materials.elastomer import material_names
 from percsim.plan.readers import did_you_mean
-from percsim.plan.sections import MODELS, OPTIONAL, ROWS
+from percsim.plan.sections import GROUPS, MODELS, OPTIONAL, ROWS
 from percsim.plan.sections.section import Key, words_of
 from percsim.plan.write import toml_value
 
@@ -74,6 +74,8 @@ def complete_plan() -> str:
         if name:
             heading = f"[[{name}]]" if name in ROWS else f"[{name}]"
             about = " ".join((model.__doc__ or "").split())
+            if name in GROUPS:
+                parts.append(f"# {'=' * 88}\n# {GROUPS[name]}\n")
             parts.append(f"# {'-' * 88}\n{_comment(about)}\n{off}{heading}\n")
         words = words_of(model)
         for word, key in model.keys().items():
@@ -139,7 +141,7 @@ def explain(word: str, sources: bool = True, also: Sequence[str] = ()) -> str:
             *(name for name in MODELS if name),
             *(key for model in MODELS.values() for key in model.keys()),
         ]
-        hint = did_you_mean(key, known) or "; percsim new --all - prints every key"
+        hint = did_you_mean(key, known, 3) or "; percsim new --all - prints every key"
         raise PlanError([f"no key, section or subject is called '{word}'{hint}"])
     blocks = []
     for name in found:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,15 +16,14 @@ from percsim.boxes.folder import write_atomically
 from percsim.errors import FolderError
 from percsim.process import check_interrupt
 from percsim.report.candidates import Row, Summary
-from percsim.report.rows import read_rows, write_rows
+from percsim.report.rows import write_tables
 from percsim.report.terminal import text_summary
 
 __all__ = [
     "Report",
-    "read_rows",
     "text_summary",
     "write_report",
-    "write_rows",
+    "write_tables",
 ]
 
 _log = logging.getLogger(__name__)
@@ -54,9 +53,7 @@ class Report:
 def write_report(
     folder: str | os.PathLike[str],
     summary: Summary,
-    boxes: Sequence[Row],
-    responses: Sequence[Row],
-    castings: Sequence[Row],
+    tables: Mapping[str, Sequence[Row]],
     sample: tuple[Any, Any, Any, Any] | None = None,
 ) -> Report:
     """Write the files of rows, the figures and the page of a run, each whole or absent.
@@ -67,8 +64,8 @@ def write_report(
         Folder for them; made if it is not there. Files of other names stay.
     summary : dict
         The summary of the run, in memory or as read back from `summary.json`.
-    boxes, responses, castings : sequence of dict
-        One row a box, a box and state, and a casting and candidate.
+    tables : mapping of str to sequence of dict
+        Rows of `candidates`, `castings`, `boxes` and `responses`.
     sample : tuple, optional
         (Particles, Links, Network, Solution) of one box, for its picture.
 
@@ -96,9 +93,10 @@ def write_report(
     folder = Path(folder)
     pictures = folder / "figures"
     folder.mkdir(parents=True, exist_ok=True)
-    files = write_rows(folder, boxes, responses, castings)
+    files = write_tables(folder, tables)
     drawings, failures = [], []
-    for drawing in draw(Run(summary, boxes, responses, castings, sample)):
+    run = Run(summary, tables["boxes"], tables["responses"], tables["castings"], sample)
+    for drawing in draw(run):
         check_interrupt()
         drawings.append(drawing)
         target = pictures / f"{drawing.name}.png"

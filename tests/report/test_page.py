@@ -78,7 +78,7 @@ def external(reader):
 def page(tmp_path_factory, invented, sample):
     made = invented()
     folder = tmp_path_factory.mktemp("run")
-    report = write_report(folder, made.summary, *made.rows(), sample)
+    report = write_report(folder, made.summary, made.tables(), sample)
     return made, folder, report, Reader(report.page.read_text())
 
 
@@ -231,7 +231,7 @@ def test_unusual_runs_have_every_section(tmp_path, invented, made, monkeypatch):
 
     monkeypatch.setattr(figures, "DPI", 60)
     run = invented(**made)
-    report = write_report(tmp_path, run.summary, *run.rows())
+    report = write_report(tmp_path, run.summary, run.tables())
     assert report.failures == ()
     reader = Reader(report.page.read_text())
     assert not reader.faults
@@ -284,7 +284,7 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
     kept = {name: figures.FIGURES[name] for name in ("pass_map", "castings")}
     kept["pass_map"] = type(kept["pass_map"])(broken, kept["pass_map"].caption)
     monkeypatch.setattr(figures, "FIGURES", kept)
-    report = write_report(tmp_path, made.summary, *made.rows())
+    report = write_report(tmp_path, made.summary, made.tables())
     assert len(report.failures) == 1
     assert "ink <ran> out" in report.failures[0]
     assert "pass_map" in caplog.text
@@ -303,7 +303,7 @@ def test_pictures_that_cannot_be_saved_are_still_on_the_page(
     monkeypatch.setattr(figures, "FIGURES", {"pass_map": figures.FIGURES["pass_map"]})
     made = invented(weight_fractions=(0.30,), gaps=(3e-3,))
     (tmp_path / "figures").write_text("a file where the folder should be")
-    report = write_report(tmp_path, made.summary, *made.rows())
+    report = write_report(tmp_path, made.summary, made.tables())
     assert len(report.failures) == 1
     assert "pass_map" in report.failures[0]
     assert "data:image/png" in report.page.read_text()
@@ -323,7 +323,7 @@ def test_a_page_that_breaks_keeps_the_old_one_and_the_rows(tmp_path, invented, m
     monkeypatch.setattr(page_module, "render_page", broken)
     monkeypatch.setattr(figures, "draw", lambda _: iter(()))
     with pytest.raises(RuntimeError, match="template"):
-        write_report(tmp_path, made.summary, *made.rows())
+        write_report(tmp_path, made.summary, made.tables())
     assert (tmp_path / "report.html").read_text() == "old"
     assert (tmp_path / "castings.csv").exists()
     assert not list(tmp_path.rglob("*.part"))
