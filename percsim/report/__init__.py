@@ -17,11 +17,9 @@ from percsim.errors import FolderError
 from percsim.process import check_interrupt
 from percsim.report.candidates import Row, Summary
 from percsim.report.rows import write_tables
-from percsim.report.terminal import text_summary
 
 __all__ = [
     "Report",
-    "text_summary",
     "write_report",
     "write_tables",
 ]

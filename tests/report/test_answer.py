@@ -1,4 +1,4 @@
-"""The decision in sentences and in plain text."""
+"""What a summary says of its candidates: margins, the deciding one, open films."""
 
 from __future__ import annotations
 
@@ -8,16 +8,12 @@ import math
 import pytest
 
 from percsim.boxes.store import encode_json
-from percsim.quantities import with_error
-from percsim.report.answer import first_steps, headline
 from percsim.report.candidates import (
-    candidate_label,
     deciding_index,
     margin_rows,
     margin_text,
     open_films_marked,
 )
-from percsim.report.terminal import text_summary
 
 
 @pytest.mark.parametrize(
@@ -40,49 +36,6 @@ def test_json_holds_infinite_numbers_as_text(invented):
     assert "Infinity" not in text
     back = json.loads(text)
     assert back["candidates"][0]["resistance_ohm"]["median"] == "inf"
-    assert text_summary(back) == text_summary(run.summary)
-
-
-def test_text_says_the_decision_first(invented):
-    run = invented()
-    text = text_summary(run.summary)
-    assert text.isascii()
-    lines = text.splitlines()
-    assert lines[0] == run.summary["decision"]["text"] + "."
-    assert lines[1].startswith("1. Cast these films from the one cup")
-    assert "2 mm gap: 1 kohm (0.3 to 3 kohm); 3 mm gap" in " ".join(text.split())
-    best = run.summary["candidates"][run.summary["chosen"]]
-    at = lines.index(f"As planned {candidate_label(best)} meets every target:")
-    assert lines[at + 1].startswith("Resistance ")
-    assert sum(line.startswith("*  ") for line in lines) == 1
-    assert sum("open" in line for line in lines) >= 3
-    assert text.count("1/g0") == 1
-    assert "not complete" not in text
-    assert max(len(line) for line in lines) <= 92
-    assert "simulation +- " in text
-    made = run.copy()
-    made.summary["reasons"] = ["resistances go as 1/g0 ± a lot"]
-    assert "- Resistances go as 1/g0 +- a lot." in text_summary(made.summary).splitlines()
-    assert text_summary(made.summary).count("1/g0") == 1
-
-
-def test_text_says_plainly_that_none_meets_the_target(invented):
-    run = invented(limits=(40.0, 60.0))
-    text = text_summary(run.summary)
-    assert run.summary["chosen"] is None
-    assert text.startswith("Nothing here will do: that any recipe does has a probability")
-    assert "1. " not in text
-    assert "comes nearest to the target:" in text
-    assert "What would have to change:" in text
-    assert any(line.startswith(">  ") for line in text.splitlines())
-
-
-def test_text_of_an_unfinished_run_and_of_an_empty_one(invented):
-    run = invented()
-    run.summary["complete"] = False
-    assert "not complete" in text_summary(run.summary)
-    assert text_summary({"candidates": []}) == "No candidate was evaluated."
-    assert text_summary({}) == "No candidate was evaluated."
 
 
 def test_deciding_index_ignores_what_is_no_index(invented):
@@ -93,30 +46,6 @@ def test_deciding_index_ignores_what_is_no_index(invented):
         None,
         False,
     )
-
-
-def test_a_measured_contact_conductance_is_not_called_assumed(invented):
-    run = invented()
-    run.summary["assumptions"][0]["basis"] = "measured"
-    text = text_summary(run.summary)
-    assert "is measured" in text
-    assert "ten times" not in text
-
-
-@pytest.mark.parametrize("state", ["cast to learn", "ready", "nothing here will do"])
-def test_the_state_of_the_decision_is_the_first_line_and_steps_are_to_learn(
-    invented, state
-):
-    """Whatever candidates do as planned, and whether or not films were read."""
-    run = invented()
-    text = f"{state.capitalize()}: what it says"
-    run.summary["decision"] |= {"state": state, "text": text}
-    assert headline(run.summary) == f"{text}."
-    assert text_summary(run.summary).splitlines()[0] == f"{text}."
-    assert bool(first_steps(run.summary)) == (state == "cast to learn")
-    for lacking in ({}, {"decision": 7}, {"decision": None}):
-        assert headline(lacking) == "No candidate was evaluated."
-        assert first_steps(lacking) == []
 
 
 def test_an_open_film_has_no_gauge_factor_whatever_stands_in_its_place(invented):
@@ -130,7 +59,6 @@ def test_an_open_film_has_no_gauge_factor_whatever_stands_in_its_place(invented)
     assert made.summary == before
     factors = [c["gauge_factor"]["median"] for c in marked["candidates"]]
     assert sum(math.isinf(x) for x in factors) == 3
-    assert text_summary(made.summary) == text_summary(marked)
 
 
 def test_margins_that_round_to_their_limit_get_another_digit():
@@ -148,44 +76,3 @@ def test_margins_that_round_to_their_limit_get_another_digit():
     assert (equal["limit"], equal["value"]) == ("25 %", "25 %")
     assert not equal["close"]
     assert (share["limit"], share["value"]) == ("80.00 %", "79.98 %")
-
-
-def test_a_margin_within_its_error_is_marked_in_the_text(invented):
-    made = invented()
-    text = text_summary(made.summary)
-    assert "within its simulation error" not in text
-    best = made.summary["candidates"][made.summary["chosen"]]
-    best["margins"][0]["within_error"] = True
-    lines = text_summary(made.summary).splitlines()
-    (line,) = [x for x in lines if x.startswith(best["margins"][0]["target"])]
-    assert " ~ " in line
-    assert "~ within its simulation error." in lines
-
-
-def test_gauge_factors_of_the_text_carry_their_error(invented):
-    run = invented()
-    best = run.summary["candidates"][run.summary["chosen"]]
-    factor = best["gauge_factor"]
-    told = with_error(factor["median"], factor["standard_error"]).replace("±", "+-")
-    (line,) = [x for x in text_summary(run.summary).splitlines() if x.startswith("*  ")]
-    assert told in line
-
-
-TUNNELLING = [
-    {"name": "contact area", "symbol": "contact_area", "value": 100.0, "unit": "nm2",
-     "basis": "assumed", "source": "", "effect": ""},
-    {"name": "threshold", "symbol": "phi_c", "value": 8.0, "unit": "vol%",
-     "basis": "simulated", "source": "simulated; aspect ratio assumed, so", "effect": ""},
-]  # fmt: skip
-
-
-def test_the_level_of_a_tunnelling_plan_rests_on_area_barrier_and_gaps(invented):
-    made = invented()
-    made.summary["assumptions"] = TUNNELLING
-    text = " ".join(text_summary(made.summary).split())
-    assert "The contact area of 100 nm2 is assumed, not calibrated" in text
-    assert "goes as 1/area" in text
-    assert "may have either sign" in text
-    assert "g0" not in text
-    made.summary["reasons"] = ["every resistance goes as 1/area"]
-    assert text_summary(made.summary).count("1/area") == 1
