@@ -63,7 +63,7 @@ def check(
     check_placement(loaded)
     if _kernels_compiled():
         size["seconds_to_compile"] = 0.0
-    cautions = [*memory_cautions(loaded, size), *loaded.cautions, *wrapping(loaded)]
+    cautions = [*memory_cautions(loaded, size), *loaded.remarks, *wrapping(loaded)]
     if as_json:
         say_json(
             {
@@ -299,8 +299,8 @@ def _threshold_text(plan: Plan, rows: Sequence[dict[str, Any]]) -> str:
             for row in rows
         ]
         lines += ["", *columns(("filler", "wt%", "vol%"), cells)]
-    if plan.threshold_caution:
-        lines.append(f"Mind: {plan.threshold_caution}")
+    if plan.threshold_remark:
+        lines.append(f"Mind: {plan.threshold_remark}")
     return "\n".join(lines)
 
 

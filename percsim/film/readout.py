@@ -16,6 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.constants import Boltzmann
 
 __all__ = [
+    "GAUGE_PRACTICE",
+    "SKIN_BEARS",
     "Circuit",
     "HeatPath",
     "Noise",
@@ -32,6 +34,15 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+
+GAUGE_PRACTICE = (16.0, 310.0)
+"""Power per area of strain-gauge practice on poor heat sinks [W/m^2], unfilled plastics for
+high static accuracy to filled ones (maker's technical notes, from memory)."""
+
+SKIN_BEARS = 100.0
+"""Power per area that skin bears for long [W/m^2]: from 33 C to the 43 C of long contact
+(ISO 13732-1, from memory) with air alone taking heat, 10 W/m2K; blood takes more
+(judgement)."""
 
 
 @dataclass(frozen=True, slots=True)

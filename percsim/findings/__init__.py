@@ -32,7 +32,7 @@ from percsim.findings.rows import summary_of_choice
 from percsim.findings.spread import spread
 from percsim.findings.stages import Stages, next_stage
 from percsim.findings.temperature import temperature
-from percsim.findings.words import CAUTIONS, NOT_MODELLED, OVERLAP
+from percsim.findings.words import NOT_MODELLED, OVERLAP
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
 
@@ -195,7 +195,7 @@ def assemble(
             *NOT_MODELLED,
             *([OVERLAP] if plan.placement.impenetrable == 0.0 else []),
         ],
-        "cautions": [*plan.cautions, *told["cautions"], *CAUTIONS],
+        "cautions": [*plan.remarks, *told["cautions"], *plan.cautions],
         "failed_boxes": failed_rows(expected.values(), records),
     }
     for chapter in CHAPTERS:

@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.candidates import Candidate
 from percsim.film.curves import Cycle, FilmCurves, central_68, nonlinearity, vibrate
-from percsim.film.readout import Circuit, HeatPath, Noise, SelfHeating, self_heating
+from percsim.film.readout import (
+    GAUGE_PRACTICE,
+    Circuit,
+    HeatPath,
+    Noise,
+    SelfHeating,
+    self_heating,
+)
 from percsim.findings.judged import Findings
 from percsim.findings.temperature import ThermalPrior, thermal_prior
 from percsim.findings.words import SELF_HEATING
@@ -25,9 +32,6 @@ Floats = NDArray[np.float64]
 
 TOLD_APART = 3.0
 """Times the noise that a signal must be to be told from it (common practice, no source)."""
-GAUGE_PRACTICE = (16.0, 310.0)
-"""Power per area of strain-gauge practice on poor heat sinks [W/m^2], unfilled plastics for
-high static accuracy to filled ones (maker's technical notes, from memory)."""
 TEST_POWER = 0.25
 """Most power in the specimen while its resistivity is measured [W] (ISO 1853, method 2)."""
 NOT_MODELLED = "not modelled"

@@ -1,8 +1,8 @@
-"""What every report says whatever the plan: what is not modelled, and cautions."""
+"""What every report says whatever the plan: what is not modelled."""
 
 from __future__ import annotations
 
-__all__ = ["BOND", "CAUTIONS", "NOT_MODELLED", "OVERLAP", "SELF_HEATING"]
+__all__ = ["BOND", "NOT_MODELLED", "OVERLAP", "SELF_HEATING"]
 
 BOND = "end zones of the bond between film and part, and strain lost in a soft sheet"
 """Not modelled unless the plan has a sheet or a part."""
@@ -27,16 +27,3 @@ OVERLAP = (
     "overlap, and what overlaps is a contact"
 )
 """Not modelled either, unless the plan makes particles impenetrable."""
-
-CAUTIONS = (
-    "Fine conductive powders: keep dust out of lungs, electrics and ignition sources; "
-    "extract it, wear a mask, and follow the powder's safety data sheet and local rules.",
-    "Curing agents and solvents: gloves, ventilation, the supplier's safety data sheet.",
-    "Cure inhibition: sulfur, amines, tin compounds and some tapes, gloves and fillers "
-    "stop addition cure; cure a small sample with this powder first.",
-    "Self-heating: a film that carries current warms, drifts and, where current "
-    "concentrates, may burn; limit supply voltage and current, and check the power in the "
-    "readout against the area of the film.",
-    "A simulation is no substitute for test. Structural, vehicle or flight use only after "
-    "qualification by those licensed for it, under the codes that apply.",
-)

@@ -11,6 +11,7 @@ from importlib import resources
 from itertools import pairwise
 from typing import Any
 
+from percsim.materials.cautions import Caution
 from percsim.materials.filler import Filler, Orientation
 from percsim.materials.sizes import SizeDistribution
 from percsim.values import take_reals
@@ -179,7 +180,7 @@ class Material:
         Particle kind of a filler: "flake", "rod" or "sphere"; empty otherwise.
     properties : dict of str to Property
         By name: `density`, `thermal_expansion`, ...
-    cautions : tuple of str
+    cautions : tuple of Caution
         What whoever handles it should know; facts, not a safety assessment.
     curves : dict of str to Curve
         What depends on a condition, by name: `modulus_of_cure_temperature`, ...
@@ -192,7 +193,7 @@ class Material:
     kind: str
     shape: str
     properties: dict[str, Property]
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     curves: dict[str, Curve] = field(default_factory=dict)
     unforeseeable: str = ""
 
@@ -321,7 +322,8 @@ def _library() -> dict[str, Material]:
         curves = {key: _curve(entry) for key, entry in raw.get("curves", {}).items()}
         material = Material(
             raw["name"], raw["kind"], raw.get("shape", ""), properties,
-            tuple(raw.get("cautions", ())), curves, raw.get("unforeseeable", ""),
+            tuple(Caution(**c) for c in raw.get("cautions", ())), curves,
+            raw.get("unforeseeable", ""),
         )  # fmt: skip
         for name in (raw["name"], *raw.get("also", ())):
             library[_key(name)] = material

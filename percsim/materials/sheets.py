@@ -53,5 +53,5 @@ def material_sheet(name: str) -> dict[str, Any]:
         "name": found.name,
         "is": _nature(found),
         "values": values,
-        "cautions": list(found.cautions),
+        "cautions": [f"{c.text} ({c.basis}: {c.source})" for c in found.cautions],
     }

@@ -320,7 +320,7 @@ class WeighOut:
             if 0.0 < g < 20.0 * step
         ]
         if self.thinner is not None:
-            found += self.thinner.cautions
+            found += (caution.text for caution in self.thinner.cautions)
         if not self.castable:
             found.append(
                 f"solids take {100.0 * self.wet_solids:.3g} vol% of the mix as cast, and"

@@ -12,11 +12,13 @@ from typing import Any
 
 from percsim.errors import PlanError
 from percsim.files import read_text
-from percsim.plan.cautions import own_cautions, size_cuts, threshold_caution
+from percsim.materials.cautions import by_danger
+from percsim.materials.elastomer import load_material
 from percsim.plan.check import OF_OPENING, check_plan
 from percsim.plan.check_rows import check_added_rows
 from percsim.plan.mixes import Mixes
 from percsim.plan.read import Reading, parse_toml, read_sections
+from percsim.plan.remarks import own_remarks, size_cuts, threshold_remark
 from percsim.plan.sections import SECTIONS
 from percsim.plan.sections.use import MeasuredSection
 from percsim.plan.tables import PLAN_FOLDER, AspectRatio, Sizes
@@ -218,12 +220,27 @@ class Plan(Mixes):
     # ------------------------------------------------------------------ what may mislead
     @property
     def cautions(self) -> tuple[str, ...]:
+        """What to mind with the plan's materials, the worst danger first, each once.
+
+        Of powders without a data file what holds for any, and of such elastomers what
+        holds for an addition-cure silicone.
+        """
+        known = [
+            *(section.known() or load_material("other powder") for section in self.filler),
+            self.elastomer.known() or load_material("addition-cure silicone"),
+        ]
+        if self.batch.solvent is not None:
+            known.append(load_material(self.batch.solvent))
+        return by_danger(caution for material in known for caution in material.cautions)
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
         """What is allowed but may mislead, one line each."""
         if not self.axes:
-            return own_cautions(self)
+            return own_remarks(self)
         told: dict[str, list[str]] = {}
         for mix in self.mixes:
-            for line in own_cautions(mix):
+            for line in own_remarks(mix):
                 told.setdefault(line, []).append(mix.mix_words(self.varying))
         out = [
             line if len(where) == len(self.mixes) else f"{'; '.join(where)}: {line}"
@@ -249,6 +266,6 @@ class Plan(Mixes):
         return size_cuts(self.fillers)
 
     @property
-    def threshold_caution(self) -> str:
+    def threshold_remark(self) -> str:
         """Where boxes differ from what the threshold is grown with; empty if nowhere."""
-        return threshold_caution(self.placement)
+        return threshold_remark(self.placement)

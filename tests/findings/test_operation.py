@@ -183,7 +183,7 @@ def test_an_overheating_supply_is_a_warning_with_the_number():
 def test_a_day_hotter_than_elastomers_stand_is_not_the_fault_of_the_supply():
     plan = plan_with(supply=SUPPLY, temperature={"values": ["20 C", "60 C", "210 C"]})
     assert operation(findings_of(plan), SUMMARY)["operation"]["warnings"] == []
-    assert any("210 C" in word for word in plan.cautions)
+    assert any("210 C" in word for word in plan.remarks)
 
 
 def test_power_of_the_busiest_contact_at_the_plans_supply(findings, plan):

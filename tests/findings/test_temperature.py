@@ -311,5 +311,5 @@ def test_a_film_that_no_part_holds_is_said_to_be_free():
         plan = plan_with(**changes)
         assert plan.bond is None
         assert "bonded_at_K" not in temperature(findings_of(plan), {})["temperature"]
-        told = [x for x in plan.cautions if "part_thermal_expansion" in x]
+        told = [x for x in plan.remarks if "part_thermal_expansion" in x]
         assert len(told) == (0 if changes else 1)

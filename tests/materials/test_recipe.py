@@ -220,7 +220,7 @@ def test_solvent_and_wet_thickness_by_hand():
     assert sheet.wet_solids == pytest.approx(recipe.volume_fraction / 2.419826, rel=1e-5)
     # 3, 6.125 and 0.875 g; the balance shows 3.00, 6.13 and 0.88
     assert sheet.weight_fraction_read == pytest.approx(3 / 10.01)
-    assert any("Flammable" in c for c in sheet.cautions)
+    assert any("vapour ignites" in c for c in sheet.cautions)
 
 
 def test_packing_limits():

@@ -171,10 +171,10 @@ def test_a_black_is_not_foreseeable_however_it_is_written() -> None:
     for named in ({"material": "carbon black"}, {"name": "Carbon black"}):
         plan = Plan.from_dict(changed() | {"filler": black | named})
         assert "aggregates are branched" in plan.contact_parameters().powder.unforeseeable
-        (said,) = [c for c in plan.cautions if "not foreseeable" in c]
+        (said,) = [c for c in plan.remarks if "not foreseeable" in c]
         assert "aggregates are branched" in said
     plain = Plan.from_dict(changed() | {"filler": black | {"name": "glass beads"}})
-    assert not [c for c in plain.cautions if "not foreseeable" in c]
+    assert not [c for c in plain.remarks if "not foreseeable" in c]
 
 
 def test_g0_is_by_default_that_of_the_material() -> None:
@@ -187,11 +187,11 @@ def test_g0_is_by_default_that_of_the_material() -> None:
     assert silver.g0.value == pytest.approx(1e4 * plan("graphite flake").g0.value)
     assert silver.law().g0 == silver.electrode_conductance.value == silver.g0.value
     assert Plan.from_dict(silver.as_dict()).g0 == silver.g0
-    assert not [c for c in silver.cautions if "g0" in c]
-    (said,) = [c for c in plan("silver flake", g0="80 uS").cautions if "g0" in c]
+    assert not [c for c in silver.remarks if "g0" in c]
+    (said,) = [c for c in plan("silver flake", g0="80 uS").remarks if "g0" in c]
     assert "assumed outside of what such powder has" in said
     told = {"value": "80 uS", "basis": "measured"}
-    assert not [c for c in plan("silver flake", g0=told).cautions if "g0" in c]
+    assert not [c for c in plan("silver flake", g0=told).remarks if "g0" in c]
 
 
 def test_several_fillers_share_the_loading() -> None:
@@ -273,10 +273,10 @@ def test_the_supply_section_wins_and_says_so_when_both_differ() -> None:
     assert plan.supply_voltage == 5.0
     assert plan.series_resistor == 1800.0
     assert plan.decision_target().supply_voltage == 5.0
-    (said,) = [c for c in plan.cautions if "differ" in c]
+    (said,) = [c for c in plan.remarks if "differ" in c]
     assert said.startswith("supply.voltage = '5 V' and target.supply = '3.3 V' differ")
     again = Plan.from_dict(plan.as_dict())
-    assert again.cautions == plan.cautions
+    assert again.remarks == plan.remarks
     assert again.hash == plan.hash
 
 
@@ -287,7 +287,7 @@ def test_old_plans_keep_their_supply() -> None:
     assert plan.heat_path() is None
     assert plan.as_dict()["target"]["supply"] == "3.3 V"
     only = Plan.from_dict(changed(supply={"voltage": "5 V"}))
-    assert not [c for c in only.cautions if "differ" in c]
+    assert not [c for c in only.remarks if "differ" in c]
     assert only.as_dict()["target"]["supply"] == "5 V"
 
 
@@ -333,7 +333,7 @@ def test_readings_that_cannot_be_give_one_line(
 
 def test_temperatures_beyond_the_elastomer_are_a_caution() -> None:
     plan = Plan.from_dict(changed(temperature={"values": ["-60 C", "210 C"]}))
-    (said,) = [c for c in plan.cautions if "silicone elastomers serve" in c]
+    (said,) = [c for c in plan.remarks if "silicone elastomers serve" in c]
     assert said.startswith("-60 C, 210 C: outside the range")
 
 

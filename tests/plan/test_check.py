@@ -285,13 +285,13 @@ def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
 
 def test_cautions_name_thin_films_and_small_boxes() -> None:
     cold = {"closed_at": "-40 C"}
-    assert Plan.from_dict(changed(contacts=cold)).cautions == ()
+    assert Plan.from_dict(changed(contacts=cold)).remarks == ()
     thin = Plan.from_dict(
         changed(
             film={"thickness": "30 um"}, boxes={"lengths": ["6 D", "9 D"]}, contacts=cold
         )
     )
-    small, flat = thin.cautions
+    small, flat = thin.remarks
     assert small.startswith("boxes of 60 um are below 8 median diameters")
     assert flat.startswith("the film, 30 um thick, is thinner than the largest particles")
 
@@ -301,7 +301,7 @@ def test_a_caution_names_the_powder_that_the_cut_of_sizes_leaves_out() -> None:
     sheet = {"d10": "7 um", "d50": "15 um", "d90": "31 um"}
     (told,) = Plan.from_dict(
         changed(filler={"diameter": sheet}, film={"thickness": "1 mm"}, contacts=cold)
-    ).cautions
+    ).remarks
     # by hand: spread ln(31/7)/2.563 = 0.581, by number 15 exp(-3 s^2) = 5.46 um, its cut
     # at exp(3 s) of it, and 1 - Phi(3 - 3 s) of the volume above
     assert "end at 31.14 um" in told
@@ -310,11 +310,11 @@ def test_a_caution_names_the_powder_that_the_cut_of_sizes_leaves_out() -> None:
     plan = Plan.from_dict(
         changed(filler={"diameter": narrow}, film={"thickness": "1 mm"}, contacts=cold)
     )
-    assert plan.cautions == ()
+    assert plan.remarks == ()
 
 
 def test_cautions_name_faces_left_out_and_contacts_pressed_shut_across() -> None:
-    (pressed,) = Plan.from_dict(BASE).cautions
+    (pressed,) = Plan.from_dict(BASE).remarks
     # by hand: 3000 microstrain on a part of Poisson ratio 0.33 thins the film by
     # 1 - 1/(1.003 x 0.99901) = 2005 microstrain; 20 K of expansion give part of it back
     plan = Plan.from_dict(BASE)
@@ -323,7 +323,7 @@ def test_cautions_name_faces_left_out_and_contacts_pressed_shut_across() -> None
     closing = (1.0 + share * expansion * 20.0) / (1.003 * (1.0 - 0.33 * 0.003)) - 1.0
     assert f"{-1e6 * closing:.0f} microstrain thinner" in pressed
     thick = changed(film={"thickness": "0.5 mm"}, contacts={"closed_at": "-40 C"})
-    (faces,) = Plan.from_dict(thick).cautions
+    (faces,) = Plan.from_dict(thick).remarks
     assert "no free faces" in faces
     assert "50 diameters" in faces
 
@@ -349,7 +349,7 @@ def test_a_layout_of_the_plan_is_that_of_its_films() -> None:
 
 def test_the_examples_load() -> None:
     assert EXAMPLES
-    told = {example.stem: Plan.load(example).cautions for example in EXAMPLES}
+    told = {example.stem: Plan.load(example).remarks for example in EXAMPLES}
     # 40 K below bonding the film on its part is thinner than where its contacts were shut
     (line,) = told.pop("bike_patch_sensor")
     assert re.match(

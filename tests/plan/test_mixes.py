@@ -144,10 +144,10 @@ def test_faults_of_mixes(sections: dict[str, Any], expected: str) -> None:
 
 
 def test_cautions_of_mixes() -> None:
-    words = " ".join(Plan.from_dict(changed(**MIXES)).cautions)
+    words = " ".join(Plan.from_dict(changed(**MIXES)).remarks)
     assert "mix ratios differ in what goes on the balance alone" in words
     many = changed(explore={"aspect_ratio": [float(n) for n in range(10, 80)]})
-    assert "candidates: with so many" in " ".join(Plan.from_dict(many).cautions)
+    assert "candidates: with so many" in " ".join(Plan.from_dict(many).remarks)
 
 
 def test_the_estimate_knows_the_budget() -> None:

@@ -238,16 +238,16 @@ def test_placement_reaches_the_boxes() -> None:
 def test_cautions_say_what_hard_and_clustered_particles_change() -> None:
     cold = {"closed_at": "-40 C"}
     hard = {"impenetrable": 0.9}
-    threshold, numbers = Plan.from_dict(changed(placement=hard, contacts=cold)).cautions
+    threshold, numbers = Plan.from_dict(changed(placement=hard, contacts=cold)).remarks
     assert "the boxes hold hard ones" in threshold
     assert "pushed apart, each loading in its own way" in numbers
     flat = changed(placement=hard, contacts=cold, filler={"orientation": "in-plane"})
-    assert "also turns them" in Plan.from_dict(flat).cautions[-1]
+    assert "also turns them" in Plan.from_dict(flat).remarks[-1]
     clusters = {"clustered": "30 %", "cluster_diameter": "40 um"}
-    (threshold,) = Plan.from_dict(changed(placement=clusters, contacts=cold)).cautions
+    (threshold,) = Plan.from_dict(changed(placement=clusters, contacts=cold)).remarks
     assert "the boxes hold clustered ones" in threshold
     thick = changed(
         placement={"faces": "confining"}, contacts=cold, film={"thickness": "1 mm"}
     )
-    (faces,) = Plan.from_dict(thick).cautions
+    (faces,) = Plan.from_dict(thick).remarks
     assert "no effect" in faces

@@ -67,7 +67,7 @@ def test_the_complete_plan_loads_without_a_caution(tmp_path: Path) -> None:
     file = tmp_path / "all.toml"
     file.write_text(complete_plan(), encoding="utf-8")
     plan = Plan.load(file)
-    assert plan.cautions == ()
+    assert plan.remarks == ()
     assert (plan.supply, plan.vibration) == (None, None)
     assert max(map(len, complete_plan().splitlines())) <= 92
     # a key of a section whose header still has its # is told where it belongs

@@ -25,6 +25,15 @@ from percsim.plan.tables import (
 __all__ = ["ContactsSection", "ElastomerSection", "FillerSection", "PlacementSection"]
 
 
+def _known(name: str | None, kind: str) -> Material | None:
+    """Material of a kind that a data file holds under a name."""
+    try:
+        material = load_material(name or "")
+    except ValueError:
+        return None
+    return material if material.kind == kind else None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FillerSection(Section):
     """The conductive powder; write [[filler]] once for each of several powders mixed."""
@@ -138,11 +147,7 @@ class FillerSection(Section):
 
         So a carbon black does not look foreseeable for having its size written out.
         """
-        try:
-            material = load_material(self.material or self.name or "")
-        except ValueError:
-            return None
-        return material if material.kind == "filler" else None
+        return _known(self.material or self.name, "filler")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,6 +201,10 @@ class ElastomerSection(Section):
             usual["name"] = material.name
         own = {k: getattr(self, k) for k in usual}
         return Elastomer(**usual | {k: v for k, v in own.items() if v is not None})
+
+    def known(self) -> Material | None:
+        """Material whose data file tells of it: the one named, or called so."""
+        return _known(self.material or self.name, "elastomer")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,20 +15,20 @@ if TYPE_CHECKING:
     from percsim.plan.build import Stages
     from percsim.plan.sections.mix import PlacementSection
 
-__all__ = ["own_cautions", "size_cuts", "threshold_caution"]
+__all__ = ["own_remarks", "size_cuts", "threshold_remark"]
 
 LARGE_CUT = 0.05
 """Share of a powder's volume in particles too large for the clip that is worth saying
 (judgement)."""
 
 
-def own_cautions(plan: Stages) -> tuple[str, ...]:
-    """Cautions of one mix."""
-    groups = (_box_cautions, _contact_cautions, _film_cautions, _placement_cautions)
-    return tuple(line for group in (*groups, _reading_cautions) for line in group(plan))
+def own_remarks(plan: Stages) -> tuple[str, ...]:
+    """Say what may mislead in one mix."""
+    groups = (_box_remarks, _contact_remarks, _film_remarks, _placement_remarks)
+    return tuple(line for group in (*groups, _reading_remarks) for line in group(plan))
 
 
-def _box_cautions(plan: Stages) -> Iterator[str]:
+def _box_remarks(plan: Stages) -> Iterator[str]:
     median = plan.median_diameter
     small = [b for b in plan.box_lengths if b < 8.0 * median * (1 - 1e-9)]
     if small:
@@ -42,7 +42,7 @@ def _box_cautions(plan: Stages) -> Iterator[str]:
         )
 
 
-def _contact_cautions(plan: Stages) -> Iterator[str]:
+def _contact_remarks(plan: Stages) -> Iterator[str]:
     """Where contacts clamp, and what the data files say of a powder is against the plan."""
     if plan.contacts.model == "opening":
         # smallest stretch across the current; below 1 contacts there clamp
@@ -81,7 +81,7 @@ def _contact_cautions(plan: Stages) -> Iterator[str]:
         )
 
 
-def _film_cautions(plan: Stages) -> Iterator[str]:
+def _film_remarks(plan: Stages) -> Iterator[str]:
     part = plan.temperature.part_thermal_expansion
     if plan.strain.mounting != "free" and part is None and len(plan.temperatures) > 1:
         yield (
@@ -113,7 +113,7 @@ def size_cuts(fillers: Sequence[Filler]) -> tuple[str, ...]:
     return tuple(out)
 
 
-def threshold_caution(placement: PlacementSection) -> str:
+def threshold_remark(placement: PlacementSection) -> str:
     """Where boxes differ from what the threshold is grown with; empty if nowhere."""
     used = {"hard": placement.impenetrable > 0.0, "clustered": placement.clustered > 0.0}
     words = " and ".join(word for word in used if used[word])
@@ -126,11 +126,11 @@ def threshold_caution(placement: PlacementSection) -> str:
     )
 
 
-def _placement_cautions(plan: Stages) -> Iterator[str]:
+def _placement_remarks(plan: Stages) -> Iterator[str]:
     placement = plan.placement
-    caution = threshold_caution(placement)
-    if caution:
-        yield caution
+    remark = threshold_remark(placement)
+    if remark:
+        yield remark
     if placement.impenetrable > 0.0:
         yield (
             "hard particles start from the same places at every loading and are then"
@@ -150,7 +150,7 @@ def _placement_cautions(plan: Stages) -> Iterator[str]:
         )
 
 
-def _reading_cautions(plan: Stages) -> Iterator[str]:
+def _reading_remarks(plan: Stages) -> Iterator[str]:
     """Where temperatures or the supply are outside of what is known."""
     low, high = ELASTOMER_LIMITS
     beyond = [t for t in plan.temperatures if not low <= t <= high]

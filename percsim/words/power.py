@@ -1,0 +1,43 @@
+"""What a film makes of heat an area, beside what bears it."""
+
+from __future__ import annotations
+
+from percsim.film.electrodes import Film
+from percsim.film.readout import GAUGE_PRACTICE, SKIN_BEARS, Circuit
+from percsim.quantities import quantity, two
+
+__all__ = ["power_caution"]
+
+MILLIWATT_PER_CM2 = 10.0
+"""In W/m^2."""
+
+
+def power_caution(circuit: Circuit, film: Film, resistance: float) -> str:
+    """Say in one sentence how much heat a film makes for its area.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Supply and what is in series.
+    film : Film
+        Film between its electrodes.
+    resistance : float
+        Of the film [ohm].
+
+    Returns
+    -------
+    str
+        Empty for a film that is open.
+
+    """
+    density = circuit.film_power(resistance) * film.thickness / film.volume
+    if density == 0.0:
+        return ""
+    found, skin, *gauges = (
+        two(x / MILLIWATT_PER_CM2) for x in (density, SKIN_BEARS, *GAUGE_PRACTICE)
+    )
+    bears = f"too hot for skin ({skin})" if density > SKIN_BEARS else f"skin bears {skin}"
+    return (
+        f"At {quantity(circuit.supply, 'V')} the film makes {found} mW/cm2: {bears}, gauges"
+        f" on plastics run at {' to '.join(gauges)}."
+    )
