@@ -10,14 +10,17 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from percsim.boxes.folder import write_atomically
 from percsim.errors import FolderError
 from percsim.process import check_interrupt
-from percsim.report.candidates import Row, Summary
+from percsim.report.candidates import Row, Summary, deciding_index
 from percsim.report.rows import read_rows, write_rows
 from percsim.report.terminal import text_summary
+
+if TYPE_CHECKING:
+    from percsim.report.series import BoxPicture
 
 __all__ = [
     "Report",
@@ -57,7 +60,8 @@ def write_report(
     boxes: Sequence[Row],
     responses: Sequence[Row],
     castings: Sequence[Row],
-    sample: tuple[Any, Any, Any, Any] | None = None,
+    sample: BoxPicture | None = None,
+    drawn: Path | None = None,
 ) -> Report:
     """Write the files of rows, the figures and the page of a run, each whole or absent.
 
@@ -69,8 +73,10 @@ def write_report(
         The summary of the run, in memory or as read back from `summary.json`.
     boxes, responses, castings : sequence of dict
         One row a box, a box and state, and a casting and candidate.
-    sample : tuple, optional
-        (Particles, Links, Network, Solution) of one box, for its picture.
+    sample : BoxPicture, optional
+        One box, for its picture.
+    drawn : Path, optional
+        Folder of figures of before, whose pictures stand where their data do.
 
     Returns
     -------
@@ -90,15 +96,21 @@ def write_report(
     logged, and a note with the reason takes its place on the page.
 
     """
-    from percsim.report.figures import Run, draw
+    from percsim.report.chapters import chapters_of
+    from percsim.report.figures import draw
     from percsim.report.page import render_page
+    from percsim.report.series import Run
 
     folder = Path(folder)
     pictures = folder / "figures"
     folder.mkdir(parents=True, exist_ok=True)
     files = write_rows(folder, boxes, responses, castings)
     drawings, failures = [], []
-    for drawing in draw(Run(summary, boxes, responses, castings, sample)):
+    chapters = chapters_of(summary)
+    index, _ = deciding_index(summary)
+    mine = [row for row in castings if row["candidate"] == index]
+    names = [chapter.figure for chapter in chapters if chapter.figure]
+    for drawing in draw(Run(summary, mine, sample), names, drawn):
         check_interrupt()
         drawings.append(drawing)
         target = pictures / f"{drawing.name}.png"
@@ -111,5 +123,7 @@ def write_report(
         except (OSError, FolderError) as error:
             failures.append(f"{drawing.name}: {error}")
             _log.warning("figure %s was not saved: %s", drawing.name, error)
-    page = write_atomically(folder / "report.html", render_page(summary, drawings))
+    page = write_atomically(
+        folder / "report.html", render_page(summary, chapters, drawings)
+    )
     return Report(page, (*files, page), tuple(failures))

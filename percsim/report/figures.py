@@ -151,14 +151,17 @@ def loadings_figure(run: Run) -> Figure:
     """Draw resistance and gauge factor against weight fraction, with the threshold."""
     figure = new_figure(5.4)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2.2, 1))
-    handles = [
-        *_draw_resistance(upper, run),
-        *_draw_factor(lower, run),
-        *threshold_marks(run, (upper, lower)),
-    ]
+    handles = [*_draw_resistance(upper, run), *threshold_marks(run, (upper, lower))]
+    _draw_factor(lower, run)
     weight_axis(run, lower)
     legend_above(figure, handles, 4)
     return figure
+
+
+def _look(run: Run, gap: float | None) -> tuple[str, str]:
+    """Colour and mark of a gap."""
+    k = next((k for k, g in enumerate(run.values("electrode_gap_m")) if same(g, gap)), 0) % 6
+    return GAP_COLOURS[k], GAP_MARKERS[k]
 
 
 def _draw_resistance(axes: Axes, run: Run) -> list[Any]:
@@ -173,7 +176,7 @@ def _draw_resistance(axes: Axes, run: Run) -> list[Any]:
     top = axes.get_ylim()[1]
     handles, some_open = [], False
     for k, (gap, points) in enumerate(zip(gaps, series, strict=True)):
-        colour, marker = GAP_COLOURS[k % 6], GAP_MARKERS[k % 6]
+        colour, marker = _look(run, gap)
         x, known = column_of(points.rows, "weight_fraction", 100.0), points.known
         look: dict[str, Any] = {"color": colour, "marker": marker, "ms": 6, "lw": 1.2}
         axes.plot(x[known], points.median[known], mec="white", mew=0.6, zorder=4, **look)
@@ -192,7 +195,7 @@ def _draw_resistance(axes: Axes, run: Run) -> list[Any]:
                 if at is None
                 else mark_deciding(axes, x[at], points.median[at], run.deciding_word)
             )
-    colour = GAP_COLOURS[own % 6]
+    colour, _ = _look(run, gaps[own])
     handles += [
         ring,
         area_handle(color=colour, alpha=0.25, lw=0, label="5-95 % of castings"),
@@ -204,25 +207,26 @@ def _draw_resistance(axes: Axes, run: Run) -> list[Any]:
     return handles
 
 
-def _draw_factor(axes: Axes, run: Run) -> list[Any]:
-    """Draw the gauge factor at the deciding gap; handles for the legend."""
+def _draw_factor(axes: Axes, run: Run) -> None:
+    """Draw the gauge factor at the deciding gap, as its R is drawn."""
+    colour, marker = _look(run, number(run.reference[0]["electrode_gap_m"]))
     rows = run.along("weight_fraction", "electrode_gap_m")
     points, limits = points_of(rows, "gauge_factor"), factor_limits(run)
     x = column_of(rows, "weight_fraction", 100.0)
     y_range(axes, [np.zeros(1), np.array(limits), *points.ranges], log=False)
     known = points.known
     axes.fill_between(
-        x[known], points.low[known], points.high[known], color=MAIN, alpha=0.18, lw=0,
+        x[known], points.low[known], points.high[known], color=colour, alpha=0.18, lw=0,
         zorder=1.5,
     )  # fmt: skip
-    error_bars(axes, x, points.median, points.error, MAIN)
-    axes.plot(x[known], points.median[known], "o-", color=MAIN, lw=1.2, ms=5, zorder=4)
-    open_marks(axes, x, points.median, MAIN)
+    error_bars(axes, x, points.median, points.error, colour)
+    axes.plot(x[known], points.median[known], marker, ls="-", color=colour, mec="white",
+              mew=0.6, lw=1.2, ms=6, zorder=4)  # fmt: skip
+    open_marks(axes, x, points.median, colour)
     axes.set_ylabel("gauge factor")
     if limits:
         axes.axhspan(limits[0], axes.get_ylim()[1], color=WINDOW, lw=0, zorder=0)
         axes.axhline(limits[0], color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
-    return []
 
 
 # ------------------------------------------------------------------------------------------

@@ -30,7 +30,7 @@ WINDOW = "#e9f0e2"
 WINDOW_EDGE = "#7d9a62"
 RAMP = ("#dfeef0", "#8fc0c9", "#3f8aa0", "#0f5a78", "#10283d")
 # dark and light by turns, and each with a mark of its own: they tell apart in grey
-GAP_COLOURS = ("#10283d", "#d08a2e", "#3f8aa0", "#7a2f1f", "#8fb7a5", "#5b5f8e")
+GAP_COLOURS = ("#10283d", "#d08a2e", "#2f6f84", "#7a2f1f", "#8fb7a5", "#5b5f8e")
 GAP_MARKERS = ("o", "s", "^", "D", "v", "P")
 DPI = 150
 WIDTH = 7.7

@@ -130,12 +130,15 @@ def candidates(summary: Summary) -> Chapter | None:
     if not measured and index is not None:
         name = full_label(summary, summary["candidates"][index])
     met = measured["meets_target"] if measured else is_chosen
-    claim = (
-        f"{name} is the best of {meeting} that meet every limit {by}, among {len(rows)}"
-        if met
-        else f"None of {counted(len(rows), 'candidate')} meets every limit {by}; {name} "
-        "comes nearest"
-    )
+    if not met:
+        claim = (
+            f"None of {counted(len(rows), 'candidate')} meets every limit {by}; {name} comes "
+            "nearest"
+        )
+    elif meeting > 1:
+        claim = f"Of {len(rows)} candidates {meeting} meet every limit {by}, {name} best"
+    else:
+        claim = f"Of {counted(len(rows), 'candidate')} {name} alone meets every limit {by}"
     last = ("#best|% of draws" if measured else "#all unknowns in|%",)
     heads = (
         *(("#filler|wt%", "#gap|mm") if measured else recipe_columns(summary)),

@@ -103,29 +103,11 @@ def boxes(summary: Summary) -> Chapter | None:
     )  # fmt: skip
     return chapter(
         "boxes",
-        f"{count} boxes were simulated, {n_open} of them open, "
-        f"{failed or 'none'} failed",
+        f"{count} boxes were simulated, {n_open or 'none'} of them open, {failed or 'none'} failed",
         f"Area over mean conductance of boxes {lengths} um long is ρ L + r_c; ± one "
         "standard error. Open boxes count as such.",
-        *_notes(summary),
         table=table(heads, rows),
     )
-
-
-def _notes(summary: Summary) -> list[str]:
-    """What to keep in mind of loadings near the threshold."""
-    near = [
-        f"{weight(f['weight_fraction'])} at {f['threshold_ratio']:.2f}"
-        for f in summary["fits"]
-        if 1.0 < f.get("threshold_ratio", 0.0) < NEAR
-    ]
-    if not near:
-        return []
-    return [f"Near the threshold boxes may read some ten per cent off: {', '.join(near)}."]
-
-
-NEAR = 1.5
-"""Loading over the threshold below which boxes are less than sure."""
 
 
 def blocks(summary: Summary) -> Chapter | None:

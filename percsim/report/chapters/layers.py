@@ -96,11 +96,10 @@ def wrapping(summary: Summary) -> Chapter | None:
     return chapter(
         "wrapping",
         f"Laid on a radius of {quantity(wrap['radius_m'], 'm')}, R at rest shifts by "
-        f"{signed(shift['value'], 100.0)} % ({signed(shift['p05'], 100.0)} to "
-        f"{signed(shift['p95'], 100.0)} %): take the zero after wrapping",
+        f"{with_error(shift['value'], wrap['shift_se'], 100.0)} %: take the zero after it",
         f"Faces of the film strain by {bottom} and {top} microstrain; {low} to {high} were "
         "computed, beyond (dotted) is extrapolated.",
-        f"Down to {quantity(smallest['value'], 'm')} both stay inside the window."
+        f"Down to {quantity(smallest['value'], 'm')} both stay inside the plan's window."
         if known
         else "",
         "Pale: 5 – 95 % from stiffness; copper: simulation error.",
@@ -145,7 +144,7 @@ def stiffness(summary: Summary) -> Chapter | None:
     found = (summary.get("layers") or {}).get("stiffness")
     if found is None:
         return None
-    rows = []
+    rows, told = [], ""
     for key in ("elastomer", "film", "sheet", "part"):
         row = found.get(key)
         if row is not None:
@@ -156,9 +155,10 @@ def stiffness(summary: Summary) -> Chapter | None:
                     mix(row.get("mix_ratio")),
                     quantity(row["value_Pa"], "Pa"),
                     span(row.get("low_Pa"), row.get("high_Pa"), "Pa"),
-                    row["basis"] + (f": {row['source']}" if row["source"] else ""),
+                    _basis(row, told),
                 )
             )
+            told = told or str(row["source"])
     heads = ("layer", "#thickness|mm", "#mix ratio", "#modulus", "95 % range", "~from")
     film = found["film"]
     return chapter(
@@ -169,6 +169,12 @@ def stiffness(summary: Summary) -> Chapter | None:
         "layers narrows it most.",
         table=table(heads, rows),
     )
+
+
+def _basis(row: Row, told: str) -> str:
+    """Say where a modulus comes from, a source once."""
+    source = str(row["source"]).replace(told, "as above") if told else str(row["source"])
+    return f"{row['basis']}: {source}" if source else str(row["basis"])
 
 
 def _drawn_band(axes: Any, x: Any, row: Row, factor: float, colour: str = MAIN) -> None:

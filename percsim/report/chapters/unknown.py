@@ -19,8 +19,7 @@ from percsim.quantities import (
 from percsim.report.candidates import Row, Summary, candidate_label
 from percsim.report.chapter import Chapter, chapter, table
 from percsim.report.series import NothingToDrawError, Run, same
-from percsim.report.style import Figure, area_handle, legend_above, new_figure
-from percsim.report.style import INK
+from percsim.report.style import INK, Figure, area_handle, legend_above, new_figure
 
 __all__ = ["CAUSES", "PARAMETER_NAMES", "assumed", "causes_figure", "parameter_text", "unknown"]
 
@@ -86,7 +85,7 @@ def assumed(summary: Summary) -> Chapter | None:
         return None
     guessed = [e["symbol"] for e in entries if e["basis"] == "assumed"]
     claim = (
-        f"Nobody measured {listed(guessed)}: the films do, or the ranges below stand"
+        f"Assumed, not measured: {listed(guessed)}"
         if guessed
         else "Every number of contacts and powder is measured or simulated"
     )
@@ -125,7 +124,11 @@ def causes_figure(run: Run) -> Figure:
     figure = new_figure(1.2 + 0.36 * len(rows))
     panels = figure.subplots(1, 2, sharey=True)
     place = np.arange(len(rows))
-    names = [n for n in CAUSES if any(n in r[key] for r in rows for key in keys)]
+    names = [
+        name
+        for name in CAUSES
+        if any((number(r[key].get(name)) or 0.0) > 0.005 for r in rows for key in keys)
+    ]
     for axes, key, title in zip(panels, keys, ("ln R", "gauge factor"), strict=True):
         start = np.zeros(len(rows))
         for name in names:
