@@ -4,7 +4,7 @@ Columns: system and quantity, published value, computed value with its standard 
 many standard errors apart (of both sides together) and by what share, and the source. An
 allowance is a relative difference granted for a reason, printed below the table as remarks
 are, such as values published before that of the row. `--effort` multiplies the number of
-samples (1: the fast tests; 10: the slow ones), `--markdown` prints a table for the README,
+samples (1: the fast tests; 10: the slow ones), `--markdown` prints the table of the text,
 and words select rows by their id.
 """
 

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Answer", "Films", "answer", "carried", "film_recipe", "films_of_text", "fingerprint",
-    "known_of", "log_slope", "plan_readings", "planned_of", "priors_of", "stored_answer",
+    "known_of", "log_slope", "plan_readings", "planned_of", "priors_of", "stored_films",
     "strain_on_film", "text_of_films", "what_to_do",
 ]  # fmt: skip
 
@@ -397,8 +397,8 @@ def answer(plan: Plan, films: Sequence[Films]) -> Answer:
     return Answer(decision, recipes, found, known, posterior, target)
 
 
-def stored_answer(plan: Plan, folder: str | os.PathLike[str]) -> Answer | None:
-    """Decide a plan from what a folder keeps, without reading a box.
+def stored_films(plan: Plan, folder: str | os.PathLike[str]) -> list[Films] | None:
+    """Give the models of a plan that a folder keeps, without reading a box.
 
     Parameters
     ----------
@@ -409,7 +409,7 @@ def stored_answer(plan: Plan, folder: str | os.PathLike[str]) -> Answer | None:
 
     Returns
     -------
-    Answer or None
+    list of Films or None
         None if the folder keeps no models of the plan's boxes, or how many boxes it needs
         hangs on the decision.
 
@@ -420,5 +420,4 @@ def stored_answer(plan: Plan, folder: str | os.PathLike[str]) -> Answer | None:
         return None
     with Store.read(folder) as store:
         kept = store.load_artefact("films")
-    films = films_of_text(plan, kept)
-    return None if films is None else answer(plan, films)
+    return films_of_text(plan, kept)

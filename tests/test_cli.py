@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import tomllib
@@ -18,7 +19,9 @@ from typer.testing import CliRunner, Result
 from percsim import __version__
 from percsim.cli import app
 from percsim.errors import FolderError
+from percsim.materials import material_names
 from percsim.plan import Plan
+from percsim.plan.sections import MODELS
 
 PLAN = """
 [filler]
@@ -114,8 +117,9 @@ def test_faults_of_a_plan_all_reach_standard_error(
     assert result.exit_code == 2
     assert result.stdout == ""
     assert result.stderr.splitlines() == [
-        "film.toml: filler.aspect_ration is not known; did you mean 'aspect_ratio'?",
-        "film.toml: film.thickness = '0.2' has no unit; write it like '0.2 mm'",
+        "film.toml, line 6: filler.aspect_ration is not known; did you mean"
+        " 'aspect_ratio'?",
+        "film.toml, line 11: film.thickness = '0.2' has no unit; write it like '0.2 mm'",
     ]
     assert os.listdir(bad.parent) == ["film.toml"]
 
@@ -204,13 +208,41 @@ def test_a_key_and_a_material_are_explained() -> None:
     wrong = call("explain", "aspect_rato")
     assert (wrong.exit_code, wrong.stdout) == (2, "")
     assert "did you mean 'aspect_ratio'?" in wrong.stderr
-    assert "graphite flake" in call("materials").stdout
+    assert re.search(
+        r"graphite flake +2250 kg/m3 +10 um +15 +80 uS", call("materials").stdout
+    )
     sheet = call("materials", "graphite flake").stdout
     assert "density 2250 kg/m^3" in sheet
     assert "Mind: " in sheet
     assert json.loads(call("materials", "toluene", "--json").stdout)["is"] == "solvent"
     assert len(json.loads(call("materials", "--json").stdout)) >= 10
     assert call("materials", "gold").exit_code == 2
+
+
+def test_every_subject_is_told_and_called_like_no_key() -> None:
+    texts = Path(__file__).parents[1] / "percsim" / "texts"
+    subjects = sorted(file.stem for file in texts.glob("*.md"))
+    assert {"physics", "speed", "limits", "published"} <= set(subjects)
+    assert f"Subjects: {', '.join(subjects)}\n" in call("explain").stdout
+    keys = {key for name, model in MODELS.items() for key in (name, *model.keys())}
+    for subject in subjects:
+        assert subject not in keys
+        told = call("explain", subject).stdout
+        assert told == (texts / f"{subject}.md").read_text(encoding="utf-8")
+        assert told.startswith("# ")
+    wrong = call("explain", "physic")
+    assert (wrong.exit_code, wrong.stdout) == (2, "")
+    assert "did you mean 'physics'?" in wrong.stderr
+
+
+@pytest.mark.parametrize("filler", material_names("filler"))
+def test_a_new_plan_of_any_powder_checks_clean(filler: str, tmp_path: Path) -> None:
+    file = tmp_path / "patch.toml"
+    assert call("new", file, "--filler", filler).exit_code == 0
+    result = call("check", file)
+    assert (result.exit_code, result.stderr) == (0, "")
+    minds = [line for line in result.stdout.splitlines() if line.startswith("Mind: ")]
+    assert all("not foreseeable" in line for line in minds)
 
 
 # --- recipe
@@ -270,8 +302,9 @@ def test_a_loading_that_no_plan_may_have_is_refused_for_a_recipe_too(plan: Path)
     planned = call("recipe", plan)
     assert planned.exit_code == 2
     assert asked.stderr.count("\n") == 1
-    assert asked.stderr.removeprefix("--weight-fraction") == planned.stderr.removeprefix(
-        "film.toml: explore.weight_fraction"
+    assert (
+        asked.stderr.removeprefix("--weight-fraction")
+        == planned.stderr.partition(": explore.weight_fraction")[2]
     )
     assert "is impossible at these densities" in asked.stderr
 

@@ -1,4 +1,4 @@
-"""README and command line tell the same story; README blocks are run as doctests."""
+"""README, texts and command line tell the same story; README blocks run as doctests."""
 
 import pathlib
 import re
@@ -9,9 +9,12 @@ import tomllib
 import pytest
 
 from benchmarks.faults import stale
+from percsim.plan.sections import MODELS
 
 ROOT = pathlib.Path(__file__).parent.parent
-README = (ROOT / "README.md").read_text()
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+TEXTS = sorted((ROOT / "percsim" / "texts").glob("*.md"))
+DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *TEXTS]
 
 
 def percsim(*words):
@@ -36,24 +39,41 @@ def test_every_command_is_documented_and_has_an_example():
         assert f"percsim {command}" in percsim(command, "--help")
 
 
-def test_every_command_in_the_readme_exists():
-    named = set(re.findall(r"percsim (\w+) [\w./-]+\.toml|percsim (\w+) FOLDER", README))
-    assert {a or b for a, b in named} <= set(commands())
+def test_the_readme_is_short_and_points_to_every_text():
+    assert len(README.encode()) <= 7000
+    for text in TEXTS:
+        assert f"[{text.stem}](percsim/texts/{text.name})" in README
 
 
-def test_links_and_modules_named_in_the_readme_exist():
-    for path in re.findall(r"\]\(([\w/.]+)\)", README):
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.stem)
+def test_what_a_document_names_exists(document):
+    text = document.read_text(encoding="utf-8")
+    for path in re.findall(r"\]\(([\w/.]+)\)", text):
         assert (ROOT / path).exists()
-    for module in re.findall(r"python -m (benchmarks\.\w+)", README):
-        assert (ROOT / (module.replace(".", "/") + ".py")).exists()
+    modules = re.findall(r"python\s-m\sbenchmarks\.(\w+)", text)
+    for module in modules:
+        assert (ROOT / "benchmarks" / f"{module}.py").exists()
+    named = set(re.findall(r"percsim (\w+) [\w./-]+\.toml|`percsim (\w+)", text))
+    assert {a or b for a, b in named} <= set(commands())
+    for section, key in re.findall(r"`\[(\w+)\](?: (\w+))?`", text):
+        assert section in MODELS or section == "curves"  # of a material
+        assert not key or key in MODELS[section].keys()
+
+
+@pytest.mark.parametrize("text", TEXTS, ids=lambda path: path.stem)
+def test_a_text_fits_a_terminal_where_it_is_no_table(text):
+    for line in text.read_text(encoding="utf-8").splitlines():
+        assert len(line) <= 95 or line.startswith("|")
 
 
 def test_deliberate_faults_fit_the_code():
     assert stale() == []
 
 
-def test_nothing_is_left_to_fill_in():
-    assert not re.findall(r"@[A-Z_]+@|TODO|FIXME", README)
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.stem)
+def test_nothing_is_left_to_fill_in(document):
+    text = document.read_text(encoding="utf-8")
+    assert not re.findall(r"@[A-Z_]+@|TODO|FIXME", text)
 
 
 @pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
@@ -69,5 +89,5 @@ def test_the_test_command_is_the_one_that_ci_runs(name):
 def test_version_is_one():
     with open(ROOT / "pyproject.toml", "rb") as file:
         version = tomllib.load(file)["project"]["version"]
-    assert f"### {version}" in README
+    assert f"## {version}" in (ROOT / "CHANGES.md").read_text(encoding="utf-8")
     assert version in percsim("--version")

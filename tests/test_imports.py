@@ -13,8 +13,8 @@ import percsim
 PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
     "errors process units quantities files values packing kernels materials particles "
-    "links states network boxes film decision words known_cases plan advice jobs reuse "
-    "findings report run cli __main__"
+    "links states network boxes film decision known_cases plan advice changes first_page "
+    "words jobs reuse findings report run cli __main__"
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}
 HEAVY = {
@@ -207,7 +207,7 @@ def test_no_module_loads_matplotlib_or_scipy_stats():
 def test_a_decision_loads_neither_numba_nor_a_plotting_library():
     """A folder that knows answers at once: nothing is compiled, solved or drawn."""
     loaded = loaded_after(
-        "import percsim.advice, percsim.boxes.store, percsim.plan, percsim.words.decision"
+        "import percsim.advice, percsim.boxes.store, percsim.plan, percsim.words.first"
     )
     assert "percsim.decision.decide" in loaded
     assert loaded & (HEAVY - {"scipy", "networkx"}) == set()

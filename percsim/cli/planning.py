@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import shlex
 from collections.abc import Callable
+from importlib import resources
+from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Annotated
 
@@ -21,9 +23,17 @@ from percsim.cli.shared import (
     say,
     valued,
 )
-from percsim.quantities import columns
+from percsim.quantities import columns, quantity
 
 __all__ = ["explain", "materials", "new"]
+
+
+UNITS = {
+    "density": "density", "size": "length", "aspect_ratio": "", "g0": "conductance",
+    "mix_ratio": "ratio", "modulus": "pressure", "thermal_expansion": "expansion",
+    "threshold": "weight_fraction",
+}  # fmt: skip
+"""Kinds of quantities in the list of materials."""
 
 
 def _materials(kind: str) -> Callable[[str], list[str]]:
@@ -38,7 +48,7 @@ def _materials(kind: str) -> Callable[[str], list[str]]:
 
 
 def _layouts(begun: str) -> list[str]:
-    from percsim.plan.text import LAYOUTS
+    from percsim.plan.short import LAYOUTS
 
     return [name for name in LAYOUTS if name.startswith(begun)]
 
@@ -87,7 +97,8 @@ def new(
     debug: Debug = False,
 ) -> None:
     """Write the shortest plan that runs, or one with every key explained."""
-    from percsim.plan.text import complete_plan, short_plan
+    from percsim.plan.short import short_plan
+    from percsim.plan.text import complete_plan
 
     text = short_plan(filler, elastomer, layout)
     if every_key:
@@ -111,20 +122,49 @@ def new(
         say(f"Wrote {file}. Edit it, then:  percsim check {shlex.quote(str(file))}")
 
 
-@command("percsim explain aspect_ratio", "percsim explain contacts")
+def _subjects() -> dict[str, Traversable]:
+    """Texts of the package, one a subject."""
+    folder = resources.files("percsim") / "texts"
+    texts = sorted(folder.iterdir(), key=lambda text: text.name)
+    return {text.name.removesuffix(".md"): text for text in texts}
+
+
+def _explainable(begun: str) -> list[str]:
+    from percsim.plan.sections import MODELS
+
+    keys = [key for name, model in MODELS.items() for key in (name, *model.keys())]
+    known = dict.fromkeys([*_subjects(), *filter(None, keys)])
+    return [word for word in known if word.startswith(begun)]
+
+
+@command(
+    "percsim explain aspect_ratio", "percsim explain contacts", "percsim explain physics"
+)
 def explain(
     key: Annotated[
-        str,
-        typer.Argument(metavar="KEY", help="Key, section.key or section of a plan."),
-    ],
+        str | None,
+        typer.Argument(
+            metavar="[KEY]",
+            help="Key, section.key or section of a plan, or a subject; none lists them.",
+            autocompletion=_explainable,
+        ),
+    ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
     debug: Debug = False,
 ) -> None:
-    """Tell of one key of a plan: meaning, unit, range, default, source."""
+    """Tell of one key of a plan, with unit, range, default and source, or of a subject."""
+    from percsim.plan.sections import MODELS
     from percsim.plan.text import explain as explained
 
-    text = explained(key, not quiet)
+    subjects = _subjects()
+    if key is None:
+        sections = ", ".join(filter(None, MODELS))
+        text = f"Subjects: {', '.join(subjects)}\nSections of a plan: {sections}"
+    elif key in subjects:
+        text = subjects[key].read_text(encoding="utf-8").rstrip("\n")
+    else:
+        text = explained(key, not quiet, tuple(subjects))
     say(json.dumps({"key": key, "text": text}) if as_json else text)
 
 
@@ -141,19 +181,26 @@ def materials(
     debug: Debug = False,
 ) -> None:
     """List the powders, elastomers and solvents that percsim has values for."""
-    from percsim.materials.sheets import material_sheet, material_table
+    from percsim.materials.sheets import MAIN, material_sheet, material_table
 
     if name is None:
-        rows = material_table()
+        tables = [material_table(kind) for kind in MAIN]
         if as_json:
-            say(json.dumps(rows))
+            say(json.dumps([row for table in tables for row in table]))
             return
-        cells = [(row["name"], row["is"]) for row in rows]
-        say("\n".join(columns(("name", "is"), cells, left=2)))
-        if quiet:
-            return
-        say()
-        say("percsim materials NAME tells values, sources and cautions of one.")
+        for table in tables:
+            head = ["name", *(key.replace("_", " ") for key in list(table[0])[2:])]
+            cells = [
+                [row["name"], *(quantity(row[key], UNITS[key]) for key in list(row)[2:])]
+                for row in table
+            ]
+            say("\n".join([*columns(head, cells), ""]))
+        if not quiet:
+            say(
+                "Typical values. Threshold: where such particles span by simulation, real"
+                " powders up to\na hundred times off; percsim materials NAME tells ranges,"
+                " sources and cautions of one."
+            )
         return
     sheet = material_sheet(name)
     if as_json:

@@ -225,17 +225,15 @@ def _carry_out(
 
 def _say_at_once(plan: Plan, folder: Path) -> None:
     """Print what to do before any page is drawn, where the folder knows it already."""
-    from percsim.advice import stored_answer
-    from percsim.words.decision import expected_lines, state_line
+    from percsim.first_page import stored_first_page
+    from percsim.words.first import expected_lines, state_line
 
-    found = stored_answer(plan, folder)
-    if found is None:
+    page = stored_first_page(plan, folder)
+    if page is None:
         return
-    words = [mix.mix_words(plan.varying) for mix in plan.mixes]
-    say(state_line(found.decision, found.recipes, words, found.target))
-    if found.decision.cup is not None:
-        for line in expected_lines(found.decision.cup, found.recipes):
-            say(f"  {line}")
+    say(state_line(page))
+    for line in expected_lines(page):
+        say(f"  {line}")
     say("Tables, figures and page follow.")
 
 

@@ -40,6 +40,10 @@ __all__ = ["Posterior", "Reading", "RowCheck", "measured"]
 
 Floats = NDArray[np.float64]
 
+TOLD = 0.8
+"""Width after over before below which readings have told something of a number."""
+FAR = 2.5
+"""Standard deviations from the median assumed from which a number is far from it."""
 OUTLIER = 0.01
 """Two-sided probability, given all other rows, below which a row is named."""
 GRID = 41
@@ -113,6 +117,22 @@ class Posterior:
     checks: tuple[RowCheck, ...]
     narrowing: dict[str, float]
     correlations: dict[tuple[str, str], float]
+
+    @property
+    def told(self) -> frozenset[str]:
+        """Numbers of which the readings have told something, by symbol."""
+        return frozenset(name for name, width in self.narrowing.items() if width < TOLD)
+
+    @property
+    def far(self) -> dict[str, float]:
+        """Numbers far from what was assumed, in standard deviations from it."""
+        known = self.knowledge
+        centre = known.weights @ known.z
+        return {
+            prior.name: float(z)
+            for prior, z in zip(known.priors.free, np.atleast_1d(centre), strict=True)
+            if abs(z) > FAR
+        }
 
 
 @dataclass(frozen=True, slots=True)

@@ -99,9 +99,8 @@ def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -
         )  # fmt: skip
         whole = _as_decided(whole, decided, confidence)
     return Findings(
-        mixes[at].plan, records, mixes[at], tuple(mixes), stages, exact[at],
-        decided.known[0 if plan.measured else at], decided.posterior, as_planned, whole,
-        decided.decision, decided.recipes, decided.outlooks,
+        plan, mixes[at].plan, records, mixes[at], tuple(mixes), stages, exact[at],
+        decided.known[0 if plan.measured else at], as_planned, whole, decided,
     )  # fmt: skip
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
-from percsim.advice import carried, planned_of, strain_on_film
+from percsim.advice import Answer, carried, planned_of, strain_on_film
 from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.simulate import BoxJob
 from percsim.boxes.store import Record
@@ -24,10 +25,10 @@ from percsim.film.mounted import mount
 from percsim.film.transfer import LoadingThreshold
 from percsim.findings.gather import Stages
 from percsim.findings.mixes import Mix
+from percsim.first_page import FirstPage, first_page
 from percsim.materials import WeighOut
 from percsim.materials.recipe import Recipe as Mixture
 from percsim.plan import Plan
-from percsim.words.films import TOLD
 
 __all__ = ["Findings", "judge_mixes", "planned_outlooks"]
 
@@ -41,8 +42,10 @@ class Findings:
 
     Parameters
     ----------
+    whole_plan : Plan
+        The plan with all its mixes.
     plan : Plan
-        The plan of that mix.
+        That of the mix.
     records : dict of Record
         Stored outcomes by key, all of them or a part.
     mix : Mix
@@ -53,21 +56,16 @@ class Findings:
         How the boxes were spent.
     planned, known : Knowledge
         As planned, and what is known: day one, or by measured films.
-    posterior : Posterior or None
-        What measured films tell.
     as_planned : Choice
         Every candidate of every mix as planned.
     whole : Choice
         The same by measured films where there are any, else as planned.
-    decision : Decision
-        What to do, over `recipes`.
-    recipes : tuple of Recipe
-        Explored recipes of every mix, those between, and those read.
-    outlooks : tuple of Outlook
-        What they would read, by what is known.
+    answer : Answer
+        What is known and what to do, from the models alone.
 
     """
 
+    whole_plan: Plan
     plan: Plan
     records: dict[str, Record] = field(repr=False)
     mix: Mix
@@ -75,12 +73,34 @@ class Findings:
     stages: Stages
     planned: Knowledge
     known: Knowledge
-    posterior: Posterior | None
     as_planned: Choice
     whole: Choice
-    decision: Decision
-    recipes: tuple[Recipe, ...] = field(repr=False)
-    outlooks: tuple[Outlook, ...] = field(repr=False)
+    answer: Answer
+
+    @property
+    def posterior(self) -> Posterior | None:
+        """What measured films tell."""
+        return self.answer.posterior
+
+    @property
+    def decision(self) -> Decision:
+        """What to do, over `recipes`."""
+        return self.answer.decision
+
+    @property
+    def recipes(self) -> tuple[Recipe, ...]:
+        """Explored recipes of every mix, those between, and those read."""
+        return self.answer.recipes
+
+    @property
+    def outlooks(self) -> tuple[Outlook, ...]:
+        """What they would read, by what is known."""
+        return self.answer.outlooks
+
+    @cached_property
+    def first(self) -> FirstPage:
+        """What stands on the first page."""
+        return first_page(self.whole_plan, [mix.films for mix in self.mixes], self.answer)
 
     @property
     def choice(self) -> Choice:
@@ -141,8 +161,7 @@ class Findings:
         contacts = self.plan.contact_parameters()
         if self.posterior is None or not isinstance(contacts, ContactParameters):
             return contacts
-        at, left = self.centre, self.posterior.narrowing
-        told = {name for name, ratio in left.items() if ratio < TOLD} - {"scatter"}
+        at, told = self.centre, self.posterior.told - {"scatter"}
         if "threshold" in told:
             told = (told - {"threshold"}) | {"aspect_ratio"}
         return replace(

@@ -12,12 +12,11 @@ import numpy as np
 from percsim.decision.candidates import WEIGHING_ERROR, Candidate, Choice, Margin
 from percsim.decision.decide import FILMS, Decision, State
 from percsim.decision.outlook import Band, Recipe
-from percsim.findings.changes import changes_of
 from percsim.findings.judged import Findings
 from percsim.words.assumptions import assumptions
 from percsim.words.candidates import cautions, limit_name, refusals, thickening
 from percsim.words.choice import reasons, what_is_assumed
-from percsim.words.decision import change_line, expected_lines, state_line
+from percsim.words.first import change_line, expected_lines, state_line
 
 __all__ = ["band_row", "candidate_rows", "margin_row", "plain", "summary_of_choice"]
 
@@ -157,27 +156,24 @@ def summary_of_choice(findings: Findings) -> dict[str, Any]:
     Returns
     -------
     dict
-        Keys `fits`, `candidates`, `chosen`, `nearest`, `reasons` (as planned),
-        `what_would_have_to_change`, `assumptions`, `cautions`, `cast_first`, `withheld` and
-        `decision`.
+        Keys `first_page`, `fits`, `candidates`, `chosen`, `nearest`, `reasons` (as
+        planned), `what_would_have_to_change`, `assumptions`, `cautions`, `cast_first`,
+        `withheld` and `decision`.
 
     """
     whole, planned = findings.whole, findings.plan.contact_parameters()
     withheld = _withheld(findings.withheld)
-    words = [mix.words for mix in findings.mixes]
-    contacts = findings.contacts
-    decision, target = findings.decision, findings.target
-    best = findings.recipes[decision.best]
-    changes = changes_of(findings)
+    contacts, decision, first = findings.contacts, findings.decision, findings.first
     if withheld:
         change_words = ["the threshold has to be measured: enter films that were read"]
     else:
-        change_words = [change_line(change, best, target) for change in changes]
+        change_words = [change_line(change, first) for change in first.changes]
     of_mix = [c for c in whole.candidates if c.mix == whole.best.mix]
     loading = findings.best.fit.loading.weight_fraction
     stiff = thickening(findings.mix.films.limits, loading)
     told = frozenset() if findings.posterior is None else contacts.measured
     return {
+        "first_page": plain(first),
         "fits": [fit.as_dict() for fit in findings.mix.fits],
         "candidates": candidate_rows(whole),
         "chosen": whole.chosen,
@@ -204,11 +200,9 @@ def summary_of_choice(findings: Findings) -> dict[str, Any]:
         "cast_first": {"films": FILMS, "candidates": _cast_first(findings)},
         "withheld": withheld,
         "decision": {
-            "text": state_line(decision, findings.recipes, words, target),
-            "expected": expected_lines(decision.cup, findings.recipes)
-            if decision.cup
-            else [],
+            "text": state_line(first),
+            "expected": expected_lines(first),
             **_decision_row(decision, findings.recipes),
-            "changes": plain(changes),
+            "changes": plain(first.changes),
         },
     }  # fmt: skip

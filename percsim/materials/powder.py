@@ -6,8 +6,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from percsim.materials.elastomer import Material, Property, load_material
+from percsim.materials.filler import Filler
+from percsim.materials.weighing import excluded_volume
 
-__all__ = ["Powder"]
+__all__ = ["Powder", "expected_threshold"]
+
+
+def expected_threshold(filler: Filler) -> float:
+    """Volume fraction at which particles that overlap freely are expected to span.
+
+    Each has 2.74 contacts there if a sphere and 2.3 if a thin disc, as simulated; rods of
+    length over diameter a have 1 + 1.6 a^(-1/3), within 8 % of simulated ones from 4 to 50.
+    """
+    rods: float = 1.0 + 1.6 * filler.median_aspect_ratio ** (-1 / 3)
+    contacts = {"sphere": 2.74, "flake": 2.3, "rod": rods}[filler.kind]
+    volume, excluded = excluded_volume(filler)
+    return contacts * volume / excluded
 
 
 @dataclass(frozen=True, slots=True)

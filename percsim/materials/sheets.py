@@ -6,15 +6,43 @@ from typing import Any
 
 from percsim.errors import PlanError
 from percsim.materials.elastomer import Material, Property, load_material, material_names
+from percsim.materials.powder import expected_threshold
+from percsim.materials.recipe import Recipe
 
-__all__ = ["material_sheet", "material_table"]
+__all__ = ["MAIN", "material_sheet", "material_table"]
 
 
-def material_table() -> list[dict[str, str]]:
-    """Name and nature of every material of the data files."""
-    order = {"filler": 0, "elastomer": 1, "solvent": 2}
-    found = sorted(map(load_material, material_names()), key=lambda m: order.get(m.kind, 3))
-    return [{"name": m.name, "is": _nature(m)} for m in found]
+MAIN = {
+    "filler": ("density", "size", "aspect_ratio", "g0"),
+    "elastomer": ("density", "mix_ratio", "modulus", "thermal_expansion"),
+    "solvent": ("density",),
+}
+"""Kinds of materials that a plan may name, and the values of most use."""
+
+
+def material_table(kind: str) -> list[dict[str, Any]]:
+    """Name, nature and main values of the materials of a kind.
+
+    Returns
+    -------
+    list of dict
+        `name`, `is`, `MAIN` of the kind in SI, None where the file has none; of fillers
+        `threshold`, the loading at which such particles are expected to span, by weight in
+        addition-cure silicone.
+
+    """
+    rows = []
+    for material in map(load_material, material_names(kind)):
+        values = {key: material.properties.get(key) for key in MAIN[kind]}
+        row: dict[str, Any] = {"name": material.name, "is": _nature(material)}
+        row |= {key: None if p is None else p.value for key, p in values.items()}
+        if kind == "filler":
+            filler, silicone = material.filler(), load_material("silicone").elastomer()
+            recipe = Recipe(((filler, 0.1),), silicone)
+            spans = recipe.at_volume_fraction(expected_threshold(filler))
+            row["threshold"] = spans.weight_fraction
+        rows.append(row)
+    return rows
 
 
 def _nature(material: Material) -> str:

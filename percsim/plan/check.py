@@ -42,16 +42,16 @@ _NEEDED = {
 def check_plan(plan: Mixes, reading: Reading) -> None:
     """Add the faults that no single key has, then those of single mixes."""
     _check_sections(plan, reading)
-    if not reading.lines:
+    if not reading.faults:
         _check_axes(plan, reading)
-    if reading.lines or not plan.axes:
+    if reading.faults or not plan.axes:
         return
     for mix in plan.mixes:
         own = Reading(plan.name)
         _check_sections(mix, own)
         where = f"with {mix.mix_words(tuple(plan.axes))}"
-        for line in own.lines:
-            reading.fault("explore", f"{where}: {line.removeprefix(f'{plan.name}: ')}")
+        for key, what in own.faults:
+            reading.fault("explore", f"{where}: {key} {what}")
 
 
 def _check_sections(plan: Mixes, reading: Reading) -> None:
@@ -128,7 +128,7 @@ def _check_fillers(plan: Mixes, reading: Reading) -> None:
 
 def _check_shape(section: FillerSection, reading: Reading, key: str) -> bool:
     """Whether the keys given fit the kind of particle."""
-    before = len(reading.lines)
+    before = len(reading.faults)
     known, kind = section.material is not None, section.shape()
     size, other = ("length", "diameter") if kind == "rod" else ("diameter", "length")
 
@@ -160,7 +160,7 @@ def _check_shape(section: FillerSection, reading: Reading, key: str) -> bool:
         _check_lie(section, kind, "tilt", fault)
     if section.order is not None and reading.usable("filler.orientation", "filler.tilt"):
         _check_lie(section, kind, "order", fault)
-    return len(reading.lines) == before
+    return len(reading.faults) == before
 
 
 def _check_lie(
@@ -275,7 +275,7 @@ def _check_layout(plan: Mixes, reading: Reading) -> None:
     film = plan.film
     if not reading.usable("film.*"):
         return
-    before, layout = len(reading.lines), film.layout
+    before, layout = len(reading.faults), film.layout
 
     def fault(name: str, what: str) -> None:
         reading.fault(f"film.{name}", what)
@@ -297,7 +297,7 @@ def _check_layout(plan: Mixes, reading: Reading) -> None:
             "= 'embedded' would lead all current through the sensing bars, which then read"
             " their contacts as two bars do; use electrodes = 'surface'",
         )
-    if len(reading.lines) > before or not reading.usable("explore.electrode_gap"):
+    if len(reading.faults) > before or not reading.usable("explore.electrode_gap"):
         return
     for gap in plan.electrode_gaps:
         if gap <= film.length:  # else told already

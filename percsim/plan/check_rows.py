@@ -27,7 +27,7 @@ def check_measured(plan: Mixes, reading: Reading) -> None:
     rows = _labelled(plan)
     for row in rows:
         _check_row(plan, reading, row)
-    if rows and not reading.lines:
+    if rows and not reading.faults:
         _check_together(plan, reading, rows)
 
 
@@ -35,7 +35,7 @@ def check_added_rows(plan: Mixes, reading: Reading, rows: Sequence[Row]) -> None
     """Rows of a file, against a plan and its own rows."""
     for row in rows:
         _check_row(plan, reading, row)
-    if not reading.lines:
+    if not reading.faults:
         _check_together(plan, reading, [*_labelled(plan), *rows])
 
 
@@ -69,7 +69,7 @@ def _check_together(plan: Mixes, reading: Reading, rows: Sequence[Row]) -> None:
 
 def _check_row(plan: Mixes, reading: Reading, labelled: Row) -> None:
     label, row = labelled
-    if any(line.startswith(f"{reading.name}: {label}.") for line in reading.lines):
+    if any(key.startswith(f"{label}.") for key, _ in reading.faults):
         return
 
     def fault(key: str, what: str) -> None:

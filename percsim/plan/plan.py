@@ -99,13 +99,12 @@ class Plan(Mixes):
     def _read(
         cls, mapping: Mapping[str, Any], name: str, text: str = "", path: str = ""
     ) -> Plan:
-        reading = Reading(name)
+        reading = Reading(name, text)
         parts = read_sections(reading, mapping)
         parts["tolerances_section"] = parts.pop("tolerances")
         plan = cls(**parts, name=name, text=text, path=path)
         check_plan(plan, reading)
-        if reading.lines:
-            raise PlanError(reading.in_order())
+        reading.refuse()
         return plan
 
     def as_dict(self) -> dict[str, Any]:
@@ -183,8 +182,7 @@ class Plan(Mixes):
             label = f"row {row['row']}"
             read.append((label, reading.section(label, MeasuredSection, keys)))
         check_added_rows(self, reading, read)
-        if reading.lines:
-            raise PlanError(list(dict.fromkeys(reading.lines)))
+        reading.refuse()
         added = [row for _, row in read]
         text = to_toml({"measured": [row.written({}) for row in added]})
         return replace(

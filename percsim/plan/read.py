@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -39,18 +40,20 @@ class Reading:
     ----------
     name : str
         What messages call the plan.
+    text : str
+        TOML that it is read from, for the lines where keys stand; empty without a file.
 
     """
 
-    def __init__(self, name: str) -> None:
-        self.name = name
-        self.lines: list[str] = []
+    def __init__(self, name: str, text: str = "") -> None:
+        self.name, self.text = name, text
+        self.faults: list[tuple[str, str]] = []
         self.bad: set[str] = set()
         self.given: set[str] = set()
 
     def fault(self, key: str, what: str, *, spoils: str = "") -> None:
         """Add a fault of a key, and to the bad ones the key that it spoils."""
-        self.lines.append(f"{self.name}: {key} {what}")
+        self.faults.append((key, what))
         if spoils:
             self.bad.add(_plain(spoils))
 
@@ -61,15 +64,24 @@ class Reading:
             like = MODELS[_plain(section)].keys()[name].example
         self.fault(key, f"is missing; write it like {name} = {json.dumps(like)}{more}")
 
-    def in_order(self) -> list[str]:
-        """Lines in the order of a complete plan, none twice."""
+    def refuse(self) -> None:
+        """Raise the faults there are, in the order of a complete plan, none twice."""
 
-        def place(line: str) -> int:
-            word = re.match(r"\[*(\w*)", line[len(self.name) + 2 :])
+        def place(fault: tuple[str, str]) -> int:
+            word = re.match(r"\[*(\w*)", fault[0])
             key = word[1] if word else ""
             return KNOWN.index(key) if key in KNOWN else -1
 
-        return sorted(dict.fromkeys(self.lines), key=place)
+        lines = _lines_of(self.text)
+        told = []
+        for key, what in sorted(dict.fromkeys(self.faults), key=place):
+            # a key that is missing is missing in its section
+            parts = re.findall(r"^\[?\w+|[.[ ][^.[ ]+", key)
+            places = ("".join(parts[:n]) for n in range(len(parts), 0, -1))
+            line = next((f", line {lines[at]}" for at in places if at in lines), "")
+            told.append(f"{self.name}{line}: {key} {what}")
+        if told:
+            raise PlanError(told)
 
     def usable(self, *keys: str) -> bool:
         """Whether none of the keys, nor a section they are in, has a fault.
@@ -114,6 +126,25 @@ class Reading:
             self.fault(f"{dot}{name}", _unknown_key(plain, name, keys))
         self.bad |= {f"{plain}.{name}" for name in (*unknown, *meant)}
         return model(**read)
+
+
+def _lines_of(text: str) -> dict[str, int]:
+    """Line of every section and key of a plan, as messages call them."""
+    found: dict[str, int] = {}
+    section, entries = "", Counter[str]()
+    for number, line in enumerate(text.splitlines(), 1):
+        head = re.match(r"\s*\[(\[?)\s*([\w.]+)", line)
+        key = re.match(r"\s*([\w.]+)\s*=", line)
+        if head:
+            section = head[2]
+            found.setdefault(section, number)
+            if head[1]:
+                entries[section] += 1
+                section = f"{section}[{entries[section]}]"
+                found[section] = number
+        elif key:
+            found.setdefault(f"{section}.{key[1]}" if section else key[1], number)
+    return found
 
 
 def _plain(key: str) -> str:
@@ -200,7 +231,7 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         why = str(error)
-    place = re.fullmatch(r"(.*) \((at) (line \d+, column \d+)\)", why)
-    where = f"{place[3]}: " if place else ""
+    place = re.fullmatch(r"(.*) \(at (line \d+, column \d+)\)", why)
+    where = f"{name}, {place[2]}" if place else name
     why = place[1] if place else why
-    raise PlanError([f"{name}: is not TOML: {where}{why[0].lower()}{why[1:]}"])
+    raise PlanError([f"{where}: is not TOML: {why[0].lower()}{why[1:]}"])

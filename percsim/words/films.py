@@ -4,24 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-import numpy as np
-
 from percsim.decision.posterior import Posterior, RowCheck
 from percsim.quantities import confidence, listed, resistance, share
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["NOTHING_MORE", "TOLD", "film_notes"]
+__all__ = ["NOTHING_MORE", "PARAMETERS", "film_notes"]
 
-TOLD = 0.8
-"""Width after over before below which a reading has told something of a number."""
 TIED = 0.7
 """Correlation from which two numbers are known together better than apart."""
-FAR = 2.5
-"""Standard deviations from the median assumed from which a number is far from it."""
 NOTHING_MORE = 0.01
 """Gain in P below which more films would not change the decision."""
 
-_WORDS = {
+PARAMETERS = {
     "g0": "the contact conductance g0",
     "contact_area": "the contact area",
     "beta": "the decay beta",
@@ -46,7 +40,7 @@ def film_notes(found: Posterior, gain: float | None = None) -> list[str]:
     """
     return [
         *_outliers(found.checks),
-        *_narrowed(found.narrowing),
+        *_narrowed(found),
         *_cannot_tell(found),
         *_tied(found.correlations),
         *_far_off(found),
@@ -87,16 +81,17 @@ def _chance(p: float) -> str:
     return "below 0.001" if p < 0.001 else f"{p:.2g}"
 
 
-def _narrowed(narrowing: Mapping[str, float]) -> list[str]:
-    told = sorted((n for n, x in narrowing.items() if x < TOLD), key=narrowing.__getitem__)
+def _narrowed(found: Posterior) -> list[str]:
+    narrowing = found.narrowing
+    told = sorted(found.told, key=narrowing.__getitem__)
     untold = [n for n in narrowing if n not in told and n != "scatter"]
     words = []
     if told:
-        parts = [f"{_WORDS[n]} to {share(narrowing[n])} %" for n in told]
+        parts = [f"{PARAMETERS[n]} to {share(narrowing[n])} %" for n in told]
         whose = "its width" if len(parts) == 1 else "their widths"
         words.append(f"the readings narrow {listed(parts)} of {whose} before")
     if untold:
-        names = listed([_WORDS[name] for name in untold])
+        names = listed([PARAMETERS[name] for name in untold])
         words.append(f"they tell next to nothing of {names}: assumed still")
     return words
 
@@ -118,7 +113,7 @@ def _cannot_tell(found: Posterior) -> list[str]:
     words = []
     if {level, "threshold"} <= free and len(conducting) == 1:
         words.append(
-            f"conducting films of one loading cannot tell {_WORDS[level]} from the "
+            f"conducting films of one loading cannot tell {PARAMETERS[level]} from the "
             "threshold; a second loading can"
         )
     elif "threshold" in free and not conducting:
@@ -142,8 +137,8 @@ def _cannot_tell(found: Posterior) -> list[str]:
 
 def _tied(correlations: Mapping[tuple[str, str], float]) -> list[str]:
     return [
-        f"{_WORDS[a]} and {_WORDS[b]} are known together better than apart (correlation "
-        f"{value:+.2f})"
+        f"{PARAMETERS[a]} and {PARAMETERS[b]} are known together better than apart "
+        f"(correlation {value:+.2f})"
         for (a, b), value in correlations.items()
         if abs(value) >= TIED
     ]
@@ -151,17 +146,12 @@ def _tied(correlations: Mapping[tuple[str, str], float]) -> list[str]:
 
 def _far_off(found: Posterior) -> list[str]:
     """Name numbers that come out far from what was assumed."""
-    known = found.knowledge
-    centre = known.weights @ known.z
-    words = []
-    for prior, z in zip(known.priors.free, np.atleast_1d(centre), strict=True):
-        if abs(z) > FAR:
-            side = "above" if z > 0.0 else "below"
-            words.append(
-                f"{_WORDS[prior.name]} comes out {abs(z):.1f} standard deviations {side} "
-                "what was assumed: check units, sizes and the plan"
-            )
-    return words
+    return [
+        f"{PARAMETERS[name]} comes out {abs(z):.1f} standard deviations "
+        f"{'above' if z > 0.0 else 'below'} what was assumed: check units, sizes and the "
+        "plan"
+        for name, z in found.far.items()
+    ]
 
 
 def _nothing_more(gain: float | None) -> list[str]:

@@ -101,14 +101,19 @@ def test_films_on_a_sheet_are_those_of_the_strain_that_reaches_them(section):
         assert row["film_resistance_ohm"] == pytest.approx(flat["film_resistance_ohm"])
 
 
+def decided(found, **changes):
+    decision = replace(found.decision, **changes)
+    return replace(found, answer=replace(found.answer, decision=decision))
+
+
 def test_the_sheet_weighs_the_cup_that_is_cast_next(found):
     """Not the recipe that would be best as planned."""
     cup = found.decision.cup
     assert found.decision.state is State.LEARN
     other = replace(cup, weight_fraction=0.305)
-    moved = replace(found, decision=replace(found.decision, cup=other))
+    moved = decided(found, cup=other)
     assert found.weigh_out().recipe.weight_fraction == pytest.approx(cup.weight_fraction)
     assert moved.weigh_out().recipe.weight_fraction == pytest.approx(0.305)
-    ready = replace(found, decision=replace(found.decision, state=State.READY))
+    ready = decided(found, state=State.READY)
     best = found.best.castings.loading.weight_fraction
     assert ready.weigh_out().recipe.weight_fraction == pytest.approx(best)

@@ -9,7 +9,7 @@ import pytest
 from percsim.materials import load_material, material_names
 from percsim.materials.cautions import CLOSING, DANGERS, Caution, by_danger
 from percsim.plan import Plan
-from percsim.plan.text import short_plan
+from percsim.plan.short import short_plan
 
 BASES = {"published", "from memory", "common practice"}
 

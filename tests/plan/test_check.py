@@ -269,9 +269,51 @@ def test_files_that_are_no_plans(tmp_path: Path) -> None:
     file.write_bytes(b"title = 'x'\n# caf\xe9\n")
     assert fault_of(file) == f"{file}: line 2 is not UTF-8 text; save the file as UTF-8"
     file.write_text("title = 'x'\n\nseed 4\n")
-    assert fault_of(file).startswith("film.toml: is not TOML: line 3, column 6: ")
+    assert fault_of(file).startswith("film.toml, line 3, column 6: is not TOML: ")
     file.write_text("seed = 1\nseed = 2\n")
-    assert fault_of(file).startswith("film.toml: is not TOML: ")
+    assert "is not TOML: " in fault_of(file)
+
+
+def test_faults_of_a_file_have_their_lines(tmp_path: Path) -> None:
+    file = tmp_path / "film.toml"
+    file.write_text(
+        """\
+seed = -1
+
+[[filler]]
+material = "graphite flake"
+share = "50 %"
+[[ filler ]]
+material = "silver flak"
+share = "50 %"
+[elastomer]
+  mix_ratio = 7
+[film]
+thickness = "0.2 mm"
+width = "6 mm"
+
+[explore]
+weight_fraction = ["20 wt%", "26"]
+electrode_gap = ["2 mm"]
+[contact]
+"""
+    )
+    with pytest.raises(PlanError) as caught:
+        Plan.load(file)
+    told = [line.split(" ")[:4] for line in caught.value.faults]
+    assert [(int(words[2].strip(":")), words[3]) for words in told] == [
+        (18, "contact"),
+        (1, "seed"),
+        (7, "filler[2].material"),
+        (10, "elastomer.mix_ratio"),
+        (9, "elastomer.density"),
+        (11, "film.length"),
+        (16, "explore.weight_fraction"),
+    ]
+    # what is not there at all stands nowhere
+    file.write_text("seed = 1\n")
+    with pytest.raises(PlanError, match=r"^film.toml: \[filler\] is missing"):
+        Plan.load(file)
 
 
 def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:

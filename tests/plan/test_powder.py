@@ -75,12 +75,13 @@ def test_a_plan_with_a_csv_is_whole_without_it(tmp_path: Path) -> None:
     assert Plan.from_dict(BASE).whole_text == Plan.from_dict(BASE).text
 
 
-def test_the_powder_of_the_readme_loads(
+def test_the_powder_of_the_text_loads(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "powder.csv").write_text(SHEET, encoding="utf-8")
-    (block,) = re.findall(r"```toml\n(.*?)```", (ROOT / "README.md").read_text(), re.DOTALL)
+    text = (ROOT / "percsim" / "texts" / "powder.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
     boxes = {"lengths": ["0.1 mm", "0.2 mm"]}
     plan = Plan.from_dict(changed(boxes=boxes) | tomllib.loads(block))
     assert plan.fillers[0].size.bounds == pytest.approx((3e-6, 20e-6))

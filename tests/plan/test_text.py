@@ -11,16 +11,13 @@ from typing import Any
 import pytest
 
 from percsim.errors import PlanError
+from percsim.film.readout import SKIN_BEARS
 from percsim.materials import load_material, material_names
 from percsim.plan import Plan
 from percsim.plan.sections import MODELS
 from percsim.plan.sections.section import words_of
-from percsim.plan.text import (
-    LAYOUTS,
-    complete_plan,
-    explain,
-    short_plan,
-)
+from percsim.plan.short import LAYOUTS, short_plan
+from percsim.plan.text import complete_plan, explain
 
 
 def entries_of(text: str) -> dict[tuple[str, str], tuple[str, Any]]:
@@ -85,6 +82,15 @@ def test_a_short_plan_of_any_material_and_layout_loads(filler: str, layout: str)
         assert len(text.splitlines()) <= 25
         plan = Plan.from_dict(tomllib.loads(text))
         assert plan.film.layout == layout
+        # what lies in the powder is told, nothing else: no film thinner than a particle, no
+        # boxes without faces where the film has them
+        assert all("not foreseeable" in r or r in plan.size_cuts for r in plan.remarks)
+        assert len(plan.weight_fractions) == 4
+        # the supply warms no film by more than skin bears, whatever its resistance
+        for gap in plan.electrode_gaps:
+            film = plan.film_at(gap)
+            power = plan.circuit().film_power(plan.series_resistor)
+            assert power * film.thickness / film.volume < SKIN_BEARS
         density = plan.recipe(plan.weight_fractions[0]).elastomer.density
         assert density == load_material(elastomer).density
 
@@ -100,6 +106,24 @@ def test_loadings_of_a_short_plan_begin_near_the_threshold() -> None:
         plan = Plan.from_dict(tomllib.loads(short_plan(filler, "silicone", "bars")))
         lowest = plan.recipe(plan.weight_fractions[0]).volume_fraction
         assert 1.15 * found < lowest < 1.5 * found
+
+
+def test_the_window_of_a_short_plan_is_that_of_its_films() -> None:
+    # medians of a run of six boxes a loading: graphite 0.2 x 6 x 3 mm at 30 wt%, fibre
+    # 1 x 18 x 9 mm at 11 wt%, silver 0.3 x 6 x 3 mm at 66 wt%, nanoplatelet at 2.5 wt%,
+    # nanotube as silver at 2.5 wt%, black as graphite at 68 wt%
+    for filler, ohm in (
+        ("graphite flake", 3209.0),
+        ("carbon fibre", 1692.0),
+        ("silver flake", 0.134 * 0.3 / 0.4),
+        ("graphite nanoplatelet", 6106.0),
+        ("carbon nanotube", 50.4 * 0.3 / 0.4),
+        ("carbon black", 208.0),
+    ):
+        plan = Plan.from_dict(tomllib.loads(short_plan(filler, "silicone", "bars")))
+        low, high = plan.target.resistance or (0.0, 0.0)
+        assert low < ohm < high
+        assert plan.series_resistor == pytest.approx(ohm, rel=0.6)
 
 
 def test_names_that_are_not_known_are_told_with_the_nearest() -> None:

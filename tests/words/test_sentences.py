@@ -10,14 +10,12 @@ import pytest
 from reference.findings import findings, row_of
 
 from percsim.decision.candidates import Margin, Refusal
-from percsim.decision.decide import Change, State, Why
+from percsim.decision.decide import State
 from percsim.decision.limits import BenchLimits
 from percsim.decision.target import Limit
-from percsim.findings.changes import changes_of
 from percsim.findings.rows import plain, summary_of_choice
 from percsim.words.candidates import cautions, limit_name, named, refusals, thickening
 from percsim.words.choice import known_by_films, reasons, what_is_assumed
-from percsim.words.decision import change_line, cup_line, expected_lines, state_line
 from percsim.words.films import film_notes
 
 TIGHT = {"largest_resistance_cv": "15 %"}
@@ -169,67 +167,6 @@ def test_what_nobody_measured_is_said_with_its_width(found):
     assert "films of two loadings" in told[1]
     known = replace(found.contacts, measured=frozenset({"g0", "aspect_ratio"}))
     assert what_is_assumed(known, found.mix.films.threshold) == []
-
-
-def line(f, **changes):
-    words = [mix.words for mix in f.mixes]
-    return state_line(replace(f.decision, **changes), f.recipes, words, f.target)
-
-
-def test_the_state_stands_in_one_line(found):
-    decision = found.decision
-    best = named(found.recipes[decision.best])
-    assert decision.state is State.LEARN
-    told = line(found)
-    cup = cup_line(decision.cup, found.recipes, [""])
-    assert told.startswith(f"Cast to learn: {cup}; P = ")
-    assert told.endswith("at least 80 % of castings pass, all unknowns in")
-    assert "three films each at 2 mm and 3 mm gap" in cup
-    assert line(found, why=Why.UNKNOWN_THRESHOLD).endswith("whether they conduct tells it")
-    assert line(found, state=State.READY, why=Why.PROVED).startswith(
-        f"Ready: cast {best} gap; its films of one cup passed; P = "
-    )
-    windows = line(found, state=State.READY, why=Why.PROVED_WINDOW)
-    assert "its spread is not assured" in windows
-    nothing = line(found, state=State.NOTHING, why=Why.SPENT, cups=3, cup=None)
-    assert nothing.startswith("Nothing here will do after three cups: ")
-    assert f"the best is {best} gap" in nothing
-    assert len(expected_lines(decision.cup, found.recipes)) == 2
-
-
-def test_other_limits_are_named_in_the_line(tight):
-    assert "pass and every other limit holds, all unknowns in" in line(tight)
-
-
-@pytest.mark.parametrize(
-    ("change", "told"),
-    [
-        (Change("gap", "", 4e-3, 0.62), "lengthen the gap to 4 mm: P = 62 %"),
-        (Change("loading", "", 0.4, 0.5), "raise the loading to 40 wt%: P = 50 %"),
-        (Change("window", "", 2.0, 0.5), "move the window to 1.4 to 6 kohm: P = 50 %"),
-        (Change("tolerance", "mixing_within", 0.01, 0.5),
-         "halve the tolerance of mixing within: P = 50 %"),
-        (Change("limit", "resistance_cv", 0.4, 0.5),
-         "allow a CV of resistance of 40 %: P = 50 %"),
-        (Change("limit", "pass_share", 0.6, 0.5), "ask for 60 % of the castings: P = 50 %"),
-    ],
-)  # fmt: skip
-def test_a_change_is_said_with_what_it_does(found, change, told):
-    assert change_line(change, found.recipes[found.decision.best], found.target) == told
-
-
-def test_changes_raise_p_and_come_by_how_much(found, read):
-    assert changes_of(found) == ()  # something will do as it is
-    told = changes_of(read)
-    assert told
-    chances = [change.probability for change in told]
-    assert chances == sorted(chances, reverse=True)
-    assert min(chances) > read.decision.probability
-    assert any(c.name == "resistance_cv" for c in told)
-    eased = next(c for c in told if c.name == "resistance_cv")
-    again = replace(read.target, resistance_cv_max=eased.value)
-    best = read.outlooks[read.decision.best]
-    assert best.probability(again) == eased.probability
 
 
 def test_the_decision_is_written_with_what_its_indices_count(found):

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from percsim.advice import Films, carried, film_recipe, known_of
+from percsim.advice import Answer, Films, carried, film_recipe
 from percsim.boxes.statistics import weighted_quantiles
-from percsim.decision.decide import Change, State, changes
-from percsim.decision.knowledge import Knowledge
-from percsim.decision.outlook import Outlook, Recipe
+from percsim.decision.decide import Change, changes
+from percsim.decision.outlook import Outlook
 from percsim.decision.target import Target
-from percsim.findings.judged import Findings
 
-__all__ = ["changes_of"]
+__all__ = ["changes_of", "tighter"]
 
 GAPS = (0.5, 0.7, 1.4, 2.0, 3.0)
 """Gaps tried, over that of the best recipe."""
@@ -44,36 +42,29 @@ FIELDS = {
 Tried = tuple[str, str, float, Callable[[], float]]
 
 
-def changes_of(findings: Findings) -> tuple[Change, ...]:
+def changes_of(films: Sequence[Films], found: Answer) -> tuple[Change, ...]:
     """Find the single changes of the best recipe that would raise its P most.
 
     Parameters
     ----------
-    findings : Findings
-        Of the run.
+    films : sequence of Films
+        Models of the mixes.
+    found : Answer
+        What was decided from them.
 
     Returns
     -------
     tuple of Change
-        The most first; none where something will do as it is, or nothing is decided.
+        The most first.
 
     """
-    decision = findings.decision
-    if findings.withheld or (
-        decision.state is not State.NOTHING and findings.whole.chosen is not None
-    ):
-        return ()
-    best = findings.recipes[decision.best]
-    own = findings.outlooks[decision.best]
-    mix = next(mix for mix in findings.mixes if mix.index == best.mix)
-    films = mix.films
-    own_mix = films.index == findings.mix.index
-    known = findings.known if own_mix else known_of(films)[0]
-    target = findings.target
+    decision, target = found.decision, found.target
+    own = found.outlooks[decision.best]
+    mine = next(f for f in films if f.index == own.recipe.mix)
     tried = [
-        *_moved(films, best, known, target),
+        *_moved(mine, own, target),
         *_easier(own, target),
-        *_tighter(films, best, known, findings),
+        *_tighter(mine, own, target),
     ]
     told: list[Change] = []
     for change in changes(tried):
@@ -85,9 +76,9 @@ def changes_of(findings: Findings) -> tuple[Change, ...]:
     return tuple(told[:MOST])
 
 
-def _moved(films: Films, best: Recipe, known: Knowledge, target: Target) -> list[Tried]:
+def _moved(films: Films, own: Outlook, target: Target) -> list[Tried]:
     """Gaps and loadings that were not explored."""
-    plan, limits = films.plan, films.limits
+    plan, limits, best = films.plan, films.limits, own.recipe
     w, gap = best.loading.weight_fraction, best.film.electrode_gap
     shortest = max(SHORTEST_GAP * plan.median_diameter, limits.largest_particle or 0.0)
     longest = limits.film_length or FARTHEST_GAP * max(plan.electrode_gaps)
@@ -100,7 +91,7 @@ def _moved(films: Films, best: Recipe, known: Knowledge, target: Target) -> list
     recipes = [
         film_recipe(plan, at_w, at_gap, films.index) for _, _, at_w, at_gap in wanted
     ]
-    found = carried(films, recipes, known) if recipes else ()
+    found = carried(films, recipes, own.knowledge) if recipes else ()
     return [
         (what, "", value, lambda o=o: o.probability(target))  # type: ignore[misc]
         for (what, value, _, _), o in zip(wanted, found, strict=True)
@@ -132,21 +123,35 @@ def _easier(own: Outlook, target: Target) -> list[Tried]:
     return tried
 
 
-def _tighter(
-    films: Films, best: Recipe, known: Knowledge, findings: Findings
-) -> list[Tried]:
+def _tighter(films: Films, own: Outlook, target: Target) -> list[Tried]:
     """List the tolerances that scatter R most, each halved."""
-    shares, film = findings.best.castings.shares, best.film
-    bench = films.bench
-    spreads = bench.tolerances.spreads(film)
-    names = sorted(spreads, key=lambda name: -shares.get(name, 0.0))[:MOST]
-
-    def halved(name: str) -> float:
-        tighter = bench.halved(name, film)
-        return carried(films, [best], known, bench=tighter)[0].probability(findings.target)
-
+    tried = tighter(films, own)[:MOST]
     return [
-        ("tolerance", name, 0.5 * spreads[name], lambda name=name: halved(name))  # type: ignore[misc]
-        for name in names
-        if shares.get(name, 0.0) > 0.0
+        ("tolerance", name, 0.5 * spread, lambda o=o: o.probability(target))  # type: ignore[misc]
+        for name, spread, _, o in tried
     ]
+
+
+def tighter(films: Films, own: Outlook) -> list[tuple[str, float, float, Outlook]]:
+    """Halve each tolerance of the bench.
+
+    Returns
+    -------
+    list of (str, float, float, Outlook)
+        Name, spread as it is, share in the variance of ln R (a median over what is known, 0
+        where R has none), and the outlook with it halved; the largest share first.
+
+    """
+    bench, film = films.bench, own.recipe.film
+    known, found = np.isfinite(own.log_spread), []
+    for name, spread in bench.tolerances.spreads(film).items():
+        if spread == 0.0:
+            continue
+        less = bench.halved(name, film)
+        after = carried(films, [own.recipe], own.knowledge, bench=less)[0]
+        keep = known & np.isfinite(after.log_spread)
+        ratio = np.where(keep, after.log_spread, 1.0) / np.where(keep, own.log_spread, 1.0)
+        # halved, a cause keeps a quarter of its variance
+        share = own.draw_band(np.maximum(1.0 - ratio**2, 0.0) / 0.75).median
+        found.append((name, spread, share, after))
+    return sorted(found, key=lambda row: -row[2])

@@ -1,0 +1,626 @@
+"""What stands on the first page: one result, told by page, terminal and notebook alike.
+
+It is made of a plan, its answer and the models of its films; no box is read, nothing is
+drawn. Its numbers are over what is known, on day one or by measured films, not those of the
+plan's own contacts.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass
+from enum import StrEnum
+from types import UnionType
+from typing import TYPE_CHECKING, Any, Union, get_args, get_origin, get_type_hints
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.advice import Answer, Films, answer, stored_films
+from percsim.changes import changes_of, tighter
+from percsim.decision.decide import Change, Decision, State, Why
+from percsim.decision.outlook import Band, Outlook
+from percsim.decision.posterior import Posterior, Reading
+from percsim.decision.priors import shape_is_assumed, threshold_ratio
+from percsim.decision.target import Limit, Target
+from percsim.plan.sections.ask import TolerancesSection
+
+if TYPE_CHECKING:
+    from percsim.plan import Plan
+
+__all__ = [
+    "Cause", "Cups", "FilmsOfCup", "FirstPage", "Part", "Place", "Plot", "Point", "Read",
+    "Remark", "Row", "first_page", "read_first_page", "stored_first_page",
+]  # fmt: skip
+
+Floats = NDArray[np.float64]
+
+MOST_ROWS = 5
+"""Recipes in the table."""
+MOST_CAUSES = 2
+"""Causes of scatter told."""
+EQUAL = 0.01
+"""Two recipes whose P differs less do equally well (judgement)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A recipe: loading, gap [m], and what sets its mix apart."""
+
+    weight_fraction: float
+    electrode_gap: float
+    mix: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part of a cup: its mass, and that on the balance's digits [g]."""
+
+    name: str
+    exact: float
+    reading: float
+
+
+@dataclass(frozen=True, slots=True)
+class FilmsOfCup:
+    """Films of a cup at one gap [m], and R that one casting of them reads [ohm]."""
+
+    electrode_gap: float
+    films: int
+    resistance: Band
+
+
+@dataclass(frozen=True, slots=True)
+class Cups:
+    """A cup to cast now.
+
+    Parameters
+    ----------
+    weight_fraction, mix_ratio : float
+        Of the cured film; base to curing agent, inf without agent.
+    mix : str
+        What sets its mix apart.
+    thickness, wet_thickness : float
+        Of the film, dry and as spread [m].
+    parts : tuple of Part
+        What goes on the balance.
+    step : float
+        Of the balance [g].
+    films : tuple of FilmsOfCup
+        One a gap.
+    open_chance : float
+        Probability that its films are open.
+    strain : float
+        At which they are read besides rest.
+
+    """
+
+    weight_fraction: float
+    mix_ratio: float
+    mix: str
+    thickness: float
+    wet_thickness: float
+    parts: tuple[Part, ...]
+    step: float
+    films: tuple[FilmsOfCup, ...]
+    open_chance: float
+    strain: float
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """What one recipe would read, and how probably it does all that is asked.
+
+    Parameters
+    ----------
+    place : Place
+        The recipe.
+    is_best, in_cup, ties : bool
+        Whether it is the best, is cast now, does as well as the best.
+    resistance, resistance_cv : Band
+        Of one casting [ohm], and between castings.
+    gauge_factor, gauge_factor_cv : Band or None
+        None where half of the castings are open, or without strain.
+    probability : float
+        P of this recipe.
+    misses : str
+        Limit that it is likeliest to miss, as "resistance high"; empty where none is.
+    miss_chance : float
+        Probability of that.
+
+    """
+
+    place: Place
+    is_best: bool
+    in_cup: bool
+    ties: bool
+    resistance: Band
+    resistance_cv: Band
+    gauge_factor: Band | None
+    gauge_factor_cv: Band | None
+    probability: float
+    misses: str
+    miss_chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """R of one casting [ohm] at a loading."""
+
+    weight_fraction: float
+    resistance: Band
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """A film that was read: its name, where it stands, and whether others speak against it.
+
+    Its R [ohm] is inf where it is open.
+    """
+
+    name: str
+    weight_fraction: float
+    electrode_gap: float
+    resistance: float
+    contradicted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """R against weight fraction at one gap [m].
+
+    Parameters
+    ----------
+    electrode_gap : float
+        That of the best recipe.
+    low, high : float
+        Window asked [ohm], 0 and inf without.
+    points : tuple of Point
+        By what is known, rising.
+    threshold : Band
+        The film's own, as weight fraction.
+    readings : tuple of Read
+        The user's own, of every gap.
+
+    """
+
+    electrode_gap: float
+    low: float
+    high: float
+    points: tuple[Point, ...]
+    threshold: Band
+    readings: tuple[Read, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One cause of scatter of R, and what halving it buys.
+
+    Parameters
+    ----------
+    name : str
+        The tolerance.
+    basis : {"default", "plan", "measured"}
+        Where its size comes from; measured where films told how far the bench scatters.
+    spread : float
+        One standard deviation of the logarithm of what it moves.
+    share : float
+        Of the variance of ln R.
+    cv, cv_halved : float
+        CV of R as it is, and with it halved.
+    gain : float
+        Rise of P by halving it; 0 where that is below its error.
+
+    """
+
+    name: str
+    basis: str
+    spread: float
+    share: float
+    cv: float
+    cv_halved: float
+    gain: float
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """One thing to know, as a code with the names and numbers that go with it."""
+
+    code: str
+    names: tuple[str, ...] = ()
+    values: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FirstPage:
+    """What to do, and what it rests on.
+
+    Parameters
+    ----------
+    state, why : State, Why
+        As decided.
+    probability : float
+        The one P: while there is something to learn that some gap of the cup does all that
+        is asked, when ready that the recipe does, else that any recipe does.
+    best : Place
+        The best recipe.
+    cast_before : int
+        Cups cast so far.
+    asked : tuple of Limit
+        Every limit of the plan.
+    cups : tuple of Cups
+        To cast now.
+    plot : Plot
+        Of the best recipe's mix.
+    rows : tuple of Row
+        A few recipes, by loading and gap.
+    causes : tuple of Cause
+        The largest of scatter.
+    remarks : tuple of Remark
+        What is assumed, what contradicts, what comes next: three at most.
+    changes : tuple of Change
+        What would do most where nothing will do.
+    cautions : tuple of str
+        Of this powder, elastomer and solvent.
+
+    """
+
+    state: State
+    why: Why
+    probability: float
+    best: Place
+    cast_before: int
+    asked: tuple[Limit, ...]
+    cups: tuple[Cups, ...]
+    plot: Plot
+    rows: tuple[Row, ...]
+    causes: tuple[Cause, ...]
+    remarks: tuple[Remark, ...]
+    changes: tuple[Change, ...]
+    cautions: tuple[str, ...]
+
+
+def first_page(plan: Plan, films: Sequence[Films], found: Answer) -> FirstPage:
+    """Put together what stands on the first page.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan, with whatever was measured.
+    films : sequence of Films
+        Models of its mixes.
+    found : Answer
+        What was decided from them.
+
+    """
+    decision, own = found.decision, found.outlooks[found.decision.best]
+    mine = next(f for f in films if f.index == own.recipe.mix)
+    told = found.posterior
+    places = [
+        Place(
+            r.loading.weight_fraction, r.film.electrode_gap,
+            next(f for f in films if f.index == r.mix).plan.mix_words(plan.varying),
+        )
+        for r in found.recipes
+    ]  # fmt: skip
+    changes: tuple[Change, ...] = ()
+    if decision.state is State.NOTHING:
+        changes = changes_of(films, found)[:MOST_CAUSES]
+    cups = _cups(plan, films, found, places)
+    return FirstPage(
+        decision.state, decision.why, _probability(decision), places[decision.best],
+        decision.cups, found.target.limits, cups, _plot(found, mine, own),
+        _rows(found, films, places), _causes(mine, own, found.target, told),
+        _remarks(mine, decision, told, changes), changes, plan.cautions,
+    )  # fmt: skip
+
+
+def stored_first_page(plan: Plan, folder: str | os.PathLike[str]) -> FirstPage | None:
+    """Put it together from what a folder keeps, without reading a box.
+
+    None where `advice.stored_films` finds nothing.
+    """
+    films = stored_films(plan, folder)
+    return None if films is None else first_page(plan, films, answer(plan, films))
+
+
+def _probability(decision: Decision) -> float:
+    if decision.state is State.LEARN and decision.cup is not None:
+        return decision.cup.all_limits
+    if decision.state is State.READY:
+        return decision.probability
+    return decision.any_recipe
+
+
+def _cups(
+    plan: Plan, films: Sequence[Films], found: Answer, places: Sequence[Place]
+) -> tuple[Cups, ...]:
+    cup = found.decision.cup
+    if cup is None:
+        return ()
+    own = next(f for f in films if f.index == cup.mix).plan
+    first = found.recipes[cup.recipes[0]]
+    sheet = own.weigh_out(own.recipe(cup.weight_fraction), first.film)
+    exact, readings = sheet.grams, sheet.readings
+    return (
+        Cups(
+            cup.weight_fraction, sheet.recipe.elastomer.mix_ratio,
+            places[cup.recipes[0]].mix, first.film.thickness,
+            first.film.thickness * sheet.wet_over_dry,
+            tuple(Part(name, exact[name], readings[name]) for name in exact),
+            1e3 * sheet.resolution,
+            tuple(
+                FilmsOfCup(places[i].electrode_gap, cup.films, band)
+                for i, band in zip(cup.recipes, cup.resistance, strict=True)
+            ),
+            cup.open_chance, plan.chord_strain,
+        ),
+    )  # fmt: skip
+
+
+# ------------------------------------------------------------------------------------------
+# Rows
+# ------------------------------------------------------------------------------------------
+
+
+def _rows(
+    found: Answer, films: Sequence[Films], places: Sequence[Place]
+) -> tuple[Row, ...]:
+    """Lay out the best, what is cast with it, its neighbours, and the best of the rest."""
+    decision, best = found.decision, found.decision.best
+    cast = () if decision.cup is None else decision.cup.recipes
+    held = found.outlooks[best].holds(found.target)[1]
+    rows = []
+    for i in _shown(found, films, cast):
+        own, P = found.outlooks[i], decision.all_limits[i]
+        off = own.holds(found.target)[1].astype(float) - held
+        near = max(EQUAL, 2.0 * _error(off, own.weights))
+        same = found.recipes[i].loading == found.recipes[best].loading
+        ties = i != best and same and decision.probability - min(near, 0.5 * P) < P
+        factor = own.response_band() if own.strain else None
+        rows.append(
+            Row(
+                places[i], i == best, i in cast, ties, own.casting_band(),
+                own.draw_band(own.resistance_cv), factor,
+                None if factor is None else own.draw_band(own.gauge_factor_cv),
+                P, *_misses(own, found.target),
+            )
+        )  # fmt: skip
+    return tuple(sorted(rows, key=lambda row: (row.place.mix, row.place.weight_fraction)))
+
+
+def _shown(found: Answer, films: Sequence[Films], cast: Sequence[int]) -> list[int]:
+    """Choose the recipes that are shown, by index: best first, then by loading and gap."""
+    recipes, P, best = found.recipes, found.decision.all_limits, found.decision.best
+    explored = {r for f in films for r in f.recipes}
+    own = recipes[best]
+    others = [i for i, r in enumerate(recipes) if r in explored and i != best]
+    wanted = [best, *sorted(cast, key=lambda i: -P[i])]
+
+    def loading(i: int) -> float:
+        return recipes[i].loading.weight_fraction
+
+    line = [i for i in others if recipes[i].mix == own.mix and recipes[i].film == own.film]
+    wanted += sorted((i for i in line if loading(i) < loading(best)), key=loading)[-1:]
+    wanted += sorted((i for i in line if loading(i) > loading(best)), key=loading)[:1]
+    wanted += sorted(others, key=lambda i: -P[i])
+    shown = list(dict.fromkeys(wanted))[:MOST_ROWS]
+    return sorted(shown, key=lambda i: recipes[i].film.electrode_gap)
+
+
+def _misses(own: Outlook, target: Target) -> tuple[str, float]:
+    """Limit that is likeliest to be missed, and how probably."""
+    missed = {"open": float(own.open_shares @ own.weights)}
+    for limit in target.limits:
+        if limit.what == "pass_share":
+            continue
+        short = limit.reserve(own.values_of(limit.what, target)) < 0.0
+        if limit.what == "resistance":
+            short &= own.conducts[:, own.nominal]
+        name = f"{limit.what} {'low' if limit.at_least else 'high'}"
+        missed[name] = float(own.weights @ short)
+    missed["spread"] = _too_few(own, target)
+    name = max(missed, key=missed.__getitem__)
+    return (name, missed[name]) if missed[name] > 0.0 else ("", 0.0)
+
+
+def _too_few(own: Outlook, target: Target) -> float:
+    """Probability that too few castings pass though the film as planned does."""
+    low, high = target.window
+    level = own.values_of("resistance", target)
+    inside = (level >= low) & (level <= high)
+    few = own.pass_shares(target) < target.pass_share_min
+    return float(own.weights @ (inside & few))
+
+
+def _error(values: Floats, weights: Floats) -> float:
+    """Give the standard error of a weighted mean."""
+    mean = float(weights @ values)
+    return math.sqrt(float(weights**2 @ (values - mean) ** 2))
+
+
+# ------------------------------------------------------------------------------------------
+# Plot and causes
+# ------------------------------------------------------------------------------------------
+
+
+def _plot(found: Answer, films: Films, best: Outlook) -> Plot:
+    gap, known = best.recipe.film.electrode_gap, best.knowledge
+    points = {
+        o.recipe.loading.weight_fraction: o.casting_band()
+        for o in found.outlooks
+        if o.recipe.mix == films.index and o.recipe.film == best.recipe.film
+    }
+    factor = known.values["threshold"]
+    phi = known.band(films.model.own_threshold(known.contacts, factor))
+    recipe = films.plan.recipe(best.recipe.loading.weight_fraction)
+    low, high = found.target.window
+    return Plot(
+        gap, low, high, tuple(Point(w, points[w]) for w in sorted(points)),
+        Band(
+            *(
+                recipe.at_volume_fraction(min(x, 1.0 - 1e-9)).weight_fraction
+                for x in (phi.median, phi.p05, phi.p95)
+            )
+        ),
+        _readings(found.posterior),
+    )  # fmt: skip
+
+
+def _readings(told: Posterior | None) -> tuple[Read, ...]:
+    """Films that were read at rest, under their names."""
+    checks = () if told is None else told.checks
+    return tuple(
+        Read(
+            c.reading.label, c.reading.loading.weight_fraction,
+            c.reading.film.electrode_gap, c.reading.resistance, c.is_outlier,
+        )
+        for c in checks
+        if c.reading.resistance is not None
+        and (c.reading.strain == 0.0 or c.reading.relative_change is not None)
+    )  # fmt: skip
+
+
+def _causes(
+    films: Films, own: Outlook, target: Target, told: Posterior | None
+) -> tuple[Cause, ...]:
+    """Find the tolerances whose halving takes most from the variance of ln R."""
+    cv, weights = own.draw_band(own.resistance_cv).median, own.weights
+    if not math.isfinite(cv):
+        return ()
+    holds = own.holds(target)[1]
+    learnt = told is not None and "scatter" in told.told
+    found = []
+    for name, spread, share, after in tighter(films, own)[:MOST_CAUSES]:
+        change = after.holds(target)[1].astype(float) - holds
+        gain = float(weights @ change)
+        found.append(
+            Cause(
+                name, "measured" if learnt else _basis(films.plan, name), spread, share,
+                cv, own.draw_band(after.resistance_cv).median,
+                gain if gain > 2.0 * _error(change, weights) else 0.0,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _basis(plan: Plan, name: str) -> str:
+    """Say whether the plan states a tolerance otherwise than its default."""
+    keys = {what.stage or key: key for key, what in TolerancesSection.keys().items()}
+    key = keys[name]
+    own = getattr(plan.tolerances_section, key)
+    return "default" if own == getattr(TolerancesSection(), key) else "plan"
+
+
+# ------------------------------------------------------------------------------------------
+# Remarks
+# ------------------------------------------------------------------------------------------
+
+
+def _remarks(
+    films: Films, decision: Decision, told: Posterior | None, changes: Sequence[Change]
+) -> tuple[Remark, ...]:
+    made = [_assumed(films, told), _contradicts(told), _next(decision, changes)]
+    return tuple(remark for remark in made if remark is not None)
+
+
+def _assumed(films: Films, told: Posterior | None) -> Remark | None:
+    """Tell how far level and threshold may be off, or what films have left open."""
+    if told is not None:
+        left = [name for name in told.narrowing if name not in told.told]
+        return Remark("still assumed", tuple(left)) if left else None
+    contacts, threshold = films.plan.contact_parameters(), films.threshold
+    if contacts.powder.unforeseeable:
+        return Remark("unforeseeable", (contacts.powder.unforeseeable,))
+    level = 1.0 if contacts.is_calibrated else contacts.level_factor
+    ratio = threshold_ratio(contacts, threshold)
+    if contacts.is_calibrated and not shape_is_assumed(contacts, threshold):
+        return None
+    return Remark("assumed", (contacts.level[0],), (level, ratio.low, ratio.high))
+
+
+def _contradicts(told: Posterior | None) -> Remark | None:
+    """Name the reading that the others speak most against, or a number far off."""
+    if told is None:
+        return None
+    against = [c for c in told.checks if c.is_outlier]
+    if against:
+        worst = min(against, key=lambda c: c.probability)
+        like = [c.reading for c in told.checks if _same(c.reading, worst.reading)]
+        names = [c.reading.label for c in against]
+        values = [worst.probability]
+        if like and worst.reading.resistance is not None:
+            return Remark(
+                "same films differ", (worst.reading.label, like[0].label),
+                (worst.reading.resistance, like[0].resistance or math.nan),
+            )  # fmt: skip
+        return Remark("outlier", tuple(names), tuple(values))
+    far = told.far
+    if not far:
+        return None
+    name = max(far, key=lambda name: abs(far[name]))
+    return Remark("far from assumed", (name,), (far[name],))
+
+
+def _same(other: Reading, own: Reading) -> bool:
+    """Whether two readings are of equal films in the same state."""
+    return (
+        other is not own
+        and other.resistance is not None
+        and (other.loading, other.film) == (own.loading, own.film)
+        and (other.strain, other.temperature) == (own.strain, own.temperature)
+    )
+
+
+def _next(decision: Decision, changes: Sequence[Change]) -> Remark | None:
+    if decision.state is State.LEARN:
+        return Remark("read and enter")
+    if decision.state is State.READY:
+        window = decision.window[decision.best]
+        spread = decision.why is Why.PROVED_WINDOW
+        return Remark("spread not assured", (), (window,)) if spread else Remark("cast")
+    return Remark("change") if changes else Remark("ask for other")
+
+
+# ------------------------------------------------------------------------------------------
+# Read back
+# ------------------------------------------------------------------------------------------
+
+
+def read_first_page(told: Mapping[str, Any]) -> FirstPage:
+    """Read a first page back from its key of a summary.
+
+    Parameters
+    ----------
+    told : mapping
+        As `summary.json` holds it; infinite numbers are "inf".
+
+    Raises
+    ------
+    ValueError
+        If it is not one.
+
+    """
+    try:
+        page = _made(FirstPage, told)
+    except (KeyError, TypeError, ValueError) as error:
+        raise ValueError(f"no first page: {error!r}") from error
+    assert isinstance(page, FirstPage)
+    return page
+
+
+def _made(kind: Any, told: Any) -> object:
+    """Make a value of a type from what JSON tells of it."""
+    origin, inner = get_origin(kind), get_args(kind)
+    if origin in (Union, UnionType):
+        return None if told is None else _made(inner[0], told)
+    if origin is tuple:
+        return tuple(_made(inner[0], part) for part in told)
+    if is_dataclass(kind):
+        hints = get_type_hints(kind)
+        return kind(*(_made(hints[f.name], told[f.name]) for f in fields(kind)))  # type: ignore[operator]
+    if kind is float or issubclass(kind, StrEnum):
+        return kind(told)
+    return told

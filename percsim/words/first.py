@@ -1,0 +1,376 @@
+"""The first page in plain words: the same for page, terminal, notebook and summary."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from percsim.decision.decide import Change, State, Why
+from percsim.decision.outlook import Band
+from percsim.decision.target import Limit
+from percsim.first_page import Cause, Cups, FirstPage, Place, Remark, Row
+from percsim.quantities import (
+    confidence,
+    listed,
+    microstrain,
+    mix,
+    mm,
+    percent,
+    probability,
+    resistance,
+    sentence,
+    share,
+    span,
+    three,
+    two,
+    weight,
+    window,
+)
+from percsim.words.candidates import limit_value
+from percsim.words.films import PARAMETERS
+
+__all__ = [
+    "asked_cells", "cause_lines", "change_line", "cup_line", "cup_title", "expected_lines",
+    "heads", "ohms", "place", "recipe_line", "remark_lines", "row_cells", "row_note",
+    "state_line",
+]  # fmt: skip
+
+MOST_OHMS = 1e9
+"""R from which a bench reads open, unless more is asked for (judgement)."""
+NARROW = 1.1
+"""Range over which a third digit says something: upper end over lower."""
+ANY_LEVEL = 1e3
+"""Factor from which a level is not known at all."""
+
+_COUNTS = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five"}
+
+TOLERANCES = {
+    "weighing": "weighing",
+    "mixing": "mixing, from film to film",
+    "mixing_within": "unevenness inside a film",
+    "thickness": "thickness of the film",
+    "gap": "gap between the electrodes",
+    "skew": "electrodes set askew",
+    "width": "width of the film",
+    "contact": "conductance of the contacts, from cure to cure",
+    "aspect_ratio": "aspect ratio of the powder lot",
+    "particle_size": "particle size of the powder lot",
+    "response": "how far contacts open at a strain",
+    "tilt": "tilt of the particles",
+}
+"""Tolerances in words, by their names in `percsim.film.Tolerances`."""
+
+_BASES = {"default": "default", "plan": "as the plan says", "measured": "measured"}
+
+_MISSES = {
+    "open": "open",
+    "resistance low": "R too low",
+    "resistance high": "R too high",
+    "gauge_factor low": "gauge factor too low",
+    "resistance_cv high": "R scatters too much",
+    "gauge_factor_cv high": "gauge factor scatters too much",
+    "thermal_output high": "thermal output too large",
+    "self_heating_drift high": "drifts by its own heat",
+    "spread": "too few castings in the window",
+}
+
+_EASIER = {
+    "gauge_factor": "ask for a gauge factor of {}",
+    "resistance_cv": "allow a CV of R of {}",
+    "gauge_factor_cv": "allow a CV of the gauge factor of {}",
+    "thermal_output": "allow a thermal output of {}",
+    "self_heating_drift": "allow a self-heating drift of {}",
+    "pass_share": "ask for {} of the castings",
+}
+
+
+# ------------------------------------------------------------------------------------------
+# State and cups
+# ------------------------------------------------------------------------------------------
+
+
+def place(at: Place) -> str:
+    """Name a recipe: "34 wt%, 3 mm"."""
+    return ", ".join(filter(None, (at.mix, weight(at.weight_fraction), _mm(at))))
+
+
+def _mm(at: Place) -> str:
+    return mm(at.electrode_gap)
+
+
+def recipe_line(page: FirstPage) -> str:
+    """Name the best recipe with those that do as well: "34 wt% at 2 or 3 mm gap"."""
+    gaps = [r.place.electrode_gap for r in page.rows if r.is_best or r.ties]
+    told = [f"{1e3 * gap:g}" for gap in sorted(set(gaps))]
+    either = ", either will do" if len(told) == 2 else ", any will do" if told[2:] else ""
+    of = f"{page.best.mix}, " if page.best.mix else ""
+    return f"{of}{weight(page.best.weight_fraction)} at {_or(told)} mm gap{either}"
+
+
+def _or(words: Sequence[str]) -> str:
+    *head, last = words
+    return f"{', '.join(head)} or {last}" if head else last
+
+
+def state_line(page: FirstPage) -> str:
+    """Say what to do in one line, with the one P."""
+    P = f"P = {share(page.probability)} %"
+    if page.state is State.READY:
+        sure = ", its spread not assured" if page.why is Why.PROVED_WINDOW else ""
+        return (
+            f"Ready{sure}: cast {recipe_line(page)}; films of one cup passed, {P} that it "
+            "does all that is asked"
+        )
+    if page.state is State.LEARN:
+        cast = f"Cast to learn: {'; '.join(cup_line(cup) for cup in page.cups)}"
+        if page.why is Why.UNKNOWN_THRESHOLD:
+            return f"{cast}; nobody can foresee the threshold of this powder: they tell it"
+        gaps = {f.electrode_gap for cup in page.cups for f in cup.films}
+        which = "that one of its gaps does" if len(gaps) > 1 else "that it does"
+        return f"{cast}; {P} {which} all that is asked"
+    spent = ""
+    if page.why is Why.SPENT:
+        n = page.cast_before
+        spent = f" after {_COUNTS.get(n, str(n))} cups"
+    return (
+        f"Nothing here will do{spent}: {P} that any recipe does all that is asked; the "
+        f"best is {recipe_line(page).partition(', either')[0].partition(', any will')[0]}"
+    )
+
+
+def cup_line(cup: Cups) -> str:
+    """Say which cup, and which films of it."""
+    gaps = [f"{1e3 * f.electrode_gap:g}" for f in cup.films]
+    n = _COUNTS.get(cup.films[0].films, str(cup.films[0].films))
+    films = f"{n} films at {gaps[0]} mm gap"
+    if len(gaps) > 1:
+        films = f"{n} films at each gap of {listed(gaps)} mm"
+    of = f" ({cup.mix})" if cup.mix else ""
+    return f"one cup of {weight(cup.weight_fraction)}{of}, {films}"
+
+
+def cup_title(cup: Cups) -> str:
+    """Say what is mixed and how thick it is spread."""
+    told = f"{weight(cup.weight_fraction)} filler, base to agent {mix(cup.mix_ratio)}"
+    if cup.wet_thickness > 1.001 * cup.thickness:
+        return f"{told}, {mm(cup.wet_thickness)} wet for {mm(cup.thickness)} dry"
+    return f"{told}, film {mm(cup.thickness)}"
+
+
+def expected_lines(page: FirstPage) -> list[str]:
+    """Say what each film of the cups will read."""
+    return [
+        f"{mm(f.electrode_gap)} gap: {' '.join(_told(f.resistance, page))}"
+        for cup in page.cups
+        for f in cup.films
+    ]
+
+
+# ------------------------------------------------------------------------------------------
+# Table of recipes
+# ------------------------------------------------------------------------------------------
+
+
+def ohms(value: float, page: FirstPage, digits: int = 2) -> str:
+    """Write R; open where no bench reads it."""
+    most = max(MOST_OHMS, 100.0 * page.plot.high if math.isfinite(page.plot.high) else 0.0)
+    return resistance(value if value < most else math.inf, digits)
+
+
+def _told(band: Band, page: FirstPage) -> tuple[str, str]:
+    """Median R and its 5-95 % in brackets, to the digits that it has."""
+    digits = 3 if band.p95 < NARROW * band.p05 else 2
+    low, high = ohms(band.p05, page, digits), ohms(band.p95, page, digits)
+    if "open" not in (low, high):
+        return ohms(
+            band.median, page, digits
+        ), f"({span(band.p05, band.p95, 'ohm', digits)})"
+    ends = low if low == high else f"{low} to {high}"
+    return ohms(band.median, page, digits), "" if low == high == "open" else f"({ends})"
+
+
+def _factor(band: Band | None) -> tuple[str, str]:
+    if band is None:
+        return "–", ""
+    write = three if band.p95 < NARROW * band.p05 else two
+    return write(band.median), f"({write(band.p05)} to {write(band.p95)})"
+
+
+def _cv(band: Band | None) -> tuple[str, str]:
+    """CV in whole per cent; none where half of the castings are open."""
+    if band is None or not math.isfinite(band.median):
+        return "–", ""
+    ends = [
+        f"{100 * x:.0f}" if math.isfinite(x) else "no limit" for x in (band.p05, band.p95)
+    ]
+    return f"{100 * band.median:.0f} %", f"({ends[0]} to {ends[1]})"
+
+
+def heads(page: FirstPage) -> tuple[str, ...]:
+    """Heads of the table."""
+    return (
+        "recipe",
+        "R",
+        "gauge factor",
+        "CV of R",
+        "CV of gauge f.",
+        "P",
+        "likeliest miss",
+    )
+
+
+def asked_cells(page: FirstPage) -> tuple[str, ...]:
+    """Row of the limits; what has no column of its own in the last cell."""
+    plot = page.plot
+    limits = {limit.what: limit for limit in page.asked}
+    cells = {
+        what: _limit(limits.pop(what)) if what in limits else "any"
+        for what in ("gauge_factor", "resistance_cv", "gauge_factor_cv")
+    }
+    for what in ("resistance", "pass_share"):
+        limits.pop(what, None)
+    others = [f"{what.replace('_', ' ')} {_limit(x)}" for what, x in limits.items()]
+    asked = window(plot.low, plot.high) or "any"
+    return ("asked", asked, *cells.values(), "", "; ".join(others))
+
+
+def _limit(limit: Limit) -> str:
+    value = limit_value(limit.what, limit.value)
+    return f"at least {value}" if limit.at_least else f"at most {value}"
+
+
+def row_cells(row: Row, page: FirstPage) -> tuple[tuple[str, str], ...]:
+    """Cells of one recipe, each with its 5-95 % in brackets or nothing."""
+    factor = row.gauge_factor if math.isfinite(row.resistance.median) else None
+    return (
+        (place(row.place), ""), _told(row.resistance, page), _factor(factor),
+        _cv(row.resistance_cv), _cv(row.gauge_factor_cv if factor else None),
+        (f"{share(row.probability)} %", ""), (miss(row), ""),
+    )  # fmt: skip
+
+
+def miss(row: Row) -> str:
+    """Say in a phrase what a recipe is likeliest to miss."""
+    if not row.misses or row.miss_chance < 0.05:
+        return ""
+    return f"{_MISSES[row.misses]} ({share(row.miss_chance)} %)"
+
+
+def row_note(page: FirstPage) -> str:
+    """Say what P and the ranges of the table are."""
+    asked = next((x.value for x in page.asked if x.what == "pass_share"), 0.0)
+    return (
+        f"P: probability that at least {share(asked)} % of castings pass and all that is "
+        "asked holds. In brackets 5 to 95 % of castings, by what is known."
+    )
+
+
+# ------------------------------------------------------------------------------------------
+# Causes and remarks
+# ------------------------------------------------------------------------------------------
+
+
+def cause_lines(page: FirstPage) -> list[str]:
+    """Say what scatters R most, and what halving it buys."""
+    return [_cause(cause) for cause in page.causes]
+
+
+def _cause(cause: Cause) -> str:
+    text = (
+        f"{TOLERANCES[cause.name]} ({_spread(cause)}, {_BASES[cause.basis]}): "
+        f"{share(cause.share)} % of the scatter"
+    )
+    before, after = (f"{100 * x:.0f} %" for x in (cause.cv, cause.cv_halved))
+    bought = [f"CV of R {before} to {after}"] if before != after else []
+    if cause.gain >= 0.005:
+        bought.append(f"P higher by {share(cause.gain)} %")
+    return f"{text}; halved, {' and '.join(bought)}" if bought else text
+
+
+def _spread(cause: Cause) -> str:
+    if cause.name == "tilt":
+        return f"{two(math.degrees(cause.spread))} degrees"
+    return f"{percent(float(f'{cause.spread:.2g}'))} %"
+
+
+def remark_lines(page: FirstPage) -> list[str]:
+    """Say what is assumed, what contradicts, and what comes next."""
+    return [sentence(_remark(remark, page)) for remark in page.remarks]
+
+
+def _remark(remark: Remark, page: FirstPage) -> str:
+    names, values = remark.names, remark.values
+    if remark.code == "assumed":
+        return _assumed(*values)
+    if remark.code == "unforeseeable":
+        return f"not foreseeable: the threshold of this powder; {names[0]}"
+    if remark.code == "still assumed":
+        return f"assumed still: {listed([PARAMETERS[name] for name in names], 3)}"
+    if remark.code == "outlier":
+        verb = "does" if len(names) == 1 else "do"
+        return (
+            f"contradiction: {listed(names, 3)} {verb} not fit the other readings "
+            f"(probability {probability(values[0])}); check before the next cup"
+        )
+    if remark.code == "same films differ":
+        read = " and ".join(ohms(value, page, 3) for value in values)
+        return f"contradiction: {names[0]} and {names[1]} are equal films and read {read}"
+    if remark.code == "far from assumed":
+        side = "above" if values[0] > 0.0 else "below"
+        return (
+            f"contradiction: {PARAMETERS[names[0]]} comes out {abs(values[0]):.1f} "
+            f"standard deviations {side} what was assumed; check units, sizes and the plan"
+        )
+    return _next(remark, page)
+
+
+def _assumed(level: float, low: float, high: float) -> str:
+    parts = []
+    if level >= ANY_LEVEL:
+        parts.append("R may be at any level, nothing is known of such contacts")
+    elif level > 1.0:
+        parts.append(
+            f"R may be {two(level)} times off either way, its contacts are a guess"
+        )
+    if high > 1.0:
+        parts.append(
+            f"the real threshold may be {two(low)} to {two(high)} times the simulated one"
+        )
+    return f"assumed: {'; '.join(parts)}"
+
+
+def _next(remark: Remark, page: FirstPage) -> str:
+    if remark.code == "read and enter":
+        strain = page.cups[0].strain if page.cups else 0.0
+        at = f", at rest and at {microstrain(strain)}" if strain else ""
+        return f"next: read R at 20 C{at}, and enter it with 'percsim anchor'"
+    if remark.code == "cast":
+        return "next: cast it; readings of a further cup, entered, prove it again"
+    if remark.code == "spread not assured":
+        return (
+            f"next: cast it; R is in the window with {confidence(remark.values[0])} %, and "
+            "films of a further cup tell its spread"
+        )
+    if remark.code == "change":
+        return f"next: {'; or '.join(change_line(c, page) for c in page.changes)}"
+    return "next: no single change of recipe, bench or limits helps; take another powder"
+
+
+def change_line(change: Change, page: FirstPage) -> str:
+    """Say one change of the best recipe and P after it."""
+    return f"{_change(change, page)}: P = {share(change.probability)} %"
+
+
+def _change(change: Change, page: FirstPage) -> str:
+    if change.what == "gap":
+        verb = "lengthen" if change.value > page.best.electrode_gap else "shorten"
+        return f"{verb} the gap to {mm(change.value)}"
+    if change.what == "loading":
+        verb = "raise" if change.value > page.best.weight_fraction else "lower"
+        return f"{verb} the loading to {weight(change.value)}"
+    if change.what == "window":
+        low, high = (x * change.value for x in (page.plot.low, page.plot.high))
+        return f"move the window to {window(low, high)}"
+    if change.what == "tolerance":
+        return f"halve the tolerance of {TOLERANCES[change.name]}"
+    return _EASIER[change.name].format(limit_value(change.name, change.value))
