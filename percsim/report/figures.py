@@ -112,7 +112,7 @@ class FigureEntry:
 
 
 def figure_to_png(figure: Figure, fingerprint: str = "") -> bytes:
-    """Render a figure as PNG, the same bytes for the same figure; it carries the checksum."""
+    """Render a figure as PNG, the same bytes for the same one; it carries the checksum."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     FigureCanvasAgg(figure)
@@ -125,7 +125,7 @@ def figure_to_png(figure: Figure, fingerprint: str = "") -> bytes:
 def fingerprint_of(png: bytes) -> str:
     """Checksum that a picture of `figure_to_png` carries, empty without."""
     # a chunk "tEXt" of keyword, zero byte and text comes before the pixels
-    head, mark, tail = png[:1024].partition(b"tEXtComment\0")
+    _, mark, tail = png[:1024].partition(b"tEXtComment\0")
     return tail[:64].decode("ascii", "replace") if mark else ""
 
 
@@ -160,7 +160,10 @@ def loadings_figure(run: Run) -> Figure:
 
 def _look(run: Run, gap: float | None) -> tuple[str, str]:
     """Colour and mark of a gap."""
-    k = next((k for k, g in enumerate(run.values("electrode_gap_m")) if same(g, gap)), 0) % 6
+    k = (
+        next((k for k, g in enumerate(run.values("electrode_gap_m")) if same(g, gap)), 0)
+        % 6
+    )
     return GAP_COLOURS[k], GAP_MARKERS[k]
 
 
@@ -172,7 +175,9 @@ def _draw_resistance(axes: Axes, run: Run) -> list[Any]:
     own = next(
         k for k, gap in enumerate(gaps) if same(gap, number(reference["electrode_gap_m"]))
     )
-    y_range(axes, [*series[own].ranges, *(p.median for p in series), np.array(limits)], log=True)
+    y_range(
+        axes, [*series[own].ranges, *(p.median for p in series), np.array(limits)], log=True
+    )
     top = axes.get_ylim()[1]
     handles, some_open = [], False
     for k, (gap, points) in enumerate(zip(gaps, series, strict=True)):
@@ -185,7 +190,13 @@ def _draw_resistance(axes: Axes, run: Run) -> list[Any]:
             low, high = points.low, np.where(np.isposinf(points.high), top, points.high)
             drawn = np.isfinite(low)
             axes.fill_between(
-                x[drawn], low[drawn], high[drawn], color=colour, alpha=0.16, lw=0, zorder=1.5
+                x[drawn],
+                low[drawn],
+                high[drawn],
+                color=colour,
+                alpha=0.16,
+                lw=0,
+                zorder=1.5,
             )
             error_bars(axes, x, points.median, points.error, colour)
             some_open = open_marks(axes, x, points.median, colour)
@@ -243,12 +254,17 @@ def _log_bins(values: Floats, limits: Sequence[float]) -> Floats:
     low, high = (f(np.concatenate([logs, ends])) for f in (np.min, np.max))
     quarter = np.quantile(logs, [0.25, 0.75])
     advised = 2.0 * float(np.ptp(quarter)) / len(values) ** (1.0 / 3.0)
-    width = float(np.clip(advised, max(high - low, 1e-3) / 60.0, max(high - low, 1e-3) / 8.0))
+    width = float(
+        np.clip(advised, max(high - low, 1e-3) / 60.0, max(high - low, 1e-3) / 8.0)
+    )
     if len(ends) > 1:
         width = (ends[-1] - ends[0]) / max(round((ends[-1] - ends[0]) / width), 1)
     start = ends[0] if len(ends) else low
-    first, last = math.floor((low - start) / width - 1e-9), math.ceil((high - start) / width)
-    return np.exp(start + width * np.arange(first, last + 1.5))
+    first, last = (
+        math.floor((low - start) / width - 1e-9),
+        math.ceil((high - start) / width),
+    )
+    return np.asarray(np.exp(start + width * np.arange(first, last + 1.5)))
 
 
 def castings_figure(run: Run) -> Figure:

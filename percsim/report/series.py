@@ -208,5 +208,3 @@ def floats(values: Iterable[Any] | None, factor: float = 1.0) -> Floats:
     """Numbers as an array in a bench unit."""
     read = [number(value) for value in values or []]
     return np.array([np.nan if x is None else factor * x for x in read], dtype=float)
-
-

@@ -253,7 +253,9 @@ def threshold_marks(run: Run, panels: Sequence[Axes]) -> list[Any]:
     w = film_threshold(run.summary)
     if w is None:
         return []
-    ends = [number(threshold.get(f"measured_weight_fraction_{end}")) for end in ("p05", "p95")]
+    ends = [
+        number(threshold.get(f"measured_weight_fraction_{end}")) for end in ("p05", "p95")
+    ]
     if None in ends:
         phi = number(threshold.get("film_volume_fraction")) or 0.0
         error = number(threshold.get("film_standard_error")) or 0.0

@@ -104,7 +104,9 @@ def test_the_page_keeps_its_limits(which, most, request):
         assert bool(chapter.figure) + (chapter.table is not None) <= 1, chapter.anchor
         assert chapter.figure in {"", *FIGURES}
         told = [chapter.claim, chapter.words]
-        told += [cell for row in (chapter.table.rows if chapter.table else ()) for cell in row]
+        told += [
+            cell for row in (chapter.table.rows if chapter.table else ()) for cell in row
+        ]
         assert not any(word in ("nan", "None", "inf") for t in told for word in t.split())
     anchors = [chapter.anchor for chapter in chapters]
     assert len(set(anchors)) == len(anchors)
@@ -112,7 +114,8 @@ def test_the_page_keeps_its_limits(which, most, request):
 
 def test_every_chapter_comes_with_every_section_on(everything, example):
     both = {c.anchor for made in (everything, example) for c in chapters_of(made[0])}
-    # "unknown" needs boxes at other contacts, see below; "film" and "verified" are asked for on the command line, "changes" where nothing does
+    # "unknown" needs boxes at other contacts, see below; "film" and "verified" are asked
+    # for on the command line, "changes" come where nothing will do
     assert both >= {
         "candidates", "films", "told", "loadings", "castings", "assumed",
         "spread", "linearity", "temperature", "separation", "readout", "heating", "noise",
@@ -155,7 +158,10 @@ def test_candidates_say_what_they_miss(example):
         verdict = row[-1]
         assert c["meets_target"] == (verdict in ("best", "meets all"))
         for m in c["margins"]:
-            if m["target"].startswith("CV of resistance") and verdict not in ("best", "open"):
+            if m["target"].startswith("CV of resistance") and verdict not in (
+                "best",
+                "open",
+            ):
                 assert ("CV of R high" in verdict) == (not m["met"])
 
 
@@ -171,7 +177,9 @@ def test_measured_candidates_are_those_of_the_films(everything):
 
 
 def test_what_is_not_known_is_told_until_films_are_measured():
-    rows = [{"weight_fraction": "30 wt%", "electrode_gap": "3 mm", "resistance": "1.9 kohm"}]
+    rows = [
+        {"weight_fraction": "30 wt%", "electrode_gap": "3 mm", "resistance": "1.9 kohm"}
+    ]
     found, anchored = findings(), findings(rows)
     summary = summary_of_choice(found) | day_one(found, {})
     made = chapter(summary, "unknown")
@@ -267,7 +275,10 @@ def test_the_sign_of_the_coefficient_is_not_predicted_unless_measured(everything
 
 def test_bands_without_bound_are_drawn_and_told(everything):
     made = copy.deepcopy(everything[0])
-    made["temperature"]["coefficient_ppm_per_K"] |= {"prior_p05": -100.0, "prior_p95": "inf"}
+    made["temperature"]["coefficient_ppm_per_K"] |= {
+        "prior_p05": -100.0,
+        "prior_p95": "inf",
+    }
     made["temperature"]["response"]["prior_p95"][-1] = "inf"
     assert "-100 ppm/K upward, without bound" in chapter(made, "temperature").words
     (picture,) = draw(Run(made), ["temperature"])
@@ -309,12 +320,16 @@ def test_a_film_of_blocks_has_its_chapters(example):
     assert chapter(made, "film").figure == "film_map"
     rows = chapter(made, "verified").table.rows
     assert rows[-1][:3] == ("open at rest, %", "50", "40")
-    assert chapter({**made, "film": film | {"refused": "too near"}}, "film").words == "too near"
+    assert (
+        chapter({**made, "film": film | {"refused": "too near"}}, "film").words
+        == "too near"
+    )
 
 
 def test_how_the_film_conducts_across_is_told(example):
+    row = {"weight_fraction": 0.3, "ratio": 2.1, "standard_error": 0.2}
     across = {"direction": "thickness", "ratio": 2.0, "boxes": 4, "open_boxes": 0,
-              "by_loading": [{"weight_fraction": 0.3, "ratio": 2.1, "standard_error": 0.2}]}  # fmt: skip
+              "by_loading": [row]}  # fmt: skip
 
     def told(**changed):
         film = example[0]["film"] | {"across": across | changed}

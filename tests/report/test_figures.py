@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import io
+import itertools
 import os
 import subprocess
 import sys
@@ -39,7 +40,6 @@ def run_of(made, sample=None):
     index = made.summary["nearest"] if index is None else index
     mine = [row for row in made.castings if row["candidate"] == index]
     return Run(made.summary, mine, sample)
-
 
 
 def test_every_figure_is_drawn_and_not_blank(invented, sample):
@@ -198,8 +198,12 @@ def test_simulation_errors_are_drawn_behind_each_point(invented):
             wanted.append((m / np.exp(s / m), m * np.exp(s / m)) if log else (m - s, m + s))
         reach = sorted((low, high) for _, low, high in bars(axes, 5.0))
         np.testing.assert_allclose(reach, factor * np.array(sorted(wanted)))
-        points = [line.get_zorder() for line in axes.lines if line.get_marker() in ("o", "s", "^")
-                  and line.get_markerfacecolor() != "white"]  # fmt: skip
+        points = [
+            line.get_zorder()
+            for line in axes.lines
+            if line.get_marker() in ("o", "s", "^")
+            and line.get_markerfacecolor() != "white"
+        ]
         wide = [c for c in axes.collections if hasattr(c, "get_segments")]
         assert max(c.get_zorder() for c in wide) < min(points)
 
@@ -320,11 +324,11 @@ def luminance(colour):
 def test_colours_tell_apart_in_grey():
     # of each pair beside each other, by a contrast of 1.4 or a hatch of its own
     drawn = list(CAUSES.values())
-    for (first, hatch), (second, other) in zip(drawn, drawn[1:], strict=False):
+    for (first, hatch), (second, other) in itertools.pairwise(drawn):
         pair = sorted((luminance(first), luminance(second)))
         assert (pair[1] + 0.05) / (pair[0] + 0.05) > 1.4 or hatch != other
     assert len(set(style.GAP_MARKERS)) == len(style.GAP_COLOURS)
-    for first, second in zip(style.GAP_COLOURS, style.GAP_COLOURS[1:], strict=False):
+    for first, second in itertools.pairwise(style.GAP_COLOURS):
         pair = sorted((luminance(first), luminance(second)))
         assert (pair[1] + 0.05) / (pair[0] + 0.05) > 1.4
 

@@ -8,7 +8,6 @@ import pytest
 from report.reader import Reader, external
 
 from percsim.boxes.store import encode_json
-from percsim.quantities import sentence
 from percsim.report import write_report
 from percsim.report.chapters import chapters_of
 from percsim.report.figures import Drawing
@@ -27,7 +26,6 @@ def rendered(summary, drawings=()):
     reader = Reader(render_page(summary, chapters_of(summary), drawings))
     assert not reader.faults
     return reader
-
 
 
 def test_page_is_whole_and_asks_nothing_of_a_network(page):
@@ -185,9 +183,7 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
     assert (tmp_path / "boxes.csv").exists()
 
 
-def test_pictures_that_cannot_be_saved_are_still_on_the_page(
-    tmp_path, invented
-):
+def test_pictures_that_cannot_be_saved_are_still_on_the_page(tmp_path, invented):
     made = invented(weight_fractions=(0.30,), gaps=(3e-3,))
     (tmp_path / "figures").write_text("a file where the folder should be")
     report = write_report(tmp_path, made.summary, *made.rows())

@@ -15,13 +15,14 @@ def sheet(summary: Summary) -> Chapter | None:
     found = summary.get("weigh_out")
     if not found:
         return None
+    read = found["weight_fraction_read"]
     solids = f"{percent(found['wet_solids'])} of {percent(found['packing_limit'])} vol%"
     rows = [
         ("mix to weigh, losses included", quantity(found["total_g"], "g")),
         ("of it lost in the cup and on the tools", f"{percent(found['loss'])} %"),
         (
             "loading, of masses on the balance",
-            f"{with_error(found['weight_fraction_read'], found['weight_fraction_uncertainty'], 100.0)} wt%",
+            f"{with_error(read, found['weight_fraction_uncertainty'], 100.0)} wt%",
         ),
         ("solids as cast, of those that jam", solids),
         ("thickening by the filler", f"x {three(found['relative_viscosity'], 'no bound')}"),
@@ -29,7 +30,10 @@ def sheet(summary: Summary) -> Chapter | None:
     if found["solvent"]:
         rows += [
             (str(found["solvent"]), quantity(found["solvent_volume_m3"], "volume")),
-            ("spread wet", f"{mm(found['wet_thickness_m'])} for {mm(found['film_thickness_m'])}"),
+            (
+                "spread wet",
+                f"{mm(found['wet_thickness_m'])} for {mm(found['film_thickness_m'])}",
+            ),
         ]
     can = castability(found["castable"], number(found["relative_viscosity"]) or 0.0)
     return chapter(
@@ -44,7 +48,7 @@ def sheet(summary: Summary) -> Chapter | None:
 
 
 def not_modelled(summary: Summary) -> Chapter | None:
-    """What the simulation leaves out."""
+    """List what the simulation leaves out."""
     left_out = summary.get("not_modelled")
     if not left_out:
         return None
@@ -56,7 +60,7 @@ def not_modelled(summary: Summary) -> Chapter | None:
 
 
 def cautions(summary: Summary) -> Chapter | None:
-    """What to mind of these numbers and of the work."""
+    """List what to mind of these numbers and of the work."""
     told = summary.get("cautions")
     if not told:
         return None

@@ -132,8 +132,8 @@ def candidates(summary: Summary) -> Chapter | None:
     met = measured["meets_target"] if measured else is_chosen
     if not met:
         claim = (
-            f"None of {counted(len(rows), 'candidate')} meets every limit {by}; {name} comes "
-            "nearest"
+            f"None of {counted(len(rows), 'candidate')} meets every limit {by}; {name} "
+            "comes nearest"
         )
     elif meeting > 1:
         claim = f"Of {len(rows)} candidates {meeting} meet every limit {by}, {name} best"
@@ -172,7 +172,7 @@ def _standing(summary: Summary) -> str:
 
 
 def changes(summary: Summary) -> Chapter | None:
-    """What would have to change, where nothing will do."""
+    """List what would have to change, where nothing will do."""
     told = summary.get("what_would_have_to_change")
     if not told:
         return None
@@ -204,8 +204,8 @@ def loadings(summary: Summary) -> Chapter | None:
         claim = f"R is {falls[1]} at {weight(high['weight_fraction'])}"
         if low is not high:
             claim = (
-                f"From {weight(low['weight_fraction'])} to {weight(high['weight_fraction'])}"
-                f" R falls from {falls[0]} to {falls[1]}"
+                f"From {weight(low['weight_fraction'])} to "
+                f"{weight(high['weight_fraction'])} R falls from {falls[0]} to {falls[1]}"
             )
     if threshold is not None:
         claim += f"; films conduct from {percent(threshold)} wt%"
@@ -213,8 +213,8 @@ def loadings(summary: Summary) -> Chapter | None:
         "loadings",
         claim,
         "Medians of castings at 20 C; band: 5 – 95 % of castings at "
-        f"{candidate_label(best).partition(', ')[2]}; wide bars: simulation error. The line "
-        "is the film's own threshold, by which loadings are judged.",
+        f"{candidate_label(best).partition(', ')[2]}; wide bars: simulation error. The "
+        "line is the film's own threshold, by which loadings are judged.",
         figure="loadings",
     )
 
@@ -236,8 +236,7 @@ def castings(summary: Summary) -> Chapter | None:
         "castings",
         f"As planned {share(passing['value'])} % of castings of {full_label(summary, c)} "
         f"pass ({share(passing['low'])} to {share(passing['high'])} %)",
-        f"Half read more than {resistance(r['median'])}, nine in ten "
-        f"{band(r, 'ohm')}.",
+        f"Half read more than {resistance(r['median'])}, nine in ten {band(r, 'ohm')}.",
         f"With 1 % less filler {share(weighed['pass_share_low'])} % pass, with 1 % more "
         f"{share(weighed['pass_share_high'])} %."
         if weighed

@@ -92,7 +92,9 @@ def boxes(summary: Summary) -> Chapter | None:
                 with_error(f["resistivity_ohm_m"], f["resistivity_se"]),
                 "–"
                 if is_open
-                else with_error(f["electrode_excess_ohm_m2"], f["electrode_excess_se"], 1e6),
+                else with_error(
+                    f["electrode_excess_ohm_m2"], f["electrode_excess_se"], 1e6
+                ),
                 "–" if is_open else percent(f["box_cv"]),
             )
         )
@@ -103,7 +105,8 @@ def boxes(summary: Summary) -> Chapter | None:
     )  # fmt: skip
     return chapter(
         "boxes",
-        f"{count} boxes were simulated, {n_open or 'none'} of them open, {failed or 'none'} failed",
+        f"{count} boxes were simulated, {n_open or 'none'} of them open, "
+        f"{failed or 'none'} failed",
         f"Area over mean conductance of boxes {lengths} um long is ρ L + r_c; ± one "
         "standard error. Open boxes count as such.",
         table=table(heads, rows),
@@ -111,7 +114,7 @@ def boxes(summary: Summary) -> Chapter | None:
 
 
 def blocks(summary: Summary) -> Chapter | None:
-    """The film put together from blocks, where that was asked for."""
+    """Tell the film put together from blocks, where that was asked for."""
     film = summary.get("film") or {}
     if "refused" in film:
         return chapter("film", "The film is not put together from blocks", film["refused"])
@@ -155,8 +158,8 @@ def verified(summary: Summary) -> Chapter | None:
         rows.append(("open at rest, %", *both, ""))
     return chapter(
         "verified",
-        f"Blocks differ by {_apart(found['difference']['mean_log_resistance'])} % in R from "
-        f"{found['films']} films simulated particle by particle",
+        f"Blocks differ by {_apart(found['difference']['mean_log_resistance'])} % in R "
+        f"from {found['films']} films simulated particle by particle",
         f"Films of {mm(found['gap_m'])} gap, {mm(found['width_m'])} wide, "
         f"{mm(found['thickness_m'])} thick, {many(found['particles'])} particles in all; ± "
         "one standard error; all but the last row of films that conduct."

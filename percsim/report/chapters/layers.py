@@ -38,7 +38,14 @@ from percsim.report.style import (
     new_figure,
 )
 
-__all__ = ["across", "stiffness", "transfer", "transfer_figure", "wrapping", "wrapping_figure"]
+__all__ = [
+    "across",
+    "stiffness",
+    "transfer",
+    "transfer_figure",
+    "wrapping",
+    "wrapping_figure",
+]
 
 
 def _best(layers: Row) -> Row:
@@ -71,8 +78,8 @@ def transfer(summary: Summary) -> Chapter | None:
         )
     return chapter(
         "transfer",
-        f"{percent(mean['value'])} % of the strain of the part reaches the film between its "
-        f"electrodes ({band(mean, 'fraction')})",
+        f"{percent(mean['value'])} % of the strain of the part reaches the film between "
+        f"its electrodes ({band(mean, 'fraction')})",
         flat,
         f"Keep electrodes {quantity(zone, 'm')} inside the ends, where 95 % arrives."
         if zone > 0.0
@@ -84,21 +91,24 @@ def transfer(summary: Summary) -> Chapter | None:
 
 
 def wrapping(summary: Summary) -> Chapter | None:
-    """What laying the patch on a curved part does to R without strain."""
+    """Tell what laying the patch on a curved part does to R at rest."""
     wrap = (summary.get("layers") or {}).get("wrapping")
     if wrap is None or wrap["shift"] is None:
         return None
     shift, strain = wrap["shift"], wrap["strain"]
     bottom, top = (signed(strain[k]["value"], 1e6) for k in ("bottom", "top"))
-    low, high = (signed(x, 1e6) for x in wrap["window_computed"])
     smallest = wrap["smallest_radius_m"]
     known = np.isfinite(number(smallest["value"]) or 0.0)
     return chapter(
         "wrapping",
         f"Laid on a radius of {quantity(wrap['radius_m'], 'm')}, R at rest shifts by "
         f"{with_error(shift['value'], wrap['shift_se'], 100.0)} %: take the zero after it",
-        f"Faces of the film strain by {bottom} and {top} microstrain; {low} to {high} were "
-        "computed, beyond (dotted) is extrapolated.",
+        f"Faces of the film strain by {bottom} and {top} microstrain, "
+        + (
+            "beyond what was computed: extrapolated (dotted)."
+            if wrap["outside_window"]
+            else "inside what was computed."
+        ),
         f"Down to {quantity(smallest['value'], 'm')} both stay inside the plan's window."
         if known
         else "",
@@ -108,10 +118,12 @@ def wrapping(summary: Summary) -> Chapter | None:
 
 
 def across(summary: Summary) -> Chapter | None:
-    """What strain across the current and a patch laid askew read."""
+    """Tell what strain across the current and a patch laid askew read."""
     found = (summary.get("layers") or {}).get("transverse")
-    if found is None or found["note"]:
+    if found is None:
         return None
+    if found["note"]:
+        return chapter("across", "No transverse sensitivity is known", f"{found['note']}.")
     along, aside, ratio = (
         with_error(found[key], found[f"{key}_se"])
         for key in ("gauge_factor_along", "gauge_factor_across", "transverse_sensitivity")

@@ -58,7 +58,7 @@ def films(summary: Summary) -> Chapter | None:
 
 
 def told(summary: Summary) -> Chapter | None:
-    """What the readings tell of each unknown number."""
+    """Lay out what the readings tell of each unknown number."""
     section = summary.get("anchor")
     if section is None:
         return None

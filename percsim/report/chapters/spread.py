@@ -1,4 +1,4 @@
-"""Why nominally equal castings differ: the share of each cause, and what halving it buys."""
+"""Why nominally equal castings differ: shares of causes, and what halving one buys."""
 
 from __future__ import annotations
 
@@ -41,8 +41,10 @@ def _halved(now: Row, row: Row, key: str) -> str:
 def spread(summary: Summary) -> Chapter | None:
     """Causes of the scatter between castings, each with its tolerance."""
     found = summary.get("spread")
-    if found is None or not found["quoted"]:
+    if found is None:
         return None
+    if not found["quoted"]:
+        return chapter("spread", "The spread is not split", f"{found['why_not']}.")
     halved, now = {row["name"]: row for row in found["halving"]}, found["now"]
     rows, small = [], []
     for row in found["shares"]:

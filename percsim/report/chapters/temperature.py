@@ -86,7 +86,7 @@ def _held(found: Row) -> str:
 
 
 def separation(summary: Summary) -> Chapter | None:
-    """What a second film tells: strain and temperature apart."""
+    """Tell strain and temperature apart by a second film."""
     found = (summary.get("temperature") or {}).get("two_readings")
     if not found or not found.get("pairs"):
         return None
@@ -103,7 +103,8 @@ def separation(summary: Summary) -> Chapter | None:
 
     def errors(pair: Row, key: str) -> str:
         strain, kelvin = (
-            three(pair.get(f"{key}_{of}"), "–") for of in ("strain_microstrain", "temperature_K")
+            three(pair.get(f"{key}_{of}"), "–")
+            for of in ("strain_microstrain", "temperature_K")
         )
         return f"{strain} / {kelvin}"
 
@@ -122,10 +123,11 @@ def separation(summary: Summary) -> Chapter | None:
     return chapter(
         "separation",
         like,
-        f"First / second film. Condition number with {three(found['strain_scale_microstrain'])}"
-        f" microstrain and {three(found['temperature_scale_K'])} K as units, 1 is best. Noise: "
-        f"{three(reading)} ppm of R; spread: films uncalibrated; both one standard deviation, "
-        "microstrain / K.",
+        "First / second film. Condition number with "
+        f"{three(found['strain_scale_microstrain'])} microstrain and "
+        f"{three(found['temperature_scale_K'])} K as units, 1 is best. Noise: "
+        f"{three(reading)} ppm of R; spread: films uncalibrated; both one standard "
+        "deviation, microstrain / K.",
         table=table(
             (
                 "~second film", "#with strain|ppm per microstrain", "#with heat|ppm per K",

@@ -21,7 +21,14 @@ from percsim.report.chapter import Chapter, chapter, table
 from percsim.report.series import NothingToDrawError, Run, same
 from percsim.report.style import INK, Figure, area_handle, legend_above, new_figure
 
-__all__ = ["CAUSES", "PARAMETER_NAMES", "assumed", "causes_figure", "parameter_text", "unknown"]
+__all__ = [
+    "CAUSES",
+    "PARAMETER_NAMES",
+    "assumed",
+    "causes_figure",
+    "parameter_text",
+    "unknown",
+]
 
 PARAMETER_NAMES = {
     "g0": "contact conductance g0",
@@ -50,7 +57,7 @@ def parameter_text(row: Row, value: Any) -> str:
 
 
 def unknown(summary: Summary) -> Chapter | None:
-    """What the unknown numbers of contacts and powder do to R and gauge factor."""
+    """Tell what unknown numbers of contacts and powder do to R and gauge factor."""
     section = summary.get("day_one")
     if section is None or "anchor" in summary:
         return None
@@ -75,7 +82,7 @@ def unknown(summary: Summary) -> Chapter | None:
 
 
 def assumed(summary: Summary) -> Chapter | None:
-    """What the answer rests on beside the bench's tolerances, one row a number."""
+    """List what the answer rests on beside the bench's tolerances."""
     order = {"assumed": 0, "measured": 1, "simulated": 2}
     entries = sorted(
         (e for e in summary.get("assumptions") or [] if not e["symbol"].startswith("tau_")),

@@ -48,12 +48,12 @@ def linearity(summary: Summary) -> Chapter | None:
     lines = found.get("linearity")
     if not lines or not np.isfinite(floats(lines["ratio"])).all():
         return None
-    ends = [lines["strain"][0], lines["strain"][-1]]
+    low, high = lines["strain"][0], lines["strain"][-1]
     return chapter(
         "linearity",
         f"R changes by {three(100.0 * (number(lines['full_scale_ratio']) or 0.0))} % over "
-        f"{span(*ends, 'strain')}, {estimate(lines['best_line_percent'])} % of full scale "
-        "off a straight line",
+        f"{span(low, high, 'strain')}, {estimate(lines['best_line_percent'])} % of full "
+        "scale off a straight line",
         f"Film as planned at 20 C; from the end-point line "
         f"{estimate(lines['end_point_percent'])} %. Bands: simulation error.",
         _conducts(found["window"]),
@@ -145,7 +145,9 @@ def heating(summary: Summary) -> Chapter | None:
         )
         for key, name in (("on_sheet", "on sheet and part"), ("in_still_air", "still air"))
     ]
-    warm, air = (three(heat[k]["rise_K"], "without bound") for k in ("on_sheet", "in_still_air"))
+    warm, air = (
+        three(heat[k]["rise_K"], "without bound") for k in ("on_sheet", "in_still_air")
+    )
     heads = (
         "~heat leaves", "#rise|K", "#castings|K, 5 – 95 %", "#loop gain|",
         "#drift|microstrain", "#unmeasured parameters|5 – 95 %",
@@ -163,7 +165,7 @@ def heating(summary: Summary) -> Chapter | None:
 
 
 def noise(summary: Summary) -> Chapter | None:
-    """The smallest strain told from noise."""
+    """Tell the smallest strain told from noise."""
     found = (summary.get("operation") or {}).get("noise")
     if not found:
         return None
@@ -188,15 +190,15 @@ def noise(summary: Summary) -> Chapter | None:
         f"The smallest strain told from noise is {'at least ' if lacks else ''}"
         f"{three(found['smallest_strain_microstrain'])} microstrain in "
         f"{three(found['bandwidth_Hz'])} Hz",
-        f"The film gives {estimate(found['signal_uV_per_microstrain'])} uV per microstrain; "
-        f"told is {three(found['times_the_noise'])} times the noise (common practice, no "
-        "source). Drift is mostly larger.",
+        f"The film gives {estimate(found['signal_uV_per_microstrain'])} uV per "
+        f"microstrain; told is {three(found['times_the_noise'])} times the noise "
+        "(common practice, no source). Drift is mostly larger.",
         table=table(("~source", "#one standard deviation"), rows),
     )
 
 
 def vibration(summary: Summary) -> Chapter | None:
-    """What vibration makes of the mean of R."""
+    """Tell what vibration makes of the mean of R."""
     cycle = (summary.get("operation") or {}).get("vibration")
     if not cycle:
         return None
@@ -205,7 +207,9 @@ def vibration(summary: Summary) -> Chapter | None:
         f"{three(cycle['mean_microstrain'])}"
     )
     if "refused" in cycle:
-        return chapter("vibration", f"Vibration of {what} is not worked out", cycle["refused"])
+        return chapter(
+            "vibration", f"Vibration of {what} is not worked out", cycle["refused"]
+        )
     shift = cycle["mean_shift_percent"]
     rows = [
         (name, estimate(row), _band(row))
