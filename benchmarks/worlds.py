@@ -401,7 +401,7 @@ class Bench:
 
     @classmethod
     def of(cls, plan: Plan) -> Bench:
-        return cls(plan, Tolerances(**plan.tolerances))
+        return cls(plan, plan.tolerances)
 
     def read(
         self, world: World, weight_fraction: float, gap: float, z: Floats

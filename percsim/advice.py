@@ -316,9 +316,8 @@ def _tested(
 ) -> tuple[list[Recipe], list[Trial], int]:
     """Recipes that were read and are not among others, films that were tested, and cups."""
     more: list[Recipe] = []
-    found: list[Trial] = []
-    low, high = target.window
-    for reading in readings:
+    films: dict[tuple[int, object], list[Reading]] = {}
+    for k, reading in enumerate(readings):
         own = reading.loading.weight_fraction, reading.film.electrode_gap
         at = next(
             (
@@ -332,18 +331,36 @@ def _tested(
         if at is None:
             at = len(recipes) + len(more)
             more.append(Recipe(reading.loading, reading.film, mix))
-        resistance, change = reading.resistance, reading.relative_change
-        if resistance is None or (change is None and reading.strain != 0.0):
-            continue
-        passed = reading.films >= FILMS and low <= resistance <= high
-        passed = passed and bool(np.isfinite(resistance))
-        if target.gauge_factor_min is not None:
-            responds = change is not None and reading.strain != 0.0
-            factor = (change or 0.0) / reading.strain if responds else 0.0
-            passed = passed and factor >= target.gauge_factor_min
-        found.append(Trial(at, bool(passed)))
+        if reading.relative_change is not None or reading.strain == 0.0:
+            # films of one cup and gap count together, however many rows they fill
+            films.setdefault((at, reading.batch or (k,)), []).append(reading)
+    found = [Trial(at, _passed(rows, target)) for (at, _), rows in films.items()]
     cups = {r.batch or (i,) for i, r in enumerate(readings)}
     return more, found, len(cups)
+
+
+def _passed(films: Sequence[Reading], target: Target) -> bool:
+    """Whether `FILMS` of a cup or more conduct and pass in the mean."""
+    told = [
+        (r.films, np.log(r.resistance))
+        for r in films
+        if r.resistance is not None and not r.is_open
+    ]
+    counts, logs = zip(*told, strict=True) if told else ((), ())
+    if sum(counts) < FILMS:
+        return False
+    low, high = target.window
+    passed = low <= np.exp(np.average(logs, weights=counts)) <= high
+    if target.gauge_factor_min is not None:
+        factors = [
+            (r.films, r.relative_change / r.strain)
+            for r in films
+            if r.relative_change is not None and r.strain != 0.0
+        ]
+        n = sum(k for k, _ in factors)
+        mean = sum(k * factor for k, factor in factors) / max(n, 1)
+        passed = passed and n > 0 and mean >= target.gauge_factor_min
+    return bool(passed)
 
 
 @dataclass(frozen=True)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import csv
+import re
+from collections import Counter
 from pathlib import Path
 
-__all__ = ["LARGEST", "read_rows", "read_text"]
+__all__ = ["LARGEST", "lines_of_keys", "read_rows", "read_text"]
 
 LARGEST = 2_000_000
 """Bytes of the largest file that is read; a device without an end is refused by it."""
@@ -68,3 +70,22 @@ def read_rows(path: str | Path) -> list[tuple[int, list[str]]]:
             raise ValueError(f"line {number} has more than {_MOST_COLUMNS} cells")
         rows.append((number, [cell.strip() for cell in cells]))
     return rows
+
+
+def lines_of_keys(text: str) -> dict[str, int]:
+    """Line of every table and key of TOML: "film", "film.width", "measured[2].films"."""
+    found: dict[str, int] = {}
+    section, entries = "", Counter[str]()
+    for number, line in enumerate(text.splitlines(), 1):
+        head = re.match(r"\s*\[(\[?)\s*([\w.]+)", line)
+        key = re.match(r"\s*([\w.]+)\s*=", line)
+        if head:
+            section = head[2]
+            found.setdefault(section, number)
+            if head[1]:
+                entries[section] += 1
+                section = f"{section}[{entries[section]}]"
+                found[section] = number
+        elif key:
+            found.setdefault(f"{section}.{key[1]}" if section else key[1], number)
+    return found

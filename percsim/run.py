@@ -56,6 +56,7 @@ from percsim.plan import Plan
 from percsim.process import check_interrupt, interrupts, one_blas_thread
 from percsim.quantities import mm, weight
 from percsim.report import write_report
+from percsim.report.cups import cup_sheet
 from percsim.report.series import BoxPicture
 from percsim.reuse import refuse_other_boxes, stored_plan
 
@@ -162,14 +163,9 @@ def _write(
         results = new_results(folder)
         write_atomically(results / "plan.toml", text)
         write_atomically(results / "summary.json", encode_json(summary, indent=1) + "\n")
+        write_atomically(results / "cups.csv", cup_sheet(plan, findings.first))
         report = write_report(
-            results,
-            summary,
-            tables["boxes"],
-            tables["responses"],
-            tables["castings"],
-            _sample(plan, findings),
-            folder / "figures",
+            results, summary, tables, _sample(plan, findings), folder / "figures"
         )
         check_interrupt()
         show(folder, results)

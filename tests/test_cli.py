@@ -152,9 +152,9 @@ def test_every_fault_of_a_file_of_readings_is_told_and_nothing_written(
     result = call(command, plan, file, "--out", plan.parent / "out")
     assert result.exit_code == 2
     assert result.stderr.splitlines() == [
-        "cups.csv: row 2.resistance = '-2 kohm' is negative; a resistance is 0 or more",
-        "cups.csv: row 3.electrode_gap = '3' has no unit; write it like '3 mm'",
-        "cups.csv: row 4.weight_fraction = '50 wt%' is outside the plan's loadings, 26 to"
+        "cups.csv: line 2.resistance = '-2 kohm' is negative; a resistance is 0 or more",
+        "cups.csv: line 3.electrode_gap = '3' has no unit; write it like '3 mm'",
+        "cups.csv: line 4.weight_fraction = '50 wt%' is outside the plan's loadings, 26 to"
         " 30 wt%; explore it too",
     ]
     assert sorted(os.listdir(plan.parent)) == ["cups.csv", "film.toml"]

@@ -155,7 +155,8 @@ CELLS = st.one_of(
 HEADS = st.one_of(
     st.sampled_from(
         ["weight_fraction", "loading (wt%)", "gap (mm)", "electrode_gap", "resistance",
-         "resistance (kohm)", "resistance_ohm", "uncured_ohm", "cup", "films", "note"]
+         "resistance (kohm)", "resistance_ohm", "uncured_ohm", "cup", "films", "note",
+         "film", "strained_resistance (ohm)", "weighed base (g)", "weighed mica (g)"]
     ),
     st.sampled_from(list(MeasuredSection.keys())),
     st.text(max_size=6),

@@ -182,7 +182,7 @@ def batches_judged(layout, lie, monkeypatch):
         for batch in np.reshape(drawn, (BATCHES, -1))
     ]
     rejected = sum(found["verdict"] == "reject" for found in judged)
-    return medians[1], judged[0]["predicted_ohm"]["median"], rejected / BATCHES
+    return medians[1], judged[0]["gaps"][0]["predicted_ohm"]["median"], rejected / BATCHES
 
 
 @pytest.mark.parametrize(
@@ -238,7 +238,7 @@ def spreads_told(**tolerances):
     told["likelihood of a reading"] = float(np.std(read))
     told["forecast after it"] = after.known.band(found.log_spread).median
     batch = batch_agreement(findings, plan_readings(measured))
-    told["batch of one"] = width_of(batch["predicted_ohm"])
+    told["batch of one"] = width_of(batch["gaps"][0]["predicted_ohm"])
     return told
 
 

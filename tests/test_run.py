@@ -20,6 +20,7 @@ from percsim.boxes.workers import Interrupted
 from percsim.cli import main
 from percsim.errors import FolderError
 from percsim.plan import Plan
+from percsim.report.rows import TABLES
 from percsim.run import (
     Result,
     assemble,
@@ -95,11 +96,11 @@ def digits(folder):
     for key in ("created", "elapsed_s", "command", "environment"):
         summary.pop(key)
     tables = {}
-    for name in ("boxes", "responses", "castings"):
+    for name in TABLES:
         with open(folder / f"{name}.csv", newline="") as file:
             rows = list(csv.DictReader(file))
         for row in rows:
-            row.pop("elapsed_s", None)
+            row.pop("elapsed (s)", None)
         tables[name] = rows
     return summary, tables
 
@@ -166,7 +167,8 @@ def test_tables_have_a_row_for_each_box_state_and_casting(finished):
     assert len(tables["boxes"]) == 3 * (6 + 5 + 4)
     assert len(tables["responses"]) == 3 * (6 + 5 + 4) * 8
     assert len(tables["castings"]) == 6 * 300
-    assert {row["resistance_ohm"] for row in tables["castings"][:300]} == {"inf"}
+    assert len(tables["candidates"]) == 6
+    assert {row["resistance (ohm)"] for row in tables["castings"][:300]} == {"inf"}
     assert (finished.folder / "plan.toml").read_text() == SMALL
     figures = {path.stem for path in (finished.folder / "figures").glob("*.png")}
     assert {"loadings", "castings", "linearity", "network"} <= figures

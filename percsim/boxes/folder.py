@@ -58,8 +58,8 @@ MANIFEST = "manifest.json"
 """Name of the file that says whether the results are whole, and their checksums."""
 
 _SHOWN = (
-    "plan.toml", "summary.json", "report.html", "boxes.csv", "responses.csv",
-    "castings.csv", "figures", MANIFEST,
+    "plan.toml", "summary.json", "report.html", "candidates.csv", "castings.csv",
+    "boxes.csv", "responses.csv", "cups.csv", "figures", MANIFEST,
 )  # fmt: skip
 _RESULTS = "percsim-results"
 _POINTER = "whole"

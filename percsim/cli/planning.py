@@ -48,9 +48,9 @@ def _materials(kind: str) -> Callable[[str], list[str]]:
 
 
 def _layouts(begun: str) -> list[str]:
-    from percsim.plan.short import LAYOUTS
+    from percsim.plan.sections.film import OF_LAYOUT
 
-    return [name for name in LAYOUTS if name.startswith(begun)]
+    return [name for name in OF_LAYOUT if name.startswith(begun)]
 
 
 @command(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -23,6 +24,7 @@ from percsim.cli.shared import (
     results_of,
     say,
     say_json,
+    tell,
     valued,
 )
 from percsim.cli.sizing import memory_cautions, size_line, wrapping
@@ -35,8 +37,11 @@ if TYPE_CHECKING:
 __all__ = ["agree", "anchor", "run"]
 
 ReadingsArgument = Annotated[
-    Path,
-    typer.Argument(metavar="READINGS", help="File of readings (CSV), a heading first."),
+    list[Path],
+    typer.Argument(
+        metavar="READINGS...",
+        help="Files of readings (CSV), a heading first, or sheets of cups filled in.",
+    ),
 ]
 
 
@@ -90,7 +95,7 @@ def run(
 
 @command(
     "percsim anchor patch.toml readings.csv --out out/patch",
-    "percsim anchor patch.toml readings.csv --out out/patch --json > anchored.json",
+    "percsim anchor patch.toml out/patch/cups.csv --out out/patch",
 )
 def anchor(
     plan: PlanArgument,
@@ -112,11 +117,13 @@ def anchor(
 
     Columns are the keys of [[measured]]: weight_fraction, electrode_gap, resistance (or
     open), films, thickness, width, change with strain or temperature, spread, note; the
-    unit in the heading, "resistance (kohm)", or in every cell. No box is solved again.
+    unit in the heading, "resistance (kohm)", or in every cell. Or the sheet of a cup,
+    cups.csv, filled in: films not read yet are passed over. No box is solved again.
     """
-    _, loaded = _with_readings(plan, readings)
     folder = results_of(out, plan)
-    words = ["percsim", "anchor", str(plan), str(readings), "--out", str(folder)]
+    _, loaded = _with_readings(plan, readings, quiet)
+    kept = [_kept(file, folder) for file in readings]
+    words = ["percsim", "anchor", str(plan), *map(str, kept), "--out", str(folder)]
     result = _carry_out(
         loaded, folder, workers, quiet, command=shlex.join(words),
         at_once=not (quiet or as_json),
@@ -148,7 +155,7 @@ def agree(
 
     One row a film, all of one cup, columns as for percsim anchor; nothing is written.
     """
-    loaded, read = _with_readings(plan, readings)
+    loaded, read = _with_readings(plan, readings, quiet)
     folder = results_of(out, plan)
     from percsim.advice import plan_readings
     from percsim.boxes.store import DATABASE
@@ -169,13 +176,32 @@ def agree(
         say("\n".join(agreement_text(result)))
 
 
-def _with_readings(plan: Path, readings: Path) -> tuple[Plan, Plan]:
-    """Plan as written, and with the readings of a file."""
+def _with_readings(plan: Path, readings: Sequence[Path], quiet: bool) -> tuple[Plan, Plan]:
+    """Plan as written, and with the readings of files."""
     from percsim.plan import Plan
     from percsim.plan.readings import read_readings
 
-    loaded = Plan.load(plan)
-    return loaded, loaded.with_measured(read_readings(readings), readings.name)
+    loaded = read = Plan.load(plan)
+    for file in readings:
+        found = read_readings(file)
+        read = read.with_measured(found.rows, file.name)
+        if found.blank and not quiet:
+            tell(f"{file.name}: {counted(found.blank, 'film')} not read yet, passed over")
+    return loaded, read
+
+
+def _kept(readings: Path, folder: Path) -> Path:
+    """Keep the sheet of a folder under a name of its own: the next run writes another."""
+    from percsim.boxes.folder import write_atomically
+
+    if not (folder / "cups.csv").exists() or not readings.samefile(folder / "cups.csv"):
+        return readings
+    names = (folder / f"read_{k}.csv" for k in range(1, 1000))
+    kept = next(name for name in names if not name.exists())
+    write_atomically(kept, readings.read_bytes())
+    (folder / "cups.csv").unlink()
+    tell(f"{readings} is kept as {kept}; name it again beside the next sheet")
+    return kept
 
 
 def _carry_out(

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from percsim.cli.shared import (
+    BAD_INPUT,
     Debug,
     Json,
     PlanArgument,
     Quiet,
     command,
+    leave,
     option,
     refuse,
+    results_of,
     say,
     say_json,
     valued,
 )
+
+if TYPE_CHECKING:
+    from percsim.plan import Plan
 
 __all__ = ["recipe"]
 
@@ -26,6 +33,7 @@ __all__ = ["recipe"]
     "percsim recipe patch.toml",
     "percsim recipe patch.toml --weight-fraction '30 wt%' --films 24",
     "percsim recipe patch.toml --weight-fraction '30 wt%' --mass '50 g'",
+    "percsim recipe patch.toml --csv > cups.csv",
 )
 def recipe(
     plan: PlanArgument,
@@ -37,6 +45,18 @@ def recipe(
     mass: Annotated[
         str | None,
         valued("MASS", "Mass of the cured batch, such as '50 g', instead."),
+    ] = None,
+    as_csv: Annotated[
+        bool,
+        typer.Option(
+            "--csv",
+            help="Print the sheet of the cup to cast, a row a film with blanks for what"
+            " is read; percsim anchor reads it back.",
+        ),
+    ] = False,
+    out: Annotated[
+        str | None,
+        valued("FOLDER", "Results folder that says which cup; default as for run."),
     ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
@@ -64,7 +84,12 @@ def recipe(
         problems.append(f"--mass = '{mass}' must be above 0")
     if films is not None and mass is not None:
         problems.append("--films and --mass: give one of them")
+    if as_csv and (weight_fraction or films or mass):
+        problems.append("--csv goes alone: the sheet is of the cup that is to be cast")
     refuse(problems)
+    if as_csv:
+        _say_next_cup(loaded, results_of(out, plan))
+        return
     from percsim.report.weigh_out import one_sheet, sheet_table
 
     sheets = [
@@ -76,3 +101,14 @@ def recipe(
         say(one_sheet(sheets[0], quiet))
     else:
         say(sheet_table(sheets, quiet))
+
+
+def _say_next_cup(plan: Plan, folder: Path) -> None:
+    """Print the sheet of the cup that a folder says to cast."""
+    from percsim.first_page import stored_first_page
+    from percsim.report.cups import cup_sheet
+
+    page = stored_first_page(plan, folder)
+    if page is None:
+        leave(BAD_INPUT, f"{folder} does not say which cup to cast: run the plan there")
+    say(cup_sheet(plan, page).rstrip())

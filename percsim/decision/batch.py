@@ -1,15 +1,16 @@
 r"""Stage 8. Does a batch agree with what was predicted; if not, the likeliest cause.
 
-A batch is an outlook of its recipe against readings. At each draw of what is known, with
-its own scale of the bench, ln R of the films of one cup is
+A batch is the outlooks of its films, one a gap, against readings. At each draw of what is
+known, with its own scale of the bench, ln R of the films of one cup is
 
-.. math:: y_j = m + c + f_j
+.. math:: y_j = m_j + c + f_j
 
-with m the film as planned, c what all films of a cup share (what `Bench` gives the levels
-of cup and lot) and f_j what differs from film to film, chains included, all normal. So mean
-and scatter of the films have known laws at each draw, and every possible cause is one of
-the same deviations, several times larger: its probability and its size follow in closed
-form from the normal linear model, averaged over the draws.
+with m_j the film as planned at its gap, c what all films of a cup share (what `Bench` gives
+the levels of cup and lot) and f_j what differs from film to film, chains included, all
+normal. So mean and scatter of y_j - m_j have known laws at each draw, whatever the gaps,
+and every possible cause is one of the same deviations, several times larger: its
+probability and its size follow in closed form from the normal linear model, averaged over
+the draws.
 """
 
 from __future__ import annotations
@@ -23,12 +24,11 @@ from scipy.special import ndtr
 
 from percsim.decision.knowledge import Knowledge, spread_steps
 from percsim.decision.likelihood import STRAY_OPEN, Reading, row_moves
-from percsim.decision.outlook import Band, Recipe, outlooks
+from percsim.decision.outlook import Band, Outlook, Recipe, outlooks
 from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move, deviation, quadrature
-from percsim.film.electrodes import Film
 from percsim.film.model import FilmModel
 
-__all__ = ["Agreement", "Cause", "agreement"]
+__all__ = ["Agreement", "Cause", "Films", "agreement"]
 
 Floats = NDArray[np.float64]
 
@@ -79,6 +79,30 @@ class Cause:
 
 
 @dataclass(frozen=True, slots=True)
+class Films:
+    """Films of one recipe.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Of them.
+    n, n_open : int
+        Films read, and how many of them open.
+    predicted : Band
+        The geometric mean of so many films [ohm].
+    measured : float
+        Geometric mean of those that conduct [ohm], inf without.
+
+    """
+
+    recipe: Recipe
+    n: int
+    n_open: int
+    predicted: Band
+    measured: float
+
+
+@dataclass(frozen=True, slots=True)
 class Agreement:
     """A batch against its prediction.
 
@@ -86,12 +110,8 @@ class Agreement:
     ----------
     verdict : {"accept", "doubtful", "reject"}
         By the smallest of the probabilities.
-    n_films, n_open : int
-        Films read, and how many of them open.
-    predicted : Band
-        The geometric mean of so many films [ohm].
-    measured : float
-        Geometric mean of those that conduct [ohm], inf without.
+    films : tuple of Films
+        By recipe.
     level_probability : float
         Two-sided, of a mean as far off.
     scatter_probability : float
@@ -100,7 +120,8 @@ class Agreement:
         Of as many open films or more; 1 without. Two-sided where none conducts, or none
         is predicted to.
     scatter, expected_scatter : float
-        Standard deviation of ln R between the films, and as predicted; 0 for a single one.
+        Standard deviation between the films of ln R over that predicted of each, and as
+        predicted; 0 for a single one.
     causes : tuple of Cause
         The likeliest first.
     told_apart : bool
@@ -109,10 +130,7 @@ class Agreement:
     """
 
     verdict: str
-    n_films: int
-    n_open: int
-    predicted: Band
-    measured: float
+    films: tuple[Films, ...]
     level_probability: float
     scatter_probability: float
     open_probability: float
@@ -123,18 +141,18 @@ class Agreement:
 
 
 @dataclass(frozen=True, slots=True)
-class _Batch:
-    """What films of one cup would read, over the draws whose film conducts.
+class _Outlook:
+    """What films of one cup would read at each gap, over the draws.
 
     Parameters
     ----------
     weights : (n,) ndarray of float
-        Of the draws, 0 where the film is open.
-    middle : (n,) ndarray of float
+        Of the draws, 0 where a film is open.
+    middle : (n, g) ndarray of float
         Mean of ln R over cups.
-    shared, own : (n,) ndarray of float
+    shared, own : (n, g) ndarray of float
         Variance of ln R between cups, and between films of one.
-    slope : (n,) ndarray of float
+    slope : (n, g) ndarray of float
         d ln R / d ln phi.
 
     """
@@ -149,43 +167,92 @@ class _Batch:
     def of(
         cls,
         model: FilmModel,
-        recipe: Recipe,
+        recipes: Sequence[Recipe],
         known: Knowledge,
         bench: Bench,
-        moves: Sequence[Move],
-    ) -> _Batch | None:
-        """Gather them; None where the film is open in half of what is known."""
-        cups, low, high = (
-            outlooks(model, [recipe], known, bench, levels=levels, off_by=by)[0]
+        moves: Sequence[Sequence[Move]],
+    ) -> _Outlook | None:
+        """Gather them; None where a film is open in half of what is known."""
+        seen = [
+            outlooks(model, recipes, known, bench, levels=levels, off_by=by)
             for levels, by in (((CUP, LOT), 0.0), ((), -STEP), ((), STEP))
-        )
-        loading, scale = deviation(moves, (FILM, READING))
-        _, of_cup = deviation(moves, (CUP, LOT))
-        chains = np.sqrt(np.maximum(cups.scatter**2 - (of_cup * known.scale) ** 2, 0.0))
-        rest, points = cups.rest, cups.shares
-        conducts = np.isfinite(rest)
-        part = np.where(conducts, points, 0.0)
-        total = part.sum(axis=1)
-        weights = known.weights * (total > 0.5)
+        ]
+        s2, weights, columns = known.scale**2, known.weights, []
+        for cups, low, high, mine in zip(*seen, moves, strict=True):
+            loading, scale = deviation(mine, (FILM, READING))
+            _, of_cup = deviation(mine, (CUP, LOT))
+            chains = np.maximum(cups.scatter**2 - s2 * of_cup**2, 0.0)
+            part = np.where(cups.conducts, cups.shares, 0.0)
+            total = part.sum(axis=1)
+            weights = weights * (total > 0.5)
+            part /= np.where(total > 0.0, total, 1.0)[:, None]
+            logs = np.where(cups.conducts, cups.rest, 0.0)
+            middle = (part * logs).sum(axis=1)
+            between = (part * (logs - middle[:, None]) ** 2).sum(axis=1)
+            ends = [o.rest[:, o.nominal] for o in (low, high)]
+            good = np.isfinite(ends[0]) & np.isfinite(ends[1])
+            rise = np.where(good, ends[1], 0.0) - np.where(good, ends[0], 0.0)
+            slope = rise / (2.0 * STEP)
+            own = s2 * ((slope * loading) ** 2 + scale**2) + chains
+            columns.append((middle, between + s2 * of_cup**2, own, slope))
         if weights.sum() < 0.5:
             return None
-        part /= np.where(total > 0.0, total, 1.0)[:, None]
-        logs = np.where(conducts, rest, 0.0)
-        middle = (part * logs).sum(axis=1)
-        between = (part * (logs - middle[:, None]) ** 2).sum(axis=1)
-        ends = [o.rest[:, o.nominal] for o in (low, high)]
-        good = np.isfinite(ends[0]) & np.isfinite(ends[1])
-        rise = np.where(good, ends[1], 0.0) - np.where(good, ends[0], 0.0)
-        slope = rise / (2.0 * STEP)
-        s2 = known.scale**2
-        own = s2 * ((slope * loading) ** 2 + scale**2) + chains**2
-        shared = between + s2 * of_cup**2
-        return cls(weights / weights.sum(), middle, shared, own, slope)
+        made = (np.stack(column, axis=1) for column in zip(*columns, strict=True))
+        return cls(weights / weights.sum(), *made)
+
+
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    """Films of one cup against what they would read, over the draws.
+
+    Parameters
+    ----------
+    weights : (n,) ndarray of float
+        Of the draws.
+    off, scatter2 : (n,) ndarray of float
+        Mean and variance of how far ln R of each film is from the film as planned.
+    shared, own : (n,) ndarray of float
+        Variance of that mean between cups, and of each film of one.
+    slope : (n,) ndarray of float
+        d ln R / d ln phi.
+    k : int
+        Films that conduct.
+
+    """
+
+    weights: Floats
+    off: Floats
+    scatter2: Floats
+    shared: Floats
+    own: Floats
+    slope: Floats
+    k: int
+
+    @classmethod
+    def of(cls, found: _Outlook, logs: Floats, at: NDArray[np.int64]) -> _Batch:
+        """Hold films against their gaps; `at` is the gap of each.
+
+        What a cup shares is one deviation for all gaps, so its sizes add up and not their
+        squares.
+        """
+        k, left = len(logs), logs - found.middle[:, at]
+        part = np.bincount(at, minlength=found.middle.shape[1]) / k
+        scatter2 = left.var(axis=1, ddof=1) if k > 1 else np.zeros(len(left))
+        shared = (np.sqrt(found.shared) @ part) ** 2
+        return cls(
+            found.weights, left.mean(axis=1), scatter2, shared, found.own @ part,
+            found.slope @ part, k,
+        )  # fmt: skip
+
+    @property
+    def deviation(self) -> Floats:
+        """Standard deviation of the mean, (n,)."""
+        return np.asarray(np.sqrt(self.shared + self.own / self.k))
 
 
 def agreement(
     model: FilmModel,
-    recipe: Recipe,
+    recipes: Sequence[Recipe],
     resistances: Sequence[float],
     known: Knowledge,
     bench: Bench,
@@ -198,8 +265,9 @@ def agreement(
     ----------
     model : FilmModel
         Of the mix.
-    recipe : Recipe
-        As weighed out and cast, sizes as planned or as measured.
+    recipes : sequence of Recipe
+        Of each film, of one loading, as weighed out and cast, sizes as planned or as
+        measured.
     resistances : sequence of float
         R of each film [ohm] over that of its own sizes to the recipe's, inf where open.
     known : Knowledge
@@ -221,11 +289,11 @@ def agreement(
 
     Notes
     -----
-    The scatter of k films over its variance is chi-square with k - 1 degrees of freedom.
-    Open films are binomial at the chance of each draw and cup, one in a hundred for reasons
-    of their own included. All are averaged over the draws. A cause is that its deviation
-    has `FAULT` times its tolerance; its evidence is the ratio of the two densities of mean
-    and scatter.
+    The scatter of k films over its variance is chi-square with k - 1 degrees of freedom,
+    of films of several gaps with the mean variance of one. Open films are binomial at the
+    mean chance of each draw and cup, one in a hundred for reasons of their own included.
+    All are averaged over the draws. A cause is that its deviation has `FAULT` times its
+    tolerance; its evidence is the ratio of the two densities of mean and scatter.
 
     """
     if not len(resistances):
@@ -234,51 +302,72 @@ def agreement(
         raise ValueError("resistances must be above 0")
     quiet = dict.fromkeys(measured_sizes, 0.0)
     bench = replace(bench, tolerances=replace(bench.tolerances, **quiet))
-    reading = Reading("batch", recipe.loading, recipe.film, float(resistances[0]))
-    moves = row_moves(reading, model, bench)
-    logs = np.log([r for r in resistances if np.isfinite(r)])
-    n, k = len(resistances), len(logs)
-    found = _Batch.of(model, recipe, known, bench, moves)
+    kinds = list(dict.fromkeys(recipes))
+    at = np.array([kinds.index(recipe) for recipe in recipes])
+    moves = [
+        row_moves(Reading("batch", kind.loading, kind.film, 1.0), model, bench)
+        for kind in kinds
+    ]
+    read = np.array(resistances, dtype=np.float64)
+    conducts = np.isfinite(read)
+    logs, n, k = np.log(read[conducts]), len(read), int(conducts.sum())
+    found = _Outlook.of(model, kinds, known, bench, moves)
+    counts = np.bincount(at)
     as_many = as_few = 1.0
     if found is None or n > k:
-        as_many, as_few = _open_chances(model, recipe, known, bench, moves, n, n - k)
+        as_many, as_few = _open_chances(model, kinds, counts, known, bench, moves[0], n - k)
+    films = tuple(
+        _films(kind, read[at == i], None if found is None else (found, i), outlook)
+        for i, (kind, outlook) in enumerate(
+            zip(kinds, outlooks(model, kinds, known, bench), strict=True)
+        )
+    )
     if found is None or k == 0:
         # predicted open, or nothing conducts: only the number of open films says something
         p = min(1.0, 2.0 * min(as_few, as_many))
-        band = outlooks(model, [recipe], known, bench)[0].casting_band()
-        mean = float(np.exp(logs.mean())) if k else float("inf")
-        return Agreement(
-            _verdict(p), n, n - k, band, mean, 1.0, 1.0, p, 0.0, 0.0,
-            (Cause("none", 1.0, 0.0, 0.0),), False,
-        )  # fmt: skip
-    w, mean = found.weights, float(logs.mean())
-    sd = np.sqrt(found.shared + found.own / k)
-    below = float(w @ ndtr((mean - found.middle) / sd))
+        none = (Cause("none", 1.0, 0.0, 0.0),)
+        return Agreement(_verdict(p), films, 1.0, 1.0, p, 0.0, 0.0, none, False)
+    batch = _Batch.of(found, logs, at[conducts])
+    w = batch.weights
+    below = float(w @ ndtr(batch.off / batch.deviation))
     level_p = 2.0 * min(below, 1.0 - below)
-    scatter2 = float(logs.var(ddof=1)) if k > 1 else 0.0
-    scatter_p = _scatter_chance(found, scatter2, k)
-    sizes = _sizes(moves, bench, recipe.film)
-    causes = _causes(found, sizes, recipe.loading.log_slope, mean, scatter2, k)
-    cast = found.middle[:, None] + sd[:, None] * spread_steps(len(sd))
-    each = np.repeat(w / cast.shape[1], cast.shape[1])
+    scatter_p = _scatter_chance(batch)
+    causes = _causes(
+        batch, _sizes(kinds, counts, moves, bench), recipes[0].loading.log_slope
+    )
     # several looks at the same batch: Bonferroni
     looks = 1 + (k > 1) + (n > k)
     return Agreement(
-        _verdict(min(level_p, scatter_p, as_many) * looks), n, n - k,
-        Band.of(cast.ravel(), each).exp(), float(np.exp(mean)),
-        level_p, scatter_p, as_many, float(np.sqrt(scatter2)),
-        float(np.sqrt(w @ found.own)), causes,
+        _verdict(min(level_p, scatter_p, as_many) * looks), films,
+        level_p, scatter_p, as_many, float(np.sqrt(w @ batch.scatter2)),
+        float(np.sqrt(w @ batch.own)), causes,
         len(causes) < 2 or causes[0].probability > 2.0 * causes[1].probability,
     )  # fmt: skip
 
 
+def _films(
+    recipe: Recipe, read: Floats, found: tuple[_Outlook, int] | None, outlook: Outlook
+) -> Films:
+    """Films of one recipe beside the band of their mean; of one casting if that is open."""
+    logs = np.log(read[np.isfinite(read)])
+    band = outlook.casting_band()
+    if found is not None and len(logs):
+        over, i = found
+        sd = np.sqrt(over.shared[:, i] + over.own[:, i] / len(logs))
+        cast = over.middle[:, i, None] + sd[:, None] * spread_steps(len(sd))
+        each = np.repeat(over.weights / cast.shape[1], cast.shape[1])
+        band = Band.of(cast.ravel(), each).exp()
+    mean = float(np.exp(logs.mean())) if len(logs) else float("inf")
+    return Films(recipe, len(read), len(read) - len(logs), band, mean)
+
+
 def _open_chances(
     model: FilmModel,
-    recipe: Recipe,
+    recipes: Sequence[Recipe],
+    counts: NDArray[np.int64],
     known: Knowledge,
     bench: Bench,
     moves: Sequence[Move],
-    n: int,
     n_open: int,
 ) -> tuple[float, float]:
     """Probability of as many open films or more, and of as many or fewer.
@@ -289,24 +378,25 @@ def _open_chances(
 
     shared, _ = deviation(moves, (CUP, LOT))
     points, weights = quadrature(NODES)
-    more = fewer = 0.0
+    n, more, fewer = int(counts.sum()), 0.0, 0.0
     for x, weight in zip(points, weights, strict=True):
         by = shared * x * known.scale
-        o = outlooks(model, [recipe], known, bench, levels=(FILM,), off_by=by)[0]
-        chance = STRAY_OPEN + (1.0 - STRAY_OPEN) * o.open_shares
+        seen = outlooks(model, recipes, known, bench, levels=(FILM,), off_by=by)
+        shares = np.stack([o.open_shares for o in seen], axis=1) @ (counts / n)
+        chance = STRAY_OPEN + (1.0 - STRAY_OPEN) * shares
         more += float(weight * (known.weights @ binom.sf(n_open - 1, n, chance)))
         fewer += float(weight * (known.weights @ binom.cdf(n_open, n, chance)))
     return more, fewer
 
 
-def _scatter_chance(found: _Batch, scatter2: float, k: int) -> float:
+def _scatter_chance(found: _Batch) -> float:
     """Probability of a scatter as large or larger."""
     from scipy.stats import chi2
 
-    if k < 2:
+    if found.k < 2:
         return 1.0
-    own = np.maximum(found.own, 1e-30)
-    return float(found.weights @ chi2.sf((k - 1) * scatter2 / own, k - 1))
+    over = found.scatter2 / np.maximum(found.own, 1e-30)
+    return float(found.weights @ chi2.sf((found.k - 1) * over, found.k - 1))
 
 
 def _verdict(probability: float) -> str:
@@ -316,17 +406,13 @@ def _verdict(probability: float) -> str:
 
 
 def _causes(
-    found: _Batch,
-    sizes: dict[str, tuple[float, float]],
-    log_slope: float,
-    mean: float,
-    scatter2: float,
-    k: int,
+    found: _Batch, sizes: dict[str, tuple[float, float]], log_slope: float
 ) -> tuple[Cause, ...]:
     """Probability and size of every cause, the likeliest first."""
     from scipy.stats import chi2, norm
 
-    shift, zero = mean - found.middle, np.zeros_like(found.middle)
+    shift, scatter2, k = found.off, found.scatter2, found.k
+    zero = np.zeros_like(shift)
     variance = found.shared + found.own / k
     by_loading = found.slope * log_slope
     with np.errstate(divide="ignore"):
@@ -385,12 +471,20 @@ def _moments(density: Floats, values: Floats, variances: Floats) -> tuple[float,
 
 
 def _sizes(
-    moves: Sequence[Move], bench: Bench, film: Film
+    recipes: Sequence[Recipe],
+    counts: NDArray[np.int64],
+    moves: Sequence[Sequence[Move]],
+    bench: Bench,
 ) -> dict[str, tuple[float, float]]:
-    """Tolerance of the logarithm of everything, and d ln R besides the loading with it."""
-    spreads = bench.tolerances.spreads(film)
-    scale = {move.name: move.scale for move in moves}
-    return {
-        name: (spread, scale.get(name, 0.0) / spread if spread > 0.0 else 0.0)
-        for name, spread in spreads.items()
-    }
+    """Tolerance of the logarithm of everything, and d ln R besides the loading with it.
+
+    Those of the mean film, where gaps differ.
+    """
+    found: dict[str, tuple[float, float]] = {}
+    for recipe, part, mine in zip(recipes, counts / counts.sum(), moves, strict=True):
+        scale = {move.name: move.scale for move in mine}
+        for name, spread in bench.tolerances.spreads(recipe.film).items():
+            size, gain = found.get(name, (0.0, 0.0))
+            own = scale.get(name, 0.0) / spread if spread > 0.0 else 0.0
+            found[name] = size + part * spread, gain + part * own
+    return found

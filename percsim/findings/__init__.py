@@ -28,7 +28,7 @@ from percsim.findings.judged import Findings, judge_mixes
 from percsim.findings.layers import layers
 from percsim.findings.mixes import gather_mixes
 from percsim.findings.operation import operation
-from percsim.findings.rows import summary_of_choice
+from percsim.findings.rows import candidate_table, summary_of_choice
 from percsim.findings.spread import spread
 from percsim.findings.stages import Stages, next_stage
 from percsim.findings.temperature import temperature
@@ -145,7 +145,7 @@ def assemble(
     findings : Findings
         What it was made from.
     tables : dict
-        Rows of `boxes`, `responses` and `castings`.
+        Rows of `candidates`, `castings`, `boxes` and `responses`, keys in SI.
 
     Raises
     ------
@@ -202,9 +202,10 @@ def assemble(
     if with_blocks and "film" in summary:
         summary["film"] |= blocks(findings)
     tables = {
+        "candidates": candidate_table(findings),
+        "castings": casting_rows(findings.whole),
         "boxes": boxes,
         "responses": responses,
-        "castings": casting_rows(findings.as_planned),
     }
     return summary, findings, tables
 

@@ -12,8 +12,10 @@ from percsim.decision.batch import Cause, agreement
 from percsim.decision.outlook import Recipe
 from percsim.decision.posterior import Reading
 from percsim.errors import PlanError
+from percsim.film.electrodes import Film
 from percsim.findings.judged import Findings
 from percsim.process import one_blas_thread
+from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = ["batch_agreement"]
 
@@ -44,7 +46,7 @@ def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str
     findings : Findings
         Of the run; measured rows of its plan narrow what is predicted.
     readings : sequence of Reading
-        One film each, all of one loading, at rest and 20 C.
+        One film each, all of one cup, at rest and 20 C.
 
     Returns
     -------
@@ -73,7 +75,11 @@ def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str
     faults += [
         f"{r.label}: a batch is judged by R at rest and 20 C"
         for r in readings
-        if r.resistance is None or (r.relative_change is None and r.strain != 0.0)
+        if r.resistance is None
+        or (
+            r.relative_change is None
+            and (r.strain, r.temperature) != (0.0, ROOM_TEMPERATURE)
+        )
     ]
     cups = {r.batch for r in readings}
     if len(cups) > 1:
@@ -81,53 +87,55 @@ def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str
             f"the films come from {len(cups)} cups: films of one cup share its mixing, so "
             "judge each cup by itself ('percsim lots' compares cups)"
         )
-    loadings = sorted({r.loading.weight_fraction for r in readings})
-    gaps = sorted({r.film.electrode_gap for r in readings})
-    if len(loadings) > 1 or len(gaps) > 1:
-        faults.append(
-            "the films are not of one batch: they have "
-            f"{len(loadings)} loadings and {len(gaps)} electrode gaps"
-        )
+    loadings = {r.loading.weight_fraction for r in readings}
+    if len(loadings) > 1:
+        faults.append(f"the films are not of one batch: they have {len(loadings)} loadings")
     if faults:
         raise PlanError(faults)
-    planned = findings.plan.film_at(gaps[0])
-    film = readings[0].film
     measured = [
         name
         for name in ("thickness", "width")
-        if any(getattr(r.film, name) != getattr(planned, name) for r in readings)
+        if any(
+            getattr(r.film, name)
+            != getattr(findings.plan.film_at(r.film.electrode_gap), name)
+            for r in readings
+        )
     ]
-    # brought to the sizes of the first film, so that what was measured scatters no more
-    resistances = [
-        (r.resistance or 0.0)
-        * (r.film.width * r.film.thickness)
-        / (film.width * film.thickness)
-        for r in readings
-    ]
+    # brought to the sizes of the first film of its gap, so that what was measured scatters
+    # no more
+    first: dict[float, Film] = {}
+    recipes, resistances = [], []
+    for r in readings:
+        film = first.setdefault(r.film.electrode_gap, r.film)
+        own = (r.film.width * r.film.thickness) / (film.width * film.thickness)
+        recipes.append(Recipe(r.loading, film))
+        resistances.append((r.resistance or 0.0) * own)
     result = agreement(
-        films.model,
-        Recipe(readings[0].loading, film),
-        resistances,
-        findings.known,
-        films.bench,
+        films.model, recipes, resistances, findings.known, films.bench,
         measured_sizes=measured,
-    )
-    finite = [r for r in resistances if np.isfinite(r)]
+    )  # fmt: skip
     return {
         "verdict": result.verdict,
         "weight_fraction": readings[0].loading.weight_fraction,
-        "electrode_gap_m": film.electrode_gap,
         "anchored_rows": len(findings.plan.measured),
-        "films": result.n_films,
-        "open_films": result.n_open,
+        "films": len(readings),
+        "open_films": sum(kind.n_open for kind in result.films),
         "measured_sizes": measured,
-        "predicted_ohm": asdict(result.predicted),
+        "gaps": [
+            {
+                "electrode_gap_m": kind.recipe.film.electrode_gap,
+                "films": kind.n,
+                "open_films": kind.n_open,
+                "predicted_ohm": asdict(kind.predicted),
+                "measured_ohm": kind.measured,
+            }
+            for kind in result.films
+        ],
         "contains": (
             "geometric mean of the films: contacts and threshold as far as they are known, "
             "simulation error, and the bench tolerances of so many films of one cup, "
             "perhaps of another lot of powder"
         ),
-        "measured_ohm": result.measured if finite else float("inf"),
         "level_probability": result.level_probability,
         "scatter_probability": result.scatter_probability,
         "open_probability": result.open_probability,

@@ -27,9 +27,6 @@ __all__ = ["FILMS", "blocks", "film"]
 FILMS = 200
 """Films put together from blocks, with and without uneven mixing."""
 
-CORRELATION_LENGTH = 1e-3
-"""Of the loading within a film [m] where the plan says nothing (judgement, no source)."""
-
 
 def film(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     """Size and electrodes of the chosen or nearest candidate, and how it conducts across.
@@ -235,11 +232,9 @@ def _lattice_films(
 
 def _unevenness(findings: Findings) -> tuple[float, float]:
     """Deviation of ln(volume fraction) within a film, and its correlation length [m]."""
-    plan = findings.plan
-    within = float(plan.tolerances.get("mixing_within", plan.tolerances["mixing"]))
+    tolerances = findings.plan.tolerances
     slope = findings.best.castings.loading.log_slope
-    length = float(plan.tolerances.get("mixing_length", CORRELATION_LENGTH))
-    return within * slope, length or CORRELATION_LENGTH
+    return tolerances.mixing_within * slope, tolerances.mixing_length
 
 
 def _short(values: NDArray[np.float64]) -> list[float]:

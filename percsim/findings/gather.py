@@ -395,7 +395,7 @@ def box_rows(
                 # an open box has none; one that opens under strain has an infinite one
                 "gauge_factor": (strained / rest - 1.0) / plan.chord_strain
                 if rest < float("inf")
-                else "",
+                else None,
                 "elapsed_s": records[job.key].elapsed,
             }
         )
@@ -413,11 +413,11 @@ def box_rows(
 
 
 def casting_rows(choice: Choice) -> list[dict[str, Any]]:
-    """Rows of castings.csv."""
+    """Rows of castings.csv; what each casting drew as how far it is off the plan."""
     rows = []
     for index, candidate in enumerate(choice.candidates):
         castings = candidate.castings
-        factors = castings.factors()
+        off = {name: factor - 1.0 for name, factor in castings.factors().items()}
         rest, gauge = castings.at_rest, castings.gauge_factors
         passes = choice.target.passes(rest, gauge)
         rows += [
@@ -427,9 +427,9 @@ def casting_rows(choice: Choice) -> list[dict[str, Any]]:
                 "electrode_gap_m": castings.film.electrode_gap,
                 **dict(candidate.values),
                 "casting": k,
-                **{name: float(f"{drawn[k]:.6g}") for name, drawn in factors.items()},
+                **{f"{name}_off": float(f"{x[k]:.5g}") for name, x in off.items()},
                 "resistance_ohm": float(rest[k]),
-                "gauge_factor": float(gauge[k]) if np.isfinite(rest[k]) else "",
+                "gauge_factor": float(gauge[k]) if np.isfinite(rest[k]) else None,
                 "passes": bool(passes[k]),
             }
             for k in range(len(castings))

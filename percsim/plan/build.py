@@ -311,36 +311,19 @@ class Stages(Mixture):
         return self.film.electrode_layout()
 
     @property
-    def tolerances(self) -> dict[str, float]:
-        """One standard deviation of each bench tolerance.
+    def tolerances(self) -> Tolerances:
+        """What the bench does, one standard deviation each."""
+        from percsim.film.tolerances import Tolerances
 
-        Returns
-        -------
-        dict
-            By the names of `percsim.film.Tolerances`: lengths [m], `strain_setting` as
-            strain, `tilt` [rad], the rest relative; `mixing_length` [m] goes with
-            `mixing_within`.
-
-        """
-        found = self.tolerances_section.for_stage()
-        for name in (
-            "castings", "known_within", "aspect_ratio_within", "particle_size_within",
-        ):  # fmt: skip
-            del found[name]
-        if found["thickness"] is None:
-            found["thickness"] = 0.20 if self.film.cast == "drop" else 0.08
-        return found
+        section = self.tolerances_section
+        usual = 0.20 if self.film.cast == "drop" else 0.08
+        thickness = usual if section.thickness is None else section.thickness
+        return section.build(Tolerances, thickness=thickness)
 
     @property
     def castings(self) -> int:
         """Castings drawn for each candidate."""
         return self.tolerances_section.castings
-
-    def casting_tolerances(self) -> Tolerances:
-        """Bench tolerances as the castings take them."""
-        from percsim.film.tolerances import Tolerances
-
-        return Tolerances(**self.tolerances)
 
     def bench(self, aspect_ratio_slope: float, tilt_slope: float) -> Bench:
         """Bench of the plan, for films whose threshold has these slopes."""
@@ -351,9 +334,8 @@ class Stages(Mixture):
             "aspect_ratio": t.aspect_ratio_within, "particle_size": t.particle_size_within,
         }  # fmt: skip
         return Bench(
-            self.casting_tolerances(), aspect_ratio_slope, tilt_slope, levels,
-            t.known_within,
-        )  # fmt: skip
+            self.tolerances, aspect_ratio_slope, tilt_slope, levels, t.known_within
+        )
 
     @property
     def batch_mass(self) -> float | None:

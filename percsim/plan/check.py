@@ -10,6 +10,7 @@ from percsim.plan.check_rows import check_measured
 from percsim.plan.mixes import Mixes
 from percsim.plan.read import MIX, Reading
 from percsim.plan.sections.ask import ExploreSection
+from percsim.plan.sections.film import OF_LAYOUT
 from percsim.plan.sections.mix import ContactsSection, FillerSection
 from percsim.plan.sections.section import reader_of
 from percsim.plan.write import length
@@ -31,12 +32,6 @@ _OF_LAYOUT = {
     "sense_spacing": "four-terminal",
 }
 """Keys of [film] that only one layout reads."""
-
-_NEEDED = {
-    "fingers": {"fingers": "6", "electrode_length": '"0.5 mm"'},
-    "four-terminal": {"electrode_length": '"1 mm"', "sense_spacing": '"1 mm"'},
-}
-"""Keys of [film] that a layout cannot do without, and an example."""
 
 
 def check_plan(plan: Mixes, reading: Reading) -> None:
@@ -284,10 +279,9 @@ def _check_layout(plan: Mixes, reading: Reading) -> None:
     for name, other in _OF_LAYOUT.items():
         if other != layout and name in given:
             fault(name, f"belongs to layout = {other!r}, not to {layout!r}")
-    for name, like in _NEEDED.get(layout, {}).items():
+    for name in OF_LAYOUT[layout]:
         if name not in given:
-            what = f"is missing with layout = {layout!r}; write it like {name} = {like}"
-            fault(name, what)
+            reading.missing(f"film.{name}", f", for layout = {layout!r}")
     for name in ("electrodes", "electrode_length"):
         if layout == "end plates" and name in given:
             fault(name, "does not belong to layout = 'end plates'")
@@ -420,12 +414,11 @@ def _check_states(plan: Mixes, reading: Reading) -> None:
     ) or plan.contacts.model != "opening":  # fmt: skip
         return
     thermal = plan.thermal(max(plan.weight_fractions))
-    share, closed = thermal.share, thermal.closed_at
-    shut = f"'{format_quantity(closed, 'temperature')}'"
+    shut = f"'{format_quantity(thermal.closed_at, 'temperature')}'"
     if plan.strain.mounting == "free" and plan.strain.bonded_at != ROOM_TEMPERATURE:
         what = "needs mounting = 'bonded' or 'biaxial', not 'free'"
         reading.fault("strain.bonded_at", what)
-    if thermal.bond is not None and thermal.bond.bonded_at < closed:
+    if thermal.bond is not None and thermal.bond.bonded_at < thermal.closed_at:
         reading.fault(
             "strain.bonded_at",
             f"= '{format_quantity(thermal.bond.bonded_at, 'temperature')}' is colder than"
@@ -434,16 +427,11 @@ def _check_states(plan: Mixes, reading: Reading) -> None:
         )
         return
     strain, temperature = plan.window_strains[0], min(plan.temperatures)
-    swelling = plan.coldest_swelling
-    stretch = (1.0 + swelling) * (1.0 + strain)
+    stretch = (1.0 + plan.coldest_swelling) * (1.0 + strain)
     if stretch >= 1.0 - 1e-12:
         return
-    warming = f"1 {swelling:+.4g}"
-    if thermal.bond is None:
-        expansion = format_quantity(thermal.expansion, "expansion", digits=3)
-        warming = f"1 + {share:g} x {expansion} x {temperature - closed:.4g} K"
     advice = "with lambda_T = 0 nothing holds the contacts open; do not compress"
-    if share * thermal.expansion > 0.0:
+    if thermal.share * thermal.expansion > 0.0:
         colder = plan.closed_for(strain)
         advice = f"set it to '{colder} C' or colder"
         if colder is None:
@@ -452,8 +440,7 @@ def _check_states(plan: Mixes, reading: Reading) -> None:
         "contacts.closed_at",
         f"= {shut}: at {format_quantity(strain, 'strain')} and"
         f" {format_quantity(temperature, 'temperature')} the contacts are more closed than"
-        f" in the reference state, ({warming}) x (1 {strain:+.4g}) = {stretch:.6f}, below"
-        f" 1; {advice}",
+        f" in the reference state, stretched to {stretch:.6f}; {advice}",
     )
 
 

@@ -12,31 +12,7 @@ from percsim.materials.filler import Filler
 from percsim.materials.powder import Powder
 from percsim.materials.recipe import Recipe
 from percsim.particles.placement import Clusters
-from percsim.plan.sections.ask import (
-    BoxesSection,
-    ExploreSection,
-    TargetSection,
-    TolerancesSection,
-)
-from percsim.plan.sections.film import (
-    FilmSection,
-    PartSection,
-    SheetSection,
-    StrainSection,
-    TemperatureSection,
-)
-from percsim.plan.sections.mix import (
-    ContactsSection,
-    ElastomerSection,
-    FillerSection,
-    PlacementSection,
-)
-from percsim.plan.sections.use import (
-    BatchSection,
-    MeasuredSection,
-    SupplySection,
-    VibrationSection,
-)
+from percsim.plan import sections
 from percsim.plan.tables import Stated
 from percsim.states.temperature import ROOM_TEMPERATURE
 
@@ -97,23 +73,23 @@ class Mixture:
 
     title: str
     seed: int
-    filler: tuple[FillerSection, ...]
-    elastomer: ElastomerSection
-    film: FilmSection
-    placement: PlacementSection
-    contacts: ContactsSection
-    strain: StrainSection
-    temperature: TemperatureSection
-    explore: ExploreSection
-    boxes: BoxesSection
-    tolerances_section: TolerancesSection
-    target: TargetSection
-    supply: SupplySection | None
-    vibration: VibrationSection | None
-    batch: BatchSection
-    sheet: SheetSection
-    part: PartSection
-    measured: tuple[MeasuredSection, ...] = ()
+    filler: tuple[sections.FillerSection, ...]
+    elastomer: sections.ElastomerSection
+    film: sections.FilmSection
+    placement: sections.PlacementSection
+    contacts: sections.ContactsSection
+    strain: sections.StrainSection
+    temperature: sections.TemperatureSection
+    explore: sections.ExploreSection
+    boxes: sections.BoxesSection
+    tolerances_section: sections.TolerancesSection
+    target: sections.TargetSection
+    supply: sections.SupplySection | None
+    vibration: sections.VibrationSection | None
+    batch: sections.BatchSection
+    sheet: sections.SheetSection
+    part: sections.PartSection
+    measured: tuple[sections.MeasuredSection, ...] = ()
     name: str = "plan"
     text: str = ""
     path: str = ""

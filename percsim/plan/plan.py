@@ -133,7 +133,7 @@ class Plan(Mixes):
         left_out: dict[str, dict[str, Any]] = {
             "elastomer": {k: getattr(self.cured_elastomer, k) for k in own},
             "contacts": {k: getattr(self, k) for k in contacts},
-            "tolerances": {"thickness": self.tolerances["thickness"]},
+            "tolerances": {"thickness": self.tolerances.thickness},
             "batch": {"mass": self.batch_mass},
             "target": {"supply": self.supply_voltage},
             "supply": {
@@ -179,7 +179,9 @@ class Plan(Mixes):
         read = []
         for row in rows:
             keys = {k: v for k, v in row.items() if k != "row"}
-            label = f"row {row['row']}"
+            label = f"line {row['row']}"
+            if "note" in row:
+                label += f" ({show_value(row['note'])})"
             read.append((label, reading.section(label, MeasuredSection, keys)))
         check_added_rows(self, reading, read)
         reading.refuse()

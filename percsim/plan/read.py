@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from percsim.errors import PlanError
+from percsim.files import lines_of_keys
 from percsim.plan.readers import did_you_mean, faults_of
 from percsim.plan.sections import ESSENTIAL, MODELS, OPTIONAL, ROWS, SECTIONS
 from percsim.plan.sections.ask import HeadSection
@@ -24,13 +24,6 @@ KNOWN = (*HeadSection.keys(), *SECTIONS, *ROWS)
 
 MIX = ("filler.*", "filler.shape", "elastomer.*")
 """What powder and elastomer are made of; "filler.shape" is bad where they do not fit."""
-
-WHY = {
-    "filler": "it says which powder",
-    "elastomer": "it says what the powder is mixed into",
-    "film": "it gives thickness, width and length",
-    "explore": "it lists the loadings and electrode gaps to try",
-}
 
 
 class Reading:
@@ -72,7 +65,7 @@ class Reading:
             key = word[1] if word else ""
             return KNOWN.index(key) if key in KNOWN else -1
 
-        lines = _lines_of(self.text)
+        lines = lines_of_keys(self.text)
         told = []
         for key, what in sorted(dict.fromkeys(self.faults), key=place):
             # a key that is missing is missing in its section
@@ -128,25 +121,6 @@ class Reading:
         return model(**read)
 
 
-def _lines_of(text: str) -> dict[str, int]:
-    """Line of every section and key of a plan, as messages call them."""
-    found: dict[str, int] = {}
-    section, entries = "", Counter[str]()
-    for number, line in enumerate(text.splitlines(), 1):
-        head = re.match(r"\s*\[(\[?)\s*([\w.]+)", line)
-        key = re.match(r"\s*([\w.]+)\s*=", line)
-        if head:
-            section = head[2]
-            found.setdefault(section, number)
-            if head[1]:
-                entries[section] += 1
-                section = f"{section}[{entries[section]}]"
-                found[section] = number
-        elif key:
-            found.setdefault(f"{section}.{key[1]}" if section else key[1], number)
-    return found
-
-
 def _plain(key: str) -> str:
     """Key less the numbers of entries: filler[2] is filler."""
     return re.sub(r"\[\d+\]", "", key)
@@ -192,7 +166,9 @@ def read_sections(reading: Reading, mapping: Mapping[str, Any]) -> dict[str, Any
             if repr(key) in hints:  # it is there, misspelt
                 reading.bad.add(key)
             elif key in ESSENTIAL:
-                reading.fault(f"[{key}]", f"is missing; {WHY[key]}", spoils=key)
+                about = model.__doc__ or ""
+                what = f"is missing: {about[0].lower()}{about[1:].partition('.')[0]}"
+                reading.fault(f"[{key}]", what, spoils=key)
             parts[key] = None if key in (*ESSENTIAL, *OPTIONAL) else model()
         elif key == "filler" and isinstance(mapping[key], list | tuple):
             parts[key] = _read_entries(reading, key, model, mapping[key])

@@ -131,17 +131,6 @@ def _placement_remarks(plan: Stages) -> Iterator[str]:
     remark = threshold_remark(placement)
     if remark:
         yield remark
-    if placement.impenetrable > 0.0:
-        yield (
-            "hard particles start from the same places at every loading and are then"
-            " pushed apart, each loading in its own way: differences between loadings"
-            " scatter more than with particles that overlap"
-        )
-        if plan.lies_turned:
-            yield (
-                "pushing hard particles apart also turns them, at 28 vol% an order of"
-                " 0.60 becomes 0.66; boxes.csv has the order as it came out"
-            )
     if placement.faces == "confining" and not plan.is_thin:
         yield (
             "faces = 'confining' has no effect, the film is simulated without faces;"

@@ -14,7 +14,7 @@ from percsim.errors import PlanError
 from percsim.materials import load_material
 from percsim.materials.elastomer import material_names
 from percsim.plan.readers import did_you_mean
-from percsim.plan.sections import MODELS, OPTIONAL, ROWS
+from percsim.plan.sections import GROUPS, MODELS, OPTIONAL, ROWS
 from percsim.plan.sections.section import Key, words_of
 from percsim.plan.write import toml_value
 
@@ -74,6 +74,8 @@ def complete_plan() -> str:
         if name:
             heading = f"[[{name}]]" if name in ROWS else f"[{name}]"
             about = " ".join((model.__doc__ or "").split())
+            if name in GROUPS:
+                parts.append(f"# {'=' * 88}\n# {GROUPS[name]}\n")
             parts.append(f"# {'-' * 88}\n{_comment(about)}\n{off}{heading}\n")
         words = words_of(model)
         for word, key in model.keys().items():

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +16,7 @@ from percsim.boxes.folder import write_atomically
 from percsim.errors import FolderError
 from percsim.process import check_interrupt
 from percsim.report.candidates import Row, Summary, deciding_index
-from percsim.report.rows import read_rows, write_rows
+from percsim.report.rows import write_tables
 from percsim.report.terminal import text_summary
 
 if TYPE_CHECKING:
@@ -24,10 +24,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Report",
-    "read_rows",
     "text_summary",
     "write_report",
-    "write_rows",
+    "write_tables",
 ]
 
 _log = logging.getLogger(__name__)
@@ -57,9 +56,7 @@ class Report:
 def write_report(
     folder: str | os.PathLike[str],
     summary: Summary,
-    boxes: Sequence[Row],
-    responses: Sequence[Row],
-    castings: Sequence[Row],
+    tables: Mapping[str, Sequence[Row]],
     sample: BoxPicture | None = None,
     drawn: Path | None = None,
 ) -> Report:
@@ -71,8 +68,8 @@ def write_report(
         Folder for them; made if it is not there. Files of other names stay.
     summary : dict
         The summary of the run, in memory or as read back from `summary.json`.
-    boxes, responses, castings : sequence of dict
-        One row a box, a box and state, and a casting and candidate.
+    tables : mapping of str to sequence of dict
+        Rows of `candidates`, `castings`, `boxes` and `responses`.
     sample : BoxPicture, optional
         One box, for its picture.
     drawn : Path, optional
@@ -104,11 +101,11 @@ def write_report(
     folder = Path(folder)
     pictures = folder / "figures"
     folder.mkdir(parents=True, exist_ok=True)
-    files = write_rows(folder, boxes, responses, castings)
+    files = write_tables(folder, tables)
     drawings, failures = [], []
     chapters = chapters_of(summary)
     index, _ = deciding_index(summary)
-    mine = [row for row in castings if row["candidate"] == index]
+    mine = [row for row in tables["castings"] if row["candidate"] == index]
     names = [chapter.figure for chapter in chapters if chapter.figure]
     for drawing in draw(Run(summary, mine, sample), names, drawn):
         check_interrupt()

@@ -77,19 +77,24 @@ def agreement_text(result: Row) -> list[str]:
 def _numbers(result: Row) -> str:
     """Say what was read and what was predicted."""
     films, n_open = int(result["films"]), int(result["open_films"])
-    expected = result["predicted_ohm"]
     known = (
         f"{result['anchored_rows']} measured rows narrow the prediction."
         if result["anchored_rows"]
         else "No film was measured before, so the band is as wide as day one leaves it: "
         "agreement says little; anchor the plan first."
     )
+    several = len(result["gaps"]) > 1
+    each = "; ".join(
+        f"{'' if several else 'at '}{mm(row['electrode_gap_m'])} gap"
+        + (f", {row['open_films']} of {row['films']} open" if row["open_films"] else "")
+        + f": geometric mean {resistance(row['measured_ohm'])}, predicted "
+        f"{resistance(row['predicted_ohm']['median'])} "
+        f"(5-95 % {band(row['predicted_ohm'], 'ohm')})"
+        for row in result["gaps"]
+    )
     return (
-        f"{counted(films, 'film')} of {weight(result['weight_fraction'])} at "
-        f"{mm(result['electrode_gap_m'])} gap"
-        + (f", {n_open} of them open" if n_open else "")
-        + f": geometric mean {resistance(result['measured_ohm'])}, predicted "
-        f"{resistance(expected['median'])} (5-95 % {band(expected, 'ohm')}). "
+        f"{counted(films, 'film')} of {weight(result['weight_fraction'])}"
+        f"{': ' if several else ' '}{each}. "
         + ("Both are of films that conduct. " if films > n_open else "")
         + "The band contains contacts and threshold as far as they are known, the "
         "simulation error, and the bench tolerances of so many films of one cup, perhaps "

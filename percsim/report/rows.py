@@ -1,4 +1,8 @@
-"""Results -> files of rows, and back."""
+"""Tables of results -> files in bench units, a unit a column.
+
+In memory a key names its SI unit, "electrode_gap_m"; in a file the heading names that of
+the bench, "electrode_gap (mm)". What is open is `inf`, what is not known a blank.
+"""
 
 from __future__ import annotations
 
@@ -6,85 +10,75 @@ import csv
 import io
 import math
 import os
-from collections.abc import Sequence
+import re
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from percsim.boxes.folder import write_atomically
 from percsim.report.candidates import Row
+from percsim.units import ZERO_CELSIUS
 
-__all__ = [
-    "BOX_COLUMNS",
-    "CASTING_COLUMNS",
-    "RESPONSE_COLUMNS",
-    "columns_of",
-    "read_rows",
-    "rows_to_csv",
-    "write_rows",
-]
+__all__ = ["TABLES", "rows_to_csv", "write_tables"]
 
-BOX_COLUMNS = (
-    "weight_fraction",
-    "box_length_m",
-    "box_number",
-    "n_particles",
-    "n_links",
-    "volume_fraction",
-    "backbone_share",
-    "resistance_ohm",
-    "gauge_factor",
-    "elapsed_s",
+TABLES = ("candidates", "castings", "boxes", "responses")
+"""Tables of a run, each a file of that name."""
+
+_UNITS = (
+    (r"(weight_fraction\w*)", "wt%", 100.0),
+    (r"(volume_fraction)", "vol%", 100.0),
+    (r"(mix_ratio)", ":1", 1.0),
+    (r"(strain)", "microstrain", 1e6),
+    (r"(volume_resistivity)_ohm_m", "ohm m", 1.0),
+    (r"(\w+)_ohm(_\w+)?", "ohm", 1.0),
+    (r"(box_length|filler_diameter)_m", "um", 1e6),
+    (r"(\w+)_m", "mm", 1e3),
+    (r"(\w+)_S", "uS", 1e6),
+    (r"(\w+)_s", "s", 1.0),
+    (r"(\w+)_K", "C", 1.0),
+    (r"(\w+_(?:share|fraction|cv|off|confidence)(?:_\w+)?|probability)", "%", 100.0),
 )
-RESPONSE_COLUMNS = (
-    "weight_fraction",
-    "box_length_m",
-    "box_number",
-    "visit",
-    "strain",
-    "temperature_K",
-    "resistance_ohm",
-)
-CASTING_COLUMNS = ("candidate", "weight_fraction", "electrode_gap_m", "casting")
-_CASTING_LAST = ("resistance_ohm", "gauge_factor", "passes")
+"""Keys in SI, the unit of the bench, and how many of it one SI unit is."""
 
 
-def _cell(value: Any) -> Any:
-    if value is None:
-        return ""
+def _column(key: str) -> tuple[str, float, float]:
+    """Heading of a key, and what its values are multiplied by and then moved by."""
+    for pattern, unit, times in _UNITS:
+        found = re.fullmatch(pattern, key)
+        if found:
+            name = "".join(part for part in found.groups() if part)
+            return f"{name} ({unit})", times, -ZERO_CELSIUS if unit == "C" else 0.0
+    return key, 1.0, 0.0
+
+
+def _cell(value: Any, times: float, plus: float) -> Any:
     if hasattr(value, "item"):
         value = value.item()
+    if value is None or isinstance(value, str):
+        return value or ""
     if isinstance(value, bool):
         return "true" if value else "false"
-    if isinstance(value, float):
-        if math.isnan(value):
-            raise ValueError("a row holds NaN; results hold numbers or inf")
-        return repr(value)
-    return value
+    if isinstance(value, int) and times == 1.0:
+        return value
+    if math.isnan(value):
+        raise ValueError("a row holds NaN; results hold numbers or inf")
+    # ten digits: more would show the last bits of a change of units
+    return f"{value * times + plus:.10g}"
 
 
-def columns_of(
-    rows: Sequence[Row], first: Sequence[str], last: Sequence[str] = ()
-) -> list[str]:
-    """Columns in their fixed order, others met in the rows between `first` and `last`."""
-    known = {*first, *last}
-    extra = dict.fromkeys(key for row in rows for key in row if key not in known)
-    return [*first, *extra, *last]
-
-
-def rows_to_csv(rows: Sequence[Row], first: Sequence[str], last: Sequence[str] = ()) -> str:
-    """Rows as comma-separated text; floats keep every digit, infinite ones are `inf`.
+def rows_to_csv(rows: Sequence[Row]) -> str:
+    """Rows as comma-separated text in bench units.
 
     Parameters
     ----------
     rows : sequence of dict
-        One dict a row.
-    first, last : sequence of str
-        Columns that are always there, at the left and at the right; units in the names.
+        One dict a row, keys with their SI units; columns come in the order in which the
+        rows first name them.
 
     Returns
     -------
     str
-        A header line and one line a row.
+        A heading and one line a row.
 
     Raises
     ------
@@ -92,65 +86,42 @@ def rows_to_csv(rows: Sequence[Row], first: Sequence[str], last: Sequence[str] =
         If a row holds NaN.
 
     """
-    columns = columns_of(rows, first, last)
+    keys = dict.fromkeys(key for row in rows for key in row)
+    columns = [(key, *_column(key)) for key in keys]
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows([_cell(row.get(key)) for key in columns] for row in rows)
+    writer.writerow([heading for _, heading, _, _ in columns])
+    writer.writerows(
+        [_cell(row.get(key), times, plus) for key, _, times, plus in columns]
+        for row in rows
+    )
     return text.getvalue()
 
 
-def write_rows(
-    folder: str | os.PathLike[str],
-    boxes: Sequence[Row],
-    responses: Sequence[Row],
-    castings: Sequence[Row],
+def write_tables(
+    folder: str | os.PathLike[str], tables: Mapping[str, Sequence[Row]]
 ) -> list[Path]:
-    """Write `boxes.csv`, `responses.csv` and `castings.csv`, each whole or absent.
+    """Write a file for each table, each whole or absent.
 
     Parameters
     ----------
     folder : path
         An existing folder.
-    boxes, responses, castings : sequence of dict
-        One row a box, a box and state, and a casting and candidate.
+    tables : mapping of str to sequence of dict
+        Rows by name, as `rows_to_csv` takes them.
 
     Returns
     -------
     list of Path
-        The three files.
+        The files, in that order.
 
     Raises
     ------
     FolderError
         If a file cannot be written.
     ValueError
-        If a row holds NaN.
+        If a row holds NaN; no file is written then.
 
     """
-    folder = Path(folder)
-    texts = {
-        "boxes.csv": rows_to_csv(boxes, BOX_COLUMNS),
-        "responses.csv": rows_to_csv(responses, RESPONSE_COLUMNS),
-        "castings.csv": rows_to_csv(castings, CASTING_COLUMNS, _CASTING_LAST),
-    }
-    return [write_atomically(folder / name, text) for name, text in texts.items()]
-
-
-def _parse(text: str) -> Any:
-    if text in ("", "true", "false"):
-        return {"": None, "true": True, "false": False}[text]
-    try:
-        return int(text)
-    except ValueError:
-        pass
-    try:
-        return float(text)
-    except ValueError:
-        return text
-
-
-def read_rows(path: str | os.PathLike[str]) -> list[dict[str, Any]]:
-    """Read back a file of rows: numbers, `inf`, true and false as they were written."""
-    with Path(path).open(encoding="utf-8", newline="") as file:
-        return [{k: _parse(v) for k, v in row.items()} for row in csv.DictReader(file)]
+    texts = {f"{name}.csv": rows_to_csv(rows) for name, rows in tables.items()}
+    return [write_atomically(Path(folder) / name, text) for name, text in texts.items()]

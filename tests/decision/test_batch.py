@@ -41,8 +41,8 @@ def bench_of(tolerances=USUAL):
 
 
 def judged(resistances, knowledge=KNOWLEDGE, bench=USUAL, film=FILM, **keywords):
-    recipe = Recipe(LOADING, film)
-    return agreement(MODEL, recipe, resistances, knowledge, bench_of(bench), **keywords)
+    recipes = [Recipe(LOADING, film)] * len(resistances)
+    return agreement(MODEL, recipes, resistances, knowledge, bench_of(bench), **keywords)
 
 
 def batch(seed, *, loading=LOADING, film=FILM, bench=USUAL, n=8, at=None):
@@ -90,7 +90,7 @@ def test_the_lot_of_powder_widens_the_band_as_its_square():
     def width(aspect_ratio):
         bench = replace(USUAL, aspect_ratio=aspect_ratio, particle_size=0.0)
         found = judged(read, bench=bench)
-        return np.log(found.predicted.p95 / found.predicted.p05) ** 2
+        return np.log(found.films[0].predicted.p95 / found.films[0].predicted.p05) ** 2
 
     none = width(0.0)
     assert width(0.04) - none == pytest.approx(4.0 * (width(0.02) - none), rel=0.1)
@@ -103,11 +103,64 @@ def test_what_a_cup_shares_does_not_average_out():
     def width(n, **tolerances):
         bench = replace(Tolerances.none(), **tolerances)
         found = judged(read[:n], exact_knowledge(), bench)
-        return np.log(found.predicted.p95 / found.predicted.p05)
+        return np.log(found.films[0].predicted.p95 / found.films[0].predicted.p05)
 
     # mixing is of the cup, contacts of each film
     assert width(16, mixing=0.02) == pytest.approx(width(1, mixing=0.02), rel=1e-6)
     assert width(16, contact=0.1) == pytest.approx(0.25 * width(1, contact=0.1), rel=1e-6)
+
+
+GAPS = tuple(replace(FILM, electrode_gap=gap) for gap in (2e-3, 3e-3, 5e-3))
+
+
+def cup_of_gaps(seed, n=3, at=None):
+    """Recipes and R of n films at each gap of one cup [ohm]."""
+    draws = CastingDraws.draw(
+        n * len(GAPS), len(MODEL.visits), np.random.SeedSequence(seed)
+    )
+    tolerances, bench = draws.tolerances.copy(), bench_of()
+    for i, name in enumerate(TOLERANCE_NAMES[:-1]):
+        if bench.level(name) in (CUP, LOT):
+            tolerances[:, i] = tolerances[0, i]
+    draws = CastingDraws(tolerances, draws.chains)
+    cast = cast_films(MODEL, LOADING, GAPS, bench, draws, at, resamples=2)
+    read = [one.at_rest[n * g : n * (g + 1)] for g, one in enumerate(cast)]
+    return [Recipe(LOADING, film) for film in GAPS for _ in range(n)], np.concatenate(read)
+
+
+def test_cups_of_several_gaps_are_accepted_as_often_as_stated():
+    """What a cup is off by is one deviation, whatever the gaps of its films."""
+    found = []
+    for k in range(BATCHES):
+        at = {name: float(v[k]) for name, v in KNOWLEDGE.values.items()}
+        recipes, read = cup_of_gaps([314, k], at=at)
+        found.append(agreement(MODEL, recipes, read, KNOWLEDGE, bench_of()))
+    for name in ("level_probability", "scatter_probability"):
+        p = np.array([getattr(a, name) for a in found])
+        for share in (0.2, 0.5):
+            allowed = 4 * np.sqrt(share * (1.0 - share) / BATCHES)
+            assert np.mean(p < share) == pytest.approx(share, abs=allowed), name
+    assert np.mean([a.verdict == "accept" for a in found]) >= 0.90
+
+
+def test_what_a_cup_shares_counts_once_over_its_gaps():
+    # mixing alone, of the cup: nine films at three gaps say no more than one of each
+    bench = replace(Tolerances.none(), mixing=0.02)
+    exact, step = exact_knowledge(), np.exp(0.02 * LOADING.log_slope)
+    off = replace(LOADING, volume_fraction=0.17 / step**2)
+
+    def judged_at(films):
+        read = [
+            float(np.exp(Invented().log_films(f, off.volume_fraction, {})[0, 0]))
+            for f in films
+        ]
+        recipes = [Recipe(LOADING, f) for f in films]
+        return agreement(MODEL, recipes, read, exact, bench_of(bench)).level_probability
+
+    # two standard deviations of the cup, to the curvature of R in the loading
+    for films in (GAPS[:1], GAPS, GAPS * 3):
+        assert judged_at(films) == pytest.approx(0.0455, rel=0.25)
+    assert judged_at(GAPS * 3) == pytest.approx(judged_at(GAPS[:1]), rel=0.02)
 
 
 def test_a_loading_off_by_ten_per_cent_is_rejected_and_sized():
@@ -154,7 +207,7 @@ def test_uneven_mixing_shows_in_the_scatter():
 def test_open_films_count():
     read = np.array([*batch(8, n=4), np.inf, np.inf])
     found = judged(read)
-    assert found.n_open == 2
+    assert found.films[0].n_open == 2
     assert found.verdict == "reject"
     assert found.open_probability < 0.01
     assert judged([np.inf] * 3).verdict == "reject"
@@ -169,7 +222,7 @@ def test_films_that_share_an_unknown_threshold_open_together():
     share = float(np.mean(critical > loading.volume_fraction))
     assert 0.1 < share < 0.4
     found = agreement(
-        MODEL, Recipe(loading, FILM), [np.inf] * 3, knowledge, bench_of(bench)
+        MODEL, [Recipe(loading, FILM)] * 3, [np.inf] * 3, knowledge, bench_of(bench)
     )
     # two-sided as nothing conducts; 0.02 at most, were they independent
     assert found.open_probability == pytest.approx(2 * share, abs=0.01)
@@ -182,7 +235,7 @@ def test_films_of_a_cup_that_is_too_lean_open_together():
     loading = mixed(0.10)
     recipe = Recipe(loading, FILM)
     one, three = (
-        agreement(MODEL, recipe, [np.inf] * n, exact_knowledge(), bench_of(bench))
+        agreement(MODEL, [recipe] * n, [np.inf] * n, exact_knowledge(), bench_of(bench))
         for n in (1, 3)
     )
     assert three.open_probability == pytest.approx(one.open_probability, rel=0.1)
@@ -198,7 +251,7 @@ def test_level_probability_by_hand():
     found = judged([np.exp(nominal + 2.0 * sd)], exact, bench)
     assert found.level_probability == pytest.approx(0.0455003, rel=1e-3)  # 2 sigma
     assert found.verdict == "doubtful"
-    assert found.predicted.median == pytest.approx(np.exp(nominal))
+    assert found.films[0].predicted.median == pytest.approx(np.exp(nominal))
 
 
 def test_nothing_to_judge_is_refused():

@@ -16,6 +16,7 @@ from percsim.findings.agreement import batch_agreement
 from percsim.findings.anchor import measured_films
 from percsim.findings.day_one import day_one
 from percsim.findings.rows import summary_of_choice
+from percsim.report.agreement import agreement_text
 
 
 @pytest.fixture(scope="module")
@@ -139,7 +140,11 @@ def test_a_batch_is_judged_by_what_the_rows_left_open(planned, found):
     assert good["verdict"] == "accept"
     assert good["anchored_rows"] == 3
     level = planned.whole.candidates[5].resistance.median
-    assert good["predicted_ohm"]["p05"] < level < good["predicted_ohm"]["p95"]
+    assert (
+        good["gaps"][0]["predicted_ohm"]["p05"]
+        < level
+        < good["gaps"][0]["predicted_ohm"]["p95"]
+    )
     bad = batch_agreement(found, batch(planned, 6.0, 6.5, 6.2))
     assert bad["verdict"] == "reject"
     # what is not known of the film explains most of it, a fault more than before
@@ -147,6 +152,29 @@ def test_a_batch_is_judged_by_what_the_rows_left_open(planned, found):
     assert 1.0 - chances["none"] > PRIOR_FAULT
     # nothing measured before: ten times off is no surprise
     assert batch_agreement(planned, batch(planned, 6.0))["verdict"] == "accept"
+
+
+def test_a_cup_of_several_gaps_is_judged_as_one(planned, found):
+    """What a decision asks to cast: films at every gap, of one cup."""
+    both = (
+        *batch(planned, 0.95, 1.1, 1.0, candidate=4),
+        *batch(planned, 1.05, 0.9, 1.0, candidate=5),
+    )
+    judged = batch_agreement(found, both)
+    assert judged["verdict"] == "accept"
+    assert (judged["films"], judged["open_films"]) == (6, 0)
+    assert [row["electrode_gap_m"] for row in judged["gaps"]] == [2e-3, 3e-3]
+    for row, k in zip(judged["gaps"], (4, 5), strict=True):
+        level = planned.whole.candidates[k].resistance.median
+        assert row["predicted_ohm"]["p05"] < level < row["predicted_ohm"]["p95"]
+        assert row["measured_ohm"] == pytest.approx(level, rel=0.03)
+    text = " ".join(agreement_text(judged))
+    assert "6 films of 30 wt%: 2 mm gap: geometric mean" in text
+    assert "; 3 mm gap: geometric mean" in text
+    # one gap off by itself is no cup's doing: the films then scatter
+    apart = (*both[:3], *batch(planned, 1.6, 1.7, 1.65, candidate=5))
+    assert judged["scatter_probability"] > 0.5
+    assert batch_agreement(found, apart)["scatter_probability"] < 0.1
 
 
 def test_sizes_as_measured_are_taken_out(planned, found):
@@ -165,6 +193,7 @@ def test_sizes_as_measured_are_taken_out(planned, found):
             "come from 2 cups",
         ),
         (lambda p: (*batch(p, 1.0), *batch(p, 1.0, candidate=3)), "2 loadings"),
+        (lambda p: batch(p, 1.0, temperature="60 C"), "at rest and 20 C"),
         (lambda p: batch(p, 1.0, strain="1000 microstrain"), "at rest and 20 C"),
     ],
 )

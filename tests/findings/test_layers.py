@@ -94,8 +94,8 @@ def _responses(folder):
     """Resistance of every box at every state."""
     with (folder / "responses.csv").open() as file:
         return {
-            tuple(v for k, v in row.items() if k not in ("visit", "resistance_ohm")): float(
-                row["resistance_ohm"]
+            tuple(v for k, v in row.items() if k not in ("visit", "resistance (ohm)")): (
+                float(row["resistance (ohm)"])
             )
             for row in csv.DictReader(file)
         }

@@ -5,6 +5,7 @@ import sqlite3
 
 import numpy as np
 import pytest
+from pandas import read_csv
 from quick import run_quickly
 from reference import stored_boxes
 from reference.stored_boxes import PLAN, StoredBoxes
@@ -20,7 +21,6 @@ from percsim.findings.mixes import gather_mixes
 from percsim.findings.stages import Stages, n_looks, next_stage
 from percsim.jobs import box_jobs, first_boxes
 from percsim.plan import Plan
-from percsim.report import read_rows
 from percsim.run import run_plan
 from percsim.words.candidates import named
 
@@ -249,9 +249,9 @@ def test_a_mix_is_judged_as_a_plan_of_its_own_would_be(tmp_path):
     ]
     assert mine == alone
     # columns name what varies, and boxes that all share say nothing of it
-    castings = read_rows(result.folder / "castings.csv")
-    assert {row["film_thickness_m"] for row in castings} == {0.2e-3, 0.3e-3}
-    assert "film_thickness_m" not in read_rows(result.folder / "boxes.csv")[0]
+    castings = read_csv(result.folder / "castings.csv")
+    assert set(castings["film_thickness (mm)"]) == {0.2, 0.3}
+    assert "film_thickness (mm)" not in read_csv(result.folder / "boxes.csv")
     assert result.figure_failures == ()
     page = (result.folder / "report.html").read_text()
     assert "Of the mix that decides" in page

@@ -37,8 +37,8 @@ def test_defaults_that_follow_other_keys() -> None:
     assert cold.temperatures == pytest.approx((263.15, 293.15, 333.15))
     assert cold.closed_at.value == pytest.approx(243.15)
     assert plan.electrode_conductance.value == plan.g0.value
-    assert plan.tolerances["thickness"] == 0.08
-    assert Plan.from_dict(changed(film={"cast": "drop"})).tolerances["thickness"] == 0.20
+    assert plan.tolerances.thickness == 0.08
+    assert Plan.from_dict(changed(film={"cast": "drop"})).tolerances.thickness == 0.20
     assert plan.cutoff == 0.0
     assert Plan.from_dict(changed(contacts={"model": "affine"})).cutoff == 2e-9
 

@@ -13,7 +13,7 @@ from percsim.plan.readings import read_readings
 def rows(tmp_path: Path, text: str) -> list[dict[str, object]]:
     file = tmp_path / "cups.csv"
     file.write_text(text, encoding="utf-8")
-    return read_readings(file)
+    return read_readings(file).rows
 
 
 def test_units_in_the_heading_or_in_the_cell(tmp_path: Path) -> None:

@@ -86,8 +86,8 @@ def test_measured_rows_of_a_file_are_checked_with_their_lines() -> None:
             "cups.csv",
         )
     assert [line[:40] for line in caught.value.faults] == [
-        "cups.csv: row 4.films = 0 is out of rang",
-        "cups.csv: row 5.electrode_gap = '3' has ",
+        "cups.csv: line 4.films = 0 is out of ran",
+        "cups.csv: line 5.electrode_gap = '3' has",
     ]
 
 
@@ -158,7 +158,7 @@ def test_rows_of_a_file_are_held_against_those_of_the_plan() -> None:
             [{"row": 2, **ROW, "batch": "a", "weight_fraction": "28 wt%"}], "cups.csv"
         )
     assert caught.value.faults == (
-        "cups.csv: row 2.batch = 'a' holds 28 wt% here and 26 wt% in measured[1]; one cup"
+        "cups.csv: line 2.batch = 'a' holds 28 wt% here and 26 wt% in measured[1]; one cup"
         " has one loading",
     )
 

@@ -85,7 +85,7 @@ def test_every_tolerance_reaches_the_castings(name: str) -> None:
     what = TolerancesSection.keys()[name]
     unit = what.example.split(maxsplit=1)[1]
     plain, other = Plan.from_dict(changed()), changed(tolerances={name: TWICE[unit]})
-    assert Plan.from_dict(other).casting_tolerances() != plain.casting_tolerances()
+    assert Plan.from_dict(other).tolerances != plain.tolerances
 
 
 @pytest.mark.parametrize(

@@ -15,8 +15,9 @@ from percsim.film.readout import SKIN_BEARS
 from percsim.materials import load_material, material_names
 from percsim.plan import Plan
 from percsim.plan.sections import MODELS
+from percsim.plan.sections.film import OF_LAYOUT
 from percsim.plan.sections.section import words_of
-from percsim.plan.short import LAYOUTS, short_plan
+from percsim.plan.short import short_plan
 from percsim.plan.text import complete_plan, explain
 
 
@@ -74,7 +75,7 @@ def test_the_complete_plan_loads_without_a_caution(tmp_path: Path) -> None:
         Plan.load(file)
 
 
-@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize("layout", OF_LAYOUT)
 @pytest.mark.parametrize("filler", material_names("filler"))
 def test_a_short_plan_of_any_material_and_layout_loads(filler: str, layout: str) -> None:
     for elastomer in material_names("elastomer"):
@@ -128,9 +129,9 @@ def test_the_window_of_a_short_plan_is_that_of_its_films() -> None:
 
 def test_names_that_are_not_known_are_told_with_the_nearest() -> None:
     for arguments, words in (
-        (("graphite flakes", "silicone", "bars"), "did you mean 'graphite flake'?"),
-        (("silicone", "silicone", "bars"), "--filler 'silicone' is not known"),
-        (("graphite flake", "toluene", "bars"), "--elastomer 'toluene' is not known"),
+        (("graphite flakes", "silicone", "bars"), "did you mean 'graphite flake'"),
+        (("silicone", "silicone", "bars"), "is an elastomer, not the filler"),
+        (("graphite flake", "toluene", "bars"), "is a solvent, not the elastomer"),
         (("graphite flake", "silicone", "finger"), "did you mean 'fingers'?"),
     ):
         with pytest.raises(PlanError) as told:

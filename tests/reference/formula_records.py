@@ -67,9 +67,11 @@ def _box(job, plan, times):
     conductances, lost = zip(*map(solved, job.states), strict=True)
     step = 1.01
     more = [solved(s, step * job.law.beta)[0] for s in job.states]
+    flows = np.array(conductances) > 0.0
+    rises = np.divide(more, conductances, out=np.ones(len(more)), where=flows)
     found = {
         "lost_share": lost[job.rest],
-        "slopes": {"beta": list(np.log(np.divide(more, conductances)) / np.log(step))},
+        "slopes": {"beta": list(np.log(rises) / np.log(step))},
     }
     if job.variations:
         varied = varied_states(job.states, job.rest)

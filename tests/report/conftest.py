@@ -42,6 +42,9 @@ class Invented:
     def rows(self) -> tuple[list[dict[str, Any]], ...]:
         return self.boxes, self.responses, self.castings
 
+    def tables(self) -> dict[str, list[dict[str, Any]]]:
+        return dict(zip(("boxes", "responses", "castings"), self.rows(), strict=True))
+
 
 def decision_row(
     candidates: list[dict[str, Any]], best: int, learns: bool

@@ -26,7 +26,7 @@ def test_agreement_in_words() -> None:
     films = plan_readings(plan_with(rows))
     text = "\n".join(agreement_text(batch_agreement(found, films)))
     assert text.startswith(("Accept", "Doubtful", "Reject"))
-    assert "3 films of 30 wt% at 3 mm gap, 1 of them open" in text
+    assert "3 films of 30 wt% at 3 mm gap, 1 of 3 open" in text
     assert "3 measured rows narrow the prediction" in text.replace("\n", " ")
     assert "Likeliest cause" in text
     assert max(map(len, text.splitlines())) <= 110
@@ -37,7 +37,7 @@ def test_a_cause_takes_no_more_away_than_there_is() -> None:
             for r in ("18 kohm", "20 kohm", "17 kohm")]  # fmt: skip
     result = batch_agreement(findings(ROWS), plan_readings(plan_with(rows)))
     causes = {c["name"]: c for c in result["causes"]}
-    ratio = result["measured_ohm"] / result["predicted_ohm"]["median"]
+    ratio = result["gaps"][0]["measured_ohm"] / result["gaps"][0]["predicted_ohm"]["median"]
     assert ratio > 6.0
     for name in ("contact", "thickness"):
         # R goes as 1/g0 and 1/thickness: off by 1/ratio - 1, less what chance explains

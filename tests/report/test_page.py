@@ -18,7 +18,7 @@ from percsim.report.page import render_page
 def page(tmp_path_factory, invented, sample):
     made = invented()
     folder = tmp_path_factory.mktemp("run")
-    report = write_report(folder, made.summary, *made.rows(), sample)
+    report = write_report(folder, made.summary, made.tables(), sample)
     return made, folder, report, Reader(report.page.read_text())
 
 
@@ -136,7 +136,7 @@ def test_unusual_runs_have_a_page(tmp_path, invented, made, monkeypatch):
 
     monkeypatch.setattr(figures, "DPI", 60)
     run = invented(**made)
-    report = write_report(tmp_path, run.summary, *run.rows())
+    report = write_report(tmp_path, run.summary, run.tables())
     assert report.failures == ()
     reader = Reader(report.page.read_text())
     assert not reader.faults
@@ -172,7 +172,7 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
     made = invented(weight_fractions=(0.26, 0.30), gaps=(3e-3,))
     entry = figures.FigureEntry(broken, ("candidates",))
     monkeypatch.setattr(figures, "FIGURES", {**figures.FIGURES, "loadings": entry})
-    report = write_report(tmp_path, made.summary, *made.rows())
+    report = write_report(tmp_path, made.summary, made.tables())
     assert len(report.failures) == 1
     assert "ink <ran> out" in report.failures[0]
     assert "loadings" in caplog.text
@@ -186,7 +186,7 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
 def test_pictures_that_cannot_be_saved_are_still_on_the_page(tmp_path, invented):
     made = invented(weight_fractions=(0.30,), gaps=(3e-3,))
     (tmp_path / "figures").write_text("a file where the folder should be")
-    report = write_report(tmp_path, made.summary, *made.rows())
+    report = write_report(tmp_path, made.summary, made.tables())
     assert any("castings" in failure for failure in report.failures)
     assert "data:image/png" in report.page.read_text()
     assert (tmp_path / "castings.csv").exists()
@@ -205,7 +205,7 @@ def test_a_page_that_breaks_keeps_the_old_one_and_the_rows(tmp_path, invented, m
     monkeypatch.setattr(page_module, "render_page", broken)
     monkeypatch.setattr(figures, "draw", lambda *_: iter(()))
     with pytest.raises(RuntimeError, match="template"):
-        write_report(tmp_path, made.summary, *made.rows())
+        write_report(tmp_path, made.summary, made.tables())
     assert (tmp_path / "report.html").read_text() == "old"
     assert (tmp_path / "castings.csv").exists()
     assert not list(tmp_path.rglob("*.part"))

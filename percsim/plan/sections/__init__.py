@@ -28,27 +28,43 @@ from percsim.plan.sections.use import (
     VibrationSection,
 )
 
-__all__ = ["ESSENTIAL", "MODELS", "OPTIONAL", "ROWS", "SECTIONS"]
+__all__ = [
+    "ESSENTIAL", "MODELS", "OPTIONAL", "ROWS", "SECTIONS", "BatchSection",
+    "BoxesSection", "ContactsSection", "ElastomerSection", "ExploreSection",
+    "FillerSection", "FilmSection", "HeadSection", "MeasuredSection", "PartSection",
+    "PlacementSection", "Section", "SheetSection", "StrainSection", "SupplySection",
+    "TargetSection", "TemperatureSection", "TolerancesSection", "VibrationSection",
+]  # fmt: skip
 
 SECTIONS: dict[str, type[Section]] = {
     "filler": FillerSection,
     "elastomer": ElastomerSection,
-    "film": FilmSection,
     "placement": PlacementSection,
-    "contacts": ContactsSection,
+    "film": FilmSection,
+    "sheet": SheetSection,
+    "part": PartSection,
     "strain": StrainSection,
     "temperature": TemperatureSection,
     "explore": ExploreSection,
-    "boxes": BoxesSection,
-    "tolerances": TolerancesSection,
     "target": TargetSection,
     "supply": SupplySection,
     "vibration": VibrationSection,
     "batch": BatchSection,
-    "sheet": SheetSection,
-    "part": PartSection,
+    "tolerances": TolerancesSection,
+    "contacts": ContactsSection,
+    "boxes": BoxesSection,
 }
 """Sections of a plan in the order of a complete plan."""
+
+GROUPS = {
+    "filler": "What is mixed",
+    "film": "What is cast, and what it sits on",
+    "explore": "What is tried, and what it must reach",
+    "batch": "What the bench does",
+    "contacts": "What is assumed, and how much is computed",
+    "measured": "What was read",
+}
+"""Headings of a complete plan, by the section that each stands above."""
 
 OPTIONAL = ("supply", "vibration")
 """Sections that ask for something more; without them it is not worked out."""

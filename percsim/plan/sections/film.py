@@ -12,12 +12,22 @@ from percsim.plan.tables import Stated, StatedAs
 from percsim.units import format_quantity
 
 __all__ = [
+    "OF_LAYOUT",
     "FilmSection",
     "PartSection",
     "SheetSection",
     "StrainSection",
     "TemperatureSection",
 ]
+
+
+OF_LAYOUT = {
+    "bars": (),
+    "end plates": (),
+    "fingers": ("fingers", "electrode_length"),
+    "four-terminal": ("electrode_length", "sense_spacing"),
+}
+"""Electrode layouts, and the keys of [film] that each cannot do without."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +55,7 @@ class FilmSection(Section):
     sheet or a part. Default: the elastomer's and what the filler adds.
     """
 
-    layout: str = usual(Choice("bars", "end plates", "fingers", "four-terminal"), "bars")
+    layout: str = usual(Choice(*OF_LAYOUT), "bars")
     """Electrodes: two parallel bars across the film; plates on its end faces;
     interdigitated fingers, whose gaps conduct side by side; or four bars, the outer two
     driving the current and the inner two sensing, so that no contact adds to the reading.
@@ -57,12 +67,12 @@ class FilmSection(Section):
     'four-terminal' surface.
     """
 
-    electrode_length: float | None = key(Quantity("length", "1 um", "1000 mm"), "2 mm")
+    electrode_length: float | None = key(Quantity("length", "1 um", "1000 mm"), "1 mm")
     """Length of each bar or finger along the current; needed for fingers and four-terminal.
     Default: of bars, long enough for all the current.
     """
 
-    fingers: int | None = key(Number(2, 10_000, whole=True), 6)
+    fingers: int | None = key(Number(2, 10_000, whole=True), 4)
     """Fingers of both combs together. Only for layout = 'fingers'."""
 
     overlap: float | None = key(Quantity("length", "1 um", "1000 mm"), "5 mm")

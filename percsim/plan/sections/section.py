@@ -77,10 +77,6 @@ class Section:
         """Keys that hold a value: those written, and those with a default."""
         return [name for name in self.keys() if getattr(self, name) is not None]
 
-    def for_stage(self) -> dict[str, Any]:
-        """Values by the names of the stage type."""
-        return {k.stage or name: getattr(self, name) for name, k in self.keys().items()}
-
     def build(self, stage: type[Stage], **more: Any) -> Stage:
         """Make a stage type of the keys that it has too, and of what else is given."""
         taken = {f.name for f in fields(stage)}  # type: ignore[arg-type]

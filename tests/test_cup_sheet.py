@@ -1,0 +1,121 @@
+"""From the sheet that a run leaves to the next one, by the command line."""
+
+import csv
+import shutil
+
+import pytest
+from quick import run_quickly
+from typer.testing import CliRunner
+
+from percsim.cli import app
+from percsim.plan import Plan
+
+PLAN = """
+title = "two loadings"
+seed = 5150
+[filler]
+density = "2250 kg/m3"
+diameter = "10 um"
+aspect_ratio = 12
+[elastomer]
+density = "1030 kg/m3"
+[film]
+thickness = "0.20 mm"
+width = "6 mm"
+length = "16 mm"
+[strain]
+points = 3
+[explore]
+weight_fraction = ["30 wt%", "36 wt%"]
+electrode_gap = ["2 mm", "4 mm"]
+[boxes]
+count = 4
+lengths = ["4 D", "6 D"]
+threshold_count = 20
+[tolerances]
+castings = 100
+[target]
+resistance = "0.3 to 3 kohm"
+"""
+
+
+def call(*arguments):
+    result = CliRunner().invoke(app, [str(a) for a in arguments])
+    return result.exit_code, result.stdout, result.stderr
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("run")
+    (folder / "patch.toml").write_text(PLAN)
+    run_quickly(Plan.load(folder / "patch.toml"), folder / "out", workers=1)
+    return folder
+
+
+@pytest.fixture
+def run(made, tmp_path):
+    shutil.copytree(made, tmp_path / "copy", symlinks=True)
+    return tmp_path / "copy" / "patch.toml", tmp_path / "copy" / "out"
+
+
+def fill(path, readings):
+    with path.open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    for row, ohms in zip(rows, readings, strict=False):
+        row["resistance (ohm)"] = ohms
+    with path.open("w", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+    return len(rows)
+
+
+def test_the_folder_and_the_command_give_the_same_sheet(run):
+    plan, out = run
+    code, text, _ = call("recipe", plan, "--csv", "--out", out)
+    assert code == 0
+    assert text == (out / "cups.csv").read_text()
+    assert text.count("cup 1,") == 6
+    code, _, told = call("recipe", plan, "--csv", "--out", out.parent / "none")
+    assert (code, told.count("\n")) == (2, 1)
+    assert "does not say which cup to cast: run the plan there" in told
+    code, _, told = call("recipe", plan, "--csv", "--films", 3)
+    assert (code, told.count("\n")) == (2, 1)
+
+
+@pytest.mark.usefixtures("no_pictures")
+def test_a_sheet_filled_in_where_it_lies_is_read_and_kept(run):
+    plan, out = run
+    n = fill(out / "cups.csv", ["900", "1000", "1100", "open"])
+    mine = (out / "cups.csv").read_text()
+    code, text, told = call("anchor", plan, out / "cups.csv", "--out", out)
+    assert code == 0, told
+    assert f"cups.csv: {n - 4} films not read yet, passed over" in told
+    assert f"is kept as {out / 'read_1.csv'}" in told
+    assert (out / "read_1.csv").read_text() == mine
+    assert f"{out / 'read_1.csv'} --out {out}" in text  # how to repeat it
+    after = (out / "cups.csv").read_text()
+    assert after.startswith("# no cup") or "cup 2,1," in after
+    # a second sheet goes beside the first; agree takes one cup
+    second = out.parent / "second.csv"
+    second.write_text(mine.replace("cup 1,", "cup 2,"))
+    code, _, told = call("anchor", plan, out / "read_1.csv", second, "--out", out, "-q")
+    assert (code, told) == (0, "")
+    assert (out / "read_1.csv").read_text() == mine
+    code, text, told = call("agree", plan, out / "read_1.csv", "--out", out)
+    assert code == 0, told
+    assert "4 films of" in text
+    code, _, told = call("agree", plan, out / "read_1.csv", second, "--out", out, "-q")
+    assert (code, told.count("\n")) == (2, 1)
+    assert "come from 2 cups" in told
+
+
+@pytest.mark.usefixtures("no_pictures")
+def test_a_run_never_writes_over_a_sheet_that_was_filled_in(run):
+    plan, out = run
+    fill(out / "cups.csv", ["900"])
+    mine = (out / "cups.csv").read_text()
+    code, _, told = call("run", plan, "--out", out)
+    assert code == 2
+    assert "cups.csv is not as percsim wrote it; copy what you want to keep" in told
+    assert (out / "cups.csv").read_text() == mine
