@@ -94,6 +94,11 @@ class Cups:
         Probability that its films are open.
     strain : float
         At which they are read besides rest.
+    solids, thickening : float
+        Solids of the mix as cast over those at which the filler jams, and how many times
+        they thicken it.
+    uncertainty, tolerance : float
+        Of the loading from the balance, and what weighing is taken to leave, relative.
 
     """
 
@@ -107,6 +112,10 @@ class Cups:
     films: tuple[FilmsOfCup, ...]
     open_chance: float
     strain: float
+    solids: float
+    thickening: float
+    uncertainty: float
+    tolerance: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,6 +271,8 @@ class FirstPage:
         What is assumed, what contradicts, what comes next: three at most.
     changes : tuple of Change
         What would do most where nothing will do.
+    supply, power : float
+        Supply [V], and heat an area that the best recipe makes at it [W/m^2].
     cautions : tuple of str
         Of this powder, elastomer and solvent.
 
@@ -279,6 +290,8 @@ class FirstPage:
     causes: tuple[Cause, ...]
     remarks: tuple[Remark, ...]
     changes: tuple[Change, ...]
+    supply: float
+    power: float
     cautions: tuple[str, ...]
 
 
@@ -308,12 +321,14 @@ def first_page(plan: Plan, films: Sequence[Films], found: Answer) -> FirstPage:
     changes: tuple[Change, ...] = ()
     if decision.state is State.NOTHING:
         changes = changes_of(films, found)[:MOST_CAUSES]
-    cups = _cups(plan, films, found, places)
+    film, circuit = own.recipe.film, plan.circuit()
+    power = circuit.film_power(own.casting_band().median) * film.thickness / film.volume
     return FirstPage(
         decision.state, decision.why, _probability(decision), places[decision.best],
-        decision.cups, found.target.limits, cups, _plot(found, mine, own),
-        _rows(found, films, places), _causes(mine, own, found.target, told),
-        _remarks(mine, decision, told, changes), changes, plan.cautions,
+        decision.cups, found.target.limits, _cups(plan, films, found, places),
+        _plot(found, mine, own), _rows(found, films, places),
+        _causes(mine, own, found.target, told), _remarks(mine, decision, told, changes),
+        changes, circuit.supply, power, plan.cautions,
     )  # fmt: skip
 
 
@@ -355,7 +370,8 @@ def _cups(
                 FilmsOfCup(places[i].electrode_gap, cup.films, band)
                 for i, band in zip(cup.recipes, cup.resistance, strict=True)
             ),
-            cup.open_chance, plan.chord_strain,
+            cup.open_chance, plan.chord_strain, sheet.wet_solids / sheet.packing,
+            sheet.relative_viscosity, sheet.relative_uncertainty, sheet.tolerance,
         ),
     )  # fmt: skip
 
@@ -405,7 +421,8 @@ def _shown(found: Answer, films: Sequence[Films], cast: Sequence[int]) -> list[i
     line = [i for i in others if recipes[i].mix == own.mix and recipes[i].film == own.film]
     wanted += sorted((i for i in line if loading(i) < loading(best)), key=loading)[-1:]
     wanted += sorted((i for i in line if loading(i) > loading(best)), key=loading)[:1]
-    wanted += sorted(others, key=lambda i: -P[i])
+    rest = [i for i in others if P[i] >= EQUAL]
+    wanted += sorted(rest, key=lambda i: (-P[i], abs(loading(i) - loading(best))))
     shown = list(dict.fromkeys(wanted))[:MOST_ROWS]
     return sorted(shown, key=lambda i: recipes[i].film.electrode_gap)
 

@@ -30,7 +30,7 @@ def pack(value: Any) -> str:
     arrays["told"] = np.frombuffer(told.encode(), dtype=np.uint8)
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]
-    return base64.b85encode(buffer.getvalue()).decode("ascii")
+    return base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
 def unpack(text: str, classes: Mapping[str, type]) -> Any:
@@ -50,7 +50,8 @@ def unpack(text: str, classes: Mapping[str, type]) -> Any:
 
     """
     try:
-        with np.load(io.BytesIO(base64.b85decode(text)), allow_pickle=False) as arrays:
+        packed = io.BytesIO(base64.b64decode(text, validate=True))
+        with np.load(packed, allow_pickle=False) as arrays:
             told = json.loads(arrays["told"].tobytes().decode())
             return _made(told, arrays, classes)
     except (

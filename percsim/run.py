@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import os
 import shlex
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -41,8 +41,9 @@ from percsim.boxes.store import (
 )
 from percsim.boxes.workers import Executor, Progress, run_jobs
 from percsim.errors import FolderError, PlanError
-from percsim.findings import Findings, assemble, find
+from percsim.findings import Findings, Told, assemble, find
 from percsim.findings.stages import Stages, spend
+from percsim.first_page import FirstPage
 from percsim.jobs import (
     across_jobs,
     box_jobs,
@@ -54,10 +55,10 @@ from percsim.jobs import (
 )
 from percsim.plan import Plan
 from percsim.process import check_interrupt, interrupts, one_blas_thread
-from percsim.quantities import mm, weight
 from percsim.report import write_report
 from percsim.report.cups import cup_sheet
 from percsim.report.series import BoxPicture
+from percsim.result import Result
 from percsim.reuse import refuse_other_boxes, stored_plan
 
 __all__ = [
@@ -70,39 +71,6 @@ __all__ = [
     "run_plan",
     "threshold_jobs",
 ]
-
-
-@dataclass(frozen=True, slots=True, repr=False)
-class Result:
-    """What a run leaves.
-
-    Parameters
-    ----------
-    summary : dict
-        What `summary.json` holds.
-    folder : Path
-        The results folder.
-    figure_failures : tuple of str
-        Figures that could not be drawn, and why.
-    recomputed : tuple of str
-        Rows of the store that were found damaged; what of them the plan needs was computed
-        again.
-
-    """
-
-    summary: dict[str, Any]
-    folder: Path
-    figure_failures: tuple[str, ...] = ()
-    recomputed: tuple[str, ...] = ()
-
-    def __repr__(self) -> str:
-        chosen = self.summary["chosen"]
-        if chosen is None:
-            verdict = "no candidate meets the target"
-        else:
-            c = self.summary["candidates"][chosen]
-            verdict = f"{weight(c['weight_fraction'])} at {mm(c['electrode_gap_m'])}"
-        return f"Result: {verdict}, in {self.folder}"
 
 
 def _sample(plan: Plan, findings: Findings) -> BoxPicture | None:
@@ -130,15 +98,17 @@ def _write(
     stages: Stages | None = None,
     store: Store | None = None,
     blocks: bool | dict[str, Any] = False,
+    told: Told = lambda _: None,
+    first: Callable[[FirstPage], None] = lambda _: None,
 ) -> Result:
     """Write results and show them, numbers first, so that a picture can never cost them.
 
     With a store the folder becomes that of the plan. The film is put together from blocks
     if `blocks` is True; films kept from before are shown while they are of this plan and
-    these boxes.
+    these boxes. `told` and `first` are as in `run_plan`.
     """
     made = blocks is True
-    summary, findings, tables = assemble(plan, records, stages, with_blocks=made)
+    summary, findings, tables = assemble(plan, records, stages, with_blocks=made, told=told)
     if isinstance(blocks, dict) and blocks["of"] == _source_of_blocks(plan, records):
         summary["film"] = blocks["film"]
     check_interrupt()
@@ -164,6 +134,8 @@ def _write(
         write_atomically(results / "plan.toml", text)
         write_atomically(results / "summary.json", encode_json(summary, indent=1) + "\n")
         write_atomically(results / "cups.csv", cup_sheet(plan, findings.first))
+        first(findings.first)
+        told("draw")
         report = write_report(
             results, summary, tables, _sample(plan, findings), folder / "figures"
         )
@@ -205,6 +177,8 @@ def run_plan(
     executor: Executor | None = None,
     verify_film: float | None = None,
     command: str | None = None,
+    told: Told = lambda _: None,
+    first: Callable[[FirstPage], None] = lambda _: None,
 ) -> Result:
     """Carry out a plan and leave its results in a folder.
 
@@ -228,6 +202,10 @@ def run_plan(
         in all allow, and compare them with films of blocks.
     command : str, optional
         How to repeat it, for the report; `percsim run` with the plan by default.
+    told : callable
+        Told what is done after the boxes: "fit", "decide", "draw".
+    first : callable
+        Given the first page once it is stored, before anything is drawn.
 
     Returns
     -------
@@ -299,7 +277,9 @@ def run_plan(
         }
         records, text = store.records(), plan.whole_text
         blocks = verify_film is not None or store.load_artefact("blocks", False)
-        result = _write(plan, text, folder, records, extra, stages, store, blocks)
+        result = _write(
+            plan, text, folder, records, extra, stages, store, blocks, told, first
+        )
         if verify_film is not None:
             store.save_artefacts(_kept_blocks(plan, records, result))
     return replace(result, recomputed=damaged)

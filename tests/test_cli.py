@@ -14,11 +14,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from reference.findings import findings
 from typer.testing import CliRunner, Result
 
 from percsim import __version__
 from percsim.cli import app
 from percsim.errors import FolderError
+from percsim.findings.rows import plain
+from percsim.first_page import read_first_page
 from percsim.materials import material_names
 from percsim.plan import Plan
 from percsim.plan.sections import MODELS
@@ -207,7 +210,7 @@ def test_a_key_and_a_material_are_explained() -> None:
     assert json.loads(call("explain", "seed", "--json").stdout)["key"] == "seed"
     wrong = call("explain", "aspect_rato")
     assert (wrong.exit_code, wrong.stdout) == (2, "")
-    assert "did you mean 'aspect_ratio'?" in wrong.stderr
+    assert "did you mean 'aspect_ratio'" in wrong.stderr
     assert re.search(
         r"graphite flake +2250 kg/m3 +10 um +15 +80 uS", call("materials").stdout
     )
@@ -344,6 +347,9 @@ def chain(monkeypatch: pytest.MonkeyPatch) -> types.SimpleNamespace:
             options["progress"](166, 166, 1, 2.0, 0.0)
         if isinstance(state.outcome, BaseException):
             raise state.outcome
+        if "first" in options:
+            options["first"](read_first_page(state.outcome.summary["first_page"]))
+            options["told"]("draw")
         return state.outcome
 
     module = types.ModuleType("percsim.run")
@@ -354,8 +360,12 @@ def chain(monkeypatch: pytest.MonkeyPatch) -> types.SimpleNamespace:
 
 
 def finished(folder: Path) -> types.SimpleNamespace:
+    page = plain(findings().first)
     return types.SimpleNamespace(
-        summary=SUMMARY, folder=folder, figure_failures=(), recomputed=()
+        summary={**SUMMARY, "first_page": page},
+        folder=folder,
+        figure_failures=(),
+        recomputed=(),
     )
 
 
@@ -367,16 +377,21 @@ def test_a_run_says_decision_report_and_command(
     result = call("run", plan, "--out", out, "--workers", 3, "--fresh")
     assert result.exit_code == 0  # also when no candidate meets the target
     lines = result.stdout.splitlines()
-    assert lines[0] == "No candidate was evaluated."
-    assert f"Report:  {out / 'report.html'}" in lines
-    assert "Repeat:  percsim run film.toml --out out" in lines
+    assert lines[0].startswith("Cast to learn: one cup of ")
+    assert lines[-1] == f"Page: {out / 'report.html'}"
+    assert len(lines) <= 18
+    assert len(result.stdout.split()) <= 200
     assert result.stderr.splitlines() == [
         "2 loadings x 2 gaps: 166 jobs, 144 boxes of 500 to 6,000 particles in 7 states"
         " each and 22 batches for the threshold; about 1 min 40 s on 3 cores",
         "0 of 166 jobs",
         "166 of 166 jobs, 1 failed",
+        "draw: tables, figures and page",
     ]
-    (options,) = chain.calls
+    more = call("run", plan, "--out", out, "--fresh", "--details").stdout
+    assert more.startswith(result.stdout)
+    assert "Repeat: percsim run film.toml --out out" in more.splitlines()
+    options = chain.calls[0]
     assert (options["out"], options["workers"], options["fresh"]) == (out, 3, True)
 
 
@@ -385,7 +400,9 @@ def test_quiet_says_one_line_and_json_is_json(
 ) -> None:
     chain.outcome = finished(tmp_path / "out")
     quiet = call("run", plan, "--out", tmp_path / "out", "--quiet")
-    assert (quiet.stdout, quiet.stderr) == ("No candidate was evaluated.\n", "")
+    assert quiet.stdout.startswith("Cast to learn: one cup of ")
+    assert quiet.stdout.count("\n") == 1
+    assert quiet.stderr == ""
     assert chain.calls[-1]["progress"] is None
     for command in (("run", plan), ("report", tmp_path)):
         told = json.loads(call(*command, "--json").stdout)

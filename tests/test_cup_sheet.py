@@ -44,17 +44,15 @@ def call(*arguments):
     return result.exit_code, result.stdout, result.stderr
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("run")
+def make(folder):
+    folder.mkdir()
     (folder / "patch.toml").write_text(PLAN)
     run_quickly(Plan.load(folder / "patch.toml"), folder / "out", workers=1)
-    return folder
 
 
 @pytest.fixture
-def run(made, tmp_path):
-    shutil.copytree(made, tmp_path / "copy", symlinks=True)
+def run(shared, tmp_path):
+    shutil.copytree(shared("patch", make), tmp_path / "copy", symlinks=True)
     return tmp_path / "copy" / "patch.toml", tmp_path / "copy" / "out"
 
 

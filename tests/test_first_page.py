@@ -59,7 +59,7 @@ def test_p_is_that_of_any_recipe_where_nothing_will_do(read):
     assert page.state is State.NOTHING
     assert page.probability == read.decision.any_recipe
     assert page.cups == ()
-    assert len(page.rows) == 5
+    assert 3 <= len(page.rows) <= 5
 
 
 def test_the_cup_is_weighed_to_the_balance(found):

@@ -6,7 +6,7 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from percsim.cli.shared import tell
 from percsim.quantities import counted, duration
@@ -14,7 +14,14 @@ from percsim.quantities import counted, duration
 if TYPE_CHECKING:
     from percsim.boxes.workers import Progress
 
-__all__ = ["after_lines", "progress"]
+__all__ = ["Reporter", "after_lines", "progress"]
+
+STAGES = {
+    "fit": "fit: boxes to films",
+    "decide": "decide: what to cast",
+    "draw": "draw: tables, figures and page",
+}
+"""What is done after the boxes."""
 
 
 def _progress_text(
@@ -31,14 +38,32 @@ def _progress_text(
     return text
 
 
+class Reporter(Protocol):
+    """Where progress goes."""
+
+    def __call__(
+        self, done: int, total: int, failed: int, rate: float, seconds_left: float
+    ) -> None:
+        """Say how far the jobs are."""
+
+    def stage(self, name: str) -> None:
+        """Say what is done after them."""
+
+    def pause(self) -> None:
+        """Make way for other text."""
+
+
 @contextmanager
-def progress(quiet: bool, noun: str = "job") -> Iterator[Progress | None]:
+def progress(quiet: bool, noun: str = "job") -> Iterator[Reporter | None]:
     """Show a bar on a terminal, otherwise a plain line now and then; nothing if quiet."""
     if quiet:
         yield None
     elif sys.stderr.isatty():
-        with _bar(noun) as report:
-            yield report
+        bar = _Bar(noun)
+        try:
+            yield bar
+        finally:
+            bar.pause()
     else:
         yield _PlainLines(noun)
 
@@ -70,7 +95,7 @@ def after_lines(lines: Sequence[str], report: Progress | None) -> Progress | Non
 
 
 class _PlainLines:
-    """A line at the start, then every half minute, then at the end."""
+    """A line at the start, then every half minute, then at the end, and one a stage."""
 
     def __init__(self, noun: str, interval: float = 30.0) -> None:
         self.noun = noun
@@ -87,25 +112,39 @@ class _PlainLines:
         self.last, self.shown = now, done
         tell(_progress_text(self.noun, done, total, failed, rate, seconds_left))
 
+    def stage(self, name: str) -> None:
+        tell(STAGES[name])
 
-@contextmanager
-def _bar(noun: str) -> Iterator[Progress]:
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
+    def pause(self) -> None:
+        pass
 
-    bar = Progress(
-        BarColumn(bar_width=24),
-        TextColumn("{task.description}", markup=False),
-        console=Console(stderr=True),
-        transient=True,
-    )
-    with bar:
-        task = bar.add_task("starting", total=None)
 
-        def report(
-            done: int, total: int, failed: int, rate: float, seconds_left: float
-        ) -> None:
-            text = _progress_text(noun, done, total, failed, rate, seconds_left)
-            bar.update(task, completed=done, total=total, description=text)
+class _Bar:
+    """A line that is written over."""
 
-        yield report
+    def __init__(self, noun: str) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn
+
+        self.noun = noun
+        self.bar = Progress(
+            BarColumn(bar_width=24),
+            TextColumn("{task.description}", markup=False),
+            console=Console(stderr=True),
+            transient=True,
+        )
+        self.task = self.bar.add_task("starting", total=None)
+        self.bar.start()
+
+    def __call__(
+        self, done: int, total: int, failed: int, rate: float, seconds_left: float
+    ) -> None:
+        text = _progress_text(self.noun, done, total, failed, rate, seconds_left)
+        self.bar.update(self.task, completed=done, total=total, description=text)
+
+    def stage(self, name: str) -> None:
+        self.bar.start()
+        self.bar.update(self.task, description=STAGES[name])
+
+    def pause(self) -> None:
+        self.bar.stop()

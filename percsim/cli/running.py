@@ -15,6 +15,7 @@ from percsim.cli.shared import (
     BAD_INPUT,
     INTERRUPTED,
     Debug,
+    Details,
     Json,
     PlanArgument,
     Quiet,
@@ -31,6 +32,7 @@ from percsim.cli.sizing import memory_cautions, size_line, wrapping
 from percsim.quantities import counted
 
 if TYPE_CHECKING:
+    from percsim.first_page import FirstPage
     from percsim.plan import Plan
     from percsim.run import Result
 
@@ -72,6 +74,7 @@ def run(
     ] = None,
     quiet: Quiet = False,
     as_json: Json = False,
+    details: Details = False,
     debug: Debug = False,
 ) -> None:
     """Carry out a plan: simulate, decide, report.
@@ -86,11 +89,11 @@ def run(
     loaded = Plan.load(plan)
     folder = results_of(out, plan)
     films = particles if verify_film else None
+    aloud = not (quiet or as_json)
     result = _carry_out(
-        loaded, folder, workers, quiet, fresh=fresh, verify_film=films,
-        at_once=not (quiet or as_json),
-    )  # fmt: skip
-    say_result(result, quiet, as_json)
+        loaded, folder, workers, quiet, fresh=fresh, verify_film=films, aloud=aloud
+    )
+    say_result(result, quiet, as_json, details, said=aloud)
 
 
 @command(
@@ -111,6 +114,7 @@ def anchor(
     workers: Workers = None,
     quiet: Quiet = False,
     as_json: Json = False,
+    details: Details = False,
     debug: Debug = False,
 ) -> None:
     """Learn from measured films, and decide again.
@@ -124,11 +128,11 @@ def anchor(
     _, loaded = _with_readings(plan, readings, quiet)
     kept = [_kept(file, folder) for file in readings]
     words = ["percsim", "anchor", str(plan), *map(str, kept), "--out", str(folder)]
+    aloud = not (quiet or as_json)
     result = _carry_out(
-        loaded, folder, workers, quiet, command=shlex.join(words),
-        at_once=not (quiet or as_json),
-    )  # fmt: skip
-    say_result(result, quiet, as_json)
+        loaded, folder, workers, quiet, command=shlex.join(words), aloud=aloud
+    )
+    say_result(result, quiet, as_json, details, said=aloud)
 
 
 @command(
@@ -213,11 +217,21 @@ def _carry_out(
     fresh: bool = False,
     verify_film: float | None = None,
     command: str | None = None,
-    at_once: bool = False,
+    aloud: bool = False,
 ) -> Result:
-    """Run a plan with progress; leaves with a line when interrupted."""
-    if at_once and not fresh:
-        _say_at_once(loaded, folder)
+    """Run a plan with progress and say what to do; leaves with a line when interrupted.
+
+    A folder that knows what to do says so at once, others before anything is drawn.
+    """
+    from percsim.report.terminal import first_text
+
+    known = None
+    if aloud and not fresh:
+        from percsim.first_page import stored_first_page
+
+        known = stored_first_page(loaded, folder)
+        if known is not None:
+            say(first_text(known, folder))
     # slow to import, and of no use to a plan with faults
     from percsim.boxes.workers import Interrupted
     from percsim.run import estimate, run_plan
@@ -227,6 +241,13 @@ def _carry_out(
         size = estimate(loaded, workers)
         cautions = [*memory_cautions(loaded, size), *wrapping(loaded)]
         lines += [size_line(loaded, size), *(f"Mind: {caution}" for caution in cautions)]
+
+    def first(page: FirstPage) -> None:
+        if aloud and known is None:
+            if report is not None:
+                report.pause()
+            say(first_text(page, folder))
+
     try:
         with progress(quiet) as report:
             return run_plan(
@@ -238,6 +259,8 @@ def _carry_out(
                 progress=after_lines(lines, report),
                 verify_film=verify_film,
                 command=command,
+                told=(lambda _: None) if report is None else report.stage,
+                first=first,
             )
     except Interrupted as stop:
         where = f"stored in {folder}" if stop.stored else "done, none of them stored"
@@ -247,20 +270,6 @@ def _carry_out(
         what = "interrupted"
     again = command or shlex.join(["percsim", "run", loaded.path, "--out", str(folder)])
     return leave(INTERRUPTED, what, f"go on with:  {again}")
-
-
-def _say_at_once(plan: Plan, folder: Path) -> None:
-    """Print what to do before any page is drawn, where the folder knows it already."""
-    from percsim.first_page import stored_first_page
-    from percsim.words.first import expected_lines, state_line
-
-    page = stored_first_page(plan, folder)
-    if page is None:
-        return
-    say(state_line(page))
-    for line in expected_lines(page):
-        say(f"  {line}")
-    say("Tables, figures and page follow.")
 
 
 def _budget(text: str) -> float:

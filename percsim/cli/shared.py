@@ -20,6 +20,7 @@ __all__ = [
     "DONE",
     "INTERRUPTED",
     "Debug",
+    "Details",
     "Json",
     "PlanArgument",
     "Quiet",
@@ -57,6 +58,9 @@ app = typer.Typer(
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help="Plan file (TOML).")]
 Quiet = Annotated[
     bool, typer.Option("--quiet", "-q", help="No progress and no explanations.")
+]
+Details = Annotated[
+    bool, typer.Option("--details", help="Also print every chapter of the page.")
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 Debug = Annotated[

@@ -32,7 +32,7 @@ from percsim.decision.likelihood import (
 )
 from percsim.decision.outlook import Band
 from percsim.decision.priors import Priors
-from percsim.decision.sampler import ROUND, importance_sample
+from percsim.decision.sampler import LAST, ROUND, propose, tempered
 from percsim.film.bench import Bench
 from percsim.film.model import NOISES, FilmModel, Material
 
@@ -292,19 +292,16 @@ def _sampled(
     """Draws of the posterior, their weights, nodes, and what the rows say there."""
 
     def log_likelihood(z: Floats) -> Floats:
-        return _log_sum(problem.told(problem.draws(z), whole).logs)
+        return _log_sum(problem.told(problem.draws(z), whole[::2]).logs)
 
-    z, weights = importance_sample(
-        log_likelihood, problem.dimension, seed, beside=len(DRAWN)
-    )
-    draws = problem.draws(z)
-    told = problem.told(draws, whole)
-    total = _log_sum(told.logs)
+    found = propose(log_likelihood, problem.dimension, seed, beside=len(DRAWN))
+    z, ratio = found.draws(LAST)
     # a finer grid where the readings leave the threshold
-    nodes = _window(whole, told.logs + (_log(weights) - total)[:, None])
+    some = problem.told(problem.draws(z[:ROUND]), whole)
+    nodes = _window(whole, some.logs + ratio[:ROUND, None])
+    draws = problem.draws(z)
     told = problem.told(draws, nodes)
-    weights = weights * np.exp(np.clip(_log_sum(told.logs) - total, -50.0, 50.0))
-    return draws, weights / weights.sum(), nodes, told
+    return draws, tempered(ratio, _log_sum(told.logs)), nodes, told
 
 
 def _log(weights: Floats) -> Floats:

@@ -1,8 +1,9 @@
-"""Stage 8. Weighted draws of a posterior whose prior is standard normal."""
+"""Stage 8. Draws near a posterior whose prior is standard normal, and their weights."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,12 +11,12 @@ from scipy.special import gammaln
 
 from percsim.decision.knowledge import spread_points
 
-__all__ = ["LAST", "ROUND", "importance_sample"]
+__all__ = ["LAST", "ROUND", "Proposal", "propose", "tempered"]
 
 Floats = NDArray[np.float64]
 
 ROUND, LAST = 512, 2048
-"""Draws of a round of the sampler, and of its last."""
+"""Draws of a round of the sampler, and of the posterior."""
 CENTRES = 128
 """Kernels of the proposal."""
 KERNEL_FREEDOM = 5.0
@@ -23,46 +24,79 @@ KERNEL_FREEDOM = 5.0
 DEFENSIVE = 0.1
 """Share of the proposal that stays the prior, which bounds every weight."""
 ENOUGH = 0.15
-"""Effective share of the draws of a round at which the proposal counts as found."""
+"""Effective share of the draws at which the proposal counts as found."""
 ROUNDS = 12
 """Rounds after which the sampler goes on with what it has."""
-KEPT, KEPT_OF_FEW = 0.2, 0.8
-"""Share of the draws of a round that a rise of the likelihood's power leaves effective;
-where fewer are already, share of those."""
-SMALLEST_STEP = 0.02
-"""Least rise of the likelihood's power from round to round."""
+AT_FULL_POWER = 3
+"""Rounds at the likelihood's full power after which it does so too: more of them rarely
+raise the effective share."""
+POOLED = 3
+"""Rounds whose draws make the next proposal together."""
+KEPT = 0.05
+"""Share of the draws that the likelihood's power leaves effective."""
+POWERS = np.geomspace(1.0, 1e-4, 93)
+"""Powers that are tried."""
 
 
-def importance_sample(
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """Mixture of t kernels of one covariance, a tenth of it the standard normal prior.
+
+    Parameters
+    ----------
+    centres : (CENTRES, k) ndarray of float
+        Of the kernels.
+    root : (k, k) ndarray of float
+        Root of their covariance, lower triangular.
+    beside : int
+        Coordinates besides that stay drawn from the prior.
+    seed : numpy.random.SeedSequence
+        Seed of its draws.
+
+    """
+
+    centres: Floats
+    root: Floats
+    beside: int
+    seed: np.random.SeedSequence
+
+    def draws(self, n: int) -> tuple[Floats, Floats]:
+        """Draw n coordinates (n, k + beside), and ln of prior over proposal there, (n,)."""
+        rng = np.random.default_rng(self.seed)
+        k = self.centres.shape[1]
+        points = spread_points(n, k + self.beside, self.seed)
+        z = points[:, :k]
+        stays = rng.permutation(n) < round(DEFENSIVE * n)
+        which = rng.permutation(np.arange(n) % len(self.centres))
+        stretch = np.sqrt(KERNEL_FREEDOM / rng.chisquare(KERNEL_FREEDOM, n))
+        moved = self.centres[which] + stretch[:, None] * (z @ self.root.T)
+        z = np.where(stays[:, None], z, moved)
+        ratio = _prior_density(z) - _mixture_density(z, self.centres, self.root)
+        return np.hstack([z, points[:, k:]]), ratio
+
+
+def propose(
     log_likelihood: Callable[[Floats], Floats],
     dimension: int,
     seed: np.random.SeedSequence,
     *,
     beside: int = 0,
-    n: int = LAST,
     warm: int = ROUND,
-) -> tuple[Floats, Floats]:
-    r"""Weighted draws of a posterior whose prior is standard normal.
+) -> Proposal:
+    """Find where a posterior lies whose prior is standard normal.
 
     Parameters
     ----------
     log_likelihood : callable
-        Coordinates (m, dimension) to log-likelihood (m,), -inf where impossible.
+        Coordinates (m, dimension + beside) to log-likelihood (m,), -inf where impossible.
     dimension : int
         Coordinates, 1 or more.
     seed : numpy.random.SeedSequence
         Seed of all draws.
     beside : int
         Coordinates besides that readings hardly tell of; they stay drawn from the prior.
-    n, warm : int
-        Draws of the last round and of those before.
-
-    Returns
-    -------
-    z : (n, dimension + beside) ndarray of float
-        Coordinates.
-    weights : (n,) ndarray of float
-        Their weights, together 1.
+    warm : int
+        Draws of a round.
 
     Raises
     ------
@@ -72,9 +106,9 @@ def importance_sample(
     Notes
     -----
     Rounds of evenly spread draws, the first from the prior, each next one from a mixture of
-    t kernels at the resampled draws of the one before [1]_. The likelihood enters to a
-    power that rises to 1, each time so far that a fifth of the draws stay effective. A
-    tenth of every mixture is the prior, which bounds the weights of the last round [2]_.
+    t kernels at resampled draws of those before [1]_. The likelihood enters to the
+    largest power up to 1 at which enough of the draws stay effective. A tenth of every
+    mixture is the prior, which bounds the weights of draws from it [2]_.
 
     References
     ----------
@@ -88,49 +122,31 @@ def importance_sample(
     def child(i: int) -> np.random.SeedSequence:
         return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
 
-    k = dimension
-    z = spread_points(warm, k + beside, child(0))
-    log_q = _prior_density(z[:, :k])
-    power = 0.0
+    z, ratio = spread_points(warm, dimension + beside, child(0)), np.zeros(warm)
+    rounds: list[tuple[Floats, Floats, Floats]] = []
+    at_full = 0
     # Silverman's rule, so that kernels shrink together with their number
     bandwidth = (4.0 / (dimension + 2.0) / CENTRES) ** (1.0 / (dimension + 4.0))
-    for round_number in range(1, ROUNDS + 1):
-        log_l = log_likelihood(z)
+    places = (np.arange(CENTRES) + 0.5) / CENTRES
+    for number in range(1, ROUNDS + 1):
+        rounds.append((z[:, :dimension], ratio, log_likelihood(z)))
+        own, base, log_l = (
+            np.concatenate(part) for part in zip(*rounds[-POOLED:], strict=True)
+        )
         if not np.isfinite(log_l).any():
             raise ValueError("no draw of the prior can give these readings")
-        base = _prior_density(z[:, :k]) - log_q
-        power = _next_power(base, log_l, power)
-        w = _tempered(base, log_l, power)
-        own = z[:, :k]
+        power = _power(base, log_l)
+        w = tempered(base, log_l, power)
         apart = own - w @ own
-        covariance = (w[:, None] * apart).T @ apart + 1e-6 * np.eye(k)
-        places = (np.arange(CENTRES) + 0.5) / CENTRES
-        picked = np.minimum(np.searchsorted(np.cumsum(w), places), len(z) - 1)
-        settled = power == 1.0 and _effective(w) >= ENOUGH * len(z)
+        covariance = (w[:, None] * apart).T @ apart + 1e-6 * np.eye(dimension)
+        picked = np.minimum(np.searchsorted(np.cumsum(w), places), len(own) - 1)
         root = bandwidth * np.linalg.cholesky(covariance)
-        last = settled or round_number == ROUNDS
-        z, log_q = _mixture(
-            own[picked], root, n if last else warm, child(round_number), beside
-        )
-        if last:
+        found = Proposal(own[picked], root, beside, child(number))
+        at_full += power == 1.0
+        if at_full and (_effective(w) >= ENOUGH * len(w) or at_full == AT_FULL_POWER):
             break
-    return z, _tempered(_prior_density(z[:, :k]) - log_q, log_likelihood(z), 1.0)
-
-
-def _mixture(
-    centres: Floats, root: Floats, n: int, seed: np.random.SeedSequence, beside: int
-) -> tuple[Floats, Floats]:
-    """Draws (n, k) of a defensive mixture of t kernels, and the log of its density."""
-    rng = np.random.default_rng(seed)
-    k = centres.shape[1]
-    points = spread_points(n, k + beside, seed)
-    z = points[:, :k]
-    stays = rng.permutation(n) < round(DEFENSIVE * n)
-    which = rng.permutation(np.arange(n) % len(centres))
-    stretch = np.sqrt(KERNEL_FREEDOM / rng.chisquare(KERNEL_FREEDOM, n))
-    moved = centres[which] + stretch[:, None] * (z @ root.T)
-    z = np.where(stays[:, None], z, moved)
-    return np.hstack([z, points[:, k:]]), _mixture_density(z, centres, root)
+        z, ratio = found.draws(warm)
+    return found
 
 
 def _prior_density(z: Floats) -> Floats:
@@ -157,8 +173,11 @@ def _effective(w: Floats) -> float:
     return float(1.0 / (w**2).sum())
 
 
-def _tempered(base: Floats, log_likelihood: Floats, power: float) -> Floats:
-    """Weights with the likelihood to a power; impossible draws have none."""
+def tempered(base: Floats, log_likelihood: Floats, power: float = 1.0) -> Floats:
+    """Weights of draws by ln of prior over proposal, with the likelihood to a power.
+
+    Impossible draws have none.
+    """
     possible = np.isfinite(log_likelihood)
     log_w = base + power * np.where(possible, log_likelihood, 0.0)
     log_w = np.where(possible, log_w, -np.inf)
@@ -166,19 +185,11 @@ def _tempered(base: Floats, log_likelihood: Floats, power: float) -> Floats:
     return np.asarray(w / w.sum())
 
 
-def _next_power(base: Floats, log_likelihood: Floats, power: float) -> float:
-    """Largest power up to 1 that keeps a share of the draws effective now, a step on."""
-    now = _effective(_tempered(base, log_likelihood, power))
+def _power(base: Floats, log_likelihood: Floats) -> float:
+    """Largest power that keeps enough draws effective, or else the one that keeps most.
 
-    least = min(KEPT * len(base), KEPT_OF_FEW * now)
-
-    def enough(t: float) -> bool:
-        return _effective(_tempered(base, log_likelihood, t)) >= least
-
-    if enough(1.0):
-        return 1.0
-    low, high = power, 1.0
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if enough(middle) else (low, middle)
-    return min(1.0, max(low, power + SMALLEST_STEP))
+    It may fall again: kernels at a few draws that happened to weigh much find no others.
+    """
+    kept = [_effective(tempered(base, log_likelihood, p)) for p in POWERS]
+    enough = np.flatnonzero(np.array(kept) >= KEPT * len(base))
+    return float(POWERS[enough[0] if len(enough) else np.argmax(kept)])

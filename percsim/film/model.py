@@ -495,7 +495,6 @@ class Material:
         logs, lengths = np.full(shape, np.inf), np.zeros(shape)
         if not K:
             return logs, lengths
-        rows = np.arange(n)[:, None]
         k = np.clip(np.searchsorted(self.log_loadings, log_phi) - 1, 0, max(K - 2, 0))
         up = np.minimum(k + 1, K - 1)
         step = self.log_loadings[up] - self.log_loadings[k]
@@ -503,40 +502,42 @@ class Material:
         t = np.clip(np.where(step > 0.0, t, 0.0), 0.0, 1.0)
         low = np.maximum(k, self.first[:, None])
         high = np.minimum(low + 1, K - 1)
+        # places among all draws and loadings of a visit, which is quicker to pick by
+        k, up, low, high = (K * np.arange(n)[:, None] + part for part in (k, up, low, high))
+        distance = log_phi - self.log_threshold
         for i, s in enumerate(states):
-            held, lowest = (
-                part[rows, k, s] + t * (part[rows, up, s] - part[rows, k, s])
-                for part in (self.held, self.lowest)
+            tables = self.held, self.lowest, self.x, self.logs, self.slopes, self.lengths
+            held, lowest, x_of, logs_of, slopes, lengths_of = (
+                np.ascontiguousarray(part[:, :, s]) for part in tables
             )
-            distance = log_phi - self.log_threshold
+            held, lowest = (
+                part.take(k) + t * (part.take(up) - part.take(k)) for part in (held, lowest)
+            )
             conducts = distance + np.minimum(lowest, held) > 0.0
             x = np.log(np.expm1(np.where(conducts, distance + held, 1.0)))
-            a, b = self.x[rows, low, s], self.x[rows, high, s]
-            logs[..., i] = _cubic(
-                x, a, b,
-                self.logs[rows, low, s], self.logs[rows, high, s],
-                self.slopes[rows, low, s], self.slopes[rows, high, s],
-                self._beyond(rows, high, s),
+            a, b = x_of.take(low), x_of.take(high)
+            found = _cubic(
+                x, a, b, logs_of.take(low), logs_of.take(high),
+                slopes.take(low), slopes.take(high),
+                [part.take(high) for part in self._beyond(s)],
             )  # fmt: skip
-            logs[~conducts, i] = np.inf
+            logs[..., i] = np.where(conducts, found, np.inf)
             share = np.clip((x - a) / np.where(b > a, b - a, 1.0), 0.0, 1.0)
-            first, last = self.lengths[rows, low, s], self.lengths[rows, high, s]
+            first, last = lengths_of.take(low), lengths_of.take(high)
             lengths[..., i] = first + np.where(b > a, share, 0.0) * (last - first)
         return logs, lengths
 
-    def _beyond(
-        self, rows: NDArray[np.int64], k: NDArray[np.int64], s: int
-    ) -> tuple[Floats, Floats]:
+    def _beyond(self, s: int) -> tuple[Floats, Floats]:
         """Slope at rest of loadings, and what a visit adds to it while its change lasts.
 
         What a visit changes falls with the share of contacts that matter, as
         A + B/(phi/phi_c - 1), an exponential of x, and never turns round.
         """
-        here, rest = self.logs[rows, k, s], self.logs[rows, k, self.rest]
+        here, rest = self.logs[:, :, s], self.logs[:, :, self.rest]
         known = np.isfinite(here) & np.isfinite(rest)
         change = np.abs(np.where(known, here, 0.0) - np.where(known, rest, 0.0))
-        slope = self.slopes[rows, k, self.rest]
-        return slope, np.clip(self.slopes[rows, k, s] - slope, -change, change)
+        slope = self.slopes[:, :, self.rest]
+        return slope, np.clip(self.slopes[:, :, s] - slope, -change, change)
 
     def log_resistance(self, film: Film, log_phi: Floats, states: Sequence[int]) -> Floats:
         """Ln R [ln ohm] of a film (n, q, k) at effective loadings, as `at`; inf if open."""
@@ -587,7 +588,7 @@ def _few_boxes(n: int) -> float:
 
 def _cubic(
     x: Floats, a: Floats, b: Floats, ya: Floats, yb: Floats, ma: Floats, mb: Floats,
-    beyond: tuple[Floats, Floats] | None = None,
+    beyond: Sequence[Floats] | None = None,
 ) -> Floats:  # fmt: skip
     """Cubic through two points with given slopes (Hermite's), straight beyond them.
 

@@ -52,7 +52,16 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
 """What a summary holds beyond the decision, in order."""
 
 
-def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -> Findings:
+Told = Callable[[str], None]
+"""Told what is being done."""
+
+
+def find(
+    plan: Plan,
+    records: dict[str, Record],
+    stages: Stages | None = None,
+    told: Told = lambda _: None,
+) -> Findings:
     """Judge every candidate from what is stored, and decide.
 
     Parameters
@@ -63,6 +72,8 @@ def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -
         Stored outcomes by key, all of them or a part.
     stages : Stages, optional
         How the boxes were spent, worked out from the records without.
+    told : callable
+        Told what is being done: "fit", then "decide".
 
     Returns
     -------
@@ -75,12 +86,14 @@ def find(plan: Plan, records: dict[str, Record], stages: Stages | None = None) -
         If too little is stored to say anything yet.
 
     """
+    told("fit")
     stages = stages or next_stage(plan, records)
     mixes = gather_mixes(plan, box_jobs(plan, stages.boxes), records)
     if not mixes:
         raise FolderError(
             "fewer than two boxes a length are stored; run the plan again to go on"
         )
+    told("decide")
     decided = answer(plan, [mix.films for mix in mixes])
     exact = [planned_of(mix.films) for mix in mixes]
     unforeseeable = bool(plan.contact_parameters().powder.unforeseeable)
@@ -124,6 +137,7 @@ def assemble(
     stages: Stages | None = None,
     *,
     with_blocks: bool = False,
+    told: Told = lambda _: None,
 ) -> tuple[dict[str, Any], Findings, dict[str, list[dict[str, Any]]]]:
     """From what is stored to the summary, the findings and the tables.
 
@@ -137,6 +151,8 @@ def assemble(
         How the boxes were spent, worked out from the records without.
     with_blocks : bool
         Also put the film together from blocks, a check of it.
+    told : callable
+        As in `find`.
 
     Returns
     -------
@@ -153,7 +169,7 @@ def assemble(
         If too little is stored to say anything yet.
 
     """
-    findings = find(plan, records, stages)
+    findings = find(plan, records, stages, told)
     stages = findings.stages
     jobs = box_jobs(plan, stages.boxes)
     boxes, responses = box_rows(plan, jobs, records)
@@ -161,7 +177,7 @@ def assemble(
     expected |= {job.key: job for job in across_jobs(plan)}
     expected |= {job.key: job for job in threshold_jobs(plan)}
     done = {key for key, record in records.items() if record.status == "done"}
-    told = summary_of_choice(findings)
+    choice = summary_of_choice(findings)
     summary = {
         "version": __version__,
         "title": plan.title,
@@ -187,14 +203,14 @@ def assemble(
             "max": plan.strain.window[1],
             "chord": plan.chord_strain,
         },
-        **told,
+        **choice,
         **_mixes(plan, findings),
         "weigh_out": findings.weigh_out().as_dict(),
         "not_modelled": [
             *NOT_MODELLED,
             *([OVERLAP] if plan.placement.impenetrable == 0.0 else []),
         ],
-        "cautions": [*plan.remarks, *told["cautions"], *plan.cautions],
+        "cautions": [*plan.remarks, *choice["cautions"], *plan.cautions],
         "failed_boxes": failed_rows(expected.values(), records),
     }
     for chapter in CHAPTERS:

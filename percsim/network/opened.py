@@ -22,7 +22,7 @@ from percsim.links.search import Links
 from percsim.network.build import Network
 from percsim.network.laws import ContactOpeningLaw, contact_draws
 from percsim.network.solve import Solution
-from percsim.states.strain import Mounting, State, shape_factors
+from percsim.states.strain import Mounting, shape_factors
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
 __all__ = ["SLOPES", "OpenedBox", "OpenedNetwork"]
@@ -87,6 +87,7 @@ class OpenedBox:
     thermal: ThermalOpening
     _breaks: Floats = field(repr=False)
     _ends: NDArray[np.int64] = field(repr=False)
+    _geometry: tuple[Floats, ...] = field(repr=False)
     _parts: dict[tuple[float, float], tuple[Floats, Floats]] = field(repr=False)
 
     @classmethod
@@ -110,13 +111,22 @@ class OpenedBox:
                 np.column_stack([sink, np.full(len(sink), n + 1)]),
             ]
         )
+        p = links.particles
+
+        def solid(vectors: Floats) -> Floats:
+            out = np.zeros((len(vectors), 3))
+            out[:, : p.box.dimension] = vectors
+            return out
+
+        geometry = tuple(map(solid, (p.axes, links.normals, *links.arms)))
         return cls(
             links,
-            law.length_in(links.particles),
+            law.length_in(p),
             mounting,
             thermal,
             np.exp(contact_draws(links.pairs, law.seed)),
             ends,
+            (shape_factors(p), *geometry),
             {},
         )
 
@@ -129,28 +139,15 @@ class OpenedBox:
         if at not in self._parts:
             for other in [known for known in self._parts if known[1] != 1.0]:
                 del self._parts[other]  # of one temperature and share, not asked for again
-            p = self.links.particles
-            d = p.box.dimension
-            state = State.at(strain, ROOM_TEMPERATURE, self.mounting, None, d, p.box.axis)
-
-            def solid(vectors: Floats) -> Floats:
-                out = np.zeros((len(vectors), 3))
-                out[:, :d] = vectors
-                return out
-
+            box = self.links.particles.box
+            d = box.dimension
             stretches = np.ones(3)
-            stretches[:d] = np.diag(state.matrix())
+            stretches[:d] = self.mounting.along_axes(strain, d, box.axis)
             if d == 3:
                 stretches[2] *= shape
-            first, second = self.links.arms
+            factors, axes, normals, first, second = self._geometry
             opened, stretched = opening_parts(
-                shape_factors(p),
-                solid(p.axes),
-                self.links.pairs,
-                solid(self.links.normals),
-                solid(first),
-                solid(second),
-                stretches,
+                factors, axes, self.links.pairs, normals, first, second, stretches
             )
             length = self.opening_length
             self._parts[at] = (opened / length, stretched / length)

@@ -67,16 +67,10 @@ def _check_axes(plan: Mixes, reading: Reading) -> None:
         what = f"= {boxes.most} is below boxes.count = {boxes.count}, which every loading"
         fault("boxes.most", f"{what} gets")
     if plan.n_candidates > MOST_CANDIDATES:
-        counts = {
-            "loadings": len(plan.weight_fractions), "gaps": len(plan.electrode_gaps),
-            **{f"{name}s": len(values) for name, values in plan.axes.items()},
-        }  # fmt: skip
-        many = " x ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
         fault(
             "explore",
-            f"asks for {plan.n_candidates} candidates ({many}); at most"
-            f" {MOST_CANDIDATES} are judged, so list fewer values and refine around the"
-            " best",
+            f"asks for {plan.n_candidates} candidates; at most {MOST_CANDIDATES} are"
+            " judged, so list fewer values and refine around the best",
         )
     if "diameter" in plan.axes:
         sizes = plan.filler[0].diameter or plan.filler[0].length

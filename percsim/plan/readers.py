@@ -51,10 +51,17 @@ def faults_of(error: ValueError) -> Sequence[tuple[str, str]]:
     return [("", str(error) if verb else f"= {error}")]
 
 
-def did_you_mean(word: str, known: Sequence[str]) -> str:
-    """Give the nearest known word as the end of a message; empty when none is near."""
-    close = difflib.get_close_matches(word, known if len(word) <= LONGEST else (), 1, 0.6)
-    return f"; did you mean {close[0]!r}?" if close else ""
+def did_you_mean(word: str, known: Sequence[str], most: int = 1) -> str:
+    """Give the nearest known words as the end of a message; empty when none is near.
+
+    Those that hold the word come first.
+    """
+    if not 3 <= len(word) <= LONGEST:
+        return ""
+    several = list(dict.fromkeys(known))
+    close = [other for other in several if word in other][:most]
+    close = close or difflib.get_close_matches(word, several, most, 0.6)
+    return f"; did you mean {either(close)}?" if close else ""
 
 
 def either(options: Sequence[str]) -> str:

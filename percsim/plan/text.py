@@ -141,7 +141,7 @@ def explain(word: str, sources: bool = True, also: Sequence[str] = ()) -> str:
             *(name for name in MODELS if name),
             *(key for model in MODELS.values() for key in model.keys()),
         ]
-        hint = did_you_mean(key, known) or "; percsim new --all - prints every key"
+        hint = did_you_mean(key, known, 3) or "; percsim new --all - prints every key"
         raise PlanError([f"no key, section or subject is called '{word}'{hint}"])
     blocks = []
     for name in found:

@@ -17,14 +17,12 @@ from percsim.errors import FolderError
 from percsim.process import check_interrupt
 from percsim.report.candidates import Row, Summary, deciding_index
 from percsim.report.rows import write_tables
-from percsim.report.terminal import text_summary
 
 if TYPE_CHECKING:
     from percsim.report.series import BoxPicture
 
 __all__ = [
     "Report",
-    "text_summary",
     "write_report",
     "write_tables",
 ]

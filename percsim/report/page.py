@@ -7,24 +7,20 @@ from __future__ import annotations
 
 import base64
 import struct
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from percsim.quantities import sentence, units_held
-from percsim.report.answer import decided, first_steps, headline, left_out
+from percsim.report.answer import left_out
 from percsim.report.candidates import Summary
 from percsim.report.chapter import Chapter
-from percsim.report.sheet import mass_table
+from percsim.report.first import first_sheet
+from percsim.report.shown import rendered
 
 if TYPE_CHECKING:
     from percsim.report.figures import Drawing
 
 __all__ = ["render_page"]
-
-KINDS = {"cast to learn": "What to do next", "ready": "Decision"}
-"""Above the headline, by the state of the decision."""
 
 _FULL_WIDTH = 900.0 / 1155.0
 """Width of a picture on the page over its pixels."""
@@ -49,37 +45,6 @@ def _picture(drawing: Drawing) -> _Picture:
     return _Picture("", source, width, height, round(width * _FULL_WIDTH))
 
 
-def _context(
-    summary: Summary, chapters: Sequence[Chapter], drawings: Sequence[Drawing]
-) -> dict[str, Any]:
-    """Everything the template prints, as text."""
-    pictures: Mapping[str, _Picture] = {d.name: _picture(d) for d in drawings}
-    return {
-        "title": str(summary.get("title") or "Untitled plan"),
-        **{key: str(summary.get(key) or "") for key in ("version", "seed")},
-        "created": str(summary.get("created") or "")
-        .replace("T", " ")
-        .replace("+00:00", " UTC"),
-        "complete": bool(summary.get("complete", True)),
-        "left_out": left_out(summary),
-        "kind": KINDS.get(str(decided(summary).get("state")), "No decision"),
-        "headline": headline(summary),
-        "steps": [units_held(step) for step in first_steps(summary)],
-        "masses": mass_table(summary.get("weigh_out") or {}),
-        "chapters": chapters,
-        "pictures": pictures,
-        "no_picture": _Picture(),
-    }
-
-
-def _template_text(name: str) -> str:
-    return (
-        resources.files("percsim.report")
-        .joinpath("templates", name)
-        .read_text(encoding="utf-8")
-    )
-
-
 def render_page(
     summary: Summary, chapters: Sequence[Chapter], drawings: Sequence[Drawing]
 ) -> str:
@@ -100,16 +65,17 @@ def render_page(
         One HTML document that needs nothing else.
 
     """
-    from jinja2 import Environment, FunctionLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FunctionLoader(_template_text),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["sentence"] = sentence
-    return environment.get_template("report.html.j2").render(
-        _context(summary, chapters, drawings)
+    made = str(summary.get("created") or "")
+    return rendered(
+        "report.html.j2",
+        title=str(summary.get("title") or "Untitled plan"),
+        version=str(summary.get("version") or ""),
+        seed=str(summary.get("seed") or ""),
+        created=made.replace("T", " ").replace("+00:00", " UTC"),
+        complete=bool(summary.get("complete", True)),
+        left_out=left_out(summary),
+        first=first_sheet(summary) if "first_page" in summary else None,
+        chapters=chapters,
+        pictures={drawing.name: _picture(drawing) for drawing in drawings},
+        no_picture=_Picture(),
     )

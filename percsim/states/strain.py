@@ -93,6 +93,11 @@ class Mounting:
             through = 1.0 / (along * across)
         return (along, across, through)[:dimension]
 
+    def along_axes(self, strain: float, dimension: int = 3, axis: int = 0) -> list[float]:
+        """Stretches along the axes of a box whose current goes along `axis`."""
+        along, *others = self.stretches(strain, dimension)
+        return [*others[:axis], along, *others[axis:]]
+
 
 @dataclass(frozen=True, slots=True)
 class State:
@@ -152,8 +157,7 @@ class State:
         axis: int = 0,
     ) -> State:
         """Compose the state of a mounted film strained along the current."""
-        along, *others = mounting.stretches(strain, dimension)
-        stretches = [*others[:axis], along, *others[axis:]]
+        stretches = mounting.along_axes(strain, dimension, axis)
         gradient = _swollen(stretches, temperature, thermal)
         return cls(float(strain), float(temperature), gradient, axis)
 

@@ -12,7 +12,8 @@ from percsim.film.transfer import FAITHFUL_RATIO, SAFE_RATIO
 from percsim.quantities import mm, percent, quantity, resistance, share, three, weight
 
 __all__ = [
-    "castability", "cautions", "limit_name", "limit_value", "named", "place", "refusals",
+    "STIFF", "castability", "cautions", "limit_name", "limit_value", "named", "place",
+    "refusals",
     "thickening",
 ]  # fmt: skip
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from percsim.decision.decide import Change, State, Why
+from percsim.decision.limits import CASTABLE
 from percsim.decision.outlook import Band
 from percsim.decision.target import Limit
 from percsim.first_page import Cause, Cups, FirstPage, Place, Remark, Row
@@ -26,13 +28,15 @@ from percsim.quantities import (
     weight,
     window,
 )
-from percsim.words.candidates import limit_value
+from percsim.words.candidates import STIFF, limit_value
 from percsim.words.films import PARAMETERS
+from percsim.words.power import power_caution
 
 __all__ = [
-    "asked_cells", "cause_lines", "change_line", "cup_line", "cup_title", "expected_lines",
-    "heads", "ohms", "place", "recipe_line", "remark_lines", "row_cells", "row_note",
-    "state_line",
+    "CAUSE_HEADS", "asked_cells", "cause_cells", "caution_lines", "change_line",
+    "contradiction", "cup_cautions", "cup_line", "cup_title",
+    "expected_lines", "heads", "miss", "ohms", "place", "plot_line", "recipe_line",
+    "remark_lines", "row_cells", "row_note", "state_line", "told",
 ]  # fmt: skip
 
 MOST_OHMS = 1e9
@@ -42,17 +46,23 @@ NARROW = 1.1
 ANY_LEVEL = 1e3
 """Factor from which a level is not known at all."""
 
+FEW_STEPS = 20.0
+"""Steps of the balance below which a mass is coarse."""
+
 _COUNTS = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five"}
+
+CONTRADICTIONS = ("outlier", "same films differ", "far from assumed")
+"""Codes of remarks that name what does not fit."""
 
 TOLERANCES = {
     "weighing": "weighing",
-    "mixing": "mixing, from film to film",
+    "mixing": "mixing, film to film",
     "mixing_within": "unevenness inside a film",
     "thickness": "thickness of the film",
     "gap": "gap between the electrodes",
     "skew": "electrodes set askew",
     "width": "width of the film",
-    "contact": "conductance of the contacts, from cure to cure",
+    "contact": "contacts, from cure to cure",
     "aspect_ratio": "aspect ratio of the powder lot",
     "particle_size": "particle size of the powder lot",
     "response": "how far contacts open at a strain",
@@ -60,18 +70,29 @@ TOLERANCES = {
 }
 """Tolerances in words, by their names in `percsim.film.Tolerances`."""
 
-_BASES = {"default": "default", "plan": "as the plan says", "measured": "measured"}
+_BASES = {"default": "default", "plan": "plan", "measured": "measured"}
 
 _MISSES = {
     "open": "open",
     "resistance low": "R too low",
     "resistance high": "R too high",
     "gauge_factor low": "gauge factor too low",
-    "resistance_cv high": "R scatters too much",
-    "gauge_factor_cv high": "gauge factor scatters too much",
+    "resistance_cv high": "R scatters",
+    "gauge_factor_cv high": "gauge factor scatters",
     "thermal_output high": "thermal output too large",
     "self_heating_drift high": "drifts by its own heat",
-    "spread": "too few castings in the window",
+    "spread": "too few pass",
+}
+
+_GROUPS = {
+    "g0": "level of R",
+    "contact_area": "level of R",
+    "threshold": "threshold",
+    "beta": "how contacts answer strain",
+    "delta_b": "how contacts answer strain",
+    "lambda_T": "how they answer heat",
+    "Ea": "how they answer heat",
+    "scatter": "scatter of the bench",
 }
 
 _EASIER = {
@@ -126,7 +147,7 @@ def state_line(page: FirstPage) -> str:
         if page.why is Why.UNKNOWN_THRESHOLD:
             return f"{cast}; nobody can foresee the threshold of this powder: they tell it"
         gaps = {f.electrode_gap for cup in page.cups for f in cup.films}
-        which = "that one of its gaps does" if len(gaps) > 1 else "that it does"
+        which = "that one gap does" if len(gaps) > 1 else "that it does"
         return f"{cast}; {P} {which} all that is asked"
     spent = ""
     if page.why is Why.SPENT:
@@ -157,10 +178,38 @@ def cup_title(cup: Cups) -> str:
     return f"{told}, film {mm(cup.thickness)}"
 
 
+def caution_lines(page: FirstPage) -> list[str]:
+    """Say what to mind: balance and mix of the cups, heat of the film, materials."""
+    power = power_caution(page.supply, page.power)
+    own = [line for cup in page.cups for line in cup_cautions(cup)]
+    return [*own, *([power] if power else []), *map(sentence, page.cautions)]
+
+
+def cup_cautions(cup: Cups) -> list[str]:
+    """Say what to mind with the balance and the mix of a cup."""
+    lines, share_of = [], share(cup.solids)
+    if cup.solids >= 1.0:
+        lines.append(f"it cannot be cast: solids at {share_of} % of those that jam")
+    elif cup.solids >= CASTABLE or cup.thickening > STIFF:
+        lines.append(
+            f"stiff: solids at {share_of} % of those that jam make it about "
+            f"{cup.thickening:.0f} times as thick; thin it with solvent"
+        )
+    if cup.uncertainty > cup.tolerance > 0.0:
+        lines.append(
+            f"too little for this balance: it leaves {percent(cup.uncertainty)} % of the "
+            f"loading uncertain, {percent(cup.tolerance)} % are planned"
+        )
+    coarse = [p.name for p in cup.parts if 0.0 < p.exact < FEW_STEPS * cup.step]
+    if coarse:
+        lines.append(f"few steps of the balance: {listed(coarse)}; mix more")
+    return [sentence(line) for line in lines]
+
+
 def expected_lines(page: FirstPage) -> list[str]:
     """Say what each film of the cups will read."""
     return [
-        f"{mm(f.electrode_gap)} gap: {' '.join(_told(f.resistance, page))}"
+        f"{mm(f.electrode_gap)} gap: {' '.join(told(f.resistance, page))}"
         for cup in page.cups
         for f in cup.films
     ]
@@ -177,7 +226,7 @@ def ohms(value: float, page: FirstPage, digits: int = 2) -> str:
     return resistance(value if value < most else math.inf, digits)
 
 
-def _told(band: Band, page: FirstPage) -> tuple[str, str]:
+def told(band: Band, page: FirstPage) -> tuple[str, str]:
     """Median R and its 5-95 % in brackets, to the digits that it has."""
     digits = 3 if band.p95 < NARROW * band.p05 else 2
     low, high = ohms(band.p05, page, digits), ohms(band.p95, page, digits)
@@ -200,10 +249,9 @@ def _cv(band: Band | None) -> tuple[str, str]:
     """CV in whole per cent; none where half of the castings are open."""
     if band is None or not math.isfinite(band.median):
         return "–", ""
-    ends = [
-        f"{100 * x:.0f}" if math.isfinite(x) else "no limit" for x in (band.p05, band.p95)
-    ]
-    return f"{100 * band.median:.0f} %", f"({ends[0]} to {ends[1]})"
+    low = f"{100 * band.p05:.0f}"
+    ends = f"{low} to {100 * band.p95:.0f}" if math.isfinite(band.p95) else f"from {low}"
+    return f"{100 * band.median:.0f} %", f"({ends})"
 
 
 def heads(page: FirstPage) -> tuple[str, ...]:
@@ -215,7 +263,7 @@ def heads(page: FirstPage) -> tuple[str, ...]:
         "CV of R",
         "CV of gauge f.",
         "P",
-        "likeliest miss",
+        "most often missed",
     )
 
 
@@ -236,16 +284,17 @@ def asked_cells(page: FirstPage) -> tuple[str, ...]:
 
 def _limit(limit: Limit) -> str:
     value = limit_value(limit.what, limit.value)
-    return f"at least {value}" if limit.at_least else f"at most {value}"
+    return f"{'≥' if limit.at_least else '≤'} {value}"
 
 
 def row_cells(row: Row, page: FirstPage) -> tuple[tuple[str, str], ...]:
     """Cells of one recipe, each with its 5-95 % in brackets or nothing."""
     factor = row.gauge_factor if math.isfinite(row.resistance.median) else None
     return (
-        (place(row.place), ""), _told(row.resistance, page), _factor(factor),
+        (place(row.place), ""), told(row.resistance, page), _factor(factor),
         _cv(row.resistance_cv), _cv(row.gauge_factor_cv if factor else None),
-        (f"{share(row.probability)} %", ""), (miss(row), ""),
+        (f"{share(row.probability)} %", ""),
+        (miss(row), f"({share(row.miss_chance)} %)" if miss(row) else ""),
     )  # fmt: skip
 
 
@@ -253,15 +302,24 @@ def miss(row: Row) -> str:
     """Say in a phrase what a recipe is likeliest to miss."""
     if not row.misses or row.miss_chance < 0.05:
         return ""
-    return f"{_MISSES[row.misses]} ({share(row.miss_chance)} %)"
+    return _MISSES[row.misses]
 
 
 def row_note(page: FirstPage) -> str:
     """Say what P and the ranges of the table are."""
     asked = next((x.value for x in page.asked if x.what == "pass_share"), 0.0)
     return (
-        f"P: probability that at least {share(asked)} % of castings pass and all that is "
-        "asked holds. In brackets 5 to 95 % of castings, by what is known."
+        f"P: probability that {share(asked)} % of castings pass and all else that is asked "
+        "holds. In brackets: 5–95 %."
+    )
+
+
+def plot_line(page: FirstPage) -> str:
+    """Say what the plot shows."""
+    read = "; circles: films as read" if page.plot.readings else ""
+    return (
+        f"At {mm(page.plot.electrode_gap)} gap: median and 5–95 % of castings; dashes and "
+        f"bar: film's own threshold{read}."
     )
 
 
@@ -270,21 +328,19 @@ def row_note(page: FirstPage) -> str:
 # ------------------------------------------------------------------------------------------
 
 
-def cause_lines(page: FirstPage) -> list[str]:
-    """Say what scatters R most, and what halving it buys."""
-    return [_cause(cause) for cause in page.causes]
+CAUSE_HEADS = ("scatter of R", "sigma", "share", "CV if halved", "P if halved")
 
 
-def _cause(cause: Cause) -> str:
-    text = (
-        f"{TOLERANCES[cause.name]} ({_spread(cause)}, {_BASES[cause.basis]}): "
-        f"{share(cause.share)} % of the scatter"
-    )
-    before, after = (f"{100 * x:.0f} %" for x in (cause.cv, cause.cv_halved))
-    bought = [f"CV of R {before} to {after}"] if before != after else []
-    if cause.gain >= 0.005:
-        bought.append(f"P higher by {share(cause.gain)} %")
-    return f"{text}; halved, {' and '.join(bought)}" if bought else text
+def cause_cells(cause: Cause, page: FirstPage) -> tuple[str, ...]:
+    """Cells of one cause: what halving it buys, a dash where that is within its error."""
+    before, after = (f"{100 * x:.0f}" for x in (cause.cv, cause.cv_halved))
+    cv = f"{before} to {after} %" if before != after else "–"
+    P = next((row.probability for row in page.rows if row.is_best), page.probability)
+    now, then = share(P), share(P + cause.gain)
+    return (
+        TOLERANCES[cause.name], f"{_spread(cause)}, {_BASES[cause.basis]}",
+        f"{share(cause.share)} %", cv, f"{now} to {then} %" if now != then else "–",
+    )  # fmt: skip
 
 
 def _spread(cause: Cause) -> str:
@@ -298,6 +354,12 @@ def remark_lines(page: FirstPage) -> list[str]:
     return [sentence(_remark(remark, page)) for remark in page.remarks]
 
 
+def contradiction(page: FirstPage) -> list[str]:
+    """Say what contradicts alone, empty if nothing does."""
+    kept = [r for r in page.remarks if r.code in CONTRADICTIONS]
+    return remark_lines(replace(page, remarks=tuple(kept)))
+
+
 def _remark(remark: Remark, page: FirstPage) -> str:
     names, values = remark.names, remark.values
     if remark.code == "assumed":
@@ -305,7 +367,8 @@ def _remark(remark: Remark, page: FirstPage) -> str:
     if remark.code == "unforeseeable":
         return f"not foreseeable: the threshold of this powder; {names[0]}"
     if remark.code == "still assumed":
-        return f"assumed still: {listed([PARAMETERS[name] for name in names], 3)}"
+        groups = list(dict.fromkeys(_GROUPS[name] for name in names))
+        return f"assumed still: {listed(groups)}"
     if remark.code == "outlier":
         verb = "does" if len(names) == 1 else "do"
         return (
@@ -329,9 +392,7 @@ def _assumed(level: float, low: float, high: float) -> str:
     if level >= ANY_LEVEL:
         parts.append("R may be at any level, nothing is known of such contacts")
     elif level > 1.0:
-        parts.append(
-            f"R may be {two(level)} times off either way, its contacts are a guess"
-        )
+        parts.append(f"R may be {two(level)} times off either way")
     if high > 1.0:
         parts.append(
             f"the real threshold may be {two(low)} to {two(high)} times the simulated one"
@@ -343,7 +404,7 @@ def _next(remark: Remark, page: FirstPage) -> str:
     if remark.code == "read and enter":
         strain = page.cups[0].strain if page.cups else 0.0
         at = f", at rest and at {microstrain(strain)}" if strain else ""
-        return f"next: read R at 20 C{at}, and enter it with 'percsim anchor'"
+        return f"next: read R at 20 C{at}; enter it with 'percsim anchor'"
     if remark.code == "cast":
         return "next: cast it; readings of a further cup, entered, prove it again"
     if remark.code == "spread not assured":

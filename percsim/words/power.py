@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from percsim.film.electrodes import Film
-from percsim.film.readout import GAUGE_PRACTICE, SKIN_BEARS, Circuit
+from percsim.film.readout import GAUGE_PRACTICE, SKIN_BEARS
 from percsim.quantities import quantity, two
 
 __all__ = ["power_caution"]
@@ -12,25 +11,22 @@ MILLIWATT_PER_CM2 = 10.0
 """In W/m^2."""
 
 
-def power_caution(circuit: Circuit, film: Film, resistance: float) -> str:
+def power_caution(supply: float, density: float) -> str:
     """Say in one sentence how much heat a film makes for its area.
 
     Parameters
     ----------
-    circuit : Circuit
-        Supply and what is in series.
-    film : Film
-        Film between its electrodes.
-    resistance : float
-        Of the film [ohm].
+    supply : float
+        What it is fed with [V].
+    density : float
+        Heat an area [W/m^2].
 
     Returns
     -------
     str
-        Empty for a film that is open.
+        Empty for a film that makes none, as an open one.
 
     """
-    density = circuit.film_power(resistance) * film.thickness / film.volume
     if density == 0.0:
         return ""
     found, skin, *gauges = (
@@ -38,6 +34,6 @@ def power_caution(circuit: Circuit, film: Film, resistance: float) -> str:
     )
     bears = f"too hot for skin ({skin})" if density > SKIN_BEARS else f"skin bears {skin}"
     return (
-        f"At {quantity(circuit.supply, 'V')} the film makes {found} mW/cm2: {bears}, gauges"
+        f"At {quantity(supply, 'V')} the film makes {found} mW/cm2: {bears}, gauges"
         f" on plastics run at {' to '.join(gauges)}."
     )

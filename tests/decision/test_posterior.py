@@ -24,7 +24,7 @@ from scipy.special import ndtr
 from percsim.decision.outlook import Recipe, outlooks
 from percsim.decision.posterior import Reading, measured
 from percsim.decision.priors import ContactParameters, Prior, Priors, contact_priors
-from percsim.decision.sampler import importance_sample
+from percsim.decision.sampler import propose, tempered
 from percsim.decision.target import Target
 from percsim.film import Bench, Tolerances
 
@@ -75,10 +75,15 @@ def linear_gaussian(dimension, seed):
     return log_likelihood, mean, covariance
 
 
+def weighted(log_likelihood, dimension, n, **more):
+    z, ratio = propose(log_likelihood, dimension, SEED, **more).draws(n)
+    return z, tempered(ratio, log_likelihood(z))
+
+
 @pytest.mark.parametrize(("dimension", "beside"), [(1, 0), (3, 2), (6, 0)])
 def test_linear_readings_give_the_closed_form(dimension, beside):
     log_likelihood, mean, covariance = linear_gaussian(dimension, 4401 + dimension)
-    z, w = importance_sample(log_likelihood, dimension, SEED, beside=beside, n=4096)
+    z, w = weighted(log_likelihood, dimension, 4096, beside=beside)
     effective = 1.0 / (w**2).sum()
     assert effective > 400
     own = z[:, :dimension]
@@ -98,7 +103,7 @@ def test_two_separate_peaks_keep_their_weights():
         b = -0.5 * ((z[:, 0] + 1.0) / 0.05) ** 2
         return np.logaddexp(a, b)
 
-    z, w = importance_sample(log_likelihood, 2, SEED, warm=2048)
+    z, w = weighted(log_likelihood, 2, 2048, warm=2048)
     # prior density at the peaks: exp(-2) to exp(-1/2)
     expected = np.exp(-2.0) / (np.exp(-2.0) + np.exp(-0.5))
     assert w @ (z[:, 0] > 0.5) == pytest.approx(expected, abs=0.06)
@@ -106,7 +111,7 @@ def test_two_separate_peaks_keep_their_weights():
 
 def test_impossible_readings_are_said_to_be():
     with pytest.raises(ValueError, match="no draw of the prior"):
-        importance_sample(lambda z: np.full(len(z), -np.inf), 2, SEED)
+        propose(lambda z: np.full(len(z), -np.inf), 2, SEED)
 
 
 # --- closed forms and brute force

@@ -139,6 +139,7 @@ def test_names_that_are_not_known_are_told_with_the_nearest() -> None:
         assert words in told.value.faults[0]
     for word, words in (
         ("aspekt_ratio", "did you mean 'aspect_ratio'"),
+        ("gap", "did you mean 'electrode_gap'?"),
         ("zzz", "new --all"),
     ):
         with pytest.raises(PlanError) as told:

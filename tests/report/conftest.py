@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import copy
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import numpy as np
 import pytest
+from reference.findings import findings
 from scipy.sparse import coo_array
 from scipy.sparse.linalg import spsolve
 
+from percsim.findings.rows import plain
 from percsim.links.search import Links
 from percsim.network.build import Network
 from percsim.network.solve import Solution
@@ -63,6 +66,13 @@ def decision_row(
         if learns
         else [],
     }
+
+
+@cache
+def invented_page() -> dict[str, Any]:
+    """First page of films that follow a formula."""
+    page: dict[str, Any] = plain(findings().first)
+    return page
 
 
 def invent(
@@ -374,6 +384,7 @@ def invent(
         "candidates": candidates,
         "chosen": chosen,
         "nearest": None if chosen is not None else best,
+        "first_page": invented_page(),
         "decision": decision_row(candidates, best, chosen is not None),
         "cast_first": {
             "films": 3,

@@ -11,8 +11,9 @@ from percsim.decision.decide import Change, State, Why
 from percsim.decision.outlook import Band
 from percsim.first_page import Cause, Remark
 from percsim.words.first import (
+    CAUSE_HEADS,
     asked_cells,
-    cause_lines,
+    cause_cells,
     change_line,
     expected_lines,
     heads,
@@ -23,7 +24,7 @@ from percsim.words.first import (
     state_line,
 )
 
-ALL = "that one of its gaps does all that is asked"
+ALL = "that one gap does all that is asked"
 
 
 @pytest.fixture(scope="module")
@@ -93,30 +94,35 @@ def test_no_r_is_written_that_no_bench_reads_nor_digits_that_it_has_not(page):
 
 def test_every_row_has_a_cell_for_every_head(page):
     assert len(asked_cells(page)) == len(heads(page))
-    assert asked_cells(page)[:3] == ("asked", "0.7 to 3 kohm", "at least 10")
+    assert asked_cells(page)[:3] == ("asked", "0.7 to 3 kohm", "≥ 10")
     for row in page.rows:
         assert len(row_cells(row, page)) == len(heads(page))
         assert row_cells(row, page)[5][0].startswith(f"{100 * row.probability:.0f}")
 
 
 def test_what_halving_buys_is_said_where_it_buys_something(page):
+    best = next(row for row in page.rows if row.is_best)
+    page = replace(page, rows=(replace(best, probability=0.2),))
     cause = Cause("contact", "default", 0.12, 0.25, 0.246, 0.211, 0.03)
-    (told,) = cause_lines(replace(page, causes=(cause,)))
-    assert told == (
-        "conductance of the contacts, from cure to cure (12 %, default): 25 % of the "
-        "scatter; halved, CV of R 25 % to 21 % and P higher by 3 %"
+    told = (
+        "contacts, from cure to cure",
+        "12 %, default",
+        "25 %",
+        "25 to 21 %",
+        "20 to 23 %",
     )
+    assert cause_cells(cause, page) == told
+    assert len(told) == len(CAUSE_HEADS)
     small = replace(cause, basis="measured", cv_halved=0.2459, gain=0.0)
-    (told,) = cause_lines(replace(page, causes=(small,)))
-    assert told.endswith("(12 %, measured): 25 % of the scatter")
+    assert cause_cells(small, page)[1:] == ("12 %, measured", "25 %", "–", "–")
 
 
 @pytest.mark.parametrize(
     ("remark", "told"),
     [
         (Remark("assumed", ("g0",), (10.0, 0.2, 5.0)),
-         "Assumed: R may be 10 times off either way, its contacts are a guess; the real "
-         "threshold may be 0.2 to 5 times the simulated one."),
+         "Assumed: R may be 10 times off either way; the real threshold may be 0.2 to 5 "
+         "times the simulated one."),
         (Remark("assumed", ("g0",), (1.0, 0.2, 5.0)),
          "Assumed: the real threshold may be 0.2 to 5 times the simulated one."),
         (Remark("assumed", ("g0",), (1e6, 1.0, 1.0)),
@@ -130,9 +136,10 @@ def test_what_halving_buys_is_said_where_it_buys_something(page):
          "Contradiction: the contact conductance g0 comes out 3.2 standard deviations "
          "below what was assumed; check units, sizes and the plan."),
         (Remark("read and enter"),
-         "Next: read R at 20 C, at rest and at 3000 microstrain, and enter it with "
+         "Next: read R at 20 C, at rest and at 3000 microstrain; enter it with "
          "'percsim anchor'."),
-        (Remark("still assumed", ("beta",)), "Assumed still: the decay beta."),
+        (Remark("still assumed", ("g0", "beta", "delta_b", "scatter")),
+         "Assumed still: level of R, how contacts answer strain and scatter of the bench."),
     ],
 )  # fmt: skip
 def test_remarks_are_plain_sentences(page, remark, told):

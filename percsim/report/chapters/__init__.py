@@ -22,7 +22,6 @@ from percsim.report.chapters import (
 __all__ = ["CHAPTERS", "chapter_lines", "chapters_of"]
 
 CHAPTERS: tuple[Callable[[Summary], Chapter | None], ...] = (
-    choice.changes,
     choice.candidates,
     measured.films,
     measured.told,
