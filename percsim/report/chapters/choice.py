@@ -139,7 +139,7 @@ def candidates(summary: Summary) -> Chapter | None:
         claim = f"Of {len(rows)} candidates {meeting} meet every limit {by}, {name} best"
     else:
         claim = f"Of {counted(len(rows), 'candidate')} {name} alone meets every limit {by}"
-    last = ("#best|% of draws" if measured else "#all unknowns in|%",)
+    last = ("#best|% of draws" if measured else "#unknowns in|%",)
     heads = (
         *(("#filler|wt%", "#gap|mm") if measured else recipe_columns(summary)),
         "#R|kohm", "#R 5 – 95 %|kohm", "#CV of R|%", "#GF|", "#pass|%", *last, "~verdict",
@@ -150,7 +150,7 @@ def candidates(summary: Summary) -> Chapter | None:
         "Numbers are of castings; 5 – 95 % holds what the films leave open and the bench."
         if measured
         else "Numbers are of castings with contacts and threshold as planned, ± the "
-        "simulation error; the last share has all unknowns in.",
+        "simulation error; last, the chance that one casting passes, all unknowns in.",
         _standing(summary),
         table=table(heads, rows, marked),
     )
