@@ -86,7 +86,7 @@ def test_a_sheet_filled_in_where_it_lies_is_read_and_kept(run):
     plan, out = run
     n = fill(out / "cups.csv", ["900", "1000", "1100", "open"])
     mine = (out / "cups.csv").read_text()
-    code, text, told = call("anchor", plan, out / "cups.csv", "--out", out)
+    code, text, told = call("anchor", plan, out / "cups.csv", "--out", out, "--details")
     assert code == 0, told
     assert f"cups.csv: {n - 4} films not read yet, passed over" in told
     assert f"is kept as {out / 'read_1.csv'}" in told

@@ -5,9 +5,8 @@ from __future__ import annotations
 import re
 from importlib import resources
 
-from percsim.findings.rows import plain
 from percsim.first_page import FirstPage
-from percsim.report.first import first_sheet
+from percsim.report.first import sheet_of
 
 __all__ = ["first_html", "rendered", "styles"]
 
@@ -28,7 +27,7 @@ def styles() -> str:
 
 def first_html(page: FirstPage, *, styled: bool = True) -> str:
     """Render a first page as a part of a page, with its style if asked."""
-    told = rendered("first.html.j2", first=first_sheet({"first_page": plain(page)}))
+    told = rendered("first.html.j2", first=sheet_of(page))
     return f"<style>{styles()}</style>\n{told}" if styled else told
 
 
