@@ -372,7 +372,7 @@ def outlooks(
     visits = model.visits
     states = _states(visits, thermal, mounting is not None)
     material = knowledge.material(model, states)
-    own = model.own_threshold(knowledge.contacts)
+    own = knowledge.own_threshold(model)
     base = np.asarray(off_by) - knowledge.log_factor
     found = []
     spreads = []
