@@ -187,7 +187,8 @@ class Outlook:
     def pass_shares(self, target: Target) -> Floats:
         """Share of castings that pass at each draw, (n,)."""
         shares = np.zeros(len(self.rest))
-        low, high = np.log(target.window)
+        with np.errstate(divide="ignore"):
+            low, high = np.log(target.window)
         spread = np.maximum(self.scatter[:, None], self._least(self.rest))
         reach = OUTSIDE * spread
         near = (self.rest > low - reach) & (self.rest < high + reach)
@@ -303,6 +304,10 @@ class Outlook:
 
     def casting_band(self) -> Band:
         """R of one casting [ohm], over draws and tolerances."""
+        return self._casting_band
+
+    @cached_property
+    def _casting_band(self) -> Band:
         steps = spread_steps(len(self.rest))[:, None]
         logs = self.rest[:, :, None] + self.scatter[:, None, None] * steps
         weights = (self.weights[:, None] * self.shares)[:, :, None] / steps.shape[-1]
