@@ -13,10 +13,9 @@ import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from percsim import __version__
 from percsim.advice import text_of_films
@@ -32,7 +31,7 @@ from percsim.boxes.folder import (
     write_atomically,
 )
 from percsim.boxes.growth import GrowthJob
-from percsim.boxes.simulate import BoxJob, Sample, run_job, solve_sample
+from percsim.boxes.simulate import BoxJob, finished, run_job, solve_sample
 from percsim.boxes.store import (
     DATABASE,
     Record,
@@ -59,6 +58,7 @@ from percsim.process import check_interrupt, interrupts, one_blas_thread
 from percsim.quantities import mm, weight
 from percsim.report import write_report
 from percsim.report.cups import cup_sheet
+from percsim.report.series import BoxPicture
 from percsim.reuse import refuse_other_boxes, stored_plan
 
 __all__ = [
@@ -106,18 +106,19 @@ class Result:
         return f"Result: {verdict}, in {self.folder}"
 
 
-def _sample(plan: Plan, findings: Findings) -> Sample | None:
+def _sample(plan: Plan, findings: Findings) -> BoxPicture | None:
     """First conducting box of the middle length of the best candidate, solved at rest."""
     weight_fraction = findings.best.castings.loading.weight_fraction
     mix = findings.mix.plan
-    lengths = mix.box_lengths
-    jobs = [job for job in box_jobs(plan) if job.label == mix.box_label]
-    for job in jobs:
-        middle = job.box.length == lengths[len(lengths) // 2]
-        if middle and job.recipe.weight_fraction == weight_fraction:
-            sample = solve_sample(job, job.states[job.rest])
-            if np.isfinite(sample.solution.resistance):
-                return sample
+    middle = mix.box_lengths[len(mix.box_lengths) // 2]
+    for job, result in finished(box_jobs(plan), findings.records):
+        if (
+            job.label == mix.box_label
+            and job.box.length == middle
+            and job.recipe.weight_fraction == weight_fraction
+            and result.conductances[job.rest] > 0.0
+        ):
+            return BoxPicture(job.key, partial(solve_sample, job, job.states[job.rest]))
     return None
 
 
@@ -168,7 +169,9 @@ def _write(
         write_atomically(results / "cups.csv", cup_sheet(plan, findings.first))
         first(findings.first)
         told("draw")
-        report = write_report(results, summary, tables, _sample(plan, findings))
+        report = write_report(
+            results, summary, tables, _sample(plan, findings), folder / "figures"
+        )
         check_interrupt()
         show(folder, results)
     except (OSError, FolderError) as error:

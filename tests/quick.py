@@ -9,7 +9,7 @@ import pytest
 def no_pictures():
     """Numbers and page as ever; pictures take most of the time of a small run."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("percsim.report.figures.draw", lambda run: ())
+        patch.setattr("percsim.report.figures.draw", lambda *_: ())
         yield
 
 

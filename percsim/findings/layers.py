@@ -478,8 +478,4 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
             " part, and from there on ln R of the outermost slices goes on along its last"
             " step, gauge factors with it; 'percsim check' says what computes the rest"
         )
-    lines.append(
-        "Copper foil or tape embedded in the film stiffens the strip it lies in and"
-        " concentrates strain in the gap between the electrodes; that is not modelled."
-    )
     return lines

@@ -15,7 +15,7 @@ NOT_MODELLED = (
     "creep and relaxation under constant strain",
     "the shift of the first strain cycles",
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
-    "clustered filler and alignment other than the plan's; settled filler, voids",
+    "clusters and alignment other than the plan's; settled filler, voids",
     BOND,
     "electrodes shorter than the film is wide, and current spreading beside them",
     SELF_HEATING,

@@ -10,13 +10,16 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from percsim.boxes.folder import write_atomically
 from percsim.errors import FolderError
 from percsim.process import check_interrupt
-from percsim.report.candidates import Row, Summary
+from percsim.report.candidates import Row, Summary, deciding_index
 from percsim.report.rows import write_tables
+
+if TYPE_CHECKING:
+    from percsim.report.series import BoxPicture
 
 __all__ = [
     "Report",
@@ -52,7 +55,8 @@ def write_report(
     folder: str | os.PathLike[str],
     summary: Summary,
     tables: Mapping[str, Sequence[Row]],
-    sample: tuple[Any, Any, Any, Any] | None = None,
+    sample: BoxPicture | None = None,
+    drawn: Path | None = None,
 ) -> Report:
     """Write the files of rows, the figures and the page of a run, each whole or absent.
 
@@ -64,8 +68,10 @@ def write_report(
         The summary of the run, in memory or as read back from `summary.json`.
     tables : mapping of str to sequence of dict
         Rows of `candidates`, `castings`, `boxes` and `responses`.
-    sample : tuple, optional
-        (Particles, Links, Network, Solution) of one box, for its picture.
+    sample : BoxPicture, optional
+        One box, for its picture.
+    drawn : Path, optional
+        Folder of figures of before, whose pictures stand where their data do.
 
     Returns
     -------
@@ -85,16 +91,21 @@ def write_report(
     logged, and a note with the reason takes its place on the page.
 
     """
-    from percsim.report.figures import Run, draw
+    from percsim.report.chapters import chapters_of
+    from percsim.report.figures import draw
     from percsim.report.page import render_page
+    from percsim.report.series import Run
 
     folder = Path(folder)
     pictures = folder / "figures"
     folder.mkdir(parents=True, exist_ok=True)
     files = write_tables(folder, tables)
     drawings, failures = [], []
-    run = Run(summary, tables["boxes"], tables["responses"], tables["castings"], sample)
-    for drawing in draw(run):
+    chapters = chapters_of(summary)
+    index, _ = deciding_index(summary)
+    mine = [row for row in tables["castings"] if row["candidate"] == index]
+    names = [chapter.figure for chapter in chapters if chapter.figure]
+    for drawing in draw(Run(summary, mine, sample), names, drawn):
         check_interrupt()
         drawings.append(drawing)
         target = pictures / f"{drawing.name}.png"
@@ -107,5 +118,7 @@ def write_report(
         except (OSError, FolderError) as error:
             failures.append(f"{drawing.name}: {error}")
             _log.warning("figure %s was not saved: %s", drawing.name, error)
-    page = write_atomically(folder / "report.html", render_page(summary, drawings))
+    page = write_atomically(
+        folder / "report.html", render_page(summary, chapters, drawings)
+    )
     return Report(page, (*files, page), tuple(failures))

@@ -1,4 +1,4 @@
-"""Results -> figures of the simulated boxes: the fits behind the film, and one network."""
+"""Results -> figure of one simulated box and the current in it."""
 
 from __future__ import annotations
 
@@ -9,128 +9,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.particles.bodies import FLAKE, ROD
-from percsim.quantities import number, percent, scaled, three, two, with_error
-from percsim.report.candidates import Row
-from percsim.report.series import NothingToDrawError, Run, same
+from percsim.quantities import two
+from percsim.report.series import NothingToDrawError, Run
 from percsim.report.style import (
     COPPER,
     INK,
-    MAIN,
-    MUTED,
     Figure,
     legend_above,
     new_figure,
     ramp_map,
 )
 
-__all__ = ["fits_caption", "fits_figure", "network_caption", "network_figure"]
+__all__ = ["network_figure"]
 
 MICRO = 1e6
 """Micrometres in a metre."""
-
-
-def fits_figure(run: Run) -> Figure:
-    """Draw the fit of A/G against box length for each loading."""
-    fits = list(run.summary.get("fits") or [])
-    if not fits:
-        raise NothingToDrawError("no box was fitted")
-    columns = min(3, len(fits))
-    lines = -(-len(fits) // columns)
-    figure = new_figure(0.35 + 1.95 * lines)
-    panels = figure.subplots(lines, columns, squeeze=False).ravel()
-    for axes, fit in zip(panels, fits, strict=False):
-        length = np.array([number(x) or 0.0 for x in fit.get("lengths_m") or []])
-        inverse = np.array(
-            [
-                np.nan if (x := number(v)) is None else x
-                for v in fit.get("mean_inverse") or []
-            ]
-        )
-        count = min(len(length), len(inverse))
-        length, inverse = length[:count], inverse[:count]
-        error = _inverse_errors(run, fit, length, inverse)
-        rho, excess = (
-            number(fit.get("resistivity_ohm_m")),
-            number(fit.get("electrode_excess_ohm_m2")),
-        )
-        title = f"{percent(fit.get('weight_fraction'))} wt%"
-        known = np.isfinite(inverse)
-        reach = 1.12e6 * float(length.max()) if count else 1.0
-        if known.any():
-            axes.errorbar(
-                1e6 * length[known],
-                1e6 * inverse[known],
-                1e6 * error[known],
-                fmt="o",
-                ms=4.5,
-                color=MAIN,
-                ecolor=MAIN,
-                capsize=2.5,
-                lw=1.2,
-                zorder=4,
-            )
-            if rho is not None and math.isfinite(rho):
-                line = np.array([0.0, 1e-6 * reach])
-                axes.plot(
-                    1e6 * line,
-                    1e6 * (rho * line + (excess or 0.0)),
-                    "-",
-                    color=COPPER,
-                    lw=1.3,
-                    zorder=3,
-                )
-                title += f": {with_error(rho, fit.get('resistivity_se'))} ohm m"
-            axes.set_ylim(bottom=min(0.0, 1.15e6 * (excess or 0.0)))
-        else:
-            axes.text(
-                0.5,
-                0.5,
-                _open_text(fit),
-                transform=axes.transAxes,
-                ha="center",
-                va="center",
-                color=MUTED,
-            )
-            axes.set_yticks([])
-        axes.set_title(title, fontsize=8.6, fontweight="normal")
-        axes.axhline(0.0, color=MUTED, lw=0.7)
-        axes.set_xlim(0.0, reach)
-    for axes in panels[len(fits) :]:
-        axes.set_visible(False)
-    figure.supxlabel("box length L, um", fontsize=9.5)
-    figure.supylabel("A/G, ohm mm²", fontsize=9.5)
-    return figure
-
-
-def _inverse_errors(
-    run: Run, fit: Row, length: NDArray[np.float64], inverse: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Give the standard error of each A/G: as given, else the box scatter over root n."""
-    given = list(map(number, fit.get("mean_inverse_se") or []))
-    given += [None] * (len(length) - len(given))
-    w, cv = number(fit.get("weight_fraction")), number(fit.get("box_cv")) or 0.0
-    error = np.zeros(len(length))
-    for k, (edge, known) in enumerate(zip(length, given, strict=False)):
-        if known is not None and math.isfinite(known):
-            error[k] = known
-            continue
-        n = sum(
-            same(number(row.get("weight_fraction")), w)
-            and same(number(row.get("box_length_m")), edge)
-            for row in run.boxes
-        )
-        if n == 0:
-            n = int((number(fit.get("n_boxes")) or 0.0) / max(len(length), 1))
-        if n and math.isfinite(cv) and np.isfinite(inverse[k]):
-            error[k] = inverse[k] * cv / math.sqrt(n)
-    return error
 
 
 def network_figure(run: Run) -> Figure:
     """Draw one box from the side: bodies by voltage, links by the current they carry."""
     if run.sample is None:
         raise NothingToDrawError("no box was kept for a picture")
-    particles, links, network, solution = run.sample
+    particles, links, network, solution = run.sample.solve()
     box, n = particles.box, len(particles)
     along = box.axis
     across = next(k for k in reversed(range(box.dimension)) if k != along)
@@ -279,13 +179,6 @@ def _draw_keys(figure: Figure, axes: Any, strongest: float) -> None:
     legend_above(figure, [*strokes, idle], 2)
 
 
-def _open_text(fit: Row) -> str:
-    count, n_open = (number(fit.get(key)) for key in ("n_boxes", "n_open_boxes"))
-    if count is None or n_open is None or n_open == count:
-        return "every box open"
-    return f"{three(n_open)} of {three(count)} boxes open"
-
-
 def _shade(volts: Any) -> Any:
     """Colour of a body by its voltage at 1 V across."""
     return ramp_map()(0.12 + 0.75 * volts)
@@ -339,35 +232,3 @@ def _current_paths(
             segments.append((start[list(plane)], (start + arm)[list(plane)]))
             weights.append(float(current))
     return np.array(segments, dtype=float).reshape(-1, 2, 2), np.array(weights, dtype=float)
-
-
-def network_caption(run: Run) -> str:
-    """Say what the picture of one box shows."""
-    if run.sample is None:
-        return "One simulated box."
-    particles, links, _, solution = run.sample
-    box = particles.box
-    edge = " x ".join(f"{three(1e6 * s)}" for s in box.size)
-    r = (
-        f"{scaled(solution.resistance, 1e-3)} kohm"
-        if math.isfinite(solution.resistance)
-        else "open"
-    )
-    as_planned = ", contacts as planned" if "anchor" in run.summary else ""
-    return (
-        f"One simulated box of {edge} um, seen from the side: {len(particles)} bodies, "
-        f"{len(links)} contacts, {percent(particles.volume_fraction)} vol%, resistance "
-        f"of the box {r}{as_planned}. Bodies are coloured by their voltage, lines run "
-        "along the contacts with a width that grows with the current. Electrodes are the "
-        "dark bars."
-    )
-
-
-def fits_caption(run: Run) -> str:
-    """Say what the fits show."""
-    return (
-        "Area over mean conductance of cubic boxes against their length; error bars are "
-        "one standard error of the mean over boxes. The line is the fit A/G = ρ L + "
-        "r_c: its slope is the resistivity of the film, its value at L = 0 what the "
-        "electrodes add (negative: bodies that touch them shorten the path)."
-    )

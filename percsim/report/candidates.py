@@ -32,6 +32,7 @@ __all__ = [
     "axis_columns",
     "candidate_label",
     "deciding_index",
+    "film_threshold",
     "full_label",
     "is_tunnelling",
     "label_parts",
@@ -154,6 +155,16 @@ def full_label(summary: Summary, candidate: Row) -> str:
     return ", ".join(
         filter(None, (mix_label(summary, candidate), candidate_label(candidate)))
     )
+
+
+def film_threshold(summary: Summary) -> float | None:
+    """Weight fraction of the threshold by which loadings are judged."""
+    threshold = summary.get("threshold") or {}
+    for key in ("measured_", "film_", ""):
+        w = number(threshold.get(f"{key}weight_fraction"))
+        if w is not None:
+            return w
+    return None
 
 
 def open_films_marked(summary: Summary) -> dict[str, Any]:

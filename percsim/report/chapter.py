@@ -1,90 +1,93 @@
-"""What a chapter of the report is made of: paragraphs, tables, lists and pictures."""
+"""What a chapter of the report is made of: a claim, a few words, one figure or table."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from percsim.quantities import units_held
-from percsim.report.candidates import Summary
-from percsim.report.series import Run
-from percsim.report.style import Figure
 
-__all__ = [
-    "Block",
-    "Chapter",
-    "FigureEntry",
-    "Table",
-    "bullets",
-    "heading",
-    "paragraph",
-    "picture",
-    "table",
-    "table_block",
-]
+__all__ = ["MOST_WORDS", "Chapter", "Column", "Table", "chapter", "table"]
 
-Table = dict[str, Any]
-Block = dict[str, Any]
+MOST_WORDS = 60
+"""Words of a chapter beside its heading and its table."""
 
 
 @dataclass(frozen=True, slots=True)
-class FigureEntry:
-    """How a figure is drawn and what stands under it.
+class Column:
+    """Head of a column.
 
     Parameters
     ----------
-    draw : callable
-        Run to figure, None when it does not apply to the run.
-    caption : callable
-        Run to caption: what is drawn, and what its bands contain.
+    name, unit : str
+        What it holds, and in what.
+    kind : {"n", "text", "keep"}
+        Numbers, text that wraps, or text that does not.
 
     """
 
-    draw: Callable[[Run], Figure | None]
-    caption: Callable[[Run], str]
+    name: str
+    unit: str
+    kind: str
 
 
-def _nothing(summary: Summary) -> Sequence[str]:
-    return ()
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of the page.
+
+    Parameters
+    ----------
+    columns : tuple of Column
+        Its heads.
+    rows : tuple of tuple of str
+        Its cells.
+    marked : int, optional
+        The row that decides.
+
+    """
+
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str, ...], ...]
+    marked: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Chapter:
-    """One chapter of the page, there when the summary has its key.
+    """One heading that opens: a claim, and the figure or the table that shows it.
 
     Parameters
     ----------
-    key : str
-        Key of the summary that holds its numbers.
-    anchor, heading, short : str
-        Where links point, the heading, and the word in the contents.
-    blocks : callable
-        Summary to what stands on the page, in order.
-    figures : mapping of str to FigureEntry
-        Its figures by the name of their files; a `picture` block shows each.
-    lines : callable, optional
-        Summary to sentences for the command line, none by default.
-    over_mixes : bool
-        Whether its figures show the candidates of every mix, not of the deciding one alone.
+    anchor : str
+        Where links point.
+    claim : str
+        The heading, with its numbers.
+    words : str
+        At most `MOST_WORDS`: what bands hold, what is left out.
+    figure : str
+        Name of its drawing, empty without.
+    table : Table, optional
+        In place of a figure.
 
     """
 
-    key: str
     anchor: str
-    heading: str
-    short: str
-    blocks: Callable[[Summary], Sequence[Block]]
-    figures: Mapping[str, FigureEntry] = field(default_factory=dict)
-    lines: Callable[[Summary], Sequence[str]] = _nothing
-    over_mixes: bool = False
+    claim: str
+    words: str = ""
+    figure: str = ""
+    table: Table | None = None
+
+
+def chapter(
+    anchor: str, claim: str, *words: str, figure: str = "", table: Table | None = None
+) -> Chapter:
+    """Make a chapter; empty sentences vanish, numbers stay with their units."""
+    text = " ".join(filter(None, words))
+    return Chapter(anchor, units_held(claim), units_held(text), figure, table)
 
 
 def table(
-    columns: Sequence[str],
-    rows: Iterable[Sequence[Any]],
-    marked: int | None = None,
-    caption: str = "",
+    columns: Sequence[str], rows: Iterable[Sequence[Any]], marked: int | None = None
 ) -> Table:
     """Lay out a table; a column is "name", "name|unit", and "#" before it makes it numeric.
 
@@ -93,35 +96,6 @@ def table(
     heads = []
     for column in columns:
         name, _, unit = column.lstrip("#~").partition("|")
-        kind = {"#": "n", "~": "text"}.get(column[:1], "keep")
-        heads.append({"name": name, "unit": unit, "numeric": kind == "n", "kind": kind})
-    return {
-        "columns": heads,
-        "rows": [{"cells": list(row), "marked": k == marked} for k, row in enumerate(rows)],
-        "caption": caption,
-    }
-
-
-def paragraph(text: str) -> Block:
-    """Make a paragraph; numbers stay with their units."""
-    return {"kind": "text", "text": units_held(text)}
-
-
-def heading(text: str) -> Block:
-    """Make a heading inside a chapter."""
-    return {"kind": "heading", "text": text}
-
-
-def bullets(entries: Iterable[str]) -> Block:
-    """Make a list; empty ones vanish."""
-    return {"kind": "bullets", "entries": [units_held(entry) for entry in entries]}
-
-
-def table_block(made: Table) -> Block:
-    """Put a table of `table` on the page."""
-    return {"kind": "table", "table": made}
-
-
-def picture(name: str) -> Block:
-    """Show the figure of that name, or the note that stands in for it."""
-    return {"kind": "picture", "name": name}
+        heads.append(Column(name, unit, {"#": "n", "~": "text"}.get(column[:1], "keep")))
+    cells = tuple(tuple(str(cell) for cell in row) for row in rows)
+    return Table(tuple(heads), cells, marked)

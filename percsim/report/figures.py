@@ -1,63 +1,55 @@
-"""Results -> figures of the film: what the decision rests on, drawn for page and print.
+"""Results -> figures: which there are, what each reads, and drawing those that changed.
 
-Each figure is a function of a run that returns a Matplotlib figure; uncertainty is drawn
-wherever the results carry it.
+A figure sees only the parts of a run that it names, so that the checksum of these says
+whether a picture that stands still shows them.
 """
 
 from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
+from importlib import metadata, resources
+from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
 
-from percsim.quantities import mm, number, percent, scaled, share, three
-from percsim.report.boxes import fits_caption, fits_figure, network_caption, network_figure
-from percsim.report.candidates import (
-    Row,
-    candidate_label,
-    deciding_index,
-    mix_label,
-    open_films_marked,
-)
-from percsim.report.chapter import FigureEntry
-from percsim.report.chapters import CHAPTERS
+from percsim.boxes.folder import checksum
+from percsim.quantities import mm, number, percent
+from percsim.report.boxes import network_figure
+from percsim.report.candidates import candidate_label, open_films_marked
+from percsim.report.chapters.film import film_figure
+from percsim.report.chapters.layers import transfer_figure, wrapping_figure
+from percsim.report.chapters.measured import films_figure
+from percsim.report.chapters.temperature import temperature_figure
+from percsim.report.chapters.unknown import causes_figure
+from percsim.report.chapters.use import linearity_figure
 from percsim.report.series import (
+    BoxPicture,
     Floats,
     NothingToDrawError,
-    Points,
     Run,
     by_gap,
     column_of,
-    curves,
-    error_range,
     factor_limits,
-    index_of,
     points_of,
-    position,
     resistance_limits,
-    within_reach,
+    same,
 )
 from percsim.report.style import (
-    COPPER,
     DPI,
     GAP_COLOURS,
     GAP_MARKERS,
-    INK,
     MAIN,
-    PALE,
     STYLE,
-    WIDTH,
     WINDOW,
     WINDOW_EDGE,
     Axes,
     Figure,
     area_handle,
-    bar_width,
-    draw_curves,
     error_bars,
     error_handle,
     legend_above,
@@ -67,17 +59,16 @@ from percsim.report.style import (
     new_figure,
     open_handle,
     open_marks,
-    ramp_map,
-    range_lines,
     shade_window,
-    side_by_side,
-    text_on,
     threshold_marks,
     weight_axis,
     y_range,
 )
 
-__all__ = ["FIGURES", "Drawing", "NothingToDrawError", "Run", "draw", "figure_to_png"]
+__all__ = [
+    "FIGURES", "BoxPicture", "Drawing", "FigureEntry", "NothingToDrawError", "Run", "draw",
+    "figure_to_png", "fingerprint_of",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +79,6 @@ class Drawing:
     ----------
     name : str
         File name without ending.
-    caption : str
-        What is drawn and what the bands contain.
     png : bytes or None
         The picture, None if it was not drawn.
     note : str
@@ -100,518 +89,287 @@ class Drawing:
     """
 
     name: str
-    caption: str
     png: bytes | None = None
     note: str = ""
     failed: bool = False
 
 
-def figure_to_png(figure: Figure) -> bytes:
-    """Render a figure as PNG, the same bytes for the same figure."""
+@dataclass(frozen=True, slots=True)
+class FigureEntry:
+    """How a figure is drawn, and from what.
+
+    Parameters
+    ----------
+    draw : callable
+        Run to figure.
+    reads : tuple of str
+        Keys of the summary that it sees; "castings.csv" and "sample" for those.
+
+    """
+
+    draw: Callable[[Run], Figure]
+    reads: tuple[str, ...]
+
+
+def figure_to_png(figure: Figure, fingerprint: str = "") -> bytes:
+    """Render a figure as PNG, the same bytes for the same one; it carries the checksum."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     FigureCanvasAgg(figure)
     picture = io.BytesIO()
-    figure.savefig(picture, format="png", dpi=DPI, metadata={"Software": None})
+    told = {"Software": None, "Comment": fingerprint or None}
+    figure.savefig(picture, format="png", dpi=DPI, metadata=told)
     return picture.getvalue()
 
 
-def _draw_gaps(
-    axes: Axes, run: Run, series: Mapping[float, Points], size: float
-) -> list[Any]:
-    """Draw points of every gap side by side; gives handles for the legend."""
-    reference, _ = run.reference
-    _, aside = side_by_side(run)
-    handles: list[Any] = []
-    ring, some_open, some_error = None, False, False
-    for k, (gap, points) in enumerate(series.items()):
-        colour, marker = GAP_COLOURS[k % 6], GAP_MARKERS[k % 6]
-        x = column_of(points.rows, "weight_fraction", 100.0) + aside(k)
-        error_bars(axes, x, points.median, points.error, colour, bar_width(run, aside))
-        range_lines(axes, x, points.low, points.high, colour, 1.6)
-        known = points.known
-        axes.plot(
-            x[known], points.median[known], marker, ls="-", color=colour, lw=1.1, ms=size,
-            zorder=4,
-        )  # fmt: skip
-        some_open |= open_marks(axes, x, points.median, colour)
-        some_error |= points.has_error
-        handles.append(
-            line_handle(
-                color=colour, marker=marker, ms=size, lw=1.1, label=f"{mm(gap)} gap"
-            )
-        )
-        at = position(points.rows, reference)
-        if at is not None:
-            ring = mark_deciding(axes, x[at], points.median[at], run.deciding_word)
-    handles += [ring, error_handle() if some_error else None]
-    return [*handles, open_handle()] if some_open else handles
+def fingerprint_of(png: bytes) -> str:
+    """Checksum that a picture of `figure_to_png` carries, empty without."""
+    # a chunk "tEXt" of keyword, zero byte and text comes before the pixels
+    _, mark, tail = png[:1024].partition(b"tEXtComment\0")
+    return tail[:64].decode("ascii", "replace") if mark else ""
 
 
-def _points_by_gap(run: Run, key: str, factor: float = 1.0) -> dict[float, Points]:
-    return {
-        gap: points_of(rows, key, factor)
-        for gap in run.values("electrode_gap_m")
-        if (rows := by_gap(run, gap))
-    }
-
-
-def resistance_figure(run: Run) -> Figure:
-    """Draw resistance and open fraction against weight fraction, with the threshold."""
-    figure = new_figure(5.5)
-    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.4, 1))
-    limits = resistance_limits(run)
-    series = _points_by_gap(run, "resistance_ohm", 1e-3)
-    shown = [a for points in series.values() for a in points.ranges]
-    y_range(upper, [*shown, np.array(limits)], log=True)
-    handles = [
-        *_draw_gaps(upper, run, series, 5.5),
-        shade_window(upper, limits),
-        *threshold_marks(run, (upper, lower)),
-        *_draw_open(lower, run),
+@cache
+def _code() -> str:
+    """Checksum of what draws: this package and the version of Matplotlib."""
+    package = resources.files("percsim.report")
+    texts = [
+        entry.read_text(encoding="utf-8")
+        for folder in (package, package / "chapters")
+        for entry in sorted(folder.iterdir(), key=lambda entry: entry.name)
+        if entry.name.endswith(".py")
     ]
-    upper.set_ylabel("film resistance, kohm")
+    return checksum("\0".join([metadata.version("matplotlib"), *texts]).encode())
+
+
+# ------------------------------------------------------------------------------------------
+# R and gauge factor against weight fraction
+# ------------------------------------------------------------------------------------------
+
+
+def loadings_figure(run: Run) -> Figure:
+    """Draw resistance and gauge factor against weight fraction, with the threshold."""
+    figure = new_figure(5.4)
+    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2.2, 1))
+    handles = [*_draw_resistance(upper, run), *threshold_marks(run, (upper, lower))]
+    _draw_factor(lower, run)
     weight_axis(run, lower)
-    legend_above(figure, handles, 3)
+    legend_above(figure, handles, 4)
     return figure
 
 
-def _draw_open(axes: Axes, run: Run) -> list[Any]:
-    """Draw the shares of open castings and boxes; gives handles for the legend."""
-    gap = run.reference[0].get("electrode_gap_m")
-    loadings = run.values("weight_fraction")
-    width = 0.36 * (100.0 * min(np.diff(loadings)) if len(loadings) > 1 else 4.0)
-    rows = run.along("weight_fraction", "electrode_gap_m")
-    x = column_of(rows, "weight_fraction", 100.0)
-    colour = GAP_COLOURS[index_of(run.values("electrode_gap_m"), gap) % 6]
-    axes.bar(x, column_of(rows, "open_fraction", 100.0), width, color=colour, zorder=3)
-    handles = [area_handle(color=colour, label=f"open castings, {mm(gap)} gap")]
-    # boxes are as planned: beside castings by measured films they would mislead
-    fits = [] if "anchor" in run.summary else run.summary.get("fits") or []
-    boxes = [
-        (100.0 * w, 100.0 * (number(f.get("n_open_boxes")) or 0.0) / n)
-        for f in fits
-        if (w := number(f.get("weight_fraction"))) is not None
-        and (n := number(f.get("n_boxes")))
+def _look(run: Run, gap: float | None) -> tuple[str, str]:
+    """Colour and mark of a gap."""
+    k = (
+        next((k for k, g in enumerate(run.values("electrode_gap_m")) if same(g, gap)), 0)
+        % 6
+    )
+    return GAP_COLOURS[k], GAP_MARKERS[k]
+
+
+def _draw_resistance(axes: Axes, run: Run) -> list[Any]:
+    """Draw R of every gap, the castings at the deciding one; handles for the legend."""
+    reference, _ = run.reference
+    gaps, limits = run.values("electrode_gap_m"), resistance_limits(run)
+    series = [points_of(by_gap(run, gap), "resistance_ohm", 1e-3) for gap in gaps]
+    own = next(
+        k for k, gap in enumerate(gaps) if same(gap, number(reference["electrode_gap_m"]))
+    )
+    y_range(
+        axes, [*series[own].ranges, *(p.median for p in series), np.array(limits)], log=True
+    )
+    top = axes.get_ylim()[1]
+    handles, some_open = [], False
+    for k, (gap, points) in enumerate(zip(gaps, series, strict=True)):
+        colour, marker = _look(run, gap)
+        x, known = column_of(points.rows, "weight_fraction", 100.0), points.known
+        look: dict[str, Any] = {"color": colour, "marker": marker, "ms": 6, "lw": 1.2}
+        axes.plot(x[known], points.median[known], mec="white", mew=0.6, zorder=4, **look)
+        handles.append(line_handle(label=f"{mm(gap)} gap", **look))
+        if k == own:
+            low, high = points.low, np.where(np.isposinf(points.high), top, points.high)
+            drawn = np.isfinite(low)
+            axes.fill_between(
+                x[drawn],
+                low[drawn],
+                high[drawn],
+                color=colour,
+                alpha=0.16,
+                lw=0,
+                zorder=1.5,
+            )
+            error_bars(axes, x, points.median, points.error, colour)
+            some_open = open_marks(axes, x, points.median, colour)
+            at = next((i for i, row in enumerate(points.rows) if row is reference), None)
+            ring = (
+                None
+                if at is None
+                else mark_deciding(axes, x[at], points.median[at], run.deciding_word)
+            )
+    colour, _ = _look(run, gaps[own])
+    handles += [
+        ring,
+        area_handle(color=colour, alpha=0.25, lw=0, label="5-95 % of castings"),
+        error_handle(colour),
+        shade_window(axes, limits),
+        open_handle() if some_open else None,
     ]
-    if boxes:
-        axes.plot(*zip(*boxes, strict=True), "_", color=INK, ms=15, mew=1.6, zorder=4)
-        handles.append(
-            line_handle(ls="", marker="_", color=INK, ms=12, mew=1.6, label="open boxes")
-        )
-    axes.set_ylim(-3, 108)
-    axes.set_yticks([0, 50, 100])
-    axes.set_ylabel("open, %")
+    axes.set_ylabel("film resistance, kohm")
     return handles
 
 
-def ratio_figure(run: Run) -> Figure:
-    """Draw the resistance ratio against strain for each loading at the deciding gap."""
-    drawn = curves(run, "response", "strain", lambda strain: 1e6 * strain)
-    if not drawn:
-        raise NothingToDrawError("no response to strain was simulated")
-    figure = new_figure(4.0)
-    axes = figure.subplots()
-    draw_curves(figure, axes, run, drawn)
-    axes.set_xlabel("strain, microstrain")
-    axes.set_ylabel("resistance over resistance at rest")
-    return figure
-
-
-def _initial_slopes(rows: Sequence[Row]) -> tuple[Floats, Floats]:
-    """Slopes at zero strain and their errors, without those that are smaller than it."""
-    slopes = column_of(rows, "gauge_factor_initial")
-    errors = column_of(rows, "gauge_factor_initial_se")
-    lost = np.isfinite(slopes) & (errors > np.abs(slopes))
-    return np.where(lost, np.nan, slopes), np.where(lost, np.nan, errors)
-
-
-def factor_figure(run: Run) -> Figure:
-    """Draw the gauge factor against weight fraction."""
-    figure = new_figure(4.1)
-    axes = figure.subplots()
-    series = _points_by_gap(run, "gauge_factor")
-    slopes = [_initial_slopes(points.rows) for points in series.values()]
-    limits = factor_limits(run)
-    values = [np.zeros(1), np.array(limits)]
-    values += [a for points in series.values() for a in points.ranges]
-    values += [slope for slope, _ in slopes]
-    with_errors = [(points.median, points.error) for points in series.values()] + slopes
-    ends = [side for a in with_errors for side in error_range(*a, log=False)]
-    values.append(within_reach(values, ends))
-    y_range(axes, values, log=False)
-    if min(v[np.isfinite(v)].min(initial=0.0) for v in values) >= 0.0:
-        axes.set_ylim(bottom=0.0)
-    handles = [
-        *_draw_gaps(axes, run, series, 4.8),
-        *_draw_slopes(axes, run, series),
-        *_asked_for(axes, limits),
-        *threshold_marks(run, (axes,), with_reach=False),
-    ]
-    axes.set_ylabel("gauge factor")
-    weight_axis(run, axes)
-    legend_above(figure, handles, 4)
-    return figure
-
-
-def _draw_slopes(axes: Axes, run: Run, series: Mapping[float, Points]) -> list[Any]:
-    """Draw the slopes at zero strain of the deciding gap beside the points of all gaps."""
-    reference, _ = run.reference
+def _draw_factor(axes: Axes, run: Run) -> None:
+    """Draw the gauge factor at the deciding gap, as its R is drawn."""
+    colour, marker = _look(run, number(run.reference[0]["electrode_gap_m"]))
     rows = run.along("weight_fraction", "electrode_gap_m")
-    slope, error = _initial_slopes(rows)
-    if not np.isfinite(slope).any():
-        return []
-    _, aside = side_by_side(run)
-    x = column_of(rows, "weight_fraction", 100.0) + aside(len(series))
-    error_bars(axes, x, slope, error, INK, bar_width(run, aside))
-    look: dict[str, Any] = {"ls": ":", "marker": "D", "mfc": "white", "ms": 5, "color": INK}
-    known = np.isfinite(slope)
-    axes.plot(x[known], slope[known], mec=INK, lw=1.0, zorder=4, **look)
-    label = f"initial slope, {mm(reference.get('electrode_gap_m'))}"
-    return [line_handle(label=label, **look)]
-
-
-def _asked_for(axes: Axes, limits: Sequence[float]) -> list[Any]:
-    """Shade the gauge factors asked for."""
-    if not limits:
-        return []
-    axes.axhspan(limits[0], axes.get_ylim()[1], color=WINDOW, lw=0, zorder=0)
-    axes.axhline(limits[0], color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
-    label = f"at least {three(limits[0])} asked for"
-    return [area_handle(facecolor=WINDOW, edgecolor=WINDOW_EDGE, ls="--", label=label)]
-
-
-def gap_figure(run: Run) -> Figure:
-    """Draw resistance against gap."""
-    rows = run.along("electrode_gap_m", "weight_fraction")
-    figure = new_figure(3.6)
-    axes = figure.subplots()
-    x = column_of(rows, "electrode_gap_m", 1e3)
-    points = points_of(rows, "resistance_ohm", 1e-3)
-    limits = resistance_limits(run)
-    values = np.concatenate([*points.ranges, limits])
-    values = values[np.isfinite(values) & (values > 0.0)]
-    log = not values.size or values.max() > 8.0 * values.min()
-    y_range(axes, [values], log=log)
-    if not log:
-        axes.set_ylim(bottom=0.0)
-    known = np.isfinite(points.low)
-    high = np.where(np.isfinite(points.high), points.high, axes.get_ylim()[1])
-    axes.fill_between(
-        x[known], points.low[known], high[known], color=PALE, alpha=0.7, lw=0, zorder=2
-    )
-    error_bars(axes, x, points.median, points.error, MAIN)
-    range_lines(axes, x, points.low, points.high, MAIN, 1.2)
+    points, limits = points_of(rows, "gauge_factor"), factor_limits(run)
+    x = column_of(rows, "weight_fraction", 100.0)
+    y_range(axes, [np.zeros(1), np.array(limits), *points.ranges], log=False)
     known = points.known
-    axes.plot(x[known], points.median[known], "o-", color=MAIN, lw=1.4, ms=5.5, zorder=4)
-    some_open = open_marks(axes, x, points.median, MAIN)
-    at = position(rows, run.reference[0])
-    ring = None
-    if at is not None:
-        ring = mark_deciding(axes, x[at], points.median[at], run.deciding_word)
-    handles = [
-        line_handle(color=MAIN, marker="o", lw=1.4, label="median"),
-        area_handle(color=PALE, label="5-95 % of castings"),
-        error_handle(MAIN) if points.has_error else None,
-        shade_window(axes, limits),
-        ring,
-        open_handle() if some_open else None,
-    ]
-    axes.set_xlabel("electrode gap, mm")
-    axes.set_ylabel("film resistance, kohm")
-    legend_above(figure, handles, 4)
-    wide = 0.1 * (x.max() - x.min()) or 1.0
-    axes.set_xlim(x.min() - wide, x.max() + wide)
-    axes.set_xticks(x, [three(v) for v in x])
-    return figure
+    axes.fill_between(
+        x[known], points.low[known], points.high[known], color=colour, alpha=0.18, lw=0,
+        zorder=1.5,
+    )  # fmt: skip
+    error_bars(axes, x, points.median, points.error, colour)
+    axes.plot(x[known], points.median[known], marker, ls="-", color=colour, mec="white",
+              mew=0.6, lw=1.2, ms=6, zorder=4)  # fmt: skip
+    open_marks(axes, x, points.median, colour)
+    axes.set_ylabel("gauge factor")
+    if limits:
+        axes.axhspan(limits[0], axes.get_ylim()[1], color=WINDOW, lw=0, zorder=0)
+        axes.axhline(limits[0], color=WINDOW_EDGE, lw=0.9, ls=(0, (5, 3)), zorder=1)
 
 
-def map_figure(run: Run) -> Figure:
-    """Draw the share of castings that pass over weight fraction and gap."""
-    from matplotlib.patches import Rectangle
-
-    if not run.candidates:
-        raise NothingToDrawError("no candidate was evaluated")
-    weights, gaps = run.values("weight_fraction"), run.values("electrode_gap_m")
-    index, _ = deciding_index(run.summary)
-    ramp = ramp_map()
-    figure = new_figure(1.35 + 0.62 * len(gaps), WIDTH)
-    axes = figure.subplots()
-    axes.set_xlim(-0.5, len(weights) - 0.5)
-    axes.set_ylim(-0.5, len(gaps) - 0.5)
-    axes.set_facecolor("#f6f7f8")
-    dense = len(weights) > 9
-    for k, c in enumerate(run.candidates):
-        passing = c.get("pass_share") or {}
-        value = number(passing.get("value"))
-        w, gap = number(c.get("weight_fraction")), number(c.get("electrode_gap_m"))
-        if value is None or w is None or gap is None:
-            continue
-        i, j = weights.index(w), gaps.index(gap)
-        colour = ramp(0.95 * value)
-        axes.add_patch(
-            Rectangle((i - 0.49, j - 0.48), 0.98, 0.96, fc=colour, ec="none", zorder=2)
-        )
-        if k == index:
-            axes.add_patch(
-                Rectangle(
-                    (i - 0.47, j - 0.45), 0.94, 0.90, fc="none", ec=COPPER, lw=2.6, zorder=4
-                )
-            )
-        low, high = passing.get("low"), passing.get("high")
-        axes.text(
-            i,
-            j + (0.0 if dense else 0.13),
-            share(value) + ("" if dense else " %"),
-            ha="center",
-            va="center",
-            fontsize=8.5 if dense else 10.5,
-            color=text_on(colour),
-            zorder=5,
-        )
-        if not dense and number(low) is not None:
-            axes.text(
-                i,
-                j - 0.22,
-                f"{share(low)} – {share(high)}",
-                ha="center",
-                va="center",
-                fontsize=7.8,
-                color=text_on(colour),
-                zorder=5,
-            )
-    axes.grid(visible=False)
-    axes.tick_params(length=0)
-    for spine in axes.spines.values():
-        spine.set_visible(False)
-    axes.set_xticks(range(len(weights)), [percent(w) for w in weights])
-    axes.set_yticks(range(len(gaps)), [scaled(g, 1e3) for g in gaps])
-    axes.set_xlabel("filler, wt% of the cured total")
-    axes.set_ylabel("electrode gap, mm")
-    if index is not None:
-        legend_above(
-            figure,
-            [area_handle(fc="none", ec=COPPER, lw=2.2, label=run.deciding_word)],
-            2,
-        )
-    return figure
+# ------------------------------------------------------------------------------------------
+# Castings
+# ------------------------------------------------------------------------------------------
 
 
-def _log_bins(values: Floats, low: float, high: float) -> Floats:
-    """Bins of equal ratio over a range, as wide as Freedman and Diaconis (1981) advise."""
-    reach = math.log(high / low)
-    width = reach / 20.0
-    if len(values) > 1:
-        lower, upper = np.quantile(np.log(values), [0.25, 0.75])
-        width = 2.0 * float(upper - lower) / len(values) ** (1.0 / 3.0) or width
-    return np.geomspace(low, high, 1 + int(np.clip(reach / width, 12, 70)))
+def _log_bins(values: Floats, limits: Sequence[float]) -> Floats:
+    """Bins of equal ratio, as wide as Freedman and Diaconis (1981) advise.
+
+    The limits are edges: no bin holds castings of both sides.
+    """
+    logs, ends = np.log(values), np.log(limits)
+    low, high = (f(np.concatenate([logs, ends])) for f in (np.min, np.max))
+    quarter = np.quantile(logs, [0.25, 0.75])
+    advised = 2.0 * float(np.ptp(quarter)) / len(values) ** (1.0 / 3.0)
+    width = float(
+        np.clip(advised, max(high - low, 1e-3) / 60.0, max(high - low, 1e-3) / 8.0)
+    )
+    if len(ends) > 1:
+        width = (ends[-1] - ends[0]) / max(round((ends[-1] - ends[0]) / width), 1)
+    start = ends[0] if len(ends) else low
+    first, last = (
+        math.floor((low - start) / width - 1e-9),
+        math.ceil((high - start) / width),
+    )
+    return np.asarray(np.exp(start + width * np.arange(first, last + 1.5)))
 
 
 def castings_figure(run: Run) -> Figure:
     """Draw the resistances of the castings drawn for the deciding candidate."""
-    index, _ = deciding_index(run.summary)
-    rows = [row for row in run.castings if number(row.get("candidate")) == (index or 0)]
-    if not rows:
-        raise NothingToDrawError("no castings were drawn for this candidate")
-    values = column_of(rows, "resistance_ohm", 1e-3)
-    passes = np.array([bool(row.get("passes")) for row in rows])
+    values = column_of(run.castings, "resistance_ohm", 1e-3)
+    passes = np.array([bool(row["passes"]) for row in run.castings])
     finite = np.isfinite(values) & (values > 0.0)
+    if not finite.any():
+        raise NothingToDrawError("no casting that conducts was drawn for this candidate")
     limits = resistance_limits(run)
-    figure = new_figure(3.3)
+    edges = _log_bins(values[finite], limits)
+    figure = new_figure(3.2)
     axes = figure.subplots()
-    around = (
-        np.concatenate([values[finite], limits])
-        if finite.any() or limits
-        else np.array([0.1, 10.0])
-    )
-    low, high = around.min() / 1.12, around.max() * 1.12
-    edges = _log_bins(values[finite], low, high)
     axes.set_xscale("log")
     handles = [shade_window(axes, limits, vertical=True)]
     tall: Floats | float = 0.0
-    for mask, colour, label in (
-        (passes, MAIN, "passes every target"),
-        (~passes, "#c9a27e", "fails a target"),
+    for mask, colour, hatch, label in (
+        (passes, MAIN, "", "passes every limit on a casting"),
+        (~passes, "#e3b98f", "////", "fails one"),
     ):
-        share_in = 100.0 * np.histogram(values[finite & mask], edges)[0] / len(rows)
+        share_in = 100.0 * np.histogram(values[finite & mask], edges)[0] / len(values)
         axes.bar(
             edges[:-1], share_in, np.diff(edges), bottom=tall, align="edge", color=colour,
-            ec="white", lw=0.6, zorder=3,
+            hatch=hatch, ec="white", lw=0.6, zorder=3,
         )  # fmt: skip
         tall = tall + share_in
-        handles.append(area_handle(color=colour, label=label))
+        handles.append(area_handle(facecolor=colour, hatch=hatch, ec="white", label=label))
     if not finite.all():
-        axes.plot(
-            [0.985],
-            [0.92],
-            "^",
-            transform=axes.transAxes,
-            mfc="white",
-            mec=INK,
-            mew=1.3,
-            ms=8,
-            zorder=6,
-        )
-        axes.text(
-            0.965,
-            0.92,
-            f"open: {percent(1.0 - finite.mean())} % of castings",
-            transform=axes.transAxes,
-            ha="right",
-            va="center",
-            zorder=6,
-            bbox={"fc": "white", "ec": "none", "pad": 1.5, "alpha": 0.85},
-        )
-    axes.set_xlim(low / 1.05, high * 1.05)
-    axes.set_ylim(0, max(1.0, 1.2 * float(np.max(tall))))
+        axes.set_title(f"open: {percent(1.0 - finite.mean())} % of castings", loc="right",
+                       fontsize=9)  # fmt: skip
+    axes.set_xlim(edges[0], edges[-1])
+    axes.set_ylim(0, max(1.0, 1.1 * float(np.max(tall))))
+    reach = edges[-1] / edges[0]
     fine, coarse = (1.0, 2.0, 3.0, 5.0, 7.0), (1.0, 2.0, 5.0)
-    reach = high / low
     log_ticks(axes.xaxis, fine if reach < 20 else coarse if reach < 300 else ())
-    axes.set_xlabel("film resistance, kohm")
+    axes.set_xlabel(f"R of a casting of {candidate_label(run.reference[0])}, kohm")
     axes.set_ylabel("castings, %")
     legend_above(figure, handles, 3)
     return figure
 
 
-def _gap_text(run: Run) -> str:
-    return f"{mm(run.reference[0].get('electrode_gap_m'))} gap"
-
-
-def _caption_resistance(run: Run) -> str:
-    return (
-        "Film resistance at rest and 20 C. Points are medians over castings, vertical "
-        "lines hold 5 to 95 % of them; loadings are set slightly apart so that gaps can "
-        "be told from each other. Wide light bars are the simulation error of the median, "
-        "one standard error each way. "
-        + (
-            "Medians, lines and threshold hold what the measured films tell and leave "
-            "open. Below: the share of castings that are open."
-            if "anchor" in run.summary
-            else "The threshold band is one standard error; the wide band is where the "
-            "threshold would lie for aspect ratios over the range named. Below: the share "
-            "of castings that are open, and of simulated boxes, which are far smaller than "
-            "a film and open sooner."
-        )
-    )
-
-
-def _caption_ratio(run: Run) -> str:
-    return (
-        f"Median over castings at the {_gap_text(run)} and 20 C. The copper line is "
-        f"{candidate_label(run.reference[0])}, its band holds 5 to 95 % of castings. "
-        f"{_BESIDE}"
-    )
-
-
-_BESIDE = (
-    "The light band around it and the bars beside the last points are the simulation "
-    "error, one standard error each way: how far another set of boxes could move a whole "
-    "line."
-)
-
-
-def _caption_factor(run: Run) -> str:
-    window = run.summary.get("window") or {}
-    return (
-        "Gauge factor as the chord from zero to "
-        f"{scaled(window.get('chord'), 1e6)} microstrain. Points are medians over "
-        "castings, set slightly apart; thin vertical lines hold 5 to 95 % of them. Wide "
-        "light bars are the simulation "
-        "error, one standard error each way: how far another set of boxes could move all "
-        "castings of a loading together. "
-        f"Diamonds are the slope at zero strain of the film as planned, {_gap_text(run)}; "
-        "left out where its simulation error exceeds it."
-    )
-
-
-def _caption_gap(run: Run) -> str:
-    return (
-        f"{percent(run.reference[0].get('weight_fraction'))} wt%: median and 5 to 95 % of "
-        "castings; wide light bars are the simulation error of the median, one standard "
-        "error each way."
-    )
-
-
-def _caption_map(run: Run) -> str:
-    return (
-        "Share of castings with resistance and gauge factor inside their limits, in per "
-        "cent; the small figures are the 95 % interval of that share. A candidate with a "
-        "high share may still be refused for its spread. The deciding one is framed."
-    )
-
-
-def _caption_castings(run: Run) -> str:
-    return (
-        f"Every casting drawn for {candidate_label(run.reference[0])}, from the bench "
-        "tolerances"
-        + (
-            ", contacts and threshold at the values that the measured films make likeliest"
-            if "anchor" in run.summary
-            else ""
-        )
-        + ". The shaded window is the resistance asked for."
-    )
-
+_CHOICE = ("candidates", "chosen", "nearest")
 
 FIGURES: Mapping[str, FigureEntry] = {
-    "resistance_vs_weight_fraction": FigureEntry(resistance_figure, _caption_resistance),
-    "ratio_vs_strain": FigureEntry(ratio_figure, _caption_ratio),
-    "gauge_factor_vs_weight_fraction": FigureEntry(factor_figure, _caption_factor),
-    "resistance_vs_gap": FigureEntry(gap_figure, _caption_gap),
-    "pass_map": FigureEntry(map_figure, _caption_map),
-    "castings": FigureEntry(castings_figure, _caption_castings),
-    "network": FigureEntry(network_figure, network_caption),
-    "box_fits": FigureEntry(fits_figure, fits_caption),
-    **{name: entry for chapter in CHAPTERS for name, entry in chapter.figures.items()},
+    "loadings": FigureEntry(loadings_figure, (*_CHOICE, "threshold")),
+    "castings": FigureEntry(castings_figure, (*_CHOICE, "castings.csv")),
+    "unknown": FigureEntry(causes_figure, ("day_one",)),
+    "films": FigureEntry(films_figure, ("anchor",)),
+    "linearity": FigureEntry(linearity_figure, ("operation",)),
+    "temperature": FigureEntry(temperature_figure, ("temperature",)),
+    "transfer": FigureEntry(transfer_figure, ("layers",)),
+    "wrapping": FigureEntry(wrapping_figure, ("layers",)),
+    "network": FigureEntry(network_figure, ("sample",)),
+    "film_map": FigureEntry(film_figure, ("film",)),
 }
-"""Every figure of a report, by the name of its file."""
+"""Every figure of a report, by the name of its file; a chapter of the page shows each."""
 
 
-def draw(run: Run, names: Sequence[str] | None = None) -> Iterator[Drawing]:
-    """Draw the figures one by one; one that breaks becomes a note and stops nothing.
+def draw(run: Run, names: Sequence[str], drawn: Path | None = None) -> Iterator[Drawing]:
+    """Draw figures one by one; one that breaks becomes a note and stops nothing.
 
     Parameters
     ----------
     run : Run
         What to draw.
-    names : sequence of str, optional
-        Which figures, all by default.
+    names : sequence of str
+        Which figures.
+    drawn : Path, optional
+        Folder of pictures drawn before: one that shows the same data is taken from there.
 
     Yields
     ------
     Drawing
-        A picture, or the reason why there is none. Figures that do not apply to the run
-        (temperature, with one temperature) are left out.
+        A picture, or the reason why there is none.
 
     """
-    from matplotlib import rc_context
-
-    run = replace(run, summary=open_films_marked(run.summary))
-    whole, run = run, run.of_one_mix()
-    over_all = {n for c in CHAPTERS if c.over_mixes for n in c.figures}
-    words = mix_label(whole.summary, whole.reference[0]) if whole.candidates else ""
-    absent = {n for c in CHAPTERS if c.key not in run.summary for n in c.figures}
-    for name in [n for n in FIGURES if n not in absent] if names is None else names:
+    run = replace(run, summary=open_films_marked(run.summary)).of_one_mix()
+    for name in names:
         entry = FIGURES[name]
-        caption = ""
         try:
-            shown = whole if name in over_all else run
-            caption = entry.caption(shown)
-            if words and name not in over_all:
-                caption = f"{caption.rstrip('.')}. Of the mix that decides: {words}."
-            with rc_context(rc=cast("Any", STYLE)):
-                figure = entry.draw(shown)
-                if figure is None:
-                    continue
-                png = figure_to_png(figure)
+            seen = run.restricted(entry.reads)
+            fingerprint = checksum(f"{_code()} {seen.fingerprint()}".encode())
+            png = _standing(drawn, name, fingerprint)
+            yield Drawing(name, png or _png(entry, seen, fingerprint))
         except NothingToDrawError as reason:
-            yield Drawing(name, caption, note=f"Not drawn: {reason}.")
+            yield Drawing(name, note=f"Not drawn: {reason}.")
         except Exception as error:  # a picture must never cost the results
             yield Drawing(
-                name,
-                caption,
-                note=f"Not drawn: {type(error).__name__}: {error}",
-                failed=True,
+                name, note=f"Not drawn: {type(error).__name__}: {error}", failed=True
             )
-        else:
-            yield Drawing(name, caption, png)
+
+
+def _png(entry: FigureEntry, run: Run, fingerprint: str) -> bytes:
+    from matplotlib import rc_context
+
+    with rc_context(rc=cast("Any", STYLE)):
+        return figure_to_png(entry.draw(run), fingerprint)
+
+
+def _standing(drawn: Path | None, name: str, fingerprint: str) -> bytes | None:
+    """Give the picture that stands, if it shows the same data."""
+    if drawn is None:
+        return None
+    try:
+        png = (drawn / f"{name}.png").read_bytes()
+    except OSError:
+        return None
+    return png if fingerprint_of(png) == fingerprint else None

@@ -27,7 +27,7 @@ from percsim.states.temperature import ROOM_TEMPERATURE
 __all__ = ["Assumption", "assumptions"]
 
 JUDGED = "judgement, no source"
-BY_FILMS = "measured films; see the chapter on them for what they leave"
+BY_FILMS = "measured films"
 
 
 @dataclass(frozen=True, slots=True)

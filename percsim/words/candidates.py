@@ -12,7 +12,7 @@ from percsim.film.transfer import FAITHFUL_RATIO, SAFE_RATIO
 from percsim.quantities import mm, percent, quantity, resistance, share, three, weight
 
 __all__ = [
-    "STIFF", "cautions", "limit_name", "limit_value", "named", "place", "refusals",
+    "STIFF", "castability", "cautions", "limit_name", "limit_value", "named", "place", "refusals",
     "thickening",
 ]  # fmt: skip
 
@@ -148,6 +148,29 @@ def cautions(candidate: Candidate) -> tuple[str, ...]:
             "the simulation error is known"
         )
     return tuple(words)
+
+
+def castability(castable: bool, thicker: float) -> str:
+    """Say whether a mix can be cast, by how many times its filler thickens it.
+
+    Parameters
+    ----------
+    castable : bool
+        Whether its solids stay clear of those that jam.
+    thicker : float
+        Viscosity over that of the elastomer.
+
+    Returns
+    -------
+    str
+        "can be cast", or what keeps it from that.
+
+    """
+    if not castable:
+        return "is too stiff to cast"
+    if thicker > STIFF:
+        return f"is stiff, {thicker:.2g} times thicker than its elastomer: thin it"
+    return f"can be cast, {thicker:.2g} times thicker than its elastomer"
 
 
 def thickening(limits: BenchLimits, weight_fraction: float) -> str:

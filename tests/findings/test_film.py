@@ -17,10 +17,8 @@ from percsim.findings.across import gather_across
 from percsim.findings.gather import gather_loadings, gather_threshold
 from percsim.jobs import across_axis, across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
-from percsim.report.chapter import paragraph
-from percsim.report.chapters.film import CHAPTER, _across_text
+from percsim.report.chapters.film import blocks, network, verified
 from percsim.report.figures import Run, draw
-from percsim.report.page import render_page
 from percsim.run import run_plan
 
 PLAN = {
@@ -104,16 +102,11 @@ def test_redrawing_keeps_the_films_and_the_page_shows_them(summary, folder):
     assert decode_json(encode_json(again.summary["film"])) == decode_json(
         encode_json(summary["film"])
     )
-    lines = CHAPTER.lines(decode_json(encode_json(summary)))
-    assert "particles" in lines[0]
-    assert "simulated directly" in lines[1]
     read = decode_json(encode_json(summary))
-    (drawing,) = draw(Run(read), ["film_map"])
+    assert "particles" in network(read).claim
+    assert "simulated particle by particle" in verified(read).claim
+    (drawing,) = draw(Run(read), [blocks(read).figure])
     assert drawing.png is not None, drawing.note
-    page = render_page(read, [drawing])
-    assert 'id="film"' in page
-    assert "figure-film_map" in page
-    assert "Against films simulated particle by particle" in page
 
 
 def test_a_budget_that_is_too_small_is_told_before_anything_runs(tmp_path):
@@ -147,15 +140,12 @@ def test_films_of_blocks_are_made_when_asked_and_kept_while_they_are_of_the_plan
     assert "refused" not in plain
     film = redraw_quickly(tmp_path / "out", blocks=True).summary["film"]
     assert "6 median diameters conduct too well" in film["refused"]
-    (line,) = CHAPTER.lines({"film": film})
-    assert "Film of blocks" in line
+    assert "not put together from blocks" in blocks({"film": film}).claim
     assert redraw_quickly(tmp_path / "out").summary["film"] == film
     other = Plan.from_dict(changed(boxes=few, tolerances={"castings": 100}))
     plain = run_quickly(other, tmp_path / "out", workers=1).summary["film"]
     assert "refused" not in plain
-    (line,) = CHAPTER.lines({"film": plain})
-    assert line.endswith("particles.")
-    assert "--blocks" in CHAPTER.blocks({"film": plain})[-1]["text"]
+    assert blocks({"film": plain}) is None
 
 
 # --- resistivity across the film
@@ -221,8 +211,13 @@ def test_flat_flakes_conduct_worse_through_the_film_and_isotropic_ones_alike(ord
     if order == 0.0:
         return
     # had they been open, the chapter would not say that nobody looked
-    words = {"electrodes_on": "surface", "across": found.as_dict()}
-    assert "times the resistivity along the film" in _across_text(words)
+    film = {"electrodes_on": "surface", "layout": "bars", "particles": 1e5,
+            "threshold_ratio": 1.2}  # fmt: skip
+
+    def told(across):
+        return network({"film": film | {"across": across.as_dict()}}).words
+
+    assert "times the resistivity along the film" in told(found)
 
     def blocked(conducting):
         found = dict(records)
@@ -236,20 +231,8 @@ def test_flat_flakes_conduct_worse_through_the_film_and_isotropic_ones_alike(ord
     few = blocked((0, 1))
     assert few.ratio == 1.0
     assert 0 < few.n_open_boxes < few.n_boxes
-    words["across"] = few.as_dict()
-    assert "too many to tell the resistivity that way" in _across_text(words)
+    assert "such boxes are open" in told(few)
     nothing = blocked(())
     assert nothing.ratio == 1.0
     assert nothing.n_boxes == nothing.n_open_boxes == len(across_jobs(plan))
-    words["across"] = nothing.as_dict()
-    told = _across_text(words)
-    assert f"Of {nothing.n_boxes} boxes with the current through the thickness" in told
-    assert "do not conduct" in told
-    assert "not known yet" not in told
-    # and the chapter and the command line hold it, refused or not
-    film = words | {
-        "layout": "bars", "electrodes": [{}, {}], "gap_m": 1e-3, "width_m": 2e-3,
-        "thickness_m": 5e-4, "particles": 1e5, "threshold_ratio": 1.2, "refused": "why",
-    }  # fmt: skip
-    assert paragraph(told) in CHAPTER.blocks({"film": film})
-    assert CHAPTER.lines({"film": film})[0] == told
+    assert f"{nothing.n_boxes} of {nothing.n_boxes} such boxes are open" in told(nothing)

@@ -1,19 +1,13 @@
 """The chapter of the spread: its numbers against the castings, its words against them."""
 
-import copy
-
-import numpy as np
 import pytest
 from reference.made_up_findings import findings_of, plan_with
 
 from percsim.boxes.store import encode_json
 from percsim.film import TOLERANCE_NAMES, TRIAL_NAMES
-from percsim.findings.rows import summary_of_choice
 from percsim.findings.spread import spread
-from percsim.report.chapter import Block
-from percsim.report.chapters.spread import SPREAD
-from percsim.report.figures import draw
-from percsim.report.series import Run
+from percsim.quantities import share
+from percsim.report.chapters.spread import spread as chapter
 
 
 def findings(tolerances=None, **sections):
@@ -151,9 +145,7 @@ def test_nothing_to_split():
     closed = spread(findings(explore=low), {})["spread"]
     assert not closed["quoted"]
     assert "half or more of the castings are open" in closed["why_not"]
-    blocks = SPREAD.blocks({"spread": closed})
-    assert "Not split" in blocks[0]["text"]
-    assert SPREAD.lines({"spread": closed}) == []
+    assert chapter({"spread": closed}).claim == "The spread is not split"
 
 
 def test_orientation_is_varied_where_thresholds_tell_how():
@@ -163,56 +155,14 @@ def test_orientation_is_varied_where_thresholds_tell_how():
     assert "tilt" in {row["name"] for row in told["shares"]}
 
 
-def words(blocks: list[Block]) -> str:
-    return " ".join(str(block) for block in blocks)
-
-
-def test_the_chapter_says_it_in_the_words_of_metrology(found, made):
-    summary = {"spread": made, **summary_of_choice(found)}
-    told = words(SPREAD.blocks(summary))
-    for term in (
-        "epeatability",
-        "ntermediate precision",
-        "eproducibility",
-        "JCGM 200:2012",
-    ):
-        assert term in told
-    lines = SPREAD.lines(summary)
-    assert len(lines) == 2
-    assert lines[0] == made["advice"][0]
-    assert lines[1].startswith("Chains are not why")
-
-
-def test_the_figures_are_drawn_with_their_errors(found, made):
-    summary = {"spread": made, **summary_of_choice(found)}
-    drawn = {d.name: d for d in draw(Run(summary), list(SPREAD.figures))}
-    assert set(drawn) == {"spread_vs_gap", "spread_shares", "halving"}
-    for drawing in drawn.values():
-        assert not drawing.failed, drawing.note
-        assert drawing.png is not None
-    assert "95 %" in drawn["spread_shares"].caption
-    assert "one standard error" in drawn["halving"].caption
-    figure = SPREAD.figures["spread_shares"].draw(Run(summary))
-    assert figure is not None
-    widths = sorted(bar.get_width() for bar in figure.axes[0].patches)
-    top = max(row["log_resistance"]["first_order"] for row in made["shares"])
-    assert widths[-1] == pytest.approx(100 * top)
-    assert np.isfinite(widths).all()
-
-
-def test_halving_is_of_the_scatter_and_no_share_passes_the_whole(found, made):
-    summary = {"spread": made, **summary_of_choice(found)}
-    told = words(SPREAD.blocks(summary))
-    # half the thickness would be another film
-    assert "half the scatter of thickness" in told
-    assert "half the thickness" not in told
-    assert "a film of four times the volume" in told
-    sure = copy.deepcopy(summary)
-    for row in (*sure["spread"]["halving"], sure["spread"]["now"]):
-        row["pass_share"], row["pass_share_error"] = 0.999, 0.01
-    figure = SPREAD.figures["halving"].draw(Run(sure))
-    assert figure is not None
-    axes = figure.axes[-1]
-    assert axes.get_xlabel() == "castings that pass, %"
-    reach = [x for c in axes.collections for s in c.get_segments() for x in s[:, 0]]
-    assert max(reach) <= 100.0
+def test_the_chapter_names_the_largest_causes(made):
+    told = chapter({"spread": made})
+    largest = max(made["shares"], key=lambda row: row["log_resistance"]["first_order"])
+    assert largest["words"] in told.claim
+    shares = {row[0]: row[2] for row in told.table.rows}
+    assert shares[largest["words"]] == share(largest["log_resistance"]["first_order"])
+    # every cause has a row, or is named as small
+    for row in made["shares"]:
+        assert (row["words"] in shares) != (
+            row["words"] in told.words
+        ) or "more" in told.words

@@ -62,13 +62,16 @@ def findings_of(plan, gauge=15.0, box_spread=0.0, seed=0):
     return find(plan, records(plan, gauge, box_spread, seed))
 
 
-def records(plan, gauge=15.0, box_spread=0.0, seed=0):
-    """Outcomes of all jobs of a plan by key; box k has the same factor at every loading."""
+def records(plan, gauge=15.0, box_spread=0.0, seed=0, jobs=()):
+    """Outcomes of all jobs of a plan by key; box k has the same factor at every loading.
+
+    Of other `jobs` besides, where they are given.
+    """
     factors = np.broadcast_to(gauge, len(plan.weight_fractions))
     weights = [plan.recipe(w).weight_fraction for w in plan.weight_fractions]
     gauges = dict(zip(weights, factors, strict=True))
     found = {job.key: _numbers(job, plan) for job in threshold_jobs(plan)}
-    for job in box_jobs(plan):
+    for job in [*box_jobs(plan), *jobs]:
         rng = np.random.default_rng([seed, job.number, round(1e8 * job.box.length)])
         spread = np.exp(box_spread * rng.standard_normal())
         factor = gauges[job.recipe.weight_fraction]

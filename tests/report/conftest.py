@@ -19,6 +19,7 @@ from percsim.network.build import Network
 from percsim.network.solve import Solution
 from percsim.particles.bodies import FLAKE, Particles
 from percsim.particles.box import Box
+from percsim.report.series import BoxPicture
 
 TOLERANCES = ("weighing", "mixing", "thickness", "gap", "width", "contact", "aspect_ratio")
 FILLER, RUBBER = 2250.0, 1030.0
@@ -481,6 +482,13 @@ def invent(
             "Fine conductive powder shorts electronics: wet or enclosed handling.",
             "Sulphur and amines inhibit the cure of platinum-cured silicone.",
         ],
+        "film": {
+            "layout": "bars",
+            "electrodes_on": "embedded",
+            "particles": 6.7e6,
+            "threshold_ratio": candidates[best]["threshold_ratio"],
+            "across": {"direction": "alike"},
+        },
         "environment": {
             "python": "3.11.9",
             "numpy": "2.4.6",
@@ -573,7 +581,8 @@ def invent_sample(
 
 @pytest.fixture(scope="session")
 def sample():
-    return invent_sample()
+    made = invent_sample()
+    return BoxPicture("an invented box", lambda: made)
 
 
 @pytest.fixture(scope="session")

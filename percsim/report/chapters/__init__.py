@@ -1,71 +1,64 @@
-"""Chapters of the report beyond the decision, one module each, in the order of the page."""
+"""Chapters of the report below its first page, in the order of the page."""
 
 from __future__ import annotations
 
-from percsim.report.candidates import Summary, candidate_label, deciding_index, of_one_mix
-from percsim.report.chapter import Block, Chapter, paragraph
-from percsim.report.chapters.anchor import ANCHOR
-from percsim.report.chapters.currents import CURRENTS
-from percsim.report.chapters.day_one import DAY_ONE
-from percsim.report.chapters.film import CHAPTER as FILM
-from percsim.report.chapters.front import FRONT
-from percsim.report.chapters.layers import LAYERS
-from percsim.report.chapters.operation import OPERATION
-from percsim.report.chapters.spread import SPREAD
-from percsim.report.chapters.temperature import TEMPERATURE
+from collections.abc import Callable
 
-__all__ = ["CHAPTERS", "chapter_lines", "standing_blocks"]
-
-CHAPTERS: tuple[Chapter, ...] = (
-    FILM,
-    SPREAD,
-    FRONT,
-    DAY_ONE,
-    ANCHOR,
-    LAYERS,
-    TEMPERATURE,
-    OPERATION,
-    CURRENTS,
+from percsim.quantities import sentence
+from percsim.report.candidates import Summary
+from percsim.report.chapter import Chapter
+from percsim.report.chapters import (
+    basis,
+    choice,
+    film,
+    layers,
+    measured,
+    spread,
+    temperature,
+    unknown,
+    use,
 )
+
+__all__ = ["CHAPTERS", "chapter_lines", "chapters_of"]
+
+CHAPTERS: tuple[Callable[[Summary], Chapter | None], ...] = (
+    choice.changes,
+    choice.candidates,
+    measured.films,
+    measured.told,
+    choice.loadings,
+    choice.castings,
+    unknown.unknown,
+    unknown.assumed,
+    spread.spread,
+    use.linearity,
+    temperature.temperature,
+    temperature.separation,
+    use.readout,
+    use.heating,
+    use.noise,
+    use.vibration,
+    layers.transfer,
+    layers.wrapping,
+    layers.across,
+    layers.stiffness,
+    basis.sheet,
+    film.network,
+    film.blocks,
+    film.verified,
+    film.boxes,
+    basis.not_modelled,
+    basis.cautions,
+    basis.repeat,
+)
+"""Each makes its chapter from a summary, None where the summary has nothing of it."""
+
+
+def chapters_of(summary: Summary) -> list[Chapter]:
+    """Chapters of a summary, in the order of the page."""
+    return [made for make in CHAPTERS if (made := make(summary)) is not None]
 
 
 def chapter_lines(summary: Summary) -> list[str]:
-    """Sentences for the command line of every chapter that the summary holds.
-
-    What measured films tell comes first; the rest is then that of the candidate as planned,
-    and says so once.
-    """
-    here = [chapter for chapter in CHAPTERS if chapter.key in summary]
-    lines = {
-        chapter.key: chapter.lines(summary if chapter.over_mixes else of_one_mix(summary))
-        for chapter in here
-    }
-    measured = list(lines.pop(ANCHOR.key, ()))
-    rest = [line for told in lines.values() for line in told]
-    index, _ = deciding_index(summary)
-    if measured and rest and index is not None:
-        label = candidate_label(summary["candidates"][index])
-        measured.append(f"For {label}, at the values that the films make likeliest:")
-    return measured + rest
-
-
-def standing_blocks(chapter: Chapter, summary: Summary) -> list[Block]:
-    """Say at the top of a chapter what it stands for once films were measured."""
-    index, _ = deciding_index(summary)
-    if "anchor" not in summary or index is None or chapter in (ANCHOR, FRONT):
-        return []
-    if chapter is DAY_ONE:
-        return [
-            paragraph(
-                "As planned: this chapter is what was not known before any film was "
-                "measured. The measured films replace it."
-            )
-        ]
-    label = candidate_label(summary["candidates"][index])
-    return [
-        paragraph(
-            f"For {label}, with contacts and threshold at the values that the measured "
-            "films make likeliest; what the films leave open is not in its ranges"
-            + (", but in those of temperature." if chapter is TEMPERATURE else ".")
-        )
-    ]
+    """Sentences for the command line: what every chapter claims."""
+    return [sentence(made.claim) for made in chapters_of(summary)]

@@ -1,292 +1,187 @@
-"""The film from above, its scatter put together from blocks, and the check of it."""
+"""One box, the film put together from blocks, and the check of it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
-from percsim.quantities import estimate, many, mm, share, three, two, weight, with_error
-from percsim.report.candidates import Row, Summary
-from percsim.report.chapter import (
-    Block,
-    Chapter,
-    FigureEntry,
-    heading,
-    paragraph,
-    picture,
-    table,
-    table_block,
+from percsim.quantities import (
+    estimate,
+    many,
+    mm,
+    percent,
+    scaled,
+    share,
+    three,
+    two,
+    weight,
+    with_error,
 )
-from percsim.report.series import NothingToDrawError, Run
+from percsim.report.candidates import Row, Summary
+from percsim.report.chapter import Chapter, chapter, table
+from percsim.report.series import Run
 from percsim.report.style import COPPER, INK, MUTED, Axes, Figure, new_figure, ramp_map
 
-__all__ = ["CHAPTER"]
+__all__ = ["blocks", "boxes", "film_figure", "network", "verified"]
 
 SENSING = "#d9a066"
 """Sensing bars, paler than the driving ones."""
 
-
-def _film(summary: Summary) -> dict[str, Any]:
-    return dict(summary["film"])
-
-
-def _electrode_text(film: dict[str, Any]) -> str:
-    n = len(film["electrodes"])
-    where = {
-        "embedded": "embedded through the thickness",
-        "surface": "on one face, where the current crowds at their edges",
-    }[film["electrodes_on"]]
-    what = {
-        "bars": "two bars across the film",
-        "end plates": "plates on the two end faces",
-        "fingers": f"{n} interdigitated fingers",
-        "four-terminal": "four bars, the inner two sensing",
-    }[film["layout"]]
-    if film["layout"] == "end plates":
-        return what
-    return f"{what}, {where}"
+_LAYOUTS = {
+    "bars": "two bars across the film",
+    "end plates": "plates on the two end faces",
+    "fingers": "interdigitated fingers",
+    "four-terminal": "four bars, the inner two sensing",
+}
 
 
-def _blocks(summary: Summary) -> Sequence[Block]:
-    film = _film(summary)
-    size = (
-        f"{mm(film['gap_m'])} gap, {mm(film['width_m'])} wide,"
-        f" {mm(film['thickness_m'])} thick"
+def network(summary: Summary) -> Chapter | None:
+    """One box and its current."""
+    film = summary.get("film")
+    if film is None:
+        return None
+    where = {"embedded": "through the thickness", "surface": "on one face"}
+    return chapter(
+        "network",
+        f"Between the electrodes lie {many(film['particles'])} particles, at "
+        f"{three(film['threshold_ratio'])} times the film's threshold; one box of them",
+        f"Electrodes: {_LAYOUTS[film['layout']]}, {where[film['electrodes_on']]}. One box "
+        "from the side: bodies coloured by voltage, lines as wide as their current, "
+        "electrodes dark bars.",
+        _across(film["across"]),
+        figure="network",
     )
-    out = [
-        paragraph(
-            f"Electrodes: {_electrode_text(film)}; {size}. About"
-            f" {many(film['particles'])} particles lie between them, at"
-            f" {three(film['threshold_ratio'])} times the film's threshold."
+
+
+def _across(across: Row) -> str:
+    """Say how the film conducts across, where its electrodes need it."""
+    if across["direction"] == "alike":
+        return ""
+    where = {"thickness": "through the thickness", "width": "across the width"}
+    way = where[across["direction"]]
+    if across["by_loading"]:
+        last = across["by_loading"][-1]
+        return (
+            f"Boxes with the current {way} have {three(across['ratio'])} times the "
+            "resistivity along the film ("
+            f"{with_error(last['ratio'], last['standard_error'])} at "
+            f"{weight(last['weight_fraction'])})."
         )
-    ]
-    across = _across_text(film)
-    if across:
-        out.append(paragraph(across))
-    if "refused" in film:
-        out.append(
-            paragraph(f"The film is not put together from blocks: {film['refused']}.")
-        )
-        return out
-    if "films" not in film:
-        out.append(
-            paragraph(
-                "percsim report FOLDER --blocks puts the film together from blocks, draws"
-                " its potential and current, and checks its scatter."
+    lost = across.get("open_boxes")
+    why = f"{lost} of {across['boxes']} such boxes are open" if lost else "not known yet"
+    return f"The resistivity {way} is taken as that along the film: {why}."
+
+
+def boxes(summary: Summary) -> Chapter | None:
+    """Boxes of each loading, and the resistivity that they give."""
+    fits = summary.get("fits")
+    if not fits:
+        return None
+    count, n_open = (sum(f[key] for f in fits) for key in ("n_boxes", "n_open_boxes"))
+    failed = len(summary.get("failed_boxes") or [])
+    rows = []
+    for f in fits:
+        is_open = three(f["resistivity_ohm_m"]) == "open"
+        rows.append(
+            (
+                weight(f["weight_fraction"], ""),
+                percent(f["volume_fraction"]),
+                three(f["n_boxes"]),
+                three(f["n_open_boxes"]),
+                with_error(f["resistivity_ohm_m"], f["resistivity_se"]),
+                "–"
+                if is_open
+                else with_error(
+                    f["electrode_excess_ohm_m2"], f["electrode_excess_se"], 1e6
+                ),
+                "–" if is_open else percent(f["box_cv"]),
             )
         )
-        return out
-    grid = f"{film['blocks_along']} x {film['blocks_across']}"
-    if film["blocks_through"] > 1:
-        grid += f" x {film['blocks_through']}"
-    out.append(
-        paragraph(
-            f"The film is put together from {grid} blocks about"
-            f" {mm(film['block_m'])} long, each the whole response of one of"
-            f" {film['boxes']} simulated boxes drawn at random, and solved as one network,"
-            f" {film['films']} times over."
-        )
-    )
-    out.append(picture("film_map"))
-    out.append(table_block(_scatter_table(film)))
-    out.append(
-        paragraph(
-            "± is one standard error from the number of films and of boxes; it does not"
-            " hold what blocks themselves leave out, about"
-            f" {two(100 * film['model_log_error'])} % of R and"
-            f" {two(100 * film['model_spread_error'])} % of the spread at this distance"
-            " from the threshold. Uneven means that the filler's volume fraction differs"
-            f" from place to place by {two(100 * film['uneven']['loading_spread'])} % (one"
-            " standard deviation) over"
-            f" {mm(film['uneven']['correlation_length_m'])}."
-        )
-    )
-    ratio = film["resistors_direct"] / max(film["resistors_solved"], 1)
-    out.append(
-        paragraph(
-            f"Solved: {many(film['resistors_solved'])} resistors in all states of all"
-            f" films; particle by particle it would be {many(film['resistors_direct'])},"
-            f" {many(ratio)} times as many."
-        )
-    )
-    verified = film.get("verified")
-    if verified:
-        out.append(heading("Against films simulated particle by particle"))
-        out.append(paragraph(_verified_text(verified)))
-        out.append(table_block(_verified_table(verified)))
-    return out
-
-
-def _across_text(film: dict[str, Any]) -> str:
-    """Say how the film conducts across, where its electrodes need it."""
-    across = film["across"]
-    if across["direction"] == "alike":
-        if film["electrodes_on"] != "surface":
-            return ""
-        return (
-            "Particles lie in every direction alike, so the resistivity through the"
-            " thickness is taken as that along the film."
-        )
-    where = {"thickness": "through the thickness", "width": "across the width"}
-    rows = across["by_loading"]
-    if not rows and across.get("open_boxes"):
-        return (
-            f"Of {across['boxes']} boxes with the current {where[across['direction']]},"
-            f" {across['open_boxes']} do not conduct, too many to tell the resistivity that"
-            " way; it is taken as that along the film, so that what it adds at the"
-            " electrodes reads too low."
-        )
-    if not rows:
-        return (
-            f"The resistivity {where[across['direction']]} is not known yet and taken as"
-            " that along the film."
-        )
-    each = ", ".join(
-        f"{with_error(r['ratio'], r['standard_error'])} at {weight(r['weight_fraction'])}"
-        for r in rows
-    )
-    return (
-        f"Boxes with the current {where[across['direction']]} have {three(across['ratio'])}"
-        f" times the resistivity along the film ({each}; ± one standard error)."
+    lengths = ", ".join(scaled(x, 1e6) for x in fits[-1]["lengths_m"])
+    heads = (
+        "#filler|wt%", "#filler|vol%", "#boxes|", "#open|", "#resistivity ρ|ohm m",
+        "#electrodes r_c|ohm mm²", "#CV of boxes|%",
+    )  # fmt: skip
+    return chapter(
+        "boxes",
+        f"{count} boxes were simulated, {n_open or 'none'} of them open, "
+        f"{failed or 'none'} failed",
+        f"Area over mean conductance of boxes {lengths} um long is ρ L + r_c; ± one "
+        "standard error. Open boxes count as such.",
+        table=table(heads, rows),
     )
 
 
-def _scatter_table(film: dict[str, Any]) -> Any:
-    rows = []
-    for name, key in (("chains alone", "chains"), ("and uneven mixing", "uneven")):
-        entry = film[key]
-        rows.append(
-            [
-                name,
-                estimate(entry["resistance_ohm"], 1e-3),
-                estimate(entry["resistance_cv"], 100.0),
-                estimate(entry["gauge_factor"]),
-                share(entry["open_fraction"]),
-            ]
-        )
-    rows.append(
-        [
-            "chains alone, from the boxes' spread",
-            three(film["uniform_resistance_ohm"] * 1e-3),
-            three(100.0 * film["analytic_chains_cv"]),
-            "",
-            "",
-        ]
-    )
-    return table(
-        ["what scatters", "#R|kohm", "#CV of R|%", "#gauge factor", "#open|%"],
-        rows,
-        caption=(
-            "R is the geometric mean at 20 C without strain. Last row: the boxes' spread"
-            " over the root of the number of boxes that fit the film."
-        ),
+def blocks(summary: Summary) -> Chapter | None:
+    """Tell the film put together from blocks, where that was asked for."""
+    film = summary.get("film") or {}
+    if "refused" in film:
+        return chapter("film", "The film is not put together from blocks", film["refused"])
+    if "films" not in film:
+        return None
+    chains, uneven = film["chains"], film["uneven"]
+    planned = (summary.get("plan") or {}).get("film") or {}
+    endless = film["layout"] == "bars" and "electrode_length" not in planned
+    return chapter(
+        "film",
+        "Put together from blocks, the film scatters by "
+        f"{estimate(chains['resistance_cv'], 100.0)} % in R from its chains, "
+        f"{estimate(uneven['resistance_cv'], 100.0)} % with uneven mixing",
+        f"{film['films']} films of {film['boxes']} boxes, "
+        f"{many(film['resistors_solved'])} resistors instead of "
+        f"{many(film['resistors_direct'])}; one is drawn, from above and to scale, "
+        "electrodes in copper"
+        + (", an eighth of the gap long as none is stated" if endless else "")
+        + f". ± one standard error; blocks themselves leave out about "
+        f"{two(100 * film['model_log_error'])} % of R.",
+        figure="film_map",
     )
 
 
-def _verified_text(verified: dict[str, Any]) -> str:
-    return (
-        f"{verified['films']} films of {verified['blocks_along']} x"
-        f" {verified['blocks_across']} blocks"
-        f" ({mm(verified['gap_m'])} gap, {mm(verified['width_m'])} wide,"
-        f" {mm(verified['thickness_m'])} thick),"
-        f" {many(verified['particles'])} particles in all, were simulated directly and"
-        " compared with films of blocks of the same size." + _open_text(verified)
-    )
-
-
-def _verified_table(verified: dict[str, Any]) -> Any:
+def verified(summary: Summary) -> Chapter | None:
+    """Films simulated particle by particle beside those of blocks."""
+    found = (summary.get("film") or {}).get("verified")
+    if not found:
+        return None
     rows = []
     for name, key, factor in (
         ("mean of ln R", "mean_log_resistance", 1.0),
         ("CV of R, %", "resistance_cv", 100.0),
         ("gauge factor", "gauge_factor", 1.0),
     ):
-        rows.append(
-            [
-                name,
-                estimate(verified["direct"][key], factor),
-                estimate(verified["lattice"][key], factor),
-                _percent(verified["difference"][key]),
-            ]
-        )
-    shares = verified.get("open_fraction") or {"direct": 0.0, "lattice": 0.0}
-    some_open = max(shares.values()) > 0.0
-    if some_open:
+        sides = [estimate(found[side][key], factor) for side in ("direct", "lattice")]
+        rows.append((name, *sides, _apart(found["difference"][key])))
+    shares = found.get("open_fraction") or {"direct": 0.0, "lattice": 0.0}
+    if max(shares.values()) > 0.0:
         both = [share(shares[key]) for key in ("direct", "lattice")]
-        rows.append(["open at rest, %", *both, ""])
-    return table(
-        ["", "#direct", "#blocks", "#blocks less direct|%"],
-        rows,
-        caption=(
-            "± is one standard error: of direct films their number, of blocks also the"
-            " number of boxes. The difference of the first row is that of R."
-            + (" Open films are in the last row alone." if some_open else "")
-        ),
+        rows.append(("open at rest, %", *both, ""))
+    return chapter(
+        "verified",
+        f"Blocks differ by {_apart(found['difference']['mean_log_resistance'])} % in R "
+        f"from {found['films']} films simulated particle by particle",
+        f"Films of {mm(found['gap_m'])} gap, {mm(found['width_m'])} wide, "
+        f"{mm(found['thickness_m'])} thick, {many(found['particles'])} particles in all; ± "
+        "one standard error; all but the last row of films that conduct."
+        if len(rows) > 3
+        else f"Films of {mm(found['gap_m'])} gap, {mm(found['width_m'])} wide, "
+        f"{mm(found['thickness_m'])} thick, {many(found['particles'])} particles in all; ± "
+        "one standard error.",
+        table=table(("", "#direct", "#blocks", "#blocks less direct|%"), rows),
     )
 
 
-def _open_text(verified: dict[str, Any]) -> str:
-    """Say how many films are open and out of the comparison, if any are."""
-    shares = verified.get("open_fraction") or {"direct": 0.0, "lattice": 0.0}
-    if max(shares.values()) <= 0.0:
-        return ""
-    return (
-        f" That is of films that conduct: {share(shares['direct'])} % of the direct ones"
-        f" and {share(shares['lattice'])} % of those of blocks are open at rest."
-    )
-
-
-def _percent(entry: Row) -> str:
+def _apart(entry: Row) -> str:
     """Write a difference in per cent, which no open film has."""
     text = estimate(entry, 100.0)
     return "cannot be told" if text in ("open", "–") else text
 
 
-def _lines(summary: Summary) -> Sequence[str]:
-    film = _film(summary)
-    across = film["across"]
-    unknown = across["direction"] != "alike" and not across["by_loading"]
-    out = [_across_text(film)] if unknown else []
-    if "refused" in film:
-        return [*out, f"Film of blocks: {film['refused']}."]
-    if "films" not in film:
-        return [*out, f"The film holds about {many(film['particles'])} particles."]
-    chains, uneven = film["chains"]["resistance_cv"], film["uneven"]["resistance_cv"]
-    out += [
-        f"The film holds about {many(film['particles'])} particles; put together from"
-        f" blocks, its chains alone scatter R by {estimate(chains, 100.0)} %, with"
-        f" uneven mixing {estimate(uneven, 100.0)} %."
-    ]
-    verified = film.get("verified")
-    if verified:
-        apart = verified["difference"]
-        out.append(
-            f"{verified['films']} films simulated directly,"
-            f" {many(verified['particles'])} particles in all: blocks differ by"
-            f" {_percent(apart['mean_log_resistance'])} % in R,"
-            f" {_percent(apart['resistance_cv'])} % in its spread and"
-            f" {_percent(apart['gauge_factor'])} % in the gauge factor (one standard"
-            f" error).{_open_text(verified)}"
-        )
-    return out
-
-
-# ------------------------------------------------------------------------------------------
-# The film from above
-# ------------------------------------------------------------------------------------------
-
-
 def film_figure(run: Run) -> Figure:
     """Draw the film to scale: electrodes, potential and current density."""
-    film = run.summary.get("film") or {}
-    if "map" not in film:
-        raise NothingToDrawError(
-            film.get("refused", "the film is put together from blocks when asked")
-        )
     from matplotlib.patches import Rectangle
 
+    film = run.summary["film"]
     width = 1e3 * film["width_m"]
     electrodes = film["electrodes"]
     left = 1e3 * min(e["x_m"][0] for e in electrodes)
@@ -366,31 +261,3 @@ def _draw_density(axes: Axes, found: Row, width: float) -> tuple[Any, str, Any]:
         norm=Normalize(low, max(top, low + 1e-6 + 0.02 * mean)),
     )  # fmt: skip
     return image, "over its mean", None
-
-
-def film_caption(run: Run) -> str:
-    """Say what is drawn."""
-    film = run.summary.get("film") or {}
-    sensing = film.get("layout") == "four-terminal"
-    planned = (run.summary.get("plan") or {}).get("film") or {}
-    endless = film.get("layout") == "bars" and "electrode_length" not in planned
-    return (
-        "One of the films with uneven mixing, from above and to scale; electrodes in"
-        " copper"
-        + (", sensing ones paler" if sensing else "")
-        + (" an eighth of the gap long, as none is stated" if endless else "")
-        + ". Potential with a"
-        " line every tenth; current density block by block, whose unevenness is that of"
-        " blocks and mixing."
-    )
-
-
-CHAPTER = Chapter(
-    key="film",
-    anchor="film",
-    heading="The film and its electrodes",
-    short="Film",
-    blocks=_blocks,
-    figures={"film_map": FigureEntry(film_figure, film_caption)},
-    lines=_lines,
-)

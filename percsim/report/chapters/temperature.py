@@ -1,4 +1,4 @@
-"""Chapter: R against temperature, thermal output, and what a second film tells."""
+"""R against temperature, thermal output, and what a second film tells."""
 
 from __future__ import annotations
 
@@ -8,29 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from percsim.quantities import (
-    celsius,
-    estimate,
-    number,
-    percent,
-    share,
-    span,
-    three,
-    two,
-    with_error,
-)
-from percsim.report.candidates import Row, Summary, candidate_label, is_tunnelling
-from percsim.report.chapter import (
-    Block,
-    Chapter,
-    FigureEntry,
-    heading,
-    paragraph,
-    picture,
-    table,
-    table_block,
-)
-from percsim.report.series import Run, curves, error_range, floats
+from percsim.quantities import celsius, estimate, number, share, span, three
+from percsim.report.candidates import Row, Summary, is_tunnelling
+from percsim.report.chapter import Chapter, chapter, table
+from percsim.report.series import Floats, Run, error_range, floats
 from percsim.report.style import (
     COPPER,
     MUTED,
@@ -41,11 +22,10 @@ from percsim.report.style import (
     line_handle,
     new_figure,
     open_marks,
-    ramp_colours,
     y_range,
 )
 
-__all__ = ["TEMPERATURE"]
+__all__ = ["separation", "temperature", "temperature_figure"]
 
 
 def _range(row: Row, prefix: str, unit: str = "") -> str:
@@ -54,313 +34,127 @@ def _range(row: Row, prefix: str, unit: str = "") -> str:
     return span(low, high, unit, infinite="without bound")
 
 
-def _sign(found: Row) -> str:
-    """Say what the sign of the coefficient rests on, every time."""
-    if found.get("sign_rests_on_measurement"):
-        return (
-            "lambda_T and Ea are entered as measured, so the sign of the temperature "
-            "coefficient rests on that measurement."
-        )
-    prior = found.get("prior")
-    if not prior:
-        return (
-            "The sign of the temperature coefficient is not predicted: it needs a measured "
-            "R(T) of this powder in this elastomer."
-        )
-    positive = number(prior.get("positive_share"))
-    odds = (
-        ""
-        if positive is None
-        else f"; R rises at 20 C in {share(positive)} % of the draws whose film conducts"
+def temperature(summary: Summary) -> Chapter | None:
+    """R over that at 20 C, and what its coefficient rests on."""
+    found = summary.get("temperature") or {}
+    if "response" not in found:
+        return None
+    coefficient, output = (
+        found[key] for key in ("coefficient_ppm_per_K", "thermal_output_microstrain_per_K")
     )
+    measured = found.get("sign_rests_on_measurement")
+    return chapter(
+        "temperature",
+        f"R changes by {estimate(coefficient)} ppm/K at 20 C, read as "
+        f"{three(output['value'])} microstrain/K; its sign "
+        + ("rests on a measured R(T)" if measured else "is not predicted"),
+        "" if measured else _odds(found, summary),
+        _gauge_factors(found),
+        _held(found),
+        "Bands: 5 – 95 % of castings, and over unmeasured parameters; thin band: "
+        "simulation error.",
+        figure="temperature",
+    )
+
+
+def _odds(found: Row, summary: Summary) -> str:
+    """Say how far the coefficient may be off, and what would tell it."""
+    reach = _range(found["coefficient_ppm_per_K"], "prior", "ppm/K")
+    positive = number((found.get("prior") or {}).get("positive_share"))
+    if is_tunnelling(summary) or reach == "–":
+        return "One R(T) measured on one film settles it."
+    odds = "" if positive is None else f", rising in {share(positive)} % of draws"
+    return f"Unmeasured it may be {reach}{odds}; one R(T) of one film settles it."
+
+
+def _gauge_factors(found: Row) -> str:
+    """Say what the gauge factor is at both ends of the temperatures."""
+    factors = found.get("gauge_factors") or {}
+    kelvins, values = factors.get("temperature_K") or [], factors.get("value") or []
+    if len(kelvins) < 2:
+        return ""
     return (
-        "The sign of the temperature coefficient is not predicted: lambda_T, how much of "
-        "the thermal mismatch reaches the contacts, and Ea act against each other and "
-        f"nobody has measured them here{odds}. One R(T) measured on one film of this "
-        "recipe settles it."
-    )
-
-
-def _numbers(found: Row) -> Block:
-    rows = []
-    for key, name, unit in (
-        ("coefficient_ppm_per_K", "temperature coefficient at 20 C", "ppm/K"),
-        ("thermal_output_microstrain_per_K", "thermal output at 20 C", "microstrain/K"),
-    ):
-        row = found.get(key) or {}
-        rows.append(
-            (
-                name,
-                unit,
-                estimate(row),
-                _range(row, "castings"),
-                _range(row, "prior"),
-            )
-        )
-    return table_block(
-        table(
-            (
-                "~quantity",
-                "unit",
-                "#as planned|± simulation error",
-                "#castings|5 to 95 %",
-                "#unmeasured parameters|5 to 95 %",
-            ),
-            rows,
-        )
-    )
-
-
-def _linear(found: Row) -> str:
-    """Where the response stops being linear."""
-    hottest = number(found.get("hottest_K")) or math.nan
-    parts = []
-    for key, words in (
-        ("slope_grown_by_half_K", "has grown by half"),
-        ("slope_fallen_to_half_K", "has fallen to half"),
-    ):
-        row = found.get(key) or {}
-        value = number(row.get("value"))
-        at = (
-            f"not below {celsius(hottest)}, the hottest of the plan"
-            if value is None
-            else f"at {celsius(value)}"
-        )
-        ends = [number(row.get(f"prior_{end}")) for end in ("p05", "p95")]
-        may_be = ""
-        if None not in ends and ends[0] != ends[1]:
-            more = " or beyond" if ends[1] == hottest else ""
-            reach = span(ends[0], ends[1], "K")
-            may_be = f" (unmeasured parameters, 5 to 95 %: {reach}{more})"
-        parts.append(f"{words} {at}{may_be}")
-    return (
-        "Above 20 C the slope of R, as planned, "
-        + "; it ".join(parts)
-        + ". Between the temperatures computed the slope runs straight from the middle of "
-        "one step to the next, so this is no finer than they are."
+        f"The gauge factor goes from {three(values[0])} at {celsius(kelvins[0])} to "
+        f"{three(values[-1])} at {celsius(kelvins[-1])}."
     )
 
 
 def _held(found: Row) -> str:
-    """Say what holds the film while it warms, and what that makes of its output."""
+    """Say what holds the film while it warms."""
     at = found.get("bonded_at_K")
-    if at is None:
-        return "The film is computed free: no part holds it while it warms."
-    felt = three(found["felt_expansion_ppm_per_K"])
-    text = (
-        f"Bonded at {celsius(at)}, the film expands in its plane as the part does, "
-        f"{three(found['part_expansion_ppm_per_K'])} ppm/K, and through its thickness by "
-        f"{three(found['thickness_expansion_ppm_per_K'])} ppm/K as its contacts feel it, "
-        f"instead of {felt} ppm/K in every direction."
-    )
-    ratio = found.get("transverse_sensitivity")
-    if ratio is None:
-        return text
-    return text + (
-        " By strain-gauge practice that makes "
-        f"{three(found['mismatch_microstrain_per_K'])} microstrain/K of the output, which "
-        "holds it already: (1 + K_t)/(1 - nu K_t) of the difference in the plane, at K_t "
-        f"{with_error(ratio, found['transverse_sensitivity_se'])}."
-    )
+    return "Computed free of any part." if at is None else f"Bonded at {celsius(at)}."
 
 
-def _mismatch(found: Row) -> list[Block]:
-    out = [
-        paragraph(
-            "Thermal output, or apparent strain, is the change of R that a temperature "
-            "change alone makes, over the instrument's gauge factor "
-            f"({three(found.get('gauge_factor'))}, the chord). " + _held(found)
+def separation(summary: Summary) -> Chapter | None:
+    """Tell strain and temperature apart by a second film."""
+    found = (summary.get("temperature") or {}).get("two_readings")
+    if not found or not found.get("pairs"):
+        return None
+    warming = number(found.get("one_film_K_per_1000_microstrain"))
+    like = "One film cannot tell strain from temperature"
+    if warming is not None and math.isfinite(warming):
+        like = (
+            f"One film reads 1000 microstrain like {three(abs(warming))} K of "
+            f"{'warming' if warming > 0 else 'cooling'}; a second film tells them apart"
         )
-    ]
-    curl = found.get("curvature_per_m_per_K")
-    if curl:
-        out.append(
-            paragraph(
-                "Free on its sheet, before bonding, the film curls by "
-                f"{three(curl['value'])} 1/m per kelvin ({three(curl['p05'])} to "
-                f"{three(curl['p95'])} over 90 % of what their stiffness may be), negative "
-                "towards the film when warmed (two bonded strips, Timoshenko 1925)."
-            )
-        )
-    dilution = found.get("dilution")
-    if dilution:
-        out.append(
-            paragraph(
-                "For comparison, dilution of the filler as the elastomer swells would give "
-                f"{three(dilution.get('coefficient_ppm_per_K'))} ppm/K with the exponent "
-                f"{three(dilution.get('exponent'))} found here; it is not part of the "
-                "simulation, where contacts open instead, and decides nothing."
-            )
-        )
-    return out
 
+    def both(pair: Row, key: str) -> str:
+        return " / ".join(three(1e6 * (number(x) or 0.0)) for x in pair[key])
 
-def _factors(found: Row) -> list[Block]:
-    factors = found.get("gauge_factors") or {}
-    rows = [
-        (celsius(t), with_error(value, error))
-        for t, value, error in zip(
-            factors.get("temperature_K") or [],
-            factors.get("value") or [],
-            factors.get("standard_error") or [],
-            strict=False,
+    def errors(pair: Row, key: str) -> str:
+        strain, kelvin = (
+            three(pair.get(f"{key}_{of}"), "–")
+            for of in ("strain_microstrain", "temperature_K")
         )
-    ]
-    made = table(("temperature", "#gauge factor|chord ± simulation error"), rows)
-    return [table_block(made)] if len(rows) > 1 else []
+        return f"{strain} / {kelvin}"
 
-
-def _two(found: Row) -> list[Block]:
-    two_readings = found.get("two_readings")
-    if not two_readings:
-        return []
-    scale = two_readings.get("temperature_scale_K")
-    strain = two_readings.get("strain_scale_microstrain")
-    warming = number(two_readings.get("one_film_K_per_1000_microstrain"))
-    like = (
-        ""
-        if warming is None or not math.isfinite(warming)
-        else (
-            f" As planned, 1000 microstrain reads like {three(abs(warming))} K of "
-            f"{'warming' if warming > 0 else 'cooling'}."
-        )
-    )
-    out = [
-        heading("Two readings, two unknowns"),
-        paragraph(
-            "One film cannot tell strain from temperature: its one reading has one value "
-            f"for many pairs of both.{like} Another gap of the same recipe reads the same. "
-            "A second reading that answers differently separates them:"
-        ),
-    ]
     rows = [
         (
-            str(pair.get("second")),
-            " / ".join(three(1e6 * (number(x) or 0.0)) for x in pair["per_microstrain"]),
-            " / ".join(three(1e6 * (number(x) or 0.0)) for x in pair["per_K"]),
-            three(pair.get("condition_number"), "singular"),
-            f"{three(pair.get('noise_strain_microstrain'), '–')} / "
-            f"{three(pair.get('noise_temperature_K'), '–')}",
-            f"{three(pair.get('spread_strain_microstrain'), '–')} / "
-            f"{three(pair.get('spread_temperature_K'), '–')}",
+            pair["second"],
+            both(pair, "per_microstrain"),
+            both(pair, "per_K"),
+            three(pair["condition_number"], "singular"),
+            errors(pair, "noise"),
+            errors(pair, "spread"),
         )
-        for pair in two_readings.get("pairs") or []
+        for pair in found["pairs"]
     ]
-    out.append(
-        table_block(
-            table(
-                (
-                    "~second film",
-                    "#with strain|ppm of R per microstrain, first / second",
-                    "#with temperature|ppm of R per K, first / second",
-                    "#condition number|",
-                    "#noise|microstrain / K",
-                    "#casting spread|microstrain / K",
-                ),
-                rows,
-            )
-        )
-    )
-    noise = number(two_readings.get("reading_noise")) or 0.0
-    source = (
-        "taken for want of a [supply] section"
-        if two_readings.get("noise_is_assumed")
-        else "of the supply and circuit of the plan"
-    )
-    text = (
-        f"Condition number of the 2 x 2 matrix with {three(strain)} microstrain and "
-        f"{three(scale)} K as units of strain and temperature; at 1 both are read equally "
-        "well, a large one multiplies every error. Noise: one standard deviation from "
-        f"reading noise of {three(1e6 * noise)} ppm of R, {source}. Casting spread: one "
-        "standard deviation, bias included, at that strain and temperature together when "
-        "films are read with the planned coefficients, uncalibrated; it holds the bench "
-        "tolerances, not the simulation error nor what nobody measured. Films calibrated "
-        "one by one keep the noise alone."
-    )
-    if not two_readings.get("transverse_sensitivity_known"):
-        text += (
-            " A film across the strain needs the transverse sensitivity, which this plan "
-            "does not work out."
-        )
-    out.append(paragraph(text))
-    return out
+    reading = 1e6 * (number(found["reading_noise"]) or 0.0)
+    return chapter(
+        "separation",
+        like,
+        "First / second film. Condition number with "
+        f"{three(found['strain_scale_microstrain'])} microstrain and "
+        f"{three(found['temperature_scale_K'])} K as units, 1 is best. Noise: "
+        f"{three(reading)} ppm of R; spread: films uncalibrated; both one standard "
+        "deviation, microstrain / K.",
+        table=table(
+            (
+                "~second film", "#with strain|ppm per microstrain", "#with heat|ppm per K",
+                "#condition number|", "#noise|", "#spread|",
+            ),
+            rows,
+        ),
+    )  # fmt: skip
 
 
-def _blocks(summary: Summary) -> Sequence[Block]:
-    found = summary["temperature"]
-    kelvins = found.get("temperatures_K") or []
-    if found.get("open"):
-        return [paragraph("The film is open; it has no response to temperature.")]
-    if "response" not in found:
-        where = celsius(kelvins[0]) if kelvins else "one temperature"
-        text = (
-            f"Simulated at {where} alone. List more temperatures in the plan to see how "
-            "the resistance moves between them"
-        )
-        text += "." if is_tunnelling(summary) else "; lambda_T and Ea decide even its sign."
-        return [paragraph(text)]
-    return [
-        paragraph(_sign(found)),
-        picture("temperature"),
-        _numbers(found),
-        paragraph(_linear(found)),
-        *_mismatch(found),
-        *_factors(found),
-        *_two(found),
-    ]
-
-
-def _lines(summary: Summary) -> Sequence[str]:
-    found = summary["temperature"]
-    row = found.get("thermal_output_microstrain_per_K")
-    if not row:
-        return ()
-    coefficient = found["coefficient_ppm_per_K"]
-    value = estimate(coefficient)
-    band = _range(coefficient, "prior", "ppm/K")
-    measured = found.get("sign_rests_on_measurement")
-    said = "" if measured else ", the sign not predicted without a measured R(T)"
-    if band != "–" and not measured:
-        said += f" (5 to 95 % over unmeasured parameters: {band})"
-    return (
-        f"Temperature coefficient at 20 C {value} ppm/K{said}.",
-        f"Thermal output {three(row['value'])} microstrain per kelvin; one film cannot "
-        "tell strain from temperature.",
-    )
-
-
-# ------------------------------------------------------------------------------------------
-# The figure
-# ------------------------------------------------------------------------------------------
-
-
-def _figure(run: Run) -> Figure | None:
+def temperature_figure(run: Run) -> Figure:
     """Draw R over that at 20 C against temperature, with castings, errors and priors."""
-    found = run.summary.get("temperature") or {}
-    response = found.get("response")
-    if not response:
-        return None
-
-    x = floats(response.get("temperature_K")) - 273.15
+    found = run.summary["temperature"]
+    response = found["response"]
+    x = floats(response["temperature_K"]) - 273.15
     median, low, high, error = (
-        floats(response.get(name)) for name in ("median", "p05", "p95", "standard_error")
+        floats(response[name]) for name in ("median", "p05", "p95", "standard_error")
     )
-    others = [
-        curve
-        for curve in curves(run, "temperature_response", "temperature_K", _to_celsius)
-        if curve.candidate is not run.reference[0] and np.isfinite(curve.median).any()
-    ]
-    figure = new_figure(4.6)
+    figure = new_figure(4.4)
     axes = figure.subplots()
     prior = [floats(response.get(f"prior_{end}")) for end in ("p05", "p95")]
     has_prior = len(prior[0]) == len(x)
-    shown = [median, low, high, np.ones(1)]
-    # an unbounded prior may leave the picture, what is planned may not
-    span = _span(shown)
+    shown: list[Any] = [median, low, high, np.ones(1)]
     if has_prior:
-        shown += [
-            np.clip(band, span[0] - 3 * span[2], span[1] + 3 * span[2]) for band in prior
-        ]
+        # an unbounded prior may leave the picture, what is planned may not
+        bottom, top, reach = _span(shown)
+        shown += [np.clip(edge, bottom - 3 * reach, top + 3 * reach) for edge in prior]
     values = np.concatenate([np.ravel(a) for a in shown])
     values = values[np.isfinite(values)]
     log = bool(values.size and values.max() > 5.0 and values.min() > 0.0)
@@ -371,33 +165,19 @@ def _figure(run: Run) -> Figure | None:
         drawn = [np.clip(np.where(np.isposinf(b), top, b), bottom, top) for b in prior]
         axes.fill_between(x, *drawn, color=PALE, alpha=0.55, lw=0, zorder=1)
         handles.append(
-            area_handle(
-                color=PALE, alpha=0.55, lw=0, label="5-95 % over unmeasured parameters"
-            )
+            area_handle(color=PALE, alpha=0.55, lw=0, label="over unmeasured parameters")
         )
-    for colour, curve in zip(ramp_colours(len(others)), others, strict=True):
-        known = np.isfinite(curve.median)
-        axes.plot(curve.x[known], curve.median[known], "-", color=colour, lw=1.0, zorder=3)
-        label = f"{percent(curve.candidate.get('weight_fraction'))} wt%"
-        handles.append(line_handle(color=colour, lw=1.0, label=label))
     ceiling = np.where(np.isfinite(high), high, top)
     axes.fill_between(x, low, ceiling, color=COPPER, alpha=0.3, lw=0, zorder=4)
-    ends = error_range(median, error, log=log)
-    axes.fill_between(
-        x,
-        *(np.clip(e, bottom, top) for e in ends),
-        color=COPPER,
-        alpha=0.17,
-        lw=0,
-        zorder=3,
-    )
+    ends = [np.clip(e, bottom, top) for e in error_range(median, error, log=log)]
+    axes.fill_between(x, *ends, color=COPPER, alpha=0.17, lw=0, zorder=3)
     known = np.isfinite(median)
     axes.plot(x[known], median[known], "o-", color=COPPER, lw=2.2, ms=4, zorder=5)
     open_marks(axes, x, median, COPPER)
     handles += [
         area_handle(color=COPPER, alpha=0.4, lw=0, label="5-95 % of castings"),
         area_handle(color=COPPER, alpha=0.17, lw=0, label="simulation error"),
-        line_handle(color=COPPER, lw=2.2, marker="o", ms=4, label=_own_label(run)),
+        line_handle(color=COPPER, lw=2.2, marker="o", ms=4, label="median"),
     ]
     axes.axvline(20.0, color=MUTED, lw=0.8, ls=":")
     axes.set_xlabel("temperature, C")
@@ -405,59 +185,19 @@ def _figure(run: Run) -> Figure | None:
     factor = number(found.get("gauge_factor"))
     if factor and math.isfinite(factor) and not log:
         strain = axes.secondary_yaxis(
-            "right", functions=(lambda r: 1e6 * (r - 1.0) / factor,
-                                lambda e: 1.0 + 1e-6 * e * factor),
-        )  # fmt: skip
+            "right",
+            functions=(
+                lambda r: 1e6 * (r - 1.0) / factor,
+                lambda e: 1.0 + 1e-6 * e * factor,
+            ),
+        )
         strain.set_ylabel("apparent strain, microstrain")
     legend_above(figure, handles[::-1], 4)
     return figure
 
 
-def _to_celsius(kelvin: Any) -> Any:
-    return kelvin - 273.15
-
-
-def _span(arrays: Sequence[Any]) -> tuple[float, float, float]:
+def _span(arrays: Sequence[Floats]) -> tuple[float, float, float]:
     values = np.concatenate([np.ravel(a) for a in arrays])
     values = values[np.isfinite(values)]
     low, high = float(values.min()), float(values.max())
     return low, high, max(high - low, 0.02)
-
-
-def _own_label(run: Run) -> str:
-    return f"{percent(run.reference[0].get('weight_fraction'))} wt%"
-
-
-def _caption(run: Run) -> str:
-    found = run.summary.get("temperature") or {}
-    prior = found.get("prior") or {}
-    text = (
-        f"R over R at 20 C at zero strain, {candidate_label(run.reference[0])}: median "
-        "over castings with 5 to 95 % of them, and the simulation error of the line, one "
-        "standard error each way. The right axis, where R does not change so much that it "
-        "takes a logarithmic scale, is the same as apparent strain at the chord gauge "
-        "factor. Thin lines are other loadings at the same gap."
-    )
-    if prior:
-        text += (
-            " The pale band holds 5 to 95 % of films as planned over what nobody measured: "
-            f"{prior.get('contains')}."
-        )
-        beyond = number(prior.get("beyond_simulated_share")) or 0.0
-        if beyond > 0.0:
-            text += (
-                f" {two(100.0 * beyond)} % of its points lie where no contact was "
-                "simulated and are carried on from the nearest ones."
-            )
-    return text
-
-
-TEMPERATURE = Chapter(
-    "temperature",
-    "temperature",
-    "Temperature",
-    "Temperature",
-    _blocks,
-    {"temperature": FigureEntry(_figure, _caption)},
-    _lines,
-)
