@@ -12,19 +12,15 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-from percsim.quantities import sentence, units_held
-from percsim.report.answer import decided, first_steps, headline, left_out
+from percsim.quantities import listed, sentence
 from percsim.report.candidates import Summary
 from percsim.report.chapter import Chapter
-from percsim.report.sheet import mass_table
+from percsim.report.first import first_sheet
 
 if TYPE_CHECKING:
     from percsim.report.figures import Drawing
 
-__all__ = ["render_page"]
-
-KINDS = {"cast to learn": "What to do next", "ready": "Decision"}
-"""Above the headline, by the state of the decision."""
+__all__ = ["left_out", "render_page"]
 
 _FULL_WIDTH = 900.0 / 1155.0
 """Width of a picture on the page over its pixels."""
@@ -62,14 +58,28 @@ def _context(
         .replace("+00:00", " UTC"),
         "complete": bool(summary.get("complete", True)),
         "left_out": left_out(summary),
-        "kind": KINDS.get(str(decided(summary).get("state")), "No decision"),
-        "headline": headline(summary),
-        "steps": [units_held(step) for step in first_steps(summary)],
-        "masses": mass_table(summary.get("weigh_out") or {}),
+        "first": first_sheet(summary),
         "chapters": chapters,
         "pictures": pictures,
         "no_picture": _Picture(),
     }
+
+
+def left_out(summary: Summary) -> list[str]:
+    """Sentences on boxes that the numbers lack: failed ones, and damaged rows."""
+    again = "The command of the run tries them again."
+    failed, damaged = summary.get("failed_boxes") or [], summary.get("damaged_rows") or []
+    lines = []
+    if failed:
+        lines.append(
+            f"Boxes that failed and are left out: {len(failed)}, the first of them by "
+            f"{failed[0].get('message')}. {again}"
+        )
+    if damaged:
+        lines.append(
+            f"Stored rows that are damaged and left out: {listed(damaged, most=5)}. {again}"
+        )
+    return lines
 
 
 def _template_text(name: str) -> str:

@@ -12,8 +12,8 @@ from percsim.film.transfer import FAITHFUL_RATIO, SAFE_RATIO
 from percsim.quantities import mm, percent, quantity, resistance, share, three, weight
 
 __all__ = [
-    "STIFF", "castability", "cautions", "limit_name", "limit_value", "named", "place", "refusals",
-    "thickening",
+    "STIFF", "castability", "cautions", "limit_name", "limit_value", "named", "place",
+    "refusals", "thickening",
 ]  # fmt: skip
 
 CUBE_DIAMETERS = 8.0
