@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from percsim.particles.box import Box
     from percsim.particles.placement import place_particles
     from percsim.plan import Plan
+    from percsim.result import Result, open_folder
     from percsim.run import run_plan
     from percsim.states.strain import Mounting, State
     from percsim.states.temperature import ThermalOpening
@@ -90,6 +91,7 @@ _HOMES = {
     "percsim.boxes.growth": ("ThresholdEstimate",),
     "percsim.boxes.threshold": ("recipe_threshold", "threshold"),
     "percsim.plan": ("Plan",),
+    "percsim.result": ("Result", "open_folder"),
     "percsim.run": ("run_plan",),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
@@ -120,6 +122,7 @@ __all__ = [
     "Plan",
     "PlanError",
     "Recipe",
+    "Result",
     "Sensitivities",
     "SizeDistribution",
     "Solution",
@@ -144,6 +147,7 @@ __all__ = [
     "load_material",
     "material_names",
     "noise_index",
+    "open_folder",
     "parse_quantity",
     "place_particles",
     "recipe_threshold",

@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 import shlex
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -55,10 +55,10 @@ from percsim.jobs import (
 )
 from percsim.plan import Plan
 from percsim.process import check_interrupt, interrupts, one_blas_thread
-from percsim.quantities import mm, weight
 from percsim.report import write_report
 from percsim.report.cups import cup_sheet
 from percsim.report.series import BoxPicture
+from percsim.result import Result
 from percsim.reuse import refuse_other_boxes, stored_plan
 
 __all__ = [
@@ -71,39 +71,6 @@ __all__ = [
     "run_plan",
     "threshold_jobs",
 ]
-
-
-@dataclass(frozen=True, slots=True, repr=False)
-class Result:
-    """What a run leaves.
-
-    Parameters
-    ----------
-    summary : dict
-        What `summary.json` holds.
-    folder : Path
-        The results folder.
-    figure_failures : tuple of str
-        Figures that could not be drawn, and why.
-    recomputed : tuple of str
-        Rows of the store that were found damaged; what of them the plan needs was computed
-        again.
-
-    """
-
-    summary: dict[str, Any]
-    folder: Path
-    figure_failures: tuple[str, ...] = ()
-    recomputed: tuple[str, ...] = ()
-
-    def __repr__(self) -> str:
-        chosen = self.summary["chosen"]
-        if chosen is None:
-            verdict = "no candidate meets the target"
-        else:
-            c = self.summary["candidates"][chosen]
-            verdict = f"{weight(c['weight_fraction'])} at {mm(c['electrode_gap_m'])}"
-        return f"Result: {verdict}, in {self.folder}"
 
 
 def _sample(plan: Plan, findings: Findings) -> BoxPicture | None:

@@ -44,17 +44,15 @@ def call(*arguments):
     return result.exit_code, result.stdout, result.stderr
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("run")
+def make(folder):
+    folder.mkdir()
     (folder / "patch.toml").write_text(PLAN)
     run_quickly(Plan.load(folder / "patch.toml"), folder / "out", workers=1)
-    return folder
 
 
 @pytest.fixture
-def run(made, tmp_path):
-    shutil.copytree(made, tmp_path / "copy", symlinks=True)
+def run(shared, tmp_path):
+    shutil.copytree(shared("patch", make), tmp_path / "copy", symlinks=True)
     return tmp_path / "copy" / "patch.toml", tmp_path / "copy" / "out"
 
 
@@ -88,7 +86,7 @@ def test_a_sheet_filled_in_where_it_lies_is_read_and_kept(run):
     plan, out = run
     n = fill(out / "cups.csv", ["900", "1000", "1100", "open"])
     mine = (out / "cups.csv").read_text()
-    code, text, told = call("anchor", plan, out / "cups.csv", "--out", out)
+    code, text, told = call("anchor", plan, out / "cups.csv", "--out", out, "--details")
     assert code == 0, told
     assert f"cups.csv: {n - 4} films not read yet, passed over" in told
     assert f"is kept as {out / 'read_1.csv'}" in told

@@ -45,6 +45,19 @@ def test_the_readme_is_short_and_points_to_every_text():
         assert f"[{text.stem}](percsim/texts/{text.name})" in README
 
 
+@pytest.mark.slow
+def test_the_readme_prints_what_its_commands_print(tmp_path):
+    blocks = re.findall(r"```text\n(.*?)```", README, flags=re.S)
+    typed = re.findall(
+        r"^percsim ((?:run|anchor) .*) --out out/bike_patch$", README, flags=re.M
+    )
+    assert len(blocks) == len(typed) == 2
+    for words, block in zip(typed, blocks, strict=True):
+        told = percsim(*words.split(), "--out", str(tmp_path / "out"))
+        told = told.replace(str(tmp_path / "out"), "out/bike_patch")
+        assert told.startswith(block.removesuffix("[...]\n"))
+
+
 @pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.stem)
 def test_what_a_document_names_exists(document):
     text = document.read_text(encoding="utf-8")

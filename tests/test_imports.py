@@ -14,11 +14,13 @@ PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
     "errors process units quantities files values packing kernels materials particles "
     "links states network boxes film decision known_cases plan advice changes first_page "
-    "words jobs reuse findings report run cli __main__"
+    "compare "
+    "words jobs reuse findings report result run cli __main__"
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}
 HEAVY = {
     "numba", "scipy", "networkx", "matplotlib", "jinja2", "rich", "typer",
+    "pandas",
 }  # fmt: skip
 
 

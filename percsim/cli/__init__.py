@@ -26,7 +26,7 @@ __all__ = ["app", "main"]
 
 ORDER = (
     "run", "anchor", "agree", "new", "explain", "materials", "recipe", "check",
-    "threshold", "report", "lots",
+    "threshold", "report", "compare", "lots",
 )  # fmt: skip
 """Commands as the help lists them."""
 

@@ -6,12 +6,22 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from percsim.cli.shared import Debug, Details, Json, Quiet, command, say, say_json, tell
+from percsim.cli.shared import (
+    Debug,
+    Details,
+    Json,
+    Quiet,
+    command,
+    say,
+    say_json,
+    tell,
+    valued,
+)
 
 if TYPE_CHECKING:
     from percsim.run import Result
 
-__all__ = ["report", "say_result"]
+__all__ = ["compare", "report", "say_result"]
 
 
 def say_result(
@@ -30,8 +40,8 @@ def say_result(
 
     """
     from percsim.first_page import read_first_page
+    from percsim.report.answer import left_out
     from percsim.report.chapters import chapters_of
-    from percsim.report.page import left_out
     from percsim.report.terminal import details_text, first_text
     from percsim.words.first import state_line
 
@@ -82,3 +92,36 @@ def report(
     if was_torn:
         tell(f"the files in {folder} were of two runs, one was stopped; written anew")
     say_result(result, quiet, as_json, details)
+
+
+@command("percsim compare out/flakes out/rods", "percsim compare out/5to1 out/10to1 --json")
+def compare(
+    first: Annotated[str, typer.Argument(metavar="FIRST", help="Results folder.")],
+    second: Annotated[str, typer.Argument(metavar="SECOND", help="Another one.")],
+    page: Annotated[
+        str | None,
+        valued("FILE", "Where the page goes; default FIRST-SECOND.html beside SECOND."),
+    ] = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Put two results folders side by side: two fillers, elastomers or layouts.
+
+    What is not known of a powder drops out of the difference where both share it.
+    """
+    from percsim.boxes.folder import results_folder, write_atomically
+    from percsim.compare import compare as put_side_by_side
+    from percsim.findings.rows import plain
+    from percsim.report.compared import compared_page, compared_text
+
+    folders = results_folder(first), results_folder(second)
+    found, names = put_side_by_side(*folders), (folders[0].name, folders[1].name)
+    file = page or folders[1].parent / f"{names[0]}-{names[1]}.html"
+    written = write_atomically(file, compared_page(found, names))
+    if as_json:
+        say_json({"differences": plain(found.differences), "shared": found.shared})
+    else:
+        say(compared_text(found, names))
+        if not quiet:
+            say(f"Page: {written}")

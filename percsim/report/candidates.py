@@ -14,17 +14,12 @@ from percsim.quantities import (
     mix,
     mm,
     number,
-    percent,
-    quantity,
     scaled,
-    share,
     weight,
-    window,
 )
 
 __all__ = [
     "AXES",
-    "WITHIN_ERROR",
     "Row",
     "Summary",
     "anchored",
@@ -35,18 +30,11 @@ __all__ = [
     "film_threshold",
     "full_label",
     "is_tunnelling",
-    "label_parts",
-    "limit_text",
-    "margin_rows",
-    "margin_text",
     "mix_label",
     "of_one_mix",
     "open_films_marked",
-    "shape_is_assumed",
-    "share_text",
     "unknown_share",
     "varying_axes",
-    "verdict",
 ]
 
 Row = Mapping[str, Any]
@@ -139,15 +127,10 @@ def of_one_mix(summary: Summary) -> dict[str, Any]:
     }
 
 
-def label_parts(candidate: Row) -> tuple[str, str]:
-    """Weight fraction and electrode gap of a candidate, with units."""
-    return weight(candidate.get("weight_fraction")), mm(candidate.get("electrode_gap_m"))
-
-
 def candidate_label(candidate: Row) -> str:
     """Name a candidate by its weight fraction and electrode gap."""
-    weight, gap = label_parts(candidate)
-    return f"{weight}, {gap} gap"
+    gap = mm(candidate.get("electrode_gap_m"))
+    return f"{weight(candidate.get('weight_fraction'))}, {gap} gap"
 
 
 def full_label(summary: Summary, candidate: Row) -> str:
@@ -197,115 +180,10 @@ def deciding_index(summary: Summary) -> tuple[int | None, bool]:
     return None, False
 
 
-def limit_text(limit: Any, unit: str) -> str:
-    """One limit, or a window of two."""
-    if isinstance(limit, (list, tuple)) and len(limit) == 2:
-        return window(limit[0], limit[1], unit)
-    return quantity(limit, unit)
-
-
-def margin_text(margin: Row) -> str:
-    """Distance of a value from its limit, in per cent of the limit, + inside."""
-    value, limit = number(margin.get("value")), margin.get("limit")
-    if value is None:
-        return "–"
-    if isinstance(limit, (list, tuple)):
-        limits = [x for x in (number(entry) for entry in limit) if x]
-    else:
-        limits = [x for x in [number(limit)] if x]
-    if not limits or math.isinf(value):
-        return "–"
-    nearest = min(
-        limits, key=lambda x: abs(math.log(value / x)) if value * x > 0 else abs(value - x)
-    )
-    away = abs(value - nearest) / abs(nearest)
-    return f"{'+' if margin.get('met') else '-'}{percent(away)} %"
-
-
-def _margin_unit(margin: Row) -> str:
-    """Give the unit of a margin; shares and CVs read as per cent."""
-    unit, name = str(margin.get("unit") or ""), str(margin.get("target", "")).lower()
-    if unit in ("", "1") and any(
-        word in name for word in ("share", "spread", "cv", "variation", "pass")
-    ):
-        return "fraction"
-    return unit
-
-
-def _told_apart(margin: Row) -> tuple[str, str]:
-    """Limit and value, with as many digits as it takes to see that they differ."""
-    unit = _margin_unit(margin)
-    texts = limit_text(margin.get("limit"), unit), quantity(margin.get("value"), unit)
-    limit, value = number(margin.get("limit")), number(margin.get("value"))
-    if unit != "fraction" or limit is None or value is None or texts[0] != texts[1]:
-        return texts
-    for digits in range(1, 5):
-        if texts[0] != texts[1] or limit == value or math.isinf(value):
-            break
-        texts = f"{100.0 * limit:.{digits}f} %", f"{100.0 * value:.{digits}f} %"
-    return texts
-
-
-WITHIN_ERROR = "within its simulation error"
-
-
-def margin_rows(candidate: Row) -> list[dict[str, Any]]:
-    """Targets of a candidate: limit, value, margin and whether it is met, as text."""
-    rows = []
-    for m in candidate.get("margins") or []:
-        limit, value = _told_apart(m)
-        rows.append(
-            {
-                "target": str(m.get("target", "")),
-                "limit": limit,
-                "value": value,
-                "margin": margin_text(m),
-                "met": bool(m.get("met")),
-                "close": bool(m.get("within_error")),
-            }
-        )
-    return rows
-
-
-def margin_cells(row: dict[str, Any]) -> tuple[str, ...]:
-    """Cells of one of `margin_rows`, "~" before a margin within its error."""
-    close, met = "~ " if row["close"] else "", "met" if row["met"] else "missed"
-    return row["target"], row["limit"], row["value"], close + row["margin"], met
-
-
-def share_text(candidate: Row) -> str:
-    """Share of castings that pass, with its interval, in per cent."""
-    passing = candidate.get("pass_share") or {}
-    value, low, high = (share(passing.get(key)) for key in ("value", "low", "high"))
-    return f"{value} ({low} – {high})"
-
-
-def verdict(candidate: Row, is_chosen: bool) -> str:
-    """One word or the reasons why a candidate was refused."""
-    if is_chosen:
-        return "chosen"
-    why = [str(reason) for reason in candidate.get("refused_because") or []]
-    if why:
-        return "; ".join(why)
-    return (
-        "meets the targets, ranked lower"
-        if candidate.get("meets_target")
-        else "misses a target"
-    )
-
-
 def anchored(summary: Summary) -> Row | None:
     """Numbers of the candidate that measured films decide for; None without any."""
     measured = summary.get("anchor")
     return measured["candidates"][measured["best"]] if measured else None
-
-
-def judged(summary: Summary) -> Row:
-    """Whose margins decide: those of the measured films, else of the candidate."""
-    if anchored(summary) is not None:
-        return dict(summary["anchor"])
-    index, _ = deciding_index(summary)
-    return {} if index is None else dict(summary["candidates"][index])
 
 
 def unknown_share(summary: Summary, candidate: Row) -> float | None:
@@ -323,14 +201,5 @@ def is_tunnelling(summary: Summary) -> bool:
     """Whether contacts tunnel across absolute gaps, so that g0 and beta do not act."""
     return any(
         str(entry.get("symbol")) == "contact_area"
-        for entry in summary.get("assumptions") or []
-    )
-
-
-def shape_is_assumed(summary: Summary) -> bool:
-    """Whether the threshold rests on an aspect ratio that nobody measured."""
-    return any(
-        str(entry.get("symbol")) == "phi_c"
-        and "aspect ratio assumed" in str(entry.get("source"))
         for entry in summary.get("assumptions") or []
     )

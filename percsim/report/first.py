@@ -24,7 +24,7 @@ from percsim.words.first import (
     told,
 )
 
-__all__ = ["FirstSheet", "first_sheet"]
+__all__ = ["FirstSheet", "first_sheet", "sheet_of"]
 
 KINDS = {State.LEARN: "learn", State.READY: "ready", State.NOTHING: "nothing"}
 """Names of the states for the style sheet."""
@@ -99,7 +99,11 @@ class FirstSheet:
 
 def first_sheet(summary: Summary) -> FirstSheet:
     """Write out the first page of a summary, in memory or as read back."""
-    page = read_first_page(summary["first_page"])
+    return sheet_of(read_first_page(summary["first_page"]))
+
+
+def sheet_of(page: FirstPage) -> FirstSheet:
+    """Write out a first page."""
     return FirstSheet(
         KINDS[page.state], units_held(state_line(page)),
         tuple(_cup(cup, page) for cup in page.cups), plot_svg(page), plot_line(page),

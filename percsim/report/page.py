@@ -7,20 +7,20 @@ from __future__ import annotations
 
 import base64
 import struct
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from percsim.quantities import listed, sentence
+from percsim.report.answer import left_out
 from percsim.report.candidates import Summary
 from percsim.report.chapter import Chapter
 from percsim.report.first import first_sheet
+from percsim.report.shown import rendered
 
 if TYPE_CHECKING:
     from percsim.report.figures import Drawing
 
-__all__ = ["left_out", "render_page"]
+__all__ = ["render_page"]
 
 _FULL_WIDTH = 900.0 / 1155.0
 """Width of a picture on the page over its pixels."""
@@ -45,51 +45,6 @@ def _picture(drawing: Drawing) -> _Picture:
     return _Picture("", source, width, height, round(width * _FULL_WIDTH))
 
 
-def _context(
-    summary: Summary, chapters: Sequence[Chapter], drawings: Sequence[Drawing]
-) -> dict[str, Any]:
-    """Everything the template prints, as text."""
-    pictures: Mapping[str, _Picture] = {d.name: _picture(d) for d in drawings}
-    return {
-        "title": str(summary.get("title") or "Untitled plan"),
-        **{key: str(summary.get(key) or "") for key in ("version", "seed")},
-        "created": str(summary.get("created") or "")
-        .replace("T", " ")
-        .replace("+00:00", " UTC"),
-        "complete": bool(summary.get("complete", True)),
-        "left_out": left_out(summary),
-        "first": first_sheet(summary),
-        "chapters": chapters,
-        "pictures": pictures,
-        "no_picture": _Picture(),
-    }
-
-
-def left_out(summary: Summary) -> list[str]:
-    """Sentences on boxes that the numbers lack: failed ones, and damaged rows."""
-    again = "The command of the run tries them again."
-    failed, damaged = summary.get("failed_boxes") or [], summary.get("damaged_rows") or []
-    lines = []
-    if failed:
-        lines.append(
-            f"Boxes that failed and are left out: {len(failed)}, the first of them by "
-            f"{failed[0].get('message')}. {again}"
-        )
-    if damaged:
-        lines.append(
-            f"Stored rows that are damaged and left out: {listed(damaged, most=5)}. {again}"
-        )
-    return lines
-
-
-def _template_text(name: str) -> str:
-    return (
-        resources.files("percsim.report")
-        .joinpath("templates", name)
-        .read_text(encoding="utf-8")
-    )
-
-
 def render_page(
     summary: Summary, chapters: Sequence[Chapter], drawings: Sequence[Drawing]
 ) -> str:
@@ -110,16 +65,17 @@ def render_page(
         One HTML document that needs nothing else.
 
     """
-    from jinja2 import Environment, FunctionLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FunctionLoader(_template_text),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["sentence"] = sentence
-    return environment.get_template("report.html.j2").render(
-        _context(summary, chapters, drawings)
+    made = str(summary.get("created") or "")
+    return rendered(
+        "report.html.j2",
+        title=str(summary.get("title") or "Untitled plan"),
+        version=str(summary.get("version") or ""),
+        seed=str(summary.get("seed") or ""),
+        created=made.replace("T", " ").replace("+00:00", " UTC"),
+        complete=bool(summary.get("complete", True)),
+        left_out=left_out(summary),
+        first=first_sheet(summary) if "first_page" in summary else None,
+        chapters=chapters,
+        pictures={drawing.name: _picture(drawing) for drawing in drawings},
+        no_picture=_Picture(),
     )

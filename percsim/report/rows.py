@@ -16,10 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from percsim.boxes.folder import write_atomically
+from percsim.plan.readings import split_heading
 from percsim.report.candidates import Row
 from percsim.units import ZERO_CELSIUS
 
-__all__ = ["TABLES", "rows_to_csv", "write_tables"]
+__all__ = ["TABLES", "data_frame", "rows_to_csv", "write_tables"]
 
 TABLES = ("candidates", "castings", "boxes", "responses")
 """Tables of a run, each a file of that name."""
@@ -125,3 +126,34 @@ def write_tables(
     """
     texts = {f"{name}.csv": rows_to_csv(rows) for name, rows in tables.items()}
     return [write_atomically(Path(folder) / name, text) for name, text in texts.items()]
+
+
+def data_frame(path: str | os.PathLike[str]) -> Any:
+    """Read a file of rows as a pandas DataFrame.
+
+    Parameters
+    ----------
+    path : path
+        One of a results folder.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns without their units, which `attrs["units"]` holds by column.
+
+    Raises
+    ------
+    ImportError
+        Without pandas.
+
+    """
+    try:
+        from pandas import read_csv
+    except ImportError:
+        raise ImportError("tables need pandas, which percsim does not bring: "
+                          "pip install pandas") from None  # fmt: skip
+    frame = read_csv(path)
+    named = [split_heading(heading) for heading in frame.columns]
+    frame.columns = [name for name, _ in named]
+    frame.attrs["units"] = {name: unit for name, unit in named if unit}
+    return frame

@@ -13,7 +13,8 @@ from percsim.quantities import mm, percent, quantity, resistance, share, three, 
 
 __all__ = [
     "STIFF", "castability", "cautions", "limit_name", "limit_value", "named", "place",
-    "refusals", "thickening",
+    "refusals",
+    "thickening",
 ]  # fmt: skip
 
 CUBE_DIAMETERS = 8.0

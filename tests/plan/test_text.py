@@ -113,17 +113,19 @@ def test_the_window_of_a_short_plan_is_that_of_its_films() -> None:
     # medians of a run of six boxes a loading: graphite 0.2 x 6 x 3 mm at 30 wt%, fibre
     # 1 x 18 x 9 mm at 11 wt%, silver 0.3 x 6 x 3 mm at 66 wt%, nanoplatelet at 2.5 wt%,
     # nanotube as silver at 2.5 wt%, black as graphite at 68 wt%
-    for filler, ohm in (
-        ("graphite flake", 3209.0),
-        ("carbon fibre", 1692.0),
-        ("silver flake", 0.134 * 0.3 / 0.4),
-        ("graphite nanoplatelet", 6106.0),
-        ("carbon nanotube", 50.4 * 0.3 / 0.4),
-        ("carbon black", 208.0),
+    # and their gauge factors
+    for filler, ohm, factor in (
+        ("graphite flake", 3209.0, 20.0),
+        ("carbon fibre", 1692.0, 3.2),
+        ("silver flake", 0.134 * 0.3 / 0.4, 16.5),
+        ("graphite nanoplatelet", 6106.0, 14.8),
+        ("carbon nanotube", 50.4 * 0.3 / 0.4, 0.74),
+        ("carbon black", 208.0, 55.0),
     ):
         plan = Plan.from_dict(tomllib.loads(short_plan(filler, "silicone", "bars")))
         low, high = plan.target.resistance or (0.0, 0.0)
         assert low < ohm < high
+        assert 0.1 * factor < (plan.target.smallest_gauge_factor or 0.0) < factor
         assert plan.series_resistor == pytest.approx(ohm, rel=0.6)
 
 

@@ -115,7 +115,7 @@ def test_the_page_keeps_its_limits(which, most, request):
 def test_every_chapter_comes_with_every_section_on(everything, example):
     both = {c.anchor for made in (everything, example) for c in chapters_of(made[0])}
     # "unknown" needs boxes at other contacts, see below; "film" and "verified" are asked
-    # for on the command line, "changes" come where nothing will do
+    # for on the command line
     assert both >= {
         "candidates", "films", "told", "loadings", "castings", "assumed",
         "spread", "linearity", "temperature", "separation", "readout", "heating", "noise",
@@ -286,14 +286,6 @@ def test_stages_of_boxes_are_told(example):
     assert "87 %" in told
     assert "3 stages" in told
     assert "budget was spent" in told
-
-
-def test_what_would_have_to_change_has_a_chapter_where_nothing_will_do(example):
-    assert chapter(example[0], "changes") is None
-    made = {**example[0], "what_would_have_to_change": ["a wider window", "a film of 1 mm"]}
-    assert [row[0] for row in chapter(made, "changes").table.rows] == [
-        "a wider window", "a film of 1 mm",
-    ]  # fmt: skip
 
 
 def test_a_film_of_blocks_has_its_chapters(example):

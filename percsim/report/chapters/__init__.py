@@ -21,7 +21,6 @@ from percsim.report.chapters import (
 __all__ = ["CHAPTERS", "chapters_of"]
 
 CHAPTERS: tuple[Callable[[Summary], Chapter | None], ...] = (
-    choice.changes,
     choice.candidates,
     measured.films,
     measured.told,

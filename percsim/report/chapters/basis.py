@@ -2,10 +2,22 @@
 
 from __future__ import annotations
 
-from percsim.quantities import mm, number, percent, quantity, three, weight, with_error
+from percsim.first_page import read_first_page
+from percsim.quantities import (
+    counted,
+    mm,
+    number,
+    percent,
+    quantity,
+    sentence,
+    three,
+    weight,
+    with_error,
+)
 from percsim.report.candidates import Summary
 from percsim.report.chapter import Chapter, chapter, table
 from percsim.words.candidates import castability
+from percsim.words.first import caution_lines
 
 __all__ = ["cautions", "not_modelled", "repeat", "sheet"]
 
@@ -60,13 +72,15 @@ def not_modelled(summary: Summary) -> Chapter | None:
 
 
 def cautions(summary: Summary) -> Chapter | None:
-    """List what to mind of these numbers and of the work."""
-    told = summary.get("cautions")
+    """List what to mind beside what stands on the first page."""
+    first = summary.get("first_page")
+    said = set(caution_lines(read_first_page(first))) if first else set()
+    told = [line for line in summary.get("cautions") or [] if sentence(line) not in said]
     if not told:
         return None
     return chapter(
         "cautions",
-        "What to mind",
+        f"{counted(len(told), 'caution')} on these numbers",
         table=table(("~caution",), [(line,) for line in told]),
     )
 

@@ -25,7 +25,6 @@ from percsim.report.candidates import (
     deciding_index,
     film_threshold,
     full_label,
-    margin_rows,
     of_one_mix,
     recipe_cells,
     recipe_columns,
@@ -33,7 +32,7 @@ from percsim.report.candidates import (
 )
 from percsim.report.chapter import Chapter, chapter, table
 
-__all__ = ["candidates", "castings", "changes", "loadings"]
+__all__ = ["candidates", "castings", "loadings"]
 
 _SHORT = {
     "median resistance": "R",
@@ -51,11 +50,12 @@ def _missed(row: Row) -> str:
     ):
         return "open"
     words = []
-    for m in margin_rows(row):
-        name, _, side = m["target"].partition(", ")
-        if not m["met"]:
-            way = {"at least": "low", "at most": "high"}.get(side, "missed")
-            words.append(f"{'~' if m['close'] else ''}{_SHORT.get(name, name)} {way}")
+    for margin in row["margins"]:
+        name, _, side = margin["target"].partition(", ")
+        if not margin["met"]:
+            close = "~" if margin.get("within_error") else ""
+            way = "low" if side == "at least" else "high"
+            words.append(f"{close}{_SHORT.get(name, name)} {way}")
     return ", ".join(words)
 
 
@@ -139,7 +139,7 @@ def candidates(summary: Summary) -> Chapter | None:
         claim = f"Of {len(rows)} candidates {meeting} meet every limit {by}, {name} best"
     else:
         claim = f"Of {counted(len(rows), 'candidate')} {name} alone meets every limit {by}"
-    last = ("#best|% of draws" if measured else "#all unknowns in|%",)
+    last = ("#best|% of draws" if measured else "#unknowns in|%",)
     heads = (
         *(("#filler|wt%", "#gap|mm") if measured else recipe_columns(summary)),
         "#R|kohm", "#R 5 – 95 %|kohm", "#CV of R|%", "#GF|", "#pass|%", *last, "~verdict",
@@ -150,7 +150,7 @@ def candidates(summary: Summary) -> Chapter | None:
         "Numbers are of castings; 5 – 95 % holds what the films leave open and the bench."
         if measured
         else "Numbers are of castings with contacts and threshold as planned, ± the "
-        "simulation error; the last share has all unknowns in.",
+        "simulation error; last, the chance that one casting passes, all unknowns in.",
         _standing(summary),
         table=table(heads, rows, marked),
     )
@@ -169,20 +169,6 @@ def _standing(summary: Summary) -> str:
     if front["verdict"] == "spent":
         text += " Their budget was spent before."
     return text
-
-
-def changes(summary: Summary) -> Chapter | None:
-    """List what would have to change, where nothing will do."""
-    told = summary.get("what_would_have_to_change")
-    if not told:
-        return None
-    return chapter(
-        "changes",
-        f"{counted(len(told), 'change')} would bring a recipe that meets every limit"
-        if len(told) > 1
-        else "What would have to change",
-        table=table(("~change",), [(line,) for line in told]),
-    )
 
 
 def loadings(summary: Summary) -> Chapter | None:
