@@ -50,7 +50,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-VERSION = 1
+VERSION = 2
 """Of what models hold; one made by another is not read."""
 
 # Numbers of the streams under the purpose "priors".
@@ -223,9 +223,8 @@ def priors_of(films: Films) -> Priors:
 
 def planned_of(films: Films, n: int = 256) -> Knowledge:
     """Give the plan's own numbers, with the simulation error."""
-    error = films.threshold.standard_error / films.threshold.volume_fraction
     seed = box_seed(films.plan.seed, PLANNED, "priors")
-    return planned(priors_of(films), films.model.parameters, error, seed, n)
+    return planned(priors_of(films), films.model.parameters, seed, n)
 
 
 def plan_readings(plan: Plan) -> tuple[Reading, ...]:

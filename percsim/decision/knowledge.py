@@ -10,7 +10,7 @@ which it is.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -25,18 +25,27 @@ __all__ = ["Band", "Knowledge", "day_one", "planned", "spread_points", "spread_s
 
 Floats = NDArray[np.float64]
 
-_PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53)
+_PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71, 73,
+           79, 83, 89)  # fmt: skip
 
 
-def spread_points(n: int, dimensions: int, seed: np.random.SeedSequence) -> Floats:
+BEFORE_NOISE = 10
+"""Columns of evenly spread numbers that those of the simulation error come after."""
+
+
+def spread_points(
+    n: int, dimensions: int, seed: np.random.SeedSequence, *, first: int = 0
+) -> Floats:
     """Give standard normal numbers (n, dimensions) that fill space evenly.
 
     Parameters
     ----------
     n, dimensions : int
-        Points, and numbers of each, 16 at most.
+        Points, and numbers of each, 24 at most with `first`.
     seed : numpy.random.SeedSequence
         Seed of the shift.
+    first : int
+        Columns left out before.
 
     Notes
     -----
@@ -45,7 +54,7 @@ def spread_points(n: int, dimensions: int, seed: np.random.SeedSequence) -> Floa
     from memory). A column more renumbers none.
 
     """
-    roots = np.sqrt(np.array(_PRIMES[:dimensions]))
+    roots = np.sqrt(np.array(_PRIMES[first : first + dimensions]))
     shift = np.random.default_rng(seed).random(dimensions)
     u = np.modf(np.arange(1, n + 1)[:, None] * roots + shift)[0]
     return np.asarray(ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
@@ -135,16 +144,24 @@ class Knowledge:
     def centre(self) -> dict[str, float]:
         """Every number at the mean of the coordinates, SI."""
         if self.basis == "planned":
-            # every draw the same, but for the error of the simulated threshold
-            return {name: float(v[0]) for name, v in self.contacts.items()} | {
-                "threshold": 1.0
-            }
+            return {name: float(v[0]) for name, v in self.values.items()}
         found = self.priors.values((self.weights @ self.z)[None, :])
         return {name: float(v[0]) for name, v in found.items()}
+
+    def some(self, rows: slice | NDArray[np.int64]) -> Knowledge:
+        """Pick some of the draws, weights as they are."""
+        return replace(
+            self, z=self.z[rows], values={k: v[rows] for k, v in self.values.items()},
+            weights=self.weights[rows], noise=self.noise[rows], scale=self.scale[rows],
+        )  # fmt: skip
 
     def band(self, values: Floats) -> Band:
         """Of one number a draw."""
         return Band.of(values, self.weights)
+
+    def own_threshold(self, model: FilmModel) -> Floats:
+        """Film's own threshold at every draw, before the real one's factor, (n,)."""
+        return model.own_threshold(self.contacts, noise=self.noise)
 
     def material(self, model: FilmModel, states: list[int] | None = None) -> Material:
         """Materials of a mix at every draw."""
@@ -154,11 +171,10 @@ class Knowledge:
 def planned(
     priors: Priors,
     parameters: Mapping[str, float],
-    threshold_error: float,
     seed: np.random.SeedSequence,
     n: int = 256,
 ) -> Knowledge:
-    """Repeat the plan's own numbers; only boxes and simulated threshold are uncertain.
+    """Repeat the plan's own numbers; only the simulation is uncertain.
 
     Parameters
     ----------
@@ -166,20 +182,17 @@ def planned(
         What is not known.
     parameters : mapping of str to float
         Of the contacts as planned, SI.
-    threshold_error : float
-        Relative standard error of the simulated threshold.
     seed : numpy.random.SeedSequence
         Seed of the simulation error.
     n : int
         Draws of it.
 
     """
-    z = spread_points(n, NOISES + 1, seed)
     values = {name: np.full(n, value) for name, value in parameters.items()}
-    values["threshold"] = np.exp(threshold_error * z[:, NOISES])
     return Knowledge(
-        "planned", priors, np.zeros((n, len(priors.free))), values, np.full(n, 1.0 / n),
-        z[:, :NOISES], np.ones(n),
+        "planned", priors, np.zeros((n, len(priors.free))),
+        values | {"threshold": np.ones(n)}, np.full(n, 1.0 / n),
+        spread_points(n, NOISES, seed, first=BEFORE_NOISE), np.ones(n),
     )  # fmt: skip
 
 
@@ -204,9 +217,9 @@ def day_one(
 
     """
     k = len(priors.free)
-    z = spread_points(n, NOISES + 1 + k, seed)
-    own = z[:, NOISES + 1 :]
+    z = spread_points(n, BEFORE_NOISE + NOISES, seed)
+    own = z[:, 1 : k + 1]
     return Knowledge(
-        "day one", priors, own, priors.values(own), np.full(n, 1.0 / n), z[:, :NOISES],
-        np.exp(scale_spread * z[:, NOISES]),
+        "day one", priors, own, priors.values(own), np.full(n, 1.0 / n),
+        z[:, BEFORE_NOISE:], np.exp(scale_spread * z[:, 0]),
     )  # fmt: skip

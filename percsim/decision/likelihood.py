@@ -1,9 +1,8 @@
 r"""Stage 8. Rows of films that were read, and how probable they are.
 
-Given contacts, threshold and simulation error, ln R of a row of films is normal. What
-scatters it is shared as the bench says: by the films of a cup, by a lot of powder, by
-nobody; g0 is shared by all. So rows are jointly normal with a few common numbers, which are
-integrated in closed form.
+Given contacts and threshold, ln R of a row of films and its change are normal. What moves
+them is shared as the bench says: by the films of a cup, by a lot of powder, by nobody; g0
+and what the boxes leave open by all. So all that was read is jointly normal.
 """
 
 from __future__ import annotations
@@ -18,13 +17,12 @@ from scipy.special import ndtr
 from percsim.decision.knowledge import Knowledge
 from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move
 from percsim.film.electrodes import Film
-from percsim.film.model import FilmModel, Loading
+from percsim.film.model import BOXES, NOISES, FilmModel, Loading
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [
-    "STRAY_OPEN", "Joint", "Predicted", "Reading", "Rows", "Told", "change_density",
-    "level_density", "open_chances", "predict", "row_moves", "slope_along",
-    "spread_density", "weighted",
+    "STRAY_OPEN", "Moves", "Predicted", "Reading", "Rows", "Told", "open_chances",
+    "predict", "row_moves", "slope_along", "spread_density", "tell", "weighted",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -196,6 +194,8 @@ class Predicted:
     doubts : (2, rows, n, T) ndarray of float
         What the errors of the fit of settings, at rest and under strain, move level and
         change by.
+    boxes : (2, rows, numbers, 1 or n, T) ndarray of float
+        What the numbers of the boxes' own error move level and change by.
 
     """
 
@@ -205,6 +205,7 @@ class Predicted:
     bend: Floats
     distance: Floats
     doubts: Floats
+    boxes: Floats
 
 
 def predict(
@@ -214,46 +215,58 @@ def predict(
     draws: Knowledge,
     log_factors: Floats,
 ) -> Predicted:
-    """Predict every row at every draw and node; `log_factors` is (T,)."""
-    visits = model.visits
+    """Predict every row at every draw and node.
+
+    Parameters
+    ----------
+    readings, model, bench, draws
+        Rows, the model of their mix, what scatters films, and draws of what is not known.
+    log_factors : (T,) or (n, T) ndarray of float
+        Nodes of ln of the threshold's factor, evenly spaced, or of each draw.
+
+    """
+    visits, log_factors = model.visits, np.atleast_2d(log_factors)
     at = [visits.weights_at(r.strain, r.temperature) for r in readings]
     used = sorted({visits.rest, *(int(s) for w in at for s in np.flatnonzero(w))})
     material = draws.material(model, used)
-    own = np.log(model.own_threshold(draws.contacts))
-    shape = (len(readings), len(draws), len(log_factors))
+    own = np.log(draws.own_threshold(model))
+    shape = (len(readings), len(draws), log_factors.shape[1])
     level, change, slope, bend, distance = (np.zeros(shape) for _ in range(5))
     doubts = np.zeros((2, *shape))
-    step = log_factors[1] - log_factors[0]
-    known: dict[float, tuple[Floats, Floats]] = {}
-    first: dict[float, int] = {}
+    parts = np.zeros((2, len(readings), NOISES - BOXES.start, *log_factors.shape))
+    step = log_factors[0, 1] - log_factors[0, 0]
     errors = np.stack(model.setting_errors(draws.contacts, used[-1]))
+    known: dict[float, tuple[tuple[Floats, Floats], Floats]] = {}
     for i, reading in enumerate(readings):
         phi = reading.loading.volume_fraction
         log_phi = np.log(phi) - log_factors
         if phi not in known:
-            known[phi] = material.at(log_phi[None, :], used)
-            doubts[:, i] = errors @ model.between(log_phi)
-        else:
-            doubts[:, i] = doubts[:, first[phi]]
-        first.setdefault(phi, i)
+            near = model.between(log_phi.ravel()).reshape(-1, *log_phi.shape)
+            known[phi] = material.at(log_phi, used), near
+        place, near = known[phi]
         distance[i] = log_phi - own[:, None]
         if reading.is_open:
             continue
-        logs = material.read(reading.film, *known[phi], used)
-        logs = logs + bench.shift(reading.film)
+        doubts[:, i] = np.einsum("enk,kmt->ent" if len(log_phi) == 1 else "enk,knt->ent",
+                                 errors, near)  # fmt: skip
+        logs = material.read(reading.film, *place, used) + bench.shift(reading.film)
         rest, there = logs[..., used.index(visits.rest)], weighted(logs, at[i][used])
-        level[i] = rest if reading.relative_change is not None else there
-        if reading.relative_change is not None:
+        moved = model.log_errors[BOXES] @ at[i], model.log_errors[BOXES, :, visits.rest]
+        changes = reading.relative_change is not None
+        level[i] = rest if changes else there
+        parts[0, i] = np.tensordot(moved[1 if changes else 0], near, 1)
+        if changes:
             both = np.isfinite(rest) & np.isfinite(there)
             change[i] = np.where(both, there, 0.0) - np.where(both, rest, 0.0)
             change[i][~both] = np.inf
             bend[i] = slope_along(change[i], step)
+            parts[1, i] = np.tensordot(moved[0] - moved[1], near, 1)
         slope[i] = slope_along(level[i], step)
         uneven = bench.unevenness(
             reading.film, reading.loading.log_slope, slope[i], np.exp(distance[i])
         )
         level[i] += uneven * draws.scale[:, None] ** 2
-    return Predicted(level, change, slope, bend, distance, doubts)
+    return Predicted(level, change, slope, bend, distance, doubts, parts)
 
 
 def weighted(logs: Floats, weights: Floats) -> Floats:
@@ -279,173 +292,247 @@ def slope_along(level: Floats, step: float) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class Joint:
-    """Jointly normal rows at every draw and node.
+class Moves:
+    """What was read at every draw and node, less what is predicted, and what moves it.
+
+    Levels of rows come first, then changes: m in all.
 
     Parameters
     ----------
-    rows : list of int
-        Which they are.
-    log_density : (n, T) ndarray of float
-        Of all of them.
-    off, variance : (rows, n, T) ndarray of float
-        How far each is from what the others let expect, and its variance given them.
-    means : list of list of (n, T) ndarray of float
-        For each number that all have in common its mean given the rows and the numbers
-        after it: that where those are 0, then what one of each moves it by.
-    left : list of (n, T) ndarray of float
-        Variance of each then.
+    row, cup : (m,) ndarray of int
+        Row of each, and its cup.
+    apart : (m, n, T) ndarray of float
+        Reading less prediction, 0 where the film would be open.
+    conducts : (m, n, T) ndarray of bool
+        Where it would not.
+    own : (m, n, T) ndarray of float
+        Variance of each alone.
+    loading : (2, m, n, T) ndarray of float
+        What a normal number of the loading of a row, and of a cup, moves each by.
+    of_cup : (2, m, n, T) ndarray of float
+        What normal numbers that the level of a cup has, and how far its contacts open, move
+        each by.
+    shared : tuple of (m, n, T) ndarray of float, broadcast
+        The same of numbers that all have in common: ln of the parameter that R goes as the
+        inverse of, the fit of settings at rest and under strain, what a lot does to R and
+        to how far contacts open.
+    boxes : (numbers, m, n, T) ndarray of float, n broadcast
+        The same of the numbers of the boxes' own error.
+    slip : (m,) ndarray of float
+        Variance that a slip of ln R adds, part of `own`.
 
     """
 
-    rows: list[int]
-    log_density: Floats
-    off: Floats
-    variance: Floats
-    means: list[list[Floats]]
-    left: list[Floats]
+    row: NDArray[np.int64]
+    cup: NDArray[np.int64]
+    apart: Floats
+    conducts: NDArray[np.bool_]
+    own: Floats
+    loading: Floats
+    of_cup: Floats
+    shared: tuple[Floats, ...]
+    boxes: Floats
+    slip: Floats
 
     @classmethod
     def of(
-        cls,
-        rows: list[int],
-        apart: Floats,
-        own: Floats,
-        cup: Floats,
-        cups: Sequence[Sequence[int]],
-        common: Sequence[Floats],
-    ) -> Joint:
-        """Integrate what rows share out of their joint density.
+        cls, rows: Rows, found: Predicted, scale: Floats, level_spread: float, bench: Bench
+    ) -> Moves:
+        """Gather levels and changes of rows; `scale` (n,) is that of the bench."""
+        told = rows.which(lambda r: r.resistance is not None and not r.is_open)
+        responds = rows.which(lambda r: r.relative_change is not None)
+        row, k = np.array([*told, *responds], dtype=np.int64), len(told)
+        of, s = [rows.readings[i] for i in row], scale[:, None]
+        values = np.concatenate([found.level[told], found.change[responds]])
+        conducts = np.isfinite(values)
+        size = np.where(conducts, values, 0.0)
+        size[:k] = 0.0  # how far contacts open moves changes alone
+        read = [np.log(r.resistance or 1.0) for r in of[:k]] + [
+            r.log_change for r in of[k:]
+        ]
+        apart = np.array(read)[:, None, None] - np.where(conducts, values, 0.0)
+
+        own, cup, lot = (x[row][:, :, None, None] for x in (rows.own, rows.cup, rows.lot))
+        is_level = (np.arange(len(row)) < k).astype(np.float64)[:, None, None]
+        slope = np.concatenate([found.slope[told], found.bend[responds]])
+        films = np.array([r.films for r in of])[:, None, None]
+        tol, strains = bench.tolerances, np.array([abs(r.strain) for r in of])
+        setting = np.where(
+            strains > 0.0, tol.strain_setting / np.maximum(strains, 1e-12), 0.0
+        )
+        opens = s * tol.response * size
+        level = [shared_by(r, bench.level("response"), "response") for r in of]
+
+        def at(*names: str) -> Floats:
+            return np.array([x in names for x in level])[:, None, None] * opens
+
+        read_twice = (setting[:, None, None] * size) ** 2 + 2.0 * tol.instrument**2
+        variance = s**2 * np.where(is_level > 0.0, own[:, 1] ** 2, read_twice / films)
+        variance = variance + at(FILM, READING) ** 2 / films + 1e-12
+        slips = rows.slips[row][:, None, None]
+        variance += slips * np.where(is_level > 0.0, SLIP**2, size**2 + variance)
+        none = np.zeros((len(row) - k, *found.doubts.shape[2:]))
+        doubts = (
+            np.concatenate([found.doubts[0, told], none]),
+            np.concatenate([np.zeros((k, *none.shape[1:])), found.doubts[1, responds]]),
+        )
+        return cls(
+            row, rows.cups[row], np.where(conducts, apart, 0.0), conducts, variance,
+            s * np.stack([own[:, 0], cup[:, 0]]) * slope,
+            np.stack([s * is_level * cup[:, 1] + 0.0 * slope, at(CUP)]),
+            (-level_spread * is_level, *doubts, s * is_level * lot[:, 1], at(LOT)),
+            np.concatenate([found.boxes[0, told], found.boxes[1, responds]]).swapaxes(0, 1),
+            SLIP**2 * (slips * is_level)[:, 0, 0],
+        )  # fmt: skip
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+    def covariance(self) -> dict[tuple[int, int], Floats]:
+        """Of each with itself and those before it, (n, T); open ones stand alone."""
+        boxes = np.einsum("gint,gjnt->ijnt", self.boxes, self.boxes)
+        found = {}
+        for i in range(len(self)):
+            for j in range(i + 1):
+                total = boxes[i, j] + sum(v[i] * v[j] for v in self.shared)
+                if i == j:
+                    total = total + self.own[i]
+                pairs = []
+                if self.row[i] == self.row[j]:
+                    pairs.append(self.loading[0])
+                if self.cup[i] == self.cup[j]:
+                    pairs += [self.loading[1], *self.of_cup]
+                total = total + sum(v[i] * v[j] for v in pairs)
+                both = self.conducts[i] & self.conducts[j]
+                found[i, j] = np.where(both, total, float(i == j))
+        return found
+
+    def given(self, at: int, normals: Floats) -> Floats:
+        """Draw the numbers that all have in common, given what was read.
 
         Parameters
         ----------
-        rows : list of int
-            Which they are.
-        apart : (k, n, T) ndarray of float
-            Reading less what is predicted; inf where the film would be open.
-        own : (k, n, T) ndarray of float
-            Variance of each alone.
-        cup : (k, n, T) ndarray of float
-            What a standard normal number of its cup moves each by.
-        cups : sequence of sequence of int
-            Places of the rows of each cup.
-        common : sequence of (k, n, T) ndarray of float
-            What numbers common to all move them by.
+        at : int
+            Node, of those of each draw.
+        normals : (n, len(shared) + numbers of boxes + m) ndarray of float
+            Standard normal numbers.
+
+        Returns
+        -------
+        (n, len(shared) + numbers of boxes) ndarray of float
+            In the order of `shared`, then `boxes`.
+
+        Notes
+        -----
+        By moving a draw of the prior by what its own readings are off (Matheron's rule;
+        from memory).
 
         """
-        conducts = np.isfinite(apart)
-        r = np.where(conducts, apart, 0.0)
-        w = np.where(conducts, 1.0 / own, 0.0)
-        determinant = np.where(conducts, np.log(own), 0.0).sum(axis=0)
-        inside = {tuple(m): 1.0 + (w[m] * cup[m] ** 2).sum(axis=0) for m in map(list, cups)}
-
-        def solved(a: Floats) -> Floats:
-            """Apply the inverse of own and cup together (Sherman and Morrison)."""
-            out = w * a
-            for m, d in inside.items():
-                k = list(m)
-                out[k] -= w[k] * cup[k] * ((w[k] * cup[k] * a[k]).sum(axis=0) / d)
-            return out
-
-        found, diagonal = solved(r), w.copy()
-        for m, d in inside.items():
-            k = list(m)
-            diagonal[k] -= (w[k] * cup[k]) ** 2 / d
-            determinant += np.log(d)
-        earlier: list[tuple[Floats, Floats]] = []
-        means: list[list[Floats]] = []
-        for g, vector in enumerate(common):
-            u = solved(vector)
-            for other, d in earlier:
-                u = u - other * ((other * vector).sum(axis=0) / d)
-            d = 1.0 + (u * vector).sum(axis=0)
-            mean = (u * r).sum(axis=0) / d
-            later = [-(u * other).sum(axis=0) / d for other in common[g + 1 :]]
-            means.append([mean, *later])
-            found = found - u * mean
-            diagonal = diagonal - u**2 / d
-            determinant += np.log(d)
-            earlier.append((u, d))
-        density = -0.5 * ((r * found).sum(axis=0) + determinant)
-        density += IMPOSSIBLE * (~conducts).sum(axis=0)
-        safe = np.where(diagonal > 0.0, diagonal, 1.0)
-        off = np.where(conducts, found / safe, np.inf)
-        variance = np.where(conducts, 1.0 / safe, 1.0)
-        return cls(rows, density, off, variance, means, [1.0 / d for _, d in earlier])
-
-    def alone(self, place: int) -> Floats:
-        """Log-density of a row given the others, (n, T)."""
-        off, v = self.off[place], self.variance[place]
-        known = np.isfinite(off)
-        found = -0.5 * (np.where(known, off, 0.0) ** 2 / v + np.log(v))
-        return np.where(known, found, IMPOSSIBLE)
-
-    def below(self, place: int, slip: float = 0.0) -> Floats:
-        """Probability of a lower reading given the others, a slip's variance apart."""
-        off, v = self.off[place], np.maximum(self.variance[place] - slip, 1e-12)
-        known = np.isfinite(off)
-        return np.where(known, ndtr(np.where(known, off, 0.0) / np.sqrt(v)), 0.0)
+        shape, m = self.apart.shape, len(self)
+        shared = [np.broadcast_to(v, shape)[..., at] for v in (*self.shared, *self.boxes)]
+        V = np.where(self.conducts[..., at], np.stack(shared), 0.0).transpose(2, 1, 0)
+        whole = np.zeros((shape[1], m, m))
+        for (i, j), c in self.covariance().items():
+            whole[:, i, j] = whole[:, j, i] = c[:, at]
+        z, e = normals[:, : V.shape[2]], normals[:, V.shape[2] :]
+        apart = np.linalg.cholesky(whole - V @ V.swapaxes(1, 2) + 1e-12 * np.eye(m))
+        read = (V @ z[..., None] + apart @ e[..., None])[..., 0]
+        off = np.linalg.solve(whole, (self.apart[..., at].T - read)[..., None])
+        return np.asarray(z + (V.swapaxes(1, 2) @ off)[..., 0])
 
 
-def level_density(
-    rows: Rows, found: Predicted, scale: Floats, level_spread: float
-) -> Joint:
-    """Joint density of the levels of rows.
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What rows say at every draw and node, (n, T) each.
 
-    Common are the lot of powder, the error of the fit of settings at rest and, last, ln of
-    the parameter that R goes as the inverse of, over its median; in standard deviations.
+    Parameters
+    ----------
+    log_likelihood, log_weight : (n, T) ndarray of float
+        Of all rows, and of the node.
+    alone : dict of int to (n, T) ndarray of float
+        Log-density of each row given the others, where asked for.
+    tails : dict of int to list of (n, T) ndarray of float
+        Probabilities of lower readings of each row given the others, slips apart.
+
     """
-    use = rows.which(lambda r: r.resistance is not None and not r.is_open)
-    mu, b = found.level[use], found.slope[use]
-    y = np.log([rows.readings[i].resistance or 1.0 for i in use])[:, None, None]
-    conducts = np.isfinite(mu)
-    apart = np.where(conducts, y - np.where(conducts, mu, 0.0), np.inf)
-    own, cup, lot = (part[use][:, :, None, None] for part in (rows.own, rows.cup, rows.lot))
-    s = scale[:, None]
-    alone = s**2 * ((own[:, 0] * b) ** 2 + own[:, 1] ** 2)
-    alone = alone + np.where(rows.slips[use], SLIP**2, 1e-12)[:, None, None]
-    shared = s * np.hypot(cup[:, 0] * b, cup[:, 1]) * np.where(b > 0.0, 1.0, -1.0)
-    common = [
-        np.broadcast_to(s * lot[:, 1], mu.shape),
-        np.where(conducts, found.doubts[0, use], 0.0),
-        np.where(conducts, -level_spread, 0.0),
-    ]
-    return Joint.of(use, apart, alone, shared, rows.by_cup(use), common)
+
+    log_likelihood: Floats
+    log_weight: Floats
+    alone: dict[int, Floats]
+    tails: dict[int, list[Floats]]
+
+    @property
+    def logs(self) -> Floats:
+        """Log-likelihood times the weight of the node, (n, T)."""
+        return self.log_likelihood + self.log_weight
+
+    @classmethod
+    def joined(cls, parts: Sequence[Told]) -> Told:
+        """Those of one draw after the other."""
+        first = parts[0]
+        return cls(
+            np.concatenate([p.log_likelihood for p in parts]),
+            np.concatenate([p.log_weight for p in parts]),
+            {i: np.concatenate([p.alone[i] for p in parts]) for i in first.alone},
+            {
+                i: [
+                    np.concatenate(t)
+                    for t in zip(*(p.tails[i] for p in parts), strict=True)
+                ]
+                for i in first.tails
+            },
+        )
 
 
-def change_density(rows: Rows, found: Predicted, scale: Floats, bench: Bench) -> Joint:
-    """Joint density of the changes of rows.
+def tell(
+    moves: Moves, *, each: bool
+) -> tuple[Floats, dict[int, Floats], dict[int, list[Floats]]]:
+    """Joint log-density of what was read, and what `Told` holds of each row if asked."""
+    m, covariance = len(moves), moves.covariance()
+    root: dict[tuple[int, int], Floats] = {}
+    scaled: list[Floats] = []
+    density = IMPOSSIBLE * (~moves.conducts).sum(axis=0)
+    for i in range(m):  # Cholesky, row by row
+        for j in range(i + 1):
+            left = covariance[i, j] - sum(root[i, c] * root[j, c] for c in range(j))
+            root[i, j] = np.sqrt(np.maximum(left, 1e-12)) if i == j else left / root[j, j]
+        left = moves.apart[i] - sum(root[i, c] * scaled[c] for c in range(i))
+        scaled.append(left / root[i, i])
+        density = density - 0.5 * scaled[i] ** 2 - np.log(root[i, i])
+    alone: dict[int, Floats] = {}
+    tails: dict[int, list[Floats]] = {}
+    if not each:
+        return density, alone, tails
+    inverse: dict[tuple[int, int], Floats] = {}
+    for j in range(m):
+        inverse[j, j] = 1.0 / root[j, j]
+        for i in range(j + 1, m):
+            total = sum(root[i, c] * inverse[c, j] for c in range(j, i))
+            inverse[i, j] = -total / root[i, i]
+    off = [sum(inverse[c, i] * scaled[c] for c in range(i, m)) for i in range(m)]
 
-    Common are the lot and, last, the error of the fit of settings under strain.
-    """
-    use, tol = rows.which(lambda r: r.relative_change is not None), bench.tolerances
-    readings = [rows.readings[i] for i in use]
-    size = found.change[use]
-    known = np.isfinite(size)
-    size = np.where(known, size, 0.0)
-    y = np.array([r.log_change for r in readings])[:, None, None]
-    films = np.array([r.films for r in readings])[:, None, None]
-    strains = np.array([max(abs(r.strain), 1e-12) for r in readings])[:, None, None]
-    setting = np.where(strains > 1e-12, tol.strain_setting / strains, 0.0)
-    s = scale[:, None]
-    own = s**2 * ((setting * size) ** 2 + 2.0 * tol.instrument**2) / films
-    level = [shared_by(r, bench.level("response"), "response") for r in readings]
-    opens = s * tol.response * size
+    def precision(i: int, j: int) -> Floats:
+        return np.asarray(sum(inverse[c, i] * inverse[c, j] for c in range(max(i, j), m)))
 
-    def at(name: str) -> Floats:
-        return np.array([x == name for x in level])[:, None, None] * opens
-
-    own = own + (at(FILM) + at(READING)) ** 2 / films + 1e-12
-    # a loading that is off moves the change too
-    moved = [
-        part[use, 0][:, None, None] * s * found.bend[use] for part in (rows.own, rows.cup)
-    ]
-    own = own + moved[0] ** 2
-    shared = np.hypot(at(CUP), moved[1]) * np.where(size < 0.0, -1.0, 1.0)
-    own = own + np.where(rows.slips[use][:, None, None], size**2 + own, 0.0)
-    apart = np.where(known, y - size, np.inf)
-    common = [at(LOT), np.where(known, found.doubts[1, use], 0.0)]
-    return Joint.of(use, apart, own, shared, rows.by_cup(use), common)
+    for k in np.unique(moves.row):
+        # level and change of a row together, given all others
+        mine = np.flatnonzero(moves.row == k)
+        i, j = int(mine[0]), int(mine[-1])
+        a, b, c = precision(i, i), precision(i, j), precision(j, j)
+        if i == j:
+            b, c = np.zeros_like(a), np.ones_like(a)
+        determinant = a * c - b**2
+        found = []
+        for place, here, other in ((i, c, j), (j, a, i))[: len(mine)]:
+            cross = b * off[other] if i != j else 0.0
+            mean, variance = (here * off[place] - cross) / determinant, here / determinant
+            left = np.maximum(variance - moves.slip[place], 1e-12)
+            found.append((place, mean, ndtr(mean / np.sqrt(left))))
+        square = sum(mean * off[place] for place, mean, _ in found)
+        closed = sum(~moves.conducts[place] for place, _, _ in found)
+        alone[int(k)] = -0.5 * (square - np.log(determinant)) + IMPOSSIBLE * closed
+        tails[int(k)] = [np.where(moves.conducts[place], t, 0.0) for place, _, t in found]
+    return density, alone, tails
 
 
 def open_chances(rows: Rows, found: Predicted, scale: Floats) -> dict[int, Floats]:
@@ -481,37 +568,3 @@ def spread_density(rows: Rows, scale: Floats, model: FilmModel, bench: Bench) ->
         ratio, freedom = reading.spread / (planned * scale), reading.films - 1
         out += freedom * (np.log(ratio) - 0.5 * ratio**2)
     return out
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """What rows say at every draw and node; `log_weight` is that of a node, (n, T)."""
-
-    rows: Rows
-    levels: Joint
-    changes: Joint
-    opens: dict[int, Floats]
-    log_likelihood: Floats
-    log_weight: Floats
-
-    @property
-    def logs(self) -> Floats:
-        """Log-likelihood times the weight of the node, (n, T)."""
-        return self.log_likelihood + self.log_weight
-
-    def without(self, i: int) -> Floats:
-        """Give the same without a row."""
-        logs = self.logs
-        for part in (self.levels, self.changes):
-            if i in part.rows:
-                logs = logs - part.alone(part.rows.index(i))
-        return logs - self.opens[i] if i in self.opens else logs
-
-    def tails(self, i: int) -> list[Floats]:
-        """Probabilities of lower readings of a row given the others, (n, T) each."""
-        found = []
-        for part, slip in ((self.levels, SLIP**2), (self.changes, 0.0)):
-            if i in part.rows:
-                place = part.rows.index(i)
-                found.append(part.below(place, slip if self.rows.slips[i] else 0.0))
-        return found

@@ -18,23 +18,31 @@ from scipy.special import ndtri
 from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.knowledge import Knowledge, day_one, spread_points
 from percsim.decision.likelihood import (
-    Joint,
+    Moves,
     Reading,
     Rows,
     Told,
-    change_density,
-    level_density,
     open_chances,
     predict,
     slope_along,
     spread_density,
+    tell,
     weighted,
 )
 from percsim.decision.outlook import Band
 from percsim.decision.priors import Priors
 from percsim.decision.sampler import LAST, ROUND, propose, tempered
 from percsim.film.bench import Bench
-from percsim.film.model import NOISES, FilmModel, Material
+from percsim.film.model import (
+    AT_REST,
+    BOXES,
+    EXPONENT,
+    NOISES,
+    THRESHOLD,
+    UNDER_STRAIN,
+    FilmModel,
+    Material,
+)
 
 __all__ = ["Posterior", "Reading", "RowCheck", "measured"]
 
@@ -54,8 +62,10 @@ KEPT_DRAWS = 1024
 """Draws of equal weight that are handed on."""
 FORGIVEN = 0.05
 """Probability from which a row that was named turns out to be none."""
-DRAWN = [0, 3, 4]
+DRAWN = [EXPONENT, THRESHOLD]
 """Numbers of the simulation error that are drawn: the others move ln R in proportion."""
+MOST = 2**24
+"""Numbers held at once while rows are told."""
 LEAST_SPREAD = 1e-3
 """Of ln of a threshold that is held: no grid is narrower."""
 NEGLIGIBLE = 1e-6
@@ -191,20 +201,28 @@ class _Problem:
             np.full(len(z), 1.0 / len(z)), noise, np.exp(self.bench.scale_spread * z[:, k]),
         )  # fmt: skip
 
-    def told(self, draws: Knowledge, nodes: Floats) -> Told:
+    def told(self, draws: Knowledge, nodes: Floats, *, each: bool = False) -> Told:
         """Hold the rows against draws and nodes, ln of the threshold's factor."""
+        size = max(1, MOST // (4 * len(self.rows) ** 2 * nodes.size))
+        parts = [
+            self._told(draws.some(slice(k, k + size)), nodes, each)
+            for k in range(0, len(draws), size)
+        ]
+        return parts[0] if len(parts) == 1 else Told.joined(parts)
+
+    def _told(self, draws: Knowledge, nodes: Floats, each: bool) -> Told:
         rows, scale = self.rows, draws.scale
         found = predict(rows.readings, self.model, self.bench, draws, nodes)
-        levels = level_density(rows, found, scale, self.level_spread)
-        changes = change_density(rows, found, scale, self.bench)
-        opens = open_chances(rows, found, scale)
-        logs = levels.log_density + changes.log_density
+        moves = Moves.of(rows, found, scale, self.level_spread, self.bench)
+        logs, alone, tails = tell(moves, each=each)
+        for i, chance in open_chances(rows, found, scale).items():
+            logs, alone[i], tails[i] = logs + chance, chance, [np.exp(chance)]
         logs = logs + spread_density(rows, scale, self.model, self.bench)[:, None]
         mean, spread = self.threshold
         whole = np.hypot(spread, self.lot * scale)[:, None]
         weight = -0.5 * ((nodes - mean) / whole) ** 2 - np.log(whole)
         weight = weight + np.log((nodes[1] - nodes[0]) / np.sqrt(2.0 * np.pi))
-        return Told(rows, levels, changes, opens, sum(opens.values(), logs), weight)
+        return Told(logs, weight, alone, tails)
 
 
 def measured(
@@ -264,7 +282,7 @@ def measured(
 
     for attempt in (1, 2):
         draws, weights, nodes, told = _sampled(problem, whole, child(attempt))
-        chances = _left_out(told, _log(weights) - _log_sum(told.logs))
+        chances = _left_out(problem.rows, told, _log(weights) - _log_sum(told.logs))
         # draws of the prior alone may name a row that the others do not speak against
         forgiven = problem.rows.slips & (chances >= FORGIVEN)
         if not forgiven.any() or attempt == 2:
@@ -300,7 +318,7 @@ def _sampled(
     some = problem.told(problem.draws(z[:ROUND]), whole)
     nodes = _window(whole, some.logs + ratio[:ROUND, None])
     draws = problem.draws(z)
-    told = problem.told(draws, nodes)
+    told = problem.told(draws, nodes, each=True)
     return draws, tempered(ratio, _log_sum(told.logs)), nodes, told
 
 
@@ -331,43 +349,44 @@ def _with_slips(problem: _Problem, draws: Knowledge) -> tuple[_Problem, Floats]:
     mean, spread = problem.threshold
     reach = REACH * np.hypot(spread, problem.lot)
     nodes = np.linspace(mean - reach, mean + reach, 2 * GRID)
-    told = problem.told(draws, nodes)
+    told = problem.told(draws, nodes, each=True)
     for _ in range(max(1, len(problem.rows) // 3)):
         if len(problem.rows) < 3:
             break
-        p = _left_out(told, np.zeros(len(draws)))
+        p = _left_out(problem.rows, told, np.zeros(len(draws)))
         p = np.where(problem.rows.slips, 1.0, p)
         if p.min() >= OUTLIER:
             break
         slips = problem.rows.slips.copy()
         slips[int(p.argmin())] = True
         problem = replace(problem, rows=replace(problem.rows, slips=slips))
-        told = problem.told(draws, nodes)
+        told = problem.told(draws, nodes, each=True)
     return problem, _window(nodes, told.logs)
 
 
-def _left_out(told: Told, log_prior: Floats) -> Floats:
+def _left_out(rows: Rows, told: Told, log_prior: Floats) -> Floats:
     """Two-sided probability of each row given the others, (rows,).
 
     Parameters
     ----------
+    rows : Rows
+        The rows.
     told : Told
-        What the rows say at draws.
+        What they say at draws.
     log_prior : (n,) ndarray of float
         Log of the weight of each draw before any row.
 
     """
-    out = np.empty(len(told.rows))
-    for i, reading in enumerate(told.rows.readings):
-        logs = told.without(i) + log_prior[:, None]
+    out = np.ones(len(rows))
+    for i, tails in told.tails.items():
+        logs = told.logs - told.alone[i] + log_prior[:, None]
         w = np.exp(logs - logs.max())
         w /= w.sum()
-        if reading.is_open:
-            chance = np.exp(told.opens[i]) if i in told.opens else np.ones_like(w)
-            out[i] = float((w * chance).sum())
+        chances = [float((w * tail).sum()) for tail in tails]
+        if rows.readings[i].is_open:
+            out[i] = chances[0]
             continue
-        tails = [float((w * tail).sum()) for tail in told.tails(i)]
-        out[i] = min(1.0, min(2.0 * min(t, 1.0 - t) for t in tails) * len(tails))
+        out[i] = min(1.0, min(2.0 * min(t, 1.0 - t) for t in chances) * len(chances))
     return out
 
 
@@ -381,32 +400,33 @@ def _handed_on(
     n: int,
 ) -> Knowledge:
     """N draws of equal weight: of a draw, a node, and the level given both."""
-    joint = np.exp(told.logs - _log_sum(told.logs)[:, None]) * weights[:, None]
     rng = np.random.default_rng(seed)
     places = (np.arange(n) + rng.random()) / n
-    picked = np.searchsorted(np.cumsum(joint.ravel()) / joint.sum(), places)
-    rows, at = np.divmod(np.minimum(picked, joint.size - 1), len(nodes))
-    step = nodes[1] - nodes[0]
-    inside = (rng.permutation(n) + rng.random(n)) / n - 0.5
-    factor = nodes[at] + step * inside
-    aside = np.clip(at + np.where(inside < 0.0, -1, 1), 0, len(nodes) - 1)
-
-    def given(part: Joint) -> list[Floats]:
-        """Draw what rows have in common, given the threshold there, not at the node."""
-        found: list[Floats] = []
-        for means, left in zip(reversed(part.means), reversed(part.left), strict=True):
-            near = [
-                m[rows, at] + np.abs(inside) * (m[rows, aside] - m[rows, at]) for m in means
-            ]
-            own = ndtri((rng.permutation(n) + 0.5) / n)
-            later = sum(m * z for m, z in zip(near[1:], found, strict=True))
-            found.insert(0, near[0] + later + np.sqrt(left[rows, at]) * own)
-        return found
-
-    _, at_rest, z_level = given(told.levels)
-    _, by_strain = given(told.changes)
+    rows = np.searchsorted(np.cumsum(weights) / weights.sum(), places)
+    rows = np.minimum(rows, len(weights) - 1)
+    # every draw another place in the distribution over its nodes, so that all are seen
+    share = np.exp(told.logs - _log_sum(told.logs)[:, None])[rows]
+    below = np.cumsum(share, axis=1)
+    u = (rng.permutation(n) + rng.random(n)) / n
+    at = np.minimum((below < u[:, None]).sum(axis=1), len(nodes) - 1)
+    mine = np.arange(n), at
+    inside = np.clip((u - below[mine]) / np.maximum(share[mine], 1e-300) + 0.5, -0.5, 0.5)
+    factor = nodes[at] + (nodes[1] - nodes[0]) * inside
+    moves = Moves.of(
+        problem.rows,
+        predict(
+            problem.rows.readings, problem.model, problem.bench, draws.some(rows),
+            factor[:, None] + 1e-3 * np.array([-1.0, 0.0, 1.0]),
+        ),
+        draws.scale[rows], problem.level_spread, problem.bench,
+    )  # fmt: skip
+    columns = len(moves.shared) + len(moves.boxes) + len(moves)
+    places = rng.permuted(np.tile(np.arange(n), (columns, 1)), axis=1).T
+    found = moves.given(1, ndtri((places + 0.5) / n))
+    z_level = found[:, 0]
     noise = draws.noise[rows]
-    noise[:, 1], noise[:, 2] = at_rest, by_strain
+    noise[:, [AT_REST, UNDER_STRAIN]] = found[:, 1:3]
+    noise[:, BOXES] = found[:, len(moves.shared) :]
     # of the factor with the lot of these films, the part that is the threshold's own
     median, spread = problem.threshold
     lot = (problem.lot * draws.scale[rows]) ** 2
@@ -476,7 +496,7 @@ def _at_draws(
     change = np.where(both, change, np.inf)[:, 0]
     read = rest if reading.relative_change is not None else there
     slope = slope_along(read[:, [1, 0, 2]], -1e-3)[:, 1]
-    ratio = np.exp(at[:, 0]) / model.own_threshold(known.contacts)
+    ratio = np.exp(at[:, 0]) / known.own_threshold(model)
     level = read[:, 0] + problem.bench.shift(reading.film)
     level += known.scale**2 * problem.bench.unevenness(
         reading.film, reading.loading.log_slope, slope, ratio

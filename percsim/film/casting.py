@@ -14,7 +14,7 @@ from percsim.film.bench import Bench, wedge
 from percsim.film.curve import chord, initial_slopes
 from percsim.film.draws import TOLERANCE_NAMES, CastingDraws, TrialDraws
 from percsim.film.electrodes import Film
-from percsim.film.model import NOISES, FilmModel, Loading, Material
+from percsim.film.model import BOXES, NOISES, FilmModel, Loading, Material
 from percsim.film.tolerances import Tolerances
 from percsim.film.visits import Visits
 
@@ -145,7 +145,7 @@ class Castings:
         added = 0.0
         if len(held):
             added = float(np.interp(log_phi, self.material.log_loadings, held))
-        return float(np.exp(log_phi - self.material.log_threshold + added))
+        return float(np.exp(log_phi - self.material.log_threshold[0, 0] + added))
 
     @property
     def resistivity(self) -> Floats:
@@ -462,7 +462,9 @@ def cast_films(
     states = list(range(len(model.visits)))
     log_phi = np.array([[np.log(loading.volume_fraction) - log_factor]])
     noise = np.zeros((resamples, NOISES))
-    noise[:, 0] = ndtri((np.arange(resamples) + 0.5) / resamples)
+    every = np.tile(np.arange(resamples), (noise[:, BOXES].shape[1], 1))
+    places = np.random.default_rng(resamples).permuted(every, axis=1).T
+    noise[:, BOXES] = ndtri((places + 0.5) / resamples)
     drawn = {name: np.full(resamples, value) for name, value in values.items()}
     material = model.material(values)
     again = model.material(

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.constants import Boltzmann
-from scipy.special import ndtr, ndtri, stdtrit
+from scipy.special import ndtri, stdtrit
 
 from percsim.film.electrodes import Film, Layout
 from percsim.film.surface import LAW, NEAREST, ContactSurface
@@ -26,17 +26,31 @@ from percsim.film.transfer import PUBLISHED_EXPONENT, LoadingFit, LoadingThresho
 from percsim.film.visits import Visits
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["NOISES", "FilmModel", "Loading", "Material"]
+__all__ = [
+    "AT_REST", "BOXES", "EXPONENT", "NOISES", "THRESHOLD", "UNDER_STRAIN", "FilmModel",
+    "Loading", "Material",
+]  # fmt: skip
 
 Floats = NDArray[np.float64]
 
-NOISES = 5
-"""Standard normal numbers that a draw of the simulation error takes: which resample of the
-boxes, the fit of settings at rest and under strain, the exponent beyond the loadings, and
-how far lost contacts raise the threshold."""
+AT_REST, UNDER_STRAIN, EXPONENT, THRESHOLD = range(4)
+"""Standard normal numbers that a draw of the simulation error takes: the fit of settings at
+rest and under strain, the exponent beyond the loadings, and the film's own threshold with
+how far lost contacts raise it. The last moves films between and beyond the simulated
+loadings, none at one of them: that is what its boxes say."""
+
+REST_PARTS, CHANGE_PARTS = 5, 4
+"""Numbers after those: principal components of ln rho at rest over the loadings, and of
+what visits change, whose boxes are drawn alike at all loadings."""
+
+NOISES = 4 + REST_PARTS + CHANGE_PARTS
+"""All of them."""
+
+BOXES = slice(4, NOISES)
+"""Those of the boxes alone."""
 
 HELD_ERROR = 0.25
-"""Standard error of that, relative (see `film_threshold`)."""
+"""Standard error of what lost contacts do, relative (see `film_threshold`)."""
 
 CLEAR_STEP = 0.12
 """Smallest difference of ln(volume fraction) that a slope is taken over: boxes that scatter
@@ -85,9 +99,9 @@ class FilmModel:
         ln rho of every loading and visit [ln ohm m], inf where open.
     electrode_length : (K, S) ndarray of float
         r_c over rho [m].
-    shifts, length_draws : (B, K, S) ndarray of float
-        Of resampled boxes: ln rho less that of all boxes, widened for their number, inf
-        where open; and their electrode length.
+    log_errors, length_errors : (NOISES, K, S) ndarray of float
+        What each number of the simulation error moves ln rho and electrode length by, as
+        far as they are errors of the boxes.
     chains : (K, S, S) ndarray of float
         Root of the covariance of ln R over volume, as films of 1 m^3 would have it: a film
         of volume V scatters by it over the root of V.
@@ -108,8 +122,8 @@ class FilmModel:
     volume_fractions: Floats
     log_resistivity: Floats = field(repr=False)
     electrode_length: Floats = field(repr=False)
-    shifts: Floats = field(repr=False)
-    length_draws: Floats = field(repr=False)
+    log_errors: Floats = field(repr=False)
+    length_errors: Floats = field(repr=False)
     chains: Floats = field(repr=False)
     threshold: LoadingThreshold
     level: str = "g0"
@@ -151,10 +165,11 @@ class FilmModel:
         empty = [np.zeros((0, S)), np.zeros((0, S)), np.zeros((0, B, S)),
                  np.zeros((0, B, S)), np.zeros((0, S, S))]  # fmt: skip
         parts = [np.stack(part) for part in zip(*rows, strict=True)] if rows else empty
+        errors = _errors(parts[2].swapaxes(0, 1), parts[3].swapaxes(0, 1), visits.rest)
         return cls(
             visits,
             np.array([fit.loading.volume_fraction for fit in used]),
-            parts[0], parts[1], parts[2].swapaxes(0, 1), parts[3].swapaxes(0, 1), parts[4],
+            parts[0], parts[1], *errors, parts[4],
             threshold, *level, surface, across,
         )  # fmt: skip
 
@@ -205,9 +220,16 @@ class FilmModel:
         n, K, S = len(settings), len(self.volume_fractions), len(self.visits)
         wanted = sorted(set(range(S) if states is None else states) | {self.visits.rest})
         z = None if noise is None else np.broadcast_to(noise, (n, NOISES))
-        logs, lengths = self._resampled(n, z)
+        logs, lengths = (
+            np.broadcast_to(own, (n, K, S)) + (0.0 if z is None else np.tensordot(z, e, 1))
+            for own, e in (
+                (self.log_resistivity, self.log_errors),
+                (self.electrode_length, self.length_errors),
+            )
+        )
         held, lowest = np.zeros((n, K, S)), np.zeros((n, K, S))
         log_ratios = np.log(self.volume_fractions / self.threshold.volume_fraction)
+        raised = self._raised(z)
         for s in wanted:
             if self.surface is None:
                 continue
@@ -217,17 +239,24 @@ class FilmModel:
             fixed = self.surface.fixed * np.exp(-self.log_resistivity[:, s])
             # what the contacts to the electrodes cost does not rise with the material
             lengths[:, :, s] += fixed * (q - 1.0)
-        ratio = np.exp(log_ratios[:, None] + held)
+        ratio = np.exp(log_ratios[:, None] - raised[..., None] + held)
         x = np.log(np.maximum(ratio - 1.0, NEAREST))
         usable = (ratio[:, :, self.visits.rest] > 1.0 + NEAREST) if K else ratio[:, :, 0]
-        kinks = None if z is None else z[:, 3]
+        kinks = None if z is None else z[:, EXPONENT]
         return Material(
             np.log(self.volume_fractions),
-            float(np.log(self.threshold.volume_fraction)),
+            np.log(self.threshold.volume_fraction) + np.broadcast_to(raised, (n, 1)),
             x, held, lowest, logs, lengths, offset,
             *_slopes(x, logs, log_ratios, usable > 0.0, self._step_errors, kinks),
             self.across, self.visits.rest,
         )  # fmt: skip
+
+    def _raised(self, z: Floats | None) -> Floats:
+        """Give what the simulation error adds to ln of the film's own threshold, (n, 1)."""
+        if z is None:
+            return np.zeros((1, 1))
+        known = self.threshold
+        return np.asarray(known.standard_error / known.volume_fraction * z[:, [THRESHOLD]])
 
     def _settings(self, values: Mapping[str, ArrayLike]) -> tuple[Floats, Floats]:
         """beta, delta_b, lambda_T (n, 3) and what is added to ln R, (n, S)."""
@@ -258,18 +287,6 @@ class FilmModel:
         offset = offset + more[:, None] * (1.0 / t - 1.0 / ROOM_TEMPERATURE)
         return np.stack([named[p] for p in LAW[1:4]], axis=1), offset
 
-    def _resampled(self, n: int, z: Floats | None) -> tuple[Floats, Floats]:
-        """Ln rho and electrode lengths of n draws, (n, K, S) each."""
-        if z is None or not len(self.shifts):
-            shape = (n, *self.log_resistivity.shape)
-            return (
-                np.broadcast_to(self.log_resistivity, shape).copy(),
-                np.broadcast_to(self.electrode_length, shape).copy(),
-            )
-        B = len(self.shifts)
-        which = np.minimum((ndtr(z[:, 0]) * B).astype(np.int64), B - 1)
-        return self.log_resistivity + self.shifts[which], self.length_draws[which]
-
     def _law(self, settings: Floats, s: int, z: Floats | None) -> tuple[Floats, ...]:
         """Shifts of ln(phi/phi_c) at rest and under strain, and the change of ln rho."""
         assert self.surface is not None
@@ -277,14 +294,16 @@ class FilmModel:
         held = self.surface.held(settings, t)
         lowest = np.minimum(held, self.surface.held(settings, t, strain))
         if z is not None:
-            doubt = 1.0 + HELD_ERROR * z[:, 4:]
+            doubt = 1.0 + HELD_ERROR * z[:, [THRESHOLD]]
             held, lowest = held * doubt, lowest * doubt
         change, error = self.surface.at_rest(settings, t)
         if z is not None:
-            change = change + z[:, 1:2] * error
+            change = change + z[:, [AT_REST]] * error
         more = self.surface.under_strain(settings, t, strain)
         if more is not None:
-            change = change + more[0] + (0.0 if z is None else z[:, 2:3] * more[1])
+            change = (
+                change + more[0] + (0.0 if z is None else z[:, [UNDER_STRAIN]] * more[1])
+            )
         return held, lowest, np.clip(change, -LARGEST_CHANGE, LARGEST_CHANGE)
 
     def setting_errors(
@@ -302,7 +321,7 @@ class FilmModel:
         Returns
         -------
         at_rest, by_strain : (n, K) ndarray of float
-            What the second and the third of the `NOISES` move ln R by at every loading.
+            What `AT_REST` and `UNDER_STRAIN` move ln R by at every loading.
 
         """
         settings, _ = self._settings(values)
@@ -336,13 +355,8 @@ class FilmModel:
     @property
     def _step_errors(self) -> Floats:
         """Standard error of ln rho at rest of each loading, (K,)."""
-        if len(self.shifts) < 2:
-            return np.full(len(self.volume_fractions), LEAST_STEP_ERROR)
-        column = self.shifts[:, :, self.visits.rest]
-        low, high = np.quantile(column, [0.158655, 0.841345], axis=0, method="inverted_cdf")
-        finite = np.isfinite(low) & np.isfinite(high)
-        half = 0.5 * (np.where(finite, high, 0.0) - np.where(finite, low, 0.0))
-        return np.asarray(np.maximum(np.where(finite, half, 1.0), LEAST_STEP_ERROR))
+        own = np.sqrt((self.log_errors[:, :, self.visits.rest] ** 2).sum(axis=0))
+        return np.asarray(np.maximum(own, LEAST_STEP_ERROR))
 
     def log_resistance(
         self,
@@ -389,7 +403,10 @@ class FilmModel:
         return out if factor.ndim == 2 else out[:, 0]
 
     def own_threshold(
-        self, values: Mapping[str, ArrayLike], threshold_factor: ArrayLike = 1.0
+        self,
+        values: Mapping[str, ArrayLike],
+        threshold_factor: ArrayLike = 1.0,
+        noise: Floats | None = None,
     ) -> Floats:
         """Give the film's own threshold at rest and 20 C as volume fraction, (n,).
 
@@ -399,12 +416,18 @@ class FilmModel:
             By the names of `parameters`; missing ones as in the boxes.
         threshold_factor : float or (n,) array_like
             Real threshold over the simulated one, before contacts are lost.
+        noise : (n, NOISES) ndarray of float, optional
+            Standard normal numbers of the simulation error, as for `material`.
 
         """
         settings, _ = self._settings(values)
         held = np.zeros(len(settings))
         if self.surface is not None and len(self.volume_fractions):
             held = self.surface.held(settings, ROOM_TEMPERATURE)[:, 0]
+        if noise is not None:
+            held = (
+                held * (1.0 + HELD_ERROR * noise[:, THRESHOLD]) - self._raised(noise)[:, 0]
+            )
         factor = np.asarray(threshold_factor, dtype=np.float64)
         return np.asarray(self.threshold.volume_fraction * factor * np.exp(-held))
 
@@ -417,8 +440,8 @@ class Material:
     ----------
     log_loadings : (K,) ndarray of float
         ln phi of the loadings.
-    log_threshold : float
-        ln of the film's own threshold, as planned.
+    log_threshold : (n, 1) ndarray of float
+        ln of the film's own threshold with contacts as in the boxes.
     x : (n, K, S) ndarray of float
         ln(phi/phi_c - 1) of the loadings.
     held, lowest : (n, K, S) ndarray of float
@@ -440,7 +463,7 @@ class Material:
     """
 
     log_loadings: Floats
-    log_threshold: float
+    log_threshold: Floats = field(repr=False)
     x: Floats = field(repr=False)
     held: Floats = field(repr=False)
     lowest: Floats = field(repr=False)
@@ -457,12 +480,10 @@ class Material:
 
     def picked(self, rows: NDArray[np.int64], offset: Floats | None = None) -> Material:
         """Materials of some draws, (m,) rows; with another offset (m, S) if given."""
+        by_draw = "log_threshold x held lowest logs lengths slopes first".split()
         return replace(
             self,
-            **{
-                name: getattr(self, name)[rows]
-                for name in ("x", "held", "lowest", "logs", "lengths", "slopes", "first")
-            },
+            **{name: getattr(self, name)[rows] for name in by_draw},
             offset=self.offset[rows] if offset is None else offset,
         )
 
@@ -547,12 +568,24 @@ class Material:
         self, film: Film, logs: Floats, lengths: Floats, states: Sequence[int]
     ) -> Floats:
         """Ln R of a film whose material is known from `at`."""
+        return self.of_film(film, *self.ohmic(logs, lengths, states))
+
+    def ohmic(
+        self, logs: Floats, lengths: Floats, states: Sequence[int]
+    ) -> tuple[Floats, Floats]:
+        """Resistivity [ohm m] of a material known from `at`, and its electrode excess."""
         conducts = np.isfinite(logs)
-        rho = np.exp(np.where(conducts, logs + self.offset[:, None, list(states)], 0.0))
-        ohms = self.layout(film).resistance(
-            rho, rho * lengths, film.electrode_gap, film.width, film.thickness
+        offset = self.offset[:, None, list(states)]
+        rho = np.exp(np.where(conducts, logs + offset, np.inf))
+        return rho, rho * np.where(conducts, lengths, 1.0)
+
+    def of_film(self, film: Film, resistivity: Floats, excess: Floats) -> Floats:
+        """Ln R of a film of a material; inf where open."""
+        return np.log(
+            self.layout(film).resistance(
+                resistivity, excess, film.electrode_gap, film.width, film.thickness
+            )
         )
-        return np.asarray(np.where(conducts, np.log(ohms), np.inf))
 
 
 def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:
@@ -573,6 +606,63 @@ def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:
     if n < 2:
         root = np.zeros_like(root)
     return logs, length, shift, np.where(known, lengths, length), root
+
+
+def _errors(shifts: Floats, lengths: Floats, rest: int) -> tuple[Floats, Floats]:
+    """Give what each number of the simulation error moves ln rho and lengths by.
+
+    Parameters
+    ----------
+    shifts, lengths : (B, K, S) ndarray of float
+        Of resampled boxes: ln rho less that of all boxes, inf where open, and lengths.
+    rest : int
+        Visit at rest.
+
+    Returns
+    -------
+    log_errors, length_errors : (NOISES, K, S) ndarray of float
+        Their variances are those of the resamples; what components left out would add is
+        spread over those kept.
+
+    """
+    known = np.isfinite(shifts).all(axis=(1, 2))
+    B, (K, S) = int(known.sum()), shifts.shape[1:]
+    out = np.zeros((2, NOISES, K, S))
+    if B < 2 or not K:
+        return out[0], out[1]
+    shifts, lengths = shifts[known], lengths[known]
+    shifts, lengths = shifts - shifts.mean(axis=0), lengths - lengths.mean(axis=0)
+    change = shifts - shifts[:, :, [rest]]
+    scores = _components(shifts[:, :, rest], REST_PARTS)
+    left = change.reshape(B, -1) - scores @ (scores.T @ change.reshape(B, -1))
+    scores = np.hstack([scores, _components(left, CHANGE_PARTS)])
+    parts = scores.T / np.sqrt(B - 1.0)
+    at_rest = _as_wide(parts @ shifts[:, :, rest], shifts[:, :, rest])
+    by_visit = _as_wide(np.tensordot(parts, change, 1), change)
+    out[0][BOXES] = at_rest[:, :, None] + by_visit
+    out[1][BOXES] = np.tensordot(parts, lengths, 1)
+    return out[0], out[1]
+
+
+def _components(values: Floats, n: int) -> Floats:
+    """Find scores (B, n), of norm 1, of the principal components of columns alike."""
+    spread = values.std(axis=0)
+    scaled = values[:, spread > 1e-9] / spread[spread > 1e-9]
+    out = np.zeros((len(values), n))
+    u, sizes, v = np.linalg.svd(scaled, full_matrices=False)
+    kept = min(n, int((sizes > 1e-6 * sizes.max(initial=0.0)).sum()))
+    u, v = u[:, :kept], v[:kept]
+    if kept:
+        # a sign that rounding does not turn, as that of the largest entry may
+        u = u * np.where(v @ np.arange(1.0, v.shape[1] + 1.0) < 0.0, -1.0, 1.0)
+        out[:, :kept] = u
+    return out
+
+
+def _as_wide(parts: Floats, values: Floats) -> Floats:
+    """Parts (g, ...) with the standard deviation of values (B, ...)."""
+    own, wanted = np.sqrt((parts**2).sum(axis=0)), values.std(axis=0, ddof=1)
+    return np.asarray(parts * np.where(own > 0.0, wanted / np.where(own > 0.0, own, 1), 0))
 
 
 def _few_boxes(n: int) -> float:

@@ -232,7 +232,7 @@ def _threshold(findings: Findings) -> dict[str, Any]:
     if findings.posterior is None:
         return found
     known = findings.known
-    own = findings.mix.model.own_threshold(known.contacts, known.values["threshold"])
+    own = known.own_threshold(findings.mix.model) * known.values["threshold"]
     band = known.band(own)
     for end, phi in zip(
         ("", "_p05", "_p95"),

@@ -55,8 +55,7 @@ def model_of(loadings, threshold=THRESHOLD, resamples=100):
 def known_of(model, n=256):
     """Contacts as planned, with the simulation error."""
     priors = contact_priors(ContactParameters(powder=POWDER), model.threshold, varied=False)
-    error = model.threshold.standard_error / model.threshold.volume_fraction
-    return planned(priors, model.parameters, error, child(2), n)
+    return planned(priors, model.parameters, child(2), n)
 
 
 def judged(

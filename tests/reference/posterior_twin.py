@@ -43,7 +43,7 @@ class Twin:
         visits = self.visits
         material = model.material(contacts, noise, visits)
         before, strain = (model.visits.strains[s] for s in visits[1:])
-        own = model.own_threshold(contacts)
+        own = model.own_threshold(contacts, noise=noise)
         s = scale[:, None]
         cup = {c: rest[:, 2 * i : 2 * i + 2] for i, c in enumerate(self.cups)}
         at, total = 2 * len(self.cups), np.zeros(len(z))
