@@ -193,9 +193,10 @@ class Outlook:
         reach = OUTSIDE * spread
         near = (self.rest > low - reach) & (self.rest < high + reach)
         draws = np.flatnonzero(near.any(axis=1))
-        logs, s = self.rest[draws], spread[draws]
+        passes = self.conducts[draws] & np.isfinite(self.change[draws])
+        logs, s = np.where(passes, self.rest[draws], 0.0), spread[draws]
         inside = ndtr((high - logs) / s) - ndtr((low - logs) / s)
-        inside = np.where(np.isfinite(self.change[draws]), inside, 0.0)
+        inside = np.where(passes, inside, 0.0)
         asked = target.gauge_factor_min
         if asked is not None:
             inside *= self._responds(asked, draws)
