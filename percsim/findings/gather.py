@@ -196,10 +196,13 @@ def gather_loadings(
     """Gather the boxes of a mix by loading, which counts once every length has two."""
     loadings = []
     lengths = plan.box_lengths
+    of_weight: dict[float, list[BoxJob]] = {}
+    for job in jobs:
+        of_weight.setdefault(job.recipe.weight_fraction, []).append(job)
     for w in plan.weight_fractions:
         recipe = plan.recipe(w)
         rows: list[list[BoxResult]] = [[] for _ in lengths]
-        mine = [job for job in jobs if job.recipe.weight_fraction == recipe.weight_fraction]
+        mine = of_weight.get(recipe.weight_fraction, [])
         for job, result in finished(mine, records):
             rows[lengths.index(job.box.length)].append(result)
         if min(len(r) for r in rows) < 2:
