@@ -568,12 +568,24 @@ class Material:
         self, film: Film, logs: Floats, lengths: Floats, states: Sequence[int]
     ) -> Floats:
         """Ln R of a film whose material is known from `at`."""
+        return self.of_film(film, *self.ohmic(logs, lengths, states))
+
+    def ohmic(
+        self, logs: Floats, lengths: Floats, states: Sequence[int]
+    ) -> tuple[Floats, Floats]:
+        """Resistivity [ohm m] of a material known from `at`, and its electrode excess."""
         conducts = np.isfinite(logs)
-        rho = np.exp(np.where(conducts, logs + self.offset[:, None, list(states)], 0.0))
-        ohms = self.layout(film).resistance(
-            rho, rho * lengths, film.electrode_gap, film.width, film.thickness
+        offset = self.offset[:, None, list(states)]
+        rho = np.exp(np.where(conducts, logs + offset, np.inf))
+        return rho, rho * np.where(conducts, lengths, 1.0)
+
+    def of_film(self, film: Film, resistivity: Floats, excess: Floats) -> Floats:
+        """Ln R of a film of a material; inf where open."""
+        return np.log(
+            self.layout(film).resistance(
+                resistivity, excess, film.electrode_gap, film.width, film.thickness
+            )
         )
-        return np.asarray(np.where(conducts, np.log(ohms), np.inf))
 
 
 def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:
