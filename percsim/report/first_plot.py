@@ -16,7 +16,7 @@ from percsim.quantities import resistance, weight
 
 __all__ = ["plot_svg"]
 
-WIDTH, HEIGHT = 560.0, 300.0
+WIDTH, HEIGHT = 460.0, 250.0
 LEFT, RIGHT, TOP, BOTTOM = 74.0, 14.0, 24.0, 40.0
 """Margins [px]."""
 LINE = 13.0

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from percsim.first_page import Cups, FirstPage
 from percsim.quantities import columns, grams, sentence, spelt
+from percsim.report.chapter import Chapter
 from percsim.words.first import (
     CAUSE_HEADS,
     asked_cells,
@@ -101,7 +102,13 @@ def _bare(cell: str) -> str:
     return cell.removesuffix(" %")
 
 
-def details_text(page: FirstPage, chapters: Sequence[str]) -> str:
+def details_text(page: FirstPage, chapters: Sequence[Chapter]) -> str:
     """Put what the page says beside its first table, and its chapters, into plain text."""
-    lines = [row_note(page), *remark_lines(page), *caution_lines(page), *chapters]
-    return spelt("\n".join(line for told in lines for line in _wrapped(told)))
+    told = [row_note(page), *remark_lines(page), *caution_lines(page)]
+    lines = [line for text in told for line in _wrapped(text)]
+    for chapter in chapters:
+        lines += ["", *_wrapped(sentence(chapter.claim)), *_wrapped(chapter.words)]
+        if chapter.table is not None:
+            heads = [f"{c.name} {c.unit}".strip() for c in chapter.table.columns]
+            lines += columns(heads, chapter.table.rows)
+    return spelt("\n".join(lines))
