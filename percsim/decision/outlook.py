@@ -187,14 +187,16 @@ class Outlook:
     def pass_shares(self, target: Target) -> Floats:
         """Share of castings that pass at each draw, (n,)."""
         shares = np.zeros(len(self.rest))
-        low, high = np.log(target.window)
+        with np.errstate(divide="ignore"):  # a window from 0 on
+            low, high = np.log(target.window)
         spread = np.maximum(self.scatter[:, None], self._least(self.rest))
         reach = OUTSIDE * spread
         near = (self.rest > low - reach) & (self.rest < high + reach)
         draws = np.flatnonzero(near.any(axis=1))
-        logs, s = self.rest[draws], spread[draws]
+        conducts, s = self.conducts[draws], spread[draws]
+        logs = np.where(conducts, self.rest[draws], 0.0)
         inside = ndtr((high - logs) / s) - ndtr((low - logs) / s)
-        inside = np.where(np.isfinite(self.change[draws]), inside, 0.0)
+        inside = np.where(conducts & np.isfinite(self.change[draws]), inside, 0.0)
         asked = target.gauge_factor_min
         if asked is not None:
             inside *= self._responds(asked, draws)
