@@ -187,14 +187,16 @@ class Outlook:
     def pass_shares(self, target: Target) -> Floats:
         """Share of castings that pass at each draw, (n,)."""
         shares = np.zeros(len(self.rest))
-        low, high = np.log(target.window)
+        with np.errstate(divide="ignore"):
+            low, high = np.log(target.window)
         spread = np.maximum(self.scatter[:, None], self._least(self.rest))
         reach = OUTSIDE * spread
         near = (self.rest > low - reach) & (self.rest < high + reach)
         draws = np.flatnonzero(near.any(axis=1))
-        logs, s = self.rest[draws], spread[draws]
+        passes = self.conducts[draws] & np.isfinite(self.change[draws])
+        logs, s = np.where(passes, self.rest[draws], 0.0), spread[draws]
         inside = ndtr((high - logs) / s) - ndtr((low - logs) / s)
-        inside = np.where(np.isfinite(self.change[draws]), inside, 0.0)
+        inside = np.where(passes, inside, 0.0)
         asked = target.gauge_factor_min
         if asked is not None:
             inside *= self._responds(asked, draws)
@@ -303,6 +305,10 @@ class Outlook:
 
     def casting_band(self) -> Band:
         """R of one casting [ohm], over draws and tolerances."""
+        return self._casting_band
+
+    @cached_property
+    def _casting_band(self) -> Band:
         steps = spread_steps(len(self.rest))[:, None]
         logs = self.rest[:, :, None] + self.scatter[:, None, None] * steps
         weights = (self.weights[:, None] * self.shares)[:, :, None] / steps.shape[-1]
