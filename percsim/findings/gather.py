@@ -270,8 +270,8 @@ def gather_surface(
         longest = [
             job
             for job in jobs
-            if job.recipe.weight_fraction == fit.loading.weight_fraction
-            and job.box.length == fit.loading.lengths[-1]
+            if job.box.length == fit.loading.lengths[-1]
+            and job.recipe.weight_fraction == fit.loading.weight_fraction
         ]
         done = list(finished(longest, records))
         varied = [(job, x.variations) for job, x in done if x.variations is not None]
