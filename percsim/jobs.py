@@ -245,24 +245,26 @@ def box_jobs(plan: Plan, boxes: Mapping[Loading, int] | None = None) -> list[Box
             loading = (mix.box_label, mix.recipe(w).weight_fraction)
             if loading in boxes:
                 series.setdefault(loading, (mix, w))
-    made = [
-        (mix, mix.recipe(w), mix.states(w), mix.thermal(w), mix.probes(w), boxes[loading])
-        for loading, (mix, w) in series.items()
-    ]
+    made = []
+    for loading, (mix, w) in series.items():
+        # short boxes are cheap and scatter more: as many more as they are shorter
+        lengths = mix.box_lengths
+        cubes = [
+            (plan_box(mix, length), round(boxes[loading] * lengths[-1] / length))
+            for length in lengths
+        ]
+        made.append(
+            (mix, mix.recipe(w), mix.states(w), mix.thermal(w), mix.probes(w), cubes)
+        )
     law, mounting = plan.law(), plan.mounting()
     opening = isinstance(law, ContactOpeningLaw)
     settings = law_settings(plan) if opening else ()
-    # short boxes are cheap and scatter more: as many more as they are shorter
-    counts = [
-        [round(n * mix.box_lengths[-1] / length) for length in mix.box_lengths]
-        for mix, *_, n in made
-    ]
     return [
         BoxJob(
             plan.seed,
             number,
             recipe,
-            plan_box(mix, length),
+            cube,
             law,
             states,
             mix.cutoff,
@@ -272,15 +274,15 @@ def box_jobs(plan: Plan, boxes: Mapping[Loading, int] | None = None) -> list[Box
             mounting=mounting if opening else None,
             thermal=thermal if opening else None,
             variations=settings
-            if index == len(mix.box_lengths) - 1 and number < plan.boxes.variations
+            if cube is cubes[-1][0] and number < plan.boxes.variations
             else (),
             probes=probes,
             label=mix.box_label,
         )
-        for number in range(max(max(row) for row in counts))
-        for (mix, recipe, states, thermal, probes, _), row in zip(made, counts, strict=True)
-        for index, length in enumerate(mix.box_lengths)
-        if number < row[index]
+        for number in range(max(count for *_, cubes in made for _, count in cubes))
+        for mix, recipe, states, thermal, probes, cubes in made
+        for cube, count in cubes
+        if number < count
     ]
 
 

@@ -412,12 +412,22 @@ def box_rows(
     return boxes, responses
 
 
+def _five_digits(values: NDArray[np.float64]) -> list[float]:
+    """Round to five digits that count."""
+    size = np.maximum(np.abs(values), 1e-300)
+    step = 10.0 ** (np.floor(np.log10(size)) - 4.0)
+    found: list[float] = (np.round(values / step) * step).tolist()
+    return found
+
+
 def casting_rows(choice: Choice) -> list[dict[str, Any]]:
     """Rows of castings.csv; what each casting drew as how far it is off the plan."""
     rows = []
     for index, candidate in enumerate(choice.candidates):
         castings = candidate.castings
-        off = {name: factor - 1.0 for name, factor in castings.factors().items()}
+        off = {
+            f"{name}_off": _five_digits(x - 1.0) for name, x in castings.factors().items()
+        }
         rest, gauge = castings.at_rest, castings.gauge_factors
         passes = choice.target.passes(rest, gauge)
         rows += [
@@ -427,7 +437,7 @@ def casting_rows(choice: Choice) -> list[dict[str, Any]]:
                 "electrode_gap_m": castings.film.electrode_gap,
                 **dict(candidate.values),
                 "casting": k,
-                **{f"{name}_off": float(f"{x[k]:.5g}") for name, x in off.items()},
+                **{name: x[k] for name, x in off.items()},
                 "resistance_ohm": float(rest[k]),
                 "gauge_factor": float(gauge[k]) if np.isfinite(rest[k]) else None,
                 "passes": bool(passes[k]),
