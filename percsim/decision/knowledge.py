@@ -142,13 +142,9 @@ class Knowledge:
         """Equal draws that would tell as much, 1 / sum of squared weights."""
         return float(1.0 / (self.weights**2).sum())
 
-    @property
-    def centre(self) -> dict[str, float]:
-        """Every number at the mean of the coordinates, SI."""
-        if self.basis == "planned":
-            return {name: float(v[0]) for name, v in self.values.items()}
-        found = self.priors.values((self.weights @ self.z)[None, :])
-        return {name: float(v[0]) for name, v in found.items()}
+    def draw(self, i: int) -> dict[str, float]:
+        """Every number of one draw, SI; `threshold` is the real one over the simulated."""
+        return {name: float(v[i]) for name, v in self.values.items()}
 
     def some(self, rows: slice | NDArray[np.int64]) -> Knowledge:
         """Pick some of the draws, weights as they are."""

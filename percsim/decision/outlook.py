@@ -29,7 +29,7 @@ from percsim.film.model import FilmModel, Loading
 from percsim.film.transfer import FAITHFUL_RATIO
 from percsim.film.visits import Visits
 
-__all__ = ["Band", "Outlook", "Recipe", "outlooks"]
+__all__ = ["Band", "Outlook", "Recipe", "middle_draw", "outlooks"]
 
 Floats = NDArray[np.float64]
 Mounting = Callable[[Film, Loading, Floats], Floats]
@@ -334,6 +334,33 @@ class Outlook:
     def draw_band(self, values: Floats) -> Band:
         """Of one number a draw."""
         return Band.of(values, self.weights)
+
+
+def middle_draw(found: Sequence[Outlook], target: Target) -> int:
+    """Find the draw whose films read nearest to the medians of all draws.
+
+    The mean of what is not known would not do: what readings leave open lies along a curve
+    (a lower threshold with weaker contacts), off which no film reads as measured.
+
+    Parameters
+    ----------
+    found : sequence of Outlook
+        Recipes over the same draws; those count most of which most castings pass.
+    target : Target
+        What is asked.
+
+    """
+    off = np.zeros(len(found[0].knowledge))
+    for o in found:
+        worth = 0.05 + float(o.weights @ o.pass_shares(target))
+        for values in (o.rest[:, o.nominal], o.change[:, o.nominal]):
+            band, known = o.draw_band(values), np.isfinite(values)
+            width = band.p95 - band.p05 if np.isfinite(band.p95 - band.p05) else 1.0
+            middle = band.median if np.isfinite(band.median) else 0.0
+            apart = (np.where(known, values, 0.0) - middle) / max(width, 1e-12)
+            alike = known == np.isfinite(band.median)
+            off += worth * np.where(alike, np.where(known, apart, 0.0), 1.0) ** 2
+    return int(off.argmin())
 
 
 def outlooks(
