@@ -125,7 +125,7 @@ def thirty_loadings() -> None:
     """Put a summary together, what boxes give taken from a formula."""
     whole = Plan.load(EXAMPLE)
     w = np.linspace(0.16, 0.34, LOADINGS).tolist()
-    plan = replace(whole, explore=replace(whole.explore, weight_fractions=tuple(w)))
+    plan = replace(whole, explore=replace(whole.explore, weight_fraction=w))
     known = records(plan)
     row(
         f"{LOADINGS} loadings put together", timed(lambda: assemble(plan, known), 2)[0], 3.0

@@ -196,10 +196,13 @@ def gather_loadings(
     """Gather the boxes of a mix by loading, which counts once every length has two."""
     loadings = []
     lengths = plan.box_lengths
+    of_weight: dict[float, list[BoxJob]] = {}
+    for job in jobs:
+        of_weight.setdefault(job.recipe.weight_fraction, []).append(job)
     for w in plan.weight_fractions:
         recipe = plan.recipe(w)
         rows: list[list[BoxResult]] = [[] for _ in lengths]
-        mine = [job for job in jobs if job.recipe.weight_fraction == recipe.weight_fraction]
+        mine = of_weight.get(recipe.weight_fraction, [])
         for job, result in finished(mine, records):
             rows[lengths.index(job.box.length)].append(result)
         if min(len(r) for r in rows) < 2:
@@ -267,8 +270,8 @@ def gather_surface(
         longest = [
             job
             for job in jobs
-            if job.recipe.weight_fraction == fit.loading.weight_fraction
-            and job.box.length == fit.loading.lengths[-1]
+            if job.box.length == fit.loading.lengths[-1]
+            and job.recipe.weight_fraction == fit.loading.weight_fraction
         ]
         done = list(finished(longest, records))
         varied = [(job, x.variations) for job, x in done if x.variations is not None]

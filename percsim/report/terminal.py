@@ -89,13 +89,14 @@ def _recipes(page: FirstPage) -> list[str]:
     """Lay out the recipes, with ranges of R alone."""
     told = {row: [cell for cell, _ in row_cells(row, page)] for row in page.rows}
     asked = asked_cells(page)
-    lines = [("", "asked", asked[1], "", asked[2], _bare(asked[3]), "", asked[6])]
+    lines = [("", "asked", asked[1], "", asked[2], _bare(asked[3]), "", "")]
     for row, (name, middle, factor, cv, _, P, _) in told.items():
         mark = "best" if row.is_best else "cast" if row.in_cup else ""
         ends = row_cells(row, page)[1][1].strip("()")
         lines.append((mark, name, middle, ends, factor, _bare(cv), _bare(P), miss(row)))
     head = ("", "recipe", "R", "5-95 %", "gauge f.", "CV %", "P %", "most often missed")
-    return columns(head, lines, left=len(head))
+    more = [f"Asked besides: {asked[6]}."] if asked[6] else []
+    return [*columns(head, lines, left=len(head)), *more]
 
 
 def _bare(cell: str) -> str:
