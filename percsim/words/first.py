@@ -90,8 +90,8 @@ _GROUPS = {
     "threshold": "threshold",
     "beta": "how contacts answer strain",
     "delta_b": "how contacts answer strain",
-    "lambda_T": "how they answer heat",
-    "Ea": "how they answer heat",
+    "lambda_T": "how contacts answer heat",
+    "Ea": "how contacts answer heat",
     "scatter": "scatter of the bench",
 }
 
