@@ -357,6 +357,16 @@ def _probability(decision: Decision) -> float:
     return decision.any_recipe
 
 
+def _cast(decision: Decision) -> tuple[int, ...]:
+    """Recipes cast now: every gap to learn by; once ready those that probably do it."""
+    if decision.cup is None:
+        return ()
+    if decision.state is not State.READY:
+        return decision.cup.recipes
+    least = 0.5 * decision.all_limits[decision.best]
+    return tuple(i for i in decision.cup.recipes if decision.all_limits[i] >= least)
+
+
 def _cups(
     plan: Plan, films: Sequence[Films], found: Answer, places: Sequence[Place]
 ) -> tuple[Cups, ...]:
@@ -364,7 +374,7 @@ def _cups(
     if cup is None:
         return ()
     own = next(f for f in films if f.index == cup.mix).plan
-    first = found.recipes[cup.recipes[0]]
+    first, cast = found.recipes[cup.recipes[0]], _cast(found.decision)
     sheet = own.weigh_out(own.recipe(cup.weight_fraction), first.film)
     exact, readings = sheet.grams, sheet.readings
     return (
@@ -377,6 +387,7 @@ def _cups(
             tuple(
                 FilmsOfCup(places[i].electrode_gap, cup.films, band)
                 for i, band in zip(cup.recipes, cup.resistance, strict=True)
+                if i in cast
             ),
             cup.open_chance, plan.chord_strain, sheet.wet_solids / sheet.packing,
             sheet.relative_viscosity, sheet.relative_uncertainty, sheet.tolerance,
@@ -394,7 +405,7 @@ def _rows(
 ) -> tuple[Row, ...]:
     """Lay out the best, what is cast with it, its neighbours, and the best of the rest."""
     decision = found.decision
-    cast = () if decision.cup is None else decision.cup.recipes
+    cast = _cast(decision)
     held = found.outlooks[best].holds(found.target)[1]
     rows = []
     for i in _shown(found, films, cast, best):

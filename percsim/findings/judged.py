@@ -146,25 +146,23 @@ class Findings:
 
     @property
     def threshold(self) -> LoadingThreshold:
-        """The film's own threshold there."""
-        at = dict(self.centre)
-        factor = at.pop("threshold")
-        own = float(self.mix.model.own_threshold(at, factor)[0])
-        simulated = self.mix.films.threshold
+        """The film's own: as simulated, or the median that measured films leave."""
+        simulated, known = self.mix.films.threshold, self.known
         if self.posterior is None:
             return simulated
-        error = simulated.standard_error * own / simulated.volume_fraction
-        return replace(
-            simulated, volume_fraction=min(own, 1.0 - 1e-9), standard_error=error
-        )
+        own = known.own_threshold(self.mix.model) * known.values["threshold"]
+        median = min(known.band(own).median, 1.0 - 1e-9)
+        error = simulated.standard_error * median / simulated.volume_fraction
+        return replace(simulated, volume_fraction=median, standard_error=error)
 
     @property
     def contacts(self) -> ContactParameters | TunnellingParameters:
-        """Contacts there, and which of their numbers were measured."""
+        """Contacts as planned, or their medians by measured films, and which were told."""
         contacts = self.plan.contact_parameters()
         if self.posterior is None or not isinstance(contacts, ContactParameters):
             return contacts
-        at, told = self.centre, self.posterior.told - {"scatter"}
+        told = self.posterior.told - {"scatter"}
+        at = {k: self.known.band(v).median for k, v in self.known.values.items()}
         if "threshold" in told:
             told = (told - {"threshold"}) | {"aspect_ratio"}
         return replace(
