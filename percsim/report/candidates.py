@@ -31,6 +31,7 @@ __all__ = [
     "full_label",
     "is_tunnelling",
     "mix_label",
+    "of_mix",
     "of_one_mix",
     "open_films_marked",
     "unknown_share",
@@ -100,6 +101,12 @@ def mix_label(summary: Summary, candidate: Row) -> str:
             else f"{scaled(value, factor)} {unit} {name.partition(' ')[0]}"
         )
     return ", ".join(words)
+
+
+def of_mix(summary: Summary, candidate: Row) -> str:
+    """Say which mix a figure or table is of, empty where there is one alone."""
+    words = mix_label(summary, candidate)
+    return words and f"Of the mix that decides: {words}."
 
 
 def of_one_mix(summary: Summary) -> dict[str, Any]:

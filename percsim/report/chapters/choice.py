@@ -25,6 +25,7 @@ from percsim.report.candidates import (
     deciding_index,
     film_threshold,
     full_label,
+    of_mix,
     of_one_mix,
     recipe_cells,
     recipe_columns,
@@ -173,7 +174,7 @@ def _standing(summary: Summary) -> str:
 
 def loadings(summary: Summary) -> Chapter | None:
     """R and gauge factor against weight fraction."""
-    summary = of_one_mix(summary)
+    whole, summary = summary, of_one_mix(summary)
     index, _ = deciding_index(summary)
     if index is None:
         return None
@@ -201,6 +202,7 @@ def loadings(summary: Summary) -> Chapter | None:
         "Medians of castings at 20 C; band: 5 – 95 % of castings at "
         f"{candidate_label(best).partition(', ')[2]}; wide bars: simulation error. The "
         "line is the film's own threshold, by which loadings are judged.",
+        of_mix(whole, best),
         figure="loadings",
     )
 

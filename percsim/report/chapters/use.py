@@ -21,6 +21,7 @@ from percsim.report.candidates import (
     Summary,
     candidate_label,
     deciding_index,
+    of_mix,
     of_one_mix,
 )
 from percsim.report.chapter import Chapter, chapter, table
@@ -85,7 +86,7 @@ def _conducts(window: Row) -> str:
 
 def readout(summary: Summary) -> Chapter | None:
     """Voltage, current and power of the films of the deciding loading."""
-    summary = of_one_mix(summary)
+    whole, summary = summary, of_one_mix(summary)
     index, _ = deciding_index(summary)
     if index is None:
         return None
@@ -114,6 +115,7 @@ def readout(summary: Summary) -> Chapter | None:
         f"takes {three(own['current_mA'])} mA, {three(own['power_mW'])} mW, and gives "
         f"{three(own['mV_per_1000_microstrain'])} mV per 1000 microstrain",
         f"Median castings of {weight(best['weight_fraction'])} at rest and 20 C.",
+        of_mix(whole, best),
         table=table(
             (
                 "#gap|mm", "#sheet resistance|kohm/square", "#across film|V",
