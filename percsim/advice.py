@@ -332,7 +332,7 @@ def _tested(
         if at is None:
             at = len(recipes) + len(more)
             more.append(Recipe(reading.loading, reading.film, mix))
-        if reading.relative_change is not None or reading.strain == 0.0:
+        if reading.relative_change is not None or reading.strain == 0.0 or reading.is_open:
             # films of one cup and gap count together, however many rows they fill
             films.setdefault((at, reading.batch or (k,)), []).append(reading)
     found = [Trial(at, _passed(rows, target)) for (at, _), rows in films.items()]
@@ -341,7 +341,10 @@ def _tested(
 
 
 def _passed(films: Sequence[Reading], target: Target) -> bool:
-    """Whether `FILMS` of a cup or more conduct and pass in the mean."""
+    """Whether `FILMS` of a cup or more pass in the mean, and few enough are open."""
+    opens = sum(r.films for r in films if r.is_open)
+    if opens > (1.0 - target.pass_share_min) * sum(r.films for r in films):
+        return False
     told = [
         (r.films, np.log(r.resistance))
         for r in films
