@@ -75,5 +75,5 @@ def test_below_the_threshold_a_loading_well_above_it_is_advised():
     assert np.divide(own, films[0].threshold.volume_fraction) == pytest.approx(
         [1.3, 1.8], rel=0.04
     )
-    low, high = (f"{100 * w:.0f} wt%" for w in told.values)
+    low, high = (f"{100 * w:.0f}\xa0wt%" for w in told.values)
     assert any(f"explore {low} to {high}" in line for line in remark_lines(found.first))
