@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,7 +24,7 @@ from percsim.boxes.store import DATABASE, Store
 from percsim.decision.decide import FILMS, Decision, Trial, decide
 from percsim.decision.knowledge import Knowledge, day_one, planned
 from percsim.decision.limits import BenchLimits
-from percsim.decision.outlook import Outlook, Recipe, outlooks
+from percsim.decision.outlook import Mounting, Outlook, Recipe, outlooks
 from percsim.decision.posterior import Posterior, Reading, measured
 from percsim.decision.priors import Priors, contact_priors
 from percsim.decision.target import Target
@@ -123,7 +123,7 @@ class Films:
         )
 
     @property
-    def mounting(self) -> Callable[[Film, Loading, Floats], Floats] | None:
+    def mounting(self) -> Mounting | None:
         """How films are put on sheet and part; None without either.
 
         Moduli are at their best estimates: what their uncertainty moves is in `layers`.
@@ -131,11 +131,13 @@ class Films:
         if not (self.plan.has_sheet or self.plan.has_part):
             return None
 
-        def put(film: Film, loading: Loading, logs: Floats) -> Floats:
+        def put(
+            film: Film, loading: Loading, logs: Floats, wanted: Sequence[int] | None = None
+        ) -> Floats:
             from percsim.film.mounted import mounted_logs
 
             transfer, through = strain_on_film(self, loading.weight_fraction, film)
-            return mounted_logs(logs, self.model.visits, film, transfer, through)
+            return mounted_logs(logs, self.model.visits, film, transfer, through, wanted)
 
         return put
 
@@ -330,7 +332,7 @@ def _tested(
         if at is None:
             at = len(recipes) + len(more)
             more.append(Recipe(reading.loading, reading.film, mix))
-        if reading.relative_change is not None or reading.strain == 0.0:
+        if reading.relative_change is not None or reading.strain == 0.0 or reading.is_open:
             # films of one cup and gap count together, however many rows they fill
             films.setdefault((at, reading.batch or (k,)), []).append(reading)
     found = [Trial(at, _passed(rows, target)) for (at, _), rows in films.items()]
@@ -339,7 +341,10 @@ def _tested(
 
 
 def _passed(films: Sequence[Reading], target: Target) -> bool:
-    """Whether `FILMS` of a cup or more conduct and pass in the mean."""
+    """Whether `FILMS` of a cup or more pass in the mean, and few enough are open."""
+    opens = sum(r.films for r in films if r.is_open)
+    if opens > (1.0 - target.pass_share_min) * sum(r.films for r in films):
+        return False
     told = [
         (r.films, np.log(r.resistance))
         for r in films

@@ -578,7 +578,7 @@ def _basis(plan: Plan, name: str) -> str:
 def _remarks(
     films: Films, decision: Decision, told: Posterior | None, changes: Sequence[Change]
 ) -> tuple[Remark, ...]:
-    made = [_assumed(films, told), _contradicts(told), _next(decision, changes)]
+    made = [_assumed(films, told), _contradicts(told), _next(films, decision, changes)]
     return tuple(remark for remark in made if remark is not None)
 
 
@@ -640,13 +640,23 @@ def _same(one: Reading, other: Reading) -> bool:
     )
 
 
-def _next(decision: Decision, changes: Sequence[Change]) -> Remark | None:
+ABOVE = (1.3, 1.8)
+"""Loadings to explore where none conducts, over the film's own threshold by volume."""
+
+
+def _next(films: Films, decision: Decision, changes: Sequence[Change]) -> Remark | None:
     if decision.state is State.LEARN:
         return Remark("read and enter")
     if decision.state is State.READY:
         window = decision.window[decision.best]
         spread = decision.why is Why.PROVED_WINDOW
         return Remark("spread not assured", (), (window,)) if spread else Remark("cast")
+    top, phi = films.explored[-1], films.threshold.volume_fraction
+    if top.volume_fraction < phi:
+        mixture = films.plan.recipe(top.weight_fraction)
+        phis = (min(x * phi, 0.9) for x in ABOVE)
+        weights = (mixture.at_volume_fraction(x).weight_fraction for x in phis)
+        return Remark("explore higher", (), tuple(round(w, 2) for w in weights))
     return Remark("change") if changes else Remark("ask for other")
 
 

@@ -257,7 +257,9 @@ def decide(
     passed = [t.recipe for t in tested if t.passed]
     a = max((float(A[i]) for i in passed), default=0.0)
     b = max((float(B[i]) for i in passed), default=0.0)
-    best = int(np.argmax(A + 0.25 * B + 1e-6 * (1.0 - open_share @ w)))
+    # where all are open the one nearest to conducting
+    near = 1e-9 * np.array([o.recipe.loading.volume_fraction for o in outlooks])
+    best = int(np.argmax(A + 0.25 * B + 1e-6 * (1.0 - open_share @ w) + near))
     key: tuple[int, float] | None = None
     if withheld and not tested:
         state, why, key = State.LEARN, Why.UNKNOWN_THRESHOLD, _middle(list(able))

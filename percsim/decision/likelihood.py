@@ -185,7 +185,8 @@ class Predicted:
     slope, bend : (rows, n, T) ndarray of float
         d ln R / d ln(phi/phi_c), and that of the change.
     distance : (rows, n, T) ndarray of float
-        ln of the volume fraction over the film's own threshold.
+        ln of the volume fraction over the film's own threshold; of open rows under strain
+        over that there.
     doubts : (2, rows, n, T) ndarray of float
         What the errors of the fit of settings, at rest and under strain, move level and
         change by.
@@ -241,6 +242,8 @@ def predict(
         place, near = known[phi]
         distance[i] = log_phi - own[:, None]
         if reading.is_open:
+            if reading.strain != 0.0:
+                distance[i] = material.margin(log_phi, int(at[i].argmax()))
             continue
         doubts[:, i] = np.einsum("enk,kmt->ent" if len(log_phi) == 1 else "enk,knt->ent",
                                  errors, near)  # fmt: skip
@@ -367,9 +370,13 @@ class Moves:
         slips = rows.slips[row][:, None, None]
         variance += slips * np.where(is_level > 0.0, SLIP**2, size**2 + variance)
         none = np.zeros((len(row) - k, *found.doubts.shape[2:]))
+        # a level read under strain errs by both
+        strained = np.array([r.relative_change is None for r in of[:k]]) * (strains[:k] > 0)
         doubts = (
             np.concatenate([found.doubts[0, told], none]),
-            np.concatenate([np.zeros((k, *none.shape[1:])), found.doubts[1, responds]]),
+            np.concatenate(
+                [strained[:, None, None] * found.doubts[1, told], found.doubts[1, responds]]
+            ),
         )
         return cls(
             row, rows.cups[row], np.where(conducts, apart, 0.0), conducts, variance,
@@ -531,18 +538,23 @@ def tell(
 
 
 def open_chances(rows: Rows, found: Predicted, scale: Floats) -> dict[int, Floats]:
-    """Log-probability that rows read open as they do, (n, T) each; once a cup."""
+    """Log-probability that rows read open as they do, (n, T) each; once a cup.
+
+    Films of a cup are open together, but for those that are so for reasons of their own.
+    """
     out: dict[int, Floats] = {}
-    seen: set[tuple[int, float]] = set()
+    films: dict[tuple[int, float] | int, int] = {}
+    first: dict[tuple[int, float] | int, int] = {}
     for i in rows.which(lambda r: r.is_open):
         reading = rows.readings[i]
-        key = int(rows.cups[i]), reading.loading.weight_fraction
-        if reading.batch and key in seen:
-            continue
-        seen.add(key)
-        own = np.sqrt(reading.films) * rows.own[i, 0]
+        cup = (int(rows.cups[i]), reading.loading.weight_fraction) if reading.batch else i
+        first.setdefault(cup, i)
+        films[cup] = films.get(cup, 0) + reading.films
+    for cup, i in first.items():
+        own = np.sqrt(rows.readings[i].films) * rows.own[i, 0]
         sd = np.maximum(np.hypot(own, rows.cup[i, 0]) * scale, 1e-9)[:, None]
-        out[i] = np.log(STRAY_OPEN + (1.0 - STRAY_OPEN) * ndtr(-found.distance[i] / sd))
+        stray = STRAY_OPEN ** films[cup]
+        out[i] = np.log(stray + (1.0 - stray) * ndtr(-found.distance[i] / sd))
     return out
 
 

@@ -13,9 +13,10 @@ over the draws, simulation error included.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -29,11 +30,24 @@ from percsim.film.model import FilmModel, Loading
 from percsim.film.transfer import FAITHFUL_RATIO
 from percsim.film.visits import Visits
 
-__all__ = ["Band", "Outlook", "Recipe", "middle_draw", "outlooks"]
+__all__ = ["Band", "Mounting", "Outlook", "Recipe", "middle_draw", "outlooks"]
 
 Floats = NDArray[np.float64]
-Mounting = Callable[[Film, Loading, Floats], Floats]
-"""ln R (m, S) of a flat film at all visits to that of the film on its sheet and part."""
+
+
+class Mounting(Protocol):
+    """Puts films on their sheet and part."""
+
+    def __call__(
+        self,
+        film: Film,
+        loading: Loading,
+        logs: Floats,
+        wanted: Sequence[int] | None = None,
+    ) -> Floats:
+        """Give ln R (m, S) at the visits wanted, from that of the flat film at all."""
+        ...
+
 
 POINTS = np.linspace(-3.6, 3.6, 13)
 """Deviations of the loading in standard deviations, closer than what else scatters R
@@ -433,9 +447,12 @@ def outlooks(
             )
         logs, planned = (material.of_film(film, *ohmic) for ohmic in known[phi])
         if mounting is not None:
+            end = _states(visits, False, False, around=0)
             logs, planned = (
-                mounting(film, recipe.loading, x.reshape(-1, len(states))).reshape(x.shape)
-                for x in (logs, planned)
+                mounting(film, recipe.loading, x.reshape(-1, len(states)), which).reshape(
+                    x.shape
+                )
+                for x, which in ((logs, end), (planned, states))
             )
         scatter = scale * knowledge.scale
         shares = np.exp(-0.5 * (POINTS * (widest[phi] / max(sd, 1e-12))) ** 2)

@@ -18,6 +18,7 @@ from scipy.special import ndtri
 from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.knowledge import Knowledge, day_one, spread_points
 from percsim.decision.likelihood import (
+    STRAY_OPEN,
     Moves,
     Reading,
     Rows,
@@ -216,7 +217,9 @@ class _Problem:
         moves = Moves.of(rows, found, scale, self.level_spread, self.bench)
         logs, alone, tails = tell(moves, each=each)
         for i, chance in open_chances(rows, found, scale).items():
-            logs, alone[i], tails[i] = logs + chance, chance, [np.exp(chance)]
+            logs, alone[i] = logs + chance, chance
+            stray = STRAY_OPEN ** rows.readings[i].films
+            tails[i] = [np.maximum(np.exp(chance) - stray, 0.0)]
         logs = logs + spread_density(rows, scale, self.model, self.bench)[:, None]
         mean, spread = self.threshold
         whole = np.hypot(spread, self.lot * scale)[:, None]
@@ -384,7 +387,7 @@ def _left_out(rows: Rows, told: Told, log_prior: Floats) -> Floats:
         w /= w.sum()
         chances = [float((w * tail).sum()) for tail in tails]
         if rows.readings[i].is_open:
-            out[i] = chances[0]
+            out[i] = chances[0]  # films that are open for reasons of their own left out
             continue
         out[i] = min(1.0, min(2.0 * min(t, 1.0 - t) for t in chances) * len(chances))
     return out

@@ -63,6 +63,9 @@ conductivities of boxes between 1.3 and 2.2 times the threshold follow 1.5 to 1.
 LEAST_STEP_ERROR = 0.03
 """Smallest error of the step of ln rho between two loadings (judgement)."""
 
+OPEN_ERROR = 1.0
+"""Standard error of ln rho of a loading that no resample of its boxes leaves closed."""
+
 LARGEST_CHANGE = 30.0
 """ln R moves by no more than this from as planned; no fit holds as far."""
 
@@ -558,6 +561,19 @@ class Material:
             lengths[..., i] = first + np.where(b > a, share, 0.0) * (last - first)
         return logs, lengths
 
+    def margin(self, log_phi: Floats, s: int) -> Floats:
+        """Ln of effective loadings (n, q) over the least that conducts at a visit."""
+        distance = log_phi - self.log_threshold
+        K = len(self.log_loadings)
+        if not K:
+            return np.asarray(distance)
+        place = np.interp(log_phi, self.log_loadings, np.arange(K))
+        k = np.minimum(place.astype(np.int64), max(K - 2, 0))
+        least = np.minimum(self.lowest, self.held)[:, :, s]
+        rows, up = np.arange(len(self))[:, None], np.minimum(k + 1, K - 1)
+        low = least[rows, k]
+        return np.asarray(distance + low + (place - k) * (least[rows, up] - low))
+
     def _beyond(self, s: int) -> tuple[Floats, Floats]:
         """Slope at rest of loadings, and what a visit adds to it while its change lasts.
 
@@ -635,12 +651,22 @@ def _errors(shifts: Floats, lengths: Floats, rest: int) -> tuple[Floats, Floats]
         spread over those kept.
 
     """
-    known = np.isfinite(shifts).all(axis=(1, 2))
-    B, (K, S) = int(known.sum()), shifts.shape[1:]
+    B, K, S = shifts.shape
     out = np.zeros((2, NOISES, K, S))
     if B < 2 or not K:
         return out[0], out[1]
-    shifts, lengths = shifts[known], lengths[known]
+    shifts, lengths = shifts.copy(), lengths.copy()
+    for k in range(K):
+        # resamples that are open count as the worst that conduct
+        open_ones = ~np.isfinite(shifts[:, k]).all(axis=1)
+        if open_ones.all():
+            shifts[:, k] = OPEN_ERROR * np.where(np.arange(B) % 2, 1.0, -1.0)[:, None]
+        elif open_ones.any():
+            worst = np.where(open_ones, -np.inf, shifts[:, k, rest]).argmax()
+            shifts[open_ones, k], lengths[open_ones, k] = (
+                shifts[worst, k],
+                lengths[worst, k],
+            )
     shifts, lengths = shifts - shifts.mean(axis=0), lengths - lengths.mean(axis=0)
     change = shifts - shifts[:, :, [rest]]
     scores = _components(shifts[:, :, rest], REST_PARTS)

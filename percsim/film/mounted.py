@@ -221,12 +221,25 @@ def mount(castings: Castings, transfer: StrainTransfer, through: Floats) -> Cast
 
 
 def mounted_logs(
-    logs: Floats, visits: Visits, film: Film, transfer: StrainTransfer, through: Floats
+    logs: Floats,
+    visits: Visits,
+    film: Film,
+    transfer: StrainTransfer,
+    through: Floats,
+    wanted: Sequence[int] | None = None,
 ) -> Floats:
-    """Ln R (k, n visits) on a part from ln R of flat films; arguments as for `mount`."""
-    return _moved_states(
-        logs, visits.strains, visits.temperatures, _along(film, transfer), through
-    )
+    """Ln R (k, n visits) on a part from ln R of flat films; arguments as for `mount`.
+
+    Visits that are not among `wanted` stay as they are.
+    """
+    moved, along = logs.copy(), _along(film, transfer)
+    e, t = np.asarray(visits.strains), np.asarray(visits.temperatures)
+    kept = np.isin(np.arange(len(e)), range(len(e)) if wanted is None else wanted)
+    for temperature in np.unique(t[kept]):
+        states = np.flatnonzero(t == temperature)
+        states = states[np.argsort(e[states])]
+        moved[:, states] = _moved(logs[:, states], e[states], kept[states], along, through)
+    return moved
 
 
 def _along(film: Film, transfer: StrainTransfer) -> Floats:
@@ -236,23 +249,13 @@ def _along(film: Film, transfer: StrainTransfer) -> Floats:
     return np.array([transfer.mean(read)]) if np.ptp(along) < UNIFORM else along
 
 
-def _moved_states(
+def _moved(
     logs: Floats,
-    strains: Sequence[float],
-    temperatures: Sequence[float],
+    strains: Floats,
+    wanted: NDArray[np.bool_],
     along: Floats,
     through: Floats,
 ) -> Floats:
-    """Ln R (k, n states) on the part from ln R of flat films, each temperature its own."""
-    moved, e, t = logs.copy(), np.asarray(strains), np.asarray(temperatures)
-    for temperature in np.unique(t):
-        states = np.flatnonzero(t == temperature)
-        states = states[np.argsort(e[states])]
-        moved[:, states] = _moved(logs[:, states], e[states], along, through)
-    return moved
-
-
-def _moved(logs: Floats, strains: Floats, along: Floats, through: Floats) -> Floats:
     """Ln R (k, n) at strains of the part from ln R at strains of the film, rising."""
     if len(strains) < 2 or 0.0 not in strains:
         return logs
@@ -274,8 +277,8 @@ def _moved(logs: Floats, strains: Floats, along: Floats, through: Floats) -> Flo
             low > 0,
             high < len(strains) - 1,
         )
-        for state, strain in enumerate(strains):
-            ratio = response.film(along * strain, through)
+        for state in np.flatnonzero(wanted):
+            ratio = response.film(along * strains[state], through)
             out[rows, state] = logs[rows, rest] + np.log(ratio)
     return out
 

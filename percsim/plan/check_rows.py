@@ -21,6 +21,10 @@ Row = tuple[str, MeasuredSection]
 Fault = Callable[[str, str], None]
 """Adds a fault of a key of the row."""
 
+BEYOND = 0.05
+"""How far outside what was explored a loading may lie, relative: films follow their law on
+that much further."""
+
 
 def check_measured(plan: Mixes, reading: Reading) -> None:
     """Rows of the plan; faults of the plan itself come first and silence some."""
@@ -95,7 +99,8 @@ def _check_row(plan: Mixes, reading: Reading, labelled: Row) -> None:
 
 def _check_loading(plan: Mixes, row: MeasuredSection, fault: Fault) -> None:
     low, high = min(plan.weight_fractions), max(plan.weight_fractions)
-    if not low - 1e-9 <= row.weight_fraction <= high + 1e-9:
+    # a cup as weighed may lie a little beyond what was planned
+    if not low * (1.0 - BEYOND) <= row.weight_fraction <= high * (1.0 + BEYOND):
         fault(
             "weight_fraction",
             f"= '{100 * row.weight_fraction:.4g} wt%' is outside the plan's"

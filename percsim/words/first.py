@@ -412,6 +412,9 @@ def _next(remark: Remark, page: FirstPage) -> str:
             f"next: cast it; R is in the window with {confidence(remark.values[0])} %, and "
             "films of a further cup tell its spread"
         )
+    if remark.code == "explore higher":
+        low, high = map(weight, remark.values)
+        return f"next: every loading is below the threshold; explore {low} to {high}"
     if remark.code == "change":
         return f"next: {'; or '.join(change_line(c, page) for c in page.changes)}"
     return "next: no single change of recipe, bench or limits helps; take another powder"

@@ -1,0 +1,79 @@
+"""What counts as films that passed, and what is tried where nothing will do."""
+
+import tomllib
+
+import numpy as np
+import pytest
+from reference.formula_records import records
+from reference.invented_films import FILM, mixed
+
+from percsim.advice import _passed
+from percsim.decision.posterior import Reading
+from percsim.decision.target import Target
+from percsim.findings import find
+from percsim.plan import Plan
+from percsim.words.first import remark_lines
+
+TARGET = Target(500.0, 2000.0, pass_share_min=0.8)
+
+
+def film(ohms, films=1, **state):
+    return Reading("film", mixed(0.17), FILM, ohms, films, batch="cup 1", **state)
+
+
+@pytest.mark.parametrize(
+    ("films", "passed"),
+    [
+        ([film(1000.0)] * 3, True),
+        ([film(1000.0)] * 2, False),
+        ([film(1000.0, 3)], True),
+        ([film(100.0)] * 3, False),
+        # one of six is open, where one of five may be; then two of them
+        ([film(1000.0)] * 5 + [film(np.inf)], True),
+        ([film(1000.0)] * 4 + [film(np.inf)] * 2, False),
+        # all conduct at rest and none under strain
+        ([film(1000.0)] * 3 + [film(np.inf, strain=3e-3)] * 3, False),
+    ],
+)
+def test_films_pass_where_few_enough_are_open(films, passed):
+    assert _passed(films, TARGET) is passed
+
+
+PLAN = """
+[filler]
+density = "2250 kg/m3"
+diameter = "10 um"
+aspect_ratio = 12
+[elastomer]
+density = "1030 kg/m3"
+[film]
+thickness = "0.20 mm"
+width = "6 mm"
+length = "16 mm"
+[strain]
+points = 4
+[explore]
+weight_fraction = ["12 wt%", "15 wt%"]
+electrode_gap = ["2 mm", "4 mm"]
+[boxes]
+count = 8
+lengths = ["4 D", "6 D"]
+[target]
+resistance = "0.3 to 3 kohm"
+"""
+
+
+def test_below_the_threshold_a_loading_well_above_it_is_advised():
+    plan = Plan.from_dict(tomllib.loads(PLAN))
+    found = find(plan, records(plan))
+    films = [mix.films for mix in found.mixes]
+    assert films[0].threshold.volume_fraction > films[0].explored[-1].volume_fraction
+    best = found.recipes[found.decision.best]
+    assert best.loading == films[0].explored[-1]
+    (told,) = (r for r in found.first.remarks if r.code == "explore higher")
+    own = [plan.recipe(w).volume_fraction for w in told.values]
+    assert np.divide(own, films[0].threshold.volume_fraction) == pytest.approx(
+        [1.3, 1.8], rel=0.04
+    )
+    low, high = (f"{100 * w:.0f}\xa0wt%" for w in told.values)
+    assert any(f"explore {low} to {high}" in line for line in remark_lines(found.first))
