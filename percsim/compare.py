@@ -8,6 +8,7 @@ threshold and bench. Otherwise the two are independent.
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +20,7 @@ from percsim.boxes.store import Store
 from percsim.decision.outlook import Band, Outlook, Recipe
 from percsim.decision.target import Target
 from percsim.errors import FolderError
-from percsim.first_page import FirstPage, first_page
+from percsim.first_page import FirstPage, best_told, first_page
 from percsim.packing import pack
 from percsim.plan import Plan
 
@@ -63,6 +64,8 @@ class Comparison:
         Their first pages.
     shared : bool
         Whether both are drawn at the same unknown numbers.
+    same_bench : bool
+        Whether both state the same tolerances.
     differences : tuple of Difference
         In the order of the table of a first page.
 
@@ -70,6 +73,7 @@ class Comparison:
 
     pages: tuple[FirstPage, FirstPage]
     shared: bool
+    same_bench: bool
     differences: tuple[Difference, ...]
 
 
@@ -93,14 +97,21 @@ def compare(first: str | os.PathLike[str], second: str | os.PathLike[str]) -> Co
     """
     sides = [_opened(folder) for folder in (first, second)]
     pages = tuple(first_page(*side) for side in sides)
-    (plan, films, found), (other, other_films, other_found) = sides
-    a, b = (side[2].outlooks[side[2].decision.best] for side in sides)
-    shared = _same_unknown(plan, other)
+    found, other = (side[2] for side in sides)
+    a, b = (side[2].outlooks[best_told(side[2].decision)] for side in sides)
+    ours, theirs = (
+        next(f for f in side[1] if f.index == own.recipe.mix)
+        for side, own in zip(sides, (a, b), strict=True)
+    )
+    shared = _same_unknown(ours.plan, theirs.plan)
     if shared:
-        like = [r for r in other_found.recipes if r.loading == b.recipe.loading]
-        b = _drawn_like(a, b, plan, films, other_films, like)
-    targets = found.target, other_found.target
-    return Comparison((pages[0], pages[1]), shared, _differences(a, b, targets, shared))
+        like = [r for r in other.recipes if r.loading == b.recipe.loading]
+        b = _drawn_like(b, ours, theirs, like)
+    targets = found.target, other.target
+    return Comparison(
+        (pages[0], pages[1]), shared, _same((ours.plan, theirs.plan), ("tolerances",)),
+        _differences(a, b, targets, shared),
+    )  # fmt: skip
 
 
 def _opened(folder: str | os.PathLike[str]) -> tuple[Plan, list[Films], Answer]:
@@ -117,25 +128,19 @@ def _opened(folder: str | os.PathLike[str]) -> tuple[Plan, list[Films], Answer]:
 
 
 def _same_unknown(plan: Plan, other: Plan) -> bool:
-    """Whether two plans, on day one, are unsure of the same numbers."""
-    ours, theirs = plan.as_dict(), other.as_dict()
-    same = all(ours.get(key) == theirs.get(key) for key in UNKNOWN)
-    return same and not (plan.measured or other.measured)
+    """Whether two mixes, on day one, are unsure of the same numbers."""
+    return _same((plan, other), UNKNOWN) and not (plan.measured or other.measured)
 
 
-def _drawn_like(
-    a: Outlook,
-    b: Outlook,
-    plan: Plan,
-    films: list[Films],
-    others: list[Films],
-    like: list[Recipe],
-) -> Outlook:
-    """Outlook of the second at the draws of the first."""
-    mine = next(f for f in others if f.index == b.recipe.mix)
-    known, _ = known_of(replace(mine, plan=replace(mine.plan, seed=plan.seed)))
-    model = next(f.model for f in films if f.index == a.recipe.mix)
-    if pack(model) != pack(mine.model):
+def _same(plans: tuple[Plan, Plan], sections: Sequence[str]) -> bool:
+    ours, theirs = (plan.as_dict() for plan in plans)
+    return all(ours.get(key) == theirs.get(key) for key in sections)
+
+
+def _drawn_like(b: Outlook, other: Films, mine: Films, like: list[Recipe]) -> Outlook:
+    """Outlook of the second, of films `mine`, at the draws of the other."""
+    known, _ = known_of(replace(mine, plan=replace(mine.plan, seed=other.plan.seed)))
+    if pack(other.model) != pack(mine.model):
         # boxes of their own err on their own
         order = np.random.default_rng(PAIRS).permutation(len(known))
         known = replace(known, noise=known.noise[order])

@@ -12,6 +12,7 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from enum import StrEnum
+from itertools import permutations
 from types import UnionType
 from typing import TYPE_CHECKING, Any, Union, get_args, get_origin, get_type_hints
 
@@ -22,17 +23,19 @@ from percsim.advice import Answer, Films, answer, stored_films
 from percsim.changes import changes_of, tighter
 from percsim.decision.decide import Change, Decision, State, Why
 from percsim.decision.outlook import Band, Outlook
-from percsim.decision.posterior import Posterior, Reading
+from percsim.decision.posterior import Posterior, Reading, RowCheck
 from percsim.decision.priors import shape_is_assumed, threshold_ratio
 from percsim.decision.target import Limit, Target
+from percsim.film.transfer import FAITHFUL_RATIO
 from percsim.plan.sections.ask import TolerancesSection
+from percsim.states.temperature import ROOM_TEMPERATURE
 
 if TYPE_CHECKING:
     from percsim.plan import Plan
 
 __all__ = [
     "Cause", "Cups", "FilmsOfCup", "FirstPage", "Part", "Place", "Plot", "Point", "Read",
-    "Remark", "Row", "first_page", "read_first_page", "stored_first_page",
+    "Remark", "Row", "best_told", "first_page", "read_first_page", "stored_first_page",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -43,6 +46,10 @@ MOST_CAUSES = 2
 """Causes of scatter told."""
 EQUAL = 0.01
 """Two recipes whose P differs less do equally well (judgement)."""
+APART = 30.0
+"""Factor from which equal films are told to differ, whatever else was read (judgement)."""
+NEAR_ROOM = 5.0
+"""Readings so near 20 C stand in the plot of it [K] (judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +97,6 @@ class Cups:
         Of the balance [g].
     films : tuple of FilmsOfCup
         One a gap.
-    open_chance : float
-        Probability that its films are open.
     strain : float
         At which they are read besides rest.
     solids, thickening : float
@@ -110,7 +115,6 @@ class Cups:
     parts: tuple[Part, ...]
     step: float
     films: tuple[FilmsOfCup, ...]
-    open_chance: float
     strain: float
     solids: float
     thickening: float
@@ -191,7 +195,7 @@ class Plot:
     threshold : Band
         The film's own, as weight fraction.
     readings : tuple of Read
-        The user's own, of every gap.
+        The user's own at room temperature, of every gap.
 
     """
 
@@ -214,7 +218,8 @@ class Cause:
     basis : {"default", "plan", "measured"}
         Where its size comes from; measured where films told how far the bench scatters.
     spread : float
-        One standard deviation of the logarithm of what it moves.
+        One standard deviation of the logarithm of what it moves; the median learnt of it
+        where it is measured.
     share : float
         Of the variance of ln R.
     cv, cv_halved : float
@@ -272,7 +277,8 @@ class FirstPage:
     changes : tuple of Change
         What would do most where nothing will do.
     supply, power : float
-        Supply [V], and heat an area that the best recipe makes at it [W/m^2].
+        Supply [V], and the most heat an area that films of the best recipe or of the cup
+        make at it [W/m^2].
     cautions : tuple of str
         Of this powder, elastomer and solvent.
 
@@ -308,7 +314,7 @@ def first_page(plan: Plan, films: Sequence[Films], found: Answer) -> FirstPage:
         What was decided from them.
 
     """
-    decision, best = found.decision, _best(found.decision)
+    decision, best = found.decision, best_told(found.decision)
     own = found.outlooks[best]
     mine = next(f for f in films if f.index == own.recipe.mix)
     told = found.posterior
@@ -322,14 +328,12 @@ def first_page(plan: Plan, films: Sequence[Films], found: Answer) -> FirstPage:
     changes: tuple[Change, ...] = ()
     if decision.state is State.NOTHING:
         changes = changes_of(films, found)[:MOST_CAUSES]
-    film, circuit = own.recipe.film, plan.circuit()
-    power = circuit.film_power(own.casting_band().median) * film.thickness / film.volume
     return FirstPage(
         decision.state, decision.why, _probability(decision), places[best],
         decision.cups, found.target.limits, _cups(plan, films, found, places),
         _plot(found, mine, own), _rows(found, films, places, best),
         _causes(mine, own, found.target, told), _remarks(mine, decision, told, changes),
-        changes, circuit.supply, power, plan.cautions,
+        changes, plan.circuit().supply, _power(plan, found, best), plan.cautions,
     )  # fmt: skip
 
 
@@ -342,7 +346,7 @@ def stored_first_page(plan: Plan, folder: str | os.PathLike[str]) -> FirstPage |
     return None if films is None else first_page(plan, films, answer(plan, films))
 
 
-def _best(decision: Decision) -> int:
+def best_told(decision: Decision) -> int:
     """Index of the recipe that is told of: of the cup to learn by, its likeliest."""
     if decision.state is State.LEARN and decision.cup is not None:
         return max(decision.cup.recipes, key=decision.all_limits.__getitem__)
@@ -355,6 +359,16 @@ def _probability(decision: Decision) -> float:
     if decision.state is State.READY:
         return decision.probability
     return decision.any_recipe
+
+
+def _power(plan: Plan, found: Answer, best: int) -> float:
+    """Most heat an area of the best recipe and of those cast now [W/m^2]."""
+    told = [found.outlooks[i] for i in (best, *_cast(found.decision))]
+    return max(
+        plan.circuit().film_power(own.casting_band().median)
+        * own.recipe.film.thickness / own.recipe.film.volume
+        for own in told
+    )  # fmt: skip
 
 
 def _cast(decision: Decision) -> tuple[int, ...]:
@@ -389,7 +403,7 @@ def _cups(
                 for i, band in zip(cup.recipes, cup.resistance, strict=True)
                 if i in cast
             ),
-            cup.open_chance, plan.chord_strain, sheet.wet_solids / sheet.packing,
+            plan.chord_strain, sheet.wet_solids / sheet.packing,
             sheet.relative_viscosity, sheet.relative_uncertainty, sheet.tolerance,
         ),
     )  # fmt: skip
@@ -450,27 +464,29 @@ def _shown(
 
 def _misses(own: Outlook, target: Target) -> tuple[str, float]:
     """Limit that is likeliest to be missed, and how probably."""
-    missed = {"open": float(own.open_shares @ own.weights)}
+    # what is open misses by that alone
+    closed = own.weights * own.conducts[:, own.nominal]
+    missed = {
+        "open": float(own.open_shares @ own.weights),
+        "near": float(closed @ (own.ratio < FAITHFUL_RATIO)),
+        "spread": float(closed @ _too_few(own, target)),
+    }
     for limit in target.limits:
-        if limit.what == "pass_share":
-            continue
-        short = limit.reserve(own.values_of(limit.what, target)) < 0.0
-        if limit.what == "resistance":
-            short &= own.conducts[:, own.nominal]
-        name = f"{limit.what} {'low' if limit.at_least else 'high'}"
-        missed[name] = float(own.weights @ short)
-    missed["spread"] = _too_few(own, target)
+        if limit.what != "pass_share":
+            short = limit.reserve(own.values_of(limit.what, target)) < 0.0
+            name = f"{limit.what} {'low' if limit.at_least else 'high'}"
+            missed[name] = float(closed @ short)
     name = max(missed, key=missed.__getitem__)
     return (name, missed[name]) if missed[name] > 0.0 else ("", 0.0)
 
 
-def _too_few(own: Outlook, target: Target) -> float:
-    """Probability that too few castings pass though the film as planned does."""
+def _too_few(own: Outlook, target: Target) -> NDArray[np.bool_]:
+    """Where too few castings pass though the film as planned does."""
     low, high = target.window
     level = own.values_of("resistance", target)
     inside = (level >= low) & (level <= high)
     few = own.pass_shares(target) < target.pass_share_min
-    return float(own.weights @ (inside & few))
+    return np.asarray(inside & few)
 
 
 def _error(values: Floats, weights: Floats) -> float:
@@ -508,7 +524,7 @@ def _plot(found: Answer, films: Films, best: Outlook) -> Plot:
 
 
 def _readings(told: Posterior | None) -> tuple[Read, ...]:
-    """Films that were read at rest, under their names."""
+    """Films that were read at rest and at room temperature, under their names."""
     checks = () if told is None else told.checks
     return tuple(
         Read(
@@ -518,6 +534,7 @@ def _readings(told: Posterior | None) -> tuple[Read, ...]:
         for c in checks
         if c.reading.resistance is not None
         and (c.reading.strain == 0.0 or c.reading.relative_change is not None)
+        and abs(c.reading.temperature - ROOM_TEMPERATURE) <= NEAR_ROOM
     )  # fmt: skip
 
 
@@ -530,14 +547,15 @@ def _causes(
         return ()
     holds = own.holds(target)[1]
     learnt = told is not None and "scatter" in told.told
+    scale = own.draw_band(own.knowledge.scale).median if learnt else 1.0
     found = []
     for name, spread, share, after in tighter(films, own)[:MOST_CAUSES]:
         change = after.holds(target)[1].astype(float) - holds
         gain = float(weights @ change)
         found.append(
             Cause(
-                name, "measured" if learnt else _basis(films.plan, name), spread, share,
-                cv, own.draw_band(after.resistance_cv).median,
+                name, "measured" if learnt else _basis(films.plan, name), scale * spread,
+                share, cv, own.draw_band(after.resistance_cv).median,
                 gain if gain > 2.0 * _error(change, weights) else 0.0,
             )
         )  # fmt: skip
@@ -576,25 +594,21 @@ def _assumed(films: Films, told: Posterior | None) -> Remark | None:
     ratio = threshold_ratio(contacts, threshold)
     if contacts.is_calibrated and not shape_is_assumed(contacts, threshold):
         return None
-    return Remark("assumed", (contacts.level[0],), (level, ratio.low, ratio.high))
+    return Remark("assumed", (), (level, ratio.low, ratio.high))
 
 
 def _contradicts(told: Posterior | None) -> Remark | None:
-    """Name the reading that the others speak most against, or a number far off."""
+    """Name readings that others speak against, or a number far off."""
     if told is None:
         return None
-    against = [c for c in told.checks if c.is_outlier]
+    against = sorted((c for c in told.checks if c.is_outlier), key=lambda c: c.probability)
+    pair = _farthest(told.checks)
+    others = [c.reading.label for c in against if c.reading not in pair]
+    if pair:
+        names, read = zip(*((r.label, r.resistance or 0.0) for r in pair), strict=True)
+        return Remark("same films differ", (*names, *others), read)
     if against:
-        worst = min(against, key=lambda c: c.probability)
-        like = [c.reading for c in told.checks if _same(c.reading, worst.reading)]
-        names = [c.reading.label for c in against]
-        values = [worst.probability]
-        if like and worst.reading.resistance is not None:
-            return Remark(
-                "same films differ", (worst.reading.label, like[0].label),
-                (worst.reading.resistance, like[0].resistance or math.nan),
-            )  # fmt: skip
-        return Remark("outlier", tuple(names), tuple(values))
+        return Remark("outlier", tuple(others), (against[0].probability,))
     far = told.far
     if not far:
         return None
@@ -602,13 +616,27 @@ def _contradicts(told: Posterior | None) -> Remark | None:
     return Remark("far from assumed", (name,), (far[name],))
 
 
-def _same(other: Reading, own: Reading) -> bool:
-    """Whether two readings are of equal films in the same state."""
-    return (
-        other is not own
-        and other.resistance is not None
-        and (other.loading, other.film) == (own.loading, own.film)
-        and (other.strain, other.temperature) == (own.strain, own.temperature)
+def _farthest(checks: Sequence[RowCheck]) -> tuple[Reading, ...]:
+    """Two readings of equal films that contradict each other most, none where none do.
+
+    Of which one alone is spoken against, that one first, or `APART` from each other.
+    """
+    apart = {}
+    for a, b in permutations(checks, 2):
+        if not _same(a.reading, b.reading) or b.is_outlier:
+            continue
+        logs = [math.log(c.reading.resistance or math.inf) for c in (a, b)]
+        far = abs(logs[0] - logs[1]) if logs[0] != logs[1] else 0.0
+        if far > 0.0 if a.is_outlier else math.log(APART) < far < math.inf:
+            apart[a.reading, b.reading] = (a.is_outlier, far)
+    return max(apart, key=apart.__getitem__, default=())
+
+
+def _same(one: Reading, other: Reading) -> bool:
+    """Whether two readings are R of equal films in the same state."""
+    keys = ("loading", "film", "strain", "temperature")
+    return None not in (one.resistance, other.resistance) and all(
+        getattr(one, key) == getattr(other, key) for key in keys
     )
 
 

@@ -204,6 +204,12 @@ def test_new_writes_a_plan_that_loads_and_never_over_another(tmp_path: Path) -> 
     assert "cannot be written: no such file or directory" in lost.stderr
 
 
+def test_every_key_is_explained_for_one_plan_alone() -> None:
+    result = CliRunner().invoke(app, ["new", "--all", "--filler", "silver flake", "-"])
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr.count("\n") == 1
+
+
 def test_a_key_and_a_material_are_explained() -> None:
     told = call("explain", "filler.aspect_ratio").stdout
     assert told.startswith("[filler] aspect_ratio\n")

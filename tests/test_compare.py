@@ -10,9 +10,10 @@ import pytest
 from quick import run_quickly
 from test_cup_sheet import PLAN, call, make
 
+from percsim.advice import answer, stored_films
 from percsim.compare import compare
 from percsim.plan import Plan
-from percsim.words.first import heads, state_line
+from percsim.words.first import HEADS, state_line
 
 ONE_FILM = PLAN.replace('"30 wt%", "36 wt%"', '"36 wt%"').replace(
     '"2 mm", "4 mm"', '"4 mm"'
@@ -108,12 +109,66 @@ def test_a_page_and_a_few_lines_for_the_command_line(narrow, wide, tmp_path):
     assert "x 0.5 (x 0.5" in words
     assert f"Page: {page}" in text
     assert len(text.splitlines()) <= 30
+    assert max(map(len, text.splitlines())) <= 92
+    # what is too long for the table stands below it
+    for head in (*HEADS, "to weigh", "own threshold", "scatter of R, 1."):
+        assert re.search(rf"^{re.escape(head)}[: ] ", text, re.MULTILINE), head
     shown = page.read_text()
     assert shown.count("<svg") == 2
     assert not re.search(r"<script|https?://", shown)
     words = html.unescape(re.sub(r"<[^>]+>", " ", shown)).replace("\xa0", " ")
-    for head in heads(found.pages[0]):
-        assert words.count(head) >= 3  # in the table of both, and in each page
+    cells = html.unescape(shown)
+    for head in HEADS:
+        assert cells.count(f">{head}<") >= 3  # in the table of both, and in each page
+
+
+def test_while_learning_both_are_told_of_the_cup(folder_of):
+    """Where another recipe than the cup's is likelier, differences are the page's."""
+    other = PLAN.replace("0.3 to 3 kohm", "0.1 to 0.5 kohm")
+    other += 'largest_gauge_factor_cv = "8 %"\n'
+    folder = folder_of("cup", other)
+    plan = Plan.load(folder.parent / "cup.toml")
+    found = answer(plan, stored_films(plan, folder))
+    read = ONE_FILM + READ
+    told = compare(folder_of(f"other-{len(read)}", read), folder)
+    best = next(row for row in told.pages[1].rows if row.is_best)
+    likeliest = found.recipes[found.decision.best].loading
+    assert best.place.weight_fraction != likeliest.weight_fraction
+    ours = next(row for row in told.pages[0].rows if row.is_best)
+    apart = bands(told)["probability"].median
+    assert apart == pytest.approx(best.probability - ours.probability, abs=1e-12)
+
+
+def test_what_is_shared_is_that_of_the_mix_and_of_the_bench(narrow, folder_of):
+    mixed = ONE_FILM.replace("[explore]", '[explore]\nmix_ratio = ["5:1"]')
+    assert not compare(narrow, folder_of("mixed", mixed)).shared
+    loose = ONE_FILM.replace("[tolerances]", '[tolerances]\nweighing = "3 %"')
+    folder = folder_of("loose", loose)
+    found = compare(narrow, folder)
+    assert (found.shared, found.same_bench) == (True, False)
+    _, text, _ = call("compare", narrow, folder, "--page", folder.parent / "x.html")
+    assert "contacts and threshold are the same" in " ".join(text.split())
+
+
+def test_folders_are_called_so_that_they_can_be_told_apart(
+    narrow, wide, tmp_path, monkeypatch
+):
+    page = ("--page", tmp_path / "x.html")
+    shutil.copytree(wide, tmp_path / "narrow", symlinks=True)
+    monkeypatch.chdir(narrow)
+    _, text, _ = call("compare", ".", wide, *page)
+    assert text.startswith("narrow: ")
+    _, text, _ = call("compare", ".", tmp_path / "narrow", *page)
+    lines = text.splitlines()
+    assert lines[0].startswith(".: ")
+    assert any(line.startswith(str(tmp_path / "narrow")) for line in lines)
+
+
+def test_quiet_says_the_states_alone_as_after_a_run(narrow, wide, tmp_path):
+    code, text, _ = call("compare", narrow, wide, "--quiet", "--page", tmp_path / "x.html")
+    states = [state_line(page) for page in compare(narrow, wide).pages]
+    assert code == 0
+    assert text.splitlines() == [f"narrow: {states[0]}.", f"wide: {states[1]}."]
 
 
 def test_what_cannot_be_compared_is_one_line(narrow, tmp_path):

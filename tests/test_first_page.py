@@ -12,8 +12,9 @@ from reference.findings import findings, row_of
 from percsim.boxes.store import encode_json
 from percsim.changes import changes_of, tighter
 from percsim.decision.decide import State
+from percsim.decision.target import Target
 from percsim.findings.rows import plain, summary_of_choice
-from percsim.first_page import read_first_page
+from percsim.first_page import Remark, _misses, first_page, read_first_page
 
 TIGHT = {"largest_resistance_cv": "15 %"}
 
@@ -113,6 +114,93 @@ def test_what_contradicts_is_named(read):
     assert remark.code == "same films differ"
     assert remark.names == ("row d", "row c")
     assert remark.values[0] == pytest.approx(9.0 * remark.values[1])
+
+
+def told_of(read, *changes):
+    """What contradicts where R of the first rows, and whether they fit, are others."""
+    checks = [
+        replace(check, is_outlier=out, reading=replace(check.reading, resistance=ohms))
+        for check, (ohms, out) in zip(read.answer.posterior.checks, changes, strict=True)
+    ]
+    like = checks[3].reading  # the third and fourth are equal films, now the second too
+    checks[1] = replace(checks[1], reading=replace(like, label="row b",
+                        resistance=checks[1].reading.resistance))  # fmt: skip
+    posterior = replace(read.answer.posterior, checks=tuple(checks))
+    films = [mix.films for mix in read.mixes]
+    page = first_page(read.plan, films, replace(read.answer, posterior=posterior))
+    return page.remarks[1]
+
+
+def test_every_reading_that_does_not_fit_is_named_beside_one_that_does(read):
+    one = told_of(read, (1e3, True), (9e3, True), (1e3, False), (9e3, True))
+    assert one == Remark("same films differ", ("row b", "row c", "row d", "row a"),
+                         (9e3, 1e3)) or one == Remark(
+        "same films differ", ("row d", "row c", "row b", "row a"), (9e3, 1e3)
+    )  # fmt: skip
+    alone = told_of(read, (1e3, False), (9e3, True), (9e3, True), (9e3, True))
+    assert alone.code == "outlier"
+    assert set(alone.names) == {"row b", "row c", "row d"}
+
+
+def test_equal_films_far_apart_are_told_though_neither_is_an_outlier(read):
+    far = told_of(read, (1e3, False), (1e5, False), (1e3, False), (9e3, False))
+    assert far.code == "same films differ"
+    assert set(far.names) == {"row b", "row c"}
+    near = told_of(read, (1e3, False), (9e3, False), (1e3, False), (9e3, False))
+    assert near.code != "same films differ"
+    # near the threshold some films of a cup may be open
+    opened = told_of(read, (1e3, False), (np.inf, False), (1e3, False), (9e3, False))
+    assert opened.code != "same films differ"
+
+
+def test_an_open_film_misses_by_being_open_alone(found):
+    own = found.outlooks[found.decision.best]
+    n = len(own.rest) * 6 // 10
+    rest = np.where((np.arange(len(own.rest)) < n)[:, None], np.inf, own.rest)
+    mostly = replace(own, rest=rest, ratio=np.full_like(own.ratio, 2.0))
+    share = float(mostly.open_shares @ mostly.weights)
+    # without an upper limit of R open draws are in the window
+    for target in (Target(pass_share_min=0.8), Target(resistance_cv_max=1e-3)):
+        assert _misses(mostly, target) == ("open", pytest.approx(share))
+
+
+def test_a_film_too_near_the_threshold_misses_by_that(found):
+    own = found.outlooks[found.decision.best]
+    target = Target(pass_share_min=0.01)
+    near = replace(own, ratio=np.full_like(own.ratio, 1.1))
+    assert near.probability(target) == 0.0
+    closed = float(own.weights @ own.conducts[:, own.nominal])
+    assert _misses(near, target) == ("near", pytest.approx(closed))
+
+
+def test_heat_is_that_of_the_hottest_film_of_the_cup(found):
+    circuit = found.plan.circuit()
+    films = found.first.cups[0].films
+    width = found.plan.film_at(films[0].electrode_gap).width
+    heat = [
+        circuit.film_power(f.resistance.median) / (f.electrode_gap * width) for f in films
+    ]
+    best = [f.electrode_gap for f in films].index(found.first.best.electrode_gap)
+    assert heat[best] < max(heat)
+    assert found.first.power == pytest.approx(max(heat))
+
+
+def test_what_was_learnt_of_the_bench_is_told_with_its_size_and_place(found):
+    """Rows that scatter by 5 % tell that the bench scatters less than planned."""
+    cast, rows = found.whole.candidates, []
+    for k, batch, at in ((6, "a", "20 C"), (7, "a", "60 C"), (5, "b", "22 C")):
+        more = {"films": 8, "spread": "5 %", "batch": batch, "temperature": at}
+        rows.append(row_of(cast[k], **more))
+    learnt = findings(rows)
+    scale = learnt.answer.posterior.knowledge
+    factor = scale.band(scale.scale).median
+    assert factor < 0.7
+    planned = learnt.mix.films.bench.tolerances
+    for cause in learnt.first.causes:
+        assert cause.basis == "measured"
+        assert cause.spread == pytest.approx(factor * getattr(planned, cause.name))
+    # the plot is of 20 C
+    assert [r.name for r in learnt.first.plot.readings] == ["row 1, a", "row 3, b"]
 
 
 def test_changes_raise_p_and_come_by_how_much(read):

@@ -27,6 +27,8 @@ from percsim.quantities import columns, quantity
 
 __all__ = ["explain", "materials", "new"]
 
+USUAL = ("graphite flake", "addition-cure silicone", "bars")
+"""Powder, elastomer and layout of a plan if nothing else is said."""
 
 UNITS = {
     "density": "density", "size": "length", "aspect_ratio": "", "g0": "conductance",
@@ -69,7 +71,7 @@ def new(
             "Powder; percsim materials lists them.",
             autocompletion=_materials("filler"),
         ),
-    ] = "graphite flake",
+    ] = USUAL[0],
     elastomer: Annotated[
         str,
         valued(
@@ -77,7 +79,7 @@ def new(
             "Elastomer; percsim materials lists them.",
             autocompletion=_materials("elastomer"),
         ),
-    ] = "addition-cure silicone",
+    ] = USUAL[1],
     layout: Annotated[
         str,
         valued(
@@ -85,7 +87,7 @@ def new(
             "Electrodes: bars, end plates, fingers or four-terminal.",
             autocompletion=_layouts,
         ),
-    ] = "bars",
+    ] = USUAL[2],
     every_key: Annotated[
         bool, typer.Option("--all", help="Every key, with unit, range and default.")
     ] = False,
@@ -100,9 +102,12 @@ def new(
     from percsim.plan.short import short_plan
     from percsim.plan.text import complete_plan
 
-    text = short_plan(filler, elastomer, layout)
-    if every_key:
-        text = complete_plan()
+    if every_key and (filler, elastomer, layout) != USUAL:
+        leave(
+            BAD_INPUT,
+            "--all explains the keys of one plan; choose materials or layout there",
+        )
+    text = complete_plan() if every_key else short_plan(filler, elastomer, layout)
     if str(file) == "-":
         if as_json:
             say(json.dumps({"plan": text}))

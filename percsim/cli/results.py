@@ -114,14 +114,18 @@ def compare(
     from percsim.compare import compare as put_side_by_side
     from percsim.findings.rows import plain
     from percsim.report.compared import compared_page, compared_text
+    from percsim.words.first import state_line
 
-    folders = results_folder(first), results_folder(second)
-    found, names = put_side_by_side(*folders), (folders[0].name, folders[1].name)
-    file = page or folders[1].parent / f"{names[0]}-{names[1]}.html"
+    a, b = (results_folder(folder).resolve() for folder in (first, second))
+    names = (first, second) if a.name == b.name else (a.name, b.name)
+    found = put_side_by_side(a, b)
+    file = page or b.parent / f"{a.name}-{b.name}.html"
     written = write_atomically(file, compared_page(found, names))
     if as_json:
         say_json({"differences": plain(found.differences), "shared": found.shared})
+    elif quiet:
+        for name, one in zip(names, found.pages, strict=True):
+            say(f"{name}: {state_line(one)}.")
     else:
         say(compared_text(found, names))
-        if not quiet:
-            say(f"Page: {written}")
+        say(f"Page: {written}")

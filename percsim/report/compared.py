@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Sequence
 
 from percsim.compare import Comparison, Difference
@@ -11,10 +10,11 @@ from percsim.decision.outlook import Band
 from percsim.first_page import FirstPage
 from percsim.quantities import columns, grams, sentence, spelt, weight
 from percsim.report.shown import first_html, rendered, styles
+from percsim.report.terminal import WIDTH, wrapped
 from percsim.words.first import (
+    HEADS,
     cause_cells,
     caution_lines,
-    heads,
     place,
     remark_lines,
     row_cells,
@@ -22,9 +22,6 @@ from percsim.words.first import (
 )
 
 __all__ = ["compared_page", "compared_text"]
-
-WIDTH = 92
-"""Letters in a line."""
 
 
 def _rows(found: Comparison) -> list[tuple[str, ...]]:
@@ -37,7 +34,7 @@ def _rows(found: Comparison) -> list[tuple[str, ...]]:
     return [
         *(
             (head, x, y, apart.get(key, ""))
-            for head, x, y, key in zip(heads(a), *cells, keys, strict=True)
+            for head, x, y, key in zip(HEADS, *cells, keys, strict=True)
         ),
         ("to weigh", *(_cup(page) for page in (a, b)), ""),
         ("own threshold", *(weight(_two(p.plot.threshold)) for p in (a, b)), ""),
@@ -106,9 +103,14 @@ def _own_cautions(pages: Sequence[FirstPage]) -> list[list[str]]:
 
 def _basis(found: Comparison) -> str:
     if found.shared:
+        same = (
+            "contacts, threshold and bench"
+            if found.same_bench
+            else "contacts and threshold"
+        )
         return (
-            "Differences: 5-95 % by what is known; contacts, threshold and bench are the "
-            "same on both sides, unknown as they are (R of the films as planned)"
+            f"Differences: 5-95 % by what is known; {same} are the same on both sides, "
+            "unknown as they are (R of the films as planned)"
         )
     return (
         "Differences: 5-95 % by what is known; what is not known of one side has nothing "
@@ -134,14 +136,18 @@ def compared_text(found: Comparison, names: tuple[str, str]) -> str:
     """
     lines = []
     for name, page in zip(names, found.pages, strict=True):
-        lines += textwrap.wrap(f"{name}: {state_line(page)}.", WIDTH)
-    numbers = [row for row in _rows(found) if max(map(len, row)) <= WIDTH // 3]
-    lines += columns(("", *names, "second to first"), numbers)
-    lines += textwrap.wrap(sentence(_basis(found)), WIDTH)
+        lines += wrapped(f"{name}: {state_line(page)}.")
+    heads, rows = ("", *names, "second to first"), _rows(found)
+    table = list(rows)
+    while table and max(map(len, columns(heads, table))) > WIDTH:
+        table.remove(max(table, key=lambda row: max(map(len, row))))
+    lines += columns(heads, table) if table else []
+    for head, *cells in (row for row in rows if row not in table):
+        told = (f"{n} {x}" for n, x in zip(heads[1:], cells, strict=True) if x)
+        lines += wrapped(f"{head}: {'; '.join(told)}", 2)
+    lines += wrapped(sentence(_basis(found)))
     for name, page, own in zip(names, found.pages, _own_cautions(found.pages), strict=True):
-        weigh = f"Weigh {_cup(page)}." if page.cups else ""
-        told = " ".join([weigh, *remark_lines(page), *own]).strip()
-        lines += textwrap.wrap(f"{name}: {told}", WIDTH, break_on_hyphens=False)
+        lines += wrapped(f"{name}: {' '.join([*remark_lines(page), *own])}")
     return spelt("\n".join(lines))
 
 

@@ -11,11 +11,11 @@ from percsim.report.candidates import Summary
 from percsim.report.first_plot import plot_svg
 from percsim.words.first import (
     CAUSE_HEADS,
+    HEADS,
     asked_cells,
     cause_cells,
     caution_lines,
     cup_title,
-    heads,
     remark_lines,
     row_cells,
     row_note,
@@ -105,7 +105,7 @@ def sheet_of(page: FirstPage) -> FirstSheet:
     return FirstSheet(
         KINDS[page.state], units_held(state_line(page)),
         tuple(_cup(cup, page) for cup in page.cups), plot_svg(page),
-        heads(page), asked_cells(page),
+        HEADS, asked_cells(page),
         tuple(
             ("best" if row.is_best else "cast" if row.in_cup else "", row_cells(row, page))
             for row in page.rows

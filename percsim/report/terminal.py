@@ -18,19 +18,23 @@ from percsim.words.first import (
     caution_lines,
     contradiction,
     cup_cautions,
+    has_mixes,
     miss,
+    place,
     remark_lines,
     row_cells,
     row_note,
     state_line,
 )
 
-__all__ = ["details_text", "first_text"]
+__all__ = ["WIDTH", "details_text", "first_text", "wrapped"]
 
 WIDTH = 92
 """Letters in a line."""
-MOST_WORDS = 200
-"""Words in all; where they are more, the least probable recipes are left to the page."""
+HANGING = 6
+"""Letters that a broken row of a table is set in."""
+MOST_WORDS, MOST_LINES = 200, 18
+"""In all; where they are more, the least probable recipes are left to the page."""
 
 
 def first_text(page: FirstPage, folder: str | os.PathLike[str]) -> str:
@@ -50,7 +54,9 @@ def first_text(page: FirstPage, folder: str | os.PathLike[str]) -> str:
 
     """
     text = _text(page, folder)
-    while len(page.rows) > 1 and len(text.split()) > MOST_WORDS:
+    while len(page.rows) > 1 and (
+        len(text.split()) > MOST_WORDS or text.count("\n") >= MOST_LINES
+    ):
         least = min(page.rows, key=lambda row: (row.is_best, row.in_cup, row.probability))
         page = replace(page, rows=tuple(row for row in page.rows if row is not least))
         text = _text(page, folder)
@@ -59,25 +65,28 @@ def first_text(page: FirstPage, folder: str | os.PathLike[str]) -> str:
 
 def _text(page: FirstPage, folder: str | os.PathLike[str]) -> str:
     lines = [
-        *_wrapped(f"{state_line(page)}."),
-        *(_weigh(cup) for cup in page.cups),
+        *wrapped(f"{state_line(page)}."),
+        *(line for cup in page.cups for line in wrapped(_weigh(cup))),
         *(
             line
             for cup in page.cups
             for told in cup_cautions(cup)
-            for line in _wrapped(told)
+            for line in wrapped(told)
         ),
         *_recipes(page),
     ]
     if page.causes:
         lines += columns(CAUSE_HEADS, [cause_cells(cause, page) for cause in page.causes])
-    lines += [line for told in contradiction(page) for line in _wrapped(told)]
+    lines += [line for told in contradiction(page) for line in wrapped(told)]
     lines.append(f"Page: {Path(folder) / 'report.html'}")
     return spelt("\n".join(lines))
 
 
-def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, break_on_hyphens=False)
+def wrapped(text: str, hanging: int = 0) -> list[str]:
+    """Break a text into lines, all but the first set in by so many letters."""
+    return textwrap.wrap(
+        text, WIDTH, subsequent_indent=hanging * " ", break_on_hyphens=False
+    )
 
 
 def _weigh(cup: Cups) -> str:
@@ -86,17 +95,24 @@ def _weigh(cup: Cups) -> str:
 
 
 def _recipes(page: FirstPage) -> list[str]:
-    """Lay out the recipes, with ranges of R alone."""
+    """Lay out the recipes, with ranges of R alone, those of a mix under its name."""
     told = {row: [cell for cell, _ in row_cells(row, page)] for row in page.rows}
-    asked = asked_cells(page)
+    asked, several, mix = asked_cells(page), has_mixes(page), ""
     lines = [("", "asked", asked[1], "", asked[2], _bare(asked[3]), "", "")]
-    for row, (name, middle, factor, cv, _, P, _) in told.items():
+    for row, (_, middle, factor, cv, _, P, _) in told.items():
+        name = place(replace(row.place, mix=""))
         mark = "best" if row.is_best else "cast" if row.in_cup else ""
         ends = row_cells(row, page)[1][1].strip("()")
         lines.append((mark, name, middle, ends, factor, _bare(cv), _bare(P), miss(row)))
     head = ("", "recipe", "R", "5-95 %", "gauge f.", "CV %", "P %", "most often missed")
-    more = [f"Asked besides: {asked[6]}."] if asked[6] else []
-    return [*columns(head, lines, left=len(head)), *more]
+    heading, limits, *laid = columns(head, lines, left=len(head))
+    lines_told = [heading, limits]
+    for row, line in zip(page.rows, laid, strict=True):
+        if several and row.place.mix != mix:
+            mix = row.place.mix
+            lines_told += wrapped(f"{mix}:")
+        lines_told += wrapped(line, HANGING)
+    return [*lines_told, *(wrapped(f"Asked besides: {asked[6]}.") if asked[6] else ())]
 
 
 def _bare(cell: str) -> str:
@@ -106,9 +122,9 @@ def _bare(cell: str) -> str:
 def details_text(page: FirstPage, chapters: Sequence[Chapter]) -> str:
     """Put what the page says beside its first table, and its chapters, into plain text."""
     told = [row_note(page), *remark_lines(page), *caution_lines(page)]
-    lines = [line for text in told for line in _wrapped(text)]
+    lines = [line for text in told for line in wrapped(text)]
     for chapter in chapters:
-        lines += ["", *_wrapped(sentence(chapter.claim)), *_wrapped(chapter.words)]
+        lines += ["", *wrapped(sentence(chapter.claim)), *wrapped(chapter.words)]
         if chapter.table is not None:
             heads = [f"{c.name} {c.unit}".strip() for c in chapter.table.columns]
             lines += columns(heads, chapter.table.rows)

@@ -33,9 +33,9 @@ from percsim.words.films import PARAMETERS
 from percsim.words.power import power_caution
 
 __all__ = [
-    "CAUSE_HEADS", "asked_cells", "cause_cells", "caution_lines", "change_line",
+    "CAUSE_HEADS", "HEADS", "asked_cells", "cause_cells", "caution_lines", "change_line",
     "contradiction", "cup_cautions", "cup_line", "cup_title",
-    "expected_lines", "heads", "miss", "ohms", "place", "plot_line", "recipe_line",
+    "expected_lines", "has_mixes", "miss", "ohms", "place", "plot_line", "recipe_line",
     "remark_lines", "row_cells", "row_note", "state_line", "told",
 ]  # fmt: skip
 
@@ -70,10 +70,9 @@ TOLERANCES = {
 }
 """Tolerances in words, by their names in `percsim.film.Tolerances`."""
 
-_BASES = {"default": "default", "plan": "plan", "measured": "measured"}
-
 _MISSES = {
     "open": "open",
+    "near": "too near the threshold",
     "resistance low": "R too low",
     "resistance high": "R too high",
     "gauge_factor low": "gauge factor too low",
@@ -254,17 +253,10 @@ def _cv(band: Band | None) -> tuple[str, str]:
     return f"{100 * band.median:.0f} %", f"({ends})"
 
 
-def heads(page: FirstPage) -> tuple[str, ...]:
-    """Heads of the table."""
-    return (
-        "recipe",
-        "R",
-        "gauge factor",
-        "CV of R",
-        "CV of gauge f.",
-        "P",
-        "most often missed",
-    )
+HEADS = (
+    "recipe", "R", "gauge factor", "CV of R", "CV of gauge f.", "P", "most often missed",
+)  # fmt: skip
+"""Of the table."""
 
 
 def asked_cells(page: FirstPage) -> tuple[str, ...]:
@@ -290,7 +282,7 @@ def _limit(limit: Limit) -> str:
 def row_cells(row: Row, page: FirstPage) -> tuple[tuple[str, str], ...]:
     """Cells of one recipe, each with its 5-95 % in brackets or nothing."""
     factor = row.gauge_factor if math.isfinite(row.resistance.median) else None
-    at = row.place if _mixes(page) else replace(row.place, mix="")
+    at = row.place if has_mixes(page) else replace(row.place, mix="")
     return (
         (place(at), ""), told(row.resistance, page), _factor(factor),
         _cv(row.resistance_cv), _cv(row.gauge_factor_cv if factor else None),
@@ -299,7 +291,7 @@ def row_cells(row: Row, page: FirstPage) -> tuple[tuple[str, str], ...]:
     )  # fmt: skip
 
 
-def _mixes(page: FirstPage) -> bool:
+def has_mixes(page: FirstPage) -> bool:
     """Whether the rows are of several mixes, which are then told apart."""
     return len({row.place.mix for row in page.rows}) > 1
 
@@ -340,7 +332,7 @@ def cause_cells(cause: Cause, page: FirstPage) -> tuple[str, ...]:
     P = next((row.probability for row in page.rows if row.is_best), page.probability)
     now, then = share(P), share(P + cause.gain)
     return (
-        TOLERANCES[cause.name], f"{_spread(cause)}, {_BASES[cause.basis]}",
+        TOLERANCES[cause.name], f"{_spread(cause)}, {cause.basis}",
         f"{share(cause.share)} %", cv, f"{now} to {then} %" if now != then else "–",
     )  # fmt: skip
 
@@ -372,14 +364,15 @@ def _remark(remark: Remark, page: FirstPage) -> str:
         groups = list(dict.fromkeys(_GROUPS[name] for name in names))
         return f"assumed still: {listed(groups)}"
     if remark.code == "outlier":
-        verb = "does" if len(names) == 1 else "do"
+        chance = probability(values[0])
         return (
-            f"contradiction: {listed(names, 3)} {verb} not fit the other readings "
-            f"(probability {probability(values[0])}); check before the next cup"
+            f"contradiction: {_misfit(names)} (probability {chance}); check before the "
+            "next cup"
         )
     if remark.code == "same films differ":
         read = " and ".join(ohms(value, page, 3) for value in values)
-        return f"contradiction: {names[0]} and {names[1]} are equal films and read {read}"
+        told = f"contradiction: {names[0]} and {names[1]} are equal films and read {read}"
+        return f"{told}; {_misfit(names[2:])}" if names[2:] else told
     if remark.code == "far from assumed":
         side = "above" if values[0] > 0.0 else "below"
         return (
@@ -387,6 +380,11 @@ def _remark(remark: Remark, page: FirstPage) -> str:
             f"standard deviations {side} what was assumed; check units, sizes and the plan"
         )
     return _next(remark, page)
+
+
+def _misfit(names: Sequence[str]) -> str:
+    verb = "does" if len(names) == 1 else "do"
+    return f"{listed(names, 3)} {verb} not fit the other readings"
 
 
 def _assumed(level: float, low: float, high: float) -> str:

@@ -170,6 +170,20 @@ def test_measured_candidates_are_those_of_the_films(everything):
     assert chapter(summary, "castings") is None  # drawn as planned, not by the films
 
 
+def test_scatter_is_told_as_the_table_of_candidates_has_it(example, everything):
+    for summary, _ in (example, everything):
+        own = summary["spread"]
+        heads = [column.name for column in chapter(summary, "candidates").table.columns]
+        (row,) = (
+            row
+            for row in chapter(summary, "candidates").table.rows
+            if f"{row[0]} wt%, {row[1]} mm" == f"{100 * own['weight_fraction']:g} wt%, "
+            f"{1e3 * own['electrode_gap_m']:g} mm"
+        )
+        told = next(row[k] for k, head in enumerate(heads) if "CV" in head)
+        assert f" scatter by {told} % in R" in chapter(summary, "spread").claim
+
+
 def test_what_is_not_known_is_told_until_films_are_measured():
     rows = [
         {"weight_fraction": "30 wt%", "electrode_gap": "3 mm", "resistance": "1.9 kohm"}

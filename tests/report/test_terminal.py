@@ -43,7 +43,7 @@ def test_the_terminal_keeps_its_limits(name, request):
     assert text.isascii()
     assert len(lines) <= 18
     assert len(text.split()) <= 200
-    assert max(map(len, lines)) <= 100
+    assert max(map(len, lines)) <= 92
     assert " ".join(text.split()).startswith(state_line(page))
     assert lines[-1] == "Page: out/film/report.html"
     (best,) = [line for line in lines if line.startswith("best  ")]
@@ -52,6 +52,21 @@ def test_the_terminal_keeps_its_limits(name, request):
     for cup in page.cups:
         for part in cup.parts:
             assert f"{part.reading:.2f} g {part.name}" in text
+
+
+def test_recipes_of_several_mixes_keep_to_the_width_under_their_names(learn):
+    page, names = learn.first, ("0.15 mm film, 20 um filler, aspect ratio 12, 7:1", "10:1")
+    rows = tuple(
+        replace(row, place=replace(row.place, mix=names[k > 1]),
+                misses="thermal_output high", miss_chance=0.9)
+        for k, row in enumerate(page.rows)
+    )  # fmt: skip
+    lines = first_text(replace(page, rows=rows, causes=()), "out").splitlines()
+    assert max(map(len, lines)) <= 92
+    assert len(lines) <= 18
+    a, b = (lines.index(f"{name}:") for name in names)
+    assert a + 2 < b
+    assert "thermal output too large" in " ".join(" ".join(lines).split())
 
 
 def test_states_of_the_fixtures_differ(learn, anchored, nothing):

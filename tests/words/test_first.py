@@ -12,11 +12,11 @@ from percsim.decision.outlook import Band
 from percsim.first_page import Cause, Remark
 from percsim.words.first import (
     CAUSE_HEADS,
+    HEADS,
     asked_cells,
     cause_cells,
     change_line,
     expected_lines,
-    heads,
     ohms,
     recipe_line,
     remark_lines,
@@ -93,10 +93,10 @@ def test_no_r_is_written_that_no_bench_reads_nor_digits_that_it_has_not(page):
 
 
 def test_every_row_has_a_cell_for_every_head(page):
-    assert len(asked_cells(page)) == len(heads(page))
+    assert len(asked_cells(page)) == len(HEADS)
     assert asked_cells(page)[:3] == ("asked", "0.7 to 3 kohm", "≥ 10")
     for row in page.rows:
-        assert len(row_cells(row, page)) == len(heads(page))
+        assert len(row_cells(row, page)) == len(HEADS)
         assert row_cells(row, page)[5][0].startswith(f"{100 * row.probability:.0f}")
 
 
@@ -120,18 +120,21 @@ def test_what_halving_buys_is_said_where_it_buys_something(page):
 @pytest.mark.parametrize(
     ("remark", "told"),
     [
-        (Remark("assumed", ("g0",), (10.0, 0.2, 5.0)),
+        (Remark("assumed", (), (10.0, 0.2, 5.0)),
          "Assumed: R may be 10 times off either way; the real threshold may be 0.2 to 5 "
          "times the simulated one."),
-        (Remark("assumed", ("g0",), (1.0, 0.2, 5.0)),
+        (Remark("assumed", (), (1.0, 0.2, 5.0)),
          "Assumed: the real threshold may be 0.2 to 5 times the simulated one."),
-        (Remark("assumed", ("g0",), (1e6, 1.0, 1.0)),
+        (Remark("assumed", (), (1e6, 1.0, 1.0)),
          "Assumed: R may be at any level, nothing is known of such contacts."),
         (Remark("outlier", ("row d",), (0.003,)),
          "Contradiction: row d does not fit the other readings (probability 0.003); check "
          "before the next cup."),
         (Remark("same films differ", ("row d", "row c"), (9000.0, 1000.0)),
          "Contradiction: row d and row c are equal films and read 9 kohm and 1 kohm."),
+        (Remark("same films differ", ("d", "c", "e", "f"), (9000.0, 1000.0)),
+         "Contradiction: d and c are equal films and read 9 kohm and 1 kohm; e and f do "
+         "not fit the other readings."),
         (Remark("far from assumed", ("g0",), (-3.2,)),
          "Contradiction: the contact conductance g0 comes out 3.2 standard deviations "
          "below what was assumed; check units, sizes and the plan."),

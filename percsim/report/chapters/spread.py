@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from percsim.quantities import listed, mm, number, percent, quantity, share, tenths
-from percsim.report.candidates import Row, Summary, candidate_label
+from percsim.report.candidates import Row, Summary, candidate_label, of_one_mix
 from percsim.report.chapter import Chapter, chapter, table
 
 __all__ = ["spread"]
@@ -38,6 +40,18 @@ def _halved(now: Row, row: Row, key: str) -> str:
     return tenths(row[key]) if sure and tenths(row[key]) != tenths(now[key]) else "same"
 
 
+def _told(summary: Summary, found: Row, key: str) -> str:
+    """CV of the castings, as the table of candidates has it: with readings their median."""
+    measured = summary.get("anchor")
+    rows = (measured or of_one_mix(summary))["candidates"]
+    same = ("weight_fraction", "electrode_gap_m")
+    value = next(
+        (row[key] for row in rows if all(row[k] == found[k] for k in same)),
+        found["now"][key],
+    )
+    return percent(value["median"] if isinstance(value, Mapping) else value)
+
+
 def spread(summary: Summary) -> Chapter | None:
     """Causes of the scatter between castings, each with its tolerance."""
     found = summary.get("spread")
@@ -69,16 +83,19 @@ def spread(summary: Summary) -> Chapter | None:
         for row in largest[:MOST_NAMED]
         if _part(row, "log_resistance") >= SMALL
     ]
+    cv, cv_of_gauge = (
+        _told(summary, found, f"{x}_cv") for x in ("resistance", "gauge_factor")
+    )
     heads = (
         "~cause", "assumed or set", "#of ln R|% of variance", "#of GF|% of variance",
         "#CV of R, halved|%", "#CV of GF, halved|%",
     )  # fmt: skip
     return chapter(
         "spread",
-        f"Castings of {candidate_label(found)} scatter by {tenths(now['resistance_cv'])} % "
-        f"in R: {listed(named)} of it",
-        f"GF scatters by {tenths(now['gauge_factor_cv'])} %. Tolerances are standard "
-        f"deviations, {found['basis']}; halved: the CV with half that tolerance."
+        f"Castings of {candidate_label(found)} scatter by {cv} % in R: "
+        f"{listed(named)} of it",
+        f"GF scatters by {cv_of_gauge} %. Tolerances are standard deviations, "
+        f"{found['basis']}; halved: the CV with half that tolerance."
         if number(now["gauge_factor_cv"]) is not None
         else f"Tolerances are standard deviations, {found['basis']}.",
         f"Below {percent(SMALL)} %: {listed(small, 4)}." if small else "",
