@@ -126,6 +126,24 @@ def test_a_run_says_which_readings_it_leaves_out(run):
     assert "leaves out" not in told
 
 
+@pytest.mark.usefixtures("no_pictures")
+def test_films_that_were_not_pulled_are_asked_for(run):
+    """Cups without a strained reading are not spent, however many there are."""
+    plan, out = run
+    plan.write_text(PLAN.replace("[target]", "[target]\nsmallest_gauge_factor = 2"))
+    assert call("run", plan, "--out", out, "-q")[0] == 0
+    fill(out / "cups.csv", ["900", "1000", "1100", "1900", "2000", "2100"])
+    sheet = (out / "cups.csv").read_text()
+    (out / "cups.csv").unlink()
+    files = [out.parent / f"{k}.csv" for k in range(1, 5)]
+    for k, file in enumerate(files, 1):
+        file.write_text(sheet.replace("cup 1,", f"cup {k},"))
+    code, text, told = call("anchor", plan, *files, "--out", out)
+    assert code == 0, told
+    assert "Nothing here will do after" not in text
+    assert "read the films of cup 1, cup 2, cup 3 and cup 4 at" in " ".join(text.split())
+
+
 def test_a_lot_is_of_one_recipe(run):
     _, out = run
     fill(out / "cups.csv", ["900", "1000", "1100", "1900", "2000"])
