@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from percsim.decision.decide import State
-from percsim.first_page import Cups, FirstPage, read_first_page
+from percsim.first_page import Cups, FirstPage, Row, read_first_page
 from percsim.quantities import grams, microstrain, mm, units_held
 from percsim.report.candidates import Summary
 from percsim.report.first_plot import plot_svg
@@ -100,6 +100,13 @@ def first_sheet(summary: Summary) -> FirstSheet:
     return sheet_of(read_first_page(summary["first_page"]))
 
 
+def _mark(row: Row, page: FirstPage) -> str:
+    """Say what a row is: while learning none of a cup's gaps stands out."""
+    if row.in_cup and (page.state is State.LEARN or not row.is_best):
+        return "cast"
+    return "best" if row.is_best else ""
+
+
 def sheet_of(page: FirstPage) -> FirstSheet:
     """Write out a first page."""
     return FirstSheet(
@@ -107,7 +114,7 @@ def sheet_of(page: FirstPage) -> FirstSheet:
         tuple(_cup(cup, page) for cup in page.cups), plot_svg(page),
         HEADS, asked_cells(page),
         tuple(
-            ("best" if row.is_best else "cast" if row.in_cup else "", row_cells(row, page))
+            (_mark(row, page), row_cells(row, page))
             for row in page.rows
         ),
         row_note(page), CAUSE_HEADS,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 
 from percsim.first_page import FirstPage, Plot, Read
@@ -216,8 +216,13 @@ def _cast(weights: Sequence[float], plot: Plot, axes: _Axes) -> list[str]:
 
 
 def _readings(plot: Plot, axes: _Axes) -> list[str]:
-    """Draw readings where they are, names beside them apart from one another."""
-    marks, labels = [], []
+    """Draw readings where they are, names beside them apart from one another.
+
+    Films of one cup and gap have one name, but for those that the others contradict; films
+    of another gap than the plot's are smaller.
+    """
+    marks: list[str] = []
+    groups: dict[tuple[str, float, float], list[float]] = {}
     for read in plot.readings:
         x, y = axes.x(read.weight_fraction), axes.y(read.resistance)
         if read.resistance == math.inf:
@@ -226,18 +231,26 @@ def _readings(plot: Plot, axes: _Axes) -> list[str]:
                 f'{x:.1f},{y:.1f}" class="read"/>'
             )
         else:
-            marks.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4.5" class="read"/>')
+            size = 4.5 if _same_gap(read, plot) else 3.0
+            marks.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{size}" class="read"/>')
         if read.contradicted:
             marks.append(_line(x - 7, y - 7, x + 7, y + 7, "against"))
             marks.append(_line(x - 7, y + 7, x + 7, y - 7, "against"))
-        labels.append((x, y, _name(read, plot)))
+        shared = read.name if read.contradicted else read.name.partition(", film ")[0]
+        key = _name(replace(read, name=shared), plot), x, read.electrode_gap
+        groups.setdefault(key, []).append(y)
+    labels = [(x, sorted(at)[len(at) // 2], name) for (name, x, _), at in groups.items()]
     return [*marks, *_apart(labels)]
+
+
+def _same_gap(read: Read, plot: Plot) -> bool:
+    return math.isclose(read.electrode_gap, plot.electrode_gap, rel_tol=1e-6)
 
 
 def _name(read: Read, plot: Plot) -> str:
     """Name of a reading, with its gap where that is not the plot's and not in the name."""
     gap = f"{1e3 * read.electrode_gap:g} mm"
-    other = not math.isclose(read.electrode_gap, plot.electrode_gap, rel_tol=1e-6)
+    other = not _same_gap(read, plot)
     name = read.name if len(read.name) <= LONGEST else f"{read.name[: LONGEST - 2]}.."
     return f"{name}, {gap}" if other and gap not in read.name else name
 

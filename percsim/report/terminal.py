@@ -101,7 +101,7 @@ def _recipes(page: FirstPage) -> list[str]:
     lines = [("", "asked", asked[1], "", asked[2], _bare(asked[3]), "", "")]
     for row, (_, middle, factor, cv, _, P, _) in told.items():
         name = place(replace(row.place, mix=""))
-        mark = "best" if row.is_best else "cast" if row.in_cup else ""
+        mark = "cast" if row.in_cup else "best" if row.is_best else ""
         ends = row_cells(row, page)[1][1].strip("()")
         lines.append((mark, name, middle, ends, factor, _bare(cv), _bare(P), miss(row)))
     head = ("", "recipe", "R", "5-95 %", "gauge f.", "CV %", "P %", "most often missed")
