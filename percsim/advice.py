@@ -335,14 +335,17 @@ def _tested(
         if reading.relative_change is not None or reading.strain == 0.0 or reading.is_open:
             # films of one cup and gap count together, however many rows they fill
             films.setdefault((at, reading.batch or (k,)), []).append(reading)
-    found = [Trial(at, _passed(rows, target)) for (at, _), rows in films.items()]
-    # a cup whose films were not pulled cannot make a recipe ready, and is not spent
-    told = [
-        r.is_open or r.relative_change is not None or target.gauge_factor_min is None
-        for r in readings
+    at_rest = replace(target, gauge_factor_min=None)
+    found = [
+        Trial(at, _passed(rows, target), _passed(rows, at_rest) and not _pulled(rows))
+        for (at, _), rows in films.items()
     ]
-    cups = {r.batch or (i,) for i, r in enumerate(readings) if told[i]}
+    cups = {r.batch or (i,) for i, r in enumerate(readings)}
     return more, found, len(cups)
+
+
+def _pulled(films: Sequence[Reading]) -> bool:
+    return any(r.relative_change is not None and r.strain != 0.0 for r in films)
 
 
 def _passed(films: Sequence[Reading], target: Target) -> bool:

@@ -648,21 +648,18 @@ ABOVE = (1.3, 1.8)
 """Loadings to explore where none conducts, over the film's own threshold by volume."""
 
 
-def _not_pulled(films: Films, told: Posterior | None) -> list[str]:
-    """Cups whose films were read at rest alone where a gauge factor is asked."""
-    if told is None or films.plan.decision_target().gauge_factor_min is None:
-        return []
+def _not_pulled(told: Posterior) -> tuple[str, ...]:
+    """Cups whose films were read at rest alone."""
     rows = [check.reading for check in told.checks]
-    pulled = {r.batch for r in rows if r.is_open or r.relative_change is not None}
-    return sorted({r.batch or r.label for r in rows if r.batch not in pulled})
+    pulled = {r.batch for r in rows if r.relative_change is not None and r.strain != 0.0}
+    return tuple(sorted({r.batch or r.label for r in rows if r.batch not in pulled}))
 
 
 def _next(
     films: Films, decision: Decision, told: Posterior | None, changes: Sequence[Change]
 ) -> Remark | None:
-    cups = _not_pulled(films, told)
-    if cups and decision.state is not State.READY:
-        return Remark("pull", tuple(cups), (films.plan.chord_strain,))
+    if told is not None and decision.why is Why.WAITING:
+        return Remark("pull", _not_pulled(told), (films.plan.chord_strain,))
     if decision.state is State.LEARN:
         return Remark("read and enter")
     if decision.state is State.READY:

@@ -75,6 +75,7 @@ class Why(StrEnum):
     FIRST = "first cup"
     PROBABLE = "a recipe that does everything is probable"
     WINDOW = "a recipe that passes is probable, its spread is not"
+    WAITING = "films of one cup passed at rest and were not read under strain"
     PROVED = "films of one cup passed, and everything else is probable"
     PROVED_WINDOW = "films of one cup passed, the spread is not assured"
     IMPROBABLE = "no recipe is probable enough"
@@ -92,11 +93,14 @@ class Trial:
         Index of their recipe.
     passed : bool
         Whether `FILMS` of them or more conduct and pass in the mean.
+    waits : bool
+        Whether they do at rest, and were not read under strain.
 
     """
 
     recipe: int
     passed: bool
+    waits: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +271,9 @@ def decide(
         state, why = State.READY, Why.PROVED
         best = max(passed, key=lambda i: A[i])
         key = _key(outlooks[best])
+    elif any(A[t.recipe] >= SURE for t in tested if t.waits):
+        state, why = State.LEARN, Why.WAITING
+        key = _key(outlooks[max((t.recipe for t in tested if t.waits), key=lambda i: A[i])])
     elif cups == 0 and max(V_B.values()) >= WORTH_A_FIRST:
         state, why = State.LEARN, Why.FIRST
         key = max(able, key=lambda k: V_A[k] + 0.25 * V_B[k])

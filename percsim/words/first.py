@@ -142,6 +142,10 @@ def state_line(page: FirstPage) -> str:
             "does all that is asked"
         )
     if page.state is State.LEARN:
+        if page.why is Why.WAITING:
+            (cup,) = page.cups
+            what = f"the films of {weight(cup.weight_fraction)} that passed at rest"
+            return f"Cast to learn: first read {what} at {microstrain(cup.strain)}; {P}"
         cast = f"Cast to learn: {'; '.join(cup_line(cup) for cup in page.cups)}"
         if page.why is Why.UNKNOWN_THRESHOLD:
             return f"{cast}; nobody can foresee the threshold of this powder: they tell it"

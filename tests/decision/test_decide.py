@@ -74,6 +74,16 @@ def test_films_that_passed_and_are_sure_are_ready():
     assert told(decide(two, TARGET, tested=failed, cups=1)) == (State.LEARN, Why.PROBABLE)
 
 
+def test_films_that_passed_at_rest_are_read_under_strain_first():
+    """However many cups were cast: the films are there."""
+    two = [Made(0.12, 0.55, 0.9), Made(0.15, 0.6, 0.8)]
+    found = decide(two, TARGET, tested=[Trial(0, False, True)], cups=3)
+    assert told(found) == (State.LEARN, Why.WAITING)
+    assert found.cup.weight_fraction == mixed(0.12).weight_fraction
+    unlikely = [Made(0.12, 0.54, 0.9), Made(0.15, 0.6, 0.8)]
+    assert decide(unlikely, TARGET, tested=[Trial(0, False, True)], cups=3).why is Why.SPENT
+
+
 def test_another_cup_is_cast_where_it_is_worth_one():
     found = decide([Made(0.12, 0.51, 0.5), Made(0.15, 0.48, 0.9)], TARGET, cups=2)
     assert told(found) == (State.LEARN, Why.PROBABLE)
