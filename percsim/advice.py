@@ -336,7 +336,12 @@ def _tested(
             # films of one cup and gap count together, however many rows they fill
             films.setdefault((at, reading.batch or (k,)), []).append(reading)
     found = [Trial(at, _passed(rows, target)) for (at, _), rows in films.items()]
-    cups = {r.batch or (i,) for i, r in enumerate(readings)}
+    # a cup whose films were not pulled cannot make a recipe ready, and is not spent
+    told = [
+        r.is_open or r.relative_change is not None or target.gauge_factor_min is None
+        for r in readings
+    ]
+    cups = {r.batch or (i,) for i, r in enumerate(readings) if told[i]}
     return more, found, len(cups)
 
 

@@ -578,7 +578,11 @@ def _basis(plan: Plan, name: str) -> str:
 def _remarks(
     films: Films, decision: Decision, told: Posterior | None, changes: Sequence[Change]
 ) -> tuple[Remark, ...]:
-    made = [_assumed(films, told), _contradicts(told), _next(films, decision, changes)]
+    made = [
+        _assumed(films, told),
+        _contradicts(told),
+        _next(films, decision, told, changes),
+    ]
     return tuple(remark for remark in made if remark is not None)
 
 
@@ -644,7 +648,21 @@ ABOVE = (1.3, 1.8)
 """Loadings to explore where none conducts, over the film's own threshold by volume."""
 
 
-def _next(films: Films, decision: Decision, changes: Sequence[Change]) -> Remark | None:
+def _not_pulled(films: Films, told: Posterior | None) -> list[str]:
+    """Cups whose films were read at rest alone where a gauge factor is asked."""
+    if told is None or films.plan.decision_target().gauge_factor_min is None:
+        return []
+    rows = [check.reading for check in told.checks]
+    pulled = {r.batch for r in rows if r.is_open or r.relative_change is not None}
+    return sorted({r.batch or r.label for r in rows if r.batch not in pulled})
+
+
+def _next(
+    films: Films, decision: Decision, told: Posterior | None, changes: Sequence[Change]
+) -> Remark | None:
+    cups = _not_pulled(films, told)
+    if cups and decision.state is not State.READY:
+        return Remark("pull", tuple(cups), (films.plan.chord_strain,))
     if decision.state is State.LEARN:
         return Remark("read and enter")
     if decision.state is State.READY:

@@ -731,7 +731,7 @@ def test_lots_plans_without_readings() -> None:
     [
         (None, (), "nothing to judge: give READINGS.csv"),
         (None, ("-r", "-3 kohm"), "--reading = '-3 kohm' is negative"),
-        (None, ("-r", "0 ohm"), "'0 ohm' is too small; the range is 0.001 ohm"),
+        (None, ("-r", "0 ohm"), "'0 ohm' is too small; the range is 1 uohm"),
         (None, ("-r", "1e300 ohm", "--json"), "'1e300 ohm' is too large; the range is"),
         (None, ("--cv", "1e300 %", "--json"), "--cv = '1e300 %' must be 1000 % or less"),
         (None, ("--cv", "20 %", "--window", "0 to 1e300 ohm"), "is out of range"),

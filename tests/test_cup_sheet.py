@@ -100,12 +100,65 @@ def test_a_sheet_filled_in_where_it_lies_is_read_and_kept(run):
     code, _, told = call("anchor", plan, out / "read_1.csv", second, "--out", out, "-q")
     assert (code, told) == (0, "")
     assert (out / "read_1.csv").read_text() == mine
+    # the next cup is the one that the readings ask for
+    code, text, _ = call("recipe", plan, "--csv", "--out", out)
+    assert (code, text) == (0, (out / "cups.csv").read_text())
+    twice = call("anchor", plan, second, out.parent / "second.csv", "--out", out)
+    assert (twice[0], twice[2].count("\n")) == (2, 1)
+    assert "holds the same films as" in twice[2]
     code, text, told = call("agree", plan, out / "read_1.csv", "--out", out)
     assert code == 0, told
     assert "4 films of" in text
     code, _, told = call("agree", plan, out / "read_1.csv", second, "--out", out, "-q")
     assert (code, told.count("\n")) == (2, 1)
     assert "come from 2 cups" in told
+
+
+@pytest.mark.usefixtures("no_pictures")
+def test_a_run_says_which_readings_it_leaves_out(run):
+    plan, out = run
+    fill(out / "cups.csv", ["900", "1000", "1100"])
+    assert call("anchor", plan, out / "cups.csv", "--out", out, "-q")[0] == 0
+    code, _, told = call("run", plan, "--out", out)
+    assert code == 0
+    assert "was decided with 3 readings, which a plain run leaves out" in told
+    code, _, told = call("run", plan, "--out", out)
+    assert "leaves out" not in told
+
+
+@pytest.mark.usefixtures("no_pictures")
+def test_films_that_were_not_pulled_are_asked_for(run):
+    """Cups without a strained reading are not spent, however many there are."""
+    plan, out = run
+    plan.write_text(PLAN.replace("[target]", "[target]\nsmallest_gauge_factor = 2"))
+    assert call("run", plan, "--out", out, "-q")[0] == 0
+    fill(out / "cups.csv", ["900", "1000", "1100", "1900", "2000", "2100"])
+    sheet = (out / "cups.csv").read_text()
+    (out / "cups.csv").unlink()
+    files = [out.parent / f"{k}.csv" for k in range(1, 5)]
+    for k, file in enumerate(files, 1):
+        file.write_text(sheet.replace("cup 1,", f"cup {k},"))
+    code, text, told = call("anchor", plan, *files, "--out", out)
+    assert code == 0, told
+    assert "Nothing here will do after" not in text
+    assert "read the films of cup 1, cup 2, cup 3 and cup 4 at" in " ".join(text.split())
+
+
+def test_a_lot_is_of_one_recipe(run):
+    _, out = run
+    fill(out / "cups.csv", ["900", "1000", "1100", "1900", "2000"])
+    code, _, told = call("lots", out / "cups.csv")
+    assert (code, told.count("\n")) == (2, 1)
+    assert "electrode_gap differs" in told
+    lines = (out / "cups.csv").read_text().splitlines()
+    own = out.parent / "own.csv"
+    at = next(i for i, h in enumerate(lines[0].split(",")) if h.startswith("electrode_gap"))
+    first = lines[1].split(",")[at]
+    kept = [line for line in lines[1:] if line.split(",")[at] == first]
+    own.write_text("\n".join([lines[0], *kept[:-1], kept[-1].replace("1100", "")]))
+    code, text, told = call("lots", own)
+    assert code == 0, told
+    assert "2 castings: median 950 ohm" in text
 
 
 @pytest.mark.usefixtures("no_pictures")

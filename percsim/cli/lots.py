@@ -288,6 +288,7 @@ def _readings_of_file(
     path: Path, problems: list[str]
 ) -> tuple[list[float], Pairs, list[str]]:
     from percsim.files import read_rows
+    from percsim.plan.readings import FILM, split_heading
     from percsim.units import show_value
 
     values: list[float] = []
@@ -307,10 +308,22 @@ def _readings_of_file(
             f" {show_value(', '.join(heads)) if heads else 'nothing'}"
         )
         return values, pairs, cups
+    for name in ("weight_fraction", "electrode_gap"):
+        at = next((k for k, h in enumerate(heads) if split_heading(h)[0] == name), None)
+        kinds = {row[at] for _, row in rows[1:] if at is not None and at < len(row)}
+        if len(kinds) > 1:
+            problems.append(
+                f"{path}: {name} differs ({', '.join(sorted(kinds))}): a lot is of one"
+                " recipe; keep its rows alone"
+            )
     cup_at = next((k for k, h in enumerate(heads) if h.lower() in ("cup", "batch")), None)
+    is_sheet = FILM in heads
     for number, row in rows[1:]:
         where = f"{path}, row {number}"
         cells: dict[str, float | None] = {}
+        k, _ = places["resistance"]
+        if is_sheet and not (k < len(row) and row[k]):
+            continue  # a film of a sheet that is not read yet
         for name, (k, unit) in places.items():
             cell = row[k] if k < len(row) else ""
             if cell:

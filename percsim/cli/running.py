@@ -186,12 +186,36 @@ def _with_readings(plan: Path, readings: Sequence[Path], quiet: bool) -> tuple[P
     from percsim.plan.readings import read_readings
 
     loaded = read = Plan.load(plan)
+    for k, file in enumerate(readings):
+        same = next((f for f in readings[:k] if _alike(f, file)), None)
+        if same is not None:
+            leave(BAD_INPUT, f"{file}: holds the same films as {same}; name it once")
     for file in readings:
         found = read_readings(file)
         read = read.with_measured(found.rows, file.name)
         if found.blank and not quiet:
             tell(f"{file.name}: {counted(found.blank, 'film')} not read yet, passed over")
     return loaded, read
+
+
+def _alike(one: Path, other: Path) -> bool:
+    return one.is_file() and other.is_file() and one.read_bytes() == other.read_bytes()
+
+
+def _unused(loaded: Plan, folder: Path) -> list[str]:
+    """Say that readings a folder was decided by are left out by this run."""
+    from percsim.plan import Plan
+
+    try:
+        stored = Plan.load(folder / "plan.toml")
+    except (OSError, ValueError):
+        return []
+    if not stored.measured or loaded.measured or stored.hash != loaded.hash:
+        return []
+    return [
+        f"Mind: {folder} was decided with {counted(len(stored.measured), 'reading')}, which"
+        " a plain run leaves out; 'percsim anchor' takes them"
+    ]
 
 
 def _kept(readings: Path, folder: Path) -> Path:
@@ -240,6 +264,7 @@ def _carry_out(
     if not quiet:
         size = estimate(loaded, workers)
         cautions = [*memory_cautions(loaded, size), *wrapping(loaded)]
+        lines += _unused(loaded, folder)
         lines += [size_line(loaded, size), *(f"Mind: {caution}" for caution in cautions)]
 
     def first(page: FirstPage) -> None:

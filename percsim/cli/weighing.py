@@ -104,10 +104,16 @@ def recipe(
 
 
 def _say_next_cup(plan: Plan, folder: Path) -> None:
-    """Print the sheet of the cup that a folder says to cast."""
+    """Print the sheet of the cup that a folder says to cast, by what was read there."""
     from percsim.first_page import stored_first_page
+    from percsim.plan import Plan
     from percsim.report.cups import cup_sheet
 
+    try:
+        stored = Plan.load(folder / "plan.toml")
+        plan = stored if stored.hash == plan.hash and not plan.measured else plan
+    except (OSError, ValueError):
+        pass  # nothing was decided there yet
     page = stored_first_page(plan, folder)
     if page is None:
         leave(BAD_INPUT, f"{folder} does not say which cup to cast: run the plan there")

@@ -158,7 +158,7 @@ class Resistance(Reader):
     """A resistance, or the word open."""
 
     kind = "resistance"
-    each = Quantity(kind, "0.001 ohm", "1000 Gohm")
+    each = Quantity(kind, "1 uohm", "1000 Gohm")
     range = f"{each.range}, or open"
 
     def read(self, value: Any) -> float:

@@ -75,6 +75,7 @@ def render_page(
         complete=bool(summary.get("complete", True)),
         left_out=left_out(summary),
         first=first_sheet(summary) if "first_page" in summary else None,
+        measured="anchor" in summary,
         chapters=chapters,
         pictures={drawing.name: _picture(drawing) for drawing in drawings},
         no_picture=_Picture(),

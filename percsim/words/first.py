@@ -51,8 +51,8 @@ FEW_STEPS = 20.0
 
 _COUNTS = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five"}
 
-CONTRADICTIONS = ("outlier", "same films differ", "far from assumed")
-"""Codes of remarks that name what does not fit."""
+CONTRADICTIONS = ("outlier", "same films differ", "far from assumed", "pull")
+"""Codes of remarks that name what does not fit, or is missing."""
 
 TOLERANCES = {
     "weighing": "weighing",
@@ -411,6 +411,12 @@ def _next(remark: Remark, page: FirstPage) -> str:
         return (
             f"next: cast it; R is in the window with {confidence(remark.values[0])} %, and "
             "films of a further cup tell its spread"
+        )
+    if remark.code == "pull":
+        strain = microstrain(remark.values[0])
+        return (
+            f"next: read the films of {listed(remark.names)} at {strain} too: without it no "
+            "recipe can be ready"
         )
     if remark.code == "explore higher":
         low, high = map(weight, remark.values)
