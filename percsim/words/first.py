@@ -72,7 +72,7 @@ TOLERANCES = {
 
 _MISSES = {
     "open": "open",
-    "near": "too near the threshold",
+    "near": "near threshold",
     "resistance low": "R too low",
     "resistance high": "R too high",
     "gauge_factor low": "gauge factor too low",
@@ -413,10 +413,9 @@ def _next(remark: Remark, page: FirstPage) -> str:
             "films of a further cup tell its spread"
         )
     if remark.code == "pull":
-        strain = microstrain(remark.values[0])
         return (
-            f"next: read the films of {listed(remark.names)} at {strain} too: without it no "
-            "recipe can be ready"
+            f"next: read the films of {listed(remark.names)} at "
+            f"{microstrain(remark.values[0])} too: without it no recipe can be ready"
         )
     if remark.code == "explore higher":
         low, high = map(weight, remark.values)
