@@ -137,7 +137,7 @@ def test_every_reading_that_does_not_fit_is_named_beside_one_that_does(read):
                          (9e3, 1e3)) or one == Remark(
         "same films differ", ("row d", "row c", "row b", "row a"), (9e3, 1e3)
     )  # fmt: skip
-    alone = told_of(read, (1e3, False), (9e3, True), (9e3, True), (9e3, True))
+    alone = told_of(read, (1e3, False), (9e3, True), (9e3, True), (2e4, True))
     assert alone.code == "outlier"
     assert set(alone.names) == {"row b", "row c", "row d"}
 

@@ -72,7 +72,7 @@ TOLERANCES = {
 
 _MISSES = {
     "open": "open",
-    "near": "too near the threshold",
+    "near": "near threshold",
     "resistance low": "R too low",
     "resistance high": "R too high",
     "gauge_factor low": "gauge factor too low",
