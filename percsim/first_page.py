@@ -254,7 +254,7 @@ class FirstPage:
         The one P: while there is something to learn that some gap of the cup does all that
         is asked, when ready that the recipe does, else that any recipe does.
     best : Place
-        The best recipe.
+        The best recipe; while there is something to learn, of the cup.
     cast_before : int
         Cups cast so far.
     asked : tuple of Limit
@@ -308,7 +308,8 @@ def first_page(plan: Plan, films: Sequence[Films], found: Answer) -> FirstPage:
         What was decided from them.
 
     """
-    decision, own = found.decision, found.outlooks[found.decision.best]
+    decision, best = found.decision, _best(found.decision)
+    own = found.outlooks[best]
     mine = next(f for f in films if f.index == own.recipe.mix)
     told = found.posterior
     places = [
@@ -324,9 +325,9 @@ def first_page(plan: Plan, films: Sequence[Films], found: Answer) -> FirstPage:
     film, circuit = own.recipe.film, plan.circuit()
     power = circuit.film_power(own.casting_band().median) * film.thickness / film.volume
     return FirstPage(
-        decision.state, decision.why, _probability(decision), places[decision.best],
+        decision.state, decision.why, _probability(decision), places[best],
         decision.cups, found.target.limits, _cups(plan, films, found, places),
-        _plot(found, mine, own), _rows(found, films, places),
+        _plot(found, mine, own), _rows(found, films, places, best),
         _causes(mine, own, found.target, told), _remarks(mine, decision, told, changes),
         changes, circuit.supply, power, plan.cautions,
     )  # fmt: skip
@@ -339,6 +340,13 @@ def stored_first_page(plan: Plan, folder: str | os.PathLike[str]) -> FirstPage |
     """
     films = stored_films(plan, folder)
     return None if films is None else first_page(plan, films, answer(plan, films))
+
+
+def _best(decision: Decision) -> int:
+    """Index of the recipe that is told of: of the cup to learn by, its likeliest."""
+    if decision.state is State.LEARN and decision.cup is not None:
+        return max(decision.cup.recipes, key=decision.all_limits.__getitem__)
+    return decision.best
 
 
 def _probability(decision: Decision) -> float:
@@ -382,19 +390,19 @@ def _cups(
 
 
 def _rows(
-    found: Answer, films: Sequence[Films], places: Sequence[Place]
+    found: Answer, films: Sequence[Films], places: Sequence[Place], best: int
 ) -> tuple[Row, ...]:
     """Lay out the best, what is cast with it, its neighbours, and the best of the rest."""
-    decision, best = found.decision, found.decision.best
+    decision = found.decision
     cast = () if decision.cup is None else decision.cup.recipes
     held = found.outlooks[best].holds(found.target)[1]
     rows = []
-    for i in _shown(found, films, cast):
+    for i in _shown(found, films, cast, best):
         own, P = found.outlooks[i], decision.all_limits[i]
         off = own.holds(found.target)[1].astype(float) - held
         near = max(EQUAL, 2.0 * _error(off, own.weights))
         same = found.recipes[i].loading == found.recipes[best].loading
-        ties = i != best and same and decision.probability - min(near, 0.5 * P) < P
+        ties = i != best and same and decision.all_limits[best] - min(near, 0.5 * P) < P
         factor = own.response_band() if own.strain else None
         rows.append(
             Row(
@@ -407,9 +415,11 @@ def _rows(
     return tuple(sorted(rows, key=lambda row: (row.place.mix, row.place.weight_fraction)))
 
 
-def _shown(found: Answer, films: Sequence[Films], cast: Sequence[int]) -> list[int]:
+def _shown(
+    found: Answer, films: Sequence[Films], cast: Sequence[int], best: int
+) -> list[int]:
     """Choose the recipes that are shown, by index: best first, then by loading and gap."""
-    recipes, P, best = found.recipes, found.decision.all_limits, found.decision.best
+    recipes, P = found.recipes, found.decision.all_limits
     explored = {r for f in films for r in f.recipes}
     own = recipes[best]
     others = [i for i, r in enumerate(recipes) if r in explored and i != best]

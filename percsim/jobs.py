@@ -7,11 +7,11 @@ import os
 import pickle
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from percsim.boxes.sampling import PURPOSES, box_seed
 from percsim.boxes.simulate import BoxJob, Setting, place_box, simulate_box
 from percsim.boxes.sources import RecipeParticles
 from percsim.boxes.threshold import with_aspect_ratio
+from percsim.boxes.workers import Job
 from percsim.decision.priors import BETA_FACTOR, BREAKING_FACTOR, THERMAL_SHARE_RANGE
 from percsim.errors import PlacementError, PlanError
 from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks
@@ -47,6 +48,7 @@ __all__ = [
     "check_placement",
     "compile_kernels",
     "estimate",
+    "evenly",
     "film_jobs",
     "films_of",
     "first_boxes",
@@ -56,6 +58,8 @@ __all__ = [
     "plan_box",
     "threshold_jobs",
 ]
+
+AnyJob = TypeVar("AnyJob", bound=Job)
 
 Loading = tuple[str, float]
 """What boxes are counted by: the label of the mixes they serve, and weight fraction."""
@@ -132,6 +136,23 @@ def growth_plans(plan: Plan) -> dict[str, GrowthPlan]:
         )
         for name, recipe in recipes.items()
     }
+
+
+def evenly(jobs: Sequence[AnyJob]) -> list[AnyJob]:
+    """Put jobs in an order in which every sort comes evenly, so that the pace holds.
+
+    What a box takes depends on its loading more than anyone can say before: run one after
+    another, the loadings that conduct would come last and belie the time left.
+    """
+    sorts: dict[str, list[AnyJob]] = {}
+    for job in jobs:
+        sorts.setdefault(job.key.rpartition("/")[0], []).append(job)
+    places = [
+        ((i + 0.5) / len(mine), job)
+        for mine in sorts.values()
+        for i, job in enumerate(mine)
+    ]
+    return [job for _, job in sorted(places, key=lambda place: place[0])]
 
 
 def is_own(name: str) -> bool:
@@ -224,24 +245,26 @@ def box_jobs(plan: Plan, boxes: Mapping[Loading, int] | None = None) -> list[Box
             loading = (mix.box_label, mix.recipe(w).weight_fraction)
             if loading in boxes:
                 series.setdefault(loading, (mix, w))
-    made = [
-        (mix, mix.recipe(w), mix.states(w), mix.thermal(w), mix.probes(w), boxes[loading])
-        for loading, (mix, w) in series.items()
-    ]
+    made = []
+    for loading, (mix, w) in series.items():
+        # short boxes are cheap and scatter more: as many more as they are shorter
+        lengths = mix.box_lengths
+        cubes = [
+            (plan_box(mix, length), round(boxes[loading] * lengths[-1] / length))
+            for length in lengths
+        ]
+        made.append(
+            (mix, mix.recipe(w), mix.states(w), mix.thermal(w), mix.probes(w), cubes)
+        )
     law, mounting = plan.law(), plan.mounting()
     opening = isinstance(law, ContactOpeningLaw)
     settings = law_settings(plan) if opening else ()
-    # short boxes are cheap and scatter more: as many more as they are shorter
-    counts = [
-        [round(n * mix.box_lengths[-1] / length) for length in mix.box_lengths]
-        for mix, *_, n in made
-    ]
     return [
         BoxJob(
             plan.seed,
             number,
             recipe,
-            plan_box(mix, length),
+            cube,
             law,
             states,
             mix.cutoff,
@@ -251,15 +274,15 @@ def box_jobs(plan: Plan, boxes: Mapping[Loading, int] | None = None) -> list[Box
             mounting=mounting if opening else None,
             thermal=thermal if opening else None,
             variations=settings
-            if index == len(mix.box_lengths) - 1 and number < plan.boxes.variations
+            if cube is cubes[-1][0] and number < plan.boxes.variations
             else (),
             probes=probes,
             label=mix.box_label,
         )
-        for number in range(max(max(row) for row in counts))
-        for (mix, recipe, states, thermal, probes, _), row in zip(made, counts, strict=True)
-        for index, length in enumerate(mix.box_lengths)
-        if number < row[index]
+        for number in range(max(count for *_, cubes in made for _, count in cubes))
+        for mix, recipe, states, thermal, probes, cubes in made
+        for cube, count in cubes
+        if number < count
     ]
 
 

@@ -50,6 +50,7 @@ from percsim.jobs import (
     check_placement,
     compile_kernels,
     estimate,
+    evenly,
     film_jobs,
     threshold_jobs,
 )
@@ -246,7 +247,7 @@ def run_plan(
             run_jobs(
                 run_job,
                 # two mixes may share a box
-                list({job.key: job for job in jobs}.values()),
+                evenly(list({job.key: job for job in jobs}.values())),
                 workers=workers,
                 store=store,
                 progress=progress,

@@ -316,6 +316,7 @@ def test_a_loading_that_no_plan_may_have_is_refused_for_a_recipe_too(plan: Path)
 
 
 SUMMARY: dict[str, Any] = {
+    "seed": 4711,
     "command": "percsim run film.toml --out out",
     "complete": True,
     "candidates": [],

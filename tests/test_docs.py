@@ -102,5 +102,6 @@ def test_the_test_command_is_the_one_that_ci_runs(name):
 def test_version_is_one():
     with open(ROOT / "pyproject.toml", "rb") as file:
         version = tomllib.load(file)["project"]["version"]
-    assert f"## {version}" in (ROOT / "CHANGES.md").read_text(encoding="utf-8")
+    changes = ROOT / "percsim" / "texts" / "changes.md"
+    assert f"## {version}" in changes.read_text(encoding="utf-8")
     assert version in percsim("--version")

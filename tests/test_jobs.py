@@ -2,6 +2,7 @@
 
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -48,3 +49,16 @@ def test_kernels_are_shared_out_only_where_none_are_compiled(monkeypatch):
     assert handed == []
     jobs.compile_kernels(plan, alone=False)
     assert len(handed[0]) == 2
+
+
+def test_every_sort_of_job_comes_evenly():
+    made = [SimpleNamespace(key=f"{sort}/{k}") for sort, n in (("a", 8), ("b", 2), ("c", 4))
+            for k in range(n)]  # fmt: skip
+    order = [job.key for job in jobs.evenly(made)]
+    assert sorted(order) == sorted(job.key for job in made)
+    for sort, n in (("a", 8), ("b", 2), ("c", 4)):
+        mine = [key for key in order if key.startswith(sort)]
+        assert mine == sorted(mine)
+        for share in (0.25, 0.5, 0.75):
+            done = order[: round(share * len(order))]
+            assert abs(sum(key.startswith(sort) for key in done) - share * n) <= 1.0

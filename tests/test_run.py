@@ -1,6 +1,7 @@
 """The whole chain on a small plan: files, same digits, kills and restarts."""
 
 import csv
+import html
 import json
 import os
 import shutil
@@ -19,6 +20,7 @@ from percsim.boxes.store import Store, decode_json
 from percsim.boxes.workers import Interrupted
 from percsim.cli import main
 from percsim.errors import FolderError
+from percsim.first_page import read_first_page, stored_first_page
 from percsim.plan import Plan
 from percsim.report.rows import TABLES
 from percsim.run import (
@@ -30,6 +32,7 @@ from percsim.run import (
     run_plan,
     threshold_jobs,
 )
+from percsim.words.first import cause_cells, row_cells, state_line
 
 PATIENCE = 1800.0  # [s]; a busy machine compiles the kernels first
 SMALL = """
@@ -132,6 +135,27 @@ def test_summary_holds_what_it_promises(finished):
         summary["chosen"] is None
         or summary["candidates"][summary["chosen"]]["meets_target"]
     )
+
+
+def test_a_folder_says_at_once_what_its_page_says(finished):
+    """To the digit, from its models alone; and the page carries the same."""
+    folder = finished.folder
+    page = stored_first_page(Plan.load(folder / "plan.toml"), folder)
+    told = json.loads((folder / "summary.json").read_text())
+    assert page == read_first_page(told["first_page"])
+    words = html.unescape((folder / "report.html").read_text()).replace("\xa0", " ")
+    assert state_line(page) in words
+    for cup in page.cups:
+        for part in cup.parts:
+            assert f"<td>{part.name}</td><td" in words
+            assert f">{part.reading:.2f}</td>" in words
+    for row in page.rows:
+        for cell, ends in row_cells(row, page):
+            assert cell in words
+            assert ends in words
+    for cause in page.causes:
+        for cell in cause_cells(cause, page):
+            assert f"<td>{cell}</td>" in words
 
 
 def test_below_the_threshold_the_film_is_open_and_counted(finished):

@@ -26,7 +26,8 @@ from percsim.process import check_interrupt, interrupts, one_blas_thread
 __all__ = ["Executor", "Interrupted", "Job", "Outcome", "Progress", "run_jobs"]
 
 _BATCH_SECONDS = 1.0
-_TRUSTED_SECONDS = 5.0  # until then the times that jobs say count more than the clock
+_TRUSTED_SECONDS = 5.0  # until then the times that jobs say count more than the clock,
+_TRUSTED_SHARE = 0.2  # and once so much is done they count no more
 
 
 # --- what comes in and goes out
@@ -278,8 +279,10 @@ class _Run:
         spent = 0.0 if self._prepared is None else time.monotonic() - self._prepared
         weight = self._weight_done
         if self._timed:
-            spent += _TRUSTED_SECONDS
-            weight += _TRUSTED_SECONDS * self._workers
+            share = weight / max(weight + self._weight_left, 1e-12)
+            trusted = _TRUSTED_SECONDS * max(0.0, 1.0 - share / _TRUSTED_SHARE)
+            spent += trusted
+            weight += trusted * self._workers
         return max(self._weight_left, 0.0) * spent / weight if weight > 0.0 else math.inf
 
     def prepared(self) -> None:

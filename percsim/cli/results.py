@@ -41,7 +41,7 @@ def say_result(
     """
     from percsim.first_page import read_first_page
     from percsim.report.answer import left_out
-    from percsim.report.chapters import chapter_lines
+    from percsim.report.chapters import chapters_of
     from percsim.report.terminal import details_text, first_text
     from percsim.words.first import state_line
 
@@ -56,7 +56,7 @@ def say_result(
             say(first_text(first, result.folder))
         if details:
             say()
-            say(details_text(first, chapter_lines(result.summary)))
+            say(details_text(first, chapters_of(result.summary)))
             say(f"Repeat: {result.summary['command']}")
     for line in result.figure_failures:
         tell(f"figure left out: {line}")

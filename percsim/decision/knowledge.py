@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,6 +122,7 @@ class Knowledge:
     weights: Floats = field(repr=False)
     noise: Floats = field(repr=False)
     scale: Floats = field(repr=False)
+    _last: list[Any] = field(default_factory=list, init=False, repr=False, compare=False)
 
     def __len__(self) -> int:
         return len(self.weights)
@@ -140,13 +142,9 @@ class Knowledge:
         """Equal draws that would tell as much, 1 / sum of squared weights."""
         return float(1.0 / (self.weights**2).sum())
 
-    @property
-    def centre(self) -> dict[str, float]:
-        """Every number at the mean of the coordinates, SI."""
-        if self.basis == "planned":
-            return {name: float(v[0]) for name, v in self.values.items()}
-        found = self.priors.values((self.weights @ self.z)[None, :])
-        return {name: float(v[0]) for name, v in found.items()}
+    def draw(self, i: int) -> dict[str, float]:
+        """Every number of one draw, SI; `threshold` is the real one over the simulated."""
+        return {name: float(v[i]) for name, v in self.values.items()}
 
     def some(self, rows: slice | NDArray[np.int64]) -> Knowledge:
         """Pick some of the draws, weights as they are."""
@@ -164,8 +162,12 @@ class Knowledge:
         return model.own_threshold(self.contacts, noise=self.noise)
 
     def material(self, model: FilmModel, states: list[int] | None = None) -> Material:
-        """Materials of a mix at every draw."""
-        return model.material(self.contacts, self.noise, states)
+        """Materials of a mix at every draw; asked for again and again, the last is kept."""
+        if not (self._last and self._last[0] is model and self._last[1] == states):
+            material = model.material(self.contacts, self.noise, states)
+            self._last[:] = model, states, material
+        made: Material = self._last[2]
+        return made
 
 
 def planned(

@@ -143,11 +143,6 @@ class Rows:
         """Rows that something holds for."""
         return [i for i, r in enumerate(self.readings) if kept(r)]
 
-    def by_cup(self, kept: Sequence[int]) -> list[list[int]]:
-        """Places among rows kept, a list a cup."""
-        cups = self.cups[list(kept)]
-        return [np.flatnonzero(cups == c).tolist() for c in np.unique(cups)]
-
 
 def shared_by(reading: Reading, level: str, name: str) -> str:
     """Level that a tolerance has for a row: films of no named cup were mixed apart."""

@@ -29,7 +29,7 @@ from percsim.film.model import FilmModel, Loading
 from percsim.film.transfer import FAITHFUL_RATIO
 from percsim.film.visits import Visits
 
-__all__ = ["Band", "Outlook", "Recipe", "outlooks"]
+__all__ = ["Band", "Outlook", "Recipe", "middle_draw", "outlooks"]
 
 Floats = NDArray[np.float64]
 Mounting = Callable[[Film, Loading, Floats], Floats]
@@ -38,6 +38,8 @@ Mounting = Callable[[Film, Loading, Floats], Floats]
 POINTS = np.linspace(-3.6, 3.6, 13)
 """Deviations of the loading in standard deviations, closer than what else scatters R
 spreads it: sums over them are integrals to 1e-3 (trapezoidal rule, smooth functions)."""
+OUTSIDE = 8.0
+"""Spreads beyond the window at which a casting passes with less than 1e-15."""
 LEAST_CELL = 0.4
 """Least spread at a point over the step to the next, with which sums stay integrals."""
 
@@ -120,7 +122,7 @@ class Outlook:
         """Where castings conduct at rest, (n, q)."""
         return np.asarray(np.isfinite(self.rest))
 
-    @property
+    @cached_property
     def strain(self) -> float:
         """Strain that gauge factors are taken to; 0 without one."""
         s = self.visits.chord_state
@@ -184,38 +186,46 @@ class Outlook:
 
     def pass_shares(self, target: Target) -> Floats:
         """Share of castings that pass at each draw, (n,)."""
-        low, high = target.window
-        logs = np.where(self.conducts, self.rest, 0.0)
-        s = np.maximum(self.scatter[:, None], self._least(self.rest))
+        shares = np.zeros(len(self.rest))
         with np.errstate(divide="ignore"):
-            inside = ndtr((np.log(high) - logs) / s) - ndtr((np.log(low) - logs) / s)
-        inside = np.where(self.conducts & np.isfinite(self.change), inside, 0.0)
+            low, high = np.log(target.window)
+        spread = np.maximum(self.scatter[:, None], self._least(self.rest))
+        reach = OUTSIDE * spread
+        near = (self.rest > low - reach) & (self.rest < high + reach)
+        draws = np.flatnonzero(near.any(axis=1))
+        passes = self.conducts[draws] & np.isfinite(self.change[draws])
+        logs, s = np.where(passes, self.rest[draws], 0.0), spread[draws]
+        inside = ndtr((high - logs) / s) - ndtr((low - logs) / s)
+        inside = np.where(passes, inside, 0.0)
         asked = target.gauge_factor_min
         if asked is not None:
-            inside = inside * self._responds(asked)
-        return np.asarray(inside @ self.shares)
+            inside *= self._responds(asked, draws)
+        shares[draws] = inside @ self.shares
+        return shares
 
     def _least(self, values: Floats) -> Floats:
         """Least spread at each point: a limit must not fall between two points, (n, q)."""
         known = np.isfinite(values)
-        steps = np.gradient(np.where(known, values, 0.0), axis=1)
-        safe = known & np.roll(known, 1, axis=1) & np.roll(known, -1, axis=1)
-        return np.maximum(LEAST_CELL * np.abs(np.where(safe, steps, 0.0)), 1e-12)
+        whole = bool(known.all())
+        steps = np.gradient(values if whole else np.where(known, values, 0.0), axis=1)
+        if not whole:
+            safe = known & np.roll(known, 1, axis=1) & np.roll(known, -1, axis=1)
+            steps = np.where(safe, steps, 0.0)
+        return np.asarray(np.maximum(LEAST_CELL * np.abs(steps), 1e-12))
 
-    def _responds(self, asked: float) -> Floats:
-        """Share of castings that reach a gauge factor, (n, q)."""
+    def _responds(self, asked: float, draws: NDArray[np.int64]) -> Floats:
+        """Share of castings that reach a gauge factor at some draws, (m, q)."""
         wanted = np.log1p(max(asked * self.strain, -1.0 + 1e-12))
-        known = np.isfinite(self.change)
-        short = np.where(known, wanted - np.where(known, self.change, 0.0), 0.0)
+        change = self.change[draws]
+        known = np.isfinite(change)
         side = np.sign(self.strain) or 1.0
-        lever = self.lever * side
-        short = short * side
+        short = np.where(known, wanted - np.where(known, change, 0.0), 0.0) * side
+        lever = self.lever[draws] * side
         safe = np.where(lever != 0.0, lever, 1.0)
         # contacts have to open r times as far, with ln r normal
         r = 1.0 + short / safe
-        s = np.maximum(self.response[:, None], self._least(self.change) / np.abs(safe))
-        z = np.log(np.maximum(r, 1e-300)) / s
-        share = np.where(lever > 0.0, ndtr(-z), ndtr(z))
+        s = np.maximum(self.response[draws, None], self._least(change) / np.abs(safe))
+        share = ndtr(np.log(np.maximum(r, 1e-300)) / s * -np.sign(lever))
         return np.where(lever != 0.0, share, short <= 0.0) * known
 
     # ------------------------------------------------------------------ limits
@@ -276,7 +286,11 @@ class Outlook:
         shares = self.pass_shares(target) >= target.pass_share_min
         every = shares & (self.ratio >= FAITHFUL_RATIO)
         for limit in target.limits:
-            if limit.what not in ("resistance", "gauge_factor", "pass_share"):
+            if every.any() and limit.what not in (
+                "resistance",
+                "gauge_factor",
+                "pass_share",
+            ):
                 every &= limit.reserve(self.values_of(limit.what, target)) >= 0.0
         return shares, np.asarray(every)
 
@@ -291,6 +305,10 @@ class Outlook:
 
     def casting_band(self) -> Band:
         """R of one casting [ohm], over draws and tolerances."""
+        return self._casting_band
+
+    @cached_property
+    def _casting_band(self) -> Band:
         steps = spread_steps(len(self.rest))[:, None]
         logs = self.rest[:, :, None] + self.scatter[:, None, None] * steps
         weights = (self.weights[:, None] * self.shares)[:, :, None] / steps.shape[-1]
@@ -316,6 +334,33 @@ class Outlook:
     def draw_band(self, values: Floats) -> Band:
         """Of one number a draw."""
         return Band.of(values, self.weights)
+
+
+def middle_draw(found: Sequence[Outlook], target: Target) -> int:
+    """Find the draw whose films read nearest to the medians of all draws.
+
+    The mean of what is not known would not do: what readings leave open lies along a curve
+    (a lower threshold with weaker contacts), off which no film reads as measured.
+
+    Parameters
+    ----------
+    found : sequence of Outlook
+        Recipes over the same draws; those count most of which most castings pass.
+    target : Target
+        What is asked.
+
+    """
+    off = np.zeros(len(found[0].knowledge))
+    for o in found:
+        worth = 0.05 + float(o.weights @ o.pass_shares(target))
+        for values in (o.rest[:, o.nominal], o.change[:, o.nominal]):
+            band, known = o.draw_band(values), np.isfinite(values)
+            width = band.p95 - band.p05 if np.isfinite(band.p95 - band.p05) else 1.0
+            middle = band.median if np.isfinite(band.median) else 0.0
+            apart = (np.where(known, values, 0.0) - middle) / max(width, 1e-12)
+            alike = known == np.isfinite(band.median)
+            off += worth * np.where(alike, np.where(known, apart, 0.0), 1.0) ** 2
+    return int(off.argmin())
 
 
 def outlooks(
@@ -382,11 +427,11 @@ def outlooks(
         at = base[:, None] + np.log(phi)
         if phi not in known:
             spread = at + np.outer(step, POINTS)
-            known[phi] = material.at(spread, wide), material.at(at, states)
-        logs, planned = (
-            material.read(film, *found_at, which)
-            for found_at, which in zip(known[phi], (wide, states), strict=True)
-        )
+            known[phi] = tuple(
+                material.ohmic(*material.at(x, which), which)
+                for x, which in ((spread, wide), (at, states))
+            )
+        logs, planned = (material.of_film(film, *ohmic) for ohmic in known[phi])
         if mounting is not None:
             logs, planned = (
                 mounting(film, recipe.loading, x.reshape(-1, len(states))).reshape(x.shape)

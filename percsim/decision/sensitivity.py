@@ -1,20 +1,14 @@
-"""Stage 8. What causes the spread of a result, and what reading more films would tell."""
+"""Stage 8. What causes the spread of a result, and who is best how often."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.polynomial import hermite_e
 from numpy.typing import NDArray
 
-from percsim.decision.decide import FILMS, imagined
 from percsim.decision.knowledge import Knowledge
-from percsim.decision.outlook import Outlook
-from percsim.decision.target import Target
 
-__all__ = ["NextFilms", "best_shares", "first_order_shares", "next_films"]
+__all__ = ["best_shares", "first_order_shares"]
 
 Floats = NDArray[np.float64]
 
@@ -93,100 +87,3 @@ def best_shares(shares: Floats, weights: Floats, least: float = 0.05) -> Floats:
     counts = shares.max(axis=0) >= least
     found = np.bincount(best[counts], weights[counts], minlength=len(shares))
     return np.asarray(found, dtype=np.float64)
-
-
-@dataclass(frozen=True, slots=True)
-class NextFilms:
-    """What reading a few more films of one recipe would tell.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        The recipe.
-    films : int
-        Films to cast and read.
-    best_pass_share : float
-        Expected share that passes of the recipe that will then look best.
-    gain : float
-        How much more that is than today's best.
-    gain_probability : float
-        The same of the probability P.
-    variance_left : float
-        Expected variance of ln R of the best recipe after the reading, over that before.
-    open_chance : float
-        Probability that the films read open.
-
-    """
-
-    outlook: Outlook
-    films: int
-    best_pass_share: float
-    gain: float
-    gain_probability: float
-    variance_left: float
-    open_chance: float
-
-
-def next_films(
-    outlooks: Sequence[Outlook], target: Target, films: int = FILMS
-) -> tuple[NextFilms, ...]:
-    """Rank recipes by what reading a few films of each would tell.
-
-    Parameters
-    ----------
-    outlooks : sequence of Outlook
-        Every recipe, over the same draws.
-    target : Target
-        What is asked.
-    films : int
-        Films cast and read, geometric mean taken.
-
-    Returns
-    -------
-    tuple of NextFilms
-        The most informative first: by the gain of the best pass share, then by the variance
-        left.
-
-    Notes
-    -----
-    Expected value of sample information (Raiffa & Schlaifer, Applied Statistical Decision
-    Theory, 1961, ch. 5; from memory) from joint draws: draws are sorted by what films would
-    read, and the best recipe of each sort counts.
-
-    """
-    w = outlooks[0].weights
-    shares = np.stack([o.pass_shares(target) for o in outlooks])
-    every = np.stack([o.holds(target)[1] for o in outlooks]).astype(np.float64)
-    today, sure = (float((values @ w).max()) for values in (shares, every))
-    best = outlooks[int(np.argmax(shares @ w))]
-    wanted = best.rest[:, best.nominal]
-    finite = np.isfinite(wanted)
-    level = np.where(finite, wanted, 0.0)
-
-    def variance(keep: NDArray[np.bool_]) -> tuple[float, float]:
-        """Variance of ln R over some draws, and their weight."""
-        part = np.where(keep & finite, w, 0.0)
-        total = float(part.sum())
-        if total <= 0.0:
-            return 0.0, 0.0
-        mean = float(part @ level) / total
-        return float(part @ (level - mean) ** 2) / total, total
-
-    before, known = variance(np.ones(len(w), dtype=bool))
-    found = []
-    for o in outlooks:
-        group = imagined(o, films)
-        sorts = [group == g for g in np.unique(group)]
-        then, then_sure = (
-            sum(float((values[:, g] @ w[g]).max()) for g in sorts)
-            for values in (shares, every)
-        )
-        left = sum(np.prod(variance(g)) for g in sorts)
-        scaled = float(left / known / before) if known * before > 0.0 else 1.0
-        found.append(
-            NextFilms(
-                o, films, then, max(0.0, then - today), max(0.0, then_sure - sure), scaled,
-                float(w @ np.isinf(o.rest[:, o.nominal])),
-            )
-        )  # fmt: skip
-    return tuple(sorted(found, key=lambda c: (-round(c.gain, 2), c.variance_left)))

@@ -250,21 +250,15 @@ def deviation(
 
 def _size_slopes(film: Film, resistivity: float, length: float) -> dict[str, float]:
     """D ln R / d ln of thickness, gap and width, and of the size of particles."""
-    sizes = np.array([film.electrode_gap, film.width, film.thickness])
     up_down = 1.0 + STEP * np.array([1.0, -1.0])
-
-    def slope(size: ArrayLike, gap: ArrayLike, width: ArrayLike, thick: ArrayLike) -> float:
-        rho = resistivity * np.asarray(size)
-        ohms = film.layout.resistance(
-            rho, rho * length * np.asarray(size), gap, width, thick
-        )
-        return float(np.log(ohms[0] / ohms[1])) / (2.0 * STEP)
-
-    gap, width, thickness = sizes
-    return {
-        "gap": slope(1.0, gap * up_down, width, thickness),
-        "width": slope(1.0, gap, width * up_down, thickness),
-        "thickness": slope(1.0, gap, width, thickness * up_down),
-        # larger particles: rho as the size, what electrodes cost as its square
-        "particle_size": slope(up_down, gap, width, thickness),
-    }
+    # one of four at a time; larger particles: rho as the size, electrodes as its square
+    each = np.where(np.eye(4, dtype=bool)[:, :, None], up_down, 1.0)
+    gap, width, thickness, size = each
+    rho = resistivity * size
+    ohms = film.layout.resistance(
+        rho, rho * length * size, film.electrode_gap * gap, film.width * width,
+        film.thickness * thickness,
+    )  # fmt: skip
+    slopes = np.log(ohms[:, 0] / ohms[:, 1]) / (2.0 * STEP)
+    names = ("gap", "width", "thickness", "particle_size")
+    return dict(zip(names, slopes.tolist(), strict=True))

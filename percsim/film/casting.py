@@ -424,6 +424,7 @@ def cast_films(
     bench: Bench,
     draws: CastingDraws,
     centre: Mapping[str, float] | None = None,
+    noise: Floats | None = None,
     *,
     resamples: int = 200,
     diameter: float = 0.0,
@@ -445,6 +446,8 @@ def cast_films(
     centre : mapping of str to float, optional
         Parameters of the contacts and `threshold`, the real one over the simulated one; as
         in the boxes without.
+    noise : (NOISES,) ndarray of float, optional
+        Simulation error of these films; none without.
     resamples : int
         Of the boxes, for the simulation errors.
     diameter : float
@@ -458,17 +461,18 @@ def cast_films(
 
     """
     values = dict(centre or {})
+    noise = np.zeros(NOISES) if noise is None else noise
     log_factor = float(np.log(values.pop("threshold", 1.0)))
     states = list(range(len(model.visits)))
     log_phi = np.array([[np.log(loading.volume_fraction) - log_factor]])
-    noise = np.zeros((resamples, NOISES))
-    every = np.tile(np.arange(resamples), (noise[:, BOXES].shape[1], 1))
+    error = np.zeros((resamples, NOISES))
+    every = np.tile(np.arange(resamples), (error[:, BOXES].shape[1], 1))
     places = np.random.default_rng(resamples).permuted(every, axis=1).T
-    noise[:, BOXES] = ndtri((places + 0.5) / resamples)
+    error[:, BOXES] = ndtri((places + 0.5) / resamples)
     drawn = {name: np.full(resamples, value) for name, value in values.items()}
-    material = model.material(values)
+    material = model.material(values, noise)
     again = model.material(
-        drawn or {model.level: np.full(resamples, model.level_value)}, noise
+        drawn or {model.level: np.full(resamples, model.level_value)}, error + noise
     )
     own, resampled = material.at(log_phi, states), again.at(log_phi, states)
     found = []

@@ -29,7 +29,6 @@ __all__ = [
     "best_line",
     "central_68",
     "end_point_line",
-    "linear_until",
     "nonlinearity",
     "room_slope",
     "slope_at",
@@ -102,45 +101,6 @@ def room_slope(temperatures: Floats, ratios: Floats) -> Floats:
     near = slice(max(room - 1, 0), room + 2)
     logs = np.log(ratios[..., near])
     return np.asarray(slope_at(temperatures[near], logs, ROOM_TEMPERATURE)[..., 0])
-
-
-def linear_until(
-    x: ArrayLike, y: ArrayLike, start: float, factor: float = 1.5
-) -> float | None:
-    """First abscissa above `start` where the slope is `factor` times that at the start.
-
-    Parameters
-    ----------
-    x, y : (n,) array_like
-        A curve.
-    start : float
-        Where the slope to compare with is taken.
-    factor : float
-        1.5: grown by half; 0.5: fallen to half (a change of sign passes it on the way).
-
-    Returns
-    -------
-    float or None
-        None when the slope keeps within the factor up to the last point, or vanishes at
-        the start.
-
-    """
-    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    if len(x) < 3 or not np.isfinite(y).all():
-        return None
-    middles = 0.5 * (x[1:] + x[:-1])
-    # the slope is straight between these
-    at = np.unique(np.concatenate([[start], middles[middles > start], [x[-1]]]))
-    at = at[at >= start]
-    slopes = slope_at(x, y, at)
-    if slopes[0] == 0.0 or len(at) < 2:
-        return None
-    over = (slopes / slopes[0] - factor) * (1.0 if factor > 1.0 else -1.0)
-    for k in range(1, len(at)):
-        if over[k] >= 0.0:
-            step = over[k] - over[k - 1]
-            return float(at[k] - (at[k] - at[k - 1]) * over[k] / step)
-    return None
 
 
 def end_point_line(x: ArrayLike, y: ArrayLike) -> tuple[Floats, Floats]:

@@ -230,10 +230,17 @@ class FilmModel:
         held, lowest = np.zeros((n, K, S)), np.zeros((n, K, S))
         log_ratios = np.log(self.volume_fractions / self.threshold.volume_fraction)
         raised = self._raised(z)
+        still: dict[float, tuple[Floats, ...]] = {}
         for s in wanted:
             if self.surface is None:
                 continue
-            held[:, :, s], lowest[:, :, s], change = self._law(settings, s, z)
+            t = self.visits.temperatures[s]
+            if t not in still:
+                still[t] = (
+                    self.surface.held(settings, t),
+                    *self.surface.at_rest(settings, t),
+                )
+            held[:, :, s], lowest[:, :, s], change = self._law(settings, s, z, *still[t])
             logs[:, :, s] += change
             q = np.exp(-change)
             fixed = self.surface.fixed * np.exp(-self.log_resistivity[:, s])
@@ -287,17 +294,20 @@ class FilmModel:
         offset = offset + more[:, None] * (1.0 / t - 1.0 / ROOM_TEMPERATURE)
         return np.stack([named[p] for p in LAW[1:4]], axis=1), offset
 
-    def _law(self, settings: Floats, s: int, z: Floats | None) -> tuple[Floats, ...]:
-        """Shifts of ln(phi/phi_c) at rest and under strain, and the change of ln rho."""
+    def _law(
+        self, settings: Floats, s: int, z: Floats | None, held: Floats, change: Floats,
+        error: Floats,
+    ) -> tuple[Floats, ...]:  # fmt: skip
+        """Shifts of ln(phi/phi_c) at rest and under strain, and the change of ln rho.
+
+        From those without strain, and the error of the last.
+        """
         assert self.surface is not None
         strain, t = self.visits.strains[s], self.visits.temperatures[s]
-        held = self.surface.held(settings, t)
         lowest = np.minimum(held, self.surface.held(settings, t, strain))
         if z is not None:
             doubt = 1.0 + HELD_ERROR * z[:, [THRESHOLD]]
             held, lowest = held * doubt, lowest * doubt
-        change, error = self.surface.at_rest(settings, t)
-        if z is not None:
             change = change + z[:, [AT_REST]] * error
         more = self.surface.under_strain(settings, t, strain)
         if more is not None:
@@ -568,12 +578,24 @@ class Material:
         self, film: Film, logs: Floats, lengths: Floats, states: Sequence[int]
     ) -> Floats:
         """Ln R of a film whose material is known from `at`."""
+        return self.of_film(film, *self.ohmic(logs, lengths, states))
+
+    def ohmic(
+        self, logs: Floats, lengths: Floats, states: Sequence[int]
+    ) -> tuple[Floats, Floats]:
+        """Resistivity [ohm m] of a material known from `at`, and its electrode excess."""
         conducts = np.isfinite(logs)
-        rho = np.exp(np.where(conducts, logs + self.offset[:, None, list(states)], 0.0))
-        ohms = self.layout(film).resistance(
-            rho, rho * lengths, film.electrode_gap, film.width, film.thickness
+        offset = self.offset[:, None, list(states)]
+        rho = np.exp(np.where(conducts, logs + offset, np.inf))
+        return rho, rho * np.where(conducts, lengths, 1.0)
+
+    def of_film(self, film: Film, resistivity: Floats, excess: Floats) -> Floats:
+        """Ln R of a film of a material; inf where open."""
+        return np.log(
+            self.layout(film).resistance(
+                resistivity, excess, film.electrode_gap, film.width, film.thickness
+            )
         )
-        return np.asarray(np.where(conducts, np.log(ohms), np.inf))
 
 
 def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:

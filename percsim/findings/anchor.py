@@ -4,11 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-
 from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.posterior import Posterior, RowCheck
-from percsim.decision.sensitivity import NextFilms, next_films
 from percsim.findings.day_one import UNITS, outlook_rows
 from percsim.findings.judged import Findings
 from percsim.findings.rows import band_row, candidate_rows, margin_row
@@ -17,40 +14,29 @@ from percsim.words.films import film_notes
 
 __all__ = ["measured_films"]
 
-NEXT = 5
-"""Castings listed as the most informative."""
-GRID = 25
-"""Points of the curves of the parameters."""
-
 
 def _parameters(found: Posterior) -> list[dict[str, Any]]:
-    """Each number before and after, with curves of both on a grid."""
+    """Give each number before and after."""
     rows, known = [], found.knowledge
-    columns = {p.name: k for k, p in enumerate(known.priors.free)}
     for prior in known.priors:
         median, p05, p95 = weighted_quantiles(
             known.values[prior.name], (0.5, 0.05, 0.95), known.weights
         )
         low, high = prior.limits(0.9)
-        row: dict[str, Any] = {
-            "name": prior.name,
-            "unit": UNITS.get(prior.name, "1"),
-            "held": prior.is_fixed,
-            "prior": {"median": prior.median, "p05": low, "p95": high},
-            "posterior": {"median": float(median), "p05": float(p05), "p95": float(p95)},
-            "width_left": found.narrowing.get(prior.name),
-        }
-        if prior.name in columns:
-            edges = np.linspace(-3.0, 3.0, GRID)
-            z = known.z[:, columns[prior.name]]
-            counts, _ = np.histogram(z, edges, weights=known.weights)
-            middles = 0.5 * (edges[1:] + edges[:-1])
-            row["curve"] = {
-                "value": prior.value(middles).tolist(),
-                "prior": (np.exp(-0.5 * middles**2) / np.sqrt(2 * np.pi)).tolist(),
-                "posterior": (counts / (edges[1] - edges[0])).tolist(),
+        rows.append(
+            {
+                "name": prior.name,
+                "unit": UNITS.get(prior.name, "1"),
+                "held": prior.is_fixed,
+                "prior": {"median": prior.median, "p05": low, "p95": high},
+                "posterior": {
+                    "median": float(median),
+                    "p05": float(p05),
+                    "p95": float(p95),
+                },
+                "width_left": found.narrowing.get(prior.name),
             }
-        rows.append(row)
+        )
     return rows
 
 
@@ -98,20 +84,6 @@ def _candidates(findings: Findings) -> tuple[list[dict[str, Any]], float]:
     return rows, float(findings.known.weights @ passes)
 
 
-def _next_row(films: NextFilms) -> dict[str, Any]:
-    recipe = films.outlook.recipe
-    return {
-        "weight_fraction": recipe.loading.weight_fraction,
-        "electrode_gap_m": recipe.film.electrode_gap,
-        "films": films.films,
-        "best_pass_share": films.best_pass_share,
-        "gain": films.gain,
-        "gain_probability": films.gain_probability,
-        "variance_left": films.variance_left,
-        "open": films.open_chance,
-    }
-
-
 def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     """Say what measured films tell, and what is decided by them.
 
@@ -133,7 +105,6 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
     if found is None:
         return {}
     rows, any_passes = _candidates(findings)
-    following = next_films([c.outlook for c in choice.candidates], findings.target)
     planned = findings.as_planned.of_mix(findings.mix.index)
     alone = len(findings.as_planned.candidates) > len(rows)
     asked = plan.boxes.confidence
@@ -156,7 +127,7 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
                 {"first": a, "second": b, "value": value}
                 for (a, b), value in found.correlations.items()
             ],
-            "notes": film_notes(found, max(films.gain_probability for films in following)),
+            "notes": film_notes(found),
             "rows": [_row(check) for check in found.checks],
             "window_ohm": list(findings.target.window),
             "candidates": rows,
@@ -167,6 +138,5 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
             "confidence_asked": asked,
             "margins": [margin_row(margin) for margin in choice.best.margins],
             "any_passes": any_passes,
-            "next": [_next_row(films) for films in following[:NEXT]],
         },
     }

@@ -25,26 +25,6 @@ Floats = NDArray[np.float64]
 
 UNITS = {"g0": "S", "Ea": "J"}
 
-CONTAINS = {
-    "film_resistance_ohm": (
-        "R of the film as planned: what is not known of contacts and threshold, and the "
-        "simulation error; 5 to 95 % of the draws"
-    ),
-    "casting_resistance_ohm": (
-        "R of one casting: the same, and the bench tolerances; 5 to 95 %"
-    ),
-    "gauge_factor": (
-        "gauge factors of castings that conduct: the same; that at zero strain and the "
-        "temperature coefficient are of the film as planned"
-    ),
-    "pass_share": (
-        "probability that a casting conducts, lies in the window and reaches the gauge "
-        "factor, averaged over what is not known"
-    ),
-    "best": "probability that no other candidate has a larger share of passing castings",
-}
-"""What each band and chance of a candidate contains."""
-
 
 def prior_rows(priors: Priors) -> list[dict[str, Any]]:
     """Distributions before any reading, for the summary."""
@@ -192,7 +172,6 @@ def day_one(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     return {
         "day_one": {
             "n_draws": len(known),
-            "contains": CONTAINS,
             "window_ohm": list(target.window),
             "priors": prior_rows(known.priors),
             "candidates": rows,

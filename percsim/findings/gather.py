@@ -196,10 +196,13 @@ def gather_loadings(
     """Gather the boxes of a mix by loading, which counts once every length has two."""
     loadings = []
     lengths = plan.box_lengths
+    of_weight: dict[float, list[BoxJob]] = {}
+    for job in jobs:
+        of_weight.setdefault(job.recipe.weight_fraction, []).append(job)
     for w in plan.weight_fractions:
         recipe = plan.recipe(w)
         rows: list[list[BoxResult]] = [[] for _ in lengths]
-        mine = [job for job in jobs if job.recipe.weight_fraction == recipe.weight_fraction]
+        mine = of_weight.get(recipe.weight_fraction, [])
         for job, result in finished(mine, records):
             rows[lengths.index(job.box.length)].append(result)
         if min(len(r) for r in rows) < 2:
@@ -267,8 +270,8 @@ def gather_surface(
         longest = [
             job
             for job in jobs
-            if job.recipe.weight_fraction == fit.loading.weight_fraction
-            and job.box.length == fit.loading.lengths[-1]
+            if job.box.length == fit.loading.lengths[-1]
+            and job.recipe.weight_fraction == fit.loading.weight_fraction
         ]
         done = list(finished(longest, records))
         varied = [(job, x.variations) for job, x in done if x.variations is not None]
@@ -412,12 +415,22 @@ def box_rows(
     return boxes, responses
 
 
+def _five_digits(values: NDArray[np.float64]) -> list[float]:
+    """Round to five digits that count."""
+    size = np.maximum(np.abs(values), 1e-300)
+    step = 10.0 ** (np.floor(np.log10(size)) - 4.0)
+    found: list[float] = (np.round(values / step) * step).tolist()
+    return found
+
+
 def casting_rows(choice: Choice) -> list[dict[str, Any]]:
     """Rows of castings.csv; what each casting drew as how far it is off the plan."""
     rows = []
     for index, candidate in enumerate(choice.candidates):
         castings = candidate.castings
-        off = {name: factor - 1.0 for name, factor in castings.factors().items()}
+        off = {
+            f"{name}_off": _five_digits(x - 1.0) for name, x in castings.factors().items()
+        }
         rest, gauge = castings.at_rest, castings.gauge_factors
         passes = choice.target.passes(rest, gauge)
         rows += [
@@ -427,7 +440,7 @@ def casting_rows(choice: Choice) -> list[dict[str, Any]]:
                 "electrode_gap_m": castings.film.electrode_gap,
                 **dict(candidate.values),
                 "casting": k,
-                **{f"{name}_off": float(f"{x[k]:.5g}") for name, x in off.items()},
+                **{name: x[k] for name, x in off.items()},
                 "resistance_ohm": float(rest[k]),
                 "gauge_factor": float(gauge[k]) if np.isfinite(rest[k]) else None,
                 "passes": bool(passes[k]),

@@ -15,7 +15,7 @@ from percsim.boxes.store import Record
 from percsim.decision.candidates import WEIGHING_ERROR, Candidate, Choice, choose, judge
 from percsim.decision.decide import Decision, State
 from percsim.decision.knowledge import Knowledge
-from percsim.decision.outlook import Outlook, Recipe
+from percsim.decision.outlook import Outlook, Recipe, middle_draw
 from percsim.decision.posterior import Posterior
 from percsim.decision.priors import ContactParameters, TunnellingParameters
 from percsim.decision.target import Target
@@ -136,10 +136,13 @@ class Findings:
         film = self.recipes[cup.recipes[0]].film
         return plan.weigh_out(plan.recipe(cup.weight_fraction), film)
 
-    @property
+    @cached_property
     def centre(self) -> dict[str, float]:
         """Parameters that castings are drawn at; `threshold` over the simulated one."""
-        return (self.planned if self.posterior is None else self.known).centre
+        if self.posterior is None:
+            return self.planned.draw(0)
+        found = [c.outlook for c in self.choice.candidates]
+        return self.known.draw(middle_draw(found, self.target))
 
     @property
     def threshold(self) -> LoadingThreshold:
@@ -233,16 +236,18 @@ def judge_mixes(
         child = np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 1))
         draws = CastingDraws.draw(castings, len(mix.model.visits), child)
         at_gaps = [films.plan.film_at(float(gap)) for gap in films.plan.electrode_gaps]
-        centre, bench = None, films.bench
+        centre, noise, bench = None, None, films.bench
         if knowledge.basis == "measured":
+            middle = middle_draw(mine, target)
+            centre, noise = knowledge.draw(middle), knowledge.noise[middle]
             # the bench as its own films tell it
-            centre, learnt = knowledge.centre, knowledge.band(knowledge.scale).median
+            learnt = knowledge.band(knowledge.scale).median
             bench = replace(bench, tolerances=bench.tolerances.scaled(learnt, at_gaps[0]))
         drawn = [
             cast
             for loading in films.explored
             for cast in cast_films(
-                mix.model, loading, at_gaps, bench, draws, centre,
+                mix.model, loading, at_gaps, bench, draws, centre, noise,
                 diameter=mix.plan.median_diameter,
             )
         ]  # fmt: skip

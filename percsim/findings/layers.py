@@ -416,7 +416,6 @@ def across_summary(findings: Findings, loading: LoadingResult) -> dict[str, Any]
         return out
     along, across, sensitivity = found.along, found.across, found.sensitivity
     errors = np.array([float(off_axis_reading(angle, k, ratio)) - 1.0 for k in sensitivity])
-    angles = np.radians(np.linspace(0.0, 45.0, 46))
     return out | {
         "gauge_factor_along": float(along[0]),
         "gauge_factor_along_se": half_width(along[1:]),
@@ -431,10 +430,6 @@ def across_summary(findings: Findings, loading: LoadingResult) -> dict[str, Any]
         "gauge_factor_biaxial": float(along[0] + across[0]),
         "misalignment_error": float(errors[0]),
         "misalignment_error_se": half_width(errors[1:]),
-        "against_angle": {
-            "angle_deg": _plain(np.degrees(angles)),
-            "reading": _plain(off_axis_reading(angles, float(sensitivity[0]), ratio)),
-        },
     }
 
 

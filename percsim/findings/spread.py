@@ -11,7 +11,7 @@ import numpy as np
 from percsim.boxes.sampling import box_seed
 from percsim.decision.target import Target
 from percsim.film.casting import Castings
-from percsim.film.draws import LOT_NAMES, TOLERANCE_NAMES, TRIAL_NAMES
+from percsim.film.draws import TOLERANCE_NAMES, TRIAL_NAMES
 from percsim.film.variance import (
     Halving,
     NestedSpread,
@@ -21,21 +21,11 @@ from percsim.film.variance import (
     variance_shares,
 )
 from percsim.findings.judged import Findings
-from percsim.quantities import mm, quantity, tenths
 
 __all__ = ["spread"]
 
 # Numbers of the streams under the purpose "tolerances"; the castings themselves have 0.
 SHARES, NESTED, TRIALS = 1, 2, 3
-
-MOST_LEFT_OUT = 0.05
-"""Share of open castings from which a spread over the others says too little."""
-
-WORTH_SPENDING = 0.03
-"""Relative fall of the CV below which halving a cause is not worth naming (judgement)."""
-
-SMALL_CV = 0.02
-"""CV of R from the chains alone that any usual bench hides (judgement)."""
 
 WORDS = {
     "weighing": "weighing",
@@ -99,128 +89,6 @@ def _row(now: Halving, half: Halving, target: Target) -> dict[str, Any]:
     }
 
 
-def _percent(value: float) -> str:
-    return quantity(value, "fraction", 2)
-
-
-def _tenths(value: float) -> str:
-    return f"{tenths(value)} %"
-
-
-def _advice(now: dict[str, Any], rows: list[dict[str, Any]]) -> list[str]:
-    """Say where money is best spent, and where not."""
-    bench = sorted(
-        (row for row in rows if row["name"] in TOLERANCE_NAMES and row["name"] != "chains"),
-        key=lambda row: -row["resistance_cv_fall"],
-    )
-    # worth it, and beyond what the number of castings leaves open
-    sure = [
-        row
-        for row in bench
-        if row["resistance_cv_fall"] >= WORTH_SPENDING
-        and now["resistance_cv"] - row["resistance_cv"] > 2.0 * row["resistance_cv_error"]
-        # a narrower spread about a median outside the window helps nobody
-        and row["pass_share"] >= now["pass_share"]
-    ]
-    cv = _tenths(now["resistance_cv"])
-    if not sure:
-        return [
-            f"No single tolerance, halved, surely lowers the CV of R, {cv}, by "
-            f"{_percent(WORTH_SPENDING)} of itself without costing castings that pass."
-        ]
-    top = sure[0]
-    before, after = _tenths(now["pass_share"]), _tenths(top["pass_share"])
-    share = f"from {before} to {after}" if before != after else f"at {before}"
-    words = [
-        f"Spend first on {top['words']}: halving that tolerance takes the CV of R from "
-        f"{cv} to {_tenths(top['resistance_cv'])} and "
-        f"{'leaves ' if before == after else ''}the share of castings that pass {share}."
-    ]
-    others = [f"{row['words']} (to {_tenths(row['resistance_cv'])})" for row in sure[1:3]]
-    if others:
-        words.append(f"Next: {' and '.join(others)}.")
-    idle = [row["words"] for row in bench if row["resistance_cv_fall"] < WORTH_SPENDING]
-    if idle:
-        words.append(
-            "Not worth money for the spread of R here, less than "
-            f"{_percent(WORTH_SPENDING)} of it when halved: {', '.join(idle)}."
-        )
-    if top["name"] in LOT_NAMES:
-        words.append(
-            "That spread is between lots of powder: one lot for all, or a trial casting "
-            "and a new loading for each lot, does more than a better bench."
-        )
-    known = 0.0 < now["gauge_factor_cv"] < np.inf
-    gauge = max(rows, key=lambda row: now["gauge_factor_cv"] - row["gauge_factor_cv"])
-    if known and 1.0 - gauge["gauge_factor_cv"] / now["gauge_factor_cv"] >= WORTH_SPENDING:
-        words.append(
-            f"For the gauge factor, read once on each casting, it is {gauge['words']}: "
-            f"halved, its CV falls from {_tenths(now['gauge_factor_cv'])} to "
-            f"{_tenths(gauge['gauge_factor_cv'])}."
-        )
-    return words
-
-
-def _chains(castings: Castings, share: float, resistance_cv: float) -> str:
-    told = _percent(share) if share >= 1e-3 else "less than 0.1 %"
-    part = f"the chance of the particle chains makes {told} of the variance of ln R"
-    alone = np.sqrt(min(max(share, 0.0), 1.0)) * resistance_cv
-    if share < 0.05:
-        gap = mm(castings.film.electrode_gap)
-        return (
-            f"Chains are not why these castings differ: {part}, as a film {gap} long "
-            "averages over very many. They rarely are, away from the threshold."
-        )
-    if alone < SMALL_CV:
-        return (
-            f"Here {part}, because the plan's tolerances are small: on their own they "
-            f"scatter R by a CV of {_percent(alone)}."
-        )
-    return (
-        f"Unusually, {part}: the film is small for its particles or close to the "
-        "threshold. The spread falls as the root of the film's volume."
-    )
-
-
-def _not_varied(findings: Findings) -> list[str]:
-    words = []
-    if any(filler.kind != "sphere" for filler, _ in findings.recipe.fillers):
-        words.append(
-            "orientation beyond the threshold: a casting that settles flatter also "
-            "conducts otherwise at the same distance from it"
-            if findings.threshold.tilt_slope != 0.0
-            else "orientation: no threshold at another tilt was simulated"
-        )
-    return [
-        *words,
-        "what operators, rooms and seasons change, unless the plan's tolerances are "
-        "measured over several",
-        "particle size as it acts on contacts: those of a coarser lot open further",
-    ]
-
-
-def _open(share: float) -> str:
-    if share == 0.0:
-        return "No casting is open."
-    much = "; the spread of the others understates what the bench will see"
-    return (
-        f"{_percent(share)} of the castings are open: they are counted, and left out of "
-        f"every variance here{much if share > MOST_LEFT_OUT else ''}."
-    )
-
-
-def _within(of_r: dict[str, Any]) -> str:
-    """Say the terms of the international vocabulary of metrology."""
-    return (
-        "In the words of JCGM 200:2012, of ln R: repeatability (2.20, 2.21), the same "
-        "casting, bench and instrument strained again after a short time, "
-        f"{of_r['repeatability']['value']:.2g}; intermediate precision (2.22, 2.23), "
-        f"castings of one lot of powder, {of_r['intermediate_precision']:.2g}; "
-        "reproducibility (2.24, 2.25), castings over lots as well, "
-        f"{of_r['reproducibility']:.2g}. A casting is taken for a similar object."
-    )
-
-
 def _causes(
     castings: Castings, shares: dict[str, dict[str, Share]], names: Sequence[str]
 ) -> list[dict[str, Any]]:
@@ -258,8 +126,7 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         Key `spread`: `quoted`, `why_not` when not; `nested` by quantity, with standard
         deviations of ln R and of the gauge factor over its mean; `shares` by quantity and
         cause; `now` and `halving`, whose errors are standard errors of the difference to
-        `now`; sentences `open_castings`, `chains`, `advice`,
-        `not_varied`, `trials_within`. Intervals are of 95 % and come from the draws alone.
+        `now`. Intervals are of 95 % and come from the draws alone.
 
     """
     plan, castings = findings.plan, findings.best.castings
@@ -267,7 +134,6 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         "weight_fraction": castings.loading.weight_fraction,
         "electrode_gap_m": castings.film.electrode_gap,
         "open_fraction": castings.open_fraction,
-        "not_varied": _not_varied(findings),
         "basis": "bench judgement, no source, unless set in the plan",
     }
     nested, n_nested = nested_spread(castings, box_seed(plan.seed, NESTED, "tolerances"))
@@ -290,7 +156,6 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     rows.sort(key=lambda row: -row["resistance_cv_fall"])
     names = [n for n in (*TOLERANCE_NAMES, *TRIAL_NAMES) if n not in still]
     part = {q: _nested(found, q == "gauge_factor") for q, found in nested.items()}
-    share = shares["log_resistance"]["chains"].first_order
     return {
         "spread": about
         | {
@@ -301,9 +166,5 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             "shares": _causes(castings, shares, names),
             "now": now,
             "halving": rows,
-            "open_castings": _open(castings.open_fraction),
-            "trials_within": _within(part["log_resistance"]),
-            "chains": _chains(castings, share, now["resistance_cv"]),
-            "advice": _advice(now, rows),
         }
     }

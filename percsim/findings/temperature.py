@@ -16,7 +16,7 @@ from percsim.decision.candidates import Candidate
 from percsim.decision.knowledge import Knowledge, day_one
 from percsim.decision.priors import ContactParameters, contact_priors
 from percsim.film.curve import chord
-from percsim.film.curves import FilmCurves, central_68, linear_until, room_slope
+from percsim.film.curves import FilmCurves, central_68, room_slope
 from percsim.film.layers import bimetal_curvature
 from percsim.film.readout import (
     Noise,
@@ -197,37 +197,6 @@ def _scaled(row: dict[str, float], factor: float) -> dict[str, float]:
     return {key: factor * value for key, value in row.items()}
 
 
-def dilution_coefficient(
-    exponent: float, phi: float, critical: float, matrix: float, filler: float
-) -> float:
-    r"""Temperature coefficient of R by dilution alone [1/K].
-
-    .. math:: 3 t \phi (1 - \phi) (\alpha_m - \alpha_f)/(\phi - \phi_c)
-
-    The elastomer swells, the volume fraction falls along the percolation curve.
-
-    Parameters
-    ----------
-    exponent : float
-        t, d ln R / d ln(phi - phi_c) with its sign turned.
-    phi, critical : float
-        Volume fraction and threshold.
-    matrix, filler : float
-        Linear thermal expansion of both [1/K].
-
-    Returns
-    -------
-    float
-
-    Notes
-    -----
-    Derived from R ~ (phi - phi_c)^-t with d phi/dT = -3 phi (1 - phi) (alpha_m - alpha_f);
-    proposed for carbon black in polymers, J. Polym. Sci. B 45, 3078 (2007).
-
-    """
-    return 3.0 * exponent * phi * (1.0 - phi) * (matrix - filler) / (phi - critical)
-
-
 def _curl(plan: Plan, findings: Findings) -> dict[str, float]:
     """Curvature of the film free on its sheet for one kelvin, over their stiffness."""
     from percsim.materials.elastomer import load_material
@@ -249,23 +218,6 @@ def _curl(plan: Plan, findings: Findings) -> dict[str, float]:
 
     ends = [curl(score) for score in np.linspace(-1.645, 1.645, 21)]
     return {"value": curl(0.0), "p05": min(ends), "p95": max(ends)}
-
-
-def _dilution(findings: Findings, candidate: Candidate) -> dict[str, float] | None:
-    recipe, castings = findings.recipe, candidate.castings
-    critical = findings.threshold.volume_fraction
-    phi = castings.loading.volume_fraction
-    if phi <= critical:
-        return None
-    shares = recipe.volume_fractions
-    filler = sum(
-        v * f.thermal_expansion for (f, _), v in zip(recipe.fillers, shares, strict=True)
-    ) / sum(shares)
-    exponent = -float(castings.slopes()[castings.visits.rest])
-    value = dilution_coefficient(
-        exponent, phi, critical, recipe.elastomer.thermal_expansion, filler
-    )
-    return {"coefficient_ppm_per_K": 1e6 * value, "exponent": exponent}
 
 
 # ------------------------------------------------------------------------------------------
@@ -498,7 +450,6 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         ),
         1e6,
     )
-    out |= _linear_range(curves, prior)
     chords = curves.chords(curves.ratio)
     spread = [central_68(column) for column in curves.chords(curves.resamples).T]
     out["gauge_factors"] = {
@@ -506,34 +457,8 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         "value": [float(x) for x in chords],
         "standard_error": spread,
     }
-    dilution = _dilution(findings, best)
-    if dilution is not None:
-        out["dilution"] = dilution
     if curves.strains[curves.end] != 0.0:
         out["two_readings"] = _two_readings(
             findings, None if sensitivity is None else sensitivity[0], best, curves
         )
     return {"temperature": out}
-
-
-def _linear_range(curves: FilmCurves, prior: ThermalPrior | None) -> dict[str, Any]:
-    """Where the slope of R above 20 C has grown by half, or fallen to half."""
-    t = curves.temperatures
-    hottest = float(t[-1])
-    out: dict[str, Any] = {}
-    for key, factor in (("slope_grown_by_half_K", 1.5), ("slope_fallen_to_half_K", 0.5)):
-        found = linear_until(t, curves.ratio[:, curves.rest], ROOM_TEMPERATURE, factor)
-
-        def ends(ratios: Floats, factor: float = factor) -> Floats:
-            reached = [linear_until(t, row, ROOM_TEMPERATURE, factor) for row in ratios]
-            return np.array([hottest if x is None else x for x in reached])
-
-        out[key] = {
-            "value": found,
-            **_band(ends(curves.resamples[..., curves.rest]), "simulation_"),
-            **_band(ends(curves.castings[..., curves.rest][:400]), "castings_"),
-        }
-        if prior is not None:
-            out[key] |= prior.band(ends(prior.ratios[:400]), "prior_")
-    out["hottest_K"] = hottest
-    return out

@@ -15,17 +15,17 @@ TILE = 256
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add_products(out, first_row, left, right, above_diagonal):  # type: ignore[no-untyped-def]
-    """out[first_row + p, q] += sum over k of left[k, p] right[k, q], from column first_row.
+def _add_products(out, first_row, first_column, left, right):  # type: ignore[no-untyped-def]
+    """out[first_row + p, q] += sum over k of left[k, p] right[k, q], q from first_row on.
 
-    Of each row only what lies right of the diagonal, if asked.
+    And of each row p only from column first_column + p.
     """
     depth = left.shape[0]
     width = out.shape[1]
     for start in range(first_row, width, TILE):
         stop = min(start + TILE, width)
         for p in range(left.shape[1]):
-            begin = max(start, first_row + p + 1) if above_diagonal else start
+            begin = max(start, first_column + p)
             if begin >= stop:
                 break
             # four terms at a time: the row is read and written once for them
@@ -90,7 +90,7 @@ def eliminate_dense(g):  # type: ignore[no-untyped-def]
                         other[q] += share[q] * gp
         # all later rows at once
         if last < m:
-            _add_products(g, last, panel[:, last:m].copy(), g[first:last].copy(), True)
+            _add_products(g, last, last + 1, panel[:, last:m].copy(), g[first:last].copy())
     return total
 
 
@@ -114,7 +114,8 @@ def dense_drops(shares):  # type: ignore[no-untyped-def]
         for start in range(0, width, PANEL):
             stop = min(start + PANEL, width)
             left = shares[first:last, last + start : last + stop].T.copy()
-            _add_products(block, 0, left, drops[last + start : last + stop, last:], False)
+            right = drops[last + start : last + stop, last:].copy()
+            _add_products(block, np.int64(0), -height, left, right)
         # then what the panel's own nodes bring, last node first
         for k in range(last - 1, first - 1, -1):
             row = block[k - first]
@@ -124,7 +125,8 @@ def dense_drops(shares):  # type: ignore[no-untyped-def]
                     other = drops[j, last:]
                     for q in range(width):
                         row[q] += share * other[q]
-            drops[k, last:] = row
+            for q in range(width):
+                drops[k, last + q] = row[q]
             # drops to nodes of the panel itself
             for i in range(k + 1, last):
                 s = 0.0

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from percsim.kernels.arrays import longer
 from percsim.kernels.dense import dense_drops, eliminate_dense
 
 __all__ = ["back_substitute", "eliminate", "resistor_drops"]
@@ -277,12 +278,8 @@ def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ign
             total += eliminate_dense(dense)
             # its rows become rows of shares like those before
             need = used + left * (left - 1) // 2
-            new_columns = np.empty(need, dtype=np.int32)
-            new_columns[:used] = columns[:used]
-            columns = new_columns
-            new_shares = np.empty(need, dtype=np.float64)
-            new_shares[:used] = shares[:used]
-            shares = new_shares
+            columns = longer(columns, used, need)
+            shares = longer(shares, used, need)
             dense_from = count
             for m in range(left):
                 source_share[count] = dense[m, left]
@@ -320,12 +317,9 @@ def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ign
         cb = to_sink[k] / s
         total += ca * to_sink[k]
         if used + d > columns.shape[0]:
-            new_columns = np.empty(2 * columns.shape[0] + d, dtype=np.int32)
-            new_columns[:used] = columns[:used]
-            columns = new_columns
-            new_shares = np.empty(columns.shape[0], dtype=np.float64)
-            new_shares[:used] = shares[:used]
-            shares = new_shares
+            need = 2 * columns.shape[0] + d
+            columns = longer(columns, used, need)
+            shares = longer(shares, used, need)
         for q in range(d):
             columns[used + q] = nodes[bk + q]
             shares[used + q] = values[bk + q] / s
@@ -484,7 +478,8 @@ def back_substitute(  # type: ignore[no-untyped-def]
         dense = np.zeros((m, m + 2), dtype=np.float64)
         for p in range(m):
             c = dense_from + p
-            dense[p, p + 1 : m] = shares[begin[c] : begin[c + 1]]
+            for q in range(p + 1, m):
+                dense[p, q] = shares[begin[c] + q - p - 1]
             dense[p, m] = source_share[c]
             dense[p, m + 1] = sink_share[c]
         found = dense_drops(dense)
@@ -492,7 +487,8 @@ def back_substitute(  # type: ignore[no-untyped-def]
             c = dense_from + p
             above[order[c]] = found[p, m + 1]
             below[order[c]] = found[m, p]
-            drops[begin[c] : begin[c + 1]] = found[p, p + 1 : m]
+            for q in range(p + 1, m):
+                drops[begin[c] + q - p - 1] = found[p, q]
         count = dense_from
     # the others, last node first
     for c in range(count - 1, -1, -1):

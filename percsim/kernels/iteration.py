@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from percsim.kernels.arrays import longer
+
 __all__ = ["approximate_cholesky", "conjugate_gradient", "conserve"]
 
 
@@ -185,12 +187,8 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
                     weight[q] += w
                 else:
                     if d == node.shape[0]:
-                        more = np.empty(2 * d, dtype=np.uint32)
-                        more[:d] = node
-                        node = more
-                        wider = np.empty(2 * d, dtype=np.float64)
-                        wider[:d] = weight
-                        weight = wider
+                        node = longer(node, d, 2 * d)
+                        weight = longer(weight, d, 2 * d)
                         rest = np.empty(2 * d, dtype=np.float64)
                     where[i] = d
                     node[d] = i
@@ -220,22 +218,14 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
             total += to_ground[k]
             # room for what the star adds
             if used + d > factor_columns.shape[0]:
-                more = np.empty(used + used // 2 + d, dtype=np.uint32)
-                more[:used] = factor_columns[:used]
-                factor_columns = more
-                wider = np.empty(more.shape[0], dtype=np.float64)
-                wider[:used] = factor_shares[:used]
-                factor_shares = wider
+                room = used + used // 2 + d
+                factor_columns = longer(factor_columns, used, room)
+                factor_shares = longer(factor_shares, used, room)
             if drawn + d > drawn_node.shape[0]:
-                more = np.empty(2 * drawn + d, dtype=np.uint32)
-                more[:drawn] = drawn_node[:drawn]
-                drawn_node = more
-                links = np.empty(2 * drawn + d, dtype=np.int32)
-                links[:drawn] = drawn_before[:drawn]
-                drawn_before = links
-                wider = np.empty(2 * drawn + d, dtype=np.float64)
-                wider[:drawn] = drawn_value[:drawn]
-                drawn_value = wider
+                room = 2 * drawn + d
+                drawn_node = longer(drawn_node, drawn, room)
+                drawn_before = longer(drawn_before, drawn, room)
+                drawn_value = longer(drawn_value, drawn, room)
             # its column of the factor; what it had to ground goes to its neighbours
             to_ground_share = to_ground[k] / total
             for r in range(d):
@@ -345,7 +335,8 @@ def conjugate_gradient(  # type: ignore[no-untyped-def]
             t = values[e] * (x[i] - x[j])
             r[i] -= t
             r[j] += t
-    z[:] = r
+    for i in range(n):
+        z[i] = r[i]
     energy = np.inf
     best = np.inf
     best_at = 0

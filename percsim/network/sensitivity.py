@@ -436,8 +436,9 @@ def critical_path(network: Network) -> CriticalPath:
     """
     _, up = strongest_tree(
         network.n_nodes,
-        network.resistors.astype(np.int32),  # as `solve_network` has them: compiled once
-        network.conductances,
+        # both as `solve_network` has them: compiled once
+        network.resistors.astype(np.int32),
+        network.conductances.copy(),
         network.sink,
     )
     path = path_up(network.resistors, up, network.source)

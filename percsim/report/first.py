@@ -16,7 +16,6 @@ from percsim.words.first import (
     caution_lines,
     cup_title,
     heads,
-    plot_line,
     remark_lines,
     row_cells,
     row_note,
@@ -65,8 +64,8 @@ class FirstSheet:
         The state in one line.
     cups : tuple of CupSheet
         To cast now.
-    plot, caption : str
-        The drawing, safe to put into a page, and what it shows.
+    plot : str
+        The drawing, safe to put into a page.
     heads, asked : tuple of str
         Of the table: its heads, and the row of the limits.
     rows : tuple of (str, tuple of (str, str))
@@ -86,7 +85,6 @@ class FirstSheet:
     state: str
     cups: tuple[CupSheet, ...]
     plot: str
-    caption: str
     heads: tuple[str, ...]
     asked: tuple[str, ...]
     rows: tuple[tuple[str, tuple[tuple[str, str], ...]], ...]
@@ -106,7 +104,7 @@ def sheet_of(page: FirstPage) -> FirstSheet:
     """Write out a first page."""
     return FirstSheet(
         KINDS[page.state], units_held(state_line(page)),
-        tuple(_cup(cup, page) for cup in page.cups), plot_svg(page), plot_line(page),
+        tuple(_cup(cup, page) for cup in page.cups), plot_svg(page),
         heads(page), asked_cells(page),
         tuple(
             ("best" if row.is_best else "cast" if row.in_cup else "", row_cells(row, page))

@@ -13,11 +13,12 @@ from html import escape
 
 from percsim.first_page import FirstPage, Plot, Read
 from percsim.quantities import resistance, weight
+from percsim.words.first import plot_line
 
 __all__ = ["plot_svg"]
 
-WIDTH, HEIGHT = 560.0, 300.0
-LEFT, RIGHT, TOP, BOTTOM = 74.0, 14.0, 24.0, 40.0
+WIDTH, HEIGHT = 460.0, 250.0
+LEFT, RIGHT, TOP, BOTTOM = 66.0, 14.0, 38.0, 40.0
 """Margins [px]."""
 LINE = 13.0
 """Height of a line of text [px]."""
@@ -72,6 +73,7 @@ def plot_svg(page: FirstPage) -> str:
         f'<clipPath id="frame"><rect x="{LEFT:g}" y="{TOP:g}" '
         f'width="{WIDTH - LEFT - RIGHT:g}" height="{HEIGHT - TOP - BOTTOM:g}"/></clipPath>',
         *_window(plot, axes),
+        _text(4, LINE, plot_line(page)),
         *_grid(axes),
         *_known(plot, axes),
         *_threshold(plot, axes),
@@ -135,7 +137,6 @@ def _grid(axes: _Axes) -> list[str]:
         _line(LEFT, TOP, LEFT, bottom, "axis"),
         _line(LEFT, bottom, WIDTH - RIGHT, bottom, "axis"),
         _text(LEFT + (WIDTH - LEFT - RIGHT) / 2, HEIGHT - 6, "filler, wt%", "", "middle"),
-        _text(4, LINE, "R, one casting"),
     ]
     low, high = (math.log10(x) for x in axes.ohms)
     decades = range(math.ceil(low), math.floor(high) + 1)

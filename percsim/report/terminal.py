@@ -10,6 +10,7 @@ from pathlib import Path
 
 from percsim.first_page import Cups, FirstPage
 from percsim.quantities import columns, grams, sentence, spelt
+from percsim.report.chapter import Chapter
 from percsim.words.first import (
     CAUSE_HEADS,
     asked_cells,
@@ -88,20 +89,27 @@ def _recipes(page: FirstPage) -> list[str]:
     """Lay out the recipes, with ranges of R alone."""
     told = {row: [cell for cell, _ in row_cells(row, page)] for row in page.rows}
     asked = asked_cells(page)
-    lines = [("", "asked", asked[1], "", asked[2], _bare(asked[3]), "", asked[6])]
+    lines = [("", "asked", asked[1], "", asked[2], _bare(asked[3]), "", "")]
     for row, (name, middle, factor, cv, _, P, _) in told.items():
         mark = "best" if row.is_best else "cast" if row.in_cup else ""
         ends = row_cells(row, page)[1][1].strip("()")
         lines.append((mark, name, middle, ends, factor, _bare(cv), _bare(P), miss(row)))
     head = ("", "recipe", "R", "5-95 %", "gauge f.", "CV %", "P %", "most often missed")
-    return columns(head, lines, left=len(head))
+    more = [f"Asked besides: {asked[6]}."] if asked[6] else []
+    return [*columns(head, lines, left=len(head)), *more]
 
 
 def _bare(cell: str) -> str:
     return cell.removesuffix(" %")
 
 
-def details_text(page: FirstPage, chapters: Sequence[str]) -> str:
+def details_text(page: FirstPage, chapters: Sequence[Chapter]) -> str:
     """Put what the page says beside its first table, and its chapters, into plain text."""
-    lines = [row_note(page), *remark_lines(page), *caution_lines(page), *chapters]
-    return spelt("\n".join(line for told in lines for line in _wrapped(told)))
+    told = [row_note(page), *remark_lines(page), *caution_lines(page)]
+    lines = [line for text in told for line in _wrapped(text)]
+    for chapter in chapters:
+        lines += ["", *_wrapped(sentence(chapter.claim)), *_wrapped(chapter.words)]
+        if chapter.table is not None:
+            heads = [f"{c.name} {c.unit}".strip() for c in chapter.table.columns]
+            lines += columns(heads, chapter.table.rows)
+    return spelt("\n".join(lines))

@@ -17,6 +17,7 @@ from percsim.quantities import (
     weight,
     with_error,
 )
+from percsim.words.candidates import STIFF
 
 __all__ = ["one_sheet", "sheet_table"]
 
@@ -63,7 +64,7 @@ def sheet_table(sheets: Sequence[WeighOut], quiet: bool) -> str:
             *(grams(sheet.readings[name], 1e3 * sheet.resolution) for name in names),
             mix(sheet.mix_ratio_read),
             two(100 * sheet.weight_fraction_uncertainty),
-            "yes" if sheet.castable else "no",
+            "no" if not sheet.castable else "stiff" if _is_stiff(sheet) else "yes",
         )
         for sheet in sheets
     ]
@@ -89,6 +90,11 @@ def sheet_table(sheets: Sequence[WeighOut], quiet: bool) -> str:
             + (f" (likewise at {likewise} wt%)" if likewise else "")
         )
     return "\n".join(lines)
+
+
+def _is_stiff(sheet: WeighOut) -> bool:
+    """Whether the filler thickens a mix that can be cast so far that casting takes care."""
+    return sheet.relative_viscosity > STIFF
 
 
 def _loading(sheet: WeighOut) -> str:

@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from percsim.decision.posterior import Posterior, RowCheck
-from percsim.quantities import confidence, listed, resistance, share
+from percsim.quantities import listed, resistance, share
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["NOTHING_MORE", "PARAMETERS", "film_notes"]
+__all__ = ["PARAMETERS", "film_notes"]
 
 TIED = 0.7
 """Correlation from which two numbers are known together better than apart."""
-NOTHING_MORE = 0.01
-"""Gain in P below which more films would not change the decision."""
 
 PARAMETERS = {
     "g0": "the contact conductance g0",
@@ -27,15 +25,13 @@ PARAMETERS = {
 }
 
 
-def film_notes(found: Posterior, gain: float | None = None) -> list[str]:
+def film_notes(found: Posterior) -> list[str]:
     """Say what readings tell, what they cannot, and which of them do not fit.
 
     Parameters
     ----------
     found : Posterior
         What the rows let be known.
-    gain : float, optional
-        Largest rise of P that a few more films would bring on average.
 
     """
     return [
@@ -44,7 +40,6 @@ def film_notes(found: Posterior, gain: float | None = None) -> list[str]:
         *_cannot_tell(found),
         *_tied(found.correlations),
         *_far_off(found),
-        *_nothing_more(gain),
     ]
 
 
@@ -151,13 +146,4 @@ def _far_off(found: Posterior) -> list[str]:
         f"{'above' if z > 0.0 else 'below'} what was assumed: check units, sizes and the "
         "plan"
         for name, z in found.far.items()
-    ]
-
-
-def _nothing_more(gain: float | None) -> list[str]:
-    if gain is None or gain >= NOTHING_MORE:
-        return []
-    return [
-        "more films would not change this: three more of any recipe raise the best P by "
-        f"less than {confidence(NOTHING_MORE)} % on average"
     ]

@@ -90,8 +90,8 @@ _GROUPS = {
     "threshold": "threshold",
     "beta": "how contacts answer strain",
     "delta_b": "how contacts answer strain",
-    "lambda_T": "how they answer heat",
-    "Ea": "how they answer heat",
+    "lambda_T": "how contacts answer heat",
+    "Ea": "how contacts answer heat",
     "scatter": "scatter of the bench",
 }
 
@@ -290,12 +290,18 @@ def _limit(limit: Limit) -> str:
 def row_cells(row: Row, page: FirstPage) -> tuple[tuple[str, str], ...]:
     """Cells of one recipe, each with its 5-95 % in brackets or nothing."""
     factor = row.gauge_factor if math.isfinite(row.resistance.median) else None
+    at = row.place if _mixes(page) else replace(row.place, mix="")
     return (
-        (place(row.place), ""), told(row.resistance, page), _factor(factor),
+        (place(at), ""), told(row.resistance, page), _factor(factor),
         _cv(row.resistance_cv), _cv(row.gauge_factor_cv if factor else None),
         (f"{share(row.probability)} %", ""),
         (miss(row), f"({share(row.miss_chance)} %)" if miss(row) else ""),
     )  # fmt: skip
+
+
+def _mixes(page: FirstPage) -> bool:
+    """Whether the rows are of several mixes, which are then told apart."""
+    return len({row.place.mix for row in page.rows}) > 1
 
 
 def miss(row: Row) -> str:
@@ -316,11 +322,7 @@ def row_note(page: FirstPage) -> str:
 
 def plot_line(page: FirstPage) -> str:
     """Say what the plot shows."""
-    read = "; circles: films as read" if page.plot.readings else ""
-    return (
-        f"At {mm(page.plot.electrode_gap)} gap: median and 5–95 % of castings; dashes and "
-        f"bar: film's own threshold{read}."
-    )
+    return f"R of one casting at {mm(page.plot.electrode_gap)} gap: median and 5–95 %"
 
 
 # ------------------------------------------------------------------------------------------
@@ -404,7 +406,7 @@ def _next(remark: Remark, page: FirstPage) -> str:
     if remark.code == "read and enter":
         strain = page.cups[0].strain if page.cups else 0.0
         at = f", at rest and at {microstrain(strain)}" if strain else ""
-        return f"next: read R at 20 C{at}; enter it with 'percsim anchor'"
+        return f"next: read R at 20 C{at}; fill in cups.csv for 'percsim anchor'"
     if remark.code == "cast":
         return "next: cast it; readings of a further cup, entered, prove it again"
     if remark.code == "spread not assured":

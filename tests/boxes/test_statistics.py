@@ -62,6 +62,24 @@ def test_equal_weights_follow_hazen(values, probabilities):
     np.testing.assert_allclose(got, expected, atol=1e-9)
 
 
+@pytest.mark.parametrize("freedom", [1.5, 100.0])
+@pytest.mark.parametrize("open_share", [0.0, 0.3, 0.97])
+def test_many_samples_give_what_all_of_them_sorted_give(open_share, freedom):
+    """Running weight by hand; heavy tails, ties, gaps, and samples that are open."""
+    rng = np.random.default_rng(71255)
+    x = np.concatenate([rng.standard_t(freedom, 9000), np.full(2000, 1.25)])
+    x[rng.random(len(x)) < open_share] = math.inf
+    w = rng.exponential(size=len(x))
+    order = np.argsort(x, kind="stable")
+    where = (np.cumsum(w[order]) - 0.5 * w[order]) / w.sum()
+    p = np.concatenate([[0.0, 1.0, 0.05, 0.5, 0.95], rng.random(500), where[::80]])
+    found = np.concatenate([weighted_quantiles(x, at, w) for at in p])
+    shut = np.isfinite(x[order])
+    expected = np.interp(p, where[shut], x[order][shut])
+    expected[p > where[shut][-1]] = math.inf if not shut.all() else x.max()
+    np.testing.assert_allclose(found, expected, rtol=1e-9)
+
+
 def test_whole_number_weights_are_repetitions():
     rng = np.random.default_rng(90417)
     x, w = rng.normal(size=12), rng.integers(1, 5, size=12)

@@ -202,3 +202,14 @@ def test_a_band_of_weighted_values_by_hand():
     band = Band.of(np.array([1.0, 2.0, 3.0, np.inf]), np.array([1.0, 1.0, 1.0, 1.0]))
     assert band.median == 2.5
     assert band.p95 == np.inf
+
+
+def test_a_window_without_an_end_counts_no_film_that_is_open(model):
+    known = day_one(PRIORS, np.random.SeedSequence(5), 60)
+    (found,) = outlooks(model, [Recipe(mixed(0.12), FILM)], known, BENCH)
+    conducts = (found.conducts & np.isfinite(found.change)) @ found.shares
+    assert 0.0 < conducts.mean() < 1.0
+    np.testing.assert_allclose(found.pass_shares(Target()), conducts, atol=1e-9)
+    # every end alone, the other at a level that nothing reaches
+    for window in (Target(1e-9, None), Target(None, 1e300)):
+        np.testing.assert_allclose(found.pass_shares(window), conducts, atol=1e-9)

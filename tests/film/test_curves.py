@@ -14,7 +14,6 @@ from percsim.film import FilmCurves, Tolerances
 from percsim.film.curves import (
     best_line,
     end_point_line,
-    linear_until,
     nonlinearity,
     slope_at,
     vibrate,
@@ -38,23 +37,6 @@ def test_two_points_give_their_chord_and_open_ones_none():
     rows = slope_at(X, np.vstack([X, np.where(X > 3.0, np.inf, X)]), [1.0])
     assert rows[0, 0] == pytest.approx(1.0)
     assert np.isnan(rows[1, 0])
-
-
-def test_end_of_the_linear_range_of_a_parabola_by_hand():
-    # y = x + x^2/8: slope 1 + x/4, grown by half at x = 2
-    assert linear_until(X, X + X**2 / 8, 0.0) == pytest.approx(2.0)
-    # from x = 1: slope 1.25, 1.875 at x = 3.5
-    assert linear_until(X, X + X**2 / 8, 1.0) == pytest.approx(3.5)
-    # y = x - x^2/15 falls to half at x = 3.75
-    assert linear_until(X, X - X**2 / 15, 0.0, 0.5) == pytest.approx(3.75)
-    # a falling curve that grows steeper counts alike
-    assert linear_until(X, -X - X**2 / 8, 0.0) == pytest.approx(2.0)
-
-
-def test_a_straight_line_never_ends():
-    assert linear_until(X, 3.0 * X, 0.0) is None
-    assert linear_until(X, 3.0 * X, 0.0, 0.5) is None
-    assert linear_until(X, np.where(X > 3, np.inf, X), 0.0) is None
 
 
 # --- lines

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from reference.findings import PLAN, findings, plan_with, row_of
 
@@ -57,7 +56,6 @@ def test_rows_narrow_what_is_predicted(found, section):
     g0 = next(row for row in section["parameters"] if row["name"] == "g0")
     assert g0["posterior"]["p05"] < 8e-5 < g0["posterior"]["p95"]
     assert g0["width_left"] < 0.5
-    assert len(g0["curve"]["value"]) == len(g0["curve"]["posterior"])
     assert section["effective_draws"] > 100
 
 
@@ -70,7 +68,6 @@ def test_every_row_is_shown_with_what_was_expected(section):
     assert second["expected_change"] is None
     assert second["thickness_m"] == pytest.approx(2.1e-4)
     assert not any(row["outlier"] for row in section["rows"])
-    assert len(section["next"]) == 5
 
 
 def test_same_digits_again(found, section):
@@ -209,11 +206,3 @@ def test_a_plan_without_variations_has_nothing_to_judge_by(planned):
     with pytest.raises(PlanError, match="not solved at other settings"):
         batch_agreement(found, batch(planned, 1.0))
     assert day_one(found, {}) == {}
-
-
-def test_what_to_read_next_is_ranked_by_what_it_gains(section):
-    assert all(row["gain"] >= 0.0 for row in section["next"])
-    gains = [round(row["gain"], 2) for row in section["next"]]
-    assert gains == sorted(gains, reverse=True)
-    assert all(0.0 <= row["variance_left"] <= 1.0 + 1e-9 for row in section["next"])
-    assert np.isfinite([row["gain_probability"] for row in section["next"]]).all()

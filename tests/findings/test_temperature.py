@@ -23,7 +23,6 @@ from percsim.decision.priors import RANGE_SPREAD
 from percsim.findings import find
 from percsim.findings.temperature import (
     _rising_share,
-    dilution_coefficient,
     temperature,
     thermal_prior,
 )
@@ -202,31 +201,6 @@ def test_a_film_that_opens_when_hot_conducts_when_cold(varied):
     ratios = np.stack([np.ones(len(hot)), np.where(hot, np.inf, 0.5)], axis=1)
     only = replace(prior, coefficients=np.where(hot, np.nan, -1.0), ratios=ratios)
     assert _rising_share(only, 0) == pytest.approx(hot.mean())
-
-
-def test_linear_range_of_an_exponential(found, findings, plan):
-    # R = exp(a dT + E/k(1/T - 1/T20)): slope grown by half solved on the closed form
-    a = OPENING * 0.3 * plan.recipe(weight(findings)).thermal_expansion
-    t = np.linspace(293.15, 393.15, 100_001)
-    r = np.exp(a * (t - 293.15) + ACTIVATION / Boltzmann * (1 / t - 1 / 293.15))
-    slope = np.gradient(r, t)
-    expected = t[np.argmax(slope >= 1.5 * slope[0])]
-    value = found["slope_grown_by_half_K"]["value"]
-    if value is None:
-        assert slope[-1] < 1.5 * slope[0]
-    else:
-        assert value == pytest.approx(expected, abs=4.0)  # steps of 20 and 30 K
-    assert found["slope_fallen_to_half_K"]["value"] is None
-
-
-def test_dilution_coefficients_of_the_reference_sheet():
-    # 3 t phi (1 - phi)(alpha_m - alpha_f)/(phi - phi_c), t = 2, worked on the sheet
-    for phi, critical, expected in (
-        (0.05, 0.03, 4.3e-3), (0.04, 0.03, 7.0e-3),
-        (0.10, 0.03, 2.3e-3), (0.30, 0.25, 7.6e-3),
-    ):  # fmt: skip
-        value = dilution_coefficient(2.0, phi, critical, 3.1e-4, 7.8e-6)
-        assert value == pytest.approx(expected, rel=0.02)
 
 
 def test_two_readings(found, findings):

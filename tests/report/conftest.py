@@ -384,7 +384,7 @@ def invent(
         "candidates": candidates,
         "chosen": chosen,
         "nearest": None if chosen is not None else best,
-        "first_page": invented_page(),
+        "first_page": copy.deepcopy(invented_page()),
         "decision": decision_row(candidates, best, chosen is not None),
         "cast_first": {
             "films": 3,

@@ -10,6 +10,7 @@ from reference.findings import findings, row_of
 
 from percsim.decision.decide import State
 from percsim.first_page import Remark
+from percsim.report.chapter import chapter, table
 from percsim.report.terminal import details_text, first_text
 from percsim.words.first import state_line
 
@@ -87,8 +88,14 @@ def test_a_cup_that_is_too_stiff_or_too_small_is_said(learn):
 
 
 def test_details_hold_remarks_cautions_and_chapters(learn):
-    text = details_text(learn.first, ["A chapter of its own."])
-    assert "A chapter of its own." in text
+    rows = table(("what", "#so much|g"), [("one", "1"), ("other", "22")])
+    text = details_text(learn.first, [chapter("own", "A claim", "Its words.", table=rows)])
+    lines = text.splitlines()
+    at = lines.index("A claim.")
+    assert lines[at + 1] == "Its words."
+    assert [line.split() for line in lines[at + 2 :]] == [
+        ["what", "so", "much", "g"], ["one", "1"], ["other", "22"],
+    ]  # fmt: skip
     assert "Next: read R" in text
     assert learn.first.cautions[0] in " ".join(text.split())
     assert all(len(line) <= 92 for line in text.splitlines())

@@ -136,8 +136,8 @@ def test_what_halving_buys_is_said_where_it_buys_something(page):
          "Contradiction: the contact conductance g0 comes out 3.2 standard deviations "
          "below what was assumed; check units, sizes and the plan."),
         (Remark("read and enter"),
-         "Next: read R at 20 C, at rest and at 3000 microstrain; enter it with "
-         "'percsim anchor'."),
+         "Next: read R at 20 C, at rest and at 3000 microstrain; fill in cups.csv "
+         "for 'percsim anchor'."),
         (Remark("still assumed", ("g0", "beta", "delta_b", "scatter")),
          "Assumed still: level of R, how contacts answer strain and scatter of the bench."),
     ],

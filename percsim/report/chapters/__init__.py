@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from percsim.quantities import sentence
 from percsim.report.candidates import Summary
 from percsim.report.chapter import Chapter
 from percsim.report.chapters import (
@@ -19,7 +18,7 @@ from percsim.report.chapters import (
     use,
 )
 
-__all__ = ["CHAPTERS", "chapter_lines", "chapters_of"]
+__all__ = ["CHAPTERS", "chapters_of"]
 
 CHAPTERS: tuple[Callable[[Summary], Chapter | None], ...] = (
     choice.candidates,
@@ -56,8 +55,3 @@ CHAPTERS: tuple[Callable[[Summary], Chapter | None], ...] = (
 def chapters_of(summary: Summary) -> list[Chapter]:
     """Chapters of a summary, in the order of the page."""
     return [made for make in CHAPTERS if (made := make(summary)) is not None]
-
-
-def chapter_lines(summary: Summary) -> list[str]:
-    """Sentences for the command line: what every chapter claims."""
-    return [sentence(made.claim) for made in chapters_of(summary)]

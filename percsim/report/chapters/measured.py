@@ -91,41 +91,39 @@ def told(summary: Summary) -> Chapter | None:
 
 def films_figure(run: Run) -> Figure:
     """Draw every row by its name: expected before, expected after, read."""
-    every = run.summary["anchor"]["rows"]
-    rows = [r for r in every if r["resistance_ohm"] is not None]
-    changes = [r for r in every if r["change"] is not None]
-    if not rows and not changes:
+    rows = run.summary["anchor"]["rows"]
+    parts = [
+        (keys, factor, label)
+        for keys, factor, label in (
+            (("expected_before_ohm", "expected_ohm", "resistance_ohm"), 1e-3, "R, kohm"),
+            (
+                ("expected_change_before", "expected_change", "change"), 100.0,
+                "change of R, %",
+            ),
+        )
+        if any(row[keys[-1]] is not None for row in rows)
+    ]  # fmt: skip
+    if not parts:
         raise NothingToDrawError("no row holds a reading")
-    parts = [part for part in (rows, changes) if part]
-    figure = new_figure(1.2 + 0.36 * max(map(len, parts)))
-    panels = np.atleast_1d(figure.subplots(1, len(parts)))
-    any_open = False
-    for axes, part in zip(panels, parts, strict=True):
-        if part is rows:
-            keys = ("expected_before_ohm", "expected_ohm", "resistance_ohm")
-            any_open = _draw_rows(axes, part, keys, 1e-3, log=True)
-            axes.set_xscale("log")
-            low, high = axes.get_xlim()
-            log_ticks(axes.xaxis, (1.0,) if high > 1e3 * low else (1.0, 3.0))
-            axes.set_xlabel("R, kohm")
-        else:
-            keys = ("expected_change_before", "expected_change", "change")
-            _draw_rows(axes, part, keys, 100.0, log=False)
-            axes.set_xlabel("change of R, %")
-        names = [f"{r['label']}, {candidate_label(r).removesuffix(' gap')}" for r in part]
-        axes.set_yticks(range(len(part)), names)
-        axes.set_ylim(len(part) - 0.5, -0.5)
+    figure = new_figure(1.2 + 0.36 * len(rows))
+    panels = np.atleast_1d(figure.subplots(1, len(parts), sharey=True))
+    for axes, (keys, factor, label) in zip(panels, parts, strict=True):
+        _draw_rows(axes, rows, keys, factor)
+        axes.set_xlabel(label)
         axes.grid(axis="y", visible=False)
+        axes.tick_params(axis="y", length=0)
+    names = [f"{r['label']}, {candidate_label(r).removesuffix(' gap')}" for r in rows]
+    panels[0].set_yticks(range(len(rows)), names)
+    panels[0].set_ylim(len(rows) - 0.5, -0.5)
+    read = {"lw": 0, "mec": COPPER}
     handles = [
         area_handle(color=PALE, label="expected before"),
         area_handle(color=RAMP[2], label="expected with the readings"),
-        line_handle(color=COPPER, marker="D", lw=0, label="read"),
+        line_handle(color=COPPER, marker="D", label="read", **read),
     ]
-    if any_open:
-        handles.append(
-            line_handle(marker=">", mfc="white", mec=COPPER, lw=0, label="read open")
-        )
-    if any(r["outlier"] for r in every):
+    if any(number(row["resistance_ohm"]) == np.inf for row in rows):
+        handles.append(line_handle(marker=">", mfc="white", label="read open", **read))
+    if any(row["outlier"] for row in rows):
         handles.append(
             line_handle(color=INK, marker="X", lw=0, ms=8, label="contradicts the others")
         )
@@ -134,33 +132,32 @@ def films_figure(run: Run) -> Figure:
 
 
 def _draw_rows(
-    axes: Axes, rows: Sequence[Row], keys: tuple[str, str, str], factor: float, *, log: bool
-) -> bool:
-    """Draw what was expected of rows and what was read; True if any was read open."""
+    axes: Axes, rows: Sequence[Row], keys: tuple[str, ...], factor: float
+) -> None:
+    """Draw what was expected of rows and what was read: R by its logarithm."""
     *expected, read = keys
+    log = read == "resistance_ohm"
     reads = column_of(rows, read, factor)
     bands = [points_of(rows, key, factor) for key in expected]
     values = np.concatenate([reads, *(a for band in bands for a in band.ranges)])
     finite = values[np.isfinite(values) & ((values > 0.0) | (not log))]
-    low, high = (
-        (finite.min() / 1.5, finite.max() * 1.8)
-        if log
-        else (min(0.0, 1.1 * finite.min()), 1.1 * finite.max())
-    )
+    if log:
+        low, high = finite.min() / 1.5, finite.max() * 1.8
+        axes.set_xscale("log")
+        log_ticks(axes.xaxis, (1.0,) if high > 1e3 * low else (1.0, 3.0))
+    else:
+        low, high = min(0.0, 1.1 * finite.min()), 1.1 * finite.max()
     for points, colour, height in zip(bands, (PALE, RAMP[2]), (0.66, 0.34), strict=True):
         at = np.flatnonzero(np.isfinite(points.low))
         left = points.low[at]
         right = np.where(np.isfinite(points.high[at]), points.high[at], high)
         axes.barh(at, right - left, height, left, color=colour, zorder=2)
-    for k, (row, x) in enumerate(zip(rows, reads, strict=True)):
-        if np.isinf(x):
-            axes.plot(
-                high / 1.12, k, marker=">", mfc="white", mec=COPPER, mew=1.4, ms=8,
-                zorder=5,
-            )  # fmt: skip
-        elif row["outlier"]:
-            axes.plot(x, k, "X", color=INK, ms=9, mec="white", zorder=5)
+    for k in map(int, np.flatnonzero(~np.isnan(reads))):
+        if np.isinf(reads[k]):
+            x, look = high / 1.12, {"marker": ">", "mfc": "white", "mec": COPPER, "ms": 8}
+        elif rows[k]["outlier"]:
+            x, look = reads[k], {"marker": "X", "color": INK, "mec": "white", "ms": 9}
         else:
-            axes.plot(x, k, "D", color=COPPER, ms=6, mec="white", zorder=5)
+            x, look = reads[k], {"marker": "D", "color": COPPER, "mec": "white", "ms": 6}
+        axes.plot(x, k, zorder=5, **look)
     axes.set_xlim(low, high)
-    return bool(np.isinf(reads).any())
