@@ -6,7 +6,8 @@ recipe, a loading and a gap, or with none. All rules meet the same worlds, the s
 and the same luck at the bench. Bars bootstrapped over worlds.
 
 `--worlds` says how many (120 by default, 7 s of one core each unless `--cache FOLDER` holds
-them), `--seed` which, `--plan` of which plan, `--cups` how many cups a campaign may take.
+them) from number `--first` on, `--seed` which, `--plan` of which plan, `--cups` how many
+cups a campaign may take.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -129,7 +130,7 @@ class Chance:
 
 def run(
     maker: Maker,
-    count: int,
+    numbers: Iterable[int],
     rules: Mapping[str, Callable[[Task], Advice]],
     most: int,
     folder: Path | None = None,
@@ -139,7 +140,7 @@ def run(
     task, bench = Task.of(maker.plan), Bench.of(maker.plan)
     chances: list[Chance] = []
     fared: dict[str, list[Campaign]] = {name: [] for name in rules}
-    for number, world in worlds(maker, count, folder):
+    for number, world in worlds(maker, numbers, folder):
         watch(number, world)
         z = maker.rng(number, 5).standard_normal((CASTINGS, len(COLUMNS)))
         cast = castings(bench, world, task.loadings, task.gaps, z)
@@ -241,6 +242,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--plan", type=Path, default=EXAMPLE)
     parser.add_argument("--worlds", type=int, default=120)
+    parser.add_argument("--first", type=int, default=0, help="number of the first world")
     parser.add_argument("--seed", type=int, default=4812)
     parser.add_argument("--cups", type=int, default=6, help="most cups of a campaign")
     parser.add_argument("--cache", type=Path, help="folder that keeps simulated worlds")
@@ -255,11 +257,10 @@ def main() -> None:
 
     def progress(number: int, world: World) -> None:
         found.append(world)
-        print(f"\r{number + 1} of {options.worlds} worlds", end="", file=sys.stderr)
+        print(f"\r{len(found)} of {options.worlds} worlds", end="", file=sys.stderr)
 
-    chances, fared = run(
-        maker, options.worlds, rules, options.cups, options.cache, progress
-    )
+    numbers = range(options.first, options.first + options.worlds)
+    chances, fared = run(maker, numbers, rules, options.cups, options.cache, progress)
     print(file=sys.stderr)
     print_truth(found, chances)
     table = {name: columns(chances, of_rule) for name, of_rule in fared.items()}

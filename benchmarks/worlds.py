@@ -9,7 +9,7 @@ interpolated along ln(phi/phi_c - 1) and continued along it towards the threshol
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
@@ -496,6 +496,8 @@ def judge(
     return Recipes(share, passes, passes & spread)
 
 
-def worlds(maker: Maker, count: int, folder: Path | None) -> Iterator[tuple[int, World]]:
-    for number in range(count):
+def worlds(
+    maker: Maker, numbers: Iterable[int], folder: Path | None
+) -> Iterator[tuple[int, World]]:
+    for number in numbers:
         yield number, maker.world(number, folder)

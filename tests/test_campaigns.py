@@ -305,7 +305,7 @@ def test_films_of_a_gap_meet_the_same_luck_whatever_is_cast_beside_them(plan):
 
 
 def test_every_rule_ends_and_is_judged_by_the_truth(plan, folder):
-    chances, fared = run(small(plan), 1, RULES, most=4, folder=folder)
+    chances, fared = run(small(plan), range(1), RULES, most=4, folder=folder)
     assert [c.world for c in chances] == [0, 0, 0]
     for campaigns in fared.values():
         for chance, found in zip(chances, campaigns, strict=True):
