@@ -22,6 +22,10 @@ LARGE_CUT = 0.05
 (judgement)."""
 
 
+LEADS = 1.0
+"""R [ohm] below which leads and their contacts count (common practice, no source)."""
+
+
 def own_remarks(plan: Stages) -> tuple[str, ...]:
     """Say what may mislead in one mix."""
     groups = (_box_remarks, _contact_remarks, _film_remarks, _placement_remarks)
@@ -150,6 +154,12 @@ def _reading_remarks(plan: Stages) -> Iterator[str]:
             f" data hold, {format_quantity(low, 'temperature')} to"
             f" {format_quantity(high, 'temperature')} (data-sheet practice, from"
             " memory); R there is extrapolated physics"
+        )
+    asked = plan.target.resistance
+    if asked and asked[1] < LEADS and plan.film.layout != "four-terminal":
+        yield (
+            f"R up to {format_quantity(asked[1], 'resistance')} is asked by two terminals:"
+            " leads and electrodes add as much; read it by four"
         )
     if plan.supply is None:
         return

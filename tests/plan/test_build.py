@@ -263,6 +263,14 @@ def test_batches_by_hand() -> None:
     assert sheet.solvent_volume == pytest.approx(0.5 * 0.05 / density)
 
 
+def test_leads_are_minded_where_they_add_as_much_as_the_film() -> None:
+    low = Plan.from_dict(changed(target={"resistance": "8 mohm to 72 mohm"}))
+    (said,) = [c for c in low.remarks if "two terminals" in c]
+    assert said.startswith("R up to 72 mohm is asked by two terminals")
+    high = Plan.from_dict(changed(target={"resistance": "0.7 to 3 kohm"}))
+    assert not [c for c in high.remarks if "two terminals" in c]
+
+
 def test_the_supply_section_wins_and_says_so_when_both_differ() -> None:
     plan = Plan.from_dict(
         changed(
