@@ -20,6 +20,7 @@ from percsim.boxes.store import Record, encode_json
 from percsim.decision.batch import REJECTED
 from percsim.findings import find
 from percsim.findings.agreement import batch_agreement
+from percsim.findings.judged import planned_outlooks
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 from percsim.materials import Property
 from percsim.plan import Plan
@@ -193,6 +194,15 @@ def test_batches_of_drawn_castings_agree_as_often_as_stated(layout, lie, monkeyp
     printed, told, rejected = batches_judged(layout, lie, monkeypatch)
     assert told == pytest.approx(printed, rel=0.01)
     assert rejected <= 2 * REJECTED
+
+
+def test_an_error_of_the_simulated_threshold_moves_no_loading_that_has_boxes():
+    """Boxes at a loading say its R themselves, and these do not scatter."""
+    findings = found_of(plan_with(contacts=KNOWN))
+    assert findings.threshold.standard_error > 1e-4
+    for outlook in planned_outlooks(findings.mix, 100):
+        assert outlook.rest[:, outlook.nominal].std() < 1e-6
+        assert outlook.ratio.std() > 1e-3
 
 
 # --- the spread: each tolerance alone, and large
