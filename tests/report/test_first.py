@@ -77,6 +77,21 @@ def test_equal_names_and_points_do_not_lie_on_one_another(page):
     assert all(b - a >= 12.9 for a, b in itertools.pairwise(heights))
 
 
+def test_films_of_one_cup_and_gap_have_one_name(page):
+    gap = page.plot.electrode_gap
+    reads = [
+        Read(f"cup 1, {1e3 * g:g} mm, film {k}", 0.30, g, 1e3 * (1 + 0.1 * k), k == 4)
+        for g in (gap, 2 * gap)
+        for k in range(5)
+    ]
+    svg = plot_svg(replace(page, plot=replace(page.plot, readings=tuple(reads))))
+    names = re.findall(r'class="name"[^>]*>([^<]+)<', svg)
+    assert len(circles(svg)) == 10
+    # one that the others contradict has its own
+    own = [f"cup 1, {1e3 * g:g} mm" for g in (gap, 2 * gap)]
+    assert sorted(names) == sorted(own + [f"{name}, film 4" for name in own])
+
+
 def test_nothing_is_drawn_outside(found):
     """Neither for readings far off nor for films that are open everywhere."""
     cast = found.whole.candidates
