@@ -83,9 +83,9 @@ def spread(summary: Summary) -> Chapter | None:
         for row in largest[:MOST_NAMED]
         if _part(row, "log_resistance") >= SMALL
     ]
-    cv, cv_of_gauge = (
-        _told(summary, found, f"{x}_cv") for x in ("resistance", "gauge_factor")
-    )
+    cv = _told(summary, found, "resistance_cv")
+    # with the instrument's noise, which the candidates' CV of the film itself leaves out
+    read = "as read on flat films" if "layers" in summary else "as read"
     heads = (
         "~cause", "assumed or set", "#of ln R|% of variance", "#of GF|% of variance",
         "#CV of R, halved|%", "#CV of GF, halved|%",
@@ -94,7 +94,7 @@ def spread(summary: Summary) -> Chapter | None:
         "spread",
         f"Castings of {candidate_label(found)} scatter by {cv} % in R: "
         f"{listed(named)} of it",
-        f"GF scatters by {cv_of_gauge} %. Tolerances are standard deviations, "
+        f"GF {read} scatters by {percent(now['gauge_factor_cv'])} %. Tolerances are standard deviations, "
         f"{found['basis']}; halved: the CV with half that tolerance."
         if number(now["gauge_factor_cv"]) is not None
         else f"Tolerances are standard deviations, {found['basis']}.",
