@@ -94,7 +94,8 @@ def spread(summary: Summary) -> Chapter | None:
         "spread",
         f"Castings of {candidate_label(found)} scatter by {cv} % in R: "
         f"{listed(named)} of it",
-        f"GF {read} scatters by {percent(now['gauge_factor_cv'])} %. Tolerances are standard deviations, "
+        f"GF {read} scatters by {percent(now['gauge_factor_cv'])} %. "
+        "Tolerances are standard deviations, "
         f"{found['basis']}; halved: the CV with half that tolerance."
         if number(now["gauge_factor_cv"]) is not None
         else f"Tolerances are standard deviations, {found['basis']}.",
