@@ -10,11 +10,9 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, is_dataclass
-from enum import StrEnum
+from dataclasses import dataclass
 from itertools import permutations
-from types import UnionType
-from typing import TYPE_CHECKING, Any, Union, get_args, get_origin, get_type_hints
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +25,7 @@ from percsim.decision.posterior import Posterior, Reading, RowCheck
 from percsim.decision.priors import shape_is_assumed, threshold_ratio
 from percsim.decision.target import Limit, Target
 from percsim.film.transfer import FAITHFUL_RATIO
+from percsim.packing import of_plain
 from percsim.plan.sections.ask import TolerancesSection
 from percsim.states.temperature import ROOM_TEMPERATURE
 
@@ -675,11 +674,6 @@ def _next(
     return Remark("change") if changes else Remark("ask for other")
 
 
-# ------------------------------------------------------------------------------------------
-# Read back
-# ------------------------------------------------------------------------------------------
-
-
 def read_first_page(told: Mapping[str, Any]) -> FirstPage:
     """Read a first page back from its key of a summary.
 
@@ -695,23 +689,8 @@ def read_first_page(told: Mapping[str, Any]) -> FirstPage:
 
     """
     try:
-        page = _made(FirstPage, told)
+        page = of_plain(FirstPage, told)
     except (KeyError, TypeError, ValueError) as error:
         raise ValueError(f"no first page: {error!r}") from error
     assert isinstance(page, FirstPage)
     return page
-
-
-def _made(kind: Any, told: Any) -> object:
-    """Make a value of a type from what JSON tells of it."""
-    origin, inner = get_origin(kind), get_args(kind)
-    if origin in (Union, UnionType):
-        return None if told is None else _made(inner[0], told)
-    if origin is tuple:
-        return tuple(_made(inner[0], part) for part in told)
-    if is_dataclass(kind):
-        hints = get_type_hints(kind)
-        return kind(*(_made(hints[f.name], told[f.name]) for f in fields(kind)))  # type: ignore[operator]
-    if kind is float or issubclass(kind, StrEnum):
-        return kind(told)
-    return told

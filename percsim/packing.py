@@ -8,12 +8,14 @@ import json
 import zipfile
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
-from typing import Any
+from enum import StrEnum
+from types import UnionType
+from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["pack", "unpack"]
+__all__ = ["of_plain", "pack", "unpack"]
 
 
 def pack(value: Any) -> str:
@@ -95,3 +97,18 @@ def _made(told: Any, arrays: Any, classes: Mapping[str, type]) -> Any:
         return float.fromhex(told["float"])
     parts = {k: _made(v, arrays, classes) for k, v in told["fields"].items()}
     return classes[told["class"]](**parts)
+
+
+def of_plain(kind: Any, told: Any) -> object:
+    """Make a value of a type, dataclasses in it too, from what JSON tells of it."""
+    origin, inner = get_origin(kind), get_args(kind)
+    if origin in (Union, UnionType):
+        return None if told is None else of_plain(inner[0], told)
+    if origin is tuple:
+        return tuple(of_plain(inner[0], part) for part in told)
+    if is_dataclass(kind):
+        hints = get_type_hints(kind)
+        return kind(*(of_plain(hints[f.name], told[f.name]) for f in fields(kind)))  # type: ignore[operator]
+    if kind is float or issubclass(kind, StrEnum):
+        return kind(told)
+    return told

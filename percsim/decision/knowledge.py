@@ -20,7 +20,8 @@ from scipy.special import ndtri
 
 from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.priors import Priors
-from percsim.film.model import NOISES, FilmModel, Material
+from percsim.film.model import FilmModel, Material
+from percsim.film.noise import NOISES
 
 __all__ = ["Band", "Knowledge", "day_one", "planned", "spread_points", "spread_steps"]
 

@@ -17,7 +17,8 @@ from scipy.special import ndtr
 from percsim.decision.knowledge import Knowledge
 from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move
 from percsim.film.electrodes import Film
-from percsim.film.model import BOXES, NOISES, FilmModel, Loading
+from percsim.film.model import FilmModel, Loading
+from percsim.film.noise import BOXES, NOISES
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [

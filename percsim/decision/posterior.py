@@ -34,16 +34,8 @@ from percsim.decision.outlook import Band
 from percsim.decision.priors import Priors
 from percsim.decision.sampler import LAST, ROUND, propose, tempered
 from percsim.film.bench import Bench
-from percsim.film.model import (
-    AT_REST,
-    BOXES,
-    EXPONENT,
-    NOISES,
-    THRESHOLD,
-    UNDER_STRAIN,
-    FilmModel,
-    Material,
-)
+from percsim.film.model import FilmModel, Material
+from percsim.film.noise import AT_REST, BOXES, EXPONENT, NOISES, THRESHOLD, UNDER_STRAIN
 
 __all__ = ["Posterior", "Reading", "RowCheck", "measured"]
 

@@ -14,7 +14,8 @@ from percsim.film.bench import Bench, wedge
 from percsim.film.curve import chord, initial_slopes
 from percsim.film.draws import TOLERANCE_NAMES, CastingDraws, TrialDraws
 from percsim.film.electrodes import Film
-from percsim.film.model import BOXES, NOISES, FilmModel, Loading, Material
+from percsim.film.model import FilmModel, Loading, Material
+from percsim.film.noise import BOXES, NOISES
 from percsim.film.tolerances import Tolerances
 from percsim.film.visits import Visits
 

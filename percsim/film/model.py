@@ -18,36 +18,25 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.constants import Boltzmann
-from scipy.special import ndtri, stdtrit
 
 from percsim.film.electrodes import Film, Layout
+from percsim.film.noise import (
+    AT_REST,
+    EXPONENT,
+    NOISES,
+    THRESHOLD,
+    UNDER_STRAIN,
+    box_errors,
+    few_boxes,
+)
 from percsim.film.surface import LAW, NEAREST, ContactSurface
 from percsim.film.transfer import PUBLISHED_EXPONENT, LoadingFit, LoadingThreshold
 from percsim.film.visits import Visits
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = [
-    "AT_REST", "BOXES", "EXPONENT", "NOISES", "THRESHOLD", "UNDER_STRAIN", "FilmModel",
-    "Loading", "Material",
-]  # fmt: skip
+__all__ = ["FilmModel", "Loading", "Material"]
 
 Floats = NDArray[np.float64]
-
-AT_REST, UNDER_STRAIN, EXPONENT, THRESHOLD = range(4)
-"""Standard normal numbers that a draw of the simulation error takes: the fit of settings at
-rest and under strain, the exponent beyond the loadings, and the film's own threshold with
-how far lost contacts raise it. The last moves films between and beyond the simulated
-loadings, none at one of them: that is what its boxes say."""
-
-REST_PARTS, CHANGE_PARTS = 5, 4
-"""Numbers after those: principal components of ln rho at rest over the loadings, and of
-what visits change, whose boxes are drawn alike at all loadings."""
-
-NOISES = 4 + REST_PARTS + CHANGE_PARTS
-"""All of them."""
-
-BOXES = slice(4, NOISES)
-"""Those of the boxes alone."""
 
 HELD_ERROR = 0.25
 """Standard error of what lost contacts do, relative (see `film_threshold`)."""
@@ -62,9 +51,6 @@ conductivities of boxes between 1.3 and 2.2 times the threshold follow 1.5 to 1.
 
 LEAST_STEP_ERROR = 0.03
 """Smallest error of the step of ln rho between two loadings (judgement)."""
-
-OPEN_ERROR = 1.0
-"""Standard error of ln rho of a loading that no resample of its boxes leaves closed."""
 
 LARGEST_CHANGE = 30.0
 """ln R moves by no more than this from as planned; no fit holds as far."""
@@ -168,7 +154,7 @@ class FilmModel:
         empty = [np.zeros((0, S)), np.zeros((0, S)), np.zeros((0, B, S)),
                  np.zeros((0, B, S)), np.zeros((0, S, S))]  # fmt: skip
         parts = [np.stack(part) for part in zip(*rows, strict=True)] if rows else empty
-        errors = _errors(parts[2].swapaxes(0, 1), parts[3].swapaxes(0, 1), visits.rest)
+        errors = box_errors(parts[2].swapaxes(0, 1), parts[3].swapaxes(0, 1), visits.rest)
         return cls(
             visits,
             np.array([fit.loading.volume_fraction for fit in used]),
@@ -623,7 +609,7 @@ def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:
         lengths = fit.electrode_excess_draws / fit.resistivity_draws
     known = np.isfinite(drawn) & np.isfinite(logs)
     shift = np.where(known, drawn - np.where(np.isfinite(logs), logs, 0.0), np.inf)
-    widening = _few_boxes(len(fit.influence))
+    widening = few_boxes(len(fit.influence))
     shift = np.where(known, shift * widening, np.inf)
     n = len(fit.influence)
     covariance = fit.influence.T @ fit.influence / max(n - 1, 1)
@@ -632,84 +618,6 @@ def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:
     if n < 2:
         root = np.zeros_like(root)
     return logs, length, shift, np.where(known, lengths, length), root
-
-
-def _errors(shifts: Floats, lengths: Floats, rest: int) -> tuple[Floats, Floats]:
-    """Give what each number of the simulation error moves ln rho and lengths by.
-
-    Parameters
-    ----------
-    shifts, lengths : (B, K, S) ndarray of float
-        Of resampled boxes: ln rho less that of all boxes, inf where open, and lengths.
-    rest : int
-        Visit at rest.
-
-    Returns
-    -------
-    log_errors, length_errors : (NOISES, K, S) ndarray of float
-        Their variances are those of the resamples; what components left out would add is
-        spread over those kept.
-
-    """
-    B, K, S = shifts.shape
-    out = np.zeros((2, NOISES, K, S))
-    if B < 2 or not K:
-        return out[0], out[1]
-    shifts, lengths = shifts.copy(), lengths.copy()
-    for k in range(K):
-        # resamples that are open count as the worst that conduct
-        open_ones = ~np.isfinite(shifts[:, k]).all(axis=1)
-        if open_ones.all():
-            shifts[:, k] = OPEN_ERROR * np.where(np.arange(B) % 2, 1.0, -1.0)[:, None]
-        elif open_ones.any():
-            worst = np.where(open_ones, -np.inf, shifts[:, k, rest]).argmax()
-            shifts[open_ones, k], lengths[open_ones, k] = (
-                shifts[worst, k],
-                lengths[worst, k],
-            )
-    shifts, lengths = shifts - shifts.mean(axis=0), lengths - lengths.mean(axis=0)
-    change = shifts - shifts[:, :, [rest]]
-    scores = _components(shifts[:, :, rest], REST_PARTS)
-    left = change.reshape(B, -1) - scores @ (scores.T @ change.reshape(B, -1))
-    scores = np.hstack([scores, _components(left, CHANGE_PARTS)])
-    parts = scores.T / np.sqrt(B - 1.0)
-    at_rest = _as_wide(parts @ shifts[:, :, rest], shifts[:, :, rest])
-    by_visit = _as_wide(np.tensordot(parts, change, 1), change)
-    out[0][BOXES] = at_rest[:, :, None] + by_visit
-    out[1][BOXES] = np.tensordot(parts, lengths, 1)
-    return out[0], out[1]
-
-
-def _components(values: Floats, n: int) -> Floats:
-    """Find scores (B, n), of norm 1, of the principal components of columns alike."""
-    spread = values.std(axis=0)
-    scaled = values[:, spread > 1e-9] / spread[spread > 1e-9]
-    out = np.zeros((len(values), n))
-    u, sizes, v = np.linalg.svd(scaled, full_matrices=False)
-    kept = min(n, int((sizes > 1e-6 * sizes.max(initial=0.0)).sum()))
-    u, v = u[:, :kept], v[:kept]
-    if kept:
-        # a sign that rounding does not turn, as that of the largest entry may
-        u = u * np.where(v @ np.arange(1.0, v.shape[1] + 1.0) < 0.0, -1.0, 1.0)
-        out[:, :kept] = u
-    return out
-
-
-def _as_wide(parts: Floats, values: Floats) -> Floats:
-    """Parts (g, ...) with the standard deviation of values (B, ...)."""
-    own, wanted = np.sqrt((parts**2).sum(axis=0)), values.std(axis=0, ddof=1)
-    return np.asarray(parts * np.where(own > 0.0, wanted / np.where(own > 0.0, own, 1), 0))
-
-
-def _few_boxes(n: int) -> float:
-    """Factor on deviations of resampled boxes: what few of them do not show.
-
-    Resampling n boxes scatters by the root of (n - 1)/n too little, and the error so
-    estimated is uncertain itself (Student's t at 97.5 % over the normal quantile).
-    """
-    if n < 2:
-        return 1.0
-    return float(np.sqrt(n / (n - 1.0)) * stdtrit(n - 1, 0.975) / ndtri(0.975))
 
 
 def _cubic(

@@ -38,6 +38,34 @@ def _cause(cause: Cause) -> dict[str, Any]:
 
 
 @one_blas_thread()
+def _faults(readings: Sequence[Reading]) -> list[str]:
+    """Say why readings are not films of one batch."""
+    faults = [
+        f"{r.label}: a batch is judged film by film, with films = 1"
+        for r in readings
+        if r.films != 1
+    ]
+    faults += [
+        f"{r.label}: a batch is judged by R at rest and 20 C"
+        for r in readings
+        if r.resistance is None
+        or (
+            r.relative_change is None
+            and (r.strain, r.temperature) != (0.0, ROOM_TEMPERATURE)
+        )
+    ]
+    cups = {r.batch for r in readings}
+    if len(cups) > 1:
+        faults.append(
+            f"the films come from {len(cups)} cups: films of one cup share its mixing, so "
+            "judge each cup by itself ('percsim lots' compares cups)"
+        )
+    loadings = {r.loading.weight_fraction for r in readings}
+    if len(loadings) > 1:
+        faults.append(f"the films are not of one batch: they have {len(loadings)} loadings")
+    return faults
+
+
 def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str, Any]:
     """Judge one batch, one reading a film.
 
@@ -67,29 +95,7 @@ def batch_agreement(findings: Findings, readings: Sequence[Reading]) -> dict[str
                 "is no band to judge by; it takes model = 'opening' and boxes.variations"
             ]
         )
-    faults = [
-        f"{r.label}: a batch is judged film by film, with films = 1"
-        for r in readings
-        if r.films != 1
-    ]
-    faults += [
-        f"{r.label}: a batch is judged by R at rest and 20 C"
-        for r in readings
-        if r.resistance is None
-        or (
-            r.relative_change is None
-            and (r.strain, r.temperature) != (0.0, ROOM_TEMPERATURE)
-        )
-    ]
-    cups = {r.batch for r in readings}
-    if len(cups) > 1:
-        faults.append(
-            f"the films come from {len(cups)} cups: films of one cup share its mixing, so "
-            "judge each cup by itself ('percsim lots' compares cups)"
-        )
-    loadings = {r.loading.weight_fraction for r in readings}
-    if len(loadings) > 1:
-        faults.append(f"the films are not of one batch: they have {len(loadings)} loadings")
+    faults = _faults(readings)
     if faults:
         raise PlanError(faults)
     measured = [

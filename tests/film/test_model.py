@@ -20,7 +20,8 @@ from scipy.special import ndtri, stdtrit
 
 from percsim.decision.outlook import Recipe, outlooks
 from percsim.film import Bench, LoadingThreshold
-from percsim.film.model import NOISES, _cubic, _errors
+from percsim.film.model import _cubic
+from percsim.film.noise import NOISES, box_errors
 from percsim.film.surface import NEAREST
 from percsim.film.transfer import fit_loadings
 from percsim.states.temperature import Bond
@@ -305,11 +306,11 @@ def test_a_loading_that_resamples_leave_open_takes_no_error_from_the_others():
     rng = np.random.default_rng(3)
     shifts = 0.1 * rng.standard_normal((200, 3, 1)) * np.ones((1, 1, 4))
     lengths = np.zeros_like(shifts)
-    own = np.sqrt((_errors(shifts, lengths, 0)[0][:, 1:, 0] ** 2).sum(axis=0))
+    own = np.sqrt((box_errors(shifts, lengths, 0)[0][:, 1:, 0] ** 2).sum(axis=0))
     assert own == pytest.approx([0.1, 0.1], rel=0.15)
     for opened in (slice(0, 30), slice(None)):
         near = shifts.copy()
         near[opened, 0] = np.inf
-        errors = np.sqrt((_errors(near, lengths, 0)[0][:, :, 0] ** 2).sum(axis=0))
+        errors = np.sqrt((box_errors(near, lengths, 0)[0][:, :, 0] ** 2).sum(axis=0))
         assert errors[1:] == pytest.approx(own, rel=0.02)
         assert 0.1 < errors[0] <= 1.1

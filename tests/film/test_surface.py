@@ -10,7 +10,8 @@ from scipy.constants import Boltzmann, elementary_charge
 from percsim.boxes.simulate import simulate_box
 from percsim.boxes.store import Record
 from percsim.film.electrodes import Film
-from percsim.film.model import NOISES, FilmModel
+from percsim.film.model import FilmModel
+from percsim.film.noise import NOISES
 from percsim.film.transfer import LoadingThreshold, fit_loadings
 from percsim.findings.gather import gather_loadings, gather_surface
 from percsim.jobs import HELD_OUT, box_jobs, law_settings

@@ -17,7 +17,7 @@ from scipy.special import ndtr
 from percsim.decision.knowledge import Knowledge
 from percsim.decision.priors import ContactParameters, contact_priors
 from percsim.film import Film, FilmModel, Loading, LoadingThreshold, fit_loadings
-from percsim.film.model import NOISES
+from percsim.film.noise import NOISES
 from percsim.film.surface import ContactSample, ContactSurface, LoadingSurface
 from percsim.film.transfer import LoadingResult
 from percsim.jobs import HELD_OUT, law_settings

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from percsim.film.model import NOISES
+from percsim.film.noise import NOISES
 
 
 class Twin:
