@@ -151,9 +151,9 @@ class Protocol:
         rate, step = positive("rate", rate), positive("step", step)
         now, to = float(self.strains[-1]), real("strain", strain)
         low, high = min(now, to), max(now, to)
-        inner = np.arange(math.ceil(low / step), math.floor(high / step) + 1)
-        # rounded far below a microstrain, so that equal strains are equal
-        inside = [e for e in np.round(inner * step, 15) if low < e < high]
+        inner = np.arange(math.ceil(low / step), math.floor(high / step) + 1) * step
+        near = 1e-6 * step  # a multiple that the last digit parts from an end is that end
+        inside = [e for e in inner if low + near < e < high - near]
         path = np.array([*(inside if to > now else inside[::-1]), to])
         return self._then(np.abs(path - now) / rate, path, self.temperatures[-1])
 
@@ -251,8 +251,10 @@ def cycles(
         Strain rate of every branch [1/s].
     mean : float, optional
         Middle of the swing [1]; by default the amplitude, so that pulls begin at zero.
-    hold, rest : float
-        Times [s] at the far strain of every pull, and at zero strain after all of them.
+    hold : float
+        Time [s] at the far strain of one pull more, after the others; 0 for none.
+    rest : float
+        Time [s] at zero strain after all of them.
     temperature : float
         Of all visits [K].
     branch : int
@@ -271,9 +273,9 @@ def cycles(
     path = Protocol.at_rest(temperature)
     if near * far > 0.0:
         path = path.ramp(near, rate, way)
-    for _ in range(number):
+    for held in [False] * number + [True] * (hold > 0.0):
         path = path.ramp(far, rate, step)
-        path = path.stay(hold) if hold > 0.0 else path
+        path = path.stay(hold) if held else path
         path = path.ramp(near, rate, step)
     if near != 0.0:
         path = path.ramp(0.0, rate, step if near * far < 0.0 else way)
