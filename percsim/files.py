@@ -15,8 +15,8 @@ LARGEST = 2_000_000
 _MOST_COLUMNS = 200
 
 
-def read_text(path: str | Path) -> str:
-    """Read a text file in UTF-8.
+def read_text(path: str | Path, largest: int = LARGEST) -> str:
+    """Read a text file in UTF-8 of at most so many bytes.
 
     Raises
     ------
@@ -26,12 +26,12 @@ def read_text(path: str | Path) -> str:
     """
     try:
         with Path(path).open("rb") as stream:
-            raw = stream.read(LARGEST + 1)
+            raw = stream.read(largest + 1)
     except (OSError, MemoryError) as error:
         reason = (getattr(error, "strerror", None) or str(error)).lower()
         raise ValueError(f"cannot be read: {reason}") from None
-    if len(raw) > LARGEST:
-        raise ValueError(f"is larger than {LARGEST / 1e6:g} MB, which nothing here needs")
+    if len(raw) > largest:
+        raise ValueError(f"is larger than {largest / 1e6:g} MB, which nothing here needs")
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -39,7 +39,7 @@ def read_text(path: str | Path) -> str:
         raise ValueError(f"line {line} is not UTF-8 text; save the file as UTF-8") from None
 
 
-def read_rows(path: str | Path) -> list[tuple[int, list[str]]]:
+def read_rows(path: str | Path, largest: int = LARGEST) -> list[tuple[int, list[str]]]:
     """Read a table: comma, semicolon or tab between cells, one line a row.
 
     Returns
@@ -56,7 +56,7 @@ def read_rows(path: str | Path) -> list[tuple[int, list[str]]]:
     """
     lines = [
         (number, line)
-        for number, line in enumerate(read_text(path).splitlines(), 1)
+        for number, line in enumerate(read_text(path, largest).splitlines(), 1)
         if line.strip() and not line.lstrip().startswith("#")
     ]
     between = max(",;\t", key=lines[0][1].count) if lines else ","

@@ -26,6 +26,9 @@ PER_DECADE = 3
 CREEP_TIMES = (20.0, 1200.0, 1800.0)
 """Times [s] into a hold at which creep is read (OIML R 60): 20 s, 20 and 30 minutes."""
 
+ONE_TEMPERATURE = 0.5
+"""Change [K] from visit to visit up to which the temperature counts as standing still."""
+
 WARMING = 1.0 / 60.0
 """Usual rate [K/s] at which an oven or a cold plate changes a film's temperature."""
 
@@ -143,6 +146,38 @@ class Protocol:
             )
         )
 
+    @classmethod
+    def through(
+        cls,
+        times: ArrayLike,
+        strains: ArrayLike,
+        temperatures: ArrayLike,
+        branch: int = BRANCH,
+    ) -> Protocol:
+        """Protocol along straight lines between given points, with visits between them.
+
+        Every multiple of a `branch`-th of the span of strain is visited, a change of
+        temperature alone in `branch` steps, a stay as `stay` does.
+        """
+        corners = cls(*(np.asarray(a, float) for a in (times, strains, temperatures)))
+        t, e, k = corners.times, corners.strains, corners.temperatures
+        path = cls(t[:1], e[:1], k[:1])
+        step = float(np.ptp(e)) / branch or 1.0
+        for i in range(1, len(t)):
+            wait = float(t[i] - t[i - 1])
+            if e[i] != e[i - 1]:
+                ramp = path.ramp(float(e[i]), 1.0, step)
+                share = (ramp.strains[len(path) :] - e[i - 1]) / (e[i] - e[i - 1])
+                warm = k[i - 1] + share * (k[i] - k[i - 1])
+                path = path._then(share * wait, ramp.strains[len(path) :], warm)
+            elif k[i] != k[i - 1]:
+                share = np.arange(1, branch + 1) / branch
+                warm = k[i - 1] + share * (k[i] - k[i - 1])
+                path = path._then(share * wait, e[i], warm)
+            elif wait > 0.0:
+                path = path.stay(wait)
+        return path
+
     def ramp(self, strain: float, rate: float, step: float) -> Protocol:
         """Go on to a strain at a rate [1/s], through every multiple of a step on the way.
 
@@ -201,9 +236,14 @@ class Protocol:
                 yield int(run[0]), int(run[-1]) + 1, int(signs[run[0]])
 
     @property
+    def _warms(self) -> NDArray[np.bool_]:
+        """Whether the temperature changes between two visits (n - 1,)."""
+        return np.abs(np.diff(self.temperatures)) > ONE_TEMPERATURE
+
+    @property
     def stays(self) -> tuple[Stay, ...]:
         """Where strain and temperature stand still while time goes on."""
-        still = (np.diff(self.strains) == 0.0) & (np.diff(self.temperatures) == 0.0)
+        still = (np.diff(self.strains) == 0.0) & ~self._warms
         edges = np.diff(np.concatenate([[0], still.astype(int), [0]]))
         found = zip(np.flatnonzero(edges > 0), np.flatnonzero(edges < 0), strict=True)
         return tuple(
@@ -223,7 +263,8 @@ class Protocol:
     @property
     def temperature_steps(self) -> tuple[Stay, ...]:
         """Visits from the last before to the first after each change of temperature."""
-        moves = np.concatenate([[0], np.sign(np.diff(self.temperatures)), [0]])
+        ways = np.sign(np.diff(self.temperatures)) * self._warms
+        moves = np.concatenate([[0], ways, [0]])
         edges = np.flatnonzero(np.diff(moves))
         return tuple(Stay(int(a), int(b)) for a, b in pairwise(edges) if moves[a + 1] != 0)
 
