@@ -7,7 +7,7 @@ import re
 from collections import Counter
 from pathlib import Path
 
-__all__ = ["LARGEST", "lines_of_keys", "read_rows", "read_text"]
+__all__ = ["LARGEST", "lines_of_keys", "read_rows", "read_text", "split_heading"]
 
 LARGEST = 2_000_000
 """Bytes of the largest file that is read; a device without an end is refused by it."""
@@ -70,6 +70,22 @@ def read_rows(path: str | Path, largest: int = LARGEST) -> list[tuple[int, list[
             raise ValueError(f"line {number} has more than {_MOST_COLUMNS} cells")
         rows.append((number, [cell.strip() for cell in cells]))
     return rows
+
+
+def split_heading(text: str) -> tuple[str, str]:
+    """Split a heading such as "resistance (kohm)" into name and unit, "" without one.
+
+    Examples
+    --------
+    >>> split_heading("resistance (kohm)"), split_heading("note")
+    (('resistance', 'kohm'), ('note', ''))
+
+    """
+    words = text.strip()
+    name, bracket, unit = words.replace("[", "(", 1).partition("(")
+    if not bracket or unit[-1:] not in (")", "]"):
+        return words, ""
+    return name.strip(), unit[:-1].strip()
 
 
 def lines_of_keys(text: str) -> dict[str, int]:

@@ -179,6 +179,11 @@ KINDS: Final[dict[str, _Kind]] = {
          ("m/m", "1")),
         lowest=-0.999,
     ),
+    "strain_rate": _Kind(
+        "a strain rate", "microstrain/s", (("microstrain/s", "1e-6"), ("%/s", "0.01")),
+        (("ustrain/s", "1e-6"), ("um/m/s", "1e-6"), ("mm/m/s", "1e-3"), ("mm/mm/s", "1"),
+         ("/s", "1"), ("1/s", "1")),
+    ),
     "fraction": _Kind(
         "a fraction", "%", _PERCENT, (("wt%", "0.01"), ("vol%", "0.01")), highest=1.0
     ),
@@ -420,7 +425,7 @@ _EXAMPLES = {
     "temperature": "20", "strain": "3000", "fraction": "12", "weight_fraction": "26",
     "volume_fraction": "12", "percentage": "12", "phr": "40", "ratio": "7", "energy": "10",
     "density": "1030", "expansion": "300", "conductance": "80", "angle": "10",
-    "voltage": "3.3", "frequency": "10", "heat_transfer": "10",
+    "voltage": "3.3", "frequency": "10", "strain_rate": "100", "heat_transfer": "10",
     "thermal_conductivity": "0.2", "thermal_output": "5",
     "temperature_difference": "20", "area": "100", "time": "60", "mass": "50",
 }  # fmt: skip

@@ -286,6 +286,19 @@ def test_a_row_for_each_loading_of_the_plan(plan: Path) -> None:
     assert len(json.loads(call("recipe", plan, "--json").stdout)) == 2
 
 
+def test_the_protocol_of_a_cycled_film(plan: Path) -> None:
+    told = call("recipe", plan, "--cycle").stdout
+    assert "rising" in told
+    assert "unstrained twin" in told
+    rows = json.loads(call("recipe", plan, "--cycle", "--json").stdout)
+    lines = call("recipe", plan, "--cycle", "--csv").stdout.splitlines()
+    assert lines[0] == "time (s),strain (microstrain),temperature (C),part"
+    assert len(rows) == len(lines) - 1
+    result = call("recipe", plan, "--cycle", "--films", 3)
+    assert result.exit_code == 2
+    assert "--cycle goes with --csv or --json alone" in result.stderr
+
+
 def test_a_batch_too_small_for_the_balance_is_said_for_its_loading(plan: Path) -> None:
     alone = call("recipe", plan, "--weight-fraction", "30 wt%", "--mass", "1 g").stdout
     start = "Mind, at 30 wt%: this batch is too small for the balance: "

@@ -269,7 +269,7 @@ def _resistance(where: str, text: str, unit: str, problems: list[str]) -> float 
 
 def _columns(heads: Sequence[str]) -> dict[str, tuple[int, str]]:
     """Place and unit of the columns of resistances."""
-    from percsim.plan.readings import split_heading
+    from percsim.files import split_heading
 
     places: dict[str, tuple[int, str]] = {}
     for name in ("resistance", "uncured"):
@@ -287,8 +287,8 @@ def _columns(heads: Sequence[str]) -> dict[str, tuple[int, str]]:
 def _readings_of_file(
     path: Path, problems: list[str]
 ) -> tuple[list[float], Pairs, list[str]]:
-    from percsim.files import read_rows
-    from percsim.plan.readings import FILM, split_heading
+    from percsim.files import read_rows, split_heading
+    from percsim.plan.readings import FILM
     from percsim.units import show_value
 
     values: list[float] = []

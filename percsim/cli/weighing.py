@@ -34,6 +34,7 @@ __all__ = ["recipe"]
     "percsim recipe patch.toml --weight-fraction '30 wt%' --films 24",
     "percsim recipe patch.toml --weight-fraction '30 wt%' --mass '50 g'",
     "percsim recipe patch.toml --csv > cups.csv",
+    "percsim recipe patch.toml --cycle",
 )
 def recipe(
     plan: PlanArgument,
@@ -54,6 +55,14 @@ def recipe(
             " is read; percsim anchor reads it back.",
         ),
     ] = False,
+    cycle: Annotated[
+        bool,
+        typer.Option(
+            "--cycle",
+            help="Print the protocol that tells most of a film's memory instead: pulls,"
+            " holds, rests and a change of temperature within the plan's window.",
+        ),
+    ] = False,
     out: Annotated[
         str | None,
         valued("FOLDER", "Results folder that says which cup; default as for run."),
@@ -62,7 +71,7 @@ def recipe(
     as_json: Json = False,
     debug: Debug = False,
 ) -> None:
-    """Print the weigh-out sheet of a batch."""
+    """Print the weigh-out sheet of a batch, or what to pull a film through."""
     from percsim.plan import Plan
 
     loaded = Plan.load(plan)
@@ -84,9 +93,14 @@ def recipe(
         problems.append(f"--mass = '{mass}' must be above 0")
     if films is not None and mass is not None:
         problems.append("--films and --mass: give one of them")
+    if cycle and (weight_fraction or films or mass):
+        problems.append("--cycle goes with --csv or --json alone: it is for any film")
     if as_csv and (weight_fraction or films or mass):
         problems.append("--csv goes alone: the sheet is of the cup that is to be cast")
     refuse(problems)
+    if cycle:
+        _say_cycle(loaded, as_csv, as_json, quiet)
+        return
     if as_csv:
         _say_next_cup(loaded, results_of(out, plan))
         return
@@ -101,6 +115,17 @@ def recipe(
         say(one_sheet(sheets[0], quiet))
     else:
         say(sheet_table(sheets, quiet))
+
+
+def _say_cycle(plan: Plan, as_csv: bool, as_json: bool, quiet: bool) -> None:
+    """Print the protocol of a cycled film."""
+    from percsim.report.cycle_sheet import cycle_csv, cycle_rows, cycle_sheet
+
+    steps = plan.bench_cycle
+    if as_json:
+        say_json(cycle_rows(steps))
+    else:
+        say(cycle_csv(steps).rstrip() if as_csv else cycle_sheet(steps, quiet))
 
 
 def _say_next_cup(plan: Plan, folder: Path) -> None:

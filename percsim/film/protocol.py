@@ -76,7 +76,7 @@ class Stay:
         return slice(self.first, self.last + 1)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Protocol:
     """What a film goes through: a path of visits in time.
 
@@ -118,6 +118,16 @@ class Protocol:
 
     def __len__(self) -> int:
         return len(self.times)
+
+    def _bytes(self) -> bytes:
+        arrays = (self.times, self.strains, self.temperatures)
+        return b"".join(array.tobytes() for array in arrays)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Protocol) and self._bytes() == other._bytes()
+
+    def __hash__(self) -> int:
+        return hash(self._bytes())
 
     def __repr__(self) -> str:
         low, high = 1e6 * self.strains.min(), 1e6 * self.strains.max()

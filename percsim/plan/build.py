@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from percsim.decision.limits import BenchLimits
     from percsim.decision.target import Target
     from percsim.film.bench import Bench
+    from percsim.film.bench_cycle import Step
+    from percsim.film.protocol import Protocol
     from percsim.film.tolerances import Tolerances
     from percsim.states.strain import Mounting, State
 
@@ -111,6 +113,22 @@ class Stages(Mixture):
         mean = self.vibration.mean
         middle = 0.5 * (min(self.window_strains) + max(self.window_strains))
         return (middle if mean is None else mean), self.vibration.amplitude
+
+    @cached_property
+    def protocol(self) -> Protocol:
+        """What a film is pulled, held and rested through, for its zero, loops and creep."""
+        return self.cycles.protocol(self.chord_strain)
+
+    @property
+    def bench_cycle(self) -> tuple[Step, ...]:
+        """Steps of the protocol that tells most of a film's memory, within the plan."""
+        from percsim.film.bench_cycle import bench_cycle
+
+        away = [t - ROOM_TEMPERATURE for t in self.temperatures]
+        # the nearest that 0.3 of a rubber's expansion tells from 20 C, rather warm
+        some = sorted((abs(t), -t) for t in away if abs(t) >= 15.0)
+        second = ROOM_TEMPERATURE - some[0][1] if some else None
+        return bench_cycle(self.chord_strain, self.cycles.rate or 1e-4, second)
 
     # ------------------------------------------------------------------ states
     def mounting(self) -> Mounting:

@@ -53,8 +53,8 @@ def _check_sections(plan: Mixes, reading: Reading) -> None:
     checks: tuple[Callable[[Mixes, Reading], None], ...] = (
         _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
         _check_layout, _check_boxes, _check_contacts, _check_placement, _check_clusters,
-        _check_faces, _check_states, _check_strains, _check_target, _check_batch,
-        check_sheet, check_part, check_measured,
+        _check_faces, _check_states, _check_strains, _check_cycles, _check_target,
+        _check_batch, check_sheet, check_part, check_measured,
     )  # fmt: skip
     for check in checks:
         check(plan, reading)
@@ -461,6 +461,37 @@ def _check_strains(plan: Mixes, reading: Reading) -> None:
             f" what is computed, {1e6 * low:.6g} to {1e6 * high:.6g}; widen strain.window"
             " or vibrate less",
         )
+
+
+def _check_cycles(plan: Mixes, reading: Reading) -> None:
+    """Refuse a path beside other keys, or beyond what is computed."""
+    section = plan.cycles
+    if not reading.usable("cycles"):
+        return
+    others = [name for name in section.given() if name != "path"]
+    if section.path is not None and others:
+        reading.fault("cycles.path", f"is there besides {others[0]}; give one of them")
+        return
+    if section.path is not None and not section.path.pulls:
+        reading.fault("cycles.path", "holds no pull that is released again")
+    if not reading.usable("strain.*", "temperature.*") or plan.chord_strain == 0.0:
+        return
+    path, where = plan.protocol, "cycles" if section.path is None else "cycles.path"
+    for what, got, computed, unit, key in (
+        ("strain", path.strains, plan.window_strains, "strain", "strain.window"),
+        ("temperature", path.temperatures, plan.temperatures, "temperature",
+         "temperature.values"),
+    ):  # fmt: skip
+        low, high = min(computed), max(computed)
+        slack = 1e-9 * (high - low) + 1e-12
+        if got.min() < low - slack or got.max() > high + slack:
+            ends = (got.min(), got.max(), low, high)
+            a, b, c, d = (format_quantity(float(x), unit) for x in ends)
+            reading.fault(
+                where,
+                f"runs from {what} '{a}' to '{b}', outside of what is computed, '{c}' to"
+                f" '{d}'; widen {key}",
+            )
 
 
 def _check_target(plan: Mixes, reading: Reading) -> None:

@@ -48,7 +48,7 @@ class Mixture:
     filler : tuple of FillerSection
         One entry a powder.
     elastomer, film, placement, contacts, strain, temperature, explore, boxes, target,
-    batch, sheet, part
+    cycles, batch, sheet, part
         The sections, values in SI.
     tolerances_section : TolerancesSection
         The bench tolerances as written; `tolerances` has the defaults filled in.
@@ -86,6 +86,7 @@ class Mixture:
     target: sections.TargetSection
     supply: sections.SupplySection | None
     vibration: sections.VibrationSection | None
+    cycles: sections.CyclesSection
     batch: sections.BatchSection
     sheet: sections.SheetSection
     part: sections.PartSection

@@ -140,6 +140,7 @@ class Plan(Mixes):
                 "voltage": self.supply_voltage, "series_resistor": self.series_resistor,
             },
             "vibration": {} if cycle is None else {"mean": cycle[0]},
+            "cycles": self.cycles.usual(self.chord_strain),
         }  # fmt: skip
         out: dict[str, Any] = {"title": self.title, "seed": self.seed}
         out["filler"] = fillers[0] if len(fillers) == 1 else fillers
@@ -208,7 +209,7 @@ class Plan(Mixes):
     def whole_text(self) -> str:
         """The plan as written, or filled in where it needs another file to be read."""
         sizes = (s for f in self.filler for s in (f.diameter, f.length) if s is not None)
-        if self.path and any(s.edges for s in sizes):
+        if self.path and (self.cycles.path or any(s.edges for s in sizes)):
             return to_toml(self.as_dict())
         return self.text
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from percsim.errors import PlanError
-from percsim.files import read_rows
+from percsim.files import read_rows, split_heading
 from percsim.film.tolerances import Tolerances
 from percsim.plan.readers import did_you_mean
 from percsim.plan.sections.section import reader_of
@@ -27,7 +27,7 @@ from percsim.plan.sections.use import MeasuredSection
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import KINDS, parse_quantity, show_value
 
-__all__ = ["FILM", "STRAINED", "WEIGHED", "Readings", "read_readings", "split_heading"]
+__all__ = ["FILM", "STRAINED", "WEIGHED", "Readings", "read_readings"]
 
 FILM, STRAINED, WEIGHED = "film", "strained_resistance", "weighed"
 """Columns of a cup sheet alone: number of a film, its R under strain, grams of a part."""
@@ -87,22 +87,6 @@ def _units(key: str) -> list[str]:
     """Units of a key that may be joined to a heading by an underscore, largest first."""
     kind = KINDS.get(_kind(key))
     return [] if kind is None else [unit for unit, _ in (*kind.ladder, *kind.words)][::-1]
-
-
-def split_heading(text: str) -> tuple[str, str]:
-    """Split a heading such as "resistance (kohm)" into name and unit, "" without one.
-
-    Examples
-    --------
-    >>> split_heading("resistance (kohm)"), split_heading("note")
-    (('resistance', 'kohm'), ('note', ''))
-
-    """
-    words = text.strip()
-    name, bracket, unit = words.replace("[", "(", 1).partition("(")
-    if not bracket or unit[-1:] not in (")", "]"):
-        return words, ""
-    return name.strip(), unit[:-1].strip()
 
 
 def _heading(text: str) -> tuple[str, str]:

@@ -14,18 +14,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from percsim.errors import PlanError
-from percsim.files import read_rows
+from percsim.files import read_rows, split_heading
 from percsim.film.protocol import Protocol
 from percsim.film.record import MeasuredFilm, Record, reduce_record
-from percsim.plan.readings import split_heading
+from percsim.plan.readers import Quantity, Reader
+from percsim.plan.tables import read_beside
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import KINDS, ZERO_CELSIUS, parse_quantity, show_value
 
-__all__ = ["read_cycled_film", "read_path"]
+__all__ = ["PathReader", "read_cycled_film", "read_path"]
 
 LARGEST = 30_000_000
 """Bytes of the largest record: a day at some five readings a second."""
@@ -148,6 +150,49 @@ def read_path(path: str | Path) -> Protocol:
             " at a strain of 0"
         )
     return Protocol.through(record.times, record.strains, record.temperatures)
+
+
+class PathReader(Reader):
+    """Name of a file beside the plan that `read_path` reads, or its visits themselves."""
+
+    range = "name of a CSV file, or visits, each time, strain and temperature"
+
+    _each = (
+        Quantity("time", "0 s", "1e9 s", "s"),
+        Quantity("strain", "-200000 microstrain", "1000000 microstrain"),
+        Quantity("temperature", "-150 C", "350 C"),
+    )
+
+    def read(self, value: Any) -> Protocol:
+        """Protocol in SI; ValueError says what is wrong."""
+        if isinstance(value, list | tuple):
+            try:
+                return Protocol(*np.array([self._visit(one) for one in value]).T)
+            except TypeError:
+                raise ValueError("is an empty list; it needs visits") from None
+        if not isinstance(value, str) or not value:
+            raise ValueError(f"{show_value(value)} must be the {self.range}")
+        try:
+            return read_beside(value, read_path)
+        except ValueError as error:
+            raise ValueError(f"{value!r}: {str(error).removeprefix(': ')}") from None
+
+    def _visit(self, value: object) -> list[float]:
+        """One visit, "30 s, 3000 microstrain, 20 C"."""
+        parts = str(value).split(",")
+        if len(parts) != len(self._each):
+            raise ValueError(
+                f"{show_value(value)} is no visit; write it like '30 s, 0.3 %, 20 C'"
+            )
+        return [each.read(part) for each, part in zip(self._each, parts, strict=True)]
+
+    def write(self, value: Protocol) -> list[str]:
+        """Visits as they are read."""
+        rows = zip(value.times, value.strains, value.temperatures, strict=True)
+        return [
+            ", ".join(each.write(float(x)) for each, x in zip(self._each, row, strict=True))
+            for row in rows
+        ]
 
 
 def _record(path: Path, needed: Sequence[str]) -> Record:

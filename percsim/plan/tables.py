@@ -5,11 +5,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from percsim.materials.sizes import SizeDistribution, read_size_bins
 from percsim.plan.readers import (
@@ -37,7 +37,10 @@ __all__ = [
     "Sizes",
     "Stated",
     "StatedAs",
+    "read_beside",
 ]
+
+Read = TypeVar("Read")
 
 PLAN_FOLDER: ContextVar[Path] = ContextVar("PLAN_FOLDER", default=Path())
 """Folder that the plan being read stands in; names of other files are relative to it."""
@@ -163,6 +166,25 @@ class StatedAs(Reader):
             **_written_basis(value),
             **{k: self.each.write(v) for k, v in limits.items() if v is not None},
         }
+
+
+def read_beside(name: str, read: Callable[[Path], Read]) -> Read:
+    """Read a file that a plan names; ValueError goes on from the name with the fault."""
+    path = PLAN_FOLDER.get() / name
+    try:
+        # what a plan from elsewhere names must not reach the rest of the machine
+        if not path.resolve().is_relative_to(PLAN_FOLDER.get().resolve()):
+            raise ValueError(": must lie beside the plan or below")
+        if path.exists() and not path.is_file():
+            raise ValueError(": is not a file")  # reading a pipe would never end
+        return read(path)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise ValueError(f": cannot be read: {reason}") from None
+    except (ValueError, RuntimeError) as error:
+        if "\0" in name or isinstance(error, RuntimeError):
+            raise ValueError(": is no name of a file") from None
+        raise ValueError(str(error).removeprefix(str(path))) from None
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,23 +351,10 @@ class SizesReader(Reader):
         return replace(sizes, median=law.median, spread=law.spread)
 
     def _load(self, name: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
-
-        path = PLAN_FOLDER.get() / name
         try:
-            # what a plan from elsewhere names must not reach the rest of the machine
-            if not path.resolve().is_relative_to(PLAN_FOLDER.get().resolve()):
-                raise ValueError(": must lie beside the plan or below")
-            if path.exists() and not path.is_file():
-                raise ValueError(": is not a file")  # reading a pipe would never end
-            edges, shares = read_size_bins(path)
-        except (OSError, ValueError, RuntimeError) as error:
-            if isinstance(error, OSError):
-                reason = f": cannot be read: {(error.strerror or str(error)).lower()}"
-            elif "\0" in name or isinstance(error, RuntimeError):
-                reason = ": is no name of a file"
-            else:
-                reason = str(error).removeprefix(str(path))
-            raise FaultsError([(".csv", f"= {name!r}{reason}")]) from None
+            edges, shares = read_beside(name, read_size_bins)
+        except ValueError as error:
+            raise FaultsError([(".csv", f"= {name!r}{error}")]) from None
         for edge, which in ((edges[0], "smallest"), (edges[-1], "largest")):
             if not self.length.lowest <= edge <= self.length.highest:
                 found = f"= {name!r}: its {which} size is out of range, {self.length.range}"

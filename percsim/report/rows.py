@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from percsim.boxes.folder import write_atomically
-from percsim.plan.readings import split_heading
+from percsim.files import split_heading
 from percsim.report.candidates import Row
 from percsim.units import ZERO_CELSIUS
 

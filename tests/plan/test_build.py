@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ from percsim.errors import PlanError
 from percsim.jobs import box_jobs
 from percsim.plan import Plan
 from percsim.plan.tables import Stated
+from percsim.plan.write import to_toml
 
 
 def test_bench_units_become_si() -> None:
@@ -441,3 +443,78 @@ def test_one_fault_of_sheet_or_part_gives_one_line(
     lines = faults(**sections)
     assert lines[0].startswith(expected), lines
     assert len(lines) == (2 if expected == "part." else 1), lines
+
+
+def test_pulls_go_as_far_as_the_gauge_factor_is_taken() -> None:
+    plan = Plan.from_dict(changed())
+    path = plan.protocol
+    assert path.strains.max() == pytest.approx(3e-3)
+    assert len(path.pulls) == 6  # five equal ones, and one that is held
+    hold, rest = path.holds[0], path.rests[0]
+    for stay in (hold, rest):
+        assert path.times[stay.last] - path.times[stay.first] == pytest.approx(1800.0)
+    assert path.times[path.pulls[0].top] == pytest.approx(30.0)
+    assert plan.as_dict()["cycles"] == {
+        "amplitude": "1500 microstrain", "mean": "1500 microstrain", "number": 5,
+        "rate": "100 microstrain/s", "hold": "30 min", "rest": "30 min",
+    }  # fmt: skip
+    pressed = Plan.from_dict(changed(strain={"window": "-1000 to 0 microstrain"}))
+    assert pressed.protocol.strains.min() == pytest.approx(-1e-3)
+
+
+def test_pulls_as_asked() -> None:
+    cycles = {"amplitude": "0.05 %", "mean": "1000 microstrain", "number": 2,
+              "rate": "50 microstrain/s", "hold": "0 s", "rest": "2 h"}  # fmt: skip
+    path = Plan.from_dict(changed(cycles=cycles)).protocol
+    assert [path.strains[p.top] for p in path.pulls] == pytest.approx([1.5e-3] * 2)
+    assert not path.holds
+    assert path.times[path.pulls[0].top] == pytest.approx(30.0)
+    assert path.times[-1] - path.times[path.rests[-1].first] == pytest.approx(7200.0)
+
+
+def test_a_path_beside_the_plan(tmp_path: Path) -> None:
+    (tmp_path / "ride.csv").write_text(
+        "time (min),strain (microstrain),temperature (C)\n0,0,20\n1,2000,20\n2,0,40\n"
+    )
+    text = to_toml(changed(cycles={"path": "ride.csv"}, temperature={"values": ["40 C"]}))
+    (tmp_path / "film.toml").write_text(text)
+    plan = Plan.load(tmp_path / "film.toml")
+    assert plan.protocol.strains.max() == 2e-3
+    assert plan.protocol.temperatures[-1] == pytest.approx(313.15)
+    again = Plan.from_dict(plan.as_dict())
+    assert again.protocol == plan.protocol
+    assert again.hash == plan.hash
+    assert "ride.csv" not in plan.whole_text  # a folder of results has no such file beside
+
+
+@pytest.mark.parametrize(
+    ("cycles", "told"),
+    [
+        ({"amplitude": "2000 microstrain"},
+         "cycles runs from strain '0 microstrain' to '4000 microstrain', outside of what is"
+         " computed, '0 microstrain' to '3000 microstrain'; widen strain.window"),
+        ({"number": 0}, "cycles.number = 0 is out of range; a whole number, 1 to 100"),
+        ({"rate": "100 Hz"},
+         "cycles.rate = '100 Hz' is not a strain rate; write it like '100 microstrain/s'"),
+        ({"path": "none.csv"},
+         "cycles.path = 'none.csv': cannot be read: no such file or directory"),
+        ({"path": "../a.csv"},
+         "cycles.path = '../a.csv': must lie beside the plan or below"),
+        ({"path": ["0 s, 0 %, 20 C", "1 s, 0.1 %, 50 C", "2 s, 0 %, 20 C"]},
+         "cycles.path runs from temperature '20 C' to '50 C', outside of what is computed,"
+         " '20 C' to '20 C'; widen temperature.values"),
+        ({"rest": "1 h", "path": ["0 s, 0 %, 20 C"]},
+         "cycles.path is there besides rest; give one of them"),
+        ({"path": ["0 s, 0 %, 20 C", "9 s, 0.1 %, 20 C"]},
+         "cycles.path holds no pull that is released again"),
+        ({"path": ["0 s, 0 %"]},
+         "cycles.path = '0 s, 0 %' is no visit; write it like '30 s, 0.3 %, 20 C'"),
+        ({"path": ["9 s, 0 %, 20 C", "0 s, 0 %, 20 C"]},
+         "cycles.path = times must not fall"),
+        ({"path": []}, "cycles.path is an empty list; it needs visits"),
+        ({"path": 7}, "cycles.path = 7 must be the name of a CSV file, or visits, each time,"
+         " strain and temperature"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_with_cycles(cycles: dict[str, Any], told: str) -> None:
+    assert faults(cycles=cycles) == (told,)

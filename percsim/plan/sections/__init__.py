@@ -23,6 +23,7 @@ from percsim.plan.sections.mix import (
 from percsim.plan.sections.section import Section
 from percsim.plan.sections.use import (
     BatchSection,
+    CyclesSection,
     MeasuredSection,
     SupplySection,
     VibrationSection,
@@ -30,10 +31,11 @@ from percsim.plan.sections.use import (
 
 __all__ = [
     "ESSENTIAL", "MODELS", "OPTIONAL", "ROWS", "SECTIONS", "BatchSection",
-    "BoxesSection", "ContactsSection", "ElastomerSection", "ExploreSection",
-    "FillerSection", "FilmSection", "HeadSection", "MeasuredSection", "PartSection",
-    "PlacementSection", "Section", "SheetSection", "StrainSection", "SupplySection",
-    "TargetSection", "TemperatureSection", "TolerancesSection", "VibrationSection",
+    "BoxesSection", "ContactsSection", "CyclesSection", "ElastomerSection",
+    "ExploreSection", "FillerSection", "FilmSection", "HeadSection", "MeasuredSection",
+    "PartSection", "PlacementSection", "Section", "SheetSection", "StrainSection",
+    "SupplySection", "TargetSection", "TemperatureSection", "TolerancesSection",
+    "VibrationSection",
 ]  # fmt: skip
 
 SECTIONS: dict[str, type[Section]] = {
@@ -49,6 +51,7 @@ SECTIONS: dict[str, type[Section]] = {
     "target": TargetSection,
     "supply": SupplySection,
     "vibration": VibrationSection,
+    "cycles": CyclesSection,
     "batch": BatchSection,
     "tolerances": TolerancesSection,
     "contacts": ContactsSection,

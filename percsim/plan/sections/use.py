@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+from percsim.film.protocol import Protocol, cycles
 from percsim.materials.elastomer import load_material
 from percsim.plan.readers import RESISTANCE, TEXT, Choice, Number, Quantity
+from percsim.plan.records import PathReader
 from percsim.plan.sections.ranges import ALONG_FILM, MIX_RATIO, STRAIN, VOLTAGE
 from percsim.plan.sections.section import Section, key, needed, usual
 from percsim.plan.tables import ASPECT, PARTICLE_SIZE
 
-__all__ = ["BatchSection", "MeasuredSection", "SupplySection", "VibrationSection"]
+__all__ = [
+    "BatchSection",
+    "CyclesSection",
+    "MeasuredSection",
+    "SupplySection",
+    "VibrationSection",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +98,67 @@ class VibrationSection(Section):
         Quantity("strain", "0.001 microstrain", "1000000 microstrain"), "200 microstrain"
     )
     """Largest departure from it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CyclesSection(Section):
+    """How a film is pulled and released, for its zero, loops and creep.
+
+    Strains are those of the film, laid flat and read at 20 C: equal pulls, then one more
+    that is held at its far end, then rest. Or a path of its own.
+    """
+
+    amplitude: float | None = key(
+        Quantity("strain", "0.001 microstrain", "500000 microstrain"), "1500 microstrain"
+    )
+    """Half of the way between the two ends of a pull. Default: half of the strain that the
+    gauge factor is taken to.
+    """
+
+    mean: float | None = key(STRAIN, "1500 microstrain")
+    """Middle between them. Default: the amplitude, so that pulls begin at zero; negative
+    where the gauge factor is taken in compression.
+    """
+
+    number: int | None = key(Number(1, 100, whole=True), 5)
+    """Equal pulls; hysteresis and repeatability are read after the third. Default: 5."""
+
+    rate: float | None = key(
+        Quantity("strain_rate", "0.001 microstrain/s", "1000000 microstrain/s"),
+        "100 microstrain/s",
+    )
+    """Strain rate of all of them. Default: 100 microstrain/s."""
+
+    hold: float | None = key(Quantity("time", "0 s", "10 d"), "30 min")
+    """Time that one pull more is held at its far end; creep is read over 30 minutes.
+    Default: 30 min.
+    """
+
+    rest: float | None = key(Quantity("time", "0 s", "10 d"), "30 min")
+    """Time at no strain after all pulls. Default: 30 min."""
+
+    path: Protocol | None = key(
+        PathReader(), ["0 s, 0 %, 20 C", "30 s, 0.3 %, 20 C", "60 s, 0 %, 20 C"]
+    )
+    """Instead of all these, "ride.csv": a file beside the plan with columns time, strain
+    and, if it changes, temperature, units in their headings: corners between straight
+    lines, or the record of a machine. Or its visits. It begins with the film at rest.
+    """
+
+    def usual(self, chord: float) -> dict[str, float]:
+        """Keys that may be left out, as they are then; none beside a path."""
+        if self.path is not None:
+            return {}
+        half = abs(chord) / 2.0 if self.amplitude is None else self.amplitude
+        pulls = {"amplitude": half, "mean": math.copysign(half, chord), "number": 5}
+        return pulls | {"rate": 1e-4, "hold": 1800.0, "rest": 1800.0}
+
+    def protocol(self, chord: float) -> Protocol:
+        """Protocol of the plan, pulls by default as far as to a chord's end."""
+        if self.path is not None:
+            return self.path
+        given = {name: getattr(self, name) for name in self.given()}
+        return cycles(**(self.usual(chord) | given))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
