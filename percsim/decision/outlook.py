@@ -198,49 +198,45 @@ class Outlook:
         total = w.sum(axis=1)
         return w / np.where(total > 0.0, total, 1.0)[:, None], total
 
+    def some(self, rows: NDArray[np.int64]) -> Outlook:
+        """Pick some of the draws, weights as they are."""
+        by_draw = "rest change lever ratio scatter response".split()
+        return replace(
+            self, knowledge=self.knowledge.some(rows),
+            thermal=None if self.thermal is None else self.thermal[rows],
+            **{name: getattr(self, name)[rows] for name in by_draw},
+        )  # fmt: skip
+
     def pass_shares(self, target: Target) -> Floats:
         """Share of castings that pass at each draw, (n,)."""
-        shares = np.zeros(len(self.rest))
         with np.errstate(divide="ignore"):
             low, high = np.log(target.window)
-        spread = np.maximum(self.scatter[:, None], self._least(self.rest))
+        spread = np.maximum(self.scatter[:, None], _least(self.rest))
         reach = OUTSIDE * spread
         near = (self.rest > low - reach) & (self.rest < high + reach)
-        draws = np.flatnonzero(near.any(axis=1))
-        passes = self.conducts[draws] & np.isfinite(self.change[draws])
-        logs, s = np.where(passes, self.rest[draws], 0.0), spread[draws]
-        inside = ndtr((high - logs) / s) - ndtr((low - logs) / s)
-        inside = np.where(passes, inside, 0.0)
-        asked = target.gauge_factor_min
-        if asked is not None:
-            inside *= self._responds(asked, draws)
-        shares[draws] = inside @ self.shares
-        return shares
+        at = np.flatnonzero(near & np.isfinite(self.change))
+        logs, s = self.rest.take(at), spread.take(at)
+        passing = ndtr((high - logs) / s) - ndtr((low - logs) / s)
+        if target.gauge_factor_min is not None:
+            passing *= self._responds(target.gauge_factor_min, at)
+        inside = np.zeros_like(self.rest)
+        np.put(inside, at, passing)
+        return np.asarray(inside @ self.shares)
 
-    def _least(self, values: Floats) -> Floats:
-        """Least spread at each point: a limit must not fall between two points, (n, q)."""
-        known = np.isfinite(values)
-        whole = bool(known.all())
-        steps = np.gradient(values if whole else np.where(known, values, 0.0), axis=1)
-        if not whole:
-            safe = known & np.roll(known, 1, axis=1) & np.roll(known, -1, axis=1)
-            steps = np.where(safe, steps, 0.0)
-        return np.asarray(np.maximum(LEAST_CELL * np.abs(steps), 1e-12))
-
-    def _responds(self, asked: float, draws: NDArray[np.int64]) -> Floats:
-        """Share of castings that reach a gauge factor at some draws, (m, q)."""
+    def _responds(self, asked: float, at: NDArray[np.int64]) -> Floats:
+        """Share of castings that reach a gauge factor at some points of (n, q)."""
         wanted = np.log1p(max(asked * self.strain, -1.0 + 1e-12))
-        change = self.change[draws]
-        known = np.isfinite(change)
         side = np.sign(self.strain) or 1.0
-        short = np.where(known, wanted - np.where(known, change, 0.0), 0.0) * side
-        lever = self.lever[draws] * side
+        short = (wanted - self.change.take(at)) * side
+        draws = at // self.rest.shape[1]
+        lever = self.lever.take(draws) * side
         safe = np.where(lever != 0.0, lever, 1.0)
         # contacts have to open r times as far, with ln r normal
         r = 1.0 + short / safe
-        s = np.maximum(self.response[draws, None], self._least(change) / np.abs(safe))
+        least = _least(self.change).take(at) / np.abs(safe)
+        s = np.maximum(self.response.take(draws), least)
         share = ndtr(np.log(np.maximum(r, 1e-300)) / s * -np.sign(lever))
-        return np.where(lever != 0.0, share, short <= 0.0) * known
+        return np.asarray(np.where(lever != 0.0, share, short <= 0.0))
 
     # ------------------------------------------------------------------ limits
     def thermal_outputs(self) -> Floats:
@@ -299,14 +295,15 @@ class Outlook:
         """Where enough castings pass, and where every other limit holds too, (n,) each."""
         shares = self.pass_shares(target) >= target.pass_share_min
         every = shares & (self.ratio >= FAITHFUL_RATIO)
-        for limit in target.limits:
-            if every.any() and limit.what not in (
-                "resistance",
-                "gauge_factor",
-                "pass_share",
-            ):
-                every &= limit.reserve(self.values_of(limit.what, target)) >= 0.0
-        return shares, np.asarray(every)
+        told = "resistance", "gauge_factor", "pass_share"
+        others = [limit for limit in target.limits if limit.what not in told]
+        if others and every.any():
+            rows = np.flatnonzero(every)
+            these = self.some(rows)  # others need not be worked out
+            for limit in others:
+                held = limit.reserve(these.values_of(limit.what, target)) >= 0.0
+                every[rows] &= held
+        return shares, every
 
     def probability(self, target: Target) -> float:
         """P: that enough castings pass and every other limit holds."""
@@ -348,6 +345,19 @@ class Outlook:
     def draw_band(self, values: Floats) -> Band:
         """Of one number a draw."""
         return Band.of(values, self.weights)
+
+
+def _least(values: Floats) -> Floats:
+    """Least spread at each point: a limit must not fall between two points, (n, q)."""
+    flat, steps = values.reshape(-1), np.empty_like(values)
+    with np.errstate(invalid="ignore"):
+        # along one row after the other, ends of rows put right
+        steps.reshape(-1)[1:-1] = 0.5 * (flat[2:] - flat[:-2])
+        steps[:, [0, -1]] = values[:, [1, -1]] - values[:, [0, -2]]
+    np.abs(steps, out=steps)
+    steps *= LEAST_CELL
+    np.copyto(steps, 0.0, where=~np.isfinite(steps))
+    return np.maximum(steps, 1e-12)
 
 
 def middle_draw(found: Sequence[Outlook], target: Target) -> int:
@@ -432,32 +442,35 @@ def outlooks(
     for recipe, (sd, _) in zip(recipes, spreads, strict=True):
         phi = recipe.loading.volume_fraction
         widest[phi] = max(sd, widest.get(phi, 0.0))
-    wide = states if mounting is not None else _states(visits, False, False, around=0)
+    ends = _states(visits, False, False, around=0)
+    wide = states if mounting is not None else ends
+    beside = [s for s in states if s not in wide]
     known: dict[float, tuple[tuple[Floats, Floats], ...]] = {}
     for recipe, (sd, scale) in zip(recipes, spreads, strict=True):
         phi, film = recipe.loading.volume_fraction, recipe.film
         ratio = phi * np.exp(base) / own
         step = widest[phi] * knowledge.scale
-        at = base[:, None] + np.log(phi)
         if phi not in known:
+            at = base[:, None] + np.log(phi)
             spread = at + np.outer(step, POINTS)
             known[phi] = tuple(
                 material.ohmic(*material.at(x, which), which)
-                for x, which in ((spread, wide), (at, states))
+                for x, which in ((spread, wide), (at, beside))
             )
-        logs, planned = (material.of_film(film, *ohmic) for ohmic in known[phi])
+        logs, others = (material.of_film(film, *ohmic) for ohmic in known[phi])
+        middle = logs[:, [len(POINTS) // 2]]
         if mounting is not None:
-            end = _states(visits, False, False, around=0)
-            logs, planned = (
+            logs, middle = (
                 mounting(film, recipe.loading, x.reshape(-1, len(states)), which).reshape(
                     x.shape
                 )
-                for x, which in ((logs, end), (planned, states))
+                for x, which in ((logs, ends), (middle, states))
             )
+        planned = np.concatenate([middle, others], axis=-1)[:, 0]
         scatter = scale * knowledge.scale
         shares = np.exp(-0.5 * (POINTS * (widest[phi] / max(sd, 1e-12))) ** 2)
         made = _outlook(
-            recipe, knowledge, wide, logs, states, planned[:, 0], ratio, scatter,
+            recipe, knowledge, wide, logs, [*wide, *beside], planned, ratio, scatter,
             shares / shares.sum(), bench, step, model,
         )  # fmt: skip
         if bench.level("response") not in levels:
@@ -512,7 +525,6 @@ def _outlook(
     visits = model.visits
     place = {s: i for i, s in enumerate(states)}
     rest = logs[:, :, wide.index(visits.rest)]
-    conducts = np.isfinite(rest)
     film, loading = recipe.film, recipe.loading
     # slope with the loading from the points next to the middle
     middle = rest.shape[1] // 2
@@ -524,12 +536,12 @@ def _outlook(
     uneven = bench.unevenness(film, loading.log_slope, slope, ratio)
     shift = bench.shift(film) + uneven * knowledge.scale**2
     chains = model.chain_deviation(loading.volume_fraction, film)
-    base = np.where(conducts, rest, 0.0)
     change, lever = np.zeros_like(rest), np.zeros((len(rest), 1))
     end = visits.chord_state
     if end is not None:
-        strained = logs[:, :, wide.index(end)]
-        change = np.where(conducts, strained - base, 0.0)
+        with np.errstate(invalid="ignore"):
+            change = logs[:, :, wide.index(end)] - rest
+        np.copyto(change, 0.0, where=np.isinf(rest))
         path = [s for s in visits.along(end) if s in place]
         lever = _lever(
             planned[:, None], [place[s] for s in path], [visits.strains[s] for s in path],
@@ -537,12 +549,15 @@ def _outlook(
         )  # fmt: skip
     heat = None
     if len(visits.by_temperature) > 1 and set(visits.by_temperature) <= place.keys():
-        columns = planned[:, [place[s] for s in visits.by_temperature]]
-        heat = columns - base[:, [middle]]
-        heat = np.where(conducts[:, [middle]], heat, np.inf)
+        columns, base = (
+            planned[:, [place[s] for s in visits.by_temperature]],
+            rest[:, middle],
+        )
+        closed = np.isfinite(base)[:, None]
+        heat = np.where(closed, columns - np.where(closed, base[:, None], 0.0), np.inf)
     response = bench.tolerances.response * knowledge.scale
     return Outlook(
-        recipe, knowledge, visits, rest + np.where(conducts, shift[:, None], 0.0), change,
+        recipe, knowledge, visits, rest + shift[:, None], change,
         lever, ratio, shares, np.hypot(scatter, chains), response, heat,
     )  # fmt: skip
 

@@ -13,13 +13,14 @@ read off them.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.constants import Boltzmann
 
-from percsim.film.electrodes import Film, Layout
+from percsim.film.electrodes import Film
+from percsim.film.material import Material, slopes_along
 from percsim.film.noise import (
     AT_REST,
     EXPONENT,
@@ -30,7 +31,7 @@ from percsim.film.noise import (
     few_boxes,
 )
 from percsim.film.surface import LAW, NEAREST, ContactSurface
-from percsim.film.transfer import PUBLISHED_EXPONENT, LoadingFit, LoadingThreshold
+from percsim.film.transfer import LoadingFit, LoadingThreshold
 from percsim.film.visits import Visits
 from percsim.states.temperature import ROOM_TEMPERATURE
 
@@ -40,14 +41,6 @@ Floats = NDArray[np.float64]
 
 HELD_ERROR = 0.25
 """Standard error of what lost contacts do, relative (see `film_threshold`)."""
-
-CLEAR_STEP = 0.12
-"""Smallest difference of ln(volume fraction) that a slope is taken over: boxes that scatter
-by 5 % then tell it to a fifth (judgement)."""
-
-EXPONENT_ERROR = 0.3
-"""Standard error of the published exponent where it stands for boxes (judgement):
-conductivities of boxes between 1.3 and 2.2 times the threshold follow 1.5 to 1.8."""
 
 LEAST_STEP_ERROR = 0.03
 """Smallest error of the step of ln rho between two loadings (judgement)."""
@@ -243,8 +236,8 @@ class FilmModel:
             np.log(self.volume_fractions),
             np.log(self.threshold.volume_fraction) + np.broadcast_to(raised, (n, 1)),
             x, held, lowest, logs, lengths, offset,
-            *_slopes(x, logs, log_ratios, usable > 0.0, self._step_errors, kinks),
-            self.across, self.visits.rest,
+            *slopes_along(x, logs, log_ratios, usable > 0.0, self._step_errors, kinks),
+            self.across, self.visits.rest, self.visits.temperatures,
         )  # fmt: skip
 
     def _raised(self, z: Floats | None) -> Floats:
@@ -431,175 +424,6 @@ class FilmModel:
         return np.asarray(self.threshold.volume_fraction * factor * np.exp(-held))
 
 
-@dataclass(frozen=True, slots=True)
-class Material:
-    """Materials of n draws at K loadings and S visits, and between them.
-
-    Parameters
-    ----------
-    log_loadings : (K,) ndarray of float
-        ln phi of the loadings.
-    log_threshold : (n, 1) ndarray of float
-        ln of the film's own threshold with contacts as in the boxes.
-    x : (n, K, S) ndarray of float
-        ln(phi/phi_c - 1) of the loadings.
-    held, lowest : (n, K, S) ndarray of float
-        What other contacts add to ln(phi/phi_c), without strain, and at the visit where
-        that is less.
-    logs, lengths : (n, K, S) ndarray of float
-        ln rho [ln ohm m], inf where open, and electrode length [m].
-    offset : (n, S) ndarray of float
-        Added to ln R.
-    slopes : (n, K, S) ndarray of float
-        d ln rho / dx.
-    first : (n,) ndarray of int
-        First loading that says something of films.
-    across : float
-        Resistivity through the thickness over that along the film.
-    rest : int
-        Visit at rest.
-
-    """
-
-    log_loadings: Floats
-    log_threshold: Floats = field(repr=False)
-    x: Floats = field(repr=False)
-    held: Floats = field(repr=False)
-    lowest: Floats = field(repr=False)
-    logs: Floats = field(repr=False)
-    lengths: Floats = field(repr=False)
-    offset: Floats = field(repr=False)
-    slopes: Floats = field(repr=False)
-    first: NDArray[np.int64] = field(repr=False)
-    across: float = 1.0
-    rest: int = 0
-
-    def __len__(self) -> int:
-        return len(self.offset)
-
-    def picked(self, rows: NDArray[np.int64], offset: Floats | None = None) -> Material:
-        """Materials of some draws, (m,) rows; with another offset (m, S) if given."""
-        by_draw = "log_threshold x held lowest logs lengths slopes first".split()
-        return replace(
-            self,
-            **{name: getattr(self, name)[rows] for name in by_draw},
-            offset=self.offset[rows] if offset is None else offset,
-        )
-
-    def layout(self, film: Film) -> Layout:
-        """Electrodes of a film on this material."""
-        return film.layout if self.across == 1.0 else film.layout.conducting(self.across)
-
-    def at(self, log_phi: Floats, states: Sequence[int]) -> tuple[Floats, Floats]:
-        """Ln rho and electrode length at effective loadings.
-
-        Parameters
-        ----------
-        log_phi : (n, q) ndarray of float
-            ln of the volume fraction over what moves the threshold; (1, q) or (n, 1) serve
-            all draws or loadings.
-        states : sequence of int
-            Visits wanted.
-
-        Returns
-        -------
-        log_resistivity : (n, q, k) ndarray of float
-            [ln ohm m]; inf where the film is open.
-        electrode_length : (n, q, k) ndarray of float
-            [m].
-
-        """
-        n, K = len(self), len(self.log_loadings)
-        log_phi = np.broadcast_to(log_phi, (n, np.shape(log_phi)[-1]))
-        shape = (*log_phi.shape, len(states))
-        logs, lengths = np.full(shape, np.inf), np.zeros(shape)
-        if not K:
-            return logs, lengths
-        k = np.clip(np.searchsorted(self.log_loadings, log_phi) - 1, 0, max(K - 2, 0))
-        up = np.minimum(k + 1, K - 1)
-        step = self.log_loadings[up] - self.log_loadings[k]
-        t = (log_phi - self.log_loadings[k]) / np.where(step > 0.0, step, 1.0)
-        t = np.clip(np.where(step > 0.0, t, 0.0), 0.0, 1.0)
-        low = np.maximum(k, self.first[:, None])
-        high = np.minimum(low + 1, K - 1)
-        # places among all draws and loadings of a visit, which is quicker to pick by
-        k, up, low, high = (K * np.arange(n)[:, None] + part for part in (k, up, low, high))
-        distance = log_phi - self.log_threshold
-        for i, s in enumerate(states):
-            tables = self.held, self.lowest, self.x, self.logs, self.slopes, self.lengths
-            held, lowest, x_of, logs_of, slopes, lengths_of = (
-                np.ascontiguousarray(part[:, :, s]) for part in tables
-            )
-            held, lowest = (
-                part.take(k) + t * (part.take(up) - part.take(k)) for part in (held, lowest)
-            )
-            conducts = distance + np.minimum(lowest, held) > 0.0
-            x = np.log(np.expm1(np.where(conducts, distance + held, 1.0)))
-            a, b = x_of.take(low), x_of.take(high)
-            found = _cubic(
-                x, a, b, logs_of.take(low), logs_of.take(high),
-                slopes.take(low), slopes.take(high),
-                [part.take(high) for part in self._beyond(s)],
-            )  # fmt: skip
-            logs[..., i] = np.where(conducts, found, np.inf)
-            share = np.clip((x - a) / np.where(b > a, b - a, 1.0), 0.0, 1.0)
-            first, last = lengths_of.take(low), lengths_of.take(high)
-            lengths[..., i] = first + np.where(b > a, share, 0.0) * (last - first)
-        return logs, lengths
-
-    def margin(self, log_phi: Floats, s: int) -> Floats:
-        """Ln of effective loadings (n, q) over the least that conducts at a visit."""
-        distance = log_phi - self.log_threshold
-        K = len(self.log_loadings)
-        if not K:
-            return np.asarray(distance)
-        place = np.interp(log_phi, self.log_loadings, np.arange(K))
-        k = np.minimum(place.astype(np.int64), max(K - 2, 0))
-        least = np.minimum(self.lowest, self.held)[:, :, s]
-        rows, up = np.arange(len(self))[:, None], np.minimum(k + 1, K - 1)
-        low = least[rows, k]
-        return np.asarray(distance + low + (place - k) * (least[rows, up] - low))
-
-    def _beyond(self, s: int) -> tuple[Floats, Floats]:
-        """Slope at rest of loadings, and what a visit adds to it while its change lasts.
-
-        What a visit changes falls with the share of contacts that matter, as
-        A + B/(phi/phi_c - 1), an exponential of x, and never turns round.
-        """
-        here, rest = self.logs[:, :, s], self.logs[:, :, self.rest]
-        known = np.isfinite(here) & np.isfinite(rest)
-        change = np.abs(np.where(known, here, 0.0) - np.where(known, rest, 0.0))
-        slope = self.slopes[:, :, self.rest]
-        return slope, np.clip(self.slopes[:, :, s] - slope, -change, change)
-
-    def log_resistance(self, film: Film, log_phi: Floats, states: Sequence[int]) -> Floats:
-        """Ln R [ln ohm] of a film (n, q, k) at effective loadings, as `at`; inf if open."""
-        return self.read(film, *self.at(log_phi, states), states)
-
-    def read(
-        self, film: Film, logs: Floats, lengths: Floats, states: Sequence[int]
-    ) -> Floats:
-        """Ln R of a film whose material is known from `at`."""
-        return self.of_film(film, *self.ohmic(logs, lengths, states))
-
-    def ohmic(
-        self, logs: Floats, lengths: Floats, states: Sequence[int]
-    ) -> tuple[Floats, Floats]:
-        """Resistivity [ohm m] of a material known from `at`, and its electrode excess."""
-        conducts = np.isfinite(logs)
-        offset = self.offset[:, None, list(states)]
-        rho = np.exp(np.where(conducts, logs + offset, np.inf))
-        return rho, rho * np.where(conducts, lengths, 1.0)
-
-    def of_film(self, film: Film, resistivity: Floats, excess: Floats) -> Floats:
-        """Ln R of a film of a material; inf where open."""
-        return np.log(
-            self.layout(film).resistance(
-                resistivity, excess, film.electrode_gap, film.width, film.thickness
-            )
-        )
-
-
 def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:
     """Ln rho, electrode length, their resamples, and root of the chains of a loading."""
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -618,79 +442,3 @@ def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:
     if n < 2:
         root = np.zeros_like(root)
     return logs, length, shift, np.where(known, lengths, length), root
-
-
-def _cubic(
-    x: Floats, a: Floats, b: Floats, ya: Floats, yb: Floats, ma: Floats, mb: Floats,
-    beyond: Sequence[Floats] | None = None,
-) -> Floats:  # fmt: skip
-    """Cubic through two points with given slopes (Hermite's), straight beyond them.
-
-    Above them, where given, with the first slope of `beyond` and the second that fades as
-    exp(-x). An open end leaves what lies between open, but for the other point itself.
-    """
-    lasting, fading = (mb, 0.0 * mb) if beyond is None else beyond
-    h = np.where(b > a, b - a, 1.0)
-    u = np.clip((x - a) / h, 0.0, 1.0) * (b > a)
-    open_a, open_b = np.isinf(ya), np.isinf(yb)
-    ya, yb = np.where(open_a, 0.0, ya), np.where(open_b, 0.0, yb)
-    value = (
-        (1.0 + 2.0 * u) * (1.0 - u) ** 2 * ya
-        + u * (1.0 - u) ** 2 * h * ma
-        + u**2 * (3.0 - 2.0 * u) * yb
-        - u**2 * (1.0 - u) * h * mb
-    )
-    below, above = np.minimum(x - a, 0.0), np.maximum(x - np.maximum(a, b), 0.0)
-    value = value + ma * below + lasting * above - fading * np.expm1(-above)
-    closed = np.where(u < 1.0, ~open_a, True) & np.where(u > 0.0, ~open_b, True)
-    return np.asarray(np.where(closed, value, np.inf))
-
-
-def _slopes(
-    x: Floats,
-    logs: Floats,
-    log_ratios: Floats,
-    usable: NDArray[np.bool_],
-    errors: Floats,
-    kinks: Floats | None,
-) -> tuple[Floats, NDArray[np.int64]]:
-    """D ln rho / dx (n, K, S) at every loading, and the first that is usable, (n,).
-
-    Of second order in unequal steps from the nearest loadings at least `CLEAR_STEP` away on
-    both sides. Where one side has none, the one-sided slope and the published exponent are
-    weighed by their errors, and `kinks` (n,) moves the result by its own.
-    """
-    K = x.shape[1]
-    slopes = np.full_like(x, -PUBLISHED_EXPONENT)
-    first = np.minimum(K - usable.sum(axis=1), max(K - 1, 0))
-    finite = np.isfinite(logs) & usable[:, :, None]
-    safe = np.where(finite, logs, 0.0)
-    for k in range(K):
-        down = [j for j in range(k) if log_ratios[k] - log_ratios[j] >= CLEAR_STEP]
-        up = [j for j in range(k + 1, K) if log_ratios[j] - log_ratios[k] >= CLEAR_STEP]
-        sides: list[tuple[Floats, ArrayLike, NDArray[np.bool_]]] = []
-        for j in (down[-1] if down else None, up[0] if up else None):
-            if j is None:
-                nothing = np.zeros_like(x[:, k])
-                sides.append((nothing, np.inf, np.zeros(nothing.shape, dtype=np.bool_)))
-                continue
-            step = x[:, j] - x[:, k]
-            good = finite[:, j] & finite[:, k] & (step != 0.0)
-            step = np.where(good, step, 1.0)
-            rise = (safe[:, j] - safe[:, k]) / step
-            sides.append((rise, np.abs(step), good))
-        (a, ha, has_a), (b, hb, has_b) = sides
-        both = has_a & has_b
-        slope = np.where(has_a, a, b)
-        width = np.asarray(np.where(has_a, ha, hb))
-        told = has_a | has_b
-        j = (down[-1] if down else up[0]) if (down or up) else k
-        own = np.where(told, (width / np.hypot(errors[k], errors[j])) ** 2, 0.0)
-        weight = own + EXPONENT_ERROR**-2
-        one = (slope * own - PUBLISHED_EXPONENT * EXPONENT_ERROR**-2) / weight
-        if kinks is not None:
-            one = one + kinks[:, None] / np.sqrt(weight)
-        ha, hb = np.where(both, ha, 0.5), np.where(both, hb, 0.5)
-        mean = (hb * a + ha * b) / (ha + hb)
-        slopes[:, k] = np.where(both, mean, one)
-    return slopes, first.astype(np.int64)

@@ -68,11 +68,7 @@ def transfer_length(
 def path_resistance(rho: Floats, ends: Floats, gap: Floats, area: Floats | float) -> Floats:
     """(rho gap + ends)/area [ohm] with the shortest path there can be; inf where open."""
     straight = rho * gap
-    is_open = ~(np.isfinite(straight) & np.isfinite(ends))
-    straight, ends = np.broadcast_arrays(straight, ends)
-    path = np.where(is_open, 1.0, straight) + np.where(is_open, 0.0, ends)
-    path = np.maximum(path, SHORTEST_SHARE * np.where(is_open, 1.0, straight))
-    return np.asarray(np.where(is_open, np.inf, path) / area)
+    return np.asarray(np.maximum(straight + ends, SHORTEST_SHARE * straight) / area)
 
 
 def film_resistance(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ __all__ = ["Visits"]
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Visits:
     """Strains and temperatures that a film visits; places are looked up by index.
 
@@ -47,22 +48,22 @@ class Visits:
     def __len__(self) -> int:
         return len(self.strains)
 
-    @property
+    @cached_property
     def at_rest(self) -> list[int]:
         """Visits at zero strain and 20 C."""
         return [s for s in self.at_room if self.strains[s] == 0.0]
 
-    @property
+    @cached_property
     def rest(self) -> int:
         """The first of them: the film before any strain."""
         return self.at_rest[0]
 
-    @property
+    @cached_property
     def at_room(self) -> list[int]:
         """Visits at 20 C, in order."""
         return [s for s, t in enumerate(self.temperatures) if is_room_temperature(t)]
 
-    @property
+    @cached_property
     def strained(self) -> list[int]:
         """Visits read at 20 C and a strain, in increasing strain."""
         low, high = self.window or (-np.inf, np.inf)
@@ -73,12 +74,12 @@ class Visits:
         ]
         return sorted(found, key=lambda s: self.strains[s])
 
-    @property
+    @cached_property
     def chord_state(self) -> int | None:
         """The visit at 20 C that the chord gauge factor is taken to; None without one."""
         return chord_end(self.strains, self.strained, self.chord)
 
-    @property
+    @cached_property
     def by_temperature(self) -> list[int]:
         """Visits at zero strain, in increasing temperature."""
         found = [s for s, e in enumerate(self.strains) if e == 0.0]

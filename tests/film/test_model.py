@@ -16,11 +16,12 @@ from reference.invented_films import (
     simulated,
 )
 from scipy.constants import Boltzmann, elementary_charge
+from scipy.interpolate import CubicHermiteSpline
 from scipy.special import ndtri, stdtrit
 
 from percsim.decision.outlook import Recipe, outlooks
 from percsim.film import Bench, LoadingThreshold
-from percsim.film.model import _cubic
+from percsim.film.material import Material
 from percsim.film.noise import NOISES, box_errors
 from percsim.film.surface import NEAREST
 from percsim.film.transfer import fit_loadings
@@ -84,22 +85,39 @@ def test_beyond_the_loadings_it_goes_on_straight(model):
     assert -2.0 < slopes[3] < -1.6
 
 
+def between(ends=(2.0, -1.0), slopes=(-4.0, -2.5)):
+    """Material of two loadings, along whose x values and slopes at its ends are given."""
+    x = np.array([0.3, 1.1])
+    phi = CRITICAL * (1.0 + np.exp(x))
+    at = np.array([1.0])[:, None, None]
+    none = np.zeros((1, 2, 1))
+    return Material(
+        np.log(phi), np.full((1, 1), np.log(CRITICAL)), at * x[:, None], none, none,
+        at * np.array(ends)[:, None], none, np.zeros((1, 1)),
+        at * np.array(slopes)[:, None], np.zeros(1, dtype=np.int64),
+    )  # fmt: skip
+
+
 def test_the_cubic_has_the_stated_values_and_slopes():
-    a, b = np.array(0.3), np.array(1.1)
-    ends = np.array(2.0), np.array(-1.0), np.array(-4.0), np.array(-2.5)
+    def at(x, material):
+        log_phi = np.log(CRITICAL * (1.0 + np.exp(np.array([[x]]))))
+        return float(material.at(log_phi, [0])[0][0, 0, 0])
 
-    def at(x):
-        return float(_cubic(np.array(x), a, b, *ends))
-
-    assert at(0.3) == pytest.approx(2.0)
-    assert at(1.1) == pytest.approx(-1.0)
+    material = between()
+    assert at(0.3, material) == pytest.approx(2.0)
+    assert at(1.1, material) == pytest.approx(-1.0)
     for x, slope in ((0.3, -4.0), (1.1, -2.5), (-5.0, -4.0), (7.0, -2.5)):
-        h = 1e-6
-        assert (at(x + h) - at(x - h)) / (2 * h) == pytest.approx(slope, rel=1e-5)
-    # an open end opens what lies between, not the other point
-    shut = np.inf, *ends[1:]
-    assert np.isinf(_cubic(np.array(0.7), a, b, *map(np.array, shut)))
-    assert float(_cubic(b, a, b, *map(np.array, shut))) == pytest.approx(-1.0)
+        h = 1e-5
+        rise = at(x + h, material) - at(x - h, material)
+        assert rise / (2 * h) == pytest.approx(slope, rel=1e-4)
+    # as SciPy's does between
+    twin = CubicHermiteSpline([0.3, 1.1], [2.0, -1.0], [-4.0, -2.5])
+    for x in np.linspace(0.31, 1.09, 7):
+        assert at(x, material) == pytest.approx(float(twin(x)), abs=1e-10)
+    # an open end opens what lies between and before, not the other point
+    shut = between(ends=(np.inf, -1.0))
+    assert np.isinf([at(x, shut) for x in (0.0, 0.3, 0.7)]).all()
+    assert at(1.1 + 1e-9, shut) == pytest.approx(-1.0)
 
 
 @pytest.mark.parametrize("bond", [None, Bond(2e-5), Bond(2e-4, 310.0)])
