@@ -34,7 +34,9 @@ from percsim.network import solve as stage
 from percsim.network.backbone import find_backbone
 from percsim.network.build import Network
 from percsim.network.opened import OpenedBox
+from percsim.network.remembering import solve_history
 from percsim.network.solve import Solution, Sweep, solve_network
+from percsim.states.history import History, Memory
 
 
 def cloud(n: int, neighbours: float, decades: float, dimension: int = 3) -> Network:
@@ -338,15 +340,20 @@ def accuracy_table() -> None:
         print(f"{name:28}" + "".join(cells), flush=True)
 
 
-def per_flake(edge: float = 260e-6) -> None:
-    """Time a box of flakes at twice the threshold: place, link, open and solve."""
+def flakes() -> ps.Recipe:
+    """Graphite flakes in silicone at twice their threshold."""
     filler = ps.Filler(
         kind="flake", density=2250.0, size=ps.SizeDistribution(10e-6, 0.405),
         aspect_ratio=15.0, orientation=ps.Orientation("isotropic"),
     )  # fmt: skip
     recipe = ps.Recipe(((filler, 0.2),), ps.Elastomer(density=1030.0, mix_ratio=7.0))
     found = ps.recipe_threshold(recipe, rng=np.random.default_rng(3301))
-    recipe = recipe.at_volume_fraction(2.0 * found.volume_fraction.value)
+    return recipe.at_volume_fraction(2.0 * found.volume_fraction.value)
+
+
+def per_flake(edge: float = 260e-6) -> None:
+    """Time a box of flakes at twice the threshold: place, link, open and solve."""
+    recipe = flakes()
     thermal = ps.ThermalOpening(recipe.thermal_expansion, 233.15, 0.3)
     mounting = ps.Mounting("bonded")
     law = ps.ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5, 10e-6, seed=1)
@@ -378,6 +385,40 @@ def per_flake(edge: float = 260e-6) -> None:
         )
 
 
+def history_cost(edge: float = 220e-6) -> None:
+    """Pull a box of 20,000 flakes ten times, 500 visits, against one of its networks."""
+    recipe, mounting = flakes(), ps.Mounting("bonded")
+    law = ps.ContactOpeningLaw(8e-5, 100.0, 0.01, 0.0, 8e-5, 10e-6, seed=1)
+    thermal = ps.ThermalOpening(recipe.thermal_expansion, 233.15, 0.3)
+    box = ps.Box((edge,) * 3, (False, True, True))
+    particles = ps.place_particles(recipe, box, np.random.default_rng(77))
+    links = ps.find_links(particles, 0.0)
+    opened = OpenedBox.of(links, law, mounting, thermal)
+    network = opened.network(law, 0.0, 293.15).network
+    up = np.linspace(0.0, 3e-3, 26)
+    strains = np.concatenate([[0.0], np.tile([*up[1:], *up[-2::-1]], 10)])[:500]
+    path = History(np.arange(500.0), strains, np.full(500, 293.15))
+    for memory in (Memory(0.6, 0.5), Memory(0.95, 0.5), Memory(0.95, 1.0), Memory()):
+        ratios = []
+        for _ in range(3):
+            ones = []
+            for _ in range(5):
+                start = time.process_time()
+                Sweep().solve(network, 1e-7)
+                ones.append(time.process_time() - start)
+            opened = OpenedBox.of(links, law, mounting, thermal)
+            start = time.process_time()
+            found = solve_history(opened, law, memory, path)
+            ratios.append((time.process_time() - start) / np.median(ones))
+        worst = float((found.upper / found.lower - 1.0).max())
+        print(
+            f"history of {len(path)} visits, {len(particles)} flakes, reclose "
+            f"{memory.reclose}, healed {memory.healed}: {np.median(ratios):.0f} times one "
+            f"solve for {found.solves} networks, bounds within {worst:.0e}",
+            flush=True,
+        )
+
+
 def large() -> None:
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     seconds = {}
@@ -400,6 +441,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--large", action="store_true", help="1e6 nodes, in minutes")
     parser.add_argument(
+        "--histories", action="store_true", help="boxes that are pulled again and again"
+    )
+    parser.add_argument(
         "--accuracy", action="store_true", help="errors on networks that break solvers"
     )
     arguments = parser.parse_args()
@@ -409,6 +453,9 @@ def main() -> None:
         solve_network(warm)
     if arguments.large:
         large()
+        return
+    if arguments.histories:
+        history_cost()
         return
     accuracy_table()
     if arguments.accuracy:
@@ -420,6 +467,8 @@ def main() -> None:
     sweep_cost(100_000)
     print()
     per_flake()
+    print()
+    history_cost()
 
 
 if __name__ == "__main__":

@@ -410,7 +410,7 @@ def conserve(n, pairs, currents, visited, up, source, total):  # type: ignore[no
     Parameters
     ----------
     n : int
-        Number of nodes, terminals included; all joined by the tree.
+        Number of nodes, terminals included; what the tree does not join carries nothing.
     pairs : (e, 2) ndarray of int32 or int64
         Resistors.
     currents : (e,) ndarray of float64
@@ -446,7 +446,7 @@ def conserve(n, pairs, currents, visited, up, source, total):  # type: ignore[no
     out[source, 1] += (a - (t - b)) + (-total - b)
     out[source, 0] = t
     # from the leaves to the sink
-    for c in range(n - 1, 0, -1):
+    for c in range(visited.shape[0] - 1, 0, -1):
         i = visited[c]
         e = up[i]
         j = pairs[e, 0] + pairs[e, 1] - i

@@ -34,6 +34,9 @@ r"""Slopes of :math:`\ln G`, to :math:`\ln g_0`, the logarithm of the electrode 
 conductance, :math:`\ln\beta`, :math:`\lambda_T`, :math:`E_a` [1/J], strain and temperature
 [1/K]."""
 
+MOST_KEPT = 2**24
+"""Openings of links kept at strains asked for, 256 MB; of a few strains in any box."""
+
 STRAIN_STEP = 1e-6
 """Step of the right-hand difference that gives the slope to strain."""
 SHARE_STEP, KELVIN_STEP = 1e-3, 1e-2
@@ -78,6 +81,8 @@ class OpenedBox:
         How the film is held.
     thermal : ThermalOpening
         What thermal expansion does to the contacts.
+    ends : (e, 2) ndarray of int
+        Nodes of every resistor: of the links, then of the contacts to the two electrodes.
 
     """
 
@@ -85,8 +90,8 @@ class OpenedBox:
     opening_length: float
     mounting: Mounting
     thermal: ThermalOpening
+    ends: NDArray[np.int64] = field(repr=False)
     _breaks: Floats = field(repr=False)
-    _ends: NDArray[np.int64] = field(repr=False)
     _geometry: tuple[Floats, ...] = field(repr=False)
     _parts: dict[tuple[float, float], tuple[Floats, Floats]] = field(repr=False)
 
@@ -124,8 +129,8 @@ class OpenedBox:
             law.length_in(p),
             mounting,
             thermal,
-            np.exp(contact_draws(links.pairs, law.seed)),
             ends,
+            np.exp(contact_draws(links.pairs, law.seed)),
             (shape_factors(p), *geometry),
             {},
         )
@@ -151,6 +156,8 @@ class OpenedBox:
             )
             length = self.opening_length
             self._parts[at] = (opened / length, stretched / length)
+            if len(self._parts) > 1 and len(self._parts) * len(opened) > MOST_KEPT:
+                del self._parts[next(iter(self._parts))]
         return self._parts[at]
 
     def relative_openings(
@@ -189,21 +196,49 @@ class OpenedBox:
 
         """
         relative = self.relative_openings(strain, temperature, share)
-        conducts = relative <= law.delta_b * self._breaks
-        active = law.activation(temperature)
-        m, electrodes = len(relative), len(self._ends) - len(relative)
-        g = law.g0 * active * np.exp(-law.beta * np.maximum(relative[conducts], 0.0))
-        kept = np.concatenate([conducts, np.ones(electrodes, dtype=np.bool_)])
-        contact = law.electrode_conductance * active
-        n = len(self.links.particles)
-        network = Network(
-            n + 2,
-            self._ends if len(g) == m else self._ends[kept],
-            np.concatenate([g, np.full(electrodes, contact)]),
-            n,
-            n + 1,
-        )
+        conducts = relative <= self.breaks(law)
+        network = self.resistors(law, temperature, relative, conducts)
         return OpenedNetwork(network, conducts, relative)
+
+    def breaks(self, law: ContactOpeningLaw) -> Floats:
+        """Relative opening above which each link breaks, (m,)."""
+        return np.asarray(law.delta_b * self._breaks)
+
+    def resistors(
+        self,
+        law: ContactOpeningLaw,
+        temperature: float,
+        relative: Floats,
+        conducts: NDArray[np.bool_],
+        factors: Floats | None = None,
+    ) -> Network:
+        """Network of the links that conduct, at their relative openings.
+
+        `factors` (m,) multiply their conductances.
+        """
+        g = self.conductances(law, temperature, relative, conducts, factors)
+        kept = np.ones(len(g), dtype=np.bool_)
+        kept[: len(relative)] = conducts
+        everything, n = bool(conducts.all()), len(self.links.particles)
+        ends = self.ends if everything else self.ends[kept]
+        return Network(n + 2, ends, g if everything else g[kept], n, n + 1)
+
+    def conductances(
+        self,
+        law: ContactOpeningLaw,
+        temperature: float,
+        relative: Floats,
+        conducts: NDArray[np.bool_],
+        factors: Floats | None = None,
+    ) -> Floats:
+        """Conductance of every resistor of `ends` [S], 0 where a link does not conduct."""
+        active = law.activation(temperature)
+        g = np.full(len(self.ends), law.electrode_conductance * active)
+        links = law.g0 * active * np.exp(-law.beta * np.maximum(relative, 0.0))
+        if factors is not None:
+            links *= factors
+        g[: len(relative)] = np.where(conducts, links, 0.0)
+        return g
 
     def slopes(
         self,

@@ -312,6 +312,31 @@ def path_up(pairs: NDArray[Any], up: NDArray[np.int32], node: int) -> Ints:
     return np.array(rows, dtype=np.int64)
 
 
+def line_search(pairs: NDArray[Any], g: Floats, voltages: Floats, change: Floats) -> Floats:
+    """Move inner voltages along a change by as much as lowers the power most."""
+    slope, drop = (
+        np.subtract(*np.append(v, ends).take(pairs.T))
+        for v, ends in ((change, (0.0, 0.0)), (voltages, (1.0, 0.0)))
+    )
+    curvature = float(np.sum(g * slope * slope))
+    if curvature <= 0.0:
+        return voltages
+    return voltages - float(np.sum(g * slope * drop)) / curvature * change
+
+
+def proven_width(g: Floats, current: Floats, power: float) -> tuple[float, float]:
+    """How far below and above one over a power at 1 V the resistance may lie, relative.
+
+    Dirichlet: the power of any voltages is no less than the conductance; only its rounding
+    counts. Thomson: no conserved current, here of as many ampere, wastes less than the
+    resistance.
+    """
+    resistance = float(np.sum(current * (current / g))) / power**2
+    # pairwise sums and three products each
+    rounding = ROUNDING * (16.0 + 2.0 * math.log2(len(g) + 1.0))
+    return rounding, resistance * power * (1.0 + rounding) / (1.0 - rounding) - 1.0
+
+
 def _centred(given: Floats) -> tuple[int, Floats]:
     """Conductances over the power of two that centres them on 1, and its exponent."""
     _, exponents = np.frexp(given)
@@ -390,14 +415,7 @@ class _Job:
         own = last[self.inner]
         if len(voltages) == 1 or len(voltages[0]) != len(last):
             return own
-        rows = self.network.resistors[self.backbone.resistors]
-        change = last - voltages[0]
-        slope = change[rows[:, 0]] - change[rows[:, 1]]
-        drop = last[rows[:, 0]] - last[rows[:, 1]]
-        curvature = float(np.sum(self.g * slope * slope))
-        if curvature <= 0.0:
-            return own
-        return own - float(np.sum(self.g * slope * drop)) / curvature * change[self.inner]
+        return line_search(self.pairs, self.g, own, own - voltages[0][self.inner])
 
     def eliminated(self, elimination: tuple[Any, ...], why: str) -> Solution:
         """Answer of a complete elimination."""
@@ -466,10 +484,7 @@ class _Job:
             current = np.zeros(len(g))
             current[kept] = g[kept] * drop
             conserve(self.n + 2, self.pairs, current, visited, up, self.n, most)
-            resistance = float(np.sum(current * (current / g))) / most**2
-            # pairwise sums and three products each
-            rounding = ROUNDING * (16.0 + 2.0 * math.log2(len(g) + 1.0))
-            excess = resistance * most * (1.0 + rounding) / (1.0 - rounding) - 1.0
+            rounding, excess = proven_width(g, current, most)
             if excess <= tolerance:
                 break
             target *= 1e-4
