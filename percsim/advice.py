@@ -37,6 +37,7 @@ from percsim.film.visits import Visits
 from percsim.materials.recipe import Recipe as Mixture
 from percsim.packing import pack, unpack
 from percsim.plan import Plan
+from percsim.plan.sections.use import MeasuredSection
 from percsim.states.temperature import Bond
 
 if TYPE_CHECKING:
@@ -243,11 +244,18 @@ def plan_readings(plan: Plan) -> tuple[Reading, ...]:
         readings.append(
             Reading(
                 row.note or (f"row {i}, {row.batch}" if row.batch else f"row {i}"),
-                made.loading, film, row.resistance, row.films,
+                made.loading, film, _row_resistance(row), row.films,
                 row.strain, row.temperature, row.change, row.spread, row.batch or "",
             )
         )  # fmt: skip
     return tuple(readings)
+
+
+def _row_resistance(row: MeasuredSection) -> float | None:
+    """R of a row, that of its record before the first pull where it says none."""
+    if row.resistance is None and row.change is None and row.cycle is not None:
+        return float(np.exp(row.cycle.log_resistances[0]))
+    return row.resistance
 
 
 def known_of(films: Films) -> tuple[Knowledge, Posterior | None]:

@@ -184,6 +184,7 @@ def _with_readings(plan: Path, readings: Sequence[Path], quiet: bool) -> tuple[P
     """Plan as written, and with the readings of files."""
     from percsim.plan import Plan
     from percsim.plan.readings import read_readings
+    from percsim.words.films import record_words
 
     loaded = read = Plan.load(plan)
     for k, file in enumerate(readings):
@@ -192,7 +193,11 @@ def _with_readings(plan: Path, readings: Sequence[Path], quiet: bool) -> tuple[P
             leave(BAD_INPUT, f"{file}: holds the same films as {same}; name it once")
     for file in readings:
         found = read_readings(file)
-        read = read.with_measured(found.rows, file.name)
+        before = len(read.measured)
+        read = read.with_measured(found.rows, file.name, file.parent)
+        for row in read.measured[before:] if not quiet else ():
+            if row.cycle is not None:
+                tell(record_words(row.cycle))
         if found.blank and not quiet:
             tell(f"{file.name}: {counted(found.blank, 'film')} not read yet, passed over")
     return loaded, read

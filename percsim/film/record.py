@@ -120,6 +120,22 @@ class MeasuredFilm:
     gaps: int
     longest_gap: float
 
+    @classmethod
+    def of(cls, protocol: Protocol, log_resistances: Floats) -> MeasuredFilm:
+        """Visits themselves, without the record behind them."""
+        n = len(protocol)
+        return cls(protocol, log_resistances, np.ones(n, np.int64), n, 0, 0, 0, 0.0)
+
+    def __eq__(self, other: object) -> bool:
+        return (
+            isinstance(other, MeasuredFilm)
+            and self.protocol == other.protocol
+            and np.array_equal(self.log_resistances, other.log_resistances)
+        )
+
+    def __hash__(self) -> int:
+        return hash((self.protocol, self.log_resistances.tobytes()))
+
 
 @dataclass(frozen=True, slots=True)
 class _Visit:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
+from percsim.film.record import MeasuredFilm
 from percsim.plan.axes import AXES
 from percsim.plan.mixes import Mixes
 from percsim.plan.read import MIX, Reading
@@ -20,6 +21,10 @@ Row = tuple[str, MeasuredSection]
 
 Fault = Callable[[str, str], None]
 """Adds a fault of a key of the row."""
+
+SLACK, SLACK_KELVIN = 0.03, 2.0
+"""How far a record may leave what is computed: share of the strain window, and kelvin; it
+then counts as at its end."""
 
 BEYOND = 0.05
 """How far outside what was explored a loading may lie, relative: films follow their law on
@@ -79,7 +84,9 @@ def _check_row(plan: Mixes, reading: Reading, labelled: Row) -> None:
     def fault(key: str, what: str) -> None:
         reading.fault(f"{label}.{key}", what)
 
-    if row.resistance is None and row.change is None:
+    if row.cycle is not None:
+        _check_cycle(plan, reading, row.cycle, fault)
+    elif row.resistance is None and row.change is None:
         reading.missing(f"{label}.resistance", ', or "open"', like="2.1 kohm")
     if row.change is not None:
         if row.resistance is not None and math.isinf(row.resistance):
@@ -137,6 +144,27 @@ def _check_film(plan: Mixes, reading: Reading, row: MeasuredSection, fault: Faul
                 key,
                 f"= '{length(value)}' is more than ten times off the plan's,"
                 f" '{length(planned)}'; check the unit",
+            )
+
+
+def _check_cycle(plan: Mixes, reading: Reading, film: MeasuredFilm, fault: Fault) -> None:
+    """Refuse a record without a pull, or beyond what is computed."""
+    path = film.protocol
+    if not path.pulls:
+        fault("cycle", "holds no pull that is released again")
+    for key, got, computed, room, kind in (
+        ("strain", path.strains, plan.window_strains, SLACK, "strain"),
+        ("temperature", path.temperatures, plan.temperatures, SLACK_KELVIN, "temperature"),
+    ):
+        if not reading.usable(key):
+            continue
+        low, high = min(computed), max(computed)
+        slack = room * (high - low) if key == "strain" else room
+        if got.min() < low - slack or got.max() > high + slack:
+            ends = (float(got.min()), float(got.max()), low, high)
+            a, b, c, d = (format_quantity(x, kind) for x in ends)
+            fault(
+                "cycle", f"runs from '{a}' to '{b}', outside of the plan's, '{c}' to '{d}'"
             )
 
 

@@ -155,7 +155,9 @@ class Plan(Mixes):
             out["measured"] = [row.written({}) for row in self.measured]
         return out
 
-    def with_measured(self, rows: Sequence[Mapping[str, Any]], name: str) -> Plan:
+    def with_measured(
+        self, rows: Sequence[Mapping[str, Any]], name: str, folder: Path | None = None
+    ) -> Plan:
         """Plan with more measured rows.
 
         Parameters
@@ -165,6 +167,8 @@ class Plan(Mixes):
             [[measured]].
         name : str
             What messages call the file they come from.
+        folder : Path, optional
+            Its folder: other files that rows name lie beside it or below.
 
         Returns
         -------
@@ -178,12 +182,16 @@ class Plan(Mixes):
         """
         reading = Reading(name)
         read = []
-        for row in rows:
-            keys = {k: v for k, v in row.items() if k != "row"}
-            label = f"line {row['row']}"
-            if "note" in row:
-                label += f" ({show_value(row['note'])})"
-            read.append((label, reading.section(label, MeasuredSection, keys)))
+        before = PLAN_FOLDER.set(folder or PLAN_FOLDER.get())
+        try:
+            for row in rows:
+                keys = {k: v for k, v in row.items() if k != "row"}
+                label = f"line {row['row']}"
+                if "note" in row:
+                    label += f" ({show_value(row['note'])})"
+                read.append((label, reading.section(label, MeasuredSection, keys)))
+        finally:
+            PLAN_FOLDER.reset(before)
         check_added_rows(self, reading, read)
         reading.refuse()
         added = [row for _, row in read]
@@ -209,7 +217,8 @@ class Plan(Mixes):
     def whole_text(self) -> str:
         """The plan as written, or filled in where it needs another file to be read."""
         sizes = (s for f in self.filler for s in (f.diameter, f.length) if s is not None)
-        if self.path and (self.cycles.path or any(s.edges for s in sizes)):
+        named = self.cycles.path or any(row.cycle for row in self.measured)
+        if self.path and (named or any(s.edges for s in sizes)):
             return to_toml(self.as_dict())
         return self.text
 

@@ -17,17 +17,19 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from percsim.errors import PlanError
 from percsim.files import read_rows, split_heading
 from percsim.film.protocol import Protocol
 from percsim.film.record import MeasuredFilm, Record, reduce_record
-from percsim.plan.readers import Quantity, Reader
+from percsim.plan.readers import RESISTANCE, Quantity, Reader
 from percsim.plan.tables import read_beside
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import KINDS, ZERO_CELSIUS, parse_quantity, show_value
 
-__all__ = ["PathReader", "read_cycled_film", "read_path"]
+__all__ = ["CycleReader", "PathReader", "read_cycled_film", "read_path"]
+
+Floats = NDArray[np.float64]
 
 LARGEST = 30_000_000
 """Bytes of the largest record: a day at some five readings a second."""
@@ -101,24 +103,20 @@ def read_cycled_film(path: str | Path) -> MeasuredFilm:
 
     Raises
     ------
-    PlanError
-        With one line that says what is wrong with it.
+    ValueError
+        That says what is wrong with it.
 
     """
-    path = Path(path)
-    try:
-        record = _record(path, needed=("time", "strain", "resistance"))
-        if len(record.times) < FEWEST:
-            raise ValueError(
-                f"holds {len(record.times)} readings; a cycled film takes {FEWEST} or more"
-            )
-        found = reduce_record(record)
-        if not found.protocol.pulls:
-            raise ValueError("the film is never pulled and released")
-        if not np.isfinite(found.log_resistances[0]):
-            raise ValueError("the film is open before the first pull")
-    except ValueError as error:
-        raise PlanError([f"{path.name}: {error}"]) from None
+    record = _record(Path(path), needed=("time", "strain", "resistance"))
+    if len(record.times) < FEWEST:
+        raise ValueError(
+            f"holds {len(record.times)} readings; a cycled film takes {FEWEST} or more"
+        )
+    found = reduce_record(record)
+    if not found.protocol.pulls:
+        raise ValueError("the film is never pulled and released")
+    if not np.isfinite(found.log_resistances[0]):
+        raise ValueError("the film is open before the first pull")
     return found
 
 
@@ -152,47 +150,97 @@ def read_path(path: str | Path) -> Protocol:
     return Protocol.through(record.times, record.strains, record.temperatures)
 
 
-class PathReader(Reader):
-    """Name of a file beside the plan that `read_path` reads, or its visits themselves."""
+_EACH: dict[str, Reader] = {
+    "time": Quantity("time", "0 s", "1e9 s", "s"),
+    "strain": Quantity("strain", "-200000 microstrain", "1000000 microstrain"),
+    "temperature": Quantity("temperature", "-150 C", "350 C"),
+    "resistance": RESISTANCE,
+}
 
-    range = "name of a CSV file, or visits, each time, strain and temperature"
 
-    _each = (
-        Quantity("time", "0 s", "1e9 s", "s"),
-        Quantity("strain", "-200000 microstrain", "1000000 microstrain"),
-        Quantity("temperature", "-150 C", "350 C"),
-    )
+class _VisitsReader(Reader):
+    """Name of a file beside the plan, or visits themselves, "30 s, 0.3 %, 20 C"."""
 
-    def read(self, value: Any) -> Protocol:
-        """Protocol in SI; ValueError says what is wrong."""
+    each: tuple[str, ...] = ("time", "strain", "temperature")
+    example = "30 s, 0.3 %, 20 C"
+
+    def read(self, value: Any) -> Any:
+        """Read what stands there; ValueError says what is wrong."""
         if isinstance(value, list | tuple):
-            try:
-                return Protocol(*np.array([self._visit(one) for one in value]).T)
-            except TypeError:
-                raise ValueError("is an empty list; it needs visits") from None
+            if not value:
+                raise ValueError("is an empty list; it needs visits")
+            return self.of_visits(np.array([self._visit(one) for one in value]).T)
         if not isinstance(value, str) or not value:
             raise ValueError(f"{show_value(value)} must be the {self.range}")
         try:
-            return read_beside(value, read_path)
+            return read_beside(value, self.of_file)
         except ValueError as error:
             raise ValueError(f"{value!r}: {str(error).removeprefix(': ')}") from None
 
     def _visit(self, value: object) -> list[float]:
-        """One visit, "30 s, 3000 microstrain, 20 C"."""
         parts = str(value).split(",")
-        if len(parts) != len(self._each):
+        if len(parts) != len(self.each):
             raise ValueError(
-                f"{show_value(value)} is no visit; write it like '30 s, 0.3 %, 20 C'"
+                f"{show_value(value)} is no visit; write it like {self.example!r}"
             )
-        return [each.read(part) for each, part in zip(self._each, parts, strict=True)]
+        pairs = zip(self.each, parts, strict=True)
+        return [_EACH[name].read(part.strip()) for name, part in pairs]
+
+    def of_visits(self, columns: Floats) -> Any:
+        """Value of columns in SI."""
+        raise NotImplementedError
+
+    def of_file(self, path: Path) -> Any:
+        """Value of a file; ValueError says what is wrong with it."""
+        raise NotImplementedError
+
+    def _written(self, *columns: Floats) -> list[str]:
+        readers = [_EACH[name] for name in self.each]
+        return [
+            ", ".join(
+                reader.write(float(x)) for reader, x in zip(readers, row, strict=True)
+            )
+            for row in zip(*columns, strict=True)
+        ]
+
+
+class PathReader(_VisitsReader):
+    """The path of a film, see `read_path`."""
+
+    range = "name of a CSV file, or visits, each time, strain and temperature"
+
+    def of_visits(self, columns: Floats) -> Protocol:
+        """Protocol in SI."""
+        return Protocol(*columns)
+
+    def of_file(self, path: Path) -> Protocol:
+        """Protocol of a file."""
+        return read_path(path)
 
     def write(self, value: Protocol) -> list[str]:
         """Visits as they are read."""
-        rows = zip(value.times, value.strains, value.temperatures, strict=True)
-        return [
-            ", ".join(each.write(float(x)) for each, x in zip(self._each, row, strict=True))
-            for row in rows
-        ]
+        return self._written(value.times, value.strains, value.temperatures)
+
+
+class CycleReader(_VisitsReader):
+    """A film that was pulled and released, see `read_cycled_film`."""
+
+    range = "name of a CSV file, or visits, each time, strain, temperature and resistance"
+    each = ("time", "strain", "temperature", "resistance")
+    example = "30 s, 0.3 %, 20 C, 2.1 kohm"
+
+    def of_visits(self, columns: Floats) -> MeasuredFilm:
+        """Film of its visits."""
+        return MeasuredFilm.of(Protocol(*columns[:3]), np.log(columns[3]))
+
+    def of_file(self, path: Path) -> MeasuredFilm:
+        """Film of a record."""
+        return read_cycled_film(path)
+
+    def write(self, value: MeasuredFilm) -> list[str]:
+        """Visits as they are read."""
+        path, ohms = value.protocol, np.exp(value.log_resistances)
+        return self._written(path.times, path.strains, path.temperatures, ohms)
 
 
 def _record(path: Path, needed: Sequence[str]) -> Record:

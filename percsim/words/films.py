@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from percsim.decision.posterior import Posterior, RowCheck
-from percsim.quantities import listed, resistance, share
+from percsim.film.record import MeasuredFilm
+from percsim.quantities import counted, listed, quantity, resistance, share
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["PARAMETERS", "film_notes"]
+__all__ = ["PARAMETERS", "film_notes", "record_words"]
 
 TIED = 0.7
 """Correlation from which two numbers are known together better than apart."""
@@ -41,6 +42,23 @@ def film_notes(found: Posterior) -> list[str]:
         *_tied(found.correlations),
         *_far_off(found),
     ]
+
+
+def record_words(film: MeasuredFilm) -> str:
+    """Say what a record was reduced to, and what was left out of it."""
+    left = [
+        *([f"{counted(film.outliers, 'outlier')} left out"] if film.outliers else []),
+        *([f"{counted(film.blank, 'row')} without a reading"] if film.blank else []),
+        *(
+            [f"{counted(film.gaps, 'break')} while the strain moved, the longest"
+             f" {quantity(film.longest_gap, 'time')}"]
+            if film.gaps
+            else []
+        ),
+    ]  # fmt: skip
+    told = [f"Cycled film: {counted(film.readings, 'reading')}", *left]
+    pulls = counted(len(film.protocol.pulls), "pull")
+    return f"{', '.join(told)}; {pulls}, reduced to {len(film.protocol)} visits."
 
 
 def _outliers(checks: Iterable[RowCheck]) -> list[str]:

@@ -2,9 +2,15 @@
 
 import numpy as np
 import pytest
+from plan.plans import changed, faults
 
+from percsim.advice import plan_readings
 from percsim.errors import PlanError
+from percsim.plan import Plan
+from percsim.plan.readings import read_readings
 from percsim.plan.records import read_cycled_film, read_path
+from percsim.plan.write import to_toml
+from percsim.words.films import record_words
 
 UE = 1e-6
 T = np.arange(0.0, 130.0, 0.5)
@@ -35,11 +41,9 @@ def read(folder, text):
 
 
 def fault(folder, text):
-    with pytest.raises(PlanError) as caught:
+    with pytest.raises(ValueError) as caught:  # noqa: PT011  the line is looked at
         read(folder, text)
-    (line,) = caught.value.faults
-    assert line.startswith("film.csv: ")
-    return line.removeprefix("film.csv: ")
+    return str(caught.value)
 
 
 def same(found, temperature=294.65):
@@ -177,3 +181,56 @@ def test_a_path_must_begin_at_rest(tmp_path):
     path.write_text("time (s),strain (microstrain)\n0,100\n1,0\n")
     with pytest.raises(ValueError, match="begins at 100 microstrain"):
         read_path(path)
+
+
+# --- as a row of films that were read
+
+
+ROW = {"weight_fraction": "30 wt%", "electrode_gap": "3 mm"}
+
+
+def test_a_row_takes_its_resistance_from_the_record(tmp_path):
+    (tmp_path / "film.csv").write_text(table(USUAL, lambda t, e, r: (t, e, r, 20.0)))
+    text = to_toml(changed(measured=[ROW | {"cycle": "film.csv"}]))
+    (tmp_path / "plan.toml").write_text(text)
+    plan = Plan.load(tmp_path / "plan.toml")
+    film = plan.measured[0].cycle
+    assert len(film.protocol.pulls) == 2
+    (reading,) = plan_readings(plan)
+    assert reading.resistance == pytest.approx(2000.0)
+    again = Plan.from_dict(plan.as_dict())
+    assert again.measured == plan.measured
+    assert "film.csv" not in plan.whole_text
+
+
+def test_a_column_of_a_file_of_readings(tmp_path):
+    (tmp_path / "film.csv").write_text(table(USUAL, lambda t, e, r: (t, e, r, 20.0)))
+    (tmp_path / "read.csv").write_text(
+        "weight_fraction (wt%),electrode_gap (mm),cycle\n30,3,film.csv\n"
+    )
+    rows = read_readings(tmp_path / "read.csv").rows
+    plan = Plan.from_dict(changed()).with_measured(rows, "read.csv", tmp_path)
+    words = record_words(plan.measured[0].cycle)
+    assert words.startswith("Cycled film: 260 readings; 2 pulls, reduced to ")
+    (tmp_path / "film.csv").write_text("time (s),strain (%),R (ohm)\n0,0,-2\n")
+    with pytest.raises(PlanError) as caught:
+        Plan.from_dict(changed()).with_measured(rows, "read.csv", tmp_path)
+    assert caught.value.faults == (
+        "read.csv: line 2.cycle = 'film.csv': line 2: resistance = -2 must be above 0",
+    )
+
+
+def test_a_record_beyond_the_window_is_refused():
+    visits = [
+        "0 s, 0 %, 20 C, 2 kohm",
+        "9 s, 0.4 %, 20 C, 2 kohm",
+        "18 s, 0 %, 20 C, 2 kohm",
+    ]
+    (line,) = faults(measured=[ROW | {"cycle": visits}])
+    assert line == (
+        "measured[1].cycle runs from '0 microstrain' to '4000 microstrain', outside of the"
+        " plan's, '0 microstrain' to '3000 microstrain'"
+    )
+    up = [visits[0], "9 s, 0.3 %, 20 C, 2 kohm"]
+    (line,) = faults(measured=[ROW | {"cycle": up}])
+    assert line.startswith("measured[1].cycle holds no pull")

@@ -6,9 +6,10 @@ import math
 from dataclasses import dataclass
 
 from percsim.film.protocol import Protocol, cycles
+from percsim.film.record import MeasuredFilm
 from percsim.materials.elastomer import load_material
 from percsim.plan.readers import RESISTANCE, TEXT, Choice, Number, Quantity
-from percsim.plan.records import PathReader
+from percsim.plan.records import CycleReader, PathReader
 from percsim.plan.sections.ranges import ALONG_FILM, MIX_RATIO, STRAIN, VOLTAGE
 from percsim.plan.sections.section import Section, key, needed, usual
 from percsim.plan.tables import ASPECT, PARTICLE_SIZE
@@ -264,6 +265,15 @@ class MeasuredSection(Section):
 
     mix_ratio: float | None = key(MIX_RATIO, "7:1")
     """Base to curing agent by mass, where [explore] lists several."""
+
+    cycle: MeasuredFilm | None = key(
+        CycleReader(), ["0 s, 0 %, 20 C, 2.1 kohm", "9 s, 0.3 %, 20 C, 2.3 kohm"]
+    )
+    """Record of one of the films pulled and released, "film.csv": a file beside the plan
+    (or the readings) with columns time, strain, resistance and temperature, units in their
+    headings, as `percsim recipe --cycle` asks for it. Or its visits. It tells how contacts
+    remember; without a resistance the row takes that of its first visit.
+    """
 
     note: str | None = key(TEXT, "first try")
     """What the report calls the row."""
