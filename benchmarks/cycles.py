@@ -6,17 +6,25 @@ The values asked for come from a trial of 8 to 16 boxes whose film had been as c
 its contacts are shut, so that contacts open at rest have been closed once and are scarred
 when they close again; the last column is that of a film that never was. Printed beside them
 are the mean of `--boxes` boxes and its standard error.
+
+Then what was published of loops of filled elastomers (`loops.toml`) beside the range that
+the law gives over `--draws` draws of what is not known of its contacts, memory anywhere;
+`--published` prints that alone. What lies outside the range is said to be missed.
 """
 
 from __future__ import annotations
 
 import argparse
+import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
 import percsim as ps
+from percsim.film.cycled import CycledFilms
+from percsim.film.protocol import cycles
 from percsim.links.search import Links
 from percsim.network.opened import OpenedBox
 from percsim.network.remembering import solve_history
@@ -114,10 +122,111 @@ def measured(row: Row, boxes: Sequence[Links], cold_first: bool) -> np.ndarray:
     return figures(1.0 / np.vstack([g.mean(axis=0), others]))
 
 
+# ------------------------------------------------------------------------------------------
+# Published loops
+# ------------------------------------------------------------------------------------------
+
+LOOPS = Path(__file__).parent / "loops.toml"
+
+EDGE = 100e-6
+"""Edge of the boxes whose ranges are held against published loops [m]."""
+
+FILM_OF = 4
+"""Boxes side by side that make a film of them."""
+
+
+def drawn(rng: np.random.Generator) -> dict[str, float]:
+    """One draw of what is not known of contacts: day-one priors, memory anywhere."""
+    z = rng.standard_normal(3)
+    return {
+        "beta": 100.0 * 3.0 ** (z[0] / 1.96),
+        "delta_b": 0.01 * 4.0 ** (z[1] / 1.96),
+        "lambda_T": 0.1 * 10.0 ** (1.0 / (1.0 + np.exp(0.1 - 1.5 * z[2]))),
+        "shut": rng.choice([193.15, 233.15, 273.15]),
+        "reclose": rng.uniform(0.0, 1.0),
+        "healed": rng.uniform(0.05, 1.0),
+        "relaxed": 0.001 * 30.0 ** rng.uniform(),
+    }
+
+
+def pulled(links: Sequence[Links], of: dict[str, float], history: History) -> np.ndarray:
+    """R of boxes side by side along a history at one draw."""
+    mean = 10e-6 * np.exp(0.5 * 0.405**2)
+    conductance = np.zeros(len(history))
+    for number, one in enumerate(links):
+        law = ps.ContactOpeningLaw(
+            8e-5, of["beta"], of["delta_b"], 0.0, 8e-5, mean, seed=number
+        )
+        thermal = ps.ThermalOpening(recipe().thermal_expansion, of["shut"], of["lambda_T"])
+        box = OpenedBox.of(one, law, ps.Mounting("bonded"), thermal)
+        memory = Memory(of["reclose"], of["healed"])
+        found = solve_history(box, law, memory, history, relaxed=of["relaxed"])
+        conductance += 1.0 / found.resistances
+    with np.errstate(divide="ignore"):
+        return 1.0 / conductance
+
+
+def measures(films: CycledFilms) -> dict[str, np.ndarray]:
+    """Measures of `loops.toml` of films, in per cent where they are shares."""
+    last = films.conditioned[-1]
+    down = films.resistances[:, films.pulls[0].unloading]
+    span = np.abs(down[:, 0] - films.at_rest)
+    rises = np.diff(down, axis=1).max(axis=1)
+    pull, hold = films.held
+    decades = np.log10(films.creep_time / 20.0)
+    change = films.slope * films.creep_strain
+    top = films.resistances[:, hold.first] - films.resistances[:, films.pulls[pull].start]
+    return {
+        "side": np.sign(films.width(0)),
+        "width": 100.0 * np.abs(films.width(last)),
+        "first": 100.0 * films.zero_shift(0),
+        "repeatability": 100.0 * films.repeatability,
+        "fades": -100.0 * change / top / decades,
+        "bump": (rises > 0.01 * span).astype(float),
+    }
+
+
+def published(draws: int) -> None:
+    """Print ranges over what is not known beside what was published."""
+    path = cycles(0.5 * TOP, 5, 1e-4, hold=1800.0, rest=1800.0, branch=4)
+    rng = np.random.default_rng(77031)
+    links = [links_of(100 + k, EDGE) for k in range(FILM_OF)]
+    ohms = np.array([pulled(links, drawn(rng), path.history) for _ in range(draws)])
+    kept = ohms[np.isfinite(ohms).all(axis=1)]
+    print(f"\n{len(kept)} of {draws} draws conduct all along 0 to 3000 microstrain")
+    found = measures(CycledFilms(path, kept))
+    loops = tomllib.loads(LOOPS.read_text(encoding="utf-8"))["loop"]
+    print(f"{'measure':>14} {'predicted 5-50-95 %':>24} {'published':>14}  "
+          "of what")  # fmt: skip
+    missed = 0
+    for loop in loops:
+        low, middle, high = np.quantile(found[loop["measure"]], [0.05, 0.5, 0.95])
+        miss = loop["low"] > high or loop["high"] < low
+        missed += miss
+        told = f"{loop['low']:g} to {loop['high']:g}"
+        if loop["low"] == loop["high"]:
+            told = f"{loop['low']:g}"
+        print(f"{loop['measure']:>14} {low:8.3g}{middle:8.3g}{high:8.3g} {told:>14}  "
+              f"{loop['name']}, {loop['strain']} ({loop['basis']})"
+              f"{': MISSED' if miss else ''}")  # fmt: skip
+    print(f"{missed} of {len(loops)} missed. Published strains are ten to a thousand times"
+          " those here.")  # fmt: skip
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--boxes", type=int, default=16)
-    boxes = [links_of(k) for k in range(parser.parse_args().boxes)]
+    parser.add_argument("--draws", type=int, default=400, help="beside published loops")
+    parser.add_argument("--published", action="store_true", help="published loops alone")
+    asked = parser.parse_args()
+    if not asked.published:
+        trial(asked.boxes)
+    published(asked.draws)
+
+
+def trial(number: int) -> None:
+    """Print the table of the trial."""
+    boxes = [links_of(k) for k in range(number)]
     names = ("zero/%", "width 1/%", "width 4/%", "chord 1", "chord 4")
     print(f"{'shut':>5} {'reclose':>7} {'healed':>6}  "
           + "  ".join(f"{name + ': asked, found':>30}" for name in names))  # fmt: skip

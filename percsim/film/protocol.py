@@ -6,12 +6,16 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.values import floats, positive, real
+
+if TYPE_CHECKING:
+    from percsim.states.history import History
 
 __all__ = ["BRANCH", "CREEP_TIMES", "Protocol", "Pull", "Stay", "cycles"]
 
@@ -135,6 +139,13 @@ class Protocol:
             f"Protocol: {len(self)} visits, {len(self.pulls)} pulls,"
             f" {low:.4g} to {high:.4g} microstrain, {self.times[-1] - self.times[0]:.4g} s"
         )
+
+    @property
+    def history(self) -> History:
+        """The same as contacts and elastomer take it; without its parts."""
+        from percsim.states.history import History  # a plan is read without compiling
+
+        return History(self.times, self.strains, self.temperatures)
 
     # ------------------------------------------------------------------ put together
     @classmethod
