@@ -7,9 +7,11 @@ what would be right; the ones that stop a computation carry what it had reached.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import BrokenExecutor
 from typing import Any
 
 __all__ = [
+    "ClusterError",
     "ConvergenceError",
     "FolderError",
     "PercsimError",
@@ -39,6 +41,10 @@ class PlanError(PercsimError, ValueError):
 
 class FolderError(PercsimError, ValueError):
     """A results folder that cannot be used: another plan's, in use, or not writable."""
+
+
+class ClusterError(PercsimError, BrokenExecutor):
+    """A cluster that cannot be used: not reached, lost, or of another percsim."""
 
 
 class PlacementError(PercsimError, ValueError):

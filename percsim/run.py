@@ -197,7 +197,8 @@ def run_plan(
     progress : Progress, optional
         Told how far the boxes are.
     executor : Executor, optional
-        Where boxes run instead of local processes, anything with `submit`.
+        Where boxes run instead of local processes, anything with `submit`, as
+        `percsim.boxes.cluster.Cluster`.
     verify_film : float, optional
         Also simulate films of the chosen candidate directly, as large as so many particles
         in all allow, and compare them with films of blocks.
@@ -251,7 +252,7 @@ def run_plan(
                 workers=workers,
                 store=store,
                 progress=progress,
-                prepare=lambda: compile_kernels(plan, alone=workers == 1),
+                prepare=partial(compile_kernels, plan, alone=workers == 1),
                 executor=executor,
             )
 

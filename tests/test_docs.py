@@ -93,8 +93,8 @@ def test_nothing_is_left_to_fill_in(document):
 def test_the_test_command_is_the_one_that_ci_runs(name):
     ci = (ROOT / ".ci" / "run").read_text()
     if name == "README.md":
-        assert "pip install '.[test]' && pytest" in README
-        assert "'.[test]' && pytest" in ci
+        (command,) = re.findall(r"^pip install ('.*' && pytest)$", README, flags=re.M)
+        assert command in ci
     else:
         assert "pytest -m slow" in (ROOT / name).read_text()
 

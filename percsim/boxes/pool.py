@@ -123,7 +123,7 @@ def _later_interrupt() -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _starting_workers() -> Iterator[None]:
+def starting_workers() -> Iterator[None]:
     """Environment and signal mask that a worker inherits, for the moment it is started."""
     # The first start of all also starts this helper, which leaves Ctrl-C unblocked.
     resource_tracker.ensure_running()
@@ -195,7 +195,7 @@ class LocalProcesses:
         self._thread = threading.Thread(target=self._manage, daemon=True)
         self._pool: list[_Worker] = []
         try:
-            with _later_interrupt(), _starting_workers():
+            with _later_interrupt(), starting_workers():
                 self._pool += [self._start() for _ in range(self.workers)]
                 self._thread.start()
         except KeyboardInterrupt:
@@ -358,7 +358,7 @@ class LocalProcesses:
                     "needs no other process"
                 )
                 return
-        with _starting_workers():
+        with starting_workers():
             self._pool.append(self._start())
 
     def _give_up(self, reason: str) -> None:

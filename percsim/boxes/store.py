@@ -258,6 +258,7 @@ class Store:
         self._read_results = read_results
         self._known: dict[str, Record] = {}
         self._environment_noted = False
+        self._computed_on: list[dict[str, str]] = []
         self._damaged: dict[tuple[str, int], str] = {}
         self._to_retry: set[str] = set()
         try:
@@ -437,6 +438,12 @@ class Store:
         text = dict(self._rows("artefacts")).get(name)
         return default if text is None else decode_json(text)
 
+    def computed_on(self, environments: Iterable[dict[str, str]]) -> None:
+        """Note with the next write that what is stored was computed in these as well."""
+        more = [e for e in environments if e not in self._computed_on]
+        self._computed_on += more
+        self._environment_noted = self._environment_noted and not more
+
     @property
     def environments(self) -> list[dict[str, str]]:
         """Every environment that wrote here, in order; digits may differ between them."""
@@ -484,10 +491,12 @@ class Store:
         self._environment_noted = True
 
     def _note_environment(self) -> None:
-        """Add this environment to those that wrote here."""
-        known, environment = self.environments, environment_record()
-        if environment not in known:
-            row = ("environments", encode_json([*known, environment]))
+        """Add this environment, and those that computed for it, to those known."""
+        known = self.environments
+        found = [environment_record(), *self._computed_on]
+        more = [found[k] for k in range(len(found)) if found[k] not in known + found[:k]]
+        if more:
+            row = ("environments", encode_json([*known, *more]))
             _insert(self._connection, "meta", [row])
 
 

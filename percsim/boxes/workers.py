@@ -18,6 +18,7 @@ from concurrent.futures import BrokenExecutor, CancelledError
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol, TypeVar
 
+from percsim.boxes.batches import Batches
 from percsim.boxes.pool import LocalProcesses, checked_workers
 from percsim.boxes.store import Record, Store, decode_json, encode_json
 from percsim.errors import FolderError, PercsimError
@@ -77,12 +78,24 @@ class Progress(Protocol):
 
 
 class Executor(Protocol):
-    """Where jobs run: local processes, a standard pool, or a cluster's client."""
+    """Where jobs run: local processes, a standard pool, or a cluster.
+
+    One may also say `slots`, how many tasks it should have in hand at once (all without),
+    `batch_seconds`, how long one of them should take, so that short jobs share the cost of
+    their way (without, every job is a task), and `environments`, what it computes on. One
+    with `prepare` has a function called in each of its workers before their first task.
+    """
 
     def submit(self, function: Callable[..., Any], /, *args: Any) -> Any:
         """Start `function(*args)` somewhere; return a future.
 
         The future has `add_done_callback`, `result` and `cancel`.
+
+        Raises
+        ------
+        BrokenExecutor
+            Here or by the future, if it takes no more.
+
         """
         ...
 
@@ -168,9 +181,8 @@ class Outcome:
 # --- in the worker
 
 
-def _run_one(function: Callable[[Any], Any], job: Any, attempt: int) -> _Answer:
+def _run_one(function: Callable[[Any], Any], job: Any) -> _Answer:
     """Run a job; its outcome as (status, JSON text, time), an exception included."""
-    del attempt  # tells a second try from the first, for executors that remember answers
     begun = time.perf_counter()
     status: Literal["done", "failed"]
     try:
@@ -183,6 +195,14 @@ def _run_one(function: Callable[[Any], Any], job: Any, attempt: int) -> _Answer:
         message = f"{type(error).__name__}: {lines[0]}" if lines else type(error).__name__
         status, text = "failed", encode_json(message)
     return status, text, time.perf_counter() - begun
+
+
+def _run_batch(
+    function: Callable[[Any], Any], jobs: Sequence[Any], attempt: int
+) -> list[_Answer]:
+    """Run jobs one after another; `attempt` is for executors that remember answers."""
+    del attempt
+    return [_run_one(function, job) for job in jobs]
 
 
 # --- the run
@@ -233,9 +253,16 @@ class _Run:
 
     def take(self, record: Record) -> None:
         self.keep(record)
+        self.taken()
+
+    def taken(self) -> None:
         check_interrupt()  # before a failure that is its doing can be stored
         self.store_if_due()
         self.report()
+
+    def computed_on(self, environments: Sequence[dict[str, str]]) -> None:
+        if self._store:
+            self._store.computed_on(environments)
 
     def store_if_due(self) -> None:
         if time.monotonic() - self._stored_at >= self._batch_seconds:
@@ -325,8 +352,9 @@ def run_jobs(
     progress : Progress, optional
         Called at the start and after each job.
     prepare : callable, optional
-        Called here once, before any job is handed out, if there are jobs to run: the place
-        to compile kernels, so that workers find them ready.
+        Called once, before any job is handed out, if there are jobs to run: the place to
+        compile kernels, so that workers find them ready. Here, or in each worker of an
+        executor that has a `prepare`, where it must be picklable.
     batch_seconds : float
         Finished jobs are stored in one transaction at most this often [s].
     executor : Executor, optional
@@ -367,7 +395,8 @@ def run_jobs(
             run.report()
             if todo and executor is not None:
                 if prepare:
-                    prepare()
+                    elsewhere = getattr(executor, "prepare", None)
+                    prepare() if elsewhere is None else elsewhere(prepare)
                 run.prepared()
                 _run_on(executor, function, todo, run)
             elif todo and (n_workers == 1 or multiprocessing.current_process().daemon):
@@ -377,7 +406,7 @@ def run_jobs(
                 for job in todo:
                     # each time: a job may have loaded another library
                     with one_blas_thread():
-                        answer = _run_one(function, job, 1)
+                        answer = _run_one(function, job)
                     run.take(Record(job.key, *answer))
             elif todo:
                 n_workers = min(n_workers, len(todo))
@@ -411,35 +440,51 @@ def _run_on(
 ) -> None:
     """Hand jobs to an executor and collect them as they finish."""
     finished: queue.SimpleQueue[Any] = queue.SimpleQueue()
-    in_flight: dict[Any, J] = {}
+    in_flight: dict[Any, list[J]] = {}
     retried: set[str] = set()
+    waiting = Batches(jobs, getattr(executor, "batch_seconds", 0.0))
 
-    def hand_out(job: J, attempt: int = 1) -> None:
-        future = executor.submit(_run_one, function, job, attempt)
-        in_flight[future] = job
+    def hand_out(batch: list[J], attempt: int = 1) -> None:
+        future = executor.submit(_run_batch, function, batch, attempt)
+        in_flight[future] = batch
         future.add_done_callback(finished.put)
 
+    def fill() -> None:
+        # workers of a cluster come and go
+        slots = getattr(executor, "slots", math.inf)
+        while waiting and len(in_flight) < slots:
+            hand_out(waiting.take(slots))
+
     def collect(future: Any) -> None:
-        job = in_flight.pop(future)
-        lost = False
+        batch = in_flight.pop(future)
+        reason = ""
+        answers: list[_Answer] = []
         try:
-            answer: _Answer = future.result()
+            answers = future.result()
         except BrokenExecutor:
             raise  # it takes no more jobs, so the rest would be called failed
         except (Exception, CancelledError) as error:
             # a job's own exceptions come back as answers: this is where it ran
-            lost = True
             reason = str(error).strip().partition("\n")[0] or type(error).__name__
-            answer = "failed", encode_json(f"given up after two attempts: {reason}"), 0.0
-        if lost and job.key not in retried:
-            retried.add(job.key)
-            hand_out(job, 2)
+        if reason:
+            lost(batch, encode_json(f"given up after two attempts: {reason}"))
             return
-        run.take(Record(job.key, *answer))
+        for job, answer in zip(batch, answers, strict=True):
+            waiting.learn(job, answer[2])
+            run.keep(Record(job.key, *answer))
+        run.computed_on(getattr(executor, "environments", ()))
+        run.taken()
+
+    def lost(batch: list[J], reason: str) -> None:
+        for job in batch:
+            if job.key in retried:
+                run.take(Record(job.key, "failed", reason, 0.0))
+            else:  # by itself, so that it costs no other its second try
+                retried.add(job.key)
+                hand_out([job], 2)
 
     try:
-        for job in jobs:
-            hand_out(job)
+        fill()
         while in_flight:
             try:
                 future = finished.get(timeout=run.seconds_to_store())
@@ -447,6 +492,7 @@ def _run_on(
                 run.store_if_due()
             else:
                 collect(future)
+            fill()
     except BaseException as error:
         for future in in_flight:
             future.cancel()
@@ -456,12 +502,13 @@ def _run_on(
 
 
 def _collect_leftovers(
-    finished: queue.SimpleQueue[Any], in_flight: dict[Any, Any], run: _Run
+    finished: queue.SimpleQueue[Any], in_flight: dict[Any, list[J]], run: _Run
 ) -> None:
     """Keep what came back before the interruption and was not looked at yet."""
     while not finished.empty():
         future = finished.get()
-        job = in_flight.pop(future, None)
-        if job is None or future.cancelled() or future.exception() is not None:
+        batch = in_flight.pop(future, ())
+        if future.cancelled() or future.exception() is not None:
             continue
-        run.keep(Record(job.key, *future.result()))
+        for job, answer in zip(batch, future.result(), strict=bool(batch)):
+            run.keep(Record(job.key, *answer))

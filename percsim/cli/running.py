@@ -9,6 +9,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from percsim.cli.clusters import (
+    Address,
+    TlsAuthority,
+    TlsCertificate,
+    TlsKey,
+    cluster_at,
+)
 from percsim.cli.progress import after_lines, progress
 from percsim.cli.results import say_result
 from percsim.cli.shared import (
@@ -32,6 +39,7 @@ from percsim.cli.sizing import memory_cautions, size_line, wrapping
 from percsim.quantities import counted
 
 if TYPE_CHECKING:
+    from percsim.boxes.cluster import Cluster
     from percsim.first_page import FirstPage
     from percsim.plan import Plan
     from percsim.run import Result
@@ -51,6 +59,7 @@ ReadingsArgument = Annotated[
     "percsim run patch.toml --out out/patch",
     "percsim run patch.toml --out out/patch --workers 2 --json > result.json",
     'percsim run patch.toml --out out/patch --verify-film --budget "2e6 flakes"',
+    "percsim run patch.toml --out out/patch --cluster tcp://10.0.0.2:8786",
 )
 def run(
     plan: PlanArgument,
@@ -72,6 +81,10 @@ def run(
         str | None,
         valued("PARTICLES", 'Particles in all those films, "2e6 flakes"; default 2e6.'),
     ] = None,
+    cluster: Address = None,
+    tls_ca: TlsAuthority = None,
+    tls_cert: TlsCertificate = None,
+    tls_key: TlsKey = None,
     quiet: Quiet = False,
     as_json: Json = False,
     details: Details = False,
@@ -90,9 +103,13 @@ def run(
     folder = results_of(out, plan)
     films = particles if verify_film else None
     aloud = not (quiet or as_json)
-    result = _carry_out(
-        loaded, folder, workers, quiet, fresh=fresh, verify_film=films, aloud=aloud
-    )
+    with cluster_at(
+        cluster, tls_ca, tls_cert, tls_key, workers=workers, quiet=quiet
+    ) as elsewhere:
+        result = _carry_out(
+            loaded, folder, workers, quiet, fresh=fresh, verify_film=films, aloud=aloud,
+            cluster=elsewhere,
+        )  # fmt: skip
     say_result(result, quiet, as_json, details, said=aloud)
 
 
@@ -247,6 +264,7 @@ def _carry_out(
     verify_film: float | None = None,
     command: str | None = None,
     aloud: bool = False,
+    cluster: Cluster | None = None,
 ) -> Result:
     """Run a plan with progress and say what to do; leaves with a line when interrupted.
 
@@ -267,7 +285,7 @@ def _carry_out(
 
     lines = _removed(folder, loaded) if fresh else []
     if not quiet:
-        size = estimate(loaded, workers)
+        size = estimate(loaded, cluster.threads if cluster else workers)
         cautions = [*memory_cautions(loaded, size), *wrapping(loaded)]
         lines += _unused(loaded, folder)
         lines += [size_line(loaded, size), *(f"Mind: {caution}" for caution in cautions)]
@@ -288,6 +306,7 @@ def _carry_out(
                 # a fault of the folder comes first, and alone
                 progress=after_lines(lines, report),
                 verify_film=verify_film,
+                executor=cluster,
                 command=command,
                 told=(lambda _: None) if report is None else report.stage,
                 first=first,

@@ -151,7 +151,7 @@ def _guarded(function: Callable[P, None]) -> Callable[P, None]:
 
     @functools.wraps(function)
     def guarded(*args: P.args, **kwargs: P.kwargs) -> None:
-        from percsim.errors import FolderError, PlanError
+        from percsim.errors import ClusterError, FolderError, PlanError
 
         try:
             function(*args, **kwargs)
@@ -167,7 +167,7 @@ def _guarded(function: Callable[P, None]) -> Callable[P, None]:
                 leave(INTERRUPTED, f"interrupted: {done}, none of them stored")
             if kwargs.get("debug"):
                 raise
-            known = isinstance(error, (PlanError, FolderError))
+            known = isinstance(error, (PlanError, FolderError, ClusterError))
             leave(BAD_INPUT if known else BROKEN, _fault(error))
 
     return guarded
