@@ -285,12 +285,15 @@ class Cluster:
         async with self._mutex:
             if self._broken is not None:
                 raise self._broken
+            deadline = time.monotonic() + (patience or self._patience)
             while self._client is None:
-                client = await self._reach(patience or self._patience)
+                client = await self._reach(deadline)
                 try:
                     await self._check(client)
-                except OSError:  # lost again meanwhile
+                except OSError as error:  # lost again meanwhile
                     self._leave(client)
+                    if time.monotonic() > deadline:
+                        raise self._not_there(error) from error
                 except BaseException:
                     self._leave(client)
                     raise
@@ -298,35 +301,45 @@ class Cluster:
                     self._client = client
             return self._client
 
-    async def _reach(self, patience: float) -> Any:
+    async def _reach(self, deadline: float) -> Any:
         """Connect to the scheduler, however long it takes to be there again."""
         from distributed import Client
 
-        begun, lost, told = time.monotonic(), bool(self._good), False
+        told = not self._good
         while True:
+            timeout = min(5.0, max(deadline - time.monotonic(), 0.5))
             try:
-                return await Client(
+                client = Client(
                     self.address, asynchronous=True, set_as_default=False,
-                    security=self._security, timeout=min(5.0, patience), name="percsim",
+                    security=self._security, timeout=timeout, name="percsim",
                 )  # fmt: skip
+                try:
+                    # its own limit does not hold where somebody listens and says nothing
+                    return await asyncio.wait_for(_started(client), 2.0 * timeout)
+                except BaseException:
+                    self._leave(client)
+                    raise
             except (ValueError, ImportError) as error:
                 raise self._give_up(f"--cluster {self.address}: {_line(error)}") from error
             except OSError as error:  # a time-out is one
-                if time.monotonic() - begun > patience:
-                    what = "lost the scheduler" if lost else "no scheduler answers"
-                    raise self._give_up(
-                        f"{what} at {self.address} ({_line(error)}); is it running, and can"
-                        " this machine reach it?"
-                    ) from error
-            if lost and not told:
+                if time.monotonic() > deadline:
+                    raise self._not_there(error) from error
+            if not told:
                 self._told(f"lost the scheduler at {self.address}; waiting for it")
                 told = True
             await asyncio.sleep(0.5)
 
+    def _not_there(self, error: OSError) -> ClusterError:
+        what = "lost the scheduler" if self._good else "no scheduler answers"
+        return self._give_up(
+            f"{what} at {self.address} ({_line(error)}); is it running, and can this"
+            " machine reach it?"
+        )
+
     async def _check(self, client: Any) -> None:
         """Wait for a worker, and refuse the whole cluster if one has another percsim."""
         begun, waiting = time.monotonic(), False
-        while not (threads := await client.nthreads()):
+        while not (threads := await asyncio.wait_for(client.nthreads(), 30.0)):
             if time.monotonic() - begun > self._patience:
                 raise self._give_up(
                     f"the scheduler at {self.address} has no workers; start some with:"
@@ -351,10 +364,11 @@ class Cluster:
     async def _admit(self, client: Any, addresses: Collection[str]) -> list[str]:
         """Ask workers what they are, take those that fit, and tell faults of the others."""
         faults = []
-        told = await client.run(
+        asked = client.run(
             pickle.loads, pickle.dumps(_Call(_introduce)), workers=list(addresses),
             on_error="return",
         )  # fmt: skip
+        told = await asyncio.wait_for(asked, 300.0)  # they may load it over a network
         for address, found in told.items():
             if isinstance(found, Exception):
                 fault = f"has no percsim that answers ({_line(found)})"
@@ -461,6 +475,10 @@ class Cluster:
                     self._loop.call_soon_threadsafe(sent.release)
 
         return drop
+
+
+async def _started(client: Any) -> Any:
+    return await client
 
 
 @contextlib.contextmanager

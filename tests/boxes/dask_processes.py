@@ -117,9 +117,13 @@ class Proxy:
         while True:
             try:
                 ours, _ = server.accept()
-                theirs = socket.create_connection(("127.0.0.1", self.target))
             except OSError:
                 return
+            try:
+                theirs = socket.create_connection(("127.0.0.1", self.target))
+            except OSError:  # not started yet
+                ours.close()
+                continue
             self._ends += [ours, theirs]
             for one, other in ((ours, theirs), (theirs, ours)):
                 threading.Thread(target=self._pass, args=(one, other), daemon=True).start()

@@ -3,6 +3,7 @@
 import os
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -156,12 +157,13 @@ def test_faults_of_the_option_are_one_line(plan, tmp_path, options, told):
     assert not (tmp_path / "out").exists()
 
 
-def test_a_scheduler_that_is_not_there(monkeypatch):
+@pytest.mark.parametrize("listens", [False, True])
+def test_a_scheduler_that_is_not_there(monkeypatch, listens):
     monkeypatch.setattr("percsim.boxes.cluster.FIRST_PATIENCE", 0.5)
-    with pytest.raises(
-        ClusterError, match=r"no scheduler answers at tcp://127\.0\.0\.1:1 "
-    ):
-        Cluster("tcp://127.0.0.1:1")
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        address = f"tcp://127.0.0.1:{silent.getsockname()[1] if listens else 1}"
+        with pytest.raises(ClusterError, match=f"no scheduler answers at {address} "):
+            Cluster(address)
 
 
 def test_without_dask_the_extra_is_named(monkeypatch):
