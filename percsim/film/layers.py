@@ -14,8 +14,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
+from numpy.polynomial.legendre import leggauss
 from numpy.typing import ArrayLike, NDArray
 
 from percsim.materials.stiffness import Modulus
@@ -28,6 +30,7 @@ __all__ = [
     "StrainTransfer",
     "Wrap",
     "bimetal_curvature",
+    "gauss_legendre",
     "off_axis_reading",
     "parallel_share",
     "score_grid",
@@ -337,9 +340,13 @@ class StrainTransfer:
         return math.log(20.0) / self.decay
 
 
+gauss_legendre = cache(leggauss)
+"""Points and weights on -1 to 1 by their number; asked for at every film."""
+
+
 def through_thickness(bottom: float, top: float, points: int = SLICES) -> Floats:
     """Heights [m] of the Gauss-Legendre points between two faces."""
-    nodes = np.polynomial.legendre.leggauss(points)[0]
+    nodes = gauss_legendre(points)[0]
     return np.asarray(0.5 * (bottom + top) + 0.5 * (top - bottom) * nodes)
 
 
@@ -403,9 +410,10 @@ class Wrap:
             return np.asarray(-offset / (radius - self.neutral_axis))
         return np.asarray(offset / (radius + self.neutral_axis))
 
-    def through(self, radius: float) -> Floats:
-        """Strain at the points of `through_thickness` of the film."""
-        return self.strain(through_thickness(*self.faces), radius)
+    def through(self, radius: ArrayLike) -> Floats:
+        """Strain (..., nz) at the points of `through_thickness`, of radii (...) [m]."""
+        radius = np.asarray(radius, dtype=np.float64)
+        return self.strain(through_thickness(*self.faces), radius[..., None])
 
     def smallest_radius(self, window: tuple[float, float]) -> float:
         """Smallest radius [m] with both faces of the film inside a strain window.

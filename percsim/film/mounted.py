@@ -16,7 +16,7 @@ from scipy.interpolate import PchipInterpolator
 
 from percsim.film.casting import Castings
 from percsim.film.electrodes import Film
-from percsim.film.layers import StrainTransfer
+from percsim.film.layers import StrainTransfer, gauss_legendre
 from percsim.film.visits import Visits
 
 __all__ = [
@@ -144,7 +144,7 @@ class LocalResponse:
         ----------
         along : (..., nx) array_like
             Strain at the middle of equal lengths along the current.
-        through : (nz,) array_like
+        through : (..., nz) array_like
             Strain at the Gauss-Legendre points through the thickness (`through_thickness`),
             or one strain for all of it.
 
@@ -157,9 +157,9 @@ class LocalResponse:
         along = np.atleast_1d(np.asarray(along, dtype=np.float64))
         through = np.atleast_1d(np.asarray(through, dtype=np.float64))
         weights = np.ones(1)
-        if len(through) > 1:
-            weights = 0.5 * np.polynomial.legendre.leggauss(len(through))[1]
-        ratios = self.ratio(along[..., None] + through)
+        if through.shape[-1] > 1:
+            weights = 0.5 * gauss_legendre(through.shape[-1])[1]
+        ratios = self.ratio(along[..., None] + through[..., None, :])
         with np.errstate(divide="ignore"):
             return np.asarray((1.0 / ((1.0 / ratios) @ weights)).mean(axis=-1))
 
@@ -277,9 +277,8 @@ def _moved(
             low > 0,
             high < len(strains) - 1,
         )
-        for state in np.flatnonzero(wanted):
-            ratio = response.film(along * strains[state], through)
-            out[rows, state] = logs[rows, rest] + np.log(ratio)
+        ratios = response.film(np.outer(strains[wanted], along), through)
+        out[np.ix_(rows, wanted)] = logs[rows, rest, None] + np.log(ratios)
     return out
 
 

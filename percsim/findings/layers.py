@@ -363,15 +363,9 @@ def _wrapping(
     smallest = 1.02 * wrap.above
     radii = np.geomspace(max(smallest, radius / 10.0), max(10.0 * radius, smallest), 41)
     radii = np.unique(np.append(radii, radius))
-    through = bending * np.array([wrap.through(r) for r in radii])
-    simulated = np.array([response.film(0.0, t) - 1.0 for t in through]).T
-    best = response.nominal
-    table = np.array(
-        [
-            [float(best.film(0.0, bending * w.through(r))[0]) - 1.0 for r in radii]
-            for w in drawn
-        ]
-    )
+    simulated = response.film(0.0, bending * wrap.through(radii)) - 1.0
+    through = bending * np.array([w.through(radii) for w in drawn])
+    table = response.nominal.film(0.0, through)[0] - 1.0
     here = int(np.searchsorted(radii, radius))
     known = response.window
     out |= {
