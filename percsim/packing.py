@@ -73,7 +73,8 @@ def _told(value: Any, arrays: dict[str, NDArray[Any]]) -> Any:
         arrays[name] = value
         return {"array": name}
     if is_dataclass(value) and not isinstance(value, type):
-        parts = {f.name: _told(getattr(value, f.name), arrays) for f in fields(value)}
+        kept = [f.name for f in fields(value) if f.init]
+        parts = {name: _told(getattr(value, name), arrays) for name in kept}
         return {"class": type(value).__name__, "fields": parts}
     if isinstance(value, tuple | list):
         return {"tuple": [_told(part, arrays) for part in value]}

@@ -7,7 +7,7 @@ and what the boxes leave open by all. So all that was read is jointly normal.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -226,7 +226,7 @@ def predict(
     at = [visits.weights_at(r.strain, r.temperature) for r in readings]
     used = sorted({visits.rest, *(int(s) for w in at for s in np.flatnonzero(w))})
     material = draws.material(model, used)
-    own = np.log(draws.own_threshold(model))
+    own = material.log_own_threshold
     shape = (len(readings), len(draws), log_factors.shape[1])
     level, change, slope, bend, distance = (np.zeros(shape) for _ in range(5))
     doubts = np.zeros((2, *shape))
@@ -237,27 +237,35 @@ def predict(
     for i, reading in enumerate(readings):
         phi = reading.loading.volume_fraction
         log_phi = np.log(phi) - log_factors
-        if phi not in known:
-            near = model.between(log_phi.ravel()).reshape(-1, *log_phi.shape)
-            known[phi] = material.at(log_phi, used), near
-        place, near = known[phi]
         distance[i] = log_phi - own[:, None]
         if reading.is_open:
             if reading.strain != 0.0:
                 distance[i] = material.margin(log_phi, int(at[i].argmax()))
             continue
-        doubts[:, i] = np.einsum("enk,kmt->ent" if len(log_phi) == 1 else "enk,knt->ent",
-                                 errors, near)  # fmt: skip
-        logs = material.read(reading.film, *place, used) + bench.shift(reading.film)
-        rest, there = logs[..., used.index(visits.rest)], weighted(logs, at[i][used])
-        moved = model.log_errors[BOXES] @ at[i], model.log_errors[BOXES, :, visits.rest]
+        if phi not in known:
+            near = model.between(log_phi.ravel()).reshape(-1, *log_phi.shape)
+            known[phi] = material.ohmic(*material.at(log_phi, used), used), near
+        ohmic, near = known[phi]
+        doubts[:, i] = (
+            errors @ near[:, 0] if len(log_phi) == 1 else
+            np.einsum("enk,knt->ent", errors, near)
+        )  # fmt: skip
         changes = reading.relative_change is not None
-        level[i] = rest if changes else there
+        mine = {int(s) for s in np.flatnonzero(at[i])}
+        mine |= {visits.rest} if changes else set()
+        logs = {
+            s: material.of_film(reading.film, *(x[..., used.index(s)] for x in ohmic))
+            + bench.shift(reading.film)
+            for s in mine
+        }
+        there = _weighted(logs, at[i])
+        moved = model.log_errors[BOXES] @ at[i], model.log_errors[BOXES, :, visits.rest]
+        level[i] = logs[visits.rest] if changes else there
         parts[0, i] = np.tensordot(moved[1 if changes else 0], near, 1)
         if changes:
-            both = np.isfinite(rest) & np.isfinite(there)
-            change[i] = np.where(both, there, 0.0) - np.where(both, rest, 0.0)
-            change[i][~both] = np.inf
+            with np.errstate(invalid="ignore"):
+                change[i] = there - level[i]
+            change[i][np.isnan(change[i]) | np.isinf(level[i])] = np.inf
             bend[i] = slope_along(change[i], step)
             parts[1, i] = np.tensordot(moved[0] - moved[1], near, 1)
         slope[i] = slope_along(level[i], step)
@@ -266,6 +274,14 @@ def predict(
         )
         level[i] += uneven * draws.scale[:, None] ** 2
     return Predicted(level, change, slope, bend, distance, doubts, parts)
+
+
+def _weighted(logs: Mapping[int, Floats], weights: Floats) -> Floats:
+    """Weighted sum over visits, each alone; open where one that counts is."""
+    counts = np.flatnonzero(weights)
+    if len(counts) == 1 and weights[counts[0]] == 1.0:
+        return logs[int(counts[0])]
+    return weighted(np.stack([logs[int(s)] for s in counts], axis=-1), weights[counts])
 
 
 def weighted(logs: Floats, weights: Floats) -> Floats:
@@ -278,58 +294,62 @@ def weighted(logs: Floats, weights: Floats) -> Floats:
 
 def slope_along(level: Floats, step: float) -> Floats:
     """D ln R / d ln phi from neighbouring nodes of the factor, (n, T); 0 if unknown."""
-    finite = np.isfinite(level)
-    safe = np.where(finite, level, 0.0)
-    good = finite[:, 1:] & finite[:, :-1]
-    up = np.where(good, np.diff(safe, axis=1) / step, 0.0)
-    total, count = np.zeros_like(level), np.zeros_like(level)
-    total[:, :-1] += up
-    total[:, 1:] += up
-    count[:, :-1] += good
-    count[:, 1:] += good
+    with np.errstate(invalid="ignore"):
+        up = np.diff(level, axis=1)
+    up /= step
+    good = np.isfinite(up)
+    total = np.zeros_like(level)
+    if good.all():
+        total[:, 1:-1] = 0.5 * (up[:, 1:] + up[:, :-1])
+        total[:, [0, -1]] = up[:, [0, -1]]
+        return -total
+    up[~good] = 0.0
+    count = np.zeros_like(level)
+    for part, one in ((total, up), (count, good)):
+        part[:, :-1] += one
+        part[:, 1:] += one
     return -total / np.maximum(count, 1.0)
+
+
+LEVEL, AT_REST_DOUBT, STRAIN_DOUBT, OF_LOT, LOT_OPENS = SHARED = (
+    "level", "doubt at rest", "doubt under strain", "lot", "lot opens",
+)  # fmt: skip
+"""Normal numbers that all readings have in common: ln of the parameter that R goes as the
+inverse of, the fit of settings at rest and under strain, what a lot does to R and to how
+far contacts open."""
 
 
 @dataclass(frozen=True, slots=True)
 class Moves:
     """What was read at every draw and node, less what is predicted, and what moves it.
 
-    Levels of rows come first, then changes: m in all.
+    Levels of rows come first, then changes: m in all. Arrays are (n, T) or broadcast to it.
 
     Parameters
     ----------
-    row, cup : (m,) ndarray of int
-        Row of each, and its cup.
+    row : (m,) ndarray of int
+        Row of each.
     apart : (m, n, T) ndarray of float
         Reading less prediction, 0 where the film would be open.
     conducts : (m, n, T) ndarray of bool
         Where it would not.
-    own : (m, n, T) ndarray of float
-        Variance of each alone.
-    loading : (2, m, n, T) ndarray of float
-        What a normal number of the loading of a row, and of a cup, moves each by.
-    of_cup : (2, m, n, T) ndarray of float
-        What normal numbers that the level of a cup has, and how far its contacts open, move
-        each by.
-    shared : tuple of (m, n, T) ndarray of float, broadcast
-        The same of numbers that all have in common: ln of the parameter that R goes as the
-        inverse of, the fit of settings at rest and under strain, what a lot does to R and
-        to how far contacts open.
-    boxes : (numbers, m, n, T) ndarray of float, n broadcast
-        The same of the numbers of the boxes' own error.
+    own : tuple of ndarray of float
+        Variance of each alone, 1 where open.
+    by : tuple of dict of tuple to ndarray of float
+        What each normal number that more than one may have in common moves it by, 0 where
+        open: those of `SHARED`, and of its row and cup.
+    boxes : (numbers, m, 1 or n, T) ndarray of float
+        The same of the numbers of the boxes' own error, open films not minded.
     slip : (m,) ndarray of float
         Variance that a slip of ln R adds, part of `own`.
 
     """
 
     row: NDArray[np.int64]
-    cup: NDArray[np.int64]
     apart: Floats
     conducts: NDArray[np.bool_]
-    own: Floats
-    loading: Floats
-    of_cup: Floats
-    shared: tuple[Floats, ...]
+    own: tuple[Floats, ...]
+    by: tuple[dict[tuple[object, ...], Floats], ...]
     boxes: Floats
     slip: Floats
 
@@ -340,74 +360,49 @@ class Moves:
         """Gather levels and changes of rows; `scale` (n,) is that of the bench."""
         told = rows.which(lambda r: r.resistance is not None and not r.is_open)
         responds = rows.which(lambda r: r.relative_change is not None)
-        row, k = np.array([*told, *responds], dtype=np.int64), len(told)
-        of, s = [rows.readings[i] for i in row], scale[:, None]
-        values = np.concatenate([found.level[told], found.change[responds]])
-        conducts = np.isfinite(values)
-        size = np.where(conducts, values, 0.0)
-        size[:k] = 0.0  # how far contacts open moves changes alone
-        read = [np.log(r.resistance or 1.0) for r in of[:k]] + [
-            r.log_change for r in of[k:]
-        ]
-        apart = np.array(read)[:, None, None] - np.where(conducts, values, 0.0)
-
-        own, cup, lot = (x[row][:, :, None, None] for x in (rows.own, rows.cup, rows.lot))
-        is_level = (np.arange(len(row)) < k).astype(np.float64)[:, None, None]
-        slope = np.concatenate([found.slope[told], found.bend[responds]])
-        films = np.array([r.films for r in of])[:, None, None]
-        tol, strains = bench.tolerances, np.array([abs(r.strain) for r in of])
-        setting = np.where(
-            strains > 0.0, tol.strain_setting / np.maximum(strains, 1e-12), 0.0
-        )
-        opens = s * tol.response * size
-        level = [shared_by(r, bench.level("response"), "response") for r in of]
-
-        def at(*names: str) -> Floats:
-            return np.array([x in names for x in level])[:, None, None] * opens
-
-        read_twice = (setting[:, None, None] * size) ** 2 + 2.0 * tol.instrument**2
-        variance = s**2 * np.where(is_level > 0.0, own[:, 1] ** 2, read_twice / films)
-        variance = variance + at(FILM, READING) ** 2 / films + 1e-12
-        slips = rows.slips[row][:, None, None]
-        variance += slips * np.where(is_level > 0.0, SLIP**2, size**2 + variance)
-        none = np.zeros((len(row) - k, *found.doubts.shape[2:]))
-        # a level read under strain errs by both
-        strained = np.array([r.relative_change is None for r in of[:k]]) * (strains[:k] > 0)
-        doubts = (
-            np.concatenate([found.doubts[0, told], none]),
-            np.concatenate(
-                [strained[:, None, None] * found.doubts[1, told], found.doubts[1, responds]]
-            ),
-        )
-        return cls(
-            row, rows.cups[row], np.where(conducts, apart, 0.0), conducts, variance,
-            s * np.stack([own[:, 0], cup[:, 0]]) * slope,
-            np.stack([s * is_level * cup[:, 1] + 0.0 * slope, at(CUP)]),
-            (-level_spread * is_level, *doubts, s * is_level * lot[:, 1], at(LOT)),
-            np.concatenate([found.boxes[0, told], found.boxes[1, responds]]).swapaxes(0, 1),
-            SLIP**2 * (slips * is_level)[:, 0, 0],
-        )  # fmt: skip
+        row, k, s = np.array([*told, *responds], dtype=np.int64), len(told), scale[:, None]
+        apart = np.zeros((len(row), *found.level.shape[1:]))
+        conducts = np.ones(apart.shape, dtype=np.bool_)
+        own, by = [], []
+        for at, i in enumerate(row):
+            reading = rows.readings[i]
+            if at < k:
+                value, read = found.level[i], np.log(reading.resistance or 1.0)
+                variance, moves = _level_moves(rows, int(i), found, s, level_spread)
+            else:
+                value, read = found.change[i], reading.log_change
+                variance, moves = _change_moves(rows, int(i), found, s, bench)
+            conducts[at] = np.isfinite(value)
+            np.subtract(read, value, out=apart[at], where=conducts[at])
+            if not conducts[at].all():
+                variance = np.where(conducts[at], variance, 1.0)
+                moves = {name: v * conducts[at] for name, v in moves.items()}
+            own.append(variance)
+            by.append(moves)
+        slip = np.where(rows.slips[row] & (np.arange(len(row)) < k), SLIP**2, 0.0)
+        boxes = np.concatenate([found.boxes[0, told], found.boxes[1, responds]])
+        return cls(row, apart, conducts, tuple(own), tuple(by), boxes.swapaxes(0, 1), slip)
 
     def __len__(self) -> int:
         return len(self.row)
 
     def covariance(self) -> dict[tuple[int, int], Floats]:
         """Of each with itself and those before it, (n, T); open ones stand alone."""
+        closed = [bool(conducts.all()) for conducts in self.conducts]
         boxes = np.einsum("gint,gjnt->ijnt", self.boxes, self.boxes)
         found = {}
         for i in range(len(self)):
             for j in range(i + 1):
-                total = boxes[i, j] + sum(v[i] * v[j] for v in self.shared)
+                total = boxes[i, j]
+                for at in (i, j):
+                    if not closed[at]:
+                        total = total * self.conducts[at]
                 if i == j:
                     total = total + self.own[i]
-                pairs = []
-                if self.row[i] == self.row[j]:
-                    pairs.append(self.loading[0])
-                if self.cup[i] == self.cup[j]:
-                    pairs += [self.loading[1], *self.of_cup]
-                total = total + sum(v[i] * v[j] for v in pairs)
-                both = self.conducts[i] & self.conducts[j]
-                found[i, j] = np.where(both, total, float(i == j))
+                for name, move in self.by[i].items():
+                    if name in self.by[j]:
+                        total = total + move * self.by[j][name]
+                found[i, j] = total
         return found
 
     def given(self, at: int, normals: Floats) -> Floats:
@@ -417,13 +412,13 @@ class Moves:
         ----------
         at : int
             Node, of those of each draw.
-        normals : (n, len(shared) + numbers of boxes + m) ndarray of float
+        normals : (n, len(SHARED) + numbers of boxes + m) ndarray of float
             Standard normal numbers.
 
         Returns
         -------
-        (n, len(shared) + numbers of boxes) ndarray of float
-            In the order of `shared`, then `boxes`.
+        (n, len(SHARED) + numbers of boxes) ndarray of float
+            In the order of `SHARED`, then `boxes`.
 
         Notes
         -----
@@ -431,17 +426,72 @@ class Moves:
         from memory).
 
         """
-        shape, m = self.apart.shape, len(self)
-        shared = [np.broadcast_to(v, shape)[..., at] for v in (*self.shared, *self.boxes)]
-        V = np.where(self.conducts[..., at], np.stack(shared), 0.0).transpose(2, 1, 0)
-        whole = np.zeros((shape[1], m, m))
+        shape, m = self.apart.shape[1:], len(self)
+        V = np.zeros((shape[0], m, len(SHARED) + len(self.boxes)))
+        for i, by in enumerate(self.by):
+            for k, name in enumerate(SHARED):
+                if (name,) in by:
+                    V[:, i, k] = np.broadcast_to(by[name,], shape)[:, at]
+            own = np.broadcast_to(self.boxes[:, i], (len(self.boxes), *shape))[..., at]
+            V[:, i, len(SHARED) :] = np.where(self.conducts[i, :, at], own, 0.0).T
+        whole = np.zeros((shape[0], m, m))
         for (i, j), c in self.covariance().items():
-            whole[:, i, j] = whole[:, j, i] = c[:, at]
+            whole[:, i, j] = whole[:, j, i] = np.broadcast_to(c, shape)[:, at]
         z, e = normals[:, : V.shape[2]], normals[:, V.shape[2] :]
         apart = np.linalg.cholesky(whole - V @ V.swapaxes(1, 2) + 1e-12 * np.eye(m))
         read = (V @ z[..., None] + apart @ e[..., None])[..., 0]
         off = np.linalg.solve(whole, (self.apart[..., at].T - read)[..., None])
         return np.asarray(z + (V.swapaxes(1, 2) @ off)[..., 0])
+
+
+_Moved = tuple[Floats, dict[tuple[object, ...], Floats]]
+
+
+def _level_moves(
+    rows: Rows, i: int, found: Predicted, s: Floats, level_spread: float
+) -> _Moved:
+    """Variance of the level of a row alone, and what moves it."""
+    reading = rows.readings[i]
+    moves = _loading_moves(rows, i, found.slope[i], s)
+    moves[LEVEL,] = np.full((1, 1), -level_spread)
+    moves[AT_REST_DOUBT,] = found.doubts[0, i]
+    if reading.relative_change is None and reading.strain != 0.0:
+        moves[STRAIN_DOUBT,] = found.doubts[1, i]  # a level read under strain errs by both
+    moves["level of cup", rows.cups[i]] = s * rows.cup[i, 1]
+    moves[OF_LOT,] = s * rows.lot[i, 1]
+    variance = (s * rows.own[i, 1]) ** 2 + 1e-12 + rows.slips[i] * SLIP**2
+    return variance, {name: v for name, v in moves.items() if v.any()}
+
+
+def _change_moves(rows: Rows, i: int, found: Predicted, s: Floats, bench: Bench) -> _Moved:
+    """Variance of the change of a row alone, and what moves it."""
+    reading, tol = rows.readings[i], bench.tolerances
+    size = np.where(np.isfinite(found.change[i]), found.change[i], 0.0)
+    moves = _loading_moves(rows, i, found.bend[i], s)
+    moves[STRAIN_DOUBT,] = found.doubts[1, i]
+    strain = abs(reading.strain)
+    setting = tol.strain_setting / max(strain, 1e-12) if strain else 0.0
+    read_twice = (setting * size) ** 2 + 2.0 * tol.instrument**2
+    variance = s**2 * read_twice / reading.films + 1e-12
+    opens = s * tol.response * size
+    level = shared_by(reading, bench.level("response"), "response")
+    if level in (FILM, READING):
+        variance = variance + opens**2 / reading.films
+    else:
+        moves[("opening of cup", rows.cups[i]) if level == CUP else (LOT_OPENS,)] = opens
+    if rows.slips[i]:
+        variance = 2.0 * variance + size**2
+    return variance, {name: v for name, v in moves.items() if v.any()}
+
+
+def _loading_moves(
+    rows: Rows, i: int, slope: Floats, s: Floats
+) -> dict[tuple[object, ...], Floats]:
+    """Give what normal numbers of the loading of a row and its cup move it by."""
+    return {
+        ("loading of row", i): s * rows.own[i, 0] * slope,
+        ("loading of cup", rows.cups[i]): s * rows.cup[i, 0] * slope,
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -494,14 +544,18 @@ def tell(
     m, covariance = len(moves), moves.covariance()
     root: dict[tuple[int, int], Floats] = {}
     scaled: list[Floats] = []
-    density = IMPOSSIBLE * (~moves.conducts).sum(axis=0)
+    density = np.asarray(IMPOSSIBLE * (~moves.conducts).sum(axis=0))
     for i in range(m):  # Cholesky, row by row
         for j in range(i + 1):
-            left = covariance[i, j] - sum(root[i, c] * root[j, c] for c in range(j))
+            left = covariance.pop((i, j))
+            for c in range(j):
+                left = left - root[i, c] * root[j, c]
             root[i, j] = np.sqrt(np.maximum(left, 1e-12)) if i == j else left / root[j, j]
-        left = moves.apart[i] - sum(root[i, c] * scaled[c] for c in range(i))
+        left = moves.apart[i]
+        for c in range(i):
+            left = left - root[i, c] * scaled[c]
         scaled.append(left / root[i, i])
-        density = density - 0.5 * scaled[i] ** 2 - np.log(root[i, i])
+        density -= 0.5 * scaled[i] ** 2 + np.log(root[i, i])
     alone: dict[int, Floats] = {}
     tails: dict[int, list[Floats]] = {}
     if not each:
@@ -510,32 +564,39 @@ def tell(
     for j in range(m):
         inverse[j, j] = 1.0 / root[j, j]
         for i in range(j + 1, m):
-            total = sum(root[i, c] * inverse[c, j] for c in range(j, i))
-            inverse[i, j] = -total / root[i, i]
-    off = [sum(inverse[c, i] * scaled[c] for c in range(i, m)) for i in range(m)]
+            inverse[i, j] = -_dot((root[i, c], inverse[c, j]) for c in range(j, i))
+            inverse[i, j] /= root[i, i]
+    off = [_dot((inverse[c, i], scaled[c]) for c in range(i, m)) for i in range(m)]
 
     def precision(i: int, j: int) -> Floats:
-        return np.asarray(sum(inverse[c, i] * inverse[c, j] for c in range(max(i, j), m)))
+        return _dot((inverse[c, i], inverse[c, j]) for c in range(max(i, j), m))
 
     for k in np.unique(moves.row):
         # level and change of a row together, given all others
         mine = np.flatnonzero(moves.row == k)
         i, j = int(mine[0]), int(mine[-1])
-        a, b, c = precision(i, i), precision(i, j), precision(j, j)
-        if i == j:
-            b, c = np.zeros_like(a), np.ones_like(a)
-        determinant = a * c - b**2
-        found = []
-        for place, here, other in ((i, c, j), (j, a, i))[: len(mine)]:
-            cross = b * off[other] if i != j else 0.0
-            mean, variance = (here * off[place] - cross) / determinant, here / determinant
-            left = np.maximum(variance - moves.slip[place], 1e-12)
-            found.append((place, mean, ndtr(mean / np.sqrt(left))))
-        square = sum(mean * off[place] for place, mean, _ in found)
-        closed = sum(~moves.conducts[place] for place, _, _ in found)
-        alone[int(k)] = -0.5 * (square - np.log(determinant)) + IMPOSSIBLE * closed
-        tails[int(k)] = [np.where(moves.conducts[place], t, 0.0) for place, _, t in found]
+        a = precision(i, i)
+        no_other = np.zeros_like(a), np.ones_like(a)
+        b, d = no_other if i == j else (precision(i, j), precision(j, j))
+        determinant = a * d - b**2
+        density_alone, tails[int(k)] = 0.5 * np.log(determinant), []
+        for place, here, other in ((i, d, j), (j, a, i))[: len(mine)]:
+            mean = (here * off[place] - b * off[other]) / determinant
+            left = np.maximum(here / determinant - moves.slip[place], 1e-12)
+            conducts = moves.conducts[place]
+            density_alone -= 0.5 * mean * off[place] - IMPOSSIBLE * ~conducts
+            tails[int(k)].append(conducts * ndtr(mean / np.sqrt(left)))
+        alone[int(k)] = density_alone
     return density, alone, tails
+
+
+def _dot(pairs: Iterable[tuple[Floats, Floats]]) -> Floats:
+    """Sum of products."""
+    total: Floats | None = None
+    for a, b in pairs:
+        total = a * b if total is None else total + a * b
+    assert total is not None
+    return total
 
 
 def open_chances(rows: Rows, found: Predicted, scale: Floats) -> dict[int, Floats]:

@@ -18,6 +18,7 @@ from scipy.special import ndtri
 from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.knowledge import Knowledge, day_one, spread_points
 from percsim.decision.likelihood import (
+    SHARED,
     STRAY_OPEN,
     Moves,
     Reading,
@@ -415,13 +416,13 @@ def _handed_on(
         ),
         draws.scale[rows], problem.level_spread, problem.bench,
     )  # fmt: skip
-    columns = len(moves.shared) + len(moves.boxes) + len(moves)
+    columns = len(SHARED) + len(moves.boxes) + len(moves)
     places = rng.permuted(np.tile(np.arange(n), (columns, 1)), axis=1).T
     found = moves.given(1, ndtri((places + 0.5) / n))
     z_level = found[:, 0]
     noise = draws.noise[rows]
     noise[:, [AT_REST, UNDER_STRAIN]] = found[:, 1:3]
-    noise[:, BOXES] = found[:, len(moves.shared) :]
+    noise[:, BOXES] = found[:, len(SHARED) :]
     # of the factor with the lot of these films, the part that is the threshold's own
     median, spread = problem.threshold
     lot = (problem.lot * draws.scale[rows]) ** 2

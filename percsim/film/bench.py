@@ -216,13 +216,12 @@ class Bench:
         """
         tol = self.tolerances
         inside = max(tol.mixing_within**2 - tol.mean_loading(film) ** 2, 0.0)
-        above = ratio > 1.0
-        steep = np.where(above, ratio / np.where(above, ratio - 1.0, 1.0), 1.0)
-        local = np.minimum(log_slope**2 * inside * steep**2, WEAK_SPREAD**2)
-        own = np.where(above, slope / steep, 0.0)
+        below = 1.0 / ratio
+        flat = np.maximum(1.0 - below, 1e-9)  # d ln(phi - phi_c) is d ln phi over this
+        local = np.minimum(log_slope**2 * inside / flat**2, WEAK_SPREAD**2)
+        own = slope * flat * (below < 1.0)
         dimension = 2 if tol.mixing_length > film.thickness else 3
-        curved = -0.5 * local / np.where(above, ratio, 1.0)
-        return np.asarray(own * curved - own**2 * (0.5 - 1.0 / dimension) * local)
+        return np.asarray(-own * local * (0.5 * below + own * (0.5 - 1.0 / dimension)))
 
     def halved(self, name: str, film: Film) -> Bench:
         """Return the same bench with one tolerance halved."""

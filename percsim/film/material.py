@@ -82,6 +82,12 @@ class Material:
     def __len__(self) -> int:
         return len(self.offset)
 
+    @property
+    def log_own_threshold(self) -> Floats:
+        """Ln of the film's own threshold at rest, (n,)."""
+        held = self.held[:, :1, self.rest].sum(axis=1)
+        return np.asarray(self.log_threshold[:, 0] - held)
+
     def picked(self, rows: NDArray[np.int64], offset: Floats | None = None) -> Material:
         """Materials of some draws, (m,) rows; with another offset (m, S) if given."""
         by_draw = "log_threshold x held lowest logs lengths slopes first".split()
@@ -115,9 +121,8 @@ class Material:
 
         """
         n, K = len(self), len(self.log_loadings)
-        log_phi = np.broadcast_to(log_phi, (n, np.shape(log_phi)[-1]))
         # visits outermost in memory, where each is written and read alone
-        logs = np.full((len(states), *log_phi.shape), np.inf)
+        logs = np.full((len(states), n, np.shape(log_phi)[-1]), np.inf)
         lengths = np.zeros_like(logs)
         alike: dict[float, list[int]] = {}
         for i, s in enumerate(states):
@@ -160,7 +165,7 @@ class Material:
         # places among all draws and loadings, which is quicker to pick by
         rows = K * np.arange(n)[:, None]
         low = np.maximum(k, self.first[:, None]) + rows
-        k += rows
+        k = k + rows
         distance = log_phi - self.log_threshold
         held = self.held[:, :, s]
         known = distance + held.take(k) + share * _rise(held).take(k)

@@ -51,6 +51,9 @@ STRAIN_PRIOR = (np.array([0.5, 0.0, -PUBLISHED_EXPONENT]), 0.5)
 """The same for the change with strain, to that of m, of the logarithm of the conducting
 share weighted along the current, and of that share, both over 1 - phi_c/phi."""
 
+SEEN = 64
+"""Settings, temperatures and strains whose contacts are kept."""
+
 _GRID = (41, 61)
 _DELTA_B_REACH = 16.0
 
@@ -311,6 +314,9 @@ class ContactSurface:
     tables: Tables = field(repr=False)
     bond: Bond | None = None
     thickening: float = 0.0
+    _seen: dict[tuple[bytes, float, float], tuple[Floats, Floats, Floats]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     @classmethod
     def fit(
@@ -401,9 +407,15 @@ class ContactSurface:
     def _contacts(
         self, settings: Floats, temperature: float, strain: float = 0.0
     ) -> tuple[Floats, Floats, Floats]:
-        swelling = self.swelling(settings, temperature)
-        delta_b = np.broadcast_to(settings[:, 1:2], swelling.shape)
-        return self.tables.at(strain, swelling, delta_b)
+        # asked for again and again at the same settings
+        key = settings.tobytes(), temperature, strain
+        if key not in self._seen:
+            if len(self._seen) >= SEEN:
+                self._seen.clear()
+            swelling = self.swelling(settings, temperature)
+            delta_b = np.broadcast_to(settings[:, 1:2], swelling.shape)
+            self._seen[key] = self.tables.at(strain, swelling, delta_b)
+        return self._seen[key]
 
     def x(self, settings: Floats, temperature: float) -> Floats:
         """Ln of the distance from the own threshold, (n, K), bounded at `NEAREST`."""
