@@ -161,12 +161,15 @@ def weighted_quantiles(
         raise ValueError(
             f"weights must be {len(x)} numbers, none negative, at least one positive"
         )
-    if len(x) > 4 * BINS:
-        x, w = _near_quantiles(x, w, p)
-    order = np.argsort(x, kind="stable")
-    order = order[w[order] > 0.0]
-    x, w = x[order], w[order]
-    position = (np.cumsum(w) - 0.5 * w) / w.sum()
+    if w[0] == w.max() == w.min():  # values alone are sorted sooner
+        x, position = np.sort(x), (np.arange(len(x)) + 0.5) / len(x)
+    else:
+        if len(x) > 4 * BINS:
+            x, w = _near_quantiles(x, w, p)
+        order = np.argsort(x, kind="stable")
+        order = order[w[order] > 0.0]
+        x, w = x[order], w[order]
+        position = (np.cumsum(w) - 0.5 * w) / w.sum()
     high = np.clip(np.searchsorted(position, p, side="left"), 0, len(x) - 1)
     low = np.clip(high - 1, 0, len(x) - 1)
     low = np.where((p <= position[0]) | (p >= position[high]), high, low)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import repeat
 from typing import Any, Literal
 
 import numpy as np
@@ -432,19 +433,21 @@ def casting_rows(choice: Choice) -> list[dict[str, Any]]:
             f"{name}_off": _five_digits(x - 1.0) for name, x in castings.factors().items()
         }
         rest, gauge = castings.at_rest, castings.gauge_factors
-        passes = choice.target.passes(rest, gauge)
-        rows += [
-            {
-                "candidate": index,
-                "weight_fraction": castings.loading.weight_fraction,
-                "electrode_gap_m": castings.film.electrode_gap,
-                **dict(candidate.values),
-                "casting": k,
-                **{name: x[k] for name, x in off.items()},
-                "resistance_ohm": float(rest[k]),
-                "gauge_factor": float(gauge[k]) if np.isfinite(rest[k]) else None,
-                "passes": bool(passes[k]),
-            }
-            for k in range(len(castings))
-        ]
+        known = np.isfinite(rest).tolist()
+        columns: dict[str, Iterable[Any]] = {
+            "candidate": repeat(index),
+            "weight_fraction": repeat(castings.loading.weight_fraction),
+            "electrode_gap_m": repeat(castings.film.electrode_gap),
+            **{name: repeat(value) for name, value in candidate.values},
+            "casting": range(len(castings)),
+            **off,
+            "resistance_ohm": rest.tolist(),
+            "gauge_factor": [
+                g if closed else None
+                for g, closed in zip(gauge.tolist(), known, strict=True)
+            ],
+            "passes": choice.target.passes(rest, gauge).tolist(),
+        }
+        made = zip(*columns.values(), strict=False)  # some have no end
+        rows += [dict(zip(columns, row, strict=True)) for row in made]
     return rows
