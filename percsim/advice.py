@@ -57,7 +57,15 @@ VERSION = 2
 # Numbers of the streams under the purpose "priors".
 DAY_ONE, POSTERIOR, PLANNED = 0, 2, 8
 
-JUDGED_AFTERWARDS = ("title", "target", "tolerances", "supply", "batch", "measured")
+JUDGED_AFTERWARDS = (
+    "title",
+    "target",
+    "tolerances",
+    "supply",
+    "batch",
+    "measured",
+    "patches",
+)
 """Sections of a plan that no box and no model depends on."""
 
 

@@ -203,6 +203,11 @@ KINDS: Final[dict[str, _Kind]] = {
         (("nV", "1e-9"), ("uV", "1e-6"), ("mV", "1e-3"), ("V", "1"), ("kV", "1e3")),
         lowest=-math.inf,
     ),
+    "torque": _Kind(
+        "a moment of force", "N m", (("N m", "1"), ("kN m", "1000")),
+        (("Nm", "1"), ("kNm", "1000"), ("N mm", "1e-3"), ("Nmm", "1e-3")),
+        lowest=-math.inf,
+    ),
     "current": _Kind(
         "a current", "mA", (("nA", "1e-9"), ("uA", "1e-6"), ("mA", "1e-3"), ("A", "1")),
         (("pA", "1e-12"), ("kA", "1e3")),
@@ -427,7 +432,8 @@ _EXAMPLES = {
     "density": "1030", "expansion": "300", "conductance": "80", "angle": "10",
     "voltage": "3.3", "frequency": "10", "strain_rate": "100", "heat_transfer": "10",
     "thermal_conductivity": "0.2", "thermal_output": "5",
-    "temperature_difference": "20", "area": "100", "time": "60", "mass": "50",
+    "temperature_difference": "20", "torque": "40", "area": "100", "time": "60",
+    "mass": "50",
 }  # fmt: skip
 
 

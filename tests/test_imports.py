@@ -13,8 +13,8 @@ import percsim
 PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
     "errors process units quantities files values packing kernels materials particles "
-    "links states network boxes film decision known_cases plan advice changes first_page "
-    "compare "
+    "links states network boxes film patches decision known_cases plan advice changes "
+    "first_page compare "
     "words jobs reuse findings report result run cli __main__"
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}

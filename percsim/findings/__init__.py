@@ -28,6 +28,7 @@ from percsim.findings.judged import Findings, judge_mixes
 from percsim.findings.layers import layers
 from percsim.findings.mixes import gather_mixes
 from percsim.findings.operation import operation
+from percsim.findings.patches import patches
 from percsim.findings.rows import candidate_table, summary_of_choice
 from percsim.findings.spread import spread
 from percsim.findings.stages import Stages, next_stage
@@ -48,6 +49,7 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     currents,
     temperature,
     operation,
+    patches,
 )
 """What a summary holds beyond the decision, in order."""
 

@@ -31,7 +31,7 @@ from percsim.plan import Plan
 from percsim.quantities import span
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["ThermalPrior", "temperature", "thermal_prior"]
+__all__ = ["ThermalPrior", "sensitivity_across", "temperature", "thermal_prior"]
 
 Floats = NDArray[np.float64]
 
@@ -271,7 +271,9 @@ def _row(second: str, kind: str, found: Separation, **more: Any) -> dict[str, An
     }
 
 
-def _transverse(findings: Findings, summary: dict[str, Any]) -> tuple[float, float] | None:
+def sensitivity_across(
+    findings: Findings, summary: dict[str, Any]
+) -> tuple[float, float] | None:
     """K_t of the film and its standard error, where the plan asks for it."""
     found = (summary.get("layers") or {}).get("transverse")
     if found is None and findings.plan.reads_across:
@@ -402,7 +404,7 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     }
     if plan.temperature.part_thermal_expansion is not None:
         out["part_expansion_ppm_per_K"] = 1e6 * plan.temperature.part_thermal_expansion
-    sensitivity = _transverse(findings, summary)
+    sensitivity = sensitivity_across(findings, summary)
     if plan.bond is not None:
         out |= _held(findings, sensitivity)
     if plan.has_sheet:

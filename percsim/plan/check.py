@@ -8,6 +8,7 @@ from itertools import pairwise
 from percsim.plan.check_layers import check_part, check_sheet, name_is_known
 from percsim.plan.check_rows import check_measured
 from percsim.plan.mixes import Mixes
+from percsim.plan.patches import check_patches
 from percsim.plan.read import MIX, Reading
 from percsim.plan.sections.ask import ExploreSection
 from percsim.plan.sections.film import OF_LAYOUT
@@ -54,7 +55,7 @@ def _check_sections(plan: Mixes, reading: Reading) -> None:
         _check_fillers, _check_shares, _check_elastomer, _check_loadings, _check_lengths,
         _check_layout, _check_boxes, _check_contacts, _check_placement, _check_clusters,
         _check_faces, _check_states, _check_strains, _check_cycles, _check_target,
-        _check_batch, check_sheet, check_part, check_measured,
+        _check_batch, check_sheet, check_part, check_patches, check_measured,
     )  # fmt: skip
     for check in checks:
         check(plan, reading)

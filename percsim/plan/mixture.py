@@ -52,7 +52,7 @@ class Mixture:
         The sections, values in SI.
     tolerances_section : TolerancesSection
         The bench tolerances as written; `tolerances` has the defaults filled in.
-    supply, vibration : optional sections
+    supply, vibration, patches : optional sections
         None when the plan does not have them.
     measured : tuple of MeasuredSection
         Films that were cast and read, in the order written.
@@ -87,6 +87,7 @@ class Mixture:
     supply: sections.SupplySection | None
     vibration: sections.VibrationSection | None
     cycles: sections.CyclesSection
+    patches: sections.PatchesSection | None
     batch: sections.BatchSection
     sheet: sections.SheetSection
     part: sections.PartSection

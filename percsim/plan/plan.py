@@ -218,7 +218,8 @@ class Plan(Mixes):
         """The plan as written, or filled in where it needs another file to be read."""
         sizes = (s for f in self.filler for s in (f.diameter, f.length) if s is not None)
         named = self.cycles.path or any(row.cycle for row in self.measured)
-        if self.path and (named or any(s.edges for s in sizes)):
+        points = self.patches is not None and self.patches.field is not None
+        if self.path and (named or points or any(s.edges for s in sizes)):
             return to_toml(self.as_dict())
         return self.text
 

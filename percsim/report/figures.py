@@ -24,6 +24,7 @@ from percsim.report.candidates import candidate_label, open_films_marked
 from percsim.report.chapters.film import film_figure
 from percsim.report.chapters.layers import transfer_figure, wrapping_figure
 from percsim.report.chapters.measured import films_figure
+from percsim.report.chapters.patches import map_figure
 from percsim.report.chapters.temperature import temperature_figure
 from percsim.report.chapters.unknown import causes_figure
 from percsim.report.chapters.use import linearity_figure
@@ -317,6 +318,7 @@ FIGURES: Mapping[str, FigureEntry] = {
     "temperature": FigureEntry(temperature_figure, ("temperature",)),
     "transfer": FigureEntry(transfer_figure, ("layers",)),
     "wrapping": FigureEntry(wrapping_figure, ("layers",)),
+    "patch_map": FigureEntry(map_figure, ("patches",)),
     "network": FigureEntry(network_figure, ("sample",)),
     "film_map": FigureEntry(film_figure, ("film",)),
 }

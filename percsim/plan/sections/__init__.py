@@ -20,6 +20,7 @@ from percsim.plan.sections.mix import (
     FillerSection,
     PlacementSection,
 )
+from percsim.plan.sections.patches import PatchesSection
 from percsim.plan.sections.section import Section
 from percsim.plan.sections.use import (
     BatchSection,
@@ -33,7 +34,8 @@ __all__ = [
     "ESSENTIAL", "MODELS", "OPTIONAL", "ROWS", "SECTIONS", "BatchSection",
     "BoxesSection", "ContactsSection", "CyclesSection", "ElastomerSection",
     "ExploreSection", "FillerSection", "FilmSection", "HeadSection", "MeasuredSection",
-    "PartSection", "PlacementSection", "Section", "SheetSection", "StrainSection",
+    "PartSection", "PatchesSection", "PlacementSection", "Section", "SheetSection",
+    "StrainSection",
     "SupplySection", "TargetSection", "TemperatureSection", "TolerancesSection",
     "VibrationSection",
 ]  # fmt: skip
@@ -52,6 +54,7 @@ SECTIONS: dict[str, type[Section]] = {
     "supply": SupplySection,
     "vibration": VibrationSection,
     "cycles": CyclesSection,
+    "patches": PatchesSection,
     "batch": BatchSection,
     "tolerances": TolerancesSection,
     "contacts": ContactsSection,
@@ -69,7 +72,7 @@ GROUPS = {
 }
 """Headings of a complete plan, by the section that each stands above."""
 
-OPTIONAL = ("supply", "vibration")
+OPTIONAL = ("supply", "vibration", "patches")
 """Sections that ask for something more; without them it is not worked out."""
 
 ROWS: dict[str, type[Section]] = {"measured": MeasuredSection}
