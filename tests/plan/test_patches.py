@@ -97,10 +97,10 @@ def test_a_field_of_points_is_read_from_its_file(tmp_path: Path) -> None:
         ("", "is empty"),
         ("along_mm,axial_microstrain\n1,2\n", "line 1 must name the columns along_mm"),
         (POINTS.replace("temperature_C", "heat") + ROWS, "line 1 must name"),
-        (POINTS + "1,2,3\n", "line 2 must hold 4 numbers"),
+        (POINTS + "1,2,3\n" + ROWS, "line 2 must hold 4 numbers"),
         (POINTS + "1,2,x,4\n" + ROWS, "line 2 must hold 4 numbers"),
         (POINTS + "1,2,nan,4\n" + ROWS, "line 2 must hold 4 numbers"),
-        (POINTS + "1,2,3,4\n2,3,4,5\n", "fewer than 3 points"),
+        (POINTS + "1,2,3,4\n2,3,4,5\n", "must hold 3 to 20000 points, has 2"),
         (POINTS + "1,1,3,4\n2,2,4,5\n3,3,4,5\n", "do not lie on one line"),
     ],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from percsim.plan.readers import (
     read_table,
 )
 from percsim.plan.sections.section import Section, key, needed, usual
-from percsim.plan.tables import PLAN_FOLDER
+from percsim.plan.tables import read_beside
 
 __all__ = ["FieldPoints", "PatchesSection"]
 
@@ -80,33 +81,28 @@ class PointsReader(Reader):
             own = read_table(value, dict.fromkeys(COLUMNS, many), COLUMNS[:3])
             return _checked(own, "")
         name = TEXT.read(value)
-        return _checked(self._load(name), f"= {name!r}: ")
-
-    def _load(self, name: str) -> dict[str, tuple[float, ...]]:
-        path = PLAN_FOLDER.get() / name
         try:
-            # what a plan from elsewhere names must not reach the rest of the machine
-            if not path.resolve().is_relative_to(PLAN_FOLDER.get().resolve()):
-                raise ValueError("must lie beside the plan or below")
-            if path.exists() and not path.is_file():
-                raise ValueError("is not a file")
-            rows = read_rows(path)
-        except (OSError, RuntimeError):
-            raise ValueError(f"{name!r} is no name of a file") from None
+            own = read_beside(name, self._columns)
         except ValueError as error:
-            raise ValueError(f"{name!r}: {error}") from None
+            raise ValueError(f"{name!r}: {str(error).lstrip(': ')}") from None
+        return _checked(own, f"= {name!r}: ")
+
+    def _columns(self, path: Path) -> dict[str, tuple[float, ...]]:
+        rows = read_rows(path)
         if not rows:
-            raise ValueError(f"{name!r}: is empty")
+            raise ValueError("is empty")
         (_, heads), *rest = rows
         wrong = [head for head in heads if head not in COLUMNS]
         lacks = [head for head in COLUMNS[:3] if head not in heads]
         if wrong or lacks or len(set(heads)) < len(heads):
             raise ValueError(
-                f"{name!r}: line 1 must name the columns {', '.join(COLUMNS[:3])} and may"
-                f" name {', '.join(COLUMNS[3:])}, each once"
+                f"line 1 must name the columns {', '.join(COLUMNS[:3])} and may name"
+                f" {', '.join(COLUMNS[3:])}, each once"
             )
-        if len(rest) > MOST_POINTS:
-            raise ValueError(f"{name!r}: has more than {MOST_POINTS} points")
+        if not LEAST_POINTS <= len(rest) <= MOST_POINTS:
+            raise ValueError(
+                f"must hold {LEAST_POINTS} to {MOST_POINTS} points, has {len(rest)}"
+            )
         table = []
         for line, cells in rest:
             try:
@@ -114,10 +110,8 @@ class PointsReader(Reader):
             except ValueError:
                 numbers = []
             if len(numbers) != len(heads):
-                raise ValueError(f"{name!r}: line {line} must hold {len(heads)} numbers")
+                raise ValueError(f"line {line} must hold {len(heads)} numbers")
             table.append(numbers)
-        if len(table) < LEAST_POINTS:
-            raise ValueError(f"{name!r}: has fewer than {LEAST_POINTS} points")
         return dict(zip(heads, map(tuple, zip(*table, strict=True)), strict=True))
 
     def write(self, value: Any) -> Any:
