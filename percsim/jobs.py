@@ -40,7 +40,6 @@ from percsim.states.strain import State
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [
-    "HELD_OUT",
     "AcrossJob",
     "across_axis",
     "across_jobs",
@@ -72,9 +71,6 @@ TILT_STEP, LARGEST_TILT = math.radians(5.0), math.radians(50.0)
 55 degrees are isotropic flakes."""
 
 BOXES_PER_GROWTH_JOB = 10
-
-HELD_OUT = 3
-"""The last settings of `law_settings`, which test what the others are fitted to."""
 
 SECONDS_PER_CANDIDATE = 0.08
 """Judge a candidate by 2000 castings and write its rows [s] (measured, one core of a 2020s
@@ -198,7 +194,7 @@ def law_settings(plan: Plan) -> tuple[Setting, ...]:
     The mid-points of the edges of a cube (Box & Behnken, "Some new three level designs for
     the study of quantitative variables", Technometrics 2, 455 (1960)), which spread 12
     settings for a second-order fit and leave out the corners, where films are open; then
-    `HELD_OUT` inside. The cube spans 80 % of the logarithms of the ranges of day one.
+    three inside. The cube spans 80 % of the logarithms of the ranges of day one.
     """
     contacts = plan.contacts
     reach = 0.8

@@ -1,7 +1,7 @@
 r"""Stage 7. The material of films between and beyond simulated loadings, draw by draw.
 
 Along :math:`x = \ln(\phi/\phi_c - 1)` ln rho is a cubic between loadings and goes on in a
-straight line beyond them; what a visit changes fades above the highest.
+straight line beyond them; what a visit changes goes as A + B exp(-x) there.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from percsim.film.electrodes import Film, Layout
 from percsim.film.transfer import PUBLISHED_EXPONENT
@@ -27,7 +27,11 @@ by 5 % then tell it to a fifth (judgement)."""
 
 EXPONENT_ERROR = 0.3
 """Standard error of the published exponent where it stands for boxes (judgement):
-conductivities of boxes between 1.3 and 2.2 times the threshold follow 1.5 to 1.8."""
+conductivities of boxes between 1.3 and 2.2 times the threshold follow 1.5 to 1.8. Levels
+below the lowest loading then hold what is true; changes with strain do not lean on it."""
+
+FARTHEST = 4.0
+"""Of x below the lowest loading, from where what strain changes grows no faster."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,10 +147,12 @@ class Material:
             mean, turn = _rise(y) / h, _rise(m)
             lengths, lowest = self.lengths[:, :, s], self.lowest[:, :, s]
             lasting, fading = self._beyond(s)
+            fades = bool(fading.any())
             self._made[s] = _Tables(
                 y, m.copy(),
                 (3.0 * (mean - m) - turn) / h, (2.0 * (m - mean) + turn) / h**2,
-                _next(lasting), _next(fading) if fading.any() else None,
+                fading if fades else None, _next(lasting),
+                _next(fading) if fades else None,
                 lengths.copy(), _rise(lengths) / h, lowest.copy(), _rise(lowest),
                 is_open if is_open.any() else None,
             )  # fmt: skip
@@ -175,8 +181,10 @@ class Material:
         apart = np.log(np.expm1(known)) - self.x[:, :, s].take(low)
         inside = np.minimum(apart, width.take(low))
         beyond = apart - inside
+        below = np.clip(inside, -FARTHEST, 0.0)
         return _Spot(
             k, share, distance, is_open, width, low, inside, np.maximum(inside, 0.0),
+            -np.expm1(-below) - below if below.any() else None,
             beyond, -np.expm1(-beyond),
         )  # fmt: skip
 
@@ -237,8 +245,8 @@ class Material:
 class _Tables:
     """A visit at every draw and loading, (n, K) each, and how it goes on to the next.
 
-    ln rho there, its slope in x and the higher coefficients of Hermite's cubic; its slope
-    beyond the next loading and what is added to it and fades as exp(-x), if anything;
+    ln rho there, its slope in x and the higher coefficients of Hermite's cubic; what of
+    the slope goes as exp(-x), if anything; slope and that part beyond the next loading;
     electrode length and its slope; least that contacts add to ln(phi/phi_c) and what it
     rises by; where it is open, if anywhere.
     """
@@ -247,6 +255,7 @@ class _Tables:
     slope: Floats
     second: Floats
     third: Floats
+    bending: Floats | None
     lasting: Floats
     fading: Floats | None
     length: Floats
@@ -274,6 +283,8 @@ class _Spot:
         Loading below in x that says something, among all of all draws.
     inside, above : (n, q) ndarray of float
         Of x from there, up to the next at most, and its part above it.
+    below : (n, q) ndarray of float or None
+        1 - exp(-x) less its tangent where x lies below it, if anywhere.
     beyond, fading : (n, q) ndarray of float
         Of x from the next one on, and 1 - exp(-beyond).
 
@@ -287,13 +298,14 @@ class _Spot:
     low: NDArray[np.int64]
     inside: Floats
     above: Floats
+    below: Floats | None
     beyond: Floats
     fading: Floats
 
     def read(self, tables: _Tables) -> tuple[Floats, Floats]:
         """Ln rho, inf where open, and electrode length of a visit, (n, q) each.
 
-        Both go on in a straight line from the ends, the length as it is there. An open
+        Both go on from the ends, as `_beyond` says or the length as it is there. An open
         loading leaves what lies between open, but for the other loading itself.
         """
         at, x = self.low, self.above
@@ -301,6 +313,8 @@ class _Spot:
         logs *= x * x
         logs += tables.value.take(at) + tables.slope.take(at) * self.inside
         logs += tables.lasting.take(at) * self.beyond
+        if tables.bending is not None and self.below is not None:
+            logs += tables.bending.take(at) * self.below
         if tables.fading is not None:
             logs += tables.fading.take(at) * self.fading
         lowest = tables.lowest.take(self.place)
@@ -330,22 +344,29 @@ def slopes_along(
     usable: NDArray[np.bool_],
     errors: Floats,
     kinks: Floats | None,
+    temperatures: Sequence[float],
+    rest: int,
 ) -> tuple[Floats, NDArray[np.int64]]:
     """D ln rho / dx (n, K, S) at every loading, and the first that is usable, (n,).
 
     Of second order in unequal steps from the nearest loadings at least `CLEAR_STEP` away on
-    both sides. Where one side has none, the one-sided slope and the published exponent are
-    weighed by their errors, and `kinks` (n,) moves the result by its own.
+    both sides; under strain as at rest and what the strain changes. Where one side has
+    none, the one-sided slope and the published exponent are weighed by their errors,
+    `kinks` (n,) moves the result by its own, and what strain changes goes as A + B exp(-x).
     """
     K = x.shape[1]
-    slopes = np.full_like(x, -PUBLISHED_EXPONENT)
+    slopes = np.zeros_like(x)
     first = np.minimum(K - usable.sum(axis=1), max(K - 1, 0))
     finite = np.isfinite(logs) & usable[:, :, None]
     safe = np.where(finite, logs, 0.0)
+    # at other temperatures x is another
+    strained = np.equal(temperatures, temperatures[rest])
+    strained[rest] = False
+    safe = safe - np.where(strained, safe[:, :, [rest]], 0.0)
     for k in range(K):
         down = [j for j in range(k) if log_ratios[k] - log_ratios[j] >= CLEAR_STEP]
         up = [j for j in range(k + 1, K) if log_ratios[j] - log_ratios[k] >= CLEAR_STEP]
-        sides: list[tuple[Floats, ArrayLike, NDArray[np.bool_]]] = []
+        sides: list[tuple[Floats, Floats | float, NDArray[np.bool_]]] = []
         for j in (down[-1] if down else None, up[0] if up else None):
             if j is None:
                 nothing = np.zeros_like(x[:, k])
@@ -355,11 +376,11 @@ def slopes_along(
             good = finite[:, j] & finite[:, k] & (step != 0.0)
             step = np.where(good, step, 1.0)
             rise = (safe[:, j] - safe[:, k]) / step
-            sides.append((rise, np.abs(step), good))
+            sides.append((rise, step, good))
         (a, ha, has_a), (b, hb, has_b) = sides
         both = has_a & has_b
         slope = np.where(has_a, a, b)
-        width = np.asarray(np.where(has_a, ha, hb))
+        width = np.where(has_a, ha, hb)
         told = has_a | has_b
         j = (down[-1] if down else up[0]) if (down or up) else k
         own = np.where(told, (width / np.hypot(errors[k], errors[j])) ** 2, 0.0)
@@ -367,7 +388,12 @@ def slopes_along(
         one = (slope * own - PUBLISHED_EXPONENT * EXPONENT_ERROR**-2) / weight
         if kinks is not None:
             one = one + kinks[:, None] / np.sqrt(weight)
-        ha, hb = np.where(both, ha, 0.5), np.where(both, hb, 0.5)
+        # the tangent of A + B exp(-x) over its chord
+        step = np.where(told, width, 1.0)
+        bent = np.where(told, slope * step / -np.expm1(-step), 0.0)
+        one = np.where(strained, bent, one)
+        ha, hb = np.where(both, -ha, 0.5), np.where(both, hb, 0.5)
         mean = (hb * a + ha * b) / (ha + hb)
         slopes[:, k] = np.where(both, mean, one)
+    slopes += np.where(strained, slopes[:, :, [rest]], 0.0)
     return slopes, first.astype(np.int64)

@@ -236,7 +236,10 @@ class FilmModel:
             np.log(self.volume_fractions),
             np.log(self.threshold.volume_fraction) + np.broadcast_to(raised, (n, 1)),
             x, held, lowest, logs, lengths, offset,
-            *slopes_along(x, logs, log_ratios, usable > 0.0, self._step_errors, kinks),
+            *slopes_along(
+                x, logs, log_ratios, usable > 0.0, self._step_errors, kinks,
+                self.visits.temperatures, self.visits.rest,
+            ),
             self.across, self.visits.rest, self.visits.temperatures,
         )  # fmt: skip
 

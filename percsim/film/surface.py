@@ -8,8 +8,8 @@ each, so that the film's own threshold goes as 1/S, and
 
 .. math:: \ln \rho \approx -t\,x + k\,m + ..., \qquad x = \ln(\phi/\phi_c(\theta) - 1).
 
-The settings fit what these leave, second order in x and m, for each loading; settings held
-out of the fit say how well.
+The settings fit what these leave, second order in x and m, for each loading; each setting
+left out of the fit in turn says how well.
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ REST_PRIOR = (np.array([-PUBLISHED_EXPONENT, 1.0, 0.0, 0.0, 0.0]), 0.5)
 homogeneous network for m; and their standard deviation (judgement)."""
 
 STRAIN_PRIOR = (np.array([0.5, 0.0, -PUBLISHED_EXPONENT]), 0.5)
-"""The same for the change with strain, to that of m, of the logarithm of the conducting
-share weighted along the current, and of that share, both over 1 - phi_c/phi."""
+"""The same for the change with strain, to that of m, and of x by the conducting share
+weighted along the current and by that share."""
 
 SEEN = 64
 """Settings, temperatures and strains whose contacts are kept."""
@@ -117,24 +117,21 @@ class LoadingSurface:
 
 @dataclass(frozen=True, slots=True)
 class Regressions:
-    """Coefficients of the fit of every loading, and what held-out settings add to it.
+    """Coefficients of the fit of every loading, and how far off settings left out come.
 
     Parameters
     ----------
     coefficients : (K, p) ndarray of float
     covariance : (K, p, p) ndarray of float
         From the fit and from resampling the boxes.
-    held_out : (K,) ndarray of float
-        Root mean square deviation of ln R at the settings held out.
-    reach : (K,) ndarray of float
-        Root mean square size of the prediction there, which scales the deviation.
+    left_out : (K,) ndarray of float
+        Root mean square deviation of ln R at settings left out, over `size`.
 
     """
 
     coefficients: Floats
     covariance: Floats
-    held_out: Floats
-    reach: Floats
+    left_out: Floats
 
     @classmethod
     def of(cls, fits: Sequence[_Fit]) -> Regressions:
@@ -150,13 +147,16 @@ class Regressions:
         """Give its standard error, (n, K)."""
         inner = np.einsum("nkp,kpq->nkq", features, self.covariance)
         from_fit = np.einsum("nkq,nkq->nk", inner, features)
-        safe = np.where(self.reach > 0.0, self.reach, 1.0)
-        share = np.minimum(np.abs(self.change(features)) / safe, 3.0)
-        share = np.where(self.reach > 0.0, share, 1.0)
-        return np.asarray(np.sqrt(np.maximum(from_fit, 0.0) + (self.held_out * share) ** 2))
+        beside = self.left_out * _size(features, self.coefficients)
+        return np.asarray(np.sqrt(np.maximum(from_fit, 0.0) + beside**2))
 
 
-_Fit = tuple[Floats, Floats, float, float]
+_Fit = tuple[Floats, Floats, float]
+
+
+def _size(features: Floats, coefficients: Floats) -> Floats:
+    """Take what each feature moves ln R by, no matter whether against another."""
+    return np.asarray(np.sqrt(((features * coefficients) ** 2).sum(axis=-1)))
 
 
 def _bayes(
@@ -172,36 +172,29 @@ def _bayes(
 
 
 def _regress(
-    X: Floats,
-    y: Floats,
-    noise: Floats,
-    held_out: NDArray[np.bool_],
-    prior: tuple[Floats, float],
-    left_out: Floats,
+    X: Floats, y: Floats, noise: Floats, prior: tuple[Floats, float], less_one: Floats
 ) -> _Fit:
-    """Fit, try on what is held out, then fit all; `left_out` is y less one box, (boxes, k).
+    """Fit, and try every row on a fit of the others; `less_one` is y less one box.
 
     Rows that are not finite are open circuits and left aside.
     """
     good = np.isfinite(y) & np.isfinite(X).all(axis=1)
     noise = np.where(np.isfinite(noise), noise, 1.0)
-    deviation, reach = 0.0, 0.0
-    tried = good & held_out
-    if tried.any():
-        trained = good & ~held_out
-        first, _ = _bayes(X[trained], y[trained], noise[trained], prior)
-        deviation = float(np.sqrt(np.mean((X[tried] @ first - y[tried]) ** 2)))
-        reach = float(np.sqrt(np.mean(y[tried] ** 2)))
     coefficients, covariance = _bayes(X[good], y[good], noise[good], prior)
-    n = len(left_out)
+    leverage = np.einsum("ip,pq,iq->i", X[good], covariance, X[good]) / noise[good] ** 2
+    # residuals of a linear fit without the row itself (textbook form)
+    off = (y[good] - X[good] @ coefficients) / np.maximum(1.0 - leverage, 1e-6)
+    size = _size(X[good], coefficients)
+    deviation = float(np.sqrt((off**2).sum() / max((size**2).sum(), 1e-300)))
+    n = len(less_one)
     if n > 1:
         rows = []
-        for other in left_out:
+        for other in less_one:
             kept = good & np.isfinite(other)
             rows.append(_bayes(X[kept], other[kept], noise[kept], prior)[0])
         apart = np.asarray(rows) - np.mean(rows, axis=0)
         covariance = covariance + (n - 1) / n * apart.T @ apart
-    return coefficients, covariance, deviation, reach
+    return coefficients, covariance, deviation
 
 
 def _jackknife(values: Floats) -> Floats:
@@ -328,7 +321,6 @@ class ContactSurface:
         base: Mapping[str, float],
         closed_at: float,
         sample: ContactSample,
-        held_out: int,
         bond: Bond | None = None,
     ) -> ContactSurface:
         """Fit the settings of every loading.
@@ -347,8 +339,6 @@ class ContactSurface:
             Temperature of the reference state [K].
         sample : ContactSample
             Contacts of the boxes.
-        held_out : int
-            How many of the settings, the last ones, test the fit.
         bond : Bond, optional
             What holds the film while it warms.
 
@@ -362,7 +352,7 @@ class ContactSurface:
             sample, strains, max(float(swollen.max()), 1e-6), base["delta_b"]
         )
         K = len(fits)
-        none = Regressions(*(np.zeros((K, 0)),) * 4)
+        none = Regressions(*(np.zeros((K, 0)),) * 3)
         bare = cls(
             np.array([base[name] for name in LAW]),
             closed_at,
@@ -376,7 +366,7 @@ class ContactSurface:
             if same
         )
         found = [
-            _fit_loading(bare, k, fit, surface, held_out, sides)
+            _fit_loading(bare, k, fit, surface, sides)
             for k, (fit, surface) in enumerate(zip(fits, surfaces, strict=True))
         ]
         return cls(
@@ -417,9 +407,9 @@ class ContactSurface:
             self._seen[key] = self.tables.at(strain, swelling, delta_b)
         return self._seen[key]
 
-    def x(self, settings: Floats, temperature: float) -> Floats:
+    def x(self, settings: Floats, temperature: float, strain: float = 0.0) -> Floats:
         """Ln of the distance from the own threshold, (n, K), bounded at `NEAREST`."""
-        ratio = self.ratios * np.exp(self.held(settings, temperature))
+        ratio = self.ratios * np.exp(self.held(settings, temperature, strain))
         return np.log(np.maximum(ratio - 1.0, NEAREST))
 
     def changes(self, settings: Floats, temperature: float) -> Floats:
@@ -435,17 +425,26 @@ class ContactSurface:
     def strain_features(
         self, settings: Floats, temperature: float, strain: float
     ) -> Floats:
-        """How m and the conducting shares change from no strain, (n, K, 3)."""
+        """How m and x by either conducting share change from no strain, (n, K, 3).
+
+        x itself, not its slope in the share: near the threshold strain opens as many
+        contacts as part them, and readings of a change are precise enough that an error of
+        a tenth in it drags beta, delta_b and the threshold with it.
+        """
         held, along, opening = self._contacts(settings, temperature)
         held_e, along_e, opening_e = self._contacts(settings, temperature, strain)
         ratio = self.ratios * np.exp(self.held(settings, temperature))
         ratio = np.maximum(ratio, 1.0 + NEAREST)
-        near = ratio / (ratio - 1.0)
+
+        def nearer(lost: Floats) -> Floats:
+            left = np.maximum(ratio * np.exp(lost) - 1.0, NEAREST)
+            return np.asarray(np.log(left / (ratio - 1.0)))
+
         return np.stack(
             [
                 settings[:, :1] * (opening_e - opening),
-                near * (along_e - along),
-                near * (held_e - held),
+                nearer(along_e - along),
+                nearer(held_e - held),
             ],
             axis=-1,
         )
@@ -479,7 +478,6 @@ def _fit_loading(
     k: int,
     fit: LoadingFit,
     surface: LoadingSurface,
-    held_out: int,
     sides: Sequence[float],
 ) -> _LoadingFit:
     """Regressions of one loading, on its place among the loadings of `bare`."""
@@ -487,9 +485,6 @@ def _fit_loading(
     place = {s: i for i, s in enumerate(surface.states)}
     logs, share, at_rest = _material_logs(surface, place[ref], loading.dimension)
     settings = np.vstack([bare.own, surface.settings])
-    tested = np.zeros(len(settings), dtype=np.bool_)
-    if held_out:
-        tested[-held_out:] = True
     rows_x, rows_y, strained = [], [], {}
     for s in surface.states:
         strain, temperature = loading.strains[s], loading.temperatures[s]
@@ -497,11 +492,12 @@ def _fit_loading(
             if strain not in sides:
                 continue
             rise = logs[:, :, place[s]] - logs[:, :, place[ref]]
+            clear = bare.x(settings, temperature, strain)[:, k] > np.log(NEAREST)
+            features = bare.strain_features(settings, temperature, strain)[:, k]
             strained[strain] = _regress(
-                bare.strain_features(settings, temperature, strain)[:, k],
+                np.where(clear[:, None], features, np.nan),
                 rise[0],
                 np.hypot(_jackknife(rise), 0.1 * MODEL_ERROR),
-                tested,
                 STRAIN_PRIOR,
                 rise[1:],
             )
@@ -513,7 +509,7 @@ def _fit_loading(
         rows_x.append(np.where(clear, bare.changes(settings, temperature)[:, k], np.nan))
     X, Y = np.concatenate(rows_x), np.concatenate(rows_y, axis=1)
     noise = np.hypot(_jackknife(Y), MODEL_ERROR)
-    rest = _regress(X, Y[0], noise, np.tile(tested, len(rows_x)), REST_PRIOR, Y[1:])
+    rest = _regress(X, Y[0], noise, REST_PRIOR, Y[1:])
     fixed = share * loading.sections[-1] * at_rest
     return _LoadingFit(
         fixed if np.isfinite(fixed) else 0.0,

@@ -25,7 +25,7 @@ from percsim.film.transfer import (
     LoadingResult,
     LoadingThreshold,
 )
-from percsim.jobs import HELD_OUT, Loading, growth_plans, is_own, plan_box, threshold_jobs
+from percsim.jobs import Loading, growth_plans, is_own, plan_box, threshold_jobs
 from percsim.plan import Plan
 from percsim.states.strain import State
 
@@ -304,7 +304,6 @@ def gather_surface(
             pooled([sample.stretched for _, sample in samples]),
             np.concatenate(lifted) if plan.bond else None,
         ),
-        held_out=HELD_OUT,
         bond=plan.bond,
     )
 

@@ -232,7 +232,7 @@ def held(found):
 
 
 def test_intervals_hold_the_truth():
-    shares = held(coverage(12, 1234, models=2))
+    shares = held(coverage(12, 1234))
     # 9 intervals of each, those of one bench not independent: 90 % less 4 errors of 50
     assert 0.73 <= np.mean(list(shares.values()))
 

@@ -14,7 +14,7 @@ from percsim.film.model import FilmModel
 from percsim.film.noise import NOISES
 from percsim.film.transfer import LoadingThreshold, fit_loadings
 from percsim.findings.gather import gather_loadings, gather_surface
-from percsim.jobs import HELD_OUT, box_jobs, law_settings
+from percsim.jobs import box_jobs, law_settings
 from percsim.plan import Plan
 
 FILM = Film(0.2e-3, 6e-3, 3e-3)
@@ -194,7 +194,7 @@ def test_varied_boxes_are_the_first_of_the_longest():
         assert {job.box.length for job in varied} <= {plan.box_lengths[-1]}
         assert {job.number for job in varied} == set(range(min(wanted, 6)))
     settings = np.array(law_settings(plan))
-    assert len(settings) == 12 + HELD_OUT
+    assert len(settings) == 15
     assert len(np.unique(settings, axis=0)) == len(settings)
     logs = np.log(settings / [100.0, 0.01, 0.1])
     assert np.abs(logs[:, 0]).max() <= np.log(3.0)

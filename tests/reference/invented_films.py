@@ -20,7 +20,7 @@ from percsim.film import Film, FilmModel, Loading, LoadingThreshold, fit_loading
 from percsim.film.noise import NOISES
 from percsim.film.surface import ContactSample, ContactSurface, LoadingSurface
 from percsim.film.transfer import LoadingResult
-from percsim.jobs import HELD_OUT, law_settings
+from percsim.jobs import law_settings
 from percsim.plan import Plan
 from percsim.states.temperature import ThermalOpening
 
@@ -170,7 +170,7 @@ class Invented:
                     np.ones(300), {e: e * PULLED for e in strains},
                     dict.fromkeys(strains, OPENS), LIFTS * OPENS,
                 ),
-                held_out=HELD_OUT, bond=self.bond,
+                bond=self.bond,
             )  # fmt: skip
         return FilmModel.of(fits, threshold, level=("g0", OWN["g0"]), surface=surface)
 
