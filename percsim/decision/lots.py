@@ -592,15 +592,6 @@ class Lot:
             std = max(float(self.conducting.std(ddof=1)), self.instrument * mean)
         return (last - first) / (6.0 * std), min(last - mean, mean - first) / (3.0 * std)
 
-    def capability_interval(self, confidence: float = 0.95) -> tuple[float, float]:
-        """Interval of Cp of R from the chi-square law of its standard deviation."""
-        found, nu = self.capability(logs=False), len(self.conducting) - 1
-        if found is None or not np.isfinite(found[0]):
-            return 0.0, float("inf")
-        tail = 0.5 * (1.0 - confidence)
-        low, high = (math.sqrt(chdtri(nu, q) / nu) for q in (1.0 - tail, tail))
-        return found[0] * low, found[0] * high
-
     def normality(self) -> dict[str, float]:
         """Shapiro-Wilk W and p of ln R and of R, and their bias-corrected skewness.
 

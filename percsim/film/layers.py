@@ -29,7 +29,6 @@ __all__ = [
     "Stack",
     "StrainTransfer",
     "Wrap",
-    "bimetal_curvature",
     "gauss_legendre",
     "off_axis_reading",
     "parallel_share",
@@ -164,39 +163,6 @@ class Stack:
         """Bending moment per width and curvature [N m]."""
         third = np.diff((self.edges - self.neutral_axis) ** 3) / 3.0
         return float((self.moduli * third).sum())
-
-
-def bimetal_curvature(
-    thicknesses: tuple[float, float],
-    moduli: tuple[float, float],
-    expansions: tuple[float, float],
-    warming: float,
-) -> float:
-    r"""Curvature of two bonded strips after a change of temperature.
-
-    Parameters
-    ----------
-    thicknesses, moduli, expansions : (float, float)
-        Of the bottom and the top strip [m], [Pa], [1/K].
-    warming : float
-        Change of temperature [K].
-
-    Returns
-    -------
-    float
-        [1/m], positive when the top is outside.
-
-    Notes
-    -----
-    :math:`\kappa = 6 (\alpha_2 - \alpha_1) \Delta T (1 + m)^2 /
-    \{h [3 (1 + m)^2 + (1 + m n)(m^2 + 1/(m n))]\}` with m = t1/t2, n = E1/E2 and h the
-    whole thickness: Timoshenko, J. Opt. Soc. Am. 11, 233 (1925).
-
-    """
-    m, n = thicknesses[0] / thicknesses[1], moduli[0] / moduli[1]
-    h = sum(thicknesses)
-    top = 6.0 * (expansions[1] - expansions[0]) * warming * (1.0 + m) ** 2
-    return top / (h * (3.0 * (1.0 + m) ** 2 + (1.0 + m * n) * (m**2 + 1.0 / (m * n))))
 
 
 def parallel_share(part: float, *bonded: float) -> float:

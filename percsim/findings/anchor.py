@@ -10,7 +10,6 @@ from percsim.findings.day_one import UNITS, outlook_rows
 from percsim.findings.judged import Findings
 from percsim.findings.rows import band_row, candidate_rows, margin_row
 from percsim.words.choice import known_by_films
-from percsim.words.films import film_notes
 
 __all__ = ["measured_films"]
 
@@ -127,7 +126,6 @@ def measured_films(findings: Findings, summary: dict[str, Any]) -> dict[str, Any
                 {"first": a, "second": b, "value": value}
                 for (a, b), value in found.correlations.items()
             ],
-            "notes": film_notes(found),
             "rows": [_row(check) for check in found.checks],
             "window_ohm": list(findings.target.window),
             "candidates": rows,

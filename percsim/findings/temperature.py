@@ -17,7 +17,6 @@ from percsim.decision.knowledge import Knowledge, day_one
 from percsim.decision.priors import ContactParameters, contact_priors
 from percsim.film.curve import chord
 from percsim.film.curves import FilmCurves, central_68, room_slope
-from percsim.film.layers import bimetal_curvature
 from percsim.film.readout import (
     Noise,
     Separation,
@@ -195,29 +194,6 @@ def _number(
 
 def _scaled(row: dict[str, float], factor: float) -> dict[str, float]:
     return {key: factor * value for key, value in row.items()}
-
-
-def _curl(plan: Plan, findings: Findings) -> dict[str, float]:
-    """Curvature of the film free on its sheet for one kelvin, over their stiffness."""
-    from percsim.materials.elastomer import load_material
-
-    film = plan.film_modulus(findings.recipe.weight_fraction)
-    sheet, thickness = plan.sheet_modulus(), plan.sheet.thickness or 0.0
-    own = findings.recipe.elastomer.thermal_expansion
-    if plan.sheet.material is not None:
-        own = load_material(plan.sheet.material)["thermal_expansion"].value
-
-    def curl(score: float) -> float:
-        ratio = math.exp(score * math.hypot(film.log_std, sheet.log_std))
-        return bimetal_curvature(
-            (thickness, plan.film.thickness),
-            (sheet.value * ratio, film.value),
-            (own, findings.recipe.thermal_expansion),
-            1.0,
-        )
-
-    ends = [curl(score) for score in np.linspace(-1.645, 1.645, 21)]
-    return {"value": curl(0.0), "p05": min(ends), "p95": max(ends)}
 
 
 # ------------------------------------------------------------------------------------------
@@ -407,8 +383,6 @@ def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     sensitivity = sensitivity_across(findings, summary)
     if plan.bond is not None:
         out |= _held(findings, sensitivity)
-    if plan.has_sheet:
-        out["curvature_per_m_per_K"] = _curl(plan, findings)
     curves = FilmCurves.from_castings(best.castings)
     out["open"] = curves is None
     if curves is None or len(curves.temperatures) < 2:

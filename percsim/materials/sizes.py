@@ -43,7 +43,7 @@ class SizeDistribution:
         Sieve cuts [m]: smaller and larger particles are taken out.
     edges, shares : tuple of float
         Histogram: m + 1 bin edges [m] and m shares by number, summing to 1; ln D is
-        uniform within a bin. Use `from_histogram` or `from_csv` to fill them.
+        uniform within a bin. Use `from_histogram` to fill them.
 
     Raises
     ------
@@ -177,38 +177,6 @@ class SizeDistribution:
         spread = math.sqrt(float(p @ ((mid - mean) ** 2 + width**2 / 12.0)))
         median = float(_bin_quantile(e, p, np.array([0.5]), 0.0)[0])
         return cls(median, spread, edges=tuple(map(float, e)), shares=tuple(map(float, p)))
-
-    @classmethod
-    def from_csv(
-        cls, path: str | Path, *, weighting: Literal["volume", "number"]
-    ) -> SizeDistribution:
-        """Histogram from a CSV file.
-
-        Parameters
-        ----------
-        path : str or Path
-            A file whose header names `lower_U`, `upper_U` and `share`, with U one of nm,
-            um, mm, m; one bin a row, bins touching and rising. Lines that start with #
-            are skipped.
-        weighting : {"volume", "number"}
-            What the shares count.
-
-        Returns
-        -------
-        SizeDistribution
-
-        Raises
-        ------
-        ValueError
-            If the file cannot be read, has no rows, lacks a column, or a cell is not a
-            number; the message names the line.
-
-        """
-        edges, shares = read_size_bins(path)
-        try:
-            return cls.from_histogram(edges, shares, weighting=weighting)
-        except ValueError as error:
-            raise ValueError(f"{path}: {error}") from None
 
     def sieved(self, lower: float = 0.0, upper: float = math.inf) -> SizeDistribution:
         """Return what is left between two sieves.
@@ -348,7 +316,8 @@ def read_size_bins(
     Parameters
     ----------
     path : str or Path
-        See `SizeDistribution.from_csv`.
+        A file whose header names `lower_U`, `upper_U` and `share`, with U one of nm, um,
+        mm, m; one bin a row, bins touching and rising. Lines that start with # are skipped.
 
     Returns
     -------

@@ -205,11 +205,6 @@ class State:
         gradient = _swollen(stretches, temperature, thermal)
         return cls(float(along), float(temperature), gradient, axis)
 
-    @property
-    def opens_along(self) -> float:
-        """Stretch along the current less one; below 0 if more closed than the reference."""
-        return self.gradient[self.axis][self.axis] - 1.0
-
     def matrix(self) -> Floats:
         """Deformation gradient as a (d, d) array."""
         return np.asarray(self.gradient, dtype=np.float64)

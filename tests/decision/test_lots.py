@@ -108,7 +108,6 @@ def test_the_worked_lot(lot):
     assert normal == pytest.approx([5295.4, 15634.6], abs=0.06)
     assert lot.capability(logs=False) == pytest.approx((1.334885, 0.972686), abs=6e-7)
     assert lot.capability() == pytest.approx((1.327943, 1.268860), abs=6e-7)
-    assert lot.capability_interval() == pytest.approx((0.913947, 1.755295), abs=6e-7)
     shape = told["normality"]
     assert shape["raw_w"] == pytest.approx(0.9602, abs=6e-5)
     assert shape["raw_p"] == pytest.approx(0.548, abs=6e-4)

@@ -15,7 +15,6 @@ from percsim.film.layers import (
     Stack,
     StrainTransfer,
     Wrap,
-    bimetal_curvature,
     off_axis_reading,
     parallel_share,
     score_grid,
@@ -57,21 +56,10 @@ def test_a_uniform_plate():
     assert wide.rigidity == pytest.approx(plate.rigidity / (1 - 0.09))
 
 
-def test_bimetal_curvatures():
-    # Timoshenko 1925: equal layers 1.5 dalpha dT / h = 1.5 /m; polyimide and silicone
-    assert bimetal_curvature((5e-4, 5e-4), (2e9, 2e9), (0.0, 1e-5), 100.0) == pytest.approx(
-        1.5
-    )
-    soft = bimetal_curvature((50e-6, 200e-6), (2.5e9, 2e6), (20e-6, 310e-6), 50.0)
-    assert soft == pytest.approx(21.505, abs=6e-4)
-    assert 1e3 / soft == pytest.approx(46.5, abs=0.05)
+def test_a_soft_film_on_a_stiff_sheet():
     stack = Stack((Layer(50e-6, 2.5e9), Layer(200e-6, 2e6)))
     assert 1e6 * stack.neutral_axis == pytest.approx(25.399, abs=6e-4)
     assert stack.rigidity == pytest.approx(3.3605e-5, rel=2e-5)
-    # two routes to the same curvature: force and moment of the free stack vanish
-    heights = np.diff((stack.edges - stack.neutral_axis) ** 2)
-    moment = (stack.moduli * [20e-6, 310e-6] * heights).sum() / 2.0
-    assert moment * 50.0 / stack.rigidity == pytest.approx(soft, rel=1e-12)
 
 
 def soft_stack(film=16e6, sheet=1.3e6):

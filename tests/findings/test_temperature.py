@@ -246,16 +246,6 @@ def test_one_temperature_and_open_films_say_little():
     assert temperature(findings_of(plan), {})["temperature"]["open"]
 
 
-def test_a_film_free_on_its_sheet_curls_as_two_strips():
-    # equal layers: 1.5 dalpha/h per kelvin (Timoshenko 1925); the film expands less
-    same = {"value": "2 MPa"}
-    plan = plan_with(sheet={"thickness": "0.2 mm", "modulus": same}, film={"modulus": same})
-    found = findings_of(plan)
-    out = temperature(found, {})["temperature"]
-    apart = found.recipe.elastomer.thermal_expansion - found.recipe.thermal_expansion
-    assert out["curvature_per_m_per_K"]["value"] == pytest.approx(-1.5 * apart / 4e-4)
-
-
 def test_what_the_part_makes_of_the_output_is_by_the_sensitivity_across():
     plan = plan_with(
         temperature={"part_thermal_expansion": "23 ppm/K"},

@@ -4,13 +4,12 @@ import numpy as np
 import pytest
 from reference.gaps import core_distances
 from reference.growth import first_wrapping, links_with_images, stick_gap
+from reference.lattice_growth import grow_bonds, grow_sites
 
 from percsim.kernels.growth import (
     FIELD,
     find_root,
     grow,
-    grow_bonds,
-    grow_sites,
     mark_wrapped,
     unite,
 )

@@ -5,6 +5,7 @@ import pytest
 from scipy.integrate import dblquad, quad
 
 from percsim.materials import Filler, Orientation, SizeDistribution
+from percsim.materials.sizes import read_size_bins
 
 
 def brute_moment(law, power):
@@ -102,7 +103,7 @@ def test_csv_is_read_with_its_units(tmp_path):
     file.write_text(
         "# invented\nlower_um,upper_um,share\n1,2,50\n2,4,50\n", encoding="utf-8"
     )
-    law = SizeDistribution.from_csv(file, weighting="volume")
+    law = SizeDistribution.from_histogram(*read_size_bins(file), weighting="volume")
     assert law.edges == pytest.approx((1e-6, 2e-6, 4e-6))
     assert law.shares == pytest.approx((8 / 9, 1 / 9))
 
@@ -125,7 +126,7 @@ def test_bad_csv_says_where(tmp_path, text, words):
     file = tmp_path / "powder.csv"
     file.write_text(text, encoding="utf-8")
     with pytest.raises(ValueError, match=words):
-        SizeDistribution.from_csv(file, weighting="volume")
+        SizeDistribution.from_histogram(*read_size_bins(file), weighting="volume")
 
 
 @pytest.mark.parametrize(

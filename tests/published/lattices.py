@@ -1,10 +1,11 @@
 """Periodic lattices as integer points, and growth of bonds and sites on them."""
 
 import numpy as np
+from reference.lattice_growth import grow_bonds, grow_sites
 from scipy.special import betainc
 
 from percsim.boxes.statistics import Estimate
-from percsim.kernels.growth import FIELD, grow_bonds, grow_sites
+from percsim.kernels.growth import FIELD
 
 # Points of the integer grid that belong to the lattice, and the steps of half its bonds. A
 # step with a condition leaves only the points for which the condition holds.

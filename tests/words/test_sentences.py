@@ -16,7 +16,6 @@ from percsim.decision.target import Limit
 from percsim.findings.rows import plain, summary_of_choice
 from percsim.words.candidates import cautions, limit_name, named, refusals, thickening
 from percsim.words.choice import known_by_films, reasons, what_is_assumed
-from percsim.words.films import film_notes
 
 TIGHT = {"largest_resistance_cv": "15 %"}
 
@@ -180,36 +179,6 @@ def test_the_decision_is_written_with_what_its_indices_count(found):
     assert plain((np.float64(1.0), {"a": np.array([1.0, np.inf])})) == [
         1.0, {"a": [1.0, float("inf")]},
     ]  # fmt: skip
-
-
-def test_films_are_said_to_tell_what_they_narrow(read):
-    told = film_notes(read.posterior)
-    text = " ".join(told)
-    left = read.posterior.narrowing["g0"]
-    assert f"the contact conductance g0 to {100 * left:.0f} %" in text
-    assert "no reading under strain" in text
-    assert "no reading away from 20 C" in text
-
-
-def test_a_row_that_the_others_speak_against_is_named_with_its_twin(read):
-    outliers = [c for c in read.posterior.checks if c.is_outlier]
-    assert [c.reading.label for c in outliers] == ["row d"]
-    told = film_notes(read.posterior)[0]
-    assert told.startswith("row d and row c contradict each other: the same films read ")
-    alone = replace(
-        read.posterior,
-        checks=tuple(c for c in read.posterior.checks if c.reading.label != "row c"),
-    )
-    assert film_notes(alone)[0].startswith("the other rows speak against row d")
-
-
-def test_films_of_one_loading_are_said_not_to_tell_level_from_threshold(found):
-    one = findings([row_of(found.whole.candidates[i]) for i in (4, 5)])
-    text = " ".join(film_notes(one.posterior))
-    assert "conducting films of one loading cannot tell" in text
-    shut = [row_of(found.whole.candidates[0]) | {"resistance": "open"}]
-    text = " ".join(film_notes(findings(shut).posterior))
-    assert "no film conducts" in text
 
 
 def test_a_choice_by_films_says_how_sure_it_is(read):
