@@ -16,10 +16,12 @@ from __future__ import annotations
 import argparse
 import itertools
 import resource
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, redirect_stderr
 from io import StringIO
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -29,7 +31,6 @@ from scipy.spatial import cKDTree
 from threadpoolctl import threadpool_limits
 
 import percsim as ps
-from percsim.known_cases import grid
 from percsim.network import solve as stage
 from percsim.network.backbone import find_backbone
 from percsim.network.build import Network
@@ -37,6 +38,10 @@ from percsim.network.opened import OpenedBox
 from percsim.network.remembering import solve_history
 from percsim.network.solve import Solution, Sweep, solve_network
 from percsim.states.history import History, Memory
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+
+from reference.known_cases import grid
 
 
 def cloud(n: int, neighbours: float, decades: float, dimension: int = 3) -> Network:

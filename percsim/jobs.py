@@ -26,10 +26,10 @@ from percsim.decision.priors import BETA_FACTOR, BREAKING_FACTOR, THERMAL_SHARE_
 from percsim.errors import PlacementError, PlanError
 from percsim.film.verify import FEWEST_FILMS, FilmJob, film_blocks
 from percsim.kernels import compiled
-from percsim.known_cases import grid
 from percsim.links.search import find_links
 from percsim.materials.filler import Filler
 from percsim.materials.recipe import Recipe
+from percsim.network.build import Network
 from percsim.network.laws import ContactOpeningLaw
 from percsim.network.solve import solve_network
 from percsim.particles.box import Box
@@ -564,6 +564,17 @@ def _beside(*work: Callable[[], object]) -> Iterator[None]:
         other.wait()
 
 
+def _lattice(n: int) -> Network:
+    """Cubic lattice large enough to be iterated, no two resistors alike."""
+    index = np.arange(n**3).reshape(n, n, n)
+    pairs = [
+        np.stack([index.take(range(n - 1), axis), index.take(range(1, n), axis)], axis=-1)
+        for axis in range(3)
+    ]
+    rows = np.concatenate([each.reshape(-1, 2) for each in pairs])
+    return Network(n**3, rows, np.geomspace(1e-2, 1e2, len(rows)), 0, n**3 - 1)
+
+
 def compile_kernels(plan: Plan, *, alone: bool = True) -> None:
     """Run a box and a threshold here, so that workers find kernels ready.
 
@@ -577,9 +588,6 @@ def compile_kernels(plan: Plan, *, alone: bool = True) -> None:
     growth = replace(threshold_jobs(plan)[0], count=1)
     if not alone and not compiled("growth.grow"):
         with _beside(growth.run, partial(_place_and_link, fullest)):
-            # large enough to be iterated, and no two resistors alike
-            lattice = grid((16, 16, 16)).network
-            g = np.geomspace(1e-2, 1e2, len(lattice.resistors))
-            solve_network(replace(lattice, conductances=g))
+            solve_network(_lattice(16))
     simulate_box(replace(fullest, states=fullest.states[:1], variations=()))
     growth.run()

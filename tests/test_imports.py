@@ -13,7 +13,7 @@ import percsim
 PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
     "errors process units quantities files values packing kernels materials particles "
-    "links states network boxes film patches decision known_cases plan advice changes "
+    "links states network boxes film patches decision plan advice changes "
     "first_page compare "
     "words jobs reuse findings report result run cli __main__"
 ).split()

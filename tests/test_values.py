@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from reference.known_cases import cube
 
 import percsim as p
-from percsim.known_cases import cube
 
 BOX = p.Box((50e-6, 50e-6, 50e-6), (False, True, True))
 FLAKES: dict[str, Any] = {

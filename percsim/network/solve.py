@@ -168,9 +168,10 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
 
     Examples
     --------
-    >>> from percsim.known_cases import cube
-    >>> solve_network(cube(3).network)
-    Solution: 0.833333 ohm, proven to 1.1e-14 relative, 6 backbone nodes eliminated exactly
+    >>> from percsim.network.build import Network
+    >>> bars = [[0, 1], [0, 2], [1, 2], [1, 3], [2, 3]]
+    >>> solve_network(Network(4, np.array(bars), np.ones(5), 0, 3))
+    Solution: 1 ohm, proven to 6.2e-15 relative, 2 backbone nodes eliminated exactly
 
     """
     sweep = Sweep(always_eliminated=ALWAYS_ELIMINATED)
@@ -215,13 +216,10 @@ class Sweep:
 
     Examples
     --------
-    >>> import numpy as np
-    >>> from percsim.known_cases import grid
     >>> from percsim.network.build import Network
-    >>> sweep, bars = Sweep(), grid((12, 10, 10)).network
+    >>> sweep, bars = Sweep(), np.array([[0, 1], [1, 2], [2, 3]])
     >>> for factor in (1.0, 0.9, 0.8):
-    ...     g = factor * bars.conductances
-    ...     state = Network(bars.n_nodes, bars.resistors, g, bars.source, bars.sink)
+    ...     state = Network(4, bars, factor * np.full(3, 25.0), 0, 3)
     ...     print(f"{sweep.solve(state).resistance:.6f}")
     0.120000
     0.133333

@@ -182,7 +182,8 @@ def test_bad_networks_are_refused(arguments, message):
 @pytest.mark.parametrize("count", [1, 2, 7])
 def test_chain_of_spheres_is_a_series_of_contacts(count):
     """From bodies to ohms: (count + 1)/g, by hand."""
-    from percsim.known_cases import chain_of_spheres
+    from reference.known_cases import chain_of_spheres
+
     from percsim.links.search import find_links
     from percsim.network.laws import ContactOpeningLaw
     from percsim.network.solve import solve_network

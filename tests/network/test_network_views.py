@@ -3,9 +3,9 @@ import csv
 import numpy as np
 import pytest
 from network.networks import random_network
+from reference.known_cases import bridge
 
 import percsim
-from percsim.known_cases import bridge
 from percsim.network.build import Network
 from percsim.network.solve import solve_network
 

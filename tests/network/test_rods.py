@@ -2,8 +2,8 @@ import math
 
 import numpy as np
 import pytest
+from reference.known_cases import crossed_rods, stacked_flakes
 
-from percsim.known_cases import crossed_rods, stacked_flakes
 from percsim.links.search import Links, find_links
 from percsim.network.build import build_network, build_rod_network
 from percsim.network.laws import ContactOpeningLaw

@@ -5,8 +5,8 @@ from functools import cache
 
 import numpy as np
 import pytest
+from reference.known_cases import bus_bar_lattice, grid
 
-from percsim.known_cases import bus_bar_lattice, grid
 from percsim.network.build import Network
 from percsim.network.solve import Sweep
 

@@ -7,8 +7,8 @@ import networkx as nx
 import numpy as np
 import pytest
 from network.networks import random_cloud, random_network
+from reference.known_cases import grid, parallel, series
 
-from percsim.known_cases import grid, parallel, series
 from percsim.links.search import Links, find_links
 from percsim.network.build import Network, build_network
 from percsim.network.laws import ContactOpeningLaw, TunnellingLaw

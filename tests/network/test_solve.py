@@ -6,9 +6,7 @@ import numpy as np
 import pytest
 from network.networks import random_cloud, random_network, unbalanced
 from reference.kirchhoff import solve_dense, solve_in_many_digits
-
-from percsim.errors import ConvergenceError
-from percsim.known_cases import (
+from reference.known_cases import (
     CUBIC_LATTICE,
     SQUARE_LATTICE,
     all_known_networks,
@@ -17,6 +15,8 @@ from percsim.known_cases import (
     grid,
     lattice_patch,
 )
+
+from percsim.errors import ConvergenceError
 from percsim.network.build import Network
 from percsim.network.solve import Method, Sweep, solve_network
 

@@ -10,9 +10,9 @@ import zlib
 
 import numpy as np
 from published import lattices
+from reference import known_cases
 from scipy.special import gammainc
 
-from percsim import known_cases
 from percsim.boxes.growth import (
     WRAPPING_PROBABILITY,
     excluded_volume,
