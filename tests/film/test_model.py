@@ -144,6 +144,28 @@ def test_other_contacts_are_found_as_they_are(bond):
     assert compared > 30
 
 
+@pytest.mark.parametrize("phi", [0.105, 0.11, 0.12, 0.13, 0.19, 0.3])
+def test_what_strain_changes_is_known_closely(film, model, phi):
+    """Where it is large too, below the lowest loading and near the threshold, at contacts
+    all over what boxes were solved at: readings of a change are as precise.
+    """
+    end, rest = model.visits.chord_state, model.visits.rest
+    compared = 0
+    for u in np.random.default_rng(3).uniform(-1.0, 1.0, (40, 3)):
+        values = {"beta": 100 * 3.0 ** u[0], "delta_b": 0.01 * 4.0 ** u[1],
+                  "lambda_T": 0.3 * 2.0 ** u[2]}  # fmt: skip
+        if phi < 1.2 * model.own_threshold(values)[0]:
+            continue
+        logs, known = (
+            model.log_resistance(FILM, phi, values),
+            film.log_films(FILM, phi, values),
+        )
+        change, expected = (x[0, end] - x[0, rest] for x in (logs, known))
+        assert change == pytest.approx(expected, rel=0.06, abs=1e-4), values
+        compared += 1
+    assert compared > 10
+
+
 def test_contact_conductance_and_activation_act_exactly(model):
     own = model.log_resistance(FILM, 0.16, {})[0]
     found = model.log_resistance(FILM, 0.16, {"g0": 2e-5, "Ea": 40.0 * MEV})[0]

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from reference.known_cases import bridge
 
-from percsim.known_cases import bridge
 from percsim.links.search import Links, find_links
 from percsim.network import remembering
 from percsim.network.laws import ContactOpeningLaw
