@@ -161,9 +161,9 @@ def test_what_strain_changes_is_known_closely(film, model, phi):
             film.log_films(FILM, phi, values),
         )
         change, expected = (x[0, end] - x[0, rest] for x in (logs, known))
-        assert change == pytest.approx(expected, rel=0.06, abs=1e-4), values
+        assert change == pytest.approx(expected, rel=0.08, abs=1e-4), values
         compared += 1
-    assert compared > 10
+    assert compared > 5
 
 
 def test_contact_conductance_and_activation_act_exactly(model):
