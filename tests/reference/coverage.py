@@ -50,7 +50,9 @@ def cast(
     return np.where(known, moved, np.inf)
 
 
-def rows_of(film, truth, seed, phis=(0.16, 0.2), *, wide=1.0, films=3, strained=True):
+def rows_of(
+    film, truth, seed, phis=(0.16, 0.2), *, wide=1.0, films=3, strained=True, spread=False
+):
     """Readings of cups at every gap, each film, cup and lot off by its own."""
     rng = np.random.default_rng(seed)
     tol, z = BENCH.tolerances, rng.standard_normal
@@ -69,11 +71,13 @@ def rows_of(film, truth, seed, phis=(0.16, 0.2), *, wide=1.0, films=3, strained=
                 continue
             read = logs[:, [0, 3]] + wide * tol.instrument * z((films, 2))
             step = (read[:, 1] - read[:, 0]).mean()
+            between = float(read[:, 0].std(ddof=1)) if spread else None
             rows.append(
                 Reading(
                     label, loading, size, float(np.exp(read[:, 0].mean())), films,
                     strain=3e-3 if strained else 0.0,
                     relative_change=float(np.expm1(step)) if strained else None,
+                    spread=between,
                     batch=batch,
                 )
             )  # fmt: skip
@@ -82,14 +86,15 @@ def rows_of(film, truth, seed, phis=(0.16, 0.2), *, wide=1.0, films=3, strained=
 
 def cups_found(film, truth, start, seed, wide):
     """Rows of cups as a bench casts them that knows nothing of the truth: up while films
-    are open, then one more beside the first that conducts; five cups at most.
+    are open, then one more beside the first that conducts; five cups at most. It reads film
+    by film, so that it knows how far they scatter.
 
     Loadings that were chosen by the true threshold would tell of it what no posterior is
     told: truths then lie above the middle of theirs, in g0 and threshold together.
     """
     phis = [start]
     while True:
-        rows = rows_of(film, truth, seed, phis, wide=wide)
+        rows = rows_of(film, truth, seed, phis, wide=wide, spread=True)
         is_open = [
             any(r.is_open for r in rows if r.batch == f"cup {k}") for k in range(len(phis))
         ]
