@@ -643,6 +643,10 @@ def _same(one: Reading, other: Reading) -> bool:
     )
 
 
+LITTLE = 0.05
+"""Of P that a cup more is expected to add, below which films would not change what to do
+(judgement)."""
+
 ABOVE = (1.3, 1.8)
 """Loadings to explore where none conducts, over the film's own threshold by volume."""
 
@@ -671,7 +675,9 @@ def _next(
         phis = (min(x * phi, 0.9) for x in ABOVE)
         weights = (mixture.at_volume_fraction(x).weight_fraction for x in phis)
         return Remark("explore higher", (), tuple(round(w, 2) for w in weights))
-    return Remark("change") if changes else Remark("ask for other")
+    gain = decision.afterwards - decision.probability
+    settled = (decision.afterwards,) if gain < LITTLE else ()
+    return Remark("change" if changes else "ask for other", (), settled)
 
 
 def read_first_page(told: Mapping[str, Any]) -> FirstPage:

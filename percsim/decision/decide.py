@@ -123,8 +123,6 @@ class Cup:
         Probability that its films are open.
     all_limits, window : float
         V_A and V_B: that some gap of it does everything, and passes.
-    afterwards : float
-        Expected A of the recipe that will then look best.
     minutes : float
         What it costs.
 
@@ -138,7 +136,6 @@ class Cup:
     open_chance: float
     all_limits: float
     window: float
-    afterwards: float
     minutes: float
 
 
@@ -185,6 +182,9 @@ class Decision:
         What to cast next; when ready a cup that proves it again, None when nothing will do.
     cups : int
         Cups cast so far.
+    afterwards : float
+        Expected A of the recipe that will look best once films of the next cup are read;
+        of the cup that tells most where none is worth casting.
     changes : tuple of Change
         What would do most, the most first; none unless asked for.
 
@@ -199,6 +199,7 @@ class Decision:
     any_window: float
     cup: Cup | None
     cups: int
+    afterwards: float
     changes: tuple[Change, ...] = ()
 
     @property
@@ -298,12 +299,13 @@ def decide(
             key[0], key[1], tuple(mine), FILMS,
             tuple(outlooks[i].casting_band() for i in mine),
             float(open_share[mine[0]] @ w),
-            float(every[mine].any(axis=0) @ w), float(passes[mine].any(axis=0) @ w),
-            _afterwards(outlooks[mine[0]], every, w), cost,
+            float(every[mine].any(axis=0) @ w), float(passes[mine].any(axis=0) @ w), cost,
         )  # fmt: skip
+    cast = list(able.values()) if key is None else [loadings[key]]
+    afterwards = max(_afterwards(outlooks[mine[0]], every, w) for mine in cast)
     return Decision(
         state, why, best, tuple(map(float, A)), tuple(map(float, B)),
-        any_recipe, any_window, cup, cups,
+        any_recipe, any_window, cup, cups, afterwards,
     )  # fmt: skip
 
 

@@ -424,9 +424,14 @@ def _next(remark: Remark, page: FirstPage) -> str:
     if remark.code == "explore higher":
         low, high = map(weight, remark.values)
         return f"next: every loading is below the threshold; explore {low} to {high}"
+    settled = "more films would not change this; " if remark.values else ""
     if remark.code == "change":
-        return f"next: {'; or '.join(change_line(c, page) for c in page.changes)}"
-    return "next: no single change of recipe, bench or limits helps; take another powder"
+        lines = "; or ".join(change_line(c, page) for c in page.changes)
+        return f"next: {settled}{lines}"
+    return (
+        f"next: {settled}no single change of recipe, bench or limits helps; take another "
+        "powder"
+    )
 
 
 def change_line(change: Change, page: FirstPage) -> str:

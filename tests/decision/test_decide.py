@@ -154,9 +154,9 @@ def test_what_a_cup_tells_is_worth_something():
     high.holds = lambda target: (np.arange(N) >= 50, np.arange(N) >= 50)
     found = decide([low, high], TARGET)
     # before, either is right in half; readings 0.115 off on a range of 4 sort nearly all
-    assert 0.9 < found.cup.afterwards <= 1.0
+    assert 0.9 < found.afterwards <= 1.0
     blind = [Made(0.12, 0.5, 0.5), Made(0.15, 0.5, 0.5)]
-    assert decide(blind, TARGET).cup.afterwards == pytest.approx(0.5)
+    assert decide(blind, TARGET).afterwards == pytest.approx(0.5)
 
 
 def test_more_films_sort_the_draws_closer():

@@ -48,7 +48,9 @@ def test_castings_drawn_one_by_one_are_as_said(model, phi, values):
             np.quantile(logs, p), abs=0.03 * spread + 10 * spread / np.sqrt(N)
         )
     assert found.resistance_cv[0] == pytest.approx(castings.resistance_cv, rel=0.03)
-    assert found.gauge_factor_cv[0] == pytest.approx(castings.gauge_factor_cv, rel=0.03)
+    # nearest to the threshold a few castings in a thousand, almost open, make a fifth of it
+    within = 0.1 if phi < 0.13 else 0.03
+    assert found.gauge_factor_cv[0] == pytest.approx(castings.gauge_factor_cv, rel=within)
     gauge = found.response_band()
     assert gauge.median == pytest.approx(np.median(castings.gauge_factors), rel=0.005)
     centre = np.exp(np.median(logs))

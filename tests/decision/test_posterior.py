@@ -335,7 +335,8 @@ def test_open_films_among_films_that_conduct_are_named_and_count(film, model):
         for n in (1, 3)
     )
     factors = [np.median(p.knowledge.values["threshold"]) for p in (one, three)]
-    assert factors[1] >= factors[0]
+    # to what the medians of draws move by
+    assert factors[1] >= factors[0] - 0.01
     # films that open under strain say that they are nearer to the threshold than at rest
     low = Reading("strained", mixed(0.11), FILM, np.inf, 3, strain=3e-3, batch="c")
     at_rest = replace(low, strain=0.0)

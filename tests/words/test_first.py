@@ -167,6 +167,9 @@ def test_a_change_is_said_with_what_it_does(page, change, told):
     remarks = (Remark("change"),)
     (line,) = remark_lines(replace(page, remarks=remarks, changes=(change,)))
     assert line.replace("\u00a0", " ") == f"Next: {told}."
+    settled = (Remark("change", (), (0.1,)),)
+    (line,) = remark_lines(replace(page, remarks=settled, changes=(change,)))
+    assert line.replace("\u00a0", " ") == f"Next: more films would not change this; {told}."
 
 
 def test_each_film_of_the_cup_is_told_what_to_expect(page):
