@@ -4,11 +4,8 @@ Every body, swelled by half the cutoff, is rasterised into cells: discs as slabs
 by walking along them, points as balls. Two bodies within the cutoff share a cell, so each
 body is tested against the later members of its cells, once each. A large body occupies
 many cells but every cell stays short, which keeps the cost flat in the width of the size
-distribution, where cells of the largest bounding sphere fill up with small bodies.
-
-`bodies` is an (n, 12) table: centre (wrapped into the box along periodic directions), unit
-axis, core size, ball radius, half extents of the swept body along the three directions,
-core size plus ball radius. Two dimensions are run with z = 0.
+distribution, where cells of the largest bounding sphere fill up with small bodies. Cells
+keep the spheres around their bodies side by side: most pairs end at these.
 """
 
 # mypy: allow-untyped-defs
@@ -20,210 +17,74 @@ import math
 import numpy as np
 from numba import njit
 
-from .geometry import DISC, NO, POINT, SEGMENT, _contact_within
+from .geometry import DISC, NO, _contact_within
 
-__all__ = ["fill_cells", "first_to_span", "morton_keys", "pair_order", "pairs_within"]
+__all__ = ["first_to_span", "in_order", "pairs_within"]
 
 # Slack of early rejections, as a share of the sizes; the last word is the exact gap.
 _SLACK = 1e-11
 
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _spread_bits(x):
-    """Spread the low 21 bits of x to every third bit."""
-    x &= 0x1FFFFF
-    x = (x | (x << 32)) & 0x1F00000000FFFF
-    x = (x | (x << 16)) & 0x1F0000FF0000FF
-    x = (x | (x << 8)) & 0x100F00F00F00F00F
-    x = (x | (x << 4)) & 0x10C30C30C30C30C3
-    return (x | (x << 2)) & 0x1249249249249249
+ONE = np.uint64(1)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def morton_keys(centers, origin, edge, n_cells):
-    """Place of each centre's cell along a curve that keeps neighbours together.
+def _best_image(kinds, bodies, a, b, cutoff, slack, lengths, periodic, planar):
+    """Image of b with the smallest gap to a, its gap, normal and contact point.
 
-    Parameters
-    ----------
-    centers : (n, 3+) ndarray of float
-        Centres in the first three columns.
-    origin, edge : (3,) ndarray of float
-        Low corner of the cells and their edges.
-    n_cells : (3,) ndarray of int
-        Number of cells along each direction.
-
-    Returns
-    -------
-    (n,) ndarray of int64
-
+    Every image whose bounding box is near enough is tried; for equal gaps the nearest
+    centre counts. The gap is infinite if none is within the cutoff.
     """
-    keys = np.empty(centers.shape[0], np.int64)
-    for i in range(centers.shape[0]):
-        key = 0
-        for k in range(3):
-            cell = int((centers[i, k] - origin[k]) / edge[k])
-            cell = min(max(cell, 0), n_cells[k] - 1)
-            key |= _spread_bits(cell) << k
-        keys[i] = key
-    return keys
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _wrapped(cell, count, periodic):
-    """Index of a cell within the grid."""
-    if 0 <= cell < count:
-        return cell
-    if periodic:
-        return cell % count
-    return 0 if cell < 0 else count - 1
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def fill_cells(kinds, bodies, swell, origin, edge, n_cells, periodic):
-    """List the cells that each swelled body reaches, and the bodies of each cell.
-
-    Parameters
-    ----------
-    kinds : (n,) ndarray of int64
-        0 disc, 1 segment, 2 point.
-    bodies : (n, 12) ndarray of float
-        See the module.
-    swell : float
-        Length added to every ball radius.
-    origin, edge : (3,) ndarray of float
-        Low corner of the cells and their edges.
-    n_cells : (3,) ndarray of int64
-        Number of cells along each direction.
-    periodic : (3,) ndarray of bool
-        Directions in which cells wrap around; in the others the grid covers every body.
-
-    Returns
-    -------
-    body_start : (n + 1,) ndarray of int64
-    body_cells : ndarray of int32
-        Cells of body i at body_start[i]:body_start[i + 1]; a cell may come twice.
-    cell_start : (c + 1,) ndarray of int64
-    cell_bodies : ndarray of int32
-        Bodies of each cell, ascending.
-
-    """
-    n = kinds.size
-    stride = np.empty(3, np.int64)
-    stride[0], stride[1], stride[2] = n_cells[1] * n_cells[2], n_cells[2], 1
-    body_start = np.zeros(n + 1, np.int64)
-    body_cells = np.empty(8 * n + 64, np.int32)
-    used = 0
-    lo, hi = np.empty(3, np.int64), np.empty(3, np.int64)
-    half = 0.5 * math.sqrt(edge[0] ** 2 + edge[1] ** 2 + edge[2] ** 2)
-    for i in range(n):
-        kind, size = kinds[i], bodies[i, 6]
-        m = bodies[i, 7] + swell
-        m += 1e-9 * (m + size)
-        major = 0
-        for k in range(3):
-            reach = bodies[i, 8 + k] - bodies[i, 7] + m
-            lo[k] = math.floor((bodies[i, k] - reach - origin[k]) / edge[k])
-            hi[k] = math.floor((bodies[i, k] + reach - origin[k]) / edge[k])
-            if abs(bodies[i, 3 + k]) > abs(bodies[i, 3 + major]):
-                major = k
-        for k in range(3):
-            if periodic[k] and hi[k] - lo[k] >= n_cells[k]:
-                # It reaches around the box: all cells of its bounding box.
-                lo[k], hi[k] = 0, n_cells[k] - 1
-                kind = -1
-        # Cells are visited by layers across u, rows along w in each. A disc's rows run
-        # along the major direction of its normal, where its slab is thin; a segment's
-        # layers lie across its own major direction.
-        w = (major + 2) % 3 if kind == SEGMENT else major
-        u, v = (w + 1) % 3, (w + 2) % 3
-        cu, cv, cw = bodies[i, u] - origin[u], bodies[i, v] - origin[v], 0.0
-        cw = bodies[i, w] - origin[w]
-        au, av, aw = bodies[i, 3 + u], bodies[i, 3 + v], bodies[i, 3 + w]
-        eu, ev, ew = edge[u], edge[v], edge[w]
-        wide = (size + m + half) * (size + m + half)
-        b0, b1, c0, c1 = lo[v], hi[v], lo[w], hi[w]
-        for a in range(lo[u], hi[u] + 1):
-            part_u = _wrapped(a, n_cells[u], periodic[u]) * stride[u]
-            du = (a + 0.5) * eu - cu
-            if kind == SEGMENT:
-                # The box around the stretch of the segment within m of this layer.
-                t0, t1 = (du - 0.5 * eu - m) / au, (du + 0.5 * eu + m) / au
-                t0, t1 = max(min(t0, t1), -size), min(max(t0, t1), size)
-                if t0 > t1:
+    first, last = np.zeros(3, np.int64), np.zeros(3, np.int64)
+    offset = np.empty(3)
+    one, two = np.int64(kinds[a]), np.int64(kinds[b])
+    for k in range(3):
+        offset[k] = bodies[b, k] - bodies[a, k]
+        if periodic[k]:
+            extent = bodies[a, 8 + k] + bodies[b, 8 + k] + slack
+            first[k] = math.ceil((-extent - offset[k]) / lengths[k])
+            last[k] = math.floor((extent - offset[k]) / lengths[k])
+    far = bodies[a, 11] + bodies[b, 11] + slack
+    reach = bodies[a, 7] + bodies[b, 7] + slack
+    best = best2 = gap = math.inf
+    jx = jy = jz = 0
+    px = py = pz = nx = ny = nz = 0.0
+    for ix in range(first[0], last[0] + 1):
+        cx = offset[0] + ix * lengths[0]
+        for iy in range(first[1], last[1] + 1):
+            cy = offset[1] + iy * lengths[1]
+            for iz in range(first[2], last[2] + 1):
+                cz = offset[2] + iz * lengths[2]
+                c2 = cx * cx + cy * cy + cz * cz
+                if c2 > far * far:
                     continue
-                b0 = math.floor((cv + min(t0 * av, t1 * av) - m) / ev)
-                b1 = math.floor((cv + max(t0 * av, t1 * av) + m) / ev)
-                c0 = math.floor((cw + min(t0 * aw, t1 * aw) - m) / ew)
-                c1 = math.floor((cw + max(t0 * aw, t1 * aw) + m) / ew)
-            for b in range(b0, b1 + 1):
-                dv = (b + 0.5) * ev - cv
-                if kind == DISC:
-                    # Where the slab passes the row.
-                    mid = cw - (au * du + av * dv) / aw
-                    room = (m + 0.5 * (abs(au) * eu + abs(av) * ev)) / abs(aw)
-                    c0 = max(math.floor((mid - room) / ew), lo[w])
-                    c1 = min(math.floor((mid + room) / ew), hi[w])
-                part_v = part_u + _wrapped(b, n_cells[v], periodic[v]) * stride[v]
-                if used + c1 - c0 >= body_cells.size:
-                    bigger = np.empty(2 * used + c1 - c0 + 64, np.int32)
-                    for e in range(used):
-                        bigger[e] = body_cells[e]
-                    body_cells = bigger
-                for c in range(c0, c1 + 1):
-                    dw = (c + 0.5) * ew - cw
-                    if kind == DISC:
-                        t = au * du + av * dv + aw * dw
-                        if du * du + dv * dv + dw * dw - t * t > wide:
-                            continue
-                    elif kind == POINT:
-                        ou = max(abs(du) - 0.5 * eu, 0.0)
-                        ov = max(abs(dv) - 0.5 * ev, 0.0)
-                        ow = max(abs(dw) - 0.5 * ew, 0.0)
-                        if ou * ou + ov * ov + ow * ow > m * m:
-                            continue
-                    body_cells[used] = (
-                        part_v + _wrapped(c, n_cells[w], periodic[w]) * stride[w]
-                    )
-                    used += 1
-        body_start[i + 1] = used
-    cell_start = np.zeros(n_cells[0] * n_cells[1] * n_cells[2] + 1, np.int64)
-    for e in range(used):
-        cell_start[body_cells[e] + 1] += 1
-    for c in range(cell_start.size - 1):
-        cell_start[c + 1] += cell_start[c]
-    cell_bodies = np.empty(used, np.int32)
-    place = np.empty(cell_start.size, np.int64)
-    for c in range(cell_start.size):
-        place[c] = cell_start[c]
-    for i in range(n):
-        for e in range(body_start[i], body_start[i + 1]):
-            c = body_cells[e]
-            cell_bodies[place[c]] = i
-            place[c] += 1
-    return body_start, body_cells[:used], cell_start, cell_bodies
+                d, qx, qy, qz, mx, my, mz = _contact_within(
+                    one, bodies[a, 6], bodies[a, 3], bodies[a, 4], bodies[a, 5],
+                    two, bodies[b, 6], bodies[b, 3], bodies[b, 4], bodies[b, 5],
+                    cx, cy, cz, planar, reach, NO,
+                )  # fmt: skip
+                if d > best or (d == best and c2 >= best2):
+                    continue
+                if d - bodies[a, 7] - bodies[b, 7] > cutoff:
+                    continue
+                best, best2, gap = d, c2, d - bodies[a, 7] - bodies[b, 7]
+                jx, jy, jz = ix, iy, iz
+                px, py, pz, nx, ny, nz = qx, qy, qz, mx, my, mz
+    return jx, jy, jz, gap, nx, ny, nz, px, py, pz
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def pairs_within(
-    kinds,
-    bodies,
-    labels,
-    cutoff,
-    body_start,
-    body_cells,
-    cell_start,
-    cell_bodies,
-    lengths,
-    periodic,
-    planar,
-):
+    kinds, bodies, labels, cutoff, body_start, body_cells, cell_start, cell_bodies, spheres,
+    lengths, periodic, planar,
+):  # fmt: skip
     """Find the pairs whose gap is within a cutoff, and their contacts.
 
     Parameters
     ----------
-    kinds, bodies, body_start, body_cells, cell_start, cell_bodies
-        As for, and from, `fill_cells` with a swell of half the cutoff.
-    labels : (n,) ndarray of int64
+    kinds, bodies, body_start, body_cells, cell_start, cell_bodies, spheres
+        As for, and from, `fill_cells` with a swell of half the cutoff; the grid is as long
+        as the box along periodic directions.
+    labels : (n,) ndarray of int32
         Number of each body, a permutation; contacts are seen from the lower one.
     cutoff : float
         Largest gap.
@@ -238,7 +99,7 @@ def pairs_within(
     -------
     pairs : (m, 2) ndarray of int32
         Labels, the lower one first; each pair once, in no particular order.
-    images : (m, 3) ndarray of int32
+    images : (m, 3) ndarray of int8
         Image of the second with the smallest gap (the nearest centre where equal).
     contacts : (m, 7) ndarray of float
         Gap; unit normal from the first to the second; contact point from the centre of
@@ -246,107 +107,109 @@ def pairs_within(
 
     """
     n = kinds.size
-    stamp = np.empty(n, np.int32)
-    for i in range(n):
-        stamp[i] = -1
-    room = 3 * n + 16
+    stamp = np.full(n, -1, np.int32)
+    place = cell_start[:-1].copy()
+    near = np.empty(256, np.int32)
+    room = 2 * n + n // 4 + 256
     pairs = np.empty((room, 2), np.int32)
-    images = np.empty((room, 3), np.int32)
+    images = np.empty((room, 3), np.int8)
     contacts = np.empty((room, 7))
     used = 0
-    first, last = np.zeros(3, np.int64), np.zeros(3, np.int64)
-    offset, extent = np.empty(3), np.empty(3)
-    more = 1.0 + _SLACK
+    # Half the way around, beyond which another image is nearer.
+    half, around = np.full(3, math.inf), np.full(3, math.inf, np.float32)
+    for k in range(3):
+        if periodic[k]:
+            half[k], around[k] = 0.5 * lengths[k], lengths[k]
+    lx, ly, lz = around[0], around[1], around[2]
+    turn_x, turn_y, turn_z = lengths[0], lengths[1], lengths[2]
+    shortest = min(half[0], half[1], half[2])
     for i in range(n):
-        x, y, z = bodies[i, 0], bodies[i, 1], bodies[i, 2]
-        slack = cutoff + _SLACK * (cutoff + 2.0 * bodies[i, 11])
-        ex, ey, ez = bodies[i, 8] + slack, bodies[i, 9] + slack, bodies[i, 10] + slack
-        radius = bodies[i, 11] + slack
+        most = 0
+        for e in range(body_start[i], body_start[i + 1]):
+            most += cell_start[body_cells[e] + 1] - place[body_cells[e]]
+        # Room for all at once: arrays that change in the loops below would slow them.
+        if most > near.size:
+            near = np.empty(2 * most, np.int32)
+        if used + most > room:
+            room += room // 2 + most
+            pairs = _longer(pairs, room)
+            images = _longer(images, room)
+            contacts = _longer(contacts, room)
+        # Unsigned, as signed indices are tested at each use.
+        met = np.uint64(0)
         for e in range(body_start[i], body_start[i + 1]):
             cell = body_cells[e]
-            for q in range(cell_start[cell + 1] - 1, cell_start[cell] - 1, -1):
-                j = cell_bodies[q]
-                if j <= i:
-                    break
-                if stamp[j] == i:
-                    continue
-                stamp[j] = i
-                # The nearest image; no other is nearer to the bounding sphere or box.
+            q = np.uint64(place[cell])
+            place[cell] += 1
+            x, y, z, r = spheres[q, 0], spheres[q, 1], spheres[q, 2], spheres[q, 3]
+            for other in range(q + ONE, np.uint64(cell_start[cell + 1])):
+                dx, dy = abs(spheres[other, 0] - x), abs(spheres[other, 1] - y)
+                dz, far = abs(spheres[other, 2] - z), spheres[other, 3] + r
+                # The other way around where that is shorter; `min` would mind NaN.
+                ex, ey, ez = lx - dx, ly - dy, lz - dz
                 dx, dy, dz = (
-                    abs(bodies[j, 0] - x),
-                    abs(bodies[j, 1] - y),
-                    abs(bodies[j, 2] - z),
+                    dx if dx < ex else ex,
+                    dy if dy < ey else ey,
+                    dz if dz < ez else ez,
                 )
-                if periodic[0]:
-                    dx = min(dx, lengths[0] - dx)
-                if periodic[1]:
-                    dy = min(dy, lengths[1] - dy)
-                if periodic[2]:
-                    dz = min(dz, lengths[2] - dz)
-                far = radius + more * bodies[j, 11]
-                if dx * dx + dy * dy + dz * dz > far * far:
+                # Written whether it counts or not: a branch that cannot be foretold
+                # costs more.
+                near[met] = cell_bodies[other]
+                met += np.uint64(dx * dx + dy * dy + dz * dz <= far * far)
+        stamp[i] = i
+        label, disc = labels[i], kinds[i] == DISC
+        own_x, own_y, own_z = bodies[i, 0], bodies[i, 1], bodies[i, 2]
+        ax, ay, az = bodies[i, 3], bodies[i, 4], bodies[i, 5]
+        core, ball, radius = bodies[i, 6], bodies[i, 7], bodies[i, 11]
+        for h in range(met):
+            j = near[h]
+            if stamp[j] == i:
+                continue
+            stamp[j] = i
+            far = radius + bodies[j, 11]
+            slack = cutoff + _SLACK * (cutoff + 2.0 * far)
+            # Whether no image but the nearest can be within reach.
+            alone = far + slack < shortest
+            ox, oy, oz = bodies[j, 0] - own_x, bodies[j, 1] - own_y, bodies[j, 2] - own_z
+            cx = ox + (-turn_x if ox > half[0] else turn_x if ox < -half[0] else 0.0)
+            cy = oy + (-turn_y if oy > half[1] else turn_y if oy < -half[1] else 0.0)
+            cz = oz + (-turn_z if oz > half[2] else turn_z if oz < -half[2] else 0.0)
+            reach = ball + bodies[j, 7] + slack
+            if alone and disc and kinds[j] == DISC:
+                # One disc wholly on one side of the other: most end here.
+                bx, by, bz = bodies[j, 3], bodies[j, 4], bodies[j, 5]
+                m = ax * bx + ay * by + az * bz
+                s2 = 1.0 - m * m + _SLACK
+                first = abs(cx * ax + cy * ay + cz * az) - reach
+                second = abs(cx * bx + cy * by + cz * bz) - reach
+                first, second = first * abs(first), second * abs(second)
+                other_core = bodies[j, 6]
+                if (first > other_core * other_core * s2) | (second > core * core * s2):
                     continue
-                extent[0] = ex + more * bodies[j, 8]
-                extent[1] = ey + more * bodies[j, 9]
-                extent[2] = ez + more * bodies[j, 10]
-                if dx > extent[0] or dy > extent[1] or dz > extent[2]:
-                    continue
-
-                a, b = i, j
-                if labels[a] > labels[b]:
-                    a, b = j, i
-                # The gap at the nearest centre bounds how far off a smaller gap can be.
-                most = math.sqrt(dx * dx + dy * dy + dz * dz) + bodies[a, 6] + bodies[b, 6]
-                most += _SLACK * (most + lengths[0] + lengths[1] + lengths[2])
-                for k in range(3):
-                    offset[k] = bodies[b, k] - bodies[a, k]
-                    extent[k] = min(extent[k], most)
-                    if periodic[k]:
-                        # Every image whose bounding box is near enough.
-                        first[k] = math.ceil((-extent[k] - offset[k]) / lengths[k])
-                        last[k] = math.floor((extent[k] - offset[k]) / lengths[k])
-                reach = bodies[i, 7] + bodies[j, 7] + cutoff
-                reach += _SLACK * far
-                best = best2 = math.inf
-                found = False
-                for ix in range(first[0], last[0] + 1):
-                    cx = offset[0] + ix * lengths[0]
-                    for iy in range(first[1], last[1] + 1):
-                        cy = offset[1] + iy * lengths[1]
-                        for iz in range(first[2], last[2] + 1):
-                            cz = offset[2] + iz * lengths[2]
-                            c2 = cx * cx + cy * cy + cz * cz
-                            if c2 > far * far:
-                                continue
-                            d, px, py, pz, nx, ny, nz = _contact_within(
-                                kinds[a], bodies[a, 6],
-                                bodies[a, 3], bodies[a, 4], bodies[a, 5],
-                                kinds[b], bodies[b, 6],
-                                bodies[b, 3], bodies[b, 4], bodies[b, 5],
-                                cx, cy, cz, planar, reach, NO,
-                            )  # fmt: skip
-                            if d > best or (d == best and c2 >= best2):
-                                continue
-                            gap = d - bodies[a, 7] - bodies[b, 7]
-                            if gap > cutoff:
-                                continue
-                            if used == room:
-                                room = room + room // 2
-                                pairs = _longer(pairs, room)
-                                images = _longer(images, room)
-                                contacts = _longer(contacts, room)
-                            best, best2, found = d, c2, True
-                            pairs[used, 0], pairs[used, 1] = labels[a], labels[b]
-                            images[used, 0], images[used, 1], images[used, 2] = ix, iy, iz
-                            contacts[used, 0] = gap
-                            contacts[used, 1] = nx
-                            contacts[used, 2] = ny
-                            contacts[used, 3] = nz
-                            contacts[used, 4] = px
-                            contacts[used, 5] = py
-                            contacts[used, 6] = pz
-                if found:
-                    used += 1
+            a, b = i, j
+            if label > labels[j]:
+                a, b, cx, cy, cz, ox, oy, oz = j, i, -cx, -cy, -cz, -ox, -oy, -oz
+            if alone:
+                one, two = np.int64(kinds[a]), np.int64(kinds[b])
+                d, px, py, pz, nx, ny, nz = _contact_within(
+                    one, bodies[a, 6], bodies[a, 3], bodies[a, 4], bodies[a, 5],
+                    two, bodies[b, 6], bodies[b, 3], bodies[b, 4], bodies[b, 5],
+                    cx, cy, cz, planar, reach, NO,
+                )  # fmt: skip
+                gap = d - bodies[a, 7] - bodies[b, 7]
+                ix = (ox < -half[0]) - (ox > half[0])
+                iy = (oy < -half[1]) - (oy > half[1])
+                iz = (oz < -half[2]) - (oz > half[2])
+            else:
+                ix, iy, iz, gap, nx, ny, nz, px, py, pz = _best_image(
+                    kinds, bodies, a, b, cutoff, slack, lengths, periodic, planar
+                )
+            pairs[used, 0], pairs[used, 1] = labels[a], labels[b]
+            images[used, 0], images[used, 1], images[used, 2] = ix, iy, iz
+            contacts[used, 0] = gap
+            contacts[used, 1], contacts[used, 2], contacts[used, 3] = nx, ny, nz
+            contacts[used, 4], contacts[used, 5], contacts[used, 6] = px, py, pz
+            used += gap <= cutoff
     return pairs[:used], images[:used], contacts[:used]
 
 
@@ -361,53 +224,17 @@ def _longer(array, rows):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def pair_order(pairs, n):
-    """Order of pairs by first, then second.
+def in_order(pairs, images, contacts, centers, moved):
+    """Columns of what `pairs_within` found, by first body, then second.
 
     Parameters
     ----------
-    pairs : (m, 2) ndarray of int32
-        Numbers below n.
-    n : int
-        Number of bodies.
-
-    Returns
-    -------
-    (m,) ndarray of int64
-
-    """
-    # Counting sorts: by second, then by first.
-    m = pairs.shape[0]
-    order, before = np.empty(m, np.int64), np.empty(m, np.int64)
-    for e in range(m):
-        before[e] = e
-    for column in (1, 0):
-        count = np.zeros(n + 1, np.int64)
-        for e in range(m):
-            count[pairs[e, column] + 1] += 1
-        for i in range(n):
-            count[i + 1] += count[i]
-        for e in range(m):
-            row = before[e]
-            a = pairs[row, column]
-            order[count[a]] = row
-            count[a] += 1
-        before, order = order, before
-    return before
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def in_order(rows, pairs, images, contacts, centers):
-    """Columns of what `pairs_within` found, in a given order.
-
-    Parameters
-    ----------
-    rows : (m,) ndarray of int64
-        Order.
     pairs, images, contacts
         From `pairs_within`.
     centers : (n, d) ndarray of float
         Centres of the bodies.
+    moved : (n, d) or (0, d) ndarray of int64
+        Boxes that each centre was moved before; no rows if none was.
 
     Returns
     -------
@@ -419,18 +246,36 @@ def in_order(rows, pairs, images, contacts, centers):
         Contact points in space.
 
     """
-    m, d = rows.size, centers.shape[1]
+    m, (n, d) = pairs.shape[0], centers.shape
+    # A counting sort by the first, then the few of each in turn by the second.
+    start = np.zeros(n + 1, np.int64)
+    for e in range(m):
+        start[pairs[e, 0] + 1] += 1
+    for i in range(n):
+        start[i + 1] += start[i]
+    rows, place = np.empty(m, np.int32), start[:-1].copy()
+    for e in range(m):
+        i = pairs[e, 0]
+        q = place[i]
+        place[i] = q + 1
+        while q > start[i] and pairs[rows[q - 1], 1] > pairs[e, 1]:
+            rows[q] = rows[q - 1]
+            q -= 1
+        rows[q] = e
     both, shifts = np.empty((m, 2), np.int64), np.empty((m, d), np.int64)
     gaps, normals, points = np.empty(m), np.empty((m, d)), np.empty((m, d))
     for e in range(m):
         row = rows[e]
-        first = pairs[row, 0]
-        both[e, 0], both[e, 1] = first, pairs[row, 1]
+        i, j = pairs[row, 0], pairs[row, 1]
+        both[e, 0], both[e, 1] = i, j
         gaps[e] = contacts[row, 0]
         for k in range(d):
             shifts[e, k] = images[row, k]
             normals[e, k] = contacts[row, 1 + k]
-            points[e, k] = contacts[row, 4 + k] + centers[first, k]
+            points[e, k] = contacts[row, 4 + k] + centers[i, k]
+        if moved.shape[0]:
+            for k in range(d):
+                shifts[e, k] += moved[i, k] - moved[j, k]
     return both, gaps, normals, shifts, points
 
 

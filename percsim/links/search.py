@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.particles.bodies import FLAKE, ROD, Particles
+from percsim.particles.bodies import Particles
 from percsim.values import floats, integers, real
 
 __all__ = ["Links", "critical_gap", "find_links"]
 
-# Cost of listing a body in a cell, in tests of a pair that shares one; room for cells.
-_ENTRY_COST = 3.0
+# Room for cells.
 _CELLS_PER_BODY = 8
 
 
@@ -105,78 +105,36 @@ def _bodies_only(particles: object) -> Particles:
     return particles
 
 
-def _cell_edge(
-    kinds: NDArray[np.int64],
-    bodies: NDArray[np.float64],
-    swell: float,
-    spans: NDArray[np.float64],
-    dimension: int,
-) -> float:
-    """Edge of the cells that makes the search cheapest, estimated from a sample.
+def _cell_edge(particles: Particles, swell: float, spans: NDArray[np.float64]) -> float:
+    """Edge of the cells that makes the search cheapest."""
+    from percsim.kernels import cells
 
-    A convex body swelled to volume V, with areas A_k and widths W_k seen along the three
-    directions, reaches on average (V + a sum A_k + a^2 sum W_k + a^3) / a^3 cells of edge
-    a at random (mixed volumes with a cube); entries and pairs sharing a cell both cost.
-    """
-    n = len(kinds)
-    rows = np.arange(n) if n <= 4000 else np.arange(0, n, n // 4000)
-    kind, axis, size = kinds[rows], bodies[rows, 3:6], bodies[rows, 6]
-    m = bodies[rows, 7] + swell
-    widths = 2.0 * (bodies[rows, 8:11] - bodies[rows, 7:8] + m[:, None])[:, :dimension]
-    lean = abs(axis)
-    disc, rod = (kind == FLAKE)[:, None], (kind == ROD)[:, None]
-    level = np.sqrt(np.maximum(1.0 - lean**2, 0.0))
-    size, m = size[:, None], m[:, None]
-    if dimension == 2:
-        fills = 4.0 * size * m + np.pi * m**2
-        seen = np.zeros(len(rows))
-    else:
-        areas = np.pi * m**2 + np.where(
-            disc,
-            np.pi * size**2 * lean + 4.0 * size * m * level,
-            np.where(rod, 4.0 * size * m * level, 0.0),
-        )
-        seen = areas.sum(axis=1)
-        fills = np.where(
-            disc,
-            2.0 * np.pi * size**2 * m + np.pi**2 * size * m**2,
-            np.where(rod, 2.0 * np.pi * size * m**2, 0.0),
-        )
-        fills = fills + 4.0 / 3.0 * np.pi * m**3
-    volume = float(np.prod(spans[:dimension]))
-    largest = float(widths.max())
-    if largest == 0.0:
-        return float((volume / n) ** (1.0 / dimension))
-    smallest = max(float(widths.max(axis=1).min()), 1e-4 * largest)
-    a = np.geomspace(0.3 * smallest, 1.2 * largest, 40)
-    width, area, fill = widths.sum(axis=1).mean(), seen.mean(), fills.mean()
-    entries = n * (1.0 + width / a + area / a**2 + fill / a**dimension)
-    grid = np.maximum(volume / a**dimension, 1.0)
-    cost = _ENTRY_COST * entries + 0.5 * entries**2 / grid
-    cost[grid > _CELLS_PER_BODY * n + 64] = np.inf
-    cheapest = int(cost.argmin())
-    return float(a[cheapest]) if np.isfinite(cost[cheapest]) else largest
+    p = particles
+    most = _CELLS_PER_BODY * len(p) + 64
+    columns = p.kinds, p.axes, p.core_sizes, p.ball_radii
+    return float(cells.cell_edge(*columns, swell, spans, most))
 
 
 def _cells(
-    kinds: NDArray[np.int64],
-    bodies: NDArray[np.float64],
+    particles: Particles,
     swell: float,
-    lengths: NDArray[np.float64],
-    periodic: NDArray[np.bool_],
-    dimension: int,
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
     """Corner, edges and numbers of the cells that hold all swelled bodies."""
-    origin, spans = np.zeros(3), lengths.copy()
-    for k in np.flatnonzero(~periodic):
-        low = float((bodies[:, k] - bodies[:, 8 + k]).min()) - swell
-        high = float((bodies[:, k] + bodies[:, 8 + k]).max()) + swell
-        margin = 1e-6 * (high - low) + np.finfo(float).tiny
-        origin[k], spans[k] = low - margin, high - low + 2.0 * margin
-    edge = _cell_edge(kinds, bodies, swell, spans, dimension)
+    box, n = particles.box, len(particles)
+    origin, spans = np.zeros(3), np.ones(3)
+    for k in range(box.dimension):
+        if box.periodic[k]:
+            spans[k] = box.size[k]
+        else:
+            span = high[k] - low[k] + 2.0 * swell
+            margin = 1e-6 * span + np.finfo(float).tiny
+            origin[k], spans[k] = low[k] - swell - margin, span + 2.0 * margin
+    edge = _cell_edge(particles, swell, spans)
     counts = np.maximum(np.floor(spans / edge), 1.0)
-    counts[dimension:] = 1.0
-    while counts.prod() > _CELLS_PER_BODY * len(kinds) + 64:
+    counts[box.dimension :] = 1.0
+    while counts.prod() > _CELLS_PER_BODY * n + 64:
         # Few bodies far apart: fewer cells, mostly along the longest direction.
         counts = np.maximum(
             np.floor(counts / np.where(counts > 0.5 * counts.max(), 2, 1)), 1
@@ -185,36 +143,18 @@ def _cells(
     return origin, spans / n_cells, n_cells
 
 
-def _bodies(particles: Particles) -> tuple[NDArray[np.float64], NDArray[np.int64] | None]:
-    """Table of bodies for the kernels, and how many boxes centres were moved, if any."""
+def _extents(particles: Particles) -> tuple[NDArray[Any], ...]:
+    """Corners of the box around all bodies; bodies at the face at 0, and at L."""
+    # compiled loops are loaded where they are needed: a law alone needs none
+    from percsim.kernels import cells
+
     p = particles
-    n, d = p.centers.shape
-    bodies = np.zeros((n, 12))
-    bodies[:, :d] = p.centers
-    moved = None
-    for k in np.flatnonzero(p.box.periodic):
-        boxes = np.floor(p.centers[:, k] / p.box.size[k])
-        if boxes.any():
-            moved = np.zeros((n, d), np.int64) if moved is None else moved
-            moved[:, k] = boxes
-            bodies[:, k] -= boxes * p.box.size[k]
-    norms = np.sqrt(np.einsum("ij,ij->i", p.axes, p.axes))
-    # Axes of spheres are not read; any finite value will do.
-    norms[norms == 0.0] = 1.0
-    np.divide(p.axes, norms[:, None], out=bodies[:, 3 : 3 + d])
-    bodies[:, 6] = p.core_sizes
-    bodies[:, 7] = p.ball_radii
-    flakes = p.kinds == FLAKE
-    for i in range(3):
-        # A segment reaches its own component, a disc the size of the other two: exact
-        # where the normal lies along a direction. Spheres have no core to reach.
-        share = abs(bodies[:, 3 + i])
-        if flakes.any():
-            across = np.hypot(bodies[:, 3 + (i + 1) % 3], bodies[:, 3 + (i + 2) % 3])
-            share = np.where(flakes, across, share)
-        bodies[:, 8 + i] = share * p.core_sizes + p.ball_radii
-    bodies[:, 11] = p.core_sizes + p.ball_radii
-    return bodies, moved
+    low, high, *contacts = cells.body_extents(
+        p.kinds, p.centers, p.axes, p.core_sizes, p.ball_radii, p.box.axis, p.box.length
+    )
+    if not p.box.has_electrodes:
+        contacts = [np.empty(0, np.int64), np.empty(0, np.int64)]
+    return low, high, *contacts
 
 
 def find_links(particles: Particles, cutoff: float) -> Links:
@@ -262,42 +202,36 @@ def find_links(particles: Particles, cutoff: float) -> Links:
     if not 0.0 <= cutoff < np.inf:
         raise ValueError(f"cutoff must be a length of 0 or more in metres, got {cutoff:g}")
     n, d = len(p), p.box.dimension
-    lengths, periodic = np.ones(3), np.zeros(3, np.bool_)
-    lengths[:d], periodic[:d] = p.box.size, p.box.periodic
     _check_sizes(p)
-    bodies, moved = _bodies(p)
-    kinds = p.kinds.astype(np.int64)
-    source, sink = _face_contacts(p, bodies)
+    low, high, source, sink = _extents(p)
     if n < 2:
         return Links(
             p, cutoff, np.empty((0, 2), np.int64), np.empty(0), np.empty((0, d)),
             np.empty((0, d), np.int64), np.empty((0, d)), source, sink,
         )  # fmt: skip
+    from percsim.kernels import cells
+    from percsim.kernels.pairs import in_order, pairs_within
 
+    lengths, periodic = np.ones(3), np.zeros(3, np.bool_)
+    lengths[:d], periodic[:d] = p.box.size, p.box.periodic
     swell = 0.5 * cutoff
-    origin, edges, n_cells = _cells(kinds, bodies, swell, lengths, periodic, d)
-    # compiled loops are loaded where they are needed: a law alone needs none
-    from percsim.kernels import pairs as pairs_kernels
-
+    grid = _cells(p, swell, low, high)
     # Neighbours in space become neighbours in memory.
-    order = np.argsort(
-        pairs_kernels.morton_keys(bodies, origin, edges, n_cells), kind="stable"
+    order = cells.morton_order(p.centers, *grid, periodic)
+    kinds, bodies, moved = cells.body_table(
+        order, p.kinds, p.centers, p.axes, p.core_sizes, p.ball_radii, lengths, periodic
     )
-    sorted_bodies, sorted_kinds = bodies[order], kinds[order]
-    own, listed, starts, members = pairs_kernels.fill_cells(
-        sorted_kinds, sorted_bodies, swell, origin, edges, n_cells, periodic
+    own, listed, starts, members, spheres = cells.fill_cells(
+        kinds, bodies, swell, *grid, periodic
     )
-    pairs, images, contacts = pairs_kernels.pairs_within(
-        sorted_kinds, sorted_bodies, order, cutoff, own, listed, starts, members,
-        lengths, periodic, d == 2,
+    pairs, images, contacts = pairs_within(
+        kinds, bodies, order, cutoff, own, listed, starts, members, spheres, lengths,
+        periodic, d == 2,
     )  # fmt: skip
-    del own, listed, starts, members, sorted_bodies, sorted_kinds
-    rows = pairs_kernels.pair_order(pairs, n)
-    pairs, gaps, normals, images, points = pairs_kernels.in_order(
-        rows, pairs, images, contacts, p.centers
+    del kinds, bodies, order, own, listed, starts, members, spheres
+    pairs, gaps, normals, images, points = in_order(
+        pairs, images, contacts, p.centers, moved
     )
-    if moved is not None:
-        images += moved[pairs[:, 0]] - moved[pairs[:, 1]]
     return Links(p, cutoff, pairs, gaps, normals, images, points, source, sink)
 
 
@@ -315,18 +249,6 @@ def _check_sizes(particles: Particles) -> None:
                 f"periodic edge of {1e6 * edge:.6g} um along axis {k}: make the box larger "
                 "or the particles smaller"
             )
-
-
-def _face_contacts(
-    particles: Particles, bodies: NDArray[np.float64]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Particles whose swept body reaches the face at 0, and at L."""
-    p, k = particles, particles.box.axis
-    if not p.box.has_electrodes:
-        return np.empty(0, np.int64), np.empty(0, np.int64)
-    low = p.centers[:, k] - bodies[:, 8 + k]
-    high = p.centers[:, k] + bodies[:, 8 + k]
-    return np.flatnonzero(low <= 0.0), np.flatnonzero(high >= p.box.length)
 
 
 def critical_gap(particles: Particles) -> float:
@@ -357,7 +279,7 @@ def critical_gap(particles: Particles) -> float:
     faces = p.box.has_electrodes
     longest = 2.0 * float((p.core_sizes + p.ball_radii).max(initial=0.0))
     if faces:
-        contacts = _face_contacts(p, _bodies(p)[0])
+        contacts = _extents(p)[2:]
         if not all(c.size for c in contacts):
             return float("inf")
         # Source n and sink n + 1 are joined to the bodies that reach them beforehand.
@@ -373,7 +295,7 @@ def critical_gap(particles: Particles) -> float:
                 f"the periodic edge along the current is {1e6 * p.box.length:.6g} um; it "
                 f"must be at least twice the longest body, {2e6 * longest:.6g} um"
             )
-    from percsim.kernels import pairs as pairs_kernels
+    from percsim.kernels.pairs import first_to_span
 
     before = np.concatenate(held)
     source, sink = (n, n + 1) if faces else (-1, -1)
@@ -383,7 +305,7 @@ def critical_gap(particles: Particles) -> float:
         rows = np.argsort(links.gaps, kind="stable")
         pairs = np.concatenate([before, links.pairs[rows]])
         shifts = np.concatenate([np.zeros(len(before), np.int64), links.images[rows, k]])
-        row = int(pairs_kernels.first_to_span(pairs, shifts, n + 2, source, sink))
+        row = int(first_to_span(pairs, shifts, n + 2, source, sink))
         if row < len(pairs):
             late = row - len(before)
             return 0.0 if late < 0 else max(float(links.gaps[rows[late]]), 0.0)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from percsim.kernels.pairs import fill_cells, morton_keys, pair_order
+from percsim.kernels.cells import fill_cells, morton_order
+from percsim.kernels.pairs import in_order
 
 
 def points_of(rng, kind, axis, size, ball, count):
@@ -46,8 +47,8 @@ def test_every_point_of_a_body_lies_in_its_cells(kind):
     for n_cells in ([12, 9, 15], [1, 3, 2], [30, 30, 30]):
         n_cells = np.array(n_cells)
         edge = np.array([6.0, 6.0, high - low]) / n_cells
-        start, cells, cell_start, members = fill_cells(
-            np.full(n, kind), bodies, swell, origin, edge, n_cells, periodic
+        start, cells, cell_start, members, _ = fill_cells(
+            np.full(n, kind, np.int8), bodies, swell, origin, edge, n_cells, periodic
         )
         total = int(n_cells.prod())
         for i in range(n):
@@ -80,7 +81,7 @@ def test_large_flakes_fill_few_cells():
     bodies[0, 8:11] = 20.0 * np.sqrt(1.0 - axis**2) + 0.1
     n_cells = np.array([50, 50, 50])
     cells = fill_cells(
-        np.zeros(1, np.int64),
+        np.zeros(1, np.int8),
         bodies,
         0.0,
         np.zeros(3),
@@ -92,15 +93,54 @@ def test_large_flakes_fill_few_cells():
     assert area < len(cells) < 2.5 * area
 
 
-def test_pair_order():
+def test_columns_by_first_then_second_body():
     rng = np.random.default_rng(553)
-    pairs = rng.integers(0, 50, (500, 2)).astype(np.int32)
-    order = pair_order(pairs, 50)
-    np.testing.assert_array_equal(order, np.lexsort((pairs[:, 1], pairs[:, 0])))
+    codes = rng.choice(50 * 50, 500, replace=False)
+    pairs = np.stack([codes // 50, codes % 50], axis=1).astype(np.int32)
+    images = rng.integers(-2, 3, (500, 3)).astype(np.int8)
+    contacts, centers = rng.normal(size=(500, 7)), rng.normal(size=(50, 3))
+    moved = rng.integers(-2, 3, (50, 3))
+    order = np.lexsort((pairs[:, 1], pairs[:, 0]))
+    i, j = pairs[order].T
+    for boxes, change in ((moved, moved[i] - moved[j]), (moved[:0], 0)):
+        both, gaps, normals, shifts, points = in_order(
+            pairs, images, contacts, centers, boxes
+        )
+        np.testing.assert_array_equal(both, pairs[order])
+        np.testing.assert_array_equal(gaps, contacts[order, 0])
+        np.testing.assert_array_equal(normals, contacts[order, 1:4])
+        np.testing.assert_array_equal(points, contacts[order, 4:] + centers[i])
+        np.testing.assert_array_equal(shifts, images[order] + change)
 
 
-def test_morton_keys():
-    """Bits of the three cell numbers in turn."""
-    centers = np.array([[0.5, 0.5, 0.5], [1.5, 0.5, 0.5], [0.5, 3.5, 0.5], [7.5, 7.5, 7.5]])
-    keys = morton_keys(centers, np.zeros(3), np.ones(3), np.array([8, 8, 8]))
-    assert keys.tolist() == [0, 0b1, 0b010010, 0b111111111]
+def test_order_of_bodies():
+    """Bits of the three cell numbers in turn; centres outside a periodic edge wrap."""
+    rng = np.random.default_rng(901)
+    cells = rng.integers(0, [512, 8, 64], (4000, 3))
+    shift = np.array([512.0, 0.0, 0.0]) * rng.integers(-2, 3, (4000, 1))
+    order = morton_order(
+        cells + 0.5 + shift, np.zeros(3), np.ones(3), np.array([512, 8, 64]),
+        np.array([True, False, False]),
+    )  # fmt: skip
+    bits = [
+        sum(((int(c) >> b) & 1) << (3 * b + k) for k, c in enumerate(row) for b in range(9))
+        for row in cells
+    ]
+    np.testing.assert_array_equal(order, np.argsort(bits, kind="stable"))
+
+
+def test_spheres_of_a_cell_hold_their_bodies():
+    rng = np.random.default_rng(7127)
+    n, origin, edge = 200, np.array([0.0, 0.0, -1.0]), np.array([1e3, 1e3, 1e3])
+    bodies = np.zeros((n, 12))
+    bodies[:, :3] = rng.uniform(0.0, 7e3, (n, 3))
+    bodies[:, 7] = bodies[:, 11] = rng.uniform(1e-3, 5e-3, n)
+    bodies[:, 8:11] = bodies[:, 11:]
+    *_, members, spheres = fill_cells(
+        np.full(n, 2, np.int8), bodies, 0.001, origin, edge, np.full(3, 8),
+        np.zeros(3, bool),
+    )  # fmt: skip
+    centres, radii = spheres[:, :3].astype(float), spheres[:, 3].astype(float)
+    off = np.linalg.norm(bodies[members, :3] - origin - centres, axis=1)
+    assert (off + bodies[members, 11] + 0.001 <= radii).all()
+    assert off.max() > 1e-4  # single precision is felt

@@ -8,6 +8,7 @@ import pytest
 from reference.gaps import all_gaps, face_contacts
 
 import percsim.links.search as search
+from percsim.kernels.cells import body_table
 from percsim.links.search import critical_gap, find_links
 from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
 from percsim.particles.box import Box
@@ -481,7 +482,11 @@ def test_centres_are_moved_into_the_periodic_box():
         np.full(4, SPHERE, np.int8), centers, np.zeros((4, 2)), np.zeros(4),
         np.full(4, 0.1), box,
     )  # fmt: skip
-    table, moved = search._bodies(p)
+    order = np.arange(4, dtype=np.int32)
+    _, table, moved = body_table(
+        order, p.kinds, p.centers, p.axes, p.core_sizes, p.ball_radii,
+        np.array([2.0, 3.0, 1.0]), np.array([True, True, False]),
+    )  # fmt: skip
     np.testing.assert_allclose(table[:, 0], [0.5, 1.7, 0.3, 0.1])
     np.testing.assert_allclose(table[:, 1], [2.9, 2.9, 1.4, 0.0], atol=1e-15)
     np.testing.assert_array_equal(moved, [[0, 0], [0, -1], [1, 2], [-2, 0]])
