@@ -7,92 +7,203 @@ import math
 import numpy as np
 from numba import njit
 
-__all__ = ["opening_parts"]
+__all__ = ["opening_parts", "opening_slope", "powers"]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def opening_parts(factors, axes, pairs, normals, first_arms, second_arms, stretches):  # type: ignore[no-untyped-def]
+def _turns(factors, axes, stretches):  # type: ignore[no-untyped-def]
+    """Rotation of each body: the cross product of its axis before and after, and bend.
+
+    A diagonal F turns nothing as a whole and takes an axis b along F^factor b. The
+    smallest rotation from b to b' is 1 + [v] + [v]^2 / (1 + b . b') with v = b x b'
+    (Rodrigues); `bend` is 1 / (1 + b . b').
+    """
+    n, d = axes.shape
+    turn = np.zeros((n, 4))
+    log_x, log_y = math.log(stretches[0]), math.log(stretches[1])
+    log_z = math.log(stretches[2])
+    if log_x == 0.0 and log_y == 0.0 and log_z == 0.0:
+        return turn
+    for i in range(n):
+        factor = factors[i]
+        if factor == 0.0:
+            continue
+        x, y, z = axes[i, 0], axes[i, 1], axes[i, 2] if d == 3 else 0.0
+        p = x * math.exp(factor * log_x)
+        q = y * math.exp(factor * log_y)
+        r = z * math.exp(factor * log_z)
+        norm = math.sqrt(p * p + q * q + r * r)
+        p, q, r = p / norm, q / norm, r / norm
+        turn[i, 0] = y * r - z * q
+        turn[i, 1] = z * p - x * r
+        turn[i, 2] = x * q - y * p
+        turn[i, 3] = 1.0 / (1.0 + max(x * p + y * q + z * r, 0.0))
+    return turn
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _motion(  # type: ignore[no-untyped-def]
+    k, turn, pairs, normals, points, images, centers, lengths, stretches
+):
+    """Tell the normal motion at contact k: film and turning bodies, and film alone."""
+    d = centers.shape[1]
+    film = motion = a2 = u2 = 0.0
+    u0, u1 = normals[k, 0], normals[k, 1]
+    if d == 3:
+        u2 = normals[k, 2]
+    for side in range(2):
+        body = pairs[k, side]
+        sign = 1.0 - 2.0 * side
+        # from the centre, that of the image used, to the contact point
+        a0 = points[k, 0] - (centers[body, 0] + side * images[k, 0] * lengths[0])
+        a1 = points[k, 1] - (centers[body, 1] + side * images[k, 1] * lengths[1])
+        if d == 3:
+            a2 = points[k, 2] - (centers[body, 2] + side * images[k, 2] * lengths[2])
+        v0, v1, v2 = turn[body, 0], turn[body, 1], turn[body, 2]
+        along = u0 * a0 + u1 * a1 + u2 * a2
+        crossed = (
+            u0 * (v1 * a2 - v2 * a1) + u1 * (v2 * a0 - v0 * a2) + u2 * (v0 * a1 - v1 * a0)
+        )
+        second = (u0 * v0 + u1 * v1 + u2 * v2) * (v0 * a0 + v1 * a1 + v2 * a2) - along * (
+            v0 * v0 + v1 * v1 + v2 * v2
+        )
+        strained = (
+            u0 * (stretches[0] - 1.0) * a0
+            + u1 * (stretches[1] - 1.0) * a1
+            + u2 * (stretches[2] - 1.0) * a2
+        )
+        film += sign * (along + strained)
+        # without the part that both share, or small openings would lose digits
+        motion += sign * (strained - crossed - second * turn[body, 3])
+    return motion, film
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def opening_parts(  # type: ignore[no-untyped-def]
+    factors, axes, pairs, normals, points, images, centers, lengths, stretches, unit
+):
     """Split the normal motion at each contact: film and turning bodies, and swelling.
 
     Parameters
     ----------
     factors : (n,) ndarray of float64
         How strongly each axis follows the stretch: -1 endless flakes, 1 endless rods.
-    axes : (n, 3) ndarray of float64
-        Unit flake normals and rod directions.
+    axes : (n, d) ndarray of float64
+        Unit flake normals and rod directions, in two or three dimensions.
     pairs : (m, 2) ndarray of int64
         Bodies i, j of each contact.
-    normals : (m, 3) ndarray of float64
-        Unit contact normals u.
-    first_arms, second_arms : (m, 3) ndarray of float64
-        From the centres of i and j to the contact point.
+    normals, points : (m, d) ndarray of float64
+        Unit contact normals u, and contact points in the frame of i.
+    images : (m, d) ndarray of int64
+        Image of j used.
+    centers : (n, d) ndarray of float64
+        Centres of the bodies.
+    lengths : (d,) ndarray of float64
+        Box edges.
     stretches : (3,) ndarray of float64
         Diagonal of the deformation gradient F, without swelling.
+    unit : float
+        Length that openings are counted in.
 
     Returns
     -------
     opened, stretched : (m,) ndarray of float64
-        u . [(F - W_i) a_i - (F - W_j) a_j] with W the rotation of each body, and
-        u . F (a_i - a_j). When the film swells by s on top, the contact opens by
-        opened + (s - 1) stretched.
-
-    Notes
-    -----
-    A diagonal F turns nothing as a whole and takes an axis b along F^factor b. The
-    smallest rotation from b to b' is 1 + [v] + [v]^2 / (1 + b . b') with v = b x b'
-    (Rodrigues).
+        u . [(F - W_i) a_i - (F - W_j) a_j] with W the rotation of each body and a the arms
+        from the centres to the contact point, and u . F (a_i - a_j). When the film swells
+        by s on top, the contact opens by opened + (s - 1) stretched.
 
     """
-    n = factors.shape[0]
     m = pairs.shape[0]
-    turn = np.zeros((n, 3))
-    bend = np.zeros(n)
-    still = stretches[0] == 1.0 and stretches[1] == 1.0 and stretches[2] == 1.0
-    for i in range(n):
-        if still or factors[i] == 0.0:
-            continue
-        x, y, z = axes[i, 0], axes[i, 1], axes[i, 2]
-        p = x * stretches[0] ** factors[i]
-        q = y * stretches[1] ** factors[i]
-        r = z * stretches[2] ** factors[i]
-        norm = math.sqrt(p * p + q * q + r * r)
-        p, q, r = p / norm, q / norm, r / norm
-        turn[i, 0] = y * r - z * q
-        turn[i, 1] = z * p - x * r
-        turn[i, 2] = x * q - y * p
-        bend[i] = 1.0 / (1.0 + max(x * p + y * q + z * r, 0.0))
-    opened = np.empty(m)
-    stretched = np.empty(m)
+    turn = _turns(factors, axes, stretches)
+    opened, stretched = np.empty(m), np.empty(m)
     for k in range(m):
-        u0, u1, u2 = normals[k, 0], normals[k, 1], normals[k, 2]
-        film = 0.0
-        motion = 0.0
-        for side in range(2):
-            body = pairs[k, side]
-            if side == 0:
-                a0, a1, a2 = first_arms[k, 0], first_arms[k, 1], first_arms[k, 2]
-                sign = 1.0
-            else:
-                a0, a1, a2 = second_arms[k, 0], second_arms[k, 1], second_arms[k, 2]
-                sign = -1.0
-            v0, v1, v2 = turn[body, 0], turn[body, 1], turn[body, 2]
-            along = u0 * a0 + u1 * a1 + u2 * a2
-            crossed = (
-                u0 * (v1 * a2 - v2 * a1)
-                + u1 * (v2 * a0 - v0 * a2)
-                + u2 * (v0 * a1 - v1 * a0)
-            )
-            second = (u0 * v0 + u1 * v1 + u2 * v2) * (
-                v0 * a0 + v1 * a1 + v2 * a2
-            ) - along * (v0 * v0 + v1 * v1 + v2 * v2)
-            strained = (
-                u0 * (stretches[0] - 1.0) * a0
-                + u1 * (stretches[1] - 1.0) * a1
-                + u2 * (stretches[2] - 1.0) * a2
-            )
-            film += sign * (along + strained)
-            # without the part that both share, or small openings would lose digits
-            motion += sign * (strained - crossed - second * bend[body])
-        opened[k] = motion
-        stretched[k] = film
+        motion, film = _motion(
+            k, turn, pairs, normals, points, images, centers, lengths, stretches
+        )
+        opened[k], stretched[k] = motion / unit, film / unit
     return opened, stretched
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def opening_slope(  # type: ignore[no-untyped-def]
+    factors, axes, pairs, normals, points, images, centers, lengths, stretches, unit,
+    swelling, relative, power, ahead,
+):  # fmt: skip
+    """Sum over contacts of power times further opening, at a state nearby.
+
+    Parameters
+    ----------
+    factors, axes, pairs, normals, points, images, centers, lengths, stretches, unit
+        As for `opening_parts`, at the state nearby.
+    swelling : float
+        s - 1 there.
+    relative : (m,) ndarray of float64
+        Opening of each contact over the unit at the state itself.
+    power : (m,) ndarray of float64
+        Share of the power in each; 0 where it does not conduct.
+    ahead : bool
+        Whether contacts that are just closed count if they open.
+
+    Returns
+    -------
+    float
+        Over the contacts that are open.
+
+    """
+    turn = _turns(factors, axes, stretches)
+    total = 0.0
+    for k in range(pairs.shape[0]):
+        if relative[k] < 0.0 or power[k] == 0.0:
+            continue
+        motion, film = _motion(
+            k, turn, pairs, normals, points, images, centers, lengths, stretches
+        )
+        change = motion / unit + swelling * (film / unit) - relative[k]
+        if relative[k] > 0.0 or (ahead and change > 0.0):
+            total += power[k] * change
+    return total
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def powers(conducts, relative, stretched, currents, conductances, resistance):  # type: ignore[no-untyped-def]
+    """Share of the power in each contact, and sums over them.
+
+    Parameters
+    ----------
+    conducts : (m,) ndarray of bool
+        Which contacts conduct.
+    relative, stretched : (m,) ndarray of float64
+        Opening of each, and its part per unit of swelling.
+    currents, conductances : (e,) ndarray of float64
+        Of the resistors: of the contacts that conduct, then of those to the electrodes.
+    resistance : float
+        Of the network at 1 V.
+
+    Returns
+    -------
+    power : (m,) ndarray of float64
+        0 where a contact does not conduct.
+    links, electrodes : float
+        Power in all contacts, and in those to the electrodes.
+    opened, pulled : float
+        Sums of power times opening, and times what swelling adds, over open contacts.
+
+    """
+    m, row = conducts.size, 0
+    power = np.zeros(m)
+    links = electrodes = opened = pulled = 0.0
+    for k in range(m):
+        if not conducts[k]:
+            continue
+        if conductances[row] > 0.0:
+            share = currents[row] * resistance * (currents[row] / conductances[row])
+            power[k] = share
+            links += share
+            if relative[k] > 0.0:
+                opened += share * relative[k]
+                pulled += share * stretched[k]
+        row += 1
+    for e in range(row, currents.size):
+        if conductances[e] > 0.0:
+            electrodes += currents[e] * resistance * (currents[e] / conductances[e])
+    return power, links, electrodes, opened, pulled

@@ -37,10 +37,19 @@ def _best_image(kinds, bodies, a, b, cutoff, slack, lengths, periodic, planar):
     first, last = np.zeros(3, np.int64), np.zeros(3, np.int64)
     offset = np.empty(3)
     one, two = np.int64(kinds[a]), np.int64(kinds[b])
+    near2 = 0.0
     for k in range(3):
         offset[k] = bodies[b, k] - bodies[a, k]
+        near = abs(offset[k])
         if periodic[k]:
-            extent = bodies[a, 8 + k] + bodies[b, 8 + k] + slack
+            near = min(near, lengths[k] - near)
+        near2 += near * near
+    # The gap at the nearest centre bounds how far off a smaller gap can be.
+    most = math.sqrt(near2) + bodies[a, 6] + bodies[b, 6]
+    most += _SLACK * (most + lengths[0] + lengths[1] + lengths[2])
+    for k in range(3):
+        if periodic[k]:
+            extent = min(bodies[a, 8 + k] + bodies[b, 8 + k] + slack, most)
             first[k] = math.ceil((-extent - offset[k]) / lengths[k])
             last[k] = math.floor((extent - offset[k]) / lengths[k])
     far = bodies[a, 11] + bodies[b, 11] + slack

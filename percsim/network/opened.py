@@ -11,13 +11,13 @@ temperature.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.constants import k as boltzmann
 
-from percsim.kernels.opening import opening_parts
+from percsim.kernels.opening import opening_parts, opening_slope, powers
 from percsim.links.search import Links
 from percsim.network.build import Network
 from percsim.network.laws import ContactOpeningLaw, contact_draws
@@ -92,7 +92,7 @@ class OpenedBox:
     thermal: ThermalOpening
     ends: NDArray[np.int64] = field(repr=False)
     _breaks: Floats = field(repr=False)
-    _geometry: tuple[Floats, ...] = field(repr=False)
+    _factors: Floats = field(repr=False)
     _parts: dict[tuple[float, float], tuple[Floats, Floats]] = field(repr=False)
 
     @classmethod
@@ -116,22 +116,14 @@ class OpenedBox:
                 np.column_stack([sink, np.full(len(sink), n + 1)]),
             ]
         )
-        p = links.particles
-
-        def solid(vectors: Floats) -> Floats:
-            out = np.zeros((len(vectors), 3))
-            out[:, : p.box.dimension] = vectors
-            return out
-
-        geometry = tuple(map(solid, (p.axes, links.normals, *links.arms)))
         return cls(
             links,
-            law.length_in(p),
+            law.length_in(links.particles),
             mounting,
             thermal,
             ends,
             np.exp(contact_draws(links.pairs, law.seed)),
-            (shape_factors(p), *geometry),
+            shape_factors(links.particles),
             {},
         )
 
@@ -144,21 +136,23 @@ class OpenedBox:
         if at not in self._parts:
             for other in [known for known in self._parts if known[1] != 1.0]:
                 del self._parts[other]  # of one temperature and share, not asked for again
-            box = self.links.particles.box
-            d = box.dimension
-            stretches = np.ones(3)
-            stretches[:d] = self.mounting.along_axes(strain, d, box.axis)
-            if d == 3:
-                stretches[2] *= shape
-            factors, axes, normals, first, second = self._geometry
-            opened, stretched = opening_parts(
-                factors, axes, self.links.pairs, normals, first, second, stretches
-            )
-            length = self.opening_length
-            self._parts[at] = (opened / length, stretched / length)
-            if len(self._parts) > 1 and len(self._parts) * len(opened) > MOST_KEPT:
+            self._parts[at] = opening_parts(*self._geometry(strain, shape))
+            if len(self._parts) > 1 and len(self._parts) * len(self.links) > MOST_KEPT:
                 del self._parts[next(iter(self._parts))]
         return self._parts[at]
+
+    def _geometry(self, strain: float, shape: float) -> tuple[Any, ...]:
+        """Collect what kernels of openings take, at a strain and shape of swelling."""
+        links, p = self.links, self.links.particles
+        d = p.box.dimension
+        stretches = np.ones(3)
+        stretches[:d] = self.mounting.along_axes(strain, d, p.box.axis)
+        if d == 3:
+            stretches[2] *= shape
+        contacts = links.pairs, links.normals, links.points, links.images
+        lengths = np.array(p.box.size)
+        unit = self.opening_length
+        return self._factors, p.axes, *contacts, p.centers, lengths, stretches, unit
 
     def relative_openings(
         self, strain: float, temperature: float, share: float | None = None
@@ -234,10 +228,14 @@ class OpenedBox:
         """Conductance of every resistor of `ends` [S], 0 where a link does not conduct."""
         active = law.activation(temperature)
         g = np.full(len(self.ends), law.electrode_conductance * active)
-        links = law.g0 * active * np.exp(-law.beta * np.maximum(relative, 0.0))
+        links = g[: len(relative)]
+        np.maximum(relative, 0.0, out=links)
+        links *= -law.beta
+        np.exp(links, out=links)
+        links *= law.g0 * active
         if factors is not None:
             links *= factors
-        g[: len(relative)] = np.where(conducts, links, 0.0)
+        links[~conducts] = 0.0
         return g
 
     def slopes(
@@ -258,36 +256,37 @@ class OpenedBox:
         """
         if solution.is_open:
             return dict.fromkeys(SLOPES, 0.0)
-        shares = solution.power_shares
-        m = int(opened.conducts.sum())
-        power, electrode = shares[:m], float(shares[m:].sum())
-        relative = opened.relative[opened.conducts]
         swelling, shape = self._swelling(temperature)
-        first, stretch = self.parts(strain, shape)
-        ahead, ahead_stretch = self.parts(strain + STRAIN_STEP, shape)
-        self._parts.pop((strain + STRAIN_STEP, shape), None)
-        along = ((ahead - first) + swelling * (ahead_stretch - stretch)) / STRAIN_STEP
-        along = along[opened.conducts]
-        ahead_opens = (relative > 0.0) | ((relative == 0.0) & (along > 0.0))
-        weight = -law.beta * power
-        pulled = np.where(relative > 0.0, weight, 0.0)
+        relative = opened.relative
+        power, links, electrodes, beta, pull = powers(
+            opened.conducts, relative, self.parts(strain, shape)[1], solution.currents,
+            opened.network.conductances, solution.resistance,
+        )  # fmt: skip
+
+        def to(strain: float, swelling: float, shape: float, ahead: bool = False) -> float:
+            nearby = (*self._geometry(strain, shape), swelling, relative, power, ahead)
+            moved = opening_slope(*nearby)
+            return -law.beta * float(moved)
+
         thermal = self.thermal
         if thermal.bond is None:
-            pull = float(np.sum(pulled * stretch[opened.conducts]))
-            per_share = pull * thermal.expansion * (temperature - thermal.closed_at)
-            per_kelvin = pull * thermal.share * thermal.expansion
+            pull *= -law.beta * thermal.expansion
+            per_share = pull * (temperature - thermal.closed_at)
+            per_kelvin = pull * thermal.share
         else:
-            more = self.relative_openings(strain, temperature, thermal.share + SHARE_STEP)
-            warmer = self.relative_openings(strain, temperature + KELVIN_STEP)
-            moved = np.stack([more, warmer])[:, opened.conducts] - relative
-            per_share, per_kelvin = (moved @ pulled) / (SHARE_STEP, KELVIN_STEP)
+            more = self._swelling(temperature, thermal.share + SHARE_STEP)
+            per_share = to(strain, *more) / SHARE_STEP
+            per_kelvin = (
+                to(strain, *self._swelling(temperature + KELVIN_STEP)) / KELVIN_STEP
+            )
+        along = to(strain + STRAIN_STEP, swelling, shape, ahead=True)
         inverse = 1.0 / temperature - 1.0 / ROOM_TEMPERATURE
         return {
-            "g0": float(power.sum()),
-            "electrode": electrode,
-            "beta": 0.0 + float(np.sum(weight * np.maximum(relative, 0.0))),
+            "g0": float(links),
+            "electrode": float(electrodes),
+            "beta": 0.0 - law.beta * float(beta),
             "lambda_T": float(per_share),
             "Ea": 0.0 - inverse / boltzmann,
-            "strain": float(np.sum(weight * np.where(ahead_opens, along, 0.0))),
+            "strain": along / STRAIN_STEP,
             "temperature": float(per_kelvin) + law.Ea / (boltzmann * temperature**2),
         }
