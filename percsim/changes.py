@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from percsim.advice import Answer, Films, carried, film_recipe
 from percsim.boxes.statistics import weighted_quantiles
@@ -13,7 +14,7 @@ from percsim.decision.decide import Change, changes
 from percsim.decision.outlook import Outlook
 from percsim.decision.target import Target
 
-__all__ = ["changes_of", "tighter"]
+__all__ = ["changes_of", "knowing", "tighter"]
 
 GAPS = (0.5, 0.7, 1.4, 2.0, 3.0)
 """Gaps tried, over that of the best recipe."""
@@ -23,6 +24,10 @@ SHORTEST_GAP = 10.0
 """Advice does not shorten the electrode gap below this many median diameters."""
 FARTHEST_GAP = 10.0
 """Nor lengthen it beyond this multiple of the longest gap explored, if no film ends it."""
+KNOWN_TO = 8
+"""Intervals of equal probability that a number is known to, once it is known."""
+SHUFFLES = 12
+"""Orders of the draws that tell what chance alone would seem to buy."""
 EASY = 0.75
 """A limit is tried at the value that so many of the draws keep."""
 WORTHWHILE = 0.01
@@ -155,3 +160,44 @@ def tighter(films: Films, own: Outlook) -> list[tuple[str, float, float, Outlook
         share = own.draw_band(np.maximum(1.0 - ratio**2, 0.0) / 0.75).median
         found.append((name, spread, share, after))
     return sorted(found, key=lambda row: -row[2])
+
+
+def knowing(found: Answer) -> list[tuple[str, float, float]]:
+    """Say what it would buy to know each number that is not known before choosing.
+
+    Returns
+    -------
+    list of (str, float, float)
+        Its symbol, the rise of the best recipe's P if it were known to an eighth of what is
+        now possible, and the standard error of that; the most first.
+
+    Notes
+    -----
+    Of an eighth of the draws another recipe may seem best by chance: what draws in another
+    order seem to buy is taken off.
+
+    """
+    own = found.outlooks[found.decision.best]
+    known, weights = own.knowledge, own.weights
+    held = np.column_stack(
+        [o.holds(found.target)[1] for o in found.outlooks if o.knowledge is known]
+    )
+    worth = weights[:, None] * held
+    least = float(worth.sum(axis=0).max())
+
+    def gain(order: NDArray[np.int64]) -> float:
+        place = np.cumsum(weights[order]) * KNOWN_TO
+        cells = np.searchsorted(place, np.arange(1, KNOWN_TO), side="left")
+        sums = np.add.reduceat(worth[order], [0, *np.minimum(cells, len(order) - 1)])
+        return float(sums.max(axis=1).sum()) - least
+
+    rng = np.random.default_rng(SHUFFLES)
+    chance = [gain(rng.permutation(len(weights))) for _ in range(SHUFFLES)]
+    numbers = {**known.values, "scatter": known.scale}
+    rows = [
+        (name, gain(np.argsort(values, kind="stable")) - float(np.mean(chance)),
+         float(np.std(chance)))
+        for name, values in numbers.items()
+        if np.ptp(values) > 0.0
+    ]  # fmt: skip
+    return sorted(rows, key=lambda row: -row[1])

@@ -24,7 +24,7 @@ from percsim.first_page import FirstPage, best_told, first_page
 from percsim.packing import pack
 from percsim.plan import Plan
 
-__all__ = ["Comparison", "Difference", "compare"]
+__all__ = ["Comparison", "Difference", "Side", "compare", "side_by_side"]
 
 Floats = NDArray[np.float64]
 
@@ -95,7 +95,16 @@ def compare(first: str | os.PathLike[str], second: str | os.PathLike[str]) -> Co
         If one of them holds no models of its films.
 
     """
-    sides = [_opened(folder) for folder in (first, second)]
+    return side_by_side(_opened(first), _opened(second))
+
+
+Side = tuple[Plan, list[Films], Answer]
+"""A plan, the models of its films, and what is decided from them."""
+
+
+def side_by_side(one: Side, two: Side) -> Comparison:
+    """Put two plans that were answered side by side."""
+    sides = [one, two]
     pages = tuple(first_page(*side) for side in sides)
     found, other = (side[2] for side in sides)
     a, b = (side[2].outlooks[best_told(side[2].decision)] for side in sides)
@@ -114,7 +123,7 @@ def compare(first: str | os.PathLike[str], second: str | os.PathLike[str]) -> Co
     )  # fmt: skip
 
 
-def _opened(folder: str | os.PathLike[str]) -> tuple[Plan, list[Films], Answer]:
+def _opened(folder: str | os.PathLike[str]) -> Side:
     """Plan of a folder, the models of its films, and what is decided from them."""
     with Store.read(results_folder(folder)) as store:
         told, kept = store.load_artefact("plan"), store.load_artefact("films")

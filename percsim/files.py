@@ -7,7 +7,9 @@ import re
 from collections import Counter
 from pathlib import Path
 
-__all__ = ["LARGEST", "lines_of_keys", "read_rows", "read_text", "split_heading"]
+__all__ = [
+    "LARGEST", "lines_of_keys", "read_rows", "read_text", "rows_of", "split_heading",
+]  # fmt: skip
 
 LARGEST = 2_000_000
 """Bytes of the largest file that is read; a device without an end is refused by it."""
@@ -54,9 +56,14 @@ def read_rows(path: str | Path, largest: int = LARGEST) -> list[tuple[int, list[
         As `read_text`, and if a line is not CSV or names too many columns.
 
     """
+    return rows_of(read_text(path, largest))
+
+
+def rows_of(text: str) -> list[tuple[int, list[str]]]:
+    """Rows of a table as `read_rows` gives them, of text that was read."""
     lines = [
         (number, line)
-        for number, line in enumerate(read_text(path, largest).splitlines(), 1)
+        for number, line in enumerate(text.splitlines(), 1)
         if line.strip() and not line.lstrip().startswith("#")
     ]
     between = max(",;\t", key=lines[0][1].count) if lines else ","

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import permutations
 from typing import TYPE_CHECKING, Any
 
@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Cause", "Cups", "FilmsOfCup", "FirstPage", "Part", "Place", "Plot", "Point", "Read",
-    "Remark", "Row", "best_told", "first_page", "read_first_page", "stored_first_page",
+    "Remark", "Row", "best_told", "first_page", "read_first_page", "row_of",
+    "stored_first_page",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -427,16 +428,19 @@ def _rows(
         near = max(EQUAL, 2.0 * _error(off, own.weights))
         same = found.recipes[i].loading == found.recipes[best].loading
         ties = i != best and same and decision.all_limits[best] - min(near, 0.5 * P) < P
-        factor = own.response_band() if own.strain else None
-        rows.append(
-            Row(
-                places[i], i == best, i in cast, ties, own.casting_band(),
-                own.draw_band(own.resistance_cv), factor,
-                None if factor is None else own.draw_band(own.gauge_factor_cv),
-                P, *_misses(own, found.target),
-            )
-        )  # fmt: skip
+        row = row_of(own, places[i], P, found.target)
+        rows.append(replace(row, is_best=i == best, in_cup=i in cast, ties=ties))
     return tuple(sorted(rows, key=lambda row: (row.place.mix, row.place.weight_fraction)))
+
+
+def row_of(own: Outlook, place: Place, P: float, target: Target) -> Row:
+    """Tell what one recipe would read, by itself."""
+    factor = own.response_band() if own.strain else None
+    return Row(
+        place, False, False, False, own.casting_band(), own.draw_band(own.resistance_cv),
+        factor, None if factor is None else own.draw_band(own.gauge_factor_cv), P,
+        *_misses(own, target),
+    )  # fmt: skip
 
 
 def _shown(

@@ -174,6 +174,7 @@ def run_plan(
     *,
     workers: int | None = None,
     fresh: bool = False,
+    add: bool = False,
     progress: Progress | None = None,
     executor: Executor | None = None,
     verify_film: float | None = None,
@@ -194,6 +195,9 @@ def run_plan(
         Processes, default the cores at hand. The digits do not depend on it.
     fresh : bool
         Remove what percsim had written there and start again.
+    add : bool
+        Go on in a folder whose boxes are all of other films, contacts or states; they stay,
+        and the folder shows this plan.
     progress : Progress, optional
         Told how far the boxes are.
     executor : Executor, optional
@@ -234,7 +238,8 @@ def run_plan(
     same = {"plan.toml": checksum(plan.text.encode())}
     with Store.open(folder, fresh=fresh, same=same, read_results=True) as store:
         damaged = tuple(store.damaged)
-        refuse_other_boxes(plan, store)
+        if not add:
+            refuse_other_boxes(plan, store)
         if not (folder / "summary.json").is_file():
             # so that an interrupted first run can be reported
             store.save_artefacts(_of_plan(plan))

@@ -46,7 +46,7 @@ electrode_gap = ["2 mm", "3 mm"]
 BAD = PLAN.replace('"0.2 mm"', '"0.2"').replace("aspect_ratio", "aspect_ration")
 COMMANDS = (
     "run", "new", "explain", "materials", "recipe", "check", "threshold", "report",
-    "anchor", "agree", "lots",
+    "anchor", "agree", "lots", "explore",
 )  # fmt: skip
 
 

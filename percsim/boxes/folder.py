@@ -153,6 +153,8 @@ class FolderLock:
     ----------
     folder : Path
         Made if missing.
+    name : str
+        File that it is claimed by.
 
     Raises
     ------
@@ -161,8 +163,8 @@ class FolderLock:
 
     """
 
-    def __init__(self, folder: Path) -> None:
-        self._path = folder / _LOCK
+    def __init__(self, folder: Path, name: str = _LOCK) -> None:
+        self._path = folder / name
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._claim(folder)

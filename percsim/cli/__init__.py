@@ -18,14 +18,22 @@ from typing import Annotated
 
 import typer
 
-from percsim.cli import lots, planning, results, running, sizing, weighing  # noqa: F401
+from percsim.cli import (  # noqa: F401
+    exploring,
+    lots,
+    planning,
+    results,
+    running,
+    sizing,
+    weighing,
+)
 from percsim.cli.shared import BAD_INPUT, DONE, INTERRUPTED, app, reason, say, tell
 from percsim.process import interrupts, set_one_thread
 
 __all__ = ["app", "main"]
 
 ORDER = (
-    "run", "anchor", "agree", "new", "explain", "materials", "recipe", "check",
+    "run", "explore", "anchor", "agree", "new", "explain", "materials", "recipe", "check",
     "threshold", "report", "compare", "lots",
 )  # fmt: skip
 """Commands as the help lists them."""

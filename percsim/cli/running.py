@@ -70,6 +70,10 @@ def run(
     fresh: Annotated[
         bool, typer.Option("--fresh", help="Remove the results in FOLDER and start again.")
     ] = False,
+    add: Annotated[
+        bool,
+        typer.Option("--add", help="Go on in FOLDER beside boxes of other films."),
+    ] = False,
     verify_film: Annotated[
         bool,
         typer.Option(
@@ -107,8 +111,8 @@ def run(
         cluster, tls_ca, tls_cert, tls_key, workers=workers, quiet=quiet
     ) as elsewhere:
         result = _carry_out(
-            loaded, folder, workers, quiet, fresh=fresh, verify_film=films, aloud=aloud,
-            cluster=elsewhere,
+            loaded, folder, workers, quiet, fresh=fresh, add=add, verify_film=films,
+            aloud=aloud, cluster=elsewhere,
         )  # fmt: skip
     say_result(result, quiet, as_json, details, said=aloud)
 
@@ -261,6 +265,7 @@ def _carry_out(
     quiet: bool,
     *,
     fresh: bool = False,
+    add: bool = False,
     verify_film: float | None = None,
     command: str | None = None,
     aloud: bool = False,
@@ -303,6 +308,7 @@ def _carry_out(
                 out=folder,
                 workers=workers,
                 fresh=fresh,
+                add=add,
                 # a fault of the folder comes first, and alone
                 progress=after_lines(lines, report),
                 verify_film=verify_film,

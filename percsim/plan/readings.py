@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from percsim.errors import PlanError
-from percsim.files import read_rows, split_heading
+from percsim.files import read_text, rows_of, split_heading
 from percsim.film.tolerances import Tolerances
 from percsim.plan.readers import did_you_mean
 from percsim.plan.sections.section import reader_of
@@ -27,7 +27,9 @@ from percsim.plan.sections.use import MeasuredSection
 from percsim.states.temperature import ROOM_TEMPERATURE
 from percsim.units import KINDS, parse_quantity, show_value
 
-__all__ = ["FILM", "STRAINED", "WEIGHED", "Readings", "read_readings"]
+__all__ = [
+    "FILM", "STRAINED", "WEIGHED", "Readings", "read_readings", "readings_of",
+]  # fmt: skip
 
 FILM, STRAINED, WEIGHED = "film", "strained_resistance", "weighed"
 """Columns of a cup sheet alone: number of a film, its R under strain, grams of a part."""
@@ -134,11 +136,20 @@ def read_readings(path: str | Path) -> Readings:
     """
     path = Path(path)
     try:
-        cells = read_rows(path)
+        text = read_text(path)
     except ValueError as error:
         raise PlanError([f"{path}: {error}"]) from None
+    return readings_of(text, path.name)
+
+
+def readings_of(text: str, name: str) -> Readings:
+    """Read the text of a file of readings; `name` is what messages call it."""
+    try:
+        cells = rows_of(text)
+    except ValueError as error:
+        raise PlanError([f"{name}: {error}"]) from None
     if not cells:
-        raise PlanError([f"{path.name}: is empty; its first line names the columns"])
+        raise PlanError([f"{name}: is empty; its first line names the columns"])
     columns = [_heading(text) for text in cells[0][1]]
     faults = _faults_of_headings(cells[0][1], columns)
     rows = []
@@ -167,7 +178,7 @@ def read_readings(path: str | Path) -> Readings:
             faults.append("no film of it is read yet")
         rows = [one for row in read for one in _rows_of_film(row, faults)]
     if faults:
-        raise PlanError([f"{path.name}: {fault}" for fault in dict.fromkeys(faults)])
+        raise PlanError([f"{name}: {fault}" for fault in dict.fromkeys(faults)])
     return Readings(rows, blank)
 
 

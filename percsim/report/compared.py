@@ -21,10 +21,10 @@ from percsim.words.first import (
     state_line,
 )
 
-__all__ = ["compared_page", "compared_text"]
+__all__ = ["basis_words", "compared_page", "compared_rows", "compared_text"]
 
 
-def _rows(found: Comparison) -> list[tuple[str, ...]]:
+def compared_rows(found: Comparison) -> list[tuple[str, ...]]:
     """Items of both first pages, and how far apart they are."""
     a, b = found.pages
     apart = {d.what: _apart(d) for d in found.differences}
@@ -101,7 +101,8 @@ def _own_cautions(pages: Sequence[FirstPage]) -> list[list[str]]:
     return [[x for x in told[k] if x not in told[1 - k]] for k in (0, 1)]
 
 
-def _basis(found: Comparison) -> str:
+def basis_words(found: Comparison) -> str:
+    """Say what the differences are taken at."""
     if found.shared:
         same = (
             "contacts, threshold and bench"
@@ -137,7 +138,7 @@ def compared_text(found: Comparison, names: tuple[str, str]) -> str:
     lines = []
     for name, page in zip(names, found.pages, strict=True):
         lines += wrapped(f"{name}: {state_line(page)}.")
-    heads, rows = ("", *names, "second to first"), _rows(found)
+    heads, rows = ("", *names, "second to first"), compared_rows(found)
     table = list(rows)
     while table and max(map(len, columns(heads, table))) > WIDTH:
         table.remove(max(table, key=lambda row: max(map(len, row))))
@@ -145,7 +146,7 @@ def compared_text(found: Comparison, names: tuple[str, str]) -> str:
     for head, *cells in (row for row in rows if row not in table):
         told = (f"{n} {x}" for n, x in zip(heads[1:], cells, strict=True) if x)
         lines += wrapped(f"{head}: {'; '.join(told)}", 2)
-    lines += wrapped(sentence(_basis(found)))
+    lines += wrapped(sentence(basis_words(found)))
     for name, page, own in zip(names, found.pages, _own_cautions(found.pages), strict=True):
         lines += wrapped(f"{name}: {' '.join([*remark_lines(page), *own])}")
     return spelt("\n".join(lines))
@@ -155,6 +156,7 @@ def compared_page(found: Comparison, names: tuple[str, str]) -> str:
     """Render both first pages and what sets them apart as one HTML document."""
     return rendered(
         "compared.html.j2",
-        style=styles(), names=names, rows=_rows(found), basis=sentence(_basis(found)),
+        style=styles(), names=names, rows=compared_rows(found),
+        basis=sentence(basis_words(found)),
         pages=[first_html(page, styled=False) for page in found.pages],
     )  # fmt: skip

@@ -107,11 +107,11 @@ def _mark(row: Row, page: FirstPage) -> str:
     return "best" if row.is_best else ""
 
 
-def sheet_of(page: FirstPage) -> FirstSheet:
-    """Write out a first page."""
+def sheet_of(page: FirstPage, *, plotted: bool = True) -> FirstSheet:
+    """Write out a first page, with its drawing or without."""
     return FirstSheet(
         KINDS[page.state], units_held(state_line(page)),
-        tuple(_cup(cup, page) for cup in page.cups), plot_svg(page),
+        tuple(_cup(cup, page) for cup in page.cups), plot_svg(page) if plotted else "",
         HEADS, asked_cells(page),
         tuple(
             (_mark(row, page), row_cells(row, page))

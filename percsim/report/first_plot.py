@@ -15,7 +15,7 @@ from percsim.first_page import FirstPage, Plot, Read
 from percsim.quantities import resistance, weight
 from percsim.words.first import plot_line
 
-__all__ = ["plot_svg"]
+__all__ = ["plot_svg", "reach"]
 
 WIDTH, HEIGHT = 460.0, 250.0
 LEFT, RIGHT, TOP, BOTTOM = 66.0, 14.0, 38.0, 40.0
@@ -65,7 +65,7 @@ def plot_svg(page: FirstPage) -> str:
 
     """
     plot = page.plot
-    axes = _Axes(*_reach(page))
+    axes = _Axes(*reach(page))
     cast = [cup.weight_fraction for cup in page.cups]
     parts = [
         f'<svg viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" '
@@ -84,7 +84,7 @@ def plot_svg(page: FirstPage) -> str:
     return "\n".join(parts)
 
 
-def _reach(page: FirstPage) -> tuple[tuple[float, float], tuple[float, float]]:
+def reach(page: FirstPage) -> tuple[tuple[float, float], tuple[float, float]]:
     """Ranges of both axes: window and readings, and what is known as far as it is near."""
     plot = page.plot
     cups = [cup.weight_fraction for cup in page.cups]

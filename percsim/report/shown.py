@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 from importlib import resources
+from typing import TYPE_CHECKING
 
 from percsim.first_page import FirstPage
 from percsim.report.first import sheet_of
 
-__all__ = ["first_html", "rendered", "styles"]
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+__all__ = ["environment", "first_html", "rendered", "styles"]
 
 PLAIN = """
 .first table { border-collapse: collapse; }
@@ -33,12 +38,19 @@ def first_html(page: FirstPage, *, styled: bool = True) -> str:
 
 def rendered(template: str, **context: object) -> str:
     """Fill in a template; whatever is not marked safe is escaped."""
-    from jinja2 import Environment, PackageLoader
+    return str(environment().get_template(template).render(**context))
 
-    environment = Environment(
-        loader=PackageLoader("percsim.report"),
+
+@cache
+def environment(*packages: str) -> Environment:
+    """Templates of the report, and those in the folder `page` of other packages."""
+    from jinja2 import ChoiceLoader, Environment, PackageLoader
+
+    return Environment(
+        loader=ChoiceLoader(
+            [PackageLoader("percsim.report"), *(PackageLoader(p, "page") for p in packages)]
+        ),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return str(environment.get_template(template).render(**context))

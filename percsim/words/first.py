@@ -33,10 +33,29 @@ from percsim.words.films import PARAMETERS
 from percsim.words.power import power_caution
 
 __all__ = [
-    "CAUSE_HEADS", "HEADS", "asked_cells", "cause_cells", "caution_lines", "change_line",
-    "contradiction", "cup_cautions", "cup_line", "cup_title",
-    "expected_lines", "has_mixes", "miss", "ohms", "place", "plot_line", "recipe_line",
-    "remark_lines", "row_cells", "row_note", "state_line", "told",
+    "CAUSE_HEADS",
+    "HEADS",
+    "asked_cells",
+    "cause_cells",
+    "caution_lines",
+    "change_line",
+    "contradiction",
+    "cup_cautions",
+    "cup_line",
+    "cup_title",
+    "expected_lines",
+    "factor_words",
+    "has_mixes",
+    "miss",
+    "ohms",
+    "place",
+    "plot_line",
+    "recipe_line",
+    "remark_lines",
+    "row_cells",
+    "row_note",
+    "state_line",
+    "told",
 ]  # fmt: skip
 
 MOST_OHMS = 1e9
@@ -241,7 +260,8 @@ def told(band: Band, page: FirstPage) -> tuple[str, str]:
     return ohms(band.median, page, digits), "" if low == high == "open" else f"({ends})"
 
 
-def _factor(band: Band | None) -> tuple[str, str]:
+def factor_words(band: Band | None) -> tuple[str, str]:
+    """Median gauge factor and its 5-95 % in brackets; a dash where none can be told."""
     if band is None:
         return "–", ""
     write = three if band.p95 < NARROW * band.p05 else two
@@ -288,7 +308,7 @@ def row_cells(row: Row, page: FirstPage) -> tuple[tuple[str, str], ...]:
     factor = row.gauge_factor if math.isfinite(row.resistance.median) else None
     at = row.place if has_mixes(page) else replace(row.place, mix="")
     return (
-        (place(at), ""), told(row.resistance, page), _factor(factor),
+        (place(at), ""), told(row.resistance, page), factor_words(factor),
         _cv(row.resistance_cv), _cv(row.gauge_factor_cv if factor else None),
         (f"{share(row.probability)} %", ""),
         (miss(row), f"({share(row.miss_chance)} %)" if miss(row) else ""),

@@ -1,0 +1,81 @@
+"""The command that opens the page of knobs."""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import suppress
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from percsim.cli.shared import (
+    BAD_INPUT,
+    Debug,
+    Json,
+    Quiet,
+    command,
+    leave,
+    results_of,
+    say,
+    say_json,
+    valued,
+)
+
+__all__ = ["explore"]
+
+
+@command("percsim explore out/patch", "percsim explore patch.toml --no-browser")
+def explore(
+    what: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FOLDER", help="Results folder of a run, or a plan, which is run first."
+        ),
+    ],
+    out: Annotated[
+        str | None,
+        valued("FOLDER", "Of a plan: its results folder; default out/ and its name."),
+    ] = None,
+    beside: Annotated[
+        Path | None, valued("FOLDER", "A second results folder, shown beside the first.")
+    ] = None,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="Print the address and open nothing.")
+    ] = False,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Turn the knobs of a finished run in the browser and see the decision follow.
+
+    The page is served to this machine alone, until Ctrl-C.
+    """
+    try:
+        import bokeh  # type: ignore[import-untyped,import-not-found,unused-ignore]  # noqa: F401
+        import tornado  # noqa: F401
+    except ImportError:
+        leave(BAD_INPUT, "the page needs more: pip install 'percsim[explore]'")
+    from percsim.live.server import Hub, serve
+
+    run: tuple[str, ...] = ()
+    folder = what
+    if what.is_file():
+        from percsim.advice import stored_films
+        from percsim.plan import Plan
+
+        plan = Plan.load(what)
+        folder = results_of(out, what)
+        if stored_films(plan, folder) is None:
+            run = (str(what), "--out", str(folder))
+    hub = Hub(folder, run, beside)
+
+    def said(address: str) -> None:
+        say_json({"address": address}) if as_json else say(address)
+        if not no_browser:
+            import webbrowser
+
+            webbrowser.open(address)
+
+    with suppress(KeyboardInterrupt, asyncio.CancelledError):
+        asyncio.run(serve(hub, said))

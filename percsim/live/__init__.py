@@ -1,0 +1,1 @@
+"""The page one turns knobs on: what was changed -> what is redone -> what is shown."""

@@ -1,0 +1,419 @@
+"use strict";
+// The page says what is asked and shows what it is sent; it computes no number of its own.
+
+const $ = (what, of = document) => of.querySelector(what);
+const $$ = (what, of = document) => [...of.querySelectorAll(what)];
+const notes = JSON.parse($("#start").textContent).notes;
+const state = { n: 0, shown: 0, settings: {}, at: null, pin: null, reach: null };
+let line = null, wait = 500, pending = null, documents = [];
+
+// --- the address keeps what was turned ------------------------------------------------
+function remember() {
+  const kept = new URLSearchParams(state.settings);
+  if (state.at) kept.set("at", state.at.join(","));
+  if (state.pin) kept.set("a", new URLSearchParams(state.pin).toString());
+  history.replaceState(null, "", "#" + kept.toString());
+}
+
+function recall() {
+  const kept = new URLSearchParams(location.hash.slice(1));
+  const at = (kept.get("at") || "").split(",").map(Number);
+  state.at = at.length === 2 && at.every((x) => x > 0) ? at : null;
+  state.pin = kept.has("a") ? Object.fromEntries(new URLSearchParams(kept.get("a"))) : null;
+  kept.delete("at");
+  kept.delete("a");
+  state.settings = Object.fromEntries(kept);
+}
+
+// --- the line ---------------------------------------------------------------------------
+const tell = (message) => {
+  if (line && line.readyState === 1) line.send(JSON.stringify(message));
+};
+
+function ask() {
+  // one request a frame is enough for a hand that drags
+  if (pending === null) {
+    pending = requestAnimationFrame(() => {
+      pending = null;
+      state.n += 1;
+      remember();
+      document.body.dataset.n = state.n;
+      document.body.classList.add("busy");
+      tell({ ask: state.n, settings: state.settings, at: state.at, pin: state.pin });
+    });
+  }
+}
+
+function note(text, kind = "") {
+  const where = $("#line");
+  where.textContent = text || "";
+  where.className = kind;
+}
+
+function connect() {
+  line = new WebSocket(`ws://${location.host}/line`);
+  line.onopen = () => {
+    wait = 500;
+    note("");
+    document.body.classList.remove("lost");
+    if ($("#knobs")) {
+      tell({ readings: table ? table.text() : "" });
+      ask();
+    }
+  };
+  line.onmessage = (event) => hear(JSON.parse(event.data));
+  line.onclose = () => {
+    document.body.classList.add("lost");
+    note(notes.lost, "bad");
+    setTimeout(connect, wait);
+    wait = Math.min(2 * wait, 4000);
+  };
+}
+
+function hear(told) {
+  if ("locked" in told) {
+    document.body.classList.toggle("locked", told.locked);
+    for (const button of $$("[data-save]")) button.disabled = told.locked;
+    note(told.locked ? notes.second : "", told.locked ? "bad" : "");
+  }
+  if (told.progress) note(told.progress);
+  if (told.reload) location.reload();
+  if (told.note && $("#saved")) $("#saved").textContent = told.note;
+  if ("difference" in told) {
+    $("#difference").hidden = false;
+    $("#difference").textContent = told.difference;
+  }
+  if ("sheet" in told) table.fill(told.sheet);
+  if (!told.n || told.n < state.shown) return;
+  state.shown = told.n;
+  for (const [name, html] of Object.entries(told.parts || {})) put(name, html);
+  for (const [key, dial] of Object.entries(told.knobs || {})) settle(key, dial);
+  for (const [name, title] of Object.entries(told.titles || {}))
+    $(`[data-title="${name}"]`).textContent = title;
+  if (told.faults) blame(told.faults);
+  if (told.at) looked(told.at, told.reach);
+  for (const columns of told.plots || []) feed(columns);
+  if (told.parts && told.n === state.n) document.body.dataset.shown = told.n;
+  if (told.done && told.n === state.n) {
+    document.body.classList.remove("busy");
+    document.body.dataset.done = told.n;
+  }
+}
+
+function put(name, html) {
+  const where = $("#" + name);
+  if (!where) return;
+  if (where.told !== html) where.innerHTML = where.told = html;
+  if (name === "needs") where.hidden = !html;
+}
+
+// --- knobs ------------------------------------------------------------------------------
+const holder = (key) => $(`[data-key="${CSS.escape(key)}"]`);
+const three = (x) => String(+x.toPrecision(3));
+
+function place(slide, value) {
+  const [low, high] = [+slide.dataset.low, +slide.dataset.high];
+  if (value === null || Number.isNaN(value)) return;
+  const share = "log" in slide.dataset
+    ? Math.log(value / low) / Math.log(high / low) : (value - low) / (high - low);
+  slide.value = Math.round(1000 * Math.min(Math.max(share, 0), 1));
+}
+
+function value(slide) {
+  const [low, high, share] = [+slide.dataset.low, +slide.dataset.high, slide.value / 1000];
+  return "log" in slide.dataset ? low * (high / low) ** share : low + share * (high - low);
+}
+
+function turn(key, text, start) {
+  if (text.trim() === start.trim()) delete state.settings[key];
+  else state.settings[key] = text.trim();
+  ask();
+}
+
+function settle(key, dial) {
+  const knob = holder(key);
+  if (!knob) return;
+  const [field, slide] = [$("input[type=text], select", knob), $("input[type=range]", knob)];
+  const own = key in state.settings;
+  knob.classList.toggle("turned", own);
+  if (!own && document.activeElement !== field) field.value = dial.text || field.dataset.start;
+  if (slide && document.activeElement !== slide) place(slide, dial.value);
+  const basis = $("[data-basis]", knob);
+  if (basis) basis.textContent = dial.basis;
+}
+
+function blame(faults) {
+  for (const knob of $$("[data-key]")) {
+    const [told, where] = [faults[knob.dataset.key] || "", $(".fault", knob)];
+    where.hidden = !told;
+    where.textContent = told;
+    $("input[type=text], select", knob).setAttribute("aria-invalid", told ? "true" : "false");
+  }
+  const rest = Object.entries(faults).filter(([key]) => !key || !holder(key));
+  $("#fault").hidden = !rest.length;
+  $("#fault").textContent = rest.map(([key, text]) => (key ? `${key}: ${text}` : text)).join("; ");
+}
+
+function wire(knob) {
+  const key = knob.dataset.key;
+  const [field, slide] = [$("input[type=text], select", knob), $("input[type=range]", knob)];
+  field.addEventListener("change", () => turn(key, field.value, field.dataset.start));
+  if (!slide) return;
+  slide.addEventListener("input", () => {
+    const unit = slide.dataset.unit;
+    field.value = three(value(slide)) + (unit.startsWith(":") ? unit : unit && " " + unit);
+    turn(key, field.value, field.dataset.start);
+  });
+}
+
+function looked(at, reach) {
+  state.reach = reach;
+  const scale = [100, 1000];
+  for (const knob of $$("[data-at]")) {
+    const i = +knob.dataset.at;
+    const [field, slide] = [$("input[type=text]", knob), $("input[type=range]", knob)];
+    [slide.dataset.low, slide.dataset.high] = [scale[i] * reach[2 * i], scale[i] * reach[2 * i + 1]];
+    if (document.activeElement !== field) field.value = String(+(scale[i] * at[i]).toPrecision(4));
+    if (document.activeElement !== slide) place(slide, scale[i] * at[i]);
+    knob.dataset.value = at[i];
+    knob.classList.toggle("turned", state.at !== null);
+  }
+}
+
+function look(i, number) {
+  const at = $$("[data-at]").map((knob) => +knob.dataset.value);
+  at[i] = number;
+  if (at.every((x) => x > 0 && Number.isFinite(x))) {
+    state.at = at;
+    ask();
+  }
+}
+
+function start() {
+  for (const knob of $$("[data-key]")) wire(knob);
+  for (const knob of $$("[data-at]")) {
+    const [i, scale] = [+knob.dataset.at, [100, 1000][+knob.dataset.at]];
+    const [field, slide] = [$("input[type=text]", knob), $("input[type=range]", knob)];
+    field.addEventListener("change", () => look(i, parseFloat(field.value) / scale));
+    slide.addEventListener("input", () => {
+      field.value = three(value(slide));
+      look(i, +field.value / scale);
+    });
+  }
+  if (matchMedia("(max-width: 860px)").matches) for (const group of $$("#knobs details")) group.open = false;
+  $("#knobs").addEventListener("submit", (event) => event.preventDefault());
+  restore();
+  $("#follow").onclick = () => { state.at = null; ask(); };
+  $("#reset").onclick = () => { state.settings = {}; state.at = null; restore(); ask(); };
+  $("#pin").onclick = () => { state.pin = state.pin ? null : { ...state.settings }; pinned(); ask(); };
+  $("#back").onclick = () => { state.settings = { ...state.pin }; restore(); ask(); };
+  $("#print").onclick = () => print();
+  $("#from-cup").onclick = () => tell({ sheet: true });
+  $("#diff").onclick = () => tell({ save: "difference" });
+  document.addEventListener("click", (event) => {
+    const [save, run, pick] = ["[data-save]", "[data-run]", "[data-pick]"].map((x) => event.target.closest(x));
+    if (save) tell({ save: save.dataset.save });
+    if (run) tell({ run: run.dataset.run });
+    if (pick) { state.at = pick.dataset.pick.split(",").map(Number); ask(); }
+  });
+  addEventListener("hashchange", () => { recall(); restore(); ask(); });
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
+  table = readings();
+}
+
+function restore() {
+  for (const knob of $$("[data-key]")) {
+    const field = $("input[type=text], select", knob);
+    field.value = state.settings[knob.dataset.key] ?? field.dataset.start;
+  }
+  pinned();
+}
+
+function pinned() {
+  $("#pin").setAttribute("aria-pressed", state.pin ? "true" : "false");
+  $("#pin").textContent = state.pin ? "Unpin A" : "Pin as A";
+  $("#back").hidden = !state.pin;
+}
+
+// --- plots ------------------------------------------------------------------------------
+let kept = {};
+
+async function draw() {
+  const dark = matchMedia("(prefers-color-scheme: dark)").matches ? 1 : 0;
+  const plots = await (await fetch(`/figures.json?dark=${dark}`)).json();
+  documents = [];
+  for (const [name, item] of Object.entries(plots)) {
+    $(`#plot-${name}`).replaceChildren();
+    const views = await Bokeh.embed.embed_item(item, `plot-${name}`);
+    const root = [...views.roots][0].model;
+    documents.push(root.document);
+    if (name === "map") root.on_event("tap", choose);
+  }
+  const again = kept;
+  kept = {};
+  feed(again);
+  document.body.dataset.drawn = dark;
+}
+
+function choose(event) {
+  const [low, high, near, far] = state.reach;
+  const bound = (x, a, b) => Math.min(Math.max(x, a), b);
+  state.at = [bound(+(event.x / 100).toPrecision(3), low, high), bound(+(event.y / 1000).toPrecision(2), near, far)];
+  ask();
+}
+
+function feed(columns) {
+  for (const [name, data] of Object.entries(columns)) {
+    if (name === "ranges") {
+      kept.ranges = kept.ranges || { name: [], low: [], high: [] };
+      data.name.forEach((of, i) => {
+        for (const model of documents.map((d) => d.get_model_by_name(of)).filter(Boolean))
+          model.setv(of === "map-colour" ? { low: data.low[i], high: data.high[i] } : { start: data.low[i], end: data.high[i] });
+        for (const key of ["name", "low", "high"]) kept.ranges[key].push(data[key][i]);
+      });
+      for (const key of ["name", "low", "high"]) kept.ranges[key] = kept.ranges[key].slice(-24);
+      continue;
+    }
+    kept[name] = data;
+    for (const model of documents.map((d) => d.get_model_by_name(name)).filter(Boolean))
+      model.data = data;
+  }
+}
+
+// --- readings ---------------------------------------------------------------------------
+let table = null;
+const HEADINGS = ["cup", "weight_fraction (wt%)", "electrode_gap (mm)", "resistance (kohm)",
+  "strain (microstrain)", "strained_resistance (kohm)", "note"];
+
+function cells(text) {
+  // as the program reads it: one separator, quotes doubled inside quotes
+  const lines = text.split(/\r?\n/).filter((x) => x.trim() && !x.trim().startsWith("#"));
+  const count = (mark) => (lines[0] || "").split(mark).length;
+  const mark = [",", ";", "\t"].reduce((a, b) => (count(b) > count(a) ? b : a));
+  return lines.map((row) => {
+    const out = [];
+    for (let i = 0, cell = "", quoted = false; i <= row.length; i++) {
+      const c = row[i];
+      if (c === '"') {
+        if (quoted && row[i + 1] === '"') { cell += c; i++; } else quoted = !quoted;
+      } else if (c === undefined || (c === mark && !quoted)) {
+        out.push(cell.trim());
+        cell = "";
+      } else cell += c;
+    }
+    return out;
+  });
+}
+
+function readings() {
+  let rows = [HEADINGS, HEADINGS.map(() => "")];
+  const before = [];
+  const where = $("#readings-table");
+  const quote = (cell) => (/[",;\t]/.test(cell) ? `"${cell.replaceAll('"', '""')}"` : cell);
+  const full = (row) => row.some((cell) => cell);
+  const text = () => {
+    const kept = rows.slice(1).filter(full);
+    return kept.length ? [rows[0], ...kept].map((row) => row.map(quote).join(",")).join("\n") + "\n" : "";
+  };
+  const send = () => {
+    const told = text();
+    if (told.length > 1e6) { $("#saved").textContent = notes["too large"]; return; }
+    tell({ readings: told });
+    ask();
+  };
+  const change = (made) => {
+    before.push(JSON.stringify(rows));
+    rows = made;
+    show();
+    send();
+  };
+  function show(focus) {
+    const body = document.createElement("table");
+    rows.forEach((row, i) => {
+      const tr = body.insertRow();
+      row.forEach((cell, j) => {
+        const input = document.createElement("input");
+        input.value = cell;
+        input.size = Math.max(6, Math.min(rows[0][j].length, 26));
+        input.setAttribute("aria-label", i ? `${rows[0][j]}, row ${i}` : `heading ${j + 1}`);
+        input.onchange = () => {
+          const made = rows.map((r) => [...r]);
+          made[i][j] = input.value.trim();
+          if (i === rows.length - 1 && full(made[i])) made.push(rows[0].map(() => ""));
+          const next = focus;
+          change(made);
+          if (next) next();
+        };
+        input.onkeydown = (event) => {
+          const to = { Enter: 1, ArrowDown: 1, ArrowUp: -1 }[event.key];
+          if (!to) return;
+          event.preventDefault();
+          input.blur();
+          const other = $$("tr", where)[i + to];
+          if (other) $$("input", other)[j].focus();
+        };
+        input.onpaste = (event) => {
+          const told = event.clipboardData.getData("text");
+          if (!/[\n\t]/.test(told)) return;
+          event.preventDefault();
+          paste(told, i, j);
+        };
+        const td = document.createElement(i ? "td" : "th");
+        td.append(input);
+        tr.append(td);
+      });
+    });
+    where.replaceChildren(body);
+    $("#undo").disabled = !before.length;
+  }
+  function paste(told, i, j) {
+    const made = cells(told);
+    if (made[0].some((cell) => /resistance|electrode_gap|weight_fraction|^gap|^loading|^r\b/i.test(cell))) { fill(told); return; }
+    const next = rows.map((r) => [...r]);
+    made.forEach((row, di) => {
+      while (next.length <= i + di) next.push(rows[0].map(() => ""));
+      row.forEach((cell, dj) => { if (j + dj < rows[0].length) next[i + di][j + dj] = cell; });
+    });
+    change(next);
+  }
+  function fill(told) {
+    const made = cells(told);
+    if (!made.length) return;
+    const width = made[0].length;
+    change(made.map((row) => [...row, ...Array(width)].slice(0, width).map((x) => x || "")));
+  }
+  const undo = () => {
+    if (!before.length) return;
+    rows = JSON.parse(before.pop());
+    show();
+    send();
+  };
+  const open = async (file) => {
+    if (file.size > 1e6) { $("#saved").textContent = notes["too large"]; return; }
+    fill(await file.text());
+  };
+  $("#undo").onclick = undo;
+  $("#add-row").onclick = () => change([...rows, rows[0].map(() => "")]);
+  $("#clear-readings").onclick = () => change([HEADINGS, HEADINGS.map(() => "")]);
+  $("#file").onchange = (event) => { if (event.target.files[0]) open(event.target.files[0]); event.target.value = ""; };
+  where.addEventListener("keydown", (event) => {
+    if (event.key === "z" && (event.ctrlKey || event.metaKey)) { event.preventDefault(); undo(); }
+  });
+  addEventListener("dragover", (event) => event.preventDefault());
+  addEventListener("drop", (event) => {
+    event.preventDefault();
+    if (event.dataTransfer.files[0]) open(event.dataTransfer.files[0]);
+  });
+  addEventListener("beforeunload", (event) => { if (before.length && text() && !saved) event.preventDefault(); });
+  let saved = false;
+  $("#save-readings").addEventListener("click", () => { saved = true; });
+  show();
+  return { text, fill };
+}
+
+if ($("#knobs")) {
+  recall();
+  start();
+  draw();
+}
+connect();

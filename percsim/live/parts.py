@@ -1,0 +1,259 @@
+"""What is seen -> what the page is sent: text as ready parts, plots as columns."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from percsim.live.figures import Columns, curve_columns, map_columns, view_columns
+from percsim.live.knobs import Settings, basis, dials, edited
+from percsim.live.session import Cell, Curve, Session, Spot, View, compared
+from percsim.report.compared import basis_words, compared_rows
+from percsim.report.first import sheet_of
+from percsim.report.shown import environment, first_html
+from percsim.words.first import HEADS, asked_cells, row_cells
+from percsim.words.live import (
+    GROUPS,
+    LABELS,
+    NOTES,
+    WORTH_HEADS,
+    boxes_line,
+    candidate_line,
+    outside_line,
+    reading_lines,
+    title_of,
+    tolerance_label,
+    worth_cells,
+    worth_name,
+    worthless,
+)
+
+__all__ = ["Asked", "difference", "page", "seen", "steps", "waiting"]
+
+Message = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One request of a page.
+
+    Parameters
+    ----------
+    number : int
+        Counts the requests of a page.
+    settings : mapping of str to str
+        Texts of the keys turned.
+    at : (float, float) or None
+        Loading and gap [m] looked at; None for the best.
+    pin : mapping of str to str or None
+        Settings of what is pinned beside.
+    readings : str
+        Table of readings.
+    running : bool
+        Whether boxes are being computed.
+    locked : bool
+        Whether saving is left to another page.
+
+    """
+
+    number: int
+    settings: Settings
+    at: tuple[float, float] | None = None
+    pin: Settings | None = None
+    readings: str = field(default="", repr=False)
+    running: bool = False
+    locked: bool = False
+
+
+def _macro(name: str, template_name: str = "pieces.html.j2") -> Callable[..., str]:
+    template = environment("percsim.live").get_template(template_name)
+    found: Callable[..., str] = getattr(template.module, name)
+    return found
+
+
+def page(session: Session, beside: str = "") -> str:
+    """Render the page, before anything is answered."""
+    plan = session.plan
+    groups = []
+    own = dials(plan)
+    for group, heading in GROUPS.items():
+        mine = [(d, _label(d.knob.key)) for d in own if d.knob.group == group]
+        if mine:
+            groups.append((group, heading, mine))
+    start = {"notes": NOTES, "folder": session.folder.resolve().name}
+    template = environment("percsim.live").get_template("live.html.j2")
+    return template.render(
+        title=plan.title, folder=str(session.folder), groups=groups, notes=NOTES,
+        beside=beside, start=start,
+    )  # fmt: skip
+
+
+def waiting(folder: Path) -> str:
+    """Render the page of a folder that is being computed."""
+    template = environment("percsim.live").get_template("waiting.html.j2")
+    return template.render(folder=str(folder), notes=NOTES, start={"notes": NOTES})
+
+
+def _label(key: str) -> str:
+    return LABELS.get(key) or tolerance_label(key.partition(".")[2])
+
+
+def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Message]:
+    """Answer a request piece by piece, what matters most first."""
+    view = session.look(asked.settings, asked.readings)
+    pinned = None if asked.pin is None else session.look(asked.pin, asked.readings)
+    best = view.page.best
+    at = (best.weight_fraction, best.electrode_gap)
+    if asked.at is not None:
+        (low, high), (near, far) = view.reach
+        at = min(max(asked.at[0], low), high), min(max(asked.at[1], near), far)
+    spot = session.spot(view, *at)
+    beside = None if pinned is None else session.spot(pinned, *at)
+    curve = _quick(session, view, at[1])
+    line = None if pinned is None else _quick(session, pinned, at[1])
+    yield _first(asked, view, pinned, spot, beside, view_columns(view, curve, spot, line))
+    if view.stale:
+        told = session.needed(view.asked)
+        words = boxes_line(told.jobs, told.seconds, told.cores)
+        needs = _macro("needs")(words, asked.running, asked.locked)
+        yield {"n": asked.number, "parts": {"needs": needs}}
+    curve = session.curve(view, at[1])
+    columns = view_columns(view, curve, spot, line)
+    yield {"n": asked.number,
+           "plots": [columns, curve_columns(view, curve, spot)]}  # fmt: skip
+    yield {"n": asked.number, "parts": {"worth": _worth(session, view)}}
+    cells: list[Cell] = []
+    for more in session.cells(view):
+        cells += more
+        yield {}  # a place to leave
+    columns = map_columns(view, cells, session.explored(view), spot)
+    yield {"n": asked.number, "plots": [columns], "done": True}
+    if other is not None:
+        found = compared(view, other)
+        heads = ("", session.folder.name, "the other", "second to first")
+        table = _macro("beside")(heads, compared_rows(found), basis_words(found))
+        yield {"n": asked.number, "parts": {"beside": table}}
+
+
+def _worth(session: Session, view: View) -> str:
+    """Say what would buy most, as a table, and what buys nothing in a line."""
+    P = view.found.outlooks[view.found.decision.best].probability(view.found.target)
+    rows, rest = [], []
+    for w in session.worth(view):
+        gain = w.probability - P
+        if gain > 2.0 * w.error and gain > 5e-4:
+            rows.append(worth_cells(w.kind, w.name, w.probability, gain, w.error))
+        else:
+            rest.append(worth_name(w.kind, w.name))
+    return _macro("worth")(WORTH_HEADS, rows, worthless(rest))
+
+
+def _quick(session: Session, view: View, gap: float) -> Curve:
+    """Give the plot of the first page, or that of another gap."""
+    plot = view.page.plot
+    if abs(gap - plot.electrode_gap) < 1e-9:
+        return Curve(plot.electrode_gap, plot.points)
+    return session.curve(view, gap)
+
+
+def _first(
+    asked: Asked, view: View, pinned: View | None, spot: Spot, beside: Spot | None,
+    columns: Columns,
+) -> Message:  # fmt: skip
+    """State, P, cups, table and plot."""
+    first = sheet_of(view.page, plotted=False)
+    at = spot.row.place
+    rows = [("now", row_cells(spot.row, view.page))]
+    if pinned is not None and beside is not None:
+        rows.append(("A", row_cells(beside.row, pinned.page)))
+    places = [
+        (f"{r.place.weight_fraction!r}", f"{r.place.electrode_gap!r}")
+        for r in view.page.rows
+    ]
+    other = None if pinned is None else sheet_of(pinned.page, plotted=False)
+    told = view.found.posterior
+    parts = {
+        "state": _macro("state")(first, other),
+        "candidate": _macro("candidate")(
+            HEADS, candidate_line(at.weight_fraction, at.electrode_gap),
+            asked_cells(view.page), rows,
+            outside_line(at.weight_fraction, *view.explored),
+        ),
+        "recipes": _macro("recipes")(first, places),
+        "cups": _cups(first),
+        "remarks": _macro("remarks")(first),
+        "readings": _macro("lines")(_read(view)),
+        "needs": _macro("needs")(NOTES["counting"], asked.running, asked.locked)
+        if view.stale else "",
+    }  # fmt: skip
+    learnt = told is not None and "scatter" in told.told
+    loadings, gaps = view.reach
+    return {
+        "n": asked.number,
+        "parts": parts,
+        "plots": [columns],
+        "titles": {
+            name: title_of(name, at.electrode_gap)
+            for name in ("resistance", "factor", "map", "trade")
+        },
+        "faults": {k: v for k, v in view.faults.items() if k != "readings"},
+        "knobs": {
+            d.knob.key: {
+                "text": d.text, "value": None if d.value != d.value else d.value,
+                **({"basis": basis(view.asked, asked.settings, d.knob, learnt)}
+                   if d.knob.group == "tolerances" else {}),
+            }
+            for d in dials(view.asked)
+        },
+        "at": [at.weight_fraction, at.electrode_gap],
+        "reach": [*loadings, *gaps],
+    }  # fmt: skip
+
+
+def _read(view: View) -> list[str]:
+    """Say what is wrong with the table of readings, or what it tells."""
+    told = view.found.posterior
+    if "readings" in view.faults:
+        return view.faults["readings"].splitlines()
+    if told is None:
+        return []
+    return reading_lines(
+        {name: width for name, width in told.narrowing.items() if name in told.told},
+        [check.reading.label for check in told.checks if check.is_outlier],
+    )
+
+
+def _cups(first: Any) -> str:
+    if not first.cups:
+        return _macro("lines")([NOTES["no cup"]])
+    return _macro("cups", "parts.html.j2")(first)
+
+
+# ------------------------------------------------------------------------------------------
+# Saving
+# ------------------------------------------------------------------------------------------
+
+
+def difference(session: Session, settings: Settings) -> tuple[str, str]:
+    """Text of the changed plan, and how it differs from that of the folder."""
+    view = session.look(settings)
+    good = {} if view.faults else settings
+    text = edited(session.plan, view.asked, good)
+    lines = difflib.unified_diff(
+        session.plan.text.splitlines(), text.splitlines(), "plan.toml", "explored.toml",
+        lineterm="", n=1,
+    )  # fmt: skip
+    return text, "\n".join(lines)
+
+
+def seen(session: Session, settings: Settings, readings: str) -> str:
+    """Render what is seen as a page of its own."""
+    view = session.look(settings, readings)
+    template = environment("percsim.live").get_template("seen.html.j2")
+    return template.render(
+        title=view.plan.title, folder=session.folder.resolve().name,
+        first=first_html(view.page), difference=difference(session, settings)[1],
+    )  # fmt: skip

@@ -1,0 +1,443 @@
+"""One folder under the knobs: what was changed -> what has to be redone.
+
+Target, supply, tolerances and gaps are answered from the models that the folder keeps;
+width, thickness and mix ratio too where the boxes are the same; anything else needs boxes,
+which are counted. Nothing is written here.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from percsim.advice import (
+    Answer,
+    Films,
+    answer,
+    carried,
+    film_recipe,
+    films_of_text,
+    fingerprint,
+)
+from percsim.boxes.folder import results_folder
+from percsim.boxes.store import Store
+from percsim.changes import knowing, tighter
+from percsim.compare import Comparison, side_by_side
+from percsim.decision.knowledge import Knowledge
+from percsim.decision.outlook import Band, Outlook
+from percsim.decision.target import Target
+from percsim.errors import FolderError, PlanError
+from percsim.first_page import FirstPage, Place, Point, Row, first_page, row_of
+from percsim.live.knobs import NEED_BOXES, Settings, turned
+from percsim.plan import Plan
+from percsim.plan.read import parse_toml
+from percsim.plan.readings import readings_of
+
+__all__ = [
+    "Cell",
+    "Curve",
+    "Needed",
+    "Seen",
+    "Session",
+    "Spot",
+    "View",
+    "Worth",
+    "compared",
+]
+
+Floats = NDArray[np.float64]
+Made = TypeVar("Made")
+
+FINEST = (24, 9)
+"""Loadings and gaps of the map."""
+BEYOND = 0.12
+"""How far beyond the boxes the map goes, of the span of loadings."""
+MOST_VIEWS = 8
+"""Answers that are kept."""
+READINGS = "readings.csv"
+"""What messages call the table of the page."""
+
+
+@dataclass(frozen=True, slots=True)
+class Needed:
+    """Boxes that a changed plan takes: how many jobs, and seconds on so many cores."""
+
+    jobs: int
+    seconds: float
+    cores: int
+
+
+@dataclass(frozen=True)
+class View:
+    """What is seen.
+
+    Parameters
+    ----------
+    plan : Plan
+        With its knobs turned, and readings.
+    films : list of Films
+        Models of its mixes.
+    found : Answer
+        What is decided.
+    page : FirstPage
+        What stands on it.
+    faults : dict of str to str
+        What is wrong with settings, by key; "" of several, "readings" of the table. The
+        rest is that of the settings without.
+    stale : bool
+        Whether it is that of the plan as it was, since the changed one needs boxes.
+    asked : Plan
+        The plan that was asked for.
+
+    """
+
+    plan: Plan
+    films: list[Films] = field(repr=False)
+    found: Answer = field(repr=False)
+    page: FirstPage = field(repr=False)
+    faults: dict[str, str]
+    stale: bool
+    asked: Plan = field(repr=False)
+    made: dict[object, Any] = field(default_factory=dict, repr=False)
+    """What was worked out besides, so that another candidate does not cost it again."""
+
+    def once(self, name: object, make: Callable[[], Made]) -> Made:
+        """Give what was made under a name, or make it."""
+        if name not in self.made:
+            self.made[name] = make()
+        found: Made = self.made[name]
+        return found
+
+    @property
+    def own(self) -> Films:
+        """Films of the mix that is told of."""
+        best = self.found.outlooks[self.found.decision.best].recipe
+        return next(f for f in self.films if f.index == best.mix)
+
+    @property
+    def explored(self) -> tuple[float, float]:
+        """Lowest and highest loading with boxes."""
+        loadings = self.own.explored
+        return loadings[0].weight_fraction, loadings[-1].weight_fraction
+
+    @property
+    def reach(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Loadings and gaps of the map, from the lowest to the highest."""
+        low, high = self.explored
+        beyond = BEYOND * (high - low) or 0.1 * low
+        gaps = self.plan.electrode_gaps
+        longest = self.own.limits.film_length or 2.0 * gaps[-1]
+        shortest = max(0.5 * gaps[0], 10.0 * self.own.plan.median_diameter)
+        return (
+            (max(low - beyond, 0.2 * low), min(high + beyond, 0.95)),
+            (shortest, max(min(1.4 * gaps[-1], longest), 1.01 * shortest)),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """The candidate that is looked at."""
+
+    row: Row
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """P of one candidate of the map, with its standard error."""
+
+    weight_fraction: float
+    electrode_gap: float
+    probability: float
+    error: float
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One candidate of a curve: what one casting reads, and its P."""
+
+    weight_fraction: float
+    electrode_gap: float
+    resistance: Band
+    resistance_cv: Band
+    gauge_factor: Band | None
+    probability: float
+    error: float
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Candidates of one gap [m], by loading; points alone are R and nothing more yet."""
+
+    gap: float
+    points: tuple[Seen | Point, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """What one thing would buy: P of the best recipe after it, and its standard error."""
+
+    kind: str
+    name: str
+    probability: float
+    error: float
+
+
+class Session:
+    """A results folder whose plan is turned about.
+
+    Parameters
+    ----------
+    folder : path
+        A folder that a run has finished.
+
+    Raises
+    ------
+    FolderError
+        If it keeps no models of its films.
+
+    """
+
+    def __init__(self, folder: str | os.PathLike[str]) -> None:
+        self.folder = results_folder(folder)
+        self._kept: dict[str, dict[str, str]] = {}
+        self._views: dict[object, View] = {}
+        self.plan: Plan
+        self.load()
+
+    def load(self) -> None:
+        """Read plan and models of the folder, again after a run."""
+        with Store.read(self.folder) as store:
+            told, kept = store.load_artefact("plan"), store.load_artefact("films")
+            text = store.load_artefact("plan_text", "")
+        plan = None if told is None else Plan.from_dict(told, name="plan.toml")
+        if plan is None or films_of_text(plan, kept) is None:
+            raise FolderError(
+                f"{self.folder} holds no finished run of this version; run its plan there"
+            )
+        if not self._kept:
+            self.plan = _written(plan, str(text))
+        self._kept[fingerprint(plan)] = kept
+        self._views.clear()
+
+    # ------------------------------------------------------------------ what is redone
+    def films_of(self, plan: Plan) -> list[Films] | None:
+        """Models of a plan; None where it needs other boxes or another fit."""
+        kept = self._kept.get(fingerprint(plan))
+        if kept is not None:
+            return films_of_text(plan, kept)
+        for print_, kept in self._kept.items():
+            base = self._like(plan)
+            if base is None or fingerprint(base) != print_:
+                continue
+            found = films_of_text(base, kept)
+            if found is not None:
+                mixes = plan.mixes
+                return [replace(f, plan=mixes[f.index]) for f in found]
+        return None
+
+    def _like(self, plan: Plan) -> Plan | None:
+        """Give the plan the film and mix ratio of the folder's, where boxes are the same.
+
+        Boxes know no width and no mix ratio, and no thickness where films are thick beside
+        their particles; a radius makes their strains depend on the film.
+        """
+        if plan.part.radius is not None:
+            return None
+        base, film = self.plan, replace(plan.film, width=self.plan.film.width)
+        if not any(mix.is_thin for mix in (*plan.mixes, *base.mixes)):
+            film = replace(film, thickness=base.film.thickness)
+        elastomer = replace(plan.elastomer, mix_ratio=base.elastomer.mix_ratio)
+        return replace(plan, film=film, elastomer=elastomer)
+
+    def needed(self, plan: Plan) -> Needed:
+        """Boxes that a plan takes and the folder does not hold."""
+        from percsim.boxes.pool import available_cores
+        from percsim.jobs import across_jobs, box_jobs, threshold_jobs
+
+        with Store.read(self.folder) as store:
+            done = store.keys()
+        jobs: dict[str, float] = {}
+        for made in (box_jobs(plan), across_jobs(plan), threshold_jobs(plan)):
+            jobs |= {job.key: job.seconds for job in made}
+        left = [seconds for key, seconds in jobs.items() if key not in done]
+        cores = available_cores()
+        return Needed(len(left), sum(left) / cores + FITTING, cores)
+
+    # ------------------------------------------------------------------ what is seen
+    def look(self, settings: Settings, readings: str = "") -> View:
+        """Answer a plan with its knobs turned.
+
+        Parameters
+        ----------
+        settings : mapping of str to str
+            Texts of the keys turned.
+        readings : str
+            Table of films that were read, besides those of the plan; empty without.
+
+        Returns
+        -------
+        View
+
+        """
+        key = (tuple(sorted(settings.items())), readings)
+        if key not in self._views:
+            while len(self._views) >= MOST_VIEWS:
+                del self._views[next(iter(self._views))]
+            self._views[key] = self._looked(settings, readings)
+        return self._views[key]
+
+    def _looked(self, settings: Settings, readings: str) -> View:
+        plan, faults = turned(self.plan, settings)
+        if faults:
+            good = {k: v for k, v in settings.items() if k not in faults}
+            plan, more = turned(self.plan, {} if "" in faults else good)
+            faults |= more
+        if readings.strip():
+            try:
+                plan = plan.with_measured(
+                    readings_of(readings, READINGS).rows, READINGS, self.folder.resolve()
+                )
+            except PlanError as error:
+                faults["readings"] = "\n".join(error.faults)
+        asked, films = plan, self.films_of(plan)
+        if films is None:
+            # what needs no boxes is answered all the same
+            now = {k: v for k, v in settings.items() if k not in NEED_BOXES | faults.keys()}
+            plan = replace(turned(self.plan, now)[0], measured=plan.measured)
+            films = self.films_of(plan)
+        if films is None:
+            plan = replace(self.plan, measured=plan.measured)
+            films = self.films_of(plan)
+            assert films is not None
+        found = answer(plan, films)
+        page = first_page(plan, films, found)
+        return View(plan, films, found, page, faults, asked is not plan, asked)
+
+    def spot(self, view: View, weight_fraction: float, gap: float) -> Spot:
+        """Look at one candidate, whether it was explored or not."""
+        films, known = self._told(view)
+        recipe = film_recipe(films.plan, weight_fraction, gap, films.index)
+        (own,) = carried(films, [recipe], known)
+        place = Place(weight_fraction, gap, films.plan.mix_words(view.plan.varying))
+        target = view.found.target
+        return Spot(row_of(own, place, own.probability(target), target))
+
+    def _told(self, view: View) -> tuple[Films, Knowledge]:
+        own = view.found.outlooks[view.found.decision.best]
+        return view.own, own.knowledge
+
+    # ------------------------------------------------------------------ what comes after
+    def worth(self, view: View) -> list[Worth]:
+        """Say what halving each tolerance, and knowing each unknown, would buy."""
+        return view.once("worth", lambda: self._worth(view))
+
+    def _worth(self, view: View) -> list[Worth]:
+        target = view.found.target
+        own = view.found.outlooks[view.found.decision.best]
+        holds, P = own.holds(target)[1], own.probability(target)
+        found = []
+        for name, _, _, after in tighter(view.own, own):
+            moved = after.holds(target)[1].astype(float) - holds
+            gain = float(own.weights @ moved)
+            error = math.sqrt(float(own.weights**2 @ (moved - gain) ** 2))
+            found.append(Worth("tolerance", name, P + gain, error))
+        found += [
+            Worth("unknown", name, P + gain, error)
+            for name, gain, error in knowing(view.found)
+        ]
+        return sorted(found, key=lambda row: -row.probability)
+
+    def grid(self, view: View) -> tuple[Floats, Floats]:
+        """Give loadings and gaps of the map."""
+        loadings, gaps = (
+            np.linspace(*ends, n) for ends, n in zip(view.reach, FINEST, strict=True)
+        )
+        return loadings, gaps
+
+    def cells(self, view: View) -> Iterator[list[Cell]]:
+        """Candidates of the map, a loading at a time."""
+        films, known = self._told(view)
+        target = view.found.target
+        loadings, gaps = self.grid(view)
+
+        def row(w: float) -> list[Cell]:
+            recipes = [film_recipe(films.plan, w, gap, films.index) for gap in gaps]
+            return [
+                Cell(float(w), float(gap), *_chance(own, target))
+                for gap, own in zip(gaps, carried(films, recipes, known), strict=True)
+            ]
+
+        for w in loadings:
+            yield view.once(("cells", w), partial(row, w))
+
+    def curve(self, view: View, gap: float) -> Curve:
+        """Every loading of the plot at one gap."""
+        return view.once(("curve", gap), lambda: self._curve(view, gap))
+
+    def _curve(self, view: View, gap: float) -> Curve:
+        films, known = self._told(view)
+        wanted = [p.weight_fraction for p in view.page.plot.points]
+        found = self._at_gap(view, gap)
+        if not set(wanted) <= found.keys():
+            recipes = [film_recipe(films.plan, w, gap, films.index) for w in wanted]
+            found = dict(zip(wanted, carried(films, recipes, known), strict=True))
+        return Curve(gap, tuple(_seen(found[w], view.found.target) for w in wanted))
+
+    def _at_gap(self, view: View, gap: float) -> dict[float, Outlook]:
+        """Outlooks that were decided among, of the mix told of, by loading."""
+        return {
+            o.recipe.loading.weight_fraction: o
+            for o in view.found.outlooks
+            if o.recipe.mix == view.own.index
+            and o.recipe.film == view.own.plan.film_at(gap)
+        }
+
+    def explored(self, view: View) -> list[Seen]:
+        """Candidates that have boxes."""
+        wanted, target = set(view.own.recipes), view.found.target
+        return view.once(
+            "explored",
+            lambda: [_seen(o, target) for o in view.found.outlooks if o.recipe in wanted],
+        )
+
+
+FITTING = 5.0
+"""Time to fit, judge and draw what is stored [s] (measured, one core of a 2020s server)."""
+
+
+def _written(plan: Plan, text: str) -> Plan:
+    """Plan with its text as written, where that can be read without its files."""
+    with suppress(PlanError):
+        if Plan.from_dict(parse_toml(text, plan.name)).as_dict() == plan.as_dict():
+            return replace(plan, text=text)
+    return plan
+
+
+def _chance(own: Outlook, target: Target) -> tuple[float, float]:
+    """P and its standard error."""
+    held = own.holds(target)[1]
+    P = float(own.weights @ held)
+    return P, math.sqrt(float(own.weights**2 @ (held - P) ** 2))
+
+
+def _seen(own: Outlook, target: Target) -> Seen:
+    recipe = own.recipe
+    return Seen(
+        recipe.loading.weight_fraction, recipe.film.electrode_gap, own.casting_band(),
+        own.draw_band(own.resistance_cv), own.response_band() if own.strain else None,
+        *_chance(own, target),
+    )  # fmt: skip
+
+
+def compared(view: View, other: View) -> Comparison:
+    """Put two views side by side."""
+    sides = [(v.plan, v.films, v.found) for v in (view, other)]
+    return side_by_side(*sides)

@@ -1,0 +1,363 @@
+"""The page by a user's paths: what it says is what a run of the saved plan says."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+from live.conftest import PLAN, READINGS
+from live.driver import ActionChains, Keys, Page, until
+from quick import run_quickly
+
+from percsim.first_page import stored_first_page
+from percsim.plan import Plan
+from percsim.plan.readings import read_readings
+from percsim.quantities import units_held
+from percsim.words.first import row_cells, state_line
+
+
+def told(page):
+    """What stands on a first page, as the page of knobs writes it."""
+    rows = [
+        [" ".join(filter(None, cell)) for cell in row_cells(r, page)] for r in page.rows
+    ]
+    return f"{units_held(state_line(page))}.", rows
+
+
+def seen(page):
+    return page.text("#state .state"), page.rows("#recipes")
+
+
+def even(words):
+    return " ".join(words.split())
+
+
+def same(page, first):
+    state, rows = told(first)
+    assert page.text("#state .state") == even(state)
+    assert page.rows("#recipes") == [[even(cell) for cell in row] for row in rows]
+
+
+def run_again(folder, plan_file, tmp_path, readings=None):
+    """First page that `percsim run` of a saved plan gives in a copy of the folder."""
+    plan = Plan.load(plan_file)
+    if readings:
+        plan = plan.with_measured(read_readings(readings).rows, readings.name)
+    copy = shutil.copytree(folder, tmp_path / "again", symlinks=True)
+    return run_quickly(plan, copy, workers=1, add=True).first
+
+
+def saved(page, what, name):
+    page.press(f'[data-save="{what}"]')
+    until(lambda: name in page.text("#saved"), page.text("#saved"))
+
+
+def test_it_says_what_the_folder_says_and_asks_nobody_else(opened):
+    plan = Plan.load(opened.server.folder / "plan.toml")
+    same(opened, stored_first_page(plan, opened.server.folder))
+    assert len(opened.columns("known")["x"]) > 8
+    assert len(opened.columns("map")["x"]) == 24 * 9
+    assert opened.text("#line") == ""
+
+
+def test_turned_knobs_are_those_of_the_saved_plan(opened, tmp_path):
+    before = seen(opened)
+    opened.type("target.resistance.to", "9 kohm")
+    opened.type("target.largest_resistance_cv", "60 %")
+    opened.type("tolerances.mixing", "1 %")
+    opened.type("explore.electrode_gap", "2 mm, 4 mm")
+    opened.type("film.width", "8 mm")
+    opened.type("film.thickness", "0.25 mm")
+    opened.type("elastomer.mix_ratio", "10:1")
+    assert seen(opened) != before
+    assert opened.text('[data-key="tolerances.mixing"] [data-basis]') == "wish"
+    assert opened.text('[data-key="tolerances.weighing"] [data-basis]') == "default"
+    assert opened.text('[data-key="tolerances.aspect_ratio"] [data-basis]') == "plan"
+    saved(opened, "plan", "explored.toml")
+    lines = opened.text("#difference")
+    assert '-width = "6 mm" # cut to strips' in lines
+    assert '+width = "8 mm"' in lines
+    assert "# a milled flake" in (opened.server.folder / "explored.toml").read_text()
+    same(
+        opened,
+        run_again(opened.server.folder, opened.server.folder / "explored.toml", tmp_path),
+    )
+
+
+def test_a_slider_by_the_keyboard_and_reset(opened):
+    before = seen(opened)
+    slide = opened.find('[data-key="target.resistance.from"] input[type=range]')
+    slide.send_keys(*[Keys.ARROW_LEFT] * 90)
+    opened.answered()
+    field = opened.find('[data-key="target.resistance.from"] input[type=text]')
+    assert field.get_attribute("value").endswith(" kohm")
+    assert float(field.get_attribute("value").split()[0]) < 0.4
+    assert seen(opened) != before
+    opened.press("#reset")
+    opened.answered()
+    assert seen(opened) == before
+    assert field.get_attribute("value") == "0.7 kohm"
+
+
+def test_what_is_wrong_is_said_at_its_knob_and_the_rest_stands(opened):
+    before = seen(opened)
+    opened.type("film.width", "wide")
+    assert "does not start with a number" in opened.text('[data-key="film.width"] .fault')
+    assert (
+        opened.find('[data-key="film.width"] input').get_attribute("aria-invalid") == "true"
+    )
+    assert seen(opened) == before
+    opened.type("film.width", "6 mm")
+    assert opened.text('[data-key="film.width"] .fault') == ""
+    opened.type("target.resistance.from", "5 kohm")
+    assert "must rise" in opened.text("#fault")
+
+
+def test_what_was_pinned_is_seen_beside(opened):
+    first = opened.text("#state .state").removesuffix(".")
+    opened.press("#pin")
+    opened.type("target.resistance.to", "90 kohm")
+    opened.whole()
+    assert opened.text("#state .pinned") == f"A {first}."
+    assert opened.text("#state .state") != f"{first}."
+    now, a = opened.rows("#candidate")[1:]
+    assert (now[0], a[0]) == ("now", "A")
+    assert now[1:5] == a[1:5]  # R does not hang on what is asked
+    assert now[5] != a[5]
+    assert len(opened.columns("pinned")["x"]) > 8
+    opened.press("#back")
+    opened.answered()
+    assert opened.text("#state .state") == f"{first}."
+
+
+def test_a_click_on_the_map_chooses_the_candidate_everywhere(opened):
+    plot = opened.find("#plot-map")
+    ActionChains(opened.driver).move_to_element(plot).click().perform()
+    until(lambda: "at=" in opened.js("return location.hash"))
+    opened.answered()
+    opened.whole()
+    (x,), (y,) = opened.columns("map_spot").values()
+    name = opened.text("#candidate h2")
+    assert name == f"{x:.4g} wt% at {y:g} mm gap"
+    assert opened.columns("spot")["x"] == opened.columns("factor_spot")["x"] == [x]
+    assert f"{y:g} mm" in opened.text('[data-title="resistance"]')
+    opened.press("#recipes .pick")
+    opened.answered()
+    assert opened.text("#candidate h2").replace(" at", ",").removesuffix(" gap") == (
+        opened.text("#recipes .pick")
+    )
+    opened.press("#follow")
+    opened.answered()
+
+
+def test_a_loading_beyond_the_boxes_says_so(opened):
+    opened.type("", "35", where="#at-loading")
+    assert "35 wt% lies outside the boxes" in opened.text("#candidate")
+    assert len(opened.columns("outside")["left"]) == 2
+
+
+def test_new_boxes_are_counted_run_on_a_press_and_answered(mine):
+    before = seen(mine)
+    mine.type("filler.aspect_ratio.value", "18")
+    until(
+        lambda: "boxes of its own" in mine.text("#needs") and "job" in mine.text("#needs")
+    )
+    assert "about" in mine.text("#needs")
+    assert seen(mine) == before
+    mine.press('[data-run="start"]')
+    until(lambda: mine.text("#needs") == "", "the run does not end")
+    mine.whole()
+    assert seen(mine) != before
+    assert "Done" in mine.text("#line")
+    same(
+        mine,
+        stored_first_page(
+            Plan.load(mine.server.folder / "explored.toml"), mine.server.folder
+        ),
+    )
+    # and back: the boxes of before are there still
+    mine.press("#reset")
+    mine.answered()
+    assert seen(mine) == before
+
+
+def test_readings_pasted_decide_at_once_and_are_saved_when_asked(opened, tmp_path):
+    before = seen(opened)
+    opened.paste(READINGS)
+    opened.whole()
+    assert seen(opened) != before
+    assert "narrow" in opened.text("#readings")
+    assert opened.columns("readings")["name"][:2] == ["cup 1, 2 mm", ""]
+    assert not (opened.server.folder / "readings.csv").exists()
+    saved(opened, "readings", "readings.csv")
+    same(
+        opened,
+        run_again(
+            opened.server.folder,
+            opened.server.folder / "plan.toml",
+            tmp_path,
+            opened.server.folder / "readings.csv",
+        ),
+    )
+    assert opened.text('[data-key="tolerances.weighing"] [data-basis]') in (
+        "measured",
+        "default",
+    )
+    opened.press("#undo")
+    opened.answered()
+    assert seen(opened) == before
+
+
+def test_an_outlier_typed_into_the_table_is_named(opened):
+    opened.paste(READINGS)
+    first = opened.find("#readings-table tr:nth-child(2) td:nth-child(4) input")
+    first.send_keys(Keys.CONTROL, "a")
+    first.send_keys("900", Keys.TAB)
+    opened.answered()
+    assert "contradict" in opened.text("#remarks").lower()
+    assert "x" in opened.columns("readings")["marker"]
+    bad = opened.find("#readings-table tr:nth-child(3) td:nth-child(4) input")
+    bad.send_keys(Keys.CONTROL, "a")
+    bad.send_keys("many", Keys.TAB)
+    opened.answered()
+    assert "many" in opened.text("#readings")
+
+
+def test_a_dropped_file_and_the_rows_of_the_cup(opened, tmp_path):
+    file = tmp_path / "read.csv"
+    file.write_text(READINGS)
+    opened.find("#file").send_keys(str(file))
+    opened.answered()
+    until(lambda: "narrow" in opened.text("#readings"))
+    opened.press("#clear-readings")
+    opened.answered()
+    opened.press("#from-cup")
+    until(
+        lambda: len(opened.js("return document.querySelectorAll('#readings-table tr')")) > 6
+    )
+    heads = opened.js(
+        "return [...document.querySelectorAll('#readings-table th input')]"
+        ".map(e => e.value)"
+    )
+    assert "resistance (ohm)" in heads
+
+
+def test_what_it_is_worth_names_the_most_first(opened):
+    opened.type("target.resistance.to", "9 kohm")
+    opened.whole()
+    rows = opened.rows("#worth")
+    gains = [float(cells[2].split()[0]) for cells in rows]
+    assert len(gains) > 1
+    assert gains == sorted(gains, reverse=True)
+    assert "Nothing beyond its error" in opened.text("#worth")
+
+
+def test_the_address_brings_settings_back(opened):
+    opened.type("target.resistance.to", "9 kohm")
+    opened.type("", "32", where="#at-loading")
+    opened.whole()
+    state, name, mark = *seen(opened), opened.js("return location.hash")
+    opened.open(mark)
+    assert (*seen(opened), opened.js("return location.hash")) == (state, name, mark)
+    assert "32 wt%" in opened.text("#candidate h2")
+
+
+def test_of_200_fast_moves_the_last_is_answered(opened):
+    slide = '[data-key="target.resistance.to"] input[type=range]'
+    opened.js(
+        "const s = document.querySelector(arguments[0]); let k = 0;"
+        "const move = () => { s.value = 400 + (37 * k) % 500;"
+        " s.dispatchEvent(new Event('input', {bubbles: true}));"
+        " if (++k < 200) setTimeout(move, 8); else window.moved = true; }; move();",
+        slide,
+    )
+    until(lambda: opened.js("return window.moved === true"))
+    opened.answered()
+    opened.whole()
+    text = opened.find('[data-key="target.resistance.to"] input[type=text]').get_attribute(
+        "value"
+    )
+    quick = seen(opened)
+    opened.press("#reset")
+    opened.answered()
+    assert seen(opened) != quick
+    opened.type("target.resistance.to", text)
+    assert seen(opened) == quick
+
+
+def test_a_second_page_is_told_and_saves_nothing(opened):
+    own = opened.driver.current_window_handle
+    opened.driver.switch_to.new_window("tab")
+    try:
+        opened.driver.get(opened.server.url)
+        opened.whole()
+        assert "open in another page" in opened.text("#line")
+        assert opened.find('[data-save="plan"]').get_attribute("disabled")
+        # not even by the line itself
+        opened.js("tell({save: 'plan'})")
+        until(lambda: "first" in opened.text("#saved"))
+        assert not (opened.server.folder / "explored.toml").exists()
+        opened.type("target.resistance.to", "9 kohm")  # it is live all the same
+    finally:
+        opened.driver.close()
+        opened.driver.switch_to.window(own)
+
+
+def test_a_killed_server_is_missed_and_taken_up_again(mine):
+    mine.type("target.resistance.to", "9 kohm")
+    before = seen(mine)
+    mine.server.end(9)
+    until(lambda: "Not connected" in mine.text("#line"))
+    mine.server.start()
+    until(lambda: mine.text("#line") == "")
+    mine.whole()
+    assert seen(mine) == before
+    mine.faults()  # of the line that was cut
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+@pytest.mark.parametrize("dark", [False, True])
+def test_it_fits_its_window(opened, width, dark):
+    opened.open(width=width, dark=dark)
+    assert opened.js("return document.documentElement.scrollWidth") <= width
+    colour = opened.js("return getComputedStyle(document.body).backgroundColor")
+    assert (colour == "rgb(22, 28, 33)") is dark
+    cut = opened.js(
+        "return [...document.querySelectorAll('button, label, h2, legend, summary')]"
+        ".filter("
+        "e => e.offsetParent && e.scrollWidth > e.clientWidth + 1 && e.clientWidth)"
+        ".map(e => e.textContent)"
+    )
+    assert cut == []
+
+
+def test_the_report_of_what_is_seen_and_a_place_that_cannot_be_written(mine):
+    mine.type("target.resistance.to", "9 kohm")
+    state = mine.text("#state .state")
+    saved(mine, "report", "explored.html")
+    page = even((mine.server.folder / "explored.html").read_text())
+    assert state in page
+    assert "+resistance = " in page.replace("&#34;", '"')
+    (mine.server.folder / "explored.toml").mkdir()
+    mine.press('[data-save="plan"]')
+    until(lambda: "cannot write" in mine.text("#saved"))
+
+
+def test_a_second_folder_is_put_beside(driver, serve, home, finished, tmp_path):
+    folder = shutil.copytree(finished, tmp_path / "patch", symlinks=True)
+    server = serve(folder, "--beside", home.folder)
+    page = Page(driver, server)
+    page.open()
+    until(lambda: page.rows("#beside"))
+    assert page.rows("#beside")[1][3] == "x 1 (x 1 to x 1)"
+    page.close()
+    server.end()
+
+
+def test_a_plan_is_run_first(driver, serve, tmp_path):
+    plan = tmp_path / "patch.toml"
+    plan.write_text(PLAN)
+    page = Page(driver, serve(plan, "--out", tmp_path / "out"))
+    page.open()
+    same(page, stored_first_page(Plan.load(plan), tmp_path / "out"))
+    page.faults()
