@@ -30,8 +30,10 @@ from percsim.decision.priors import Priors, contact_priors
 from percsim.decision.target import Target
 from percsim.film.bench import Bench
 from percsim.film.electrodes import Film
+from percsim.film.memories import Contacts, MemorySurface
 from percsim.film.model import FilmModel, Loading
-from percsim.film.surface import ContactSurface, Regressions, Tables
+from percsim.film.regress import Regressions
+from percsim.film.surface import ContactSurface, Tables
 from percsim.film.transfer import LoadingThreshold
 from percsim.film.visits import Visits
 from percsim.materials.recipe import Recipe as Mixture
@@ -51,7 +53,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-VERSION = 2
+VERSION = 3
 """Of what models hold; one made by another is not read."""
 
 # Numbers of the streams under the purpose "priors".
@@ -207,13 +209,16 @@ def films_of_text(plan: Plan, kept: object) -> list[Films] | None:
         return None
     known = (
         FilmModel, Visits, LoadingThreshold, ContactSurface, Regressions, Tables, Bond,
-        Loading,
+        Loading, Contacts, MemorySurface,
     )  # fmt: skip
     try:
         parts = unpack(str(kept.get("films")), {c.__name__: c for c in known})
         mixes = plan.mixes
-        return [Films(i, model, tuple(explored), tuple(bending), mixes[i])
-                for i, model, explored, bending in parts]  # fmt: skip
+        return [
+            Films(i, model.on(mix.target.pull), tuple(explored), tuple(bending), mix)
+            for i, model, explored, bending in parts
+            for mix in (mixes[i],)
+        ]
     except (ValueError, IndexError, TypeError):
         return None
 
@@ -298,7 +303,7 @@ def carried(
     slope = recipes[0].loading.log_slope if recipes else 1.0
     return outlooks(
         films.model, recipes, known, bench or films.bench, thermal=thermal,
-        mounting=films.mounting, off_by=weighed_off * slope,
+        mounting=films.mounting, off_by=weighed_off * slope, protocol=target.protocol,
     )  # fmt: skip
 
 

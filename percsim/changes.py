@@ -41,6 +41,9 @@ FIELDS = {
     "gauge_factor_cv": "gauge_factor_cv_max",
     "thermal_output": "thermal_output_max",
     "self_heating_drift": "self_heating_drift_max",
+    "hysteresis": "hysteresis_max",
+    "zero_shift": "zero_shift_max",
+    "drift": "drift_max",
     "pass_share": "pass_share_min",
 }
 

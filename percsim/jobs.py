@@ -18,7 +18,14 @@ import numpy as np
 from percsim.boxes.growth import GrowthJob, GrowthPlan, plan_growth
 from percsim.boxes.pool import available_cores
 from percsim.boxes.sampling import PURPOSES, box_seed
-from percsim.boxes.simulate import BoxJob, Setting, place_box, simulate_box
+from percsim.boxes.simulate import (
+    BoxJob,
+    MemorySetting,
+    Setting,
+    place_box,
+    pulled_states,
+    simulate_box,
+)
 from percsim.boxes.sources import RecipeParticles
 from percsim.boxes.threshold import with_aspect_ratio
 from percsim.boxes.workers import Job
@@ -218,6 +225,19 @@ def law_settings(plan: Plan) -> tuple[Setting, ...]:
     )
 
 
+MEMORIES = (
+    MemorySetting(-1, 0.5, 1.0),
+    MemorySetting(-1, 0.9, 0.3),
+    MemorySetting(3, 0.6, 0.4),
+    MemorySetting(7, 0.3, 0.6),
+    MemorySetting(11, 0.85, 0.25),
+    MemorySetting(12, 0.7, 0.5),
+    MemorySetting(13, 0.9, 0.2),
+)
+"""Memories that varied boxes are pulled with, over the ranges of day one and settings of
+the law far from each other."""
+
+
 def box_jobs(plan: Plan, boxes: Mapping[Loading, int] | None = None) -> list[BoxJob]:
     """Jobs of a plan's boxes, numbers outermost so that a part of them is a fair sample.
 
@@ -270,9 +290,10 @@ def box_jobs(plan: Plan, boxes: Mapping[Loading, int] | None = None) -> list[Box
             mounting=mounting if opening else None,
             thermal=thermal if opening else None,
             variations=settings
-            if cube is cubes[-1][0] and number < plan.boxes.variations
+            if (varied := cube is cubes[-1][0] and number < plan.boxes.variations)
             else (),
             probes=probes,
+            memories=MEMORIES if varied and settings else (),
             label=mix.box_label,
         )
         for number in range(max(count for *_, cubes in made for _, count in cubes))
@@ -589,5 +610,11 @@ def compile_kernels(plan: Plan, *, alone: bool = True) -> None:
     if not alone and not compiled("growth.grow"):
         with _beside(growth.run, partial(_place_and_link, fullest)):
             solve_network(_lattice(16))
-    simulate_box(replace(fullest, states=fullest.states[:1], variations=()))
+    few = sorted(set(pulled_states(fullest.states, fullest.rest))) or [fullest.rest]
+    simulate_box(
+        replace(
+            fullest, states=tuple(fullest.states[i] for i in few[:2]),
+            variations=fullest.variations[:1], memories=fullest.memories[:1],
+        )
+    )  # fmt: skip
     growth.run()

@@ -74,12 +74,14 @@ TAGS = {
         "tunnelling law", "barrier_height area electrode_conductance shortest_gap"
     ),
     "Setting": Tagged("setting", "beta delta_b lambda_T"),
+    "MemorySetting": Tagged("memory", "of reclose healed"),
     # the number of a box stands in its key, and so does the size of a film in blocks
     "BoxJob": Tagged(
         "job",
         "seed recipe box law states cutoff core clusters walls mounting thermal variations"
-        " probes",
+        " probes memories",
         "number label blocks _key",
+        neutral={"memories": ()},
     ),
     "GrowthPlan": Tagged(
         "growth", "source size periodic cells first_chunk limit entropy spawn_key"

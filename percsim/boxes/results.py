@@ -151,6 +151,12 @@ class Variations(_Result):
         Share of the links that do not conduct.
     sample : SampledContacts
         Contacts of the box.
+    memories : (m, 3) ndarray of float, optional
+        Each a `percsim.boxes.simulate.MemorySetting`, of a job that has any and strains.
+    pulled : (p,) ndarray of int, optional
+        The visits that those went past, in order.
+    remembered : (m, p) ndarray of float, optional
+        Conductances there [S].
 
     """
 
@@ -159,6 +165,9 @@ class Variations(_Result):
     conductances: Floats
     lost_shares: Floats
     sample: SampledContacts
+    memories: Floats | None = None
+    pulled: Ints | None = None
+    remembered: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -30,6 +30,7 @@ from percsim.materials.recipe import Recipe
 from percsim.network.build import Network, build_network
 from percsim.network.laws import ContactOpeningLaw, TunnellingLaw
 from percsim.network.opened import SLOPES, OpenedBox, OpenedNetwork
+from percsim.network.remembering import solve_history
 from percsim.network.sensitivity import (
     critical_path,
     effective_medium_conductance,
@@ -41,6 +42,7 @@ from percsim.particles.bodies import Particles
 from percsim.particles.box import Box
 from percsim.particles.placement import Clusters, expected_counts, place_particles
 from percsim.particles.shapes import measure_orientation
+from percsim.states.history import History, Memory
 from percsim.states.strain import Mounting, State, move_affinely
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
 
@@ -48,11 +50,13 @@ __all__ = [
     "CONTACT_SAMPLE",
     "POWER_QUANTILES",
     "BoxJob",
+    "MemorySetting",
     "Sample",
     "Setting",
     "effective_medium_estimate",
     "finished",
     "place_box",
+    "pulled_states",
     "run_job",
     "simulate_box",
     "solve_sample",
@@ -109,6 +113,23 @@ class Setting(NamedTuple):
     lambda_T: float  # noqa: N815 - the symbol of the formulas
 
 
+class MemorySetting(NamedTuple):
+    """Memory of the contacts that a box is pulled with once and again.
+
+    Parameters
+    ----------
+    of : int
+        Place of its setting of the law among the variations, -1 for the law as planned.
+    reclose, healed : float
+        As of `percsim.states.history.Memory`.
+
+    """
+
+    of: int
+    reclose: float
+    healed: float
+
+
 @dataclass(frozen=True, slots=True)
 class BoxJob:
     """One box to simulate.
@@ -146,6 +167,9 @@ class BoxJob:
         draws, at the states that `varied_states` names.
     probes : tuple of State
         States solved besides, whose conductances are kept apart.
+    memories : tuple of MemorySetting
+        Settings of a memory that a varied box is solved with as well, past the visits that
+        `pulled_states` names.
     label : str
         Which of a plan's fillers or films it belongs to; neither its digits nor its key
         depend on it.
@@ -171,6 +195,7 @@ class BoxJob:
     thermal: ThermalOpening | None = None
     variations: tuple[Setting, ...] = ()
     probes: tuple[State, ...] = ()
+    memories: tuple[MemorySetting, ...] = ()
     label: str = ""
     _key: str = field(default="", init=False, repr=False, compare=False)
 
@@ -231,6 +256,7 @@ class BoxJob:
         each = SECONDS_PER_FLAKE + SECONDS_PER_FLAKE_AND_STATE * solved
         if self.variations:
             varied = len(self.variations) * len(varied_states(self.states, self.rest))
+            varied += len(self.memories) * len(pulled_states(self.states, self.rest))
             each += SECONDS_PER_FLAKE_AND_VARIATION * varied
         if self.core > 0.0:
             phi = self.recipe.volume_fraction
@@ -303,6 +329,17 @@ def varied_states(states: Sequence[State], rest: int) -> tuple[int, ...]:
                 i for i in ahead if sign * reach[i] == max(sign * reach[j] for j in ahead)
             }
     return tuple(sorted(found))
+
+
+def pulled_states(states: Sequence[State], rest: int) -> tuple[int, ...]:
+    """States that a box with memory goes past, by index: from rest to the ends and again.
+
+    Past the largest and the smallest strain at the temperature of rest, back at rest, and
+    past them once more; none where no state is strained.
+    """
+    ends = [i for i in varied_states(states, rest) if states[i].strain != 0.0]
+    ends.sort(key=lambda i: -states[i].strain)
+    return (rest, *ends, rest, *ends) if ends else ()
 
 
 def simulate_box(job: BoxJob) -> BoxResult:
@@ -421,7 +458,40 @@ def _vary(
         conductances=np.array(conductances),
         lost_shares=np.array(lost),
         sample=_contact_sample(job, box),
+        **_pull(job, box, law, method),
     )
+
+
+def _pull(
+    job: BoxJob, box: OpenedBox, law: ContactOpeningLaw, method: Method | None
+) -> dict[str, Any]:
+    """Solve the pulled states with each memory; nothing where there is none."""
+    path = pulled_states(job.states, job.rest) if job.memories else ()
+    if not path:
+        return {}
+    states = [job.states[i] for i in path]
+    history = History(
+        np.arange(float(len(path))),
+        np.array([state.strain for state in states]),
+        np.array([state.temperature for state in states]),
+    )
+    conductances = []
+    for memory in job.memories:
+        other, share = law, None
+        if memory.of >= 0:
+            setting = job.variations[memory.of]
+            other = replace(law, beta=setting.beta, delta_b=setting.delta_b)
+            share = setting.lambda_T
+        found = solve_history(
+            box, other, Memory(memory.reclose, memory.healed), history,
+            share=share, tolerance=TOLERANCE, method=method,
+        )  # fmt: skip
+        conductances.append(1.0 / found.resistances)
+    return {
+        "memories": np.array(job.memories, dtype=np.float64),
+        "pulled": np.array(path),
+        "remembered": np.array(conductances),
+    }
 
 
 def _contact_sample(job: BoxJob, box: OpenedBox) -> SampledContacts:

@@ -22,6 +22,7 @@ from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.priors import Priors
 from percsim.film.model import FilmModel, Material
 from percsim.film.noise import NOISES
+from percsim.states.history import History
 
 __all__ = ["Band", "Knowledge", "day_one", "planned", "spread_points", "spread_steps"]
 
@@ -169,6 +170,10 @@ class Knowledge:
             self._last[:] = model, states, material
         made: Material = self._last[2]
         return made
+
+    def along(self, model: FilmModel, history: History) -> Material:
+        """Materials of a mix at every draw and visit of a history."""
+        return model.along(self.contacts, history, self.noise)
 
 
 def planned(

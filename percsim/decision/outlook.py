@@ -25,8 +25,10 @@ from scipy.special import ndtr
 from percsim.decision.knowledge import Band, Knowledge, spread_steps
 from percsim.decision.target import Target
 from percsim.film.bench import CUP, FILM, LOT, Bench, deviation
+from percsim.film.cycled import CycledFilms
 from percsim.film.electrodes import Film
 from percsim.film.model import FilmModel, Loading
+from percsim.film.protocol import Protocol as Cycled
 from percsim.film.transfer import FAITHFUL_RATIO
 from percsim.film.visits import Visits
 
@@ -54,6 +56,8 @@ POINTS = np.linspace(-3.6, 3.6, 13)
 spreads it: sums over them are integrals to 1e-3 (trapezoidal rule, smooth functions)."""
 OUTSIDE = 8.0
 """Spreads beyond the window at which a casting passes with less than 1e-15."""
+MOST_MOVED = 12.0
+"""Largest spread of ln R under strain that is told from another; its square is a number."""
 LEAST_CELL = 0.4
 """Least spread at a point over the step to the next, with which sums stay integrals."""
 
@@ -106,6 +110,8 @@ class Outlook:
         That of ln of how far contacts open at a strain.
     thermal : (n, m) ndarray of float or None
         ln R without strain at the temperatures over that at 20 C.
+    cycled : CycledFilms or None
+        The film as planned at every draw, pulled, held and rested.
 
     """
 
@@ -120,6 +126,7 @@ class Outlook:
     scatter: Floats = field(repr=False)
     response: Floats = field(repr=False)
     thermal: Floats | None = field(default=None, repr=False)
+    cycled: CycledFilms | None = field(default=None, repr=False)
 
     @property
     def weights(self) -> Floats:
@@ -183,7 +190,7 @@ class Outlook:
         keep = self.conducts & np.isfinite(self.change)
         w, total = self._kept(keep)
         # R/R0 - 1 is log-normal less 1, the opening to second order
-        moved = self.lever * self.response[:, None]
+        moved = np.clip(self.lever * self.response[:, None], -MOST_MOVED, MOST_MOVED)
         change = np.where(keep, self.change + 0.5 * moved * self.response[:, None], 0.0)
         ratio = np.exp(change + 0.5 * moved**2)
         mean = (w * ratio).sum(axis=1) - 1.0
@@ -204,6 +211,7 @@ class Outlook:
         return replace(
             self, knowledge=self.knowledge.some(rows),
             thermal=None if self.thermal is None else self.thermal[rows],
+            cycled=None if self.cycled is None else self.cycled.some(rows),
             **{name: getattr(self, name)[rows] for name in by_draw},
         )  # fmt: skip
 
@@ -276,6 +284,17 @@ class Outlook:
             drift[k] = rise * output[k]
         return drift
 
+    def remembered(self, what: str) -> Floats:
+        """Size of hysteresis, zero shift or drift, (n,); inf where unknown."""
+        films = self.cycled
+        if films is None or not (what != "zero_shift" or films.returns(films.first)):
+            return np.full(len(self.knowledge), np.inf)
+        if what == "hysteresis":
+            return np.abs(films.hysteresis)
+        if what == "zero_shift":
+            return np.abs(films.zero_shift_strain(films.first))
+        return np.abs(films.creep_strain)
+
     def values_of(self, what: str, target: Target) -> Floats:
         """Give what a limit of the target is on, draw by draw, (n,)."""
         level = self.rest[:, self.nominal]
@@ -289,6 +308,8 @@ class Outlook:
             return self.thermal_outputs()
         if what == "self_heating_drift":
             return self.drifts(target)
+        if what in ("hysteresis", "zero_shift", "drift"):
+            return self.remembered(what)
         return self.resistance_cv if what == "resistance_cv" else self.gauge_factor_cv
 
     def holds(self, target: Target) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -397,6 +418,7 @@ def outlooks(
     mounting: Mounting | None = None,
     levels: Sequence[str] = (FILM, CUP, LOT),
     off_by: ArrayLike = 0.0,
+    protocol: Cycled | None = None,
 ) -> tuple[Outlook, ...]:
     """Carry what is known to every recipe of one mix.
 
@@ -419,6 +441,8 @@ def outlooks(
     off_by : float or (n,) array_like
         Deviation of ln(phi/phi_c) that all castings have, such as that of a cup weighed
         off.
+    protocol : Protocol, optional
+        What films are pulled, held and rested through, laid flat.
 
     Returns
     -------
@@ -446,6 +470,9 @@ def outlooks(
     wide = states if mounting is not None else ends
     beside = [s for s in states if s not in wide]
     known: dict[float, tuple[tuple[Floats, Floats], ...]] = {}
+    if protocol is not None:
+        along = knowledge.along(model, protocol.history)
+    pulled: dict[float, tuple[Floats, Floats]] = {}
     for recipe, (sd, scale) in zip(recipes, spreads, strict=True):
         phi, film = recipe.loading.volume_fraction, recipe.film
         ratio = phi * np.exp(base) / own
@@ -475,6 +502,13 @@ def outlooks(
         )  # fmt: skip
         if bench.level("response") not in levels:
             made = replace(made, response=np.zeros(len(knowledge)))
+        if protocol is not None:
+            if phi not in pulled:
+                at = base[:, None] + np.log(phi)
+                every = range(len(protocol))
+                pulled[phi] = along.ohmic(*along.at(at, every), every)
+            ohms = np.exp(along.of_film(film, *pulled[phi])[:, 0])
+            made = replace(made, cycled=CycledFilms(protocol, ohms))
         found.append(made)
     return tuple(found)
 

@@ -261,11 +261,13 @@ def measured(
     Films of a row that conduct are linear in what scatters them, a lot of powder aside.
     Rows that read open count once a cup. A row that the others speak against with a
     two-sided probability below `OUTLIER` (all numbers left free but the row left out) is
-    given the deviation of a slip, the worst first, up to a third of the rows.
+    given the deviation of a slip, the worst first, up to a third of the rows. Films are
+    read on their first pull.
 
     """
     if not readings:
         raise ValueError("no measured row")
+    model = model.on("first")
     if not priors.free:
         raise ValueError("every parameter is held, so the readings have nothing to tell")
 

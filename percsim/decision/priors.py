@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.constants import electron_mass, elementary_charge, h
 from scipy.special import expit, logit, ndtri
 
+from percsim.film.memories import MEMORY
 from percsim.film.transfer import LoadingThreshold
 from percsim.materials.elastomer import Property
 from percsim.materials.powder import Powder
@@ -40,6 +41,14 @@ THERMAL_SHARE_RANGE = (0.1, 1.0)
 """Shares of the thermal mismatch that may reach the contacts."""
 ACTIVATION_RANGE = (0.0, 50e-3 * elementary_charge)
 """Activation energies seen as possible [J]."""
+RECLOSE = (0.1, 0.6, 1.0)
+"""Least, median and most share of the opening that broke a contact at which it closes again
+(judgement: contacts pressed by an elastomer close again, seldom where they broke)."""
+HEALED = (0.1, 0.6, 1.0)
+"""The same for the share of its conductance that a contact has then (judgement)."""
+RELAXED = (0.001, 0.01, 0.035)
+"""The same for the share of a strain that fades for each factor e of time (judgement: 2 to
+8 % a decade, as the stress of filled rubbers relaxes; from memory, no source)."""
 RANGE_SPREAD = 1.5
 """Standard deviation of the logit of the place within a range: 95 % of draws then fill 5 to
 95 % of a range from its middle (judgement, no source)."""
@@ -63,9 +72,13 @@ class ContactParameters:
         Share of the thermal mismatch that reaches the contacts, lambda_T.
     Ea : float
         Activation energy of the resistance [J].
+    reclose, healed, recovery, relaxed : float or None
+        How contacts and strain remember, see `percsim.states.history`; None for what the
+        plan does not state: none as planned, and on day one whatever is likely.
     measured : frozenset of str
         Which come from measured films, by symbol: g0, beta, delta_b, closed_at, lambda_T,
-        Ea; also aspect_ratio when that of the powder was measured.
+        Ea, reclose, healed, recovery, relaxed; also aspect_ratio when that of the powder
+        was measured.
     factors : mapping of str to float
         95 % factor stated with a value, by symbol.
     ranges : mapping of str to (float, float)
@@ -86,6 +99,10 @@ class ContactParameters:
     closed_at: float = 233.15
     thermal_share: float = 0.3
     Ea: float = 10e-3 * elementary_charge
+    reclose: float | None = None
+    healed: float | None = None
+    recovery: float | None = None
+    relaxed: float | None = None
     measured: frozenset[str] = field(default_factory=frozenset)
     factors: Mapping[str, float] = field(default_factory=dict)
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict)
@@ -93,6 +110,7 @@ class ContactParameters:
 
     def __post_init__(self) -> None:
         known = {"g0", "beta", "delta_b", "closed_at", "lambda_T", "Ea", "aspect_ratio"}
+        known |= set(MEMORY)
         unknown = sorted(set(self.measured) - known)
         if unknown:
             raise ValueError(
@@ -106,7 +124,15 @@ class ContactParameters:
         return {
             "g0": self.g0, "beta": self.beta, "delta_b": self.delta_b,
             "lambda_T": self.thermal_share, "Ea": self.Ea,
-        }  # fmt: skip
+        } | self.memory  # fmt: skip
+
+    @property
+    def memory(self) -> dict[str, float]:
+        """What contacts and strain remember, as far as the plan states it."""
+        return {
+            name: none if getattr(self, name) is None else getattr(self, name)
+            for name, none in MEMORY.items()
+        }
 
     @property
     def level(self) -> tuple[str, float]:
@@ -173,6 +199,11 @@ class TunnellingParameters:
             )
 
     @property
+    def memory(self) -> dict[str, float]:
+        """Nothing: gaps are what they are."""
+        return dict(MEMORY)
+
+    @property
     def level(self) -> tuple[str, float]:
         """Parameter that R goes as the inverse of, and its value [m^2]."""
         return "contact_area", self.area
@@ -219,7 +250,8 @@ class Prior:
     Parameters
     ----------
     name : str
-        Symbol: g0, beta, delta_b, lambda_T, Ea, threshold.
+        Symbol: g0, beta, delta_b, lambda_T, Ea, threshold, reclose, healed, relaxed,
+        recovery.
     median : float
         Median, SI.
     factor : float
@@ -310,8 +342,8 @@ class Priors:
     Parameters
     ----------
     priors : tuple of Prior
-        In the order g0, beta, delta_b, lambda_T, Ea, threshold. That of the threshold is
-        the real one over the simulated one.
+        In the order g0, beta, delta_b, lambda_T, Ea, threshold, reclose, healed, relaxed,
+        recovery. That of the threshold is the real one over the simulated one.
 
     """
 
@@ -384,6 +416,17 @@ def contact_priors(
             return Prior(name, median, bounds=factor)
         return Prior(name, median, OUTSIDE_FACTOR)
 
+    def remembers(name: str, likely: tuple[float, float, float] | None) -> Prior:
+        own = getattr(contacts, name)
+        if likely is None:
+            return Prior(name, MEMORY[name] if own is None else own)
+        low, median, high = likely
+        if own is None:
+            return Prior(name, median, bounds=(low, high))
+        if name in stated or name in ranges or low < own < high:
+            return prior(name, own, (low, high))
+        return Prior(name, own)  # as good as all or none of it
+
     ratio = threshold_ratio(contacts, threshold)
     shape = ratio.factor
     if "aspect_ratio" in stated:
@@ -404,5 +447,9 @@ def contact_priors(
             prior("lambda_T", contacts.thermal_share, THERMAL_SHARE_RANGE),
             prior("Ea", contacts.Ea, ACTIVATION_RANGE),
             real,
+            remembers("reclose", RECLOSE),
+            remembers("healed", HEALED),
+            remembers("relaxed", RELAXED),
+            remembers("recovery", None),
         )
     )

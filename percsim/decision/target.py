@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from percsim.film.protocol import Protocol
 from percsim.film.readout import Circuit, HeatPath
 
 __all__ = ["SERIES_WINDOW", "Limit", "Target"]
@@ -25,7 +26,7 @@ class Limit:
     ----------
     what : str
         What is limited: resistance, gauge_factor, resistance_cv, gauge_factor_cv,
-        thermal_output, self_heating_drift or pass_share.
+        thermal_output, self_heating_drift, hysteresis, zero_shift, drift or pass_share.
     value : float
         The limit, in `unit`.
     unit : str
@@ -80,6 +81,17 @@ class Target:
         Largest drift by the film's own heat on its sheet, as strain, either way.
     thermal_output_max : float or None
         Largest thermal output at 20 C, strain per kelvin, either way.
+    hysteresis_max : float or None
+        Largest hysteresis of the conditioned film, over its span, either way.
+    zero_shift_max : float or None
+        Largest shift of zero by the first pull, as strain of the conditioned film, either
+        way.
+    drift_max : float or None
+        Largest drift in 30 minutes under strain, the same.
+    protocol : Protocol or None
+        What films are pulled, held and rested through for these three.
+    pull : {"conditioned", "first"}
+        Which pull the gauge factor and what rests on it are of.
     circuit : Circuit or None
         What the film is read with, for its heat.
     heat_path : HeatPath or None
@@ -108,13 +120,18 @@ class Target:
     pass_share_min: float = 0.8
     self_heating_drift_max: float | None = None
     thermal_output_max: float | None = None
+    hysteresis_max: float | None = None
+    zero_shift_max: float | None = None
+    drift_max: float | None = None
+    protocol: Protocol | None = None
+    pull: str = "conditioned"
     circuit: Circuit | None = None
     heat_path: HeatPath | None = None
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
             value = getattr(self, name)
-            if name in ("circuit", "heat_path"):
+            if name in ("pull", "circuit", "heat_path", "protocol"):
                 continue
             if value is not None and not 0.0 < value < float("inf"):
                 raise ValueError(f"target {name} must be positive, got {value}")
@@ -128,6 +145,10 @@ class Target:
         ):
             raise ValueError(
                 "target self_heating_drift_max needs a circuit and a heat path"
+            )
+        if self.is_cycled and not (self.protocol and self.protocol.pulls):
+            raise ValueError(
+                "limits on hysteresis, zero and drift need a protocol that pulls"
             )
         if not low < high:
             raise ValueError(
@@ -149,6 +170,12 @@ class Target:
         return low, float("inf") if self.resistance_max is None else self.resistance_max
 
     @property
+    def is_cycled(self) -> bool:
+        """Whether anything is asked of a film that is pulled and released."""
+        limits = self.hysteresis_max, self.zero_shift_max, self.drift_max
+        return any(limit is not None for limit in limits)
+
+    @property
     def limits(self) -> tuple[Limit, ...]:
         """Every limit, in the order of the plan."""
         low, high = self.window
@@ -160,6 +187,9 @@ class Target:
             ("gauge_factor_cv", self.gauge_factor_cv_max, "1", False),
             ("thermal_output", self.thermal_output_max, "1/K", False),
             ("self_heating_drift", self.self_heating_drift_max, "strain", False),
+            ("hysteresis", self.hysteresis_max, "1", False),
+            ("zero_shift", self.zero_shift_max, "strain", False),
+            ("drift", self.drift_max, "strain", False),
             ("pass_share", self.pass_share_min, "1", True),
         )
         return tuple(

@@ -13,7 +13,7 @@ read off them.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,6 +21,7 @@ from scipy.constants import Boltzmann
 
 from percsim.film.electrodes import Film
 from percsim.film.material import Material, slopes_along
+from percsim.film.memories import MEMORY, Walk
 from percsim.film.noise import (
     AT_REST,
     EXPONENT,
@@ -33,6 +34,7 @@ from percsim.film.noise import (
 from percsim.film.surface import LAW, NEAREST, ContactSurface
 from percsim.film.transfer import LoadingFit, LoadingThreshold
 from percsim.film.visits import Visits
+from percsim.states.history import History
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = ["FilmModel", "Loading", "Material"]
@@ -44,6 +46,9 @@ HELD_ERROR = 0.25
 
 LEAST_STEP_ERROR = 0.03
 """Smallest error of the step of ln rho between two loadings (judgement)."""
+
+PULLS = ("conditioned", "first")
+"""What a strained visit may be on."""
 
 LARGEST_CHANGE = 30.0
 """ln R moves by no more than this from as planned; no fit holds as far."""
@@ -97,6 +102,13 @@ class FilmModel:
         How other contacts act; without one they stay as planned.
     across : float
         Resistivity through the thickness over that along the film.
+    pull : {"conditioned", "first"}
+        Which pull strained visits are on, where contacts remember: that of a film pulled to
+        the ends of its window and let go before, whose change is read from its zero then,
+        or its first. Visits without strain are those of a film that was never pulled.
+    memory : mapping of str to float
+        What contacts remember where draws say nothing of it, by the names of
+        `percsim.film.memories.MEMORY`; the boxes themselves remember nothing.
 
     """
 
@@ -112,6 +124,12 @@ class FilmModel:
     level_value: float = 1.0
     surface: ContactSurface | None = field(default=None, repr=False)
     across: float = 1.0
+    pull: str = "conditioned"
+    memory: Mapping[str, float] = field(default_factory=lambda: dict(MEMORY), repr=False)
+
+    def __post_init__(self) -> None:
+        if self.pull not in PULLS:
+            raise ValueError(f"pull must be one of {', '.join(PULLS)}, got {self.pull!r}")
 
     @classmethod
     def of(
@@ -122,6 +140,8 @@ class FilmModel:
         level: tuple[str, float] = ("g0", 1.0),
         surface: ContactSurface | None = None,
         across: float = 1.0,
+        pull: str = "conditioned",
+        memory: Mapping[str, float] = MEMORY,
     ) -> FilmModel:
         """Gather the fits of a mix.
 
@@ -129,7 +149,7 @@ class FilmModel:
         ----------
         fits : sequence of LoadingFit
             One or more, in increasing loading; `conducting` says which of them count.
-        threshold, across
+        threshold, across, pull, memory
             As of the class.
         level : (str, float)
             Name and value of the parameter that R goes as the inverse of.
@@ -152,7 +172,7 @@ class FilmModel:
             visits,
             np.array([fit.loading.volume_fraction for fit in used]),
             parts[0], parts[1], *errors, parts[4],
-            threshold, *level, surface, across,
+            threshold, *level, surface, across, pull, dict(memory),
         )  # fmt: skip
 
     @staticmethod
@@ -168,8 +188,13 @@ class FilmModel:
         """What can be varied, with its value in the boxes, SI; less the threshold."""
         known = {self.level: self.level_value}
         if self.surface is not None:
-            known = dict(zip(LAW, self.surface.base.tolist(), strict=True)) | known
+            law = dict(zip(LAW, self.surface.base.tolist(), strict=True))
+            known = law | known | dict(self.memory)
         return known
+
+    def on(self, pull: str) -> FilmModel:
+        """Give the same films, read on the first pull or conditioned."""
+        return self if pull == self.pull else replace(self, pull=pull)
 
     def material(
         self,
@@ -199,6 +224,7 @@ class FilmModel:
 
         """
         settings, offset = self._settings(values)
+        memory = self._memory(values, len(settings))
         n, K, S = len(settings), len(self.volume_fractions), len(self.visits)
         wanted = sorted(set(range(S) if states is None else states) | {self.visits.rest})
         z = None if noise is None else np.broadcast_to(noise, (n, NOISES))
@@ -213,6 +239,7 @@ class FilmModel:
         log_ratios = np.log(self.volume_fractions / self.threshold.volume_fraction)
         raised = self._raised(z)
         still: dict[float, tuple[Floats, ...]] = {}
+        pulled = self._pulled(settings, memory, wanted, z)
         for s in wanted:
             if self.surface is None:
                 continue
@@ -223,6 +250,9 @@ class FilmModel:
                     *self.surface.at_rest(settings, t),
                 )
             held[:, :, s], lowest[:, :, s], change = self._law(settings, s, z, *still[t])
+            if s in pulled:
+                change = change + pulled[s][0]
+                lowest[:, :, s] += pulled[s][1]
             logs[:, :, s] += change
             q = np.exp(-change)
             fixed = self.surface.fixed * np.exp(-self.log_resistivity[:, s])
@@ -241,6 +271,63 @@ class FilmModel:
                 self.visits.temperatures, self.visits.rest,
             ),
             self.across, self.visits.rest, self.visits.temperatures,
+        )  # fmt: skip
+
+    def along(
+        self,
+        values: Mapping[str, ArrayLike],
+        history: History,
+        noise: Floats | None = None,
+    ) -> Material:
+        """Material of n draws of the contacts at every visit of a history.
+
+        Parameters
+        ----------
+        values, noise
+            As of `material`.
+        history : History
+            What films go through, at rest first.
+
+        Returns
+        -------
+        Material
+            Its visits are those of the history.
+
+        Raises
+        ------
+        ValueError
+            As of `material`, or if the history goes beyond the strains by more than a
+            quarter of their span, beyond the temperatures, or relaxes by half.
+
+        Notes
+        -----
+        The films of `material` without memory, between its visits along straight lines in
+        strain felt and temperature, and what the contacts remember on top.
+
+        """
+        settings, _ = self._settings(values)
+        memory = self._memory(values, len(settings))
+        none = {name: np.full(len(settings), value) for name, value in MEMORY.items()}
+        plain = self.material({**values, "reclose": 1.0, "healed": 1.0}, noise)
+        walk = Walk.of(history, memory or none)
+        by_strain, by_warmth = self.visits.between(walk.strains, walk.temperatures)
+        logs, lengths, slopes, lowest = (
+            _blended(self.visits.grid(part), by_strain, by_warmth)
+            for part in (plain.logs, plain.lengths, plain.slopes, plain.lowest)
+        )
+        x, held = (
+            np.einsum("vt,nkt->nkv", by_warmth, self.visits.grid(part, unstrained=True))
+            for part in (plain.x, plain.held)
+        )
+        if memory is not None and self.surface is not None and len(self.volume_fractions):
+            z = None if noise is None else np.broadcast_to(noise, (len(settings), NOISES))
+            change, fewer = self._remembered(settings, walk, z)
+            logs += np.moveaxis(change, 1, 2)
+            lowest += np.moveaxis(fewer, 1, 2)
+        return Material(
+            plain.log_loadings, plain.log_threshold, x, held, lowest, logs, lengths,
+            self.visits.grid(plain.offset, unstrained=True) @ by_warmth.T, slopes,
+            plain.first, self.across, 0, tuple(history.temperatures.tolist()),
         )  # fmt: skip
 
     def _raised(self, z: Floats | None) -> Floats:
@@ -278,6 +365,59 @@ class FilmModel:
         more = (named["Ea"] - known["Ea"]) / Boltzmann
         offset = offset + more[:, None] * (1.0 / t - 1.0 / ROOM_TEMPERATURE)
         return np.stack([named[p] for p in LAW[1:4]], axis=1), offset
+
+    def _memory(self, values: Mapping[str, ArrayLike], n: int) -> dict[str, Floats] | None:
+        """Parameters of the memory, (n,) each; None where there is none at any draw."""
+        if self.surface is None:
+            return None
+        found = {
+            name: np.broadcast_to(np.asarray(values.get(name, own), np.float64), (n,))
+            for name, own in self.memory.items()
+        }
+        if (found["reclose"] > 1.0).any():
+            raise ValueError("reclose must be 0 to 1")
+        if not ((found["healed"] > 0.0) & (found["healed"] <= 1.0)).all():
+            raise ValueError("healed must be above 0 to 1")
+        none = (found["reclose"] == 1.0).all() and (found["healed"] == 1.0).all()
+        return None if none and not found["relaxed"].any() else found
+
+    def _pulled(
+        self,
+        settings: Floats,
+        memory: dict[str, Floats] | None,
+        wanted: Sequence[int],
+        z: Floats | None,
+    ) -> dict[int, tuple[Floats, Floats]]:
+        """Give what memory adds to ln rho and ln of the conducting share, by visit."""
+        found: dict[int, tuple[Floats, Floats]] = {}
+        if memory is None or self.surface is None or not len(self.volume_fractions):
+            return found
+        fresh: dict[float, tuple[Floats, Floats]] = {}
+        for way, places, zero in self.visits.pulled(wanted, self.pull == "conditioned"):
+            strains, temperatures = zip(*way, strict=True)
+            walk = Walk.through(strains, temperatures, memory)
+            change, held = self._remembered(settings, walk, z)
+            if zero is not None:
+                # what a film reads over its zero, on top of that of one never pulled
+                never = fresh.get(temperatures[-1], (0.0 * change[:, 0],) * 2)
+                change, held = (
+                    part - part[:, [zero]] + own[:, None]
+                    for part, own in zip((change, held), never, strict=True)
+                )
+            elif len(way) == 2:
+                fresh[temperatures[-1]] = change[:, 1], held[:, 1]
+            found |= {s: (change[:, v], held[:, v]) for s, v in places.items()}
+        return found
+
+    def _remembered(
+        self, settings: Floats, walk: Walk, z: Floats | None
+    ) -> tuple[Floats, Floats]:
+        """Give the same along a history, (n, v, K) each; its error counts as strain's."""
+        assert self.surface is not None
+        change, error, held = self.surface.remembered(settings, walk)
+        if z is not None:
+            change = change + z[:, UNDER_STRAIN, None, None] * error
+        return np.clip(change, -LARGEST_CHANGE, LARGEST_CHANGE), held
 
     def _law(
         self, settings: Floats, s: int, z: Floats | None, held: Floats, change: Floats,
@@ -445,3 +585,17 @@ def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:
     if n < 2:
         root = np.zeros_like(root)
     return logs, length, shift, np.where(known, lengths, length), root
+
+
+def _blended(values: Floats, by_strain: Floats, by_warmth: Floats) -> Floats:
+    """Values (n, K, strains, temperatures) at visits (n, K, v); inf beside an open one."""
+    is_open = ~np.isfinite(values)
+    closed = np.where(is_open, 0.0, values)
+    out = np.einsum("nve,vt,nket->nkv", by_strain, by_warmth, closed, optimize=True)
+    if is_open.any():
+        touched = np.einsum(
+            "nve,vt,nket->nkv", by_strain != 0.0, by_warmth != 0.0, is_open.astype(float),
+            optimize=True,
+        )  # fmt: skip
+        out[touched > 0.0] = np.inf
+    return np.asarray(out)

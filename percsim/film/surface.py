@@ -23,6 +23,15 @@ from scipy.constants import Boltzmann
 from scipy.special import ndtr
 
 from percsim.film.medium import weighted_medium
+from percsim.film.memories import (
+    MEMORY_PRIOR,
+    Contacts,
+    MemorySurface,
+    Pulls,
+    Walk,
+    memory_numbers,
+)
+from percsim.film.regress import Fit, Regressions, jackknife, regress
 from percsim.film.transfer import (
     PUBLISHED_EXPONENT,
     LoadingFit,
@@ -104,6 +113,8 @@ class LoadingSurface:
         Share of their resistance in the contacts to the electrodes, as planned.
     expansion : float
         Linear thermal expansion of the composite [1/K].
+    pulls : Pulls, optional
+        The same boxes with memory.
 
     """
 
@@ -113,97 +124,7 @@ class LoadingSurface:
     conductances: Floats = field(repr=False)
     electrode_share: float
     expansion: float
-
-
-@dataclass(frozen=True, slots=True)
-class Regressions:
-    """Coefficients of the fit of every loading, and how far off settings left out come.
-
-    Parameters
-    ----------
-    coefficients : (K, p) ndarray of float
-    covariance : (K, p, p) ndarray of float
-        From the fit and from resampling the boxes.
-    left_out : (K,) ndarray of float
-        Root mean square deviation of ln R at settings left out, over `size`.
-
-    """
-
-    coefficients: Floats
-    covariance: Floats
-    left_out: Floats
-
-    @classmethod
-    def of(cls, fits: Sequence[_Fit]) -> Regressions:
-        """Stack the fits of all loadings."""
-        return cls(*(np.stack([np.asarray(part) for part in column])
-                     for column in zip(*fits, strict=True)))  # fmt: skip
-
-    def change(self, features: Floats) -> Floats:
-        """Change of ln rho (n, K) for changes of the features (n, K, p)."""
-        return np.asarray(np.einsum("nkp,kp->nk", features, self.coefficients))
-
-    def error(self, features: Floats) -> Floats:
-        """Give its standard error, (n, K)."""
-        inner = np.einsum("nkp,kpq->nkq", features, self.covariance)
-        from_fit = np.einsum("nkq,nkq->nk", inner, features)
-        beside = self.left_out * _size(features, self.coefficients)
-        return np.asarray(np.sqrt(np.maximum(from_fit, 0.0) + beside**2))
-
-
-_Fit = tuple[Floats, Floats, float]
-
-
-def _size(features: Floats, coefficients: Floats) -> Floats:
-    """Take what each feature moves ln R by, no matter whether against another."""
-    return np.asarray(np.sqrt(((features * coefficients) ** 2).sum(axis=-1)))
-
-
-def _bayes(
-    X: Floats, y: Floats, noise: Floats, prior: tuple[Floats, float]
-) -> tuple[Floats, Floats]:
-    """Linear fit with a normal prior: coefficients and covariance (textbook form)."""
-    mean, spread = prior
-    scaled = X / noise[:, None]
-    precision = scaled.T @ scaled + np.eye(len(mean)) / spread**2
-    covariance = np.linalg.inv(precision)
-    found = mean + covariance @ (scaled.T @ ((y - X @ mean) / noise))
-    return np.asarray(found), np.asarray(covariance)
-
-
-def _regress(
-    X: Floats, y: Floats, noise: Floats, prior: tuple[Floats, float], less_one: Floats
-) -> _Fit:
-    """Fit, and try every row on a fit of the others; `less_one` is y less one box.
-
-    Rows that are not finite are open circuits and left aside.
-    """
-    good = np.isfinite(y) & np.isfinite(X).all(axis=1)
-    noise = np.where(np.isfinite(noise), noise, 1.0)
-    coefficients, covariance = _bayes(X[good], y[good], noise[good], prior)
-    leverage = np.einsum("ip,pq,iq->i", X[good], covariance, X[good]) / noise[good] ** 2
-    # residuals of a linear fit without the row itself (textbook form)
-    off = (y[good] - X[good] @ coefficients) / np.maximum(1.0 - leverage, 1e-6)
-    size = _size(X[good], coefficients)
-    deviation = float(np.sqrt((off**2).sum() / max((size**2).sum(), 1e-300)))
-    n = len(less_one)
-    if n > 1:
-        rows = []
-        for other in less_one:
-            kept = good & np.isfinite(other)
-            rows.append(_bayes(X[kept], other[kept], noise[kept], prior)[0])
-        apart = np.asarray(rows) - np.mean(rows, axis=0)
-        covariance = covariance + (n - 1) / n * apart.T @ apart
-    return coefficients, covariance, deviation
-
-
-def _jackknife(values: Floats) -> Floats:
-    """Estimate the standard error from rows 1.. that leave one box out; row 0 has all."""
-    n = len(values) - 1
-    if n < 2:
-        return np.zeros(values.shape[1])
-    apart = values[1:] - values[1:].mean(axis=0)
-    return np.asarray(np.sqrt((n - 1) / n * (apart**2).sum(axis=0)))
+    pulls: Pulls | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,6 +206,8 @@ class ContactSurface:
     thickening : float
         Swelling that opens contacts as far as a unit of thermal strain through a bonded
         film alone.
+    memory : MemorySurface, optional
+        What contacts that remember add, where boxes were solved with any.
 
     Notes
     -----
@@ -307,6 +230,7 @@ class ContactSurface:
     tables: Tables = field(repr=False)
     bond: Bond | None = None
     thickening: float = 0.0
+    memory: MemorySurface | None = field(default=None, repr=False)
     _seen: dict[tuple[bytes, float, float], tuple[Floats, Floats, Floats]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
@@ -376,7 +300,7 @@ class ContactSurface:
             sides,
             tuple(Regressions.of([one.strained[i] for one in found])
                   for i in range(len(sides))),
-            tables, bond, sample.thickening,
+            tables, bond, sample.thickening, _fit_memory(bare, fits, surfaces, sample),
         )  # fmt: skip
 
     @property
@@ -454,6 +378,21 @@ class ContactSurface:
         change = self.changes(settings, temperature) - self.changes(self.own, temperature)
         return self.rest.change(change), self.rest.error(change)
 
+    def remembered(self, settings: Floats, walk: Walk) -> tuple[Floats, Floats, Floats]:
+        """Give what memory changes along a history, see `MemorySurface.changes`."""
+        assert self.memory is not None
+        return self.memory.changes(settings, *self._along(settings, walk), walk)
+
+    def _along(self, settings: Floats, walk: Walk) -> tuple[Floats, Floats]:
+        """Swelling and 1/(1 - phi_c/phi) of settings at the visits, (n, v, K) each."""
+        temperatures, at = np.unique(walk.temperatures, return_inverse=True)
+        swelling = np.stack([self.swelling(settings, t) for t in temperatures], axis=1)
+        ratio = self.ratios * np.exp(
+            np.stack([self.held(settings, t) for t in temperatures], axis=1)
+        )
+        ratio = np.maximum(ratio, 1.0 + NEAREST)
+        return swelling[:, at], (ratio / (ratio - 1.0))[:, at]
+
     def under_strain(
         self, settings: Floats, temperature: float, strain: float
     ) -> tuple[Floats, Floats] | None:
@@ -469,8 +408,8 @@ class ContactSurface:
 @dataclass(frozen=True, slots=True)
 class _LoadingFit:
     fixed: float
-    rest: _Fit
-    strained: tuple[_Fit, ...]
+    rest: Fit
+    strained: tuple[Fit, ...]
 
 
 def _fit_loading(
@@ -494,10 +433,10 @@ def _fit_loading(
             rise = logs[:, :, place[s]] - logs[:, :, place[ref]]
             clear = bare.x(settings, temperature, strain)[:, k] > np.log(NEAREST)
             features = bare.strain_features(settings, temperature, strain)[:, k]
-            strained[strain] = _regress(
+            strained[strain] = regress(
                 np.where(clear[:, None], features, np.nan),
                 rise[0],
-                np.hypot(_jackknife(rise), 0.1 * MODEL_ERROR),
+                np.hypot(jackknife(rise), 0.1 * MODEL_ERROR),
                 STRAIN_PRIOR,
                 rise[1:],
             )
@@ -508,14 +447,61 @@ def _fit_loading(
         clear = bare.x(settings, temperature)[:, k, None] > np.log(NEAREST)
         rows_x.append(np.where(clear, bare.changes(settings, temperature)[:, k], np.nan))
     X, Y = np.concatenate(rows_x), np.concatenate(rows_y, axis=1)
-    noise = np.hypot(_jackknife(Y), MODEL_ERROR)
-    rest = _regress(X, Y[0], noise, REST_PRIOR, Y[1:])
+    noise = np.hypot(jackknife(Y), MODEL_ERROR)
+    rest = regress(X, Y[0], noise, REST_PRIOR, Y[1:])
     fixed = share * loading.sections[-1] * at_rest
     return _LoadingFit(
         fixed if np.isfinite(fixed) else 0.0,
         rest,
         tuple(strained[side] for side in sides),
     )
+
+
+def _fit_memory(
+    bare: ContactSurface,
+    fits: Sequence[LoadingFit],
+    surfaces: Sequence[LoadingSurface],
+    sample: ContactSample,
+) -> MemorySurface:
+    """Fit what memory adds in boxes of every loading; as expected where none has any."""
+    contacts = Contacts.grouped(sample.weights, sample.opened, sample.stretched)
+    pulls = [surface.pulls for surface in surfaces if surface.pulls is not None]
+    if len(pulls) < len(surfaces):
+        mean, spread = MEMORY_PRIOR
+        wide = mean, spread**2 * np.eye(len(mean)), 0.0
+        return MemorySurface(contacts, Regressions.of([wide] * len(fits)))
+    loading, first = fits[0].loading, pulls[0]
+    values = {"reclose": first.reclose, "healed": first.healed}
+    walk = Walk.through(
+        [loading.strains[s] for s in first.visits],
+        [loading.temperatures[s] for s in first.visits],
+        values,
+    )
+    settings = np.vstack([bare.own, surfaces[0].settings])[first.of]
+    numbers = memory_numbers(contacts, settings, *bare._along(settings, walk), walk)[:, 1:]
+    found = []
+    for k, (fit, surface) in enumerate(zip(fits, surfaces, strict=True)):
+        assert surface.pulls is not None
+        place = {s: i for i, s in enumerate(surface.states)}
+        visits = [place[s] for s in surface.pulls.visits[1:]]
+        everything = np.concatenate([surface.base[:, None], surface.conductances], axis=1)
+        plain = everything[:, surface.pulls.of][:, :, visits]
+        rest = surface.base[:, [place[fit.loading.reference_state]]]
+        logs, with_memory = (
+            _logs_less_electrodes(g, rest, surface, fit.loading.dimension)[0]
+            for g in (plain, surface.pulls.conductances[:, :, 1:])
+        )
+        rise = (with_memory - logs).reshape(len(logs), -1)
+        found.append(
+            regress(
+                numbers[:, :, k].reshape(rise.shape[1], -1),
+                rise[0],
+                np.hypot(jackknife(rise), 0.1 * MODEL_ERROR),
+                MEMORY_PRIOR,
+                rise[1:],
+            )
+        )
+    return MemorySurface(contacts, Regressions.of(found))
 
 
 def _material_logs(
@@ -526,20 +512,28 @@ def _material_logs(
     The first row has all boxes, the others leave one out; NaN where open. Then the share
     of the contacts to the electrodes, and 1/G as planned at rest.
     """
-    n = len(surface.base)
     everything = np.concatenate([surface.base[:, None, :], surface.conductances], axis=1)
+    at_rest = surface.base[:, [rest]]
+    return _logs_less_electrodes(everything, at_rest, surface, dimension)
+
+
+def _logs_less_electrodes(
+    conductances: Floats, at_rest: Floats, surface: LoadingSurface, dimension: int
+) -> tuple[Floats, float, float]:
+    """Do so for conductances (boxes, ...), those at rest as planned (boxes, 1)."""
+    n = len(conductances)
+    flat = np.concatenate([conductances.reshape(n, -1), at_rest], axis=1)
     weights = np.vstack([np.ones((1, n)), 1.0 - np.eye(n)])
-    means = weighted_medium(everything.reshape(n, -1), weights, dimension)
-    means = means.reshape(len(weights), *everything.shape[1:])
+    means = weighted_medium(flat, weights, dimension)
     # contacts to the electrodes do not open: what they cost is not the material's
     share = min(max(surface.electrode_share, 0.0), 0.9)
     with np.errstate(divide="ignore", invalid="ignore"):
         inverse = 1.0 / means
-        at_rest = inverse[:, :1, rest]
-        material = inverse - share * at_rest[..., None]
-        finite = np.isfinite(inverse) & (material > 0.0)
+        own = inverse[:, -1:]
+        material = inverse[:, :-1] - share * own
+        finite = np.isfinite(inverse[:, :-1]) & (material > 0.0)
         logs = np.log(np.where(finite, material, np.nan))
-    return logs, share, float(at_rest[0, 0])
+    return logs.reshape(len(weights), *conductances.shape[1:]), share, float(own[0, 0])
 
 
 def _swelling(

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from percsim.boxes.results import Currents
 from percsim.boxes.simulate import POWER_QUANTILES, finished
 from percsim.decision.priors import ContactParameters
+from percsim.film.memories import MEMORY
 from percsim.findings.judged import Findings
 
 __all__ = ["currents"]
@@ -141,13 +142,15 @@ def _gradient(findings: Findings) -> list[dict[str, Any]]:
     contacts, rest, end = findings.contacts, visits.rest, visits.chord_state
     measured = contacts.measured if isinstance(contacts, ContactParameters) else frozenset()
     centre = dict(findings.centre)
-    values = [centre.get(name, own) for name, own in model.parameters.items()]
-    names = [*model.parameters, "threshold"]
-    here = np.array([*values, centre["threshold"]])
+    known = model.parameters | centre
+    names = [name for name in model.parameters if name not in MEMORY] + ["threshold"]
+    # shares of 1 cannot be a tenth more
+    held = {name: known[name] for name in MEMORY}
+    here = np.array([known[name] for name in names])
 
     def read(changed: Floats) -> tuple[Floats, Floats, Floats]:
         """Ln R at rest, chord gauge factor, and error of the chord of rows of numbers."""
-        given = dict(zip(names, changed.T, strict=True))
+        given = held | dict(zip(names, changed.T, strict=True))
         factor = given.pop("threshold")
         states = [rest] if end is None else [rest, end]
         logs = model.log_resistance(castings.film, phi, given, factor, states=states)
@@ -168,11 +171,11 @@ def _gradient(findings: Findings) -> list[dict[str, Any]]:
     logs, gauge, errors = read(here * (1.0 + more))
     up, down = (read(here * (1.0 + step * each))[0] for step in (SMALL, -SMALL))
     added = np.sqrt(np.maximum(errors[1:] ** 2 - errors[0] ** 2, 0.0))
-    known = findings.threshold.volume_fraction
+    threshold = findings.threshold.volume_fraction
     return [
         {
             "parameter": name,
-            "value": known if name == "threshold" else float(here[k]),
+            "value": threshold if name == "threshold" else float(here[k]),
             "basis": "simulated"
             if name == "threshold"
             else ("measured" if name in measured else "assumed"),

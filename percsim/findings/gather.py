@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from percsim.advice import log_slope
 from percsim.boxes.growth import GrowthJob, ThresholdEstimate, grown_numbers
-from percsim.boxes.results import BoxResult, SampledContacts
+from percsim.boxes.results import BoxResult, SampledContacts, Variations
 from percsim.boxes.simulate import BoxJob, finished
 from percsim.boxes.store import Record
 from percsim.decision.candidates import Choice
 from percsim.decision.priors import ContactParameters
 from percsim.errors import FolderError
 from percsim.film.medium import weighted_medium
+from percsim.film.memories import Pulls
 from percsim.film.surface import ContactSample, ContactSurface, LoadingSurface
 from percsim.film.transfer import (
     LoadingFit,
@@ -335,7 +336,21 @@ def _surface(fit: LoadingFit, job: BoxJob, done: Sequence[BoxResult]) -> Loading
         conductances=np.array([found.conductances for found in varied]),
         electrode_share=_electrode_share(done, job.rest, d),
         expansion=job.thermal.expansion,
+        pulls=_pulls(varied),
     )
+
+
+def _pulls(varied: Sequence[Variations]) -> Pulls | None:
+    """Varied boxes of one loading with memories; None where any has none."""
+    remembered = [found.remembered for found in varied if found.remembered is not None]
+    memories, pulled = varied[0].memories, varied[0].pulled
+    if memories is None or pulled is None or len(remembered) < len(varied):
+        return None
+    of, reclose, healed = memories.T
+    return Pulls(
+        of.astype(np.int64) + 1, reclose.copy(), healed.copy(), tuple(pulled.tolist()),
+        np.array(remembered),
+    )  # fmt: skip
 
 
 def failed_rows(

@@ -143,7 +143,8 @@ def _gather_mix(
     surface = gather_surface(mix, jobs, records, FilmModel.conducting(fits, own), own)
     model = FilmModel.of(
         fits, own, level=mix.contact_parameters().level, surface=surface,
-        across=across.ratio if across.axis == 2 else 1.0,
+        across=across.ratio if across.axis == 2 else 1.0, pull=mix.target.pull,
+        memory=mix.contact_parameters().memory,
     )  # fmt: skip
     explored = tuple(
         Loading(x.weight_fraction, x.volume_fraction, x.log_slope) for x in loadings

@@ -53,7 +53,7 @@ class Neighbours:
         self._network, self._sweep = network, sweep
         found = find_backbone(network)
         self._rows, self._pairs = found.resistors, found.ends.copy()
-        n = self._n = len(found.nodes) - 2
+        n = self._n = max(len(found.nodes) - 2, 0)  # none if never closed
         low, high = np.minimum(*self._pairs.T), np.maximum(*self._pairs.T)
         inner = np.flatnonzero(high < n)
         self._inner = inner[np.argsort(low[inner], kind="stable")]

@@ -15,6 +15,7 @@ from percsim.materials.recipe import Recipe
 from percsim.materials.stiffness import Modulus, elastomer_modulus, filled_modulus
 from percsim.materials.weighing import WeighOut, weigh_out
 from percsim.plan.mixture import Mixture
+from percsim.plan.sections.ask import OF_CYCLES
 from percsim.plan.sections.film import SheetSection
 from percsim.plan.sections.mix import ElastomerSection
 from percsim.states.temperature import ROOM_TEMPERATURE, Bond, ThermalOpening
@@ -454,8 +455,10 @@ class Stages(Mixture):
         from percsim.decision.target import Target
 
         low, high = self.target.resistance or (None, None)
+        asked = set(self.target.given()) & set(OF_CYCLES)
         return self.target.build(
             Target,
+            protocol=self.protocol if asked else None,
             resistance_min=low or None,
             resistance_max=high,
             supply_voltage=self.supply_voltage,

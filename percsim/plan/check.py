@@ -10,7 +10,7 @@ from percsim.plan.check_rows import check_measured
 from percsim.plan.mixes import Mixes
 from percsim.plan.patches import check_patches
 from percsim.plan.read import MIX, Reading
-from percsim.plan.sections.ask import ExploreSection
+from percsim.plan.sections.ask import OF_CYCLES, ExploreSection
 from percsim.plan.sections.film import OF_LAYOUT
 from percsim.plan.sections.mix import ContactsSection, FillerSection
 from percsim.plan.sections.section import reader_of
@@ -23,7 +23,10 @@ __all__ = ["OF_OPENING", "check_plan"]
 MOST_CANDIDATES = 2000
 """More are refused: judging them would take longer than most boxes do."""
 
-OF_OPENING = ("g0", "beta", "delta_b", "opening_length", "Ea")
+OF_OPENING = (
+    "g0", "beta", "delta_b", "opening_length", "Ea", "reclose", "healed", "recovery",
+    "relaxed",
+)  # fmt: skip
 _OF_AFFINE = ("barrier_height", "contact_area")
 """Keys of [contacts] that only one of the two models reads."""
 
@@ -509,6 +512,10 @@ def _check_target(plan: Mixes, reading: Reading) -> None:
     limits = [name for name in (heating, "largest_thermal_output") if name in given]
     if heating in limits and supply is None:
         reading.fault(f"target.{heating}", "needs the section [supply]")
+    cycled = [name for name in OF_CYCLES if name in given]
+    if cycled and reading.usable("cycles") and not plan.protocol.pulls:
+        what = "needs a pull under [cycles], away from a strain and back"
+        reading.fault(f"target.{cycled[0]}", what)
     if reading.usable("temperature") and len(plan.temperatures) < 2:
         for name in limits:
             reading.fault(

@@ -300,11 +300,15 @@ class Mixture:
 
         c, law = self.contacts, self.law()
         stated = {"barrier_height": c.barrier_height, "contact_area": c.contact_area}
+        remembered = {
+            k: getattr(c, k) for k in ("reclose", "healed", "recovery", "relaxed")
+        }
         if not isinstance(law, TunnellingLaw):
             stated = {
                 "g0": self.g0, "beta": c.beta, "delta_b": c.delta_b,
                 "closed_at": self.closed_at, "lambda_T": c.lambda_T, "Ea": c.Ea,
             }  # fmt: skip
+            stated |= {k: s for k, s in remembered.items() if s is not None}
         measured = {name for name, s in stated.items() if s.basis == "measured"}
         shapes = [s.aspect_ratio or s.thickness for s in self.filler]
         if all(s is not None and s.basis == "measured" for s in shapes):
@@ -324,8 +328,11 @@ class Mixture:
             for k, s in stated.items()
             if s.low is not None and s.high is not None
         }
+        memory = {
+            name: None if key is None else key.value for name, key in remembered.items()
+        }
         return ContactParameters(
             self.g0.value, c.beta.value, c.delta_b.value, self.closed_at.value,
-            c.lambda_T.value, c.Ea.value, frozenset(measured), factors, ranges,
-            self.powder,
+            c.lambda_T.value, c.Ea.value, measured=frozenset(measured), factors=factors,
+            ranges=ranges, powder=self.powder, **memory,
         )  # fmt: skip

@@ -150,7 +150,7 @@ class Plan(Mixes):
                 out[key] = section.written(left_out.get(key, {}))
         if self.contacts.model == "affine":
             for key in OF_OPENING:
-                del out["contacts"][key]
+                out["contacts"].pop(key, None)
         if self.measured:
             out["measured"] = [row.written({}) for row in self.measured]
         return out

@@ -21,7 +21,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from percsim.kernels.memory import faded
 from percsim.values import floats, freeze, take_reals
 
 __all__ = ["MOST_RELAXED", "T0", "History", "Memory"]
@@ -93,6 +92,8 @@ class History:
             raise ValueError(
                 f"temperatures must be above 0 K, got {self.temperatures.min():g}"
             )
+        from percsim.kernels.memory import faded  # models are read without compiling
+
         # copies, as kernels compile anew for arrays that may not be written
         gone = faded(self.times / T0, np.array(self.strains))
         object.__setattr__(self, "_faded", gone)

@@ -12,6 +12,9 @@ from percsim.decision.priors import (
     ACTIVATION_RANGE,
     BETA_FACTOR,
     BREAKING_FACTOR,
+    HEALED,
+    RECLOSE,
+    RELAXED,
     THERMAL_SHARE_RANGE,
     ContactParameters,
     TunnellingParameters,
@@ -216,7 +219,28 @@ def _opening_rows(
             f"lowers R by {percent(contacts.Ea * per_kelvin)} % per kelvin at 20 C (up to "
             f"{percent(most * per_kelvin)} % at the end of the range)",
         ),
+        *(
+            row(name, symbol, contacts.values[symbol], "1",
+                f"{likely[0]:g} to {likely[2]:g}, most likely {likely[1]:g}", effect)
+            for symbol, (name, likely, effect) in _MEMORY.items()
+        ),
     ]  # fmt: skip
+
+
+_MEMORY = {
+    "reclose": (
+        "share of its opening at which a broken contact closes again", RECLOSE,
+        "less shifts the zero with the first pull, and lowers the gauge factor after it",
+    ),
+    "healed": (
+        "share of its conductance that it then has", HEALED,
+        "less shifts the zero with the first pull, and lowers the gauge factor after it",
+    ),
+    "relaxed": (
+        "share of a strain that fades for each factor e of time", RELAXED,
+        "drift under strain, and a zero below that of before after release",
+    ),
+}  # fmt: skip
 
 
 def _tunnelling_rows(contacts: TunnellingParameters) -> list[Assumption]:

@@ -32,6 +32,9 @@ _NAMES = {
     "gauge_factor_cv": "CV of gauge factor",
     "thermal_output": "thermal output",
     "self_heating_drift": "self-heating drift",
+    "hysteresis": "hysteresis",
+    "zero_shift": "zero shift after the first pull",
+    "drift": "drift under strain",
     "pass_share": "share of castings that pass",
 }
 
@@ -62,6 +65,8 @@ def limit_value(what: str, value: float) -> str:
         return f"{share(value)} %"
     if what.endswith("_cv"):
         return f"{percent(value)} %" if np.isfinite(value) else "not defined"
+    if what == "hysteresis":
+        return f"{percent(value)} %" if np.isfinite(value) else "without bound"
     unit = "/K" if what == "thermal_output" else ""
     known = quantity(value, "strain") if np.isfinite(value) else "without bound"
     return known + unit

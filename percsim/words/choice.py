@@ -31,6 +31,8 @@ from percsim.words.candidates import limit_name, named, refusals
 
 __all__ = ["known_by_films", "reasons", "what_is_assumed"]
 
+PULLED = {"conditioned": "of the conditioned film", "first": "on the first pull"}
+
 MANY_OTHERS = 8
 """Other candidates that meet the target named one by one; of more only so many."""
 
@@ -105,8 +107,9 @@ def _numbers(candidate: Candidate, choice: Choice) -> list[str]:
         error = simulation_error(castings.gauge_factor_errors[0])
         strain = castings.visits.strains[state]
         words.append(
-            f"gauge factor {three(gauge.median)}{error and f' ({error})'} as the chord to "
-            f"{microstrain(strain)}, CV {_cv(candidate.gauge_factor_cv)}"
+            f"gauge factor {three(gauge.median)}{error and f' ({error})'} "
+            f"{PULLED[target.pull]} as the chord to {microstrain(strain)}, "
+            f"CV {_cv(candidate.gauge_factor_cv)}"
         )
     if np.isfinite(candidate.resistance_cv) and sum(castings.shares.values()) > 0.0:
         largest = sorted(castings.shares.items(), key=lambda part: -part[1])[:3]

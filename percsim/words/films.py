@@ -14,6 +14,9 @@ PARAMETERS = {
     "delta_b": "the opening delta_b at which contacts break",
     "lambda_T": "the share lambda_T of thermal mismatch",
     "Ea": "the activation energy Ea",
+    "reclose": "the share reclose of its opening at which a contact closes again",
+    "healed": "the share healed that it then conducts",
+    "relaxed": "the share relaxed of a strain that fades",
     "threshold": "the threshold",
     "scatter": "the bench's own scatter",
 }

@@ -99,6 +99,9 @@ _MISSES = {
     "gauge_factor_cv high": "gauge factor scatters",
     "thermal_output high": "thermal output too large",
     "self_heating_drift high": "drifts by its own heat",
+    "hysteresis high": "hysteresis too large",
+    "zero_shift high": "zero shifts too far",
+    "drift high": "drifts too far under strain",
     "spread": "too few pass",
 }
 
@@ -110,6 +113,9 @@ _GROUPS = {
     "delta_b": "how contacts answer strain",
     "lambda_T": "how contacts answer heat",
     "Ea": "how contacts answer heat",
+    "reclose": "what contacts remember",
+    "healed": "what contacts remember",
+    "relaxed": "what contacts remember",
     "scatter": "scatter of the bench",
 }
 
@@ -119,6 +125,9 @@ _EASIER = {
     "gauge_factor_cv": "allow a CV of the gauge factor of {}",
     "thermal_output": "allow a thermal output of {}",
     "self_heating_drift": "allow a self-heating drift of {}",
+    "hysteresis": "allow a hysteresis of {}",
+    "zero_shift": "allow a zero shift of {}",
+    "drift": "allow a drift under strain of {}",
     "pass_share": "ask for {} of the castings",
 }
 

@@ -10,7 +10,7 @@ import pytest
 from percsim.boxes import fingerprint as module
 from percsim.boxes.fingerprint import TAGS, Tagged, fingerprint
 from percsim.boxes.growth import GrowthJob, GrowthPlan, plan_growth
-from percsim.boxes.simulate import BoxJob, Setting, run_job
+from percsim.boxes.simulate import BoxJob, MemorySetting, Setting, run_job
 from percsim.boxes.sources import RecipeParticles
 from percsim.boxes.store import encode_json
 from percsim.materials.elastomer import Elastomer
@@ -65,6 +65,7 @@ OTHER = {
     "thermal": ThermalOpening(2e-4, 251.0, 0.5),
     "variations": (Setting(50.0, 0.02, 0.5),),
     "probes": (State.in_plane(1e-3, 0.0),),
+    "memories": (MemorySetting(-1, 0.5, 0.3),),
 }
 
 
@@ -74,6 +75,11 @@ OTHER = {
 def test_every_field_of_a_box_counts(name):
     """A field that is added fails here until it is known how it counts."""
     assert inputs(job(**{name: OTHER[name]}).key) != inputs(job().key)
+
+
+def test_boxes_that_remember_nothing_keep_their_keys():
+    """Of boxes as they were stored before there was a memory."""
+    assert job().key == "box/0.3532182103610675/8382315a207e4b8f/3"
 
 
 def test_what_holds_the_film_counts_and_a_free_film_is_what_it_was():

@@ -37,6 +37,8 @@ def jobs():
     )
     grown = next(job for job in threshold_jobs(plan) if job.name == "own")
     varied = next(job for job in box_jobs(plan) if job.variations)
+    # with no memory, which rows know nothing of
+    varied = dataclasses.replace(varied, memories=())
     (film,) = films_of(plan, varied.recipe.weight_fraction, (2, 1), 1)
     return grown, film, varied
 

@@ -9,17 +9,22 @@ from reference.invented_films import (
     OWN,
     PRIORS,
     SEED,
+    THRESHOLD,
     Invented,
     exact_knowledge,
     mixed,
 )
+from reference.powders import POWDER
 
 from percsim.decision.knowledge import day_one
 from percsim.decision.outlook import Band, Recipe, outlooks
+from percsim.decision.priors import ContactParameters, contact_priors
 from percsim.decision.target import Target
 from percsim.film import Bench, CastingDraws, Tolerances, cast_films
+from percsim.film.protocol import cycles
 
 N = 20000
+ANY_MEMORY = contact_priors(ContactParameters(powder=POWDER), THRESHOLD)
 BENCH = Bench(Tolerances(), -0.85, 1.0)
 
 
@@ -29,7 +34,14 @@ def model():
 
 
 @pytest.mark.parametrize("phi", [0.125, 0.15, 0.21])
-@pytest.mark.parametrize("values", [{}, {"beta": 60.0, "delta_b": 0.02, "g0": 2e-4}])
+@pytest.mark.parametrize(
+    "values",
+    [
+        {},
+        {"beta": 60.0, "delta_b": 0.02, "g0": 2e-4},
+        {"reclose": 0.6, "healed": 0.5},
+    ],
+)
 def test_castings_drawn_one_by_one_are_as_said(model, phi, values):
     """Medians, spreads, gauge factors and pass shares, all tolerances together."""
     recipe = Recipe(mixed(phi), FILM)
@@ -64,6 +76,75 @@ def test_castings_drawn_one_by_one_are_as_said(model, phi, values):
         assert found.pass_shares(target)[0] == pytest.approx(drawn, abs=0.01)
     assert found.open_shares[0] == pytest.approx(0.0, abs=1e-12)
     assert castings.open_fraction == 0.0
+
+
+PULLS = cycles(1.5e-3, 5, 1e-4, hold=1800.0, rest=60.0)
+REMEMBERS = {"reclose": 0.7, "healed": 0.5, "relaxed": 0.01}
+
+
+def test_what_a_pulled_film_does_is_read_off_its_history(model):
+    """Each draw's film along the protocol, one by one."""
+    recipes = [Recipe(mixed(phi), FILM) for phi in (0.15, 0.21)]
+    knowledge = day_one(ANY_MEMORY, SEED, 32)
+    for o in outlooks(model, recipes, knowledge, BENCH, protocol=PULLS):
+        for i in (0, 7, 31):
+            values = knowledge.draw(i)
+            log_phi = np.log(o.recipe.loading.volume_fraction / values.pop("threshold"))
+            material = model.along(values, PULLS.history, knowledge.noise[[i]])
+            every = range(len(PULLS))
+            logs = material.log_resistance(FILM, np.array([[log_phi]]), every)[0]
+            np.testing.assert_allclose(o.cycled.resistances[i], np.exp(logs[0]), rtol=1e-9)
+        films = o.cycled
+        for what, value in (
+            ("hysteresis", films.hysteresis),
+            ("zero_shift", films.as_strain(films.zero_shift(0) * films.at_rest)),
+            ("drift", films.creep_strain),
+        ):
+            np.testing.assert_allclose(o.remembered(what), np.abs(value), rtol=1e-12)
+        # unlike each other: the loop is wider than what pulls differ by
+        assert (o.remembered("hysteresis") > 1.5 * films.repeatability).mean() > 0.5
+        assert np.unique(o.remembered("drift")).size > 20
+
+
+@pytest.mark.parametrize(
+    ("what", "least", "most"),
+    [("hysteresis", 1e-3, 2.0), ("zero_shift", 1e-6, 0.1), ("drift", 1e-6, 0.1)],
+)
+def test_a_limit_on_a_pulled_film_alone_decides(model, what, least, most):
+    recipe = Recipe(mixed(0.19), FILM)
+    (found,) = outlooks(model, [recipe], exact_knowledge(REMEMBERS), BENCH, protocol=PULLS)
+    value = float(found.remembered(what)[0])
+    assert least < value < most
+    for limit, expected in ((0.9 * value, 0.0), (1.1 * value, 1.0)):
+        target = Target(1e-3, 1e9, protocol=PULLS, **{f"{what}_max": limit})
+        assert found.values_of(what, target)[0] == value
+        assert found.probability(target) == pytest.approx(expected)
+
+
+def test_a_film_that_remembers_nothing_has_no_loop_no_shift_and_no_drift(model):
+    (found,) = outlooks(
+        model, [Recipe(mixed(0.19), FILM)], exact_knowledge(), BENCH, protocol=PULLS
+    )
+    for what in ("hysteresis", "zero_shift", "drift"):
+        np.testing.assert_allclose(found.remembered(what), 0.0, atol=1e-9)
+    (unasked,) = outlooks(model, [Recipe(mixed(0.19), FILM)], exact_knowledge(), BENCH)
+    np.testing.assert_array_equal(unasked.remembered("drift"), np.inf)
+
+
+def test_the_gauge_factor_is_that_of_the_pull_asked_for(model):
+    """First pulls read higher than the conditioned film, R at rest the same."""
+    recipe, known = Recipe(mixed(0.19), FILM), exact_knowledge(REMEMBERS)
+    first, again = (
+        outlooks(model.on(pull), [recipe], known, BENCH)[0]
+        for pull in ("first", "conditioned")
+    )
+    np.testing.assert_array_equal(first.rest, again.rest)
+    assert (again.chord[0] < 0.95 * first.chord[0]).all()
+    (cycled,) = outlooks(model, [recipe], known, BENCH, protocol=PULLS)
+    # but for what fades meanwhile, and straight lines between the visits of boxes
+    for pull, o in ((0, first), (4, again)):
+        told = cycled.cycled.gauge_factor(pull)[0]
+        assert told == pytest.approx(o.chord[0, o.nominal], rel=0.2)
 
 
 def test_electrodes_askew_move_the_mean(model):

@@ -11,6 +11,7 @@ from scipy.special import ndtr
 from percsim.decision.outlook import Recipe, outlooks
 from percsim.decision.target import Limit, Target
 from percsim.film import Bench, Circuit, HeatPath, Loading, LoadingThreshold
+from percsim.film.protocol import Protocol, cycles
 
 
 def test_series_resistor_gives_the_window():
@@ -43,6 +44,11 @@ def test_passing_needs_a_conducting_film_throughout():
         ({"resistance_max": float("nan")}, "must be positive"),
         ({"resistance_cv_max": float("inf")}, "resistance_cv_max must be positive"),
         ({"self_heating_drift_max": 1e-5}, "needs a circuit and a heat path"),
+        ({"zero_shift_max": 1e-4}, "need a protocol that pulls"),
+        (
+            {"drift_max": 1e-4, "protocol": Protocol.at_rest().stay(60.0)},
+            "need a protocol that pulls",
+        ),
     ],
 )
 def test_bad_targets_are_refused(fields, message):
@@ -59,10 +65,14 @@ def test_every_limit_that_is_asked_is_a_limit():
         "gauge_factor_cv_max": ("gauge_factor_cv", 0.15, False),
         "thermal_output_max": ("thermal_output", 2e-5, False),
         "self_heating_drift_max": ("self_heating_drift", 1e-5, False),
+        "hysteresis_max": ("hysteresis", 0.05, False),
+        "zero_shift_max": ("zero_shift", 1e-4, False),
+        "drift_max": ("drift", 5e-5, False),
     }
     assert [x.what for x in Target().limits] == ["pass_share"]
     asked = {key: value for key, (_, value, _) in names.items()}
-    every = Target(**asked, circuit=CIRCUIT, heat_path=HEAT).limits
+    pulls = cycles(1.5e-3, 2, 1e-4)
+    every = Target(**asked, circuit=CIRCUIT, heat_path=HEAT, protocol=pulls).limits
     assert [(x.what, x.value, x.at_least) for x in every] == [
         *names.values(),
         ("pass_share", 0.8, True),

@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from scipy.special import ndtri
 
-from percsim.kernels.memory import advance, faded
+from percsim.kernels.memory import advance, faded, remembered
 
 
 def plain(kernel):
@@ -60,3 +61,59 @@ def test_what_fades_of_a_ramp_against_quadrature(ramp, wait):
     found = faded(np.array([0.0, ramp, ramp + wait]), np.array([0.0, 1.0, 1.0]))[-1]
     mean = quad(lambda x: np.log1p(wait + x * ramp), 0.0, 1.0, epsabs=0.0, epsrel=1e-13)[0]
     assert found == pytest.approx(mean, rel=1e-10)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_distribution_is_that_of_many_relays(seed):
+    """20,000 contacts of each opening, spread evenly over their breaking openings."""
+    rng = np.random.default_rng([771, seed])
+    v, n = 14, 20_000
+    opened = np.cumsum(rng.normal(0.0, 0.005, (3, 2)), axis=0)
+    stretched = rng.uniform(0.5, 1.5, (3, 2))
+    counts, weights = np.array([0.3, 0.7]), np.array([0.55, 0.45])
+    segments = rng.integers(0, 2, (1, v))
+    places = rng.uniform(-0.2, 1.0, (1, v))
+    swelling = np.abs(rng.normal(0.004, 0.004, (1, v)))
+    closes = rng.uniform(0.4, 1.0, (1, v)) if seed else np.full((1, v), 0.6)
+    kept = np.where(rng.random((1, v)) < 0.3, rng.random((1, v)), 1.0)
+    found = remembered(
+        opened, stretched, counts, weights, segments, places, swelling,
+        np.array([0.01]), closes, kept,
+    )[0]  # fmt: skip
+    breaks = 0.01 * np.exp(ndtri((np.arange(n) + 0.5) / n))
+    expected = np.zeros((v, 7))
+    for k in range(2):
+        closed, broken = np.zeros((2, n), dtype=np.bool_)
+        scars = np.zeros(n)
+        for q in range(v):
+            s, a = segments[0, q], places[0, q]
+            film = (1 - a) * opened[s, k] + a * opened[s + 1, k]
+            swells = (1 - a) * stretched[s, k] + a * stretched[s + 1, k]
+            o = max(film + swelling[0, q] * swells, 0.0)
+            if q:
+                advance(
+                    np.full(n, o), breaks, closes[0, q], kept[0, q], closed, broken, scars
+                )
+            else:
+                closed = o <= breaks
+            plain = np.mean(o <= breaks)
+            expected[q] += [
+                counts[k] * closed.mean(), weights[k] * closed.mean(),
+                weights[k] * closed.mean() * o, counts[k] * plain, weights[k] * plain,
+                weights[k] * plain * o, weights[k] * np.mean(scars * closed),
+            ]  # fmt: skip
+    expected[:, [2, 6]] /= expected[:, [1]]
+    expected[:, 5] /= expected[:, 4]
+    assert expected[:, 6].max() > 0.01
+    np.testing.assert_allclose(found, expected, atol=4e-4, rtol=2e-3)
+
+
+def test_the_distribution_without_memory_is_without_memory():
+    rng = np.random.default_rng(4)
+    opened, stretched = rng.normal(0.0, 0.005, (2, 5)), np.ones((2, 5))
+    found = remembered(
+        opened, stretched, np.full(5, 0.2), np.full(5, 0.2), np.zeros((1, 8), np.int64),
+        rng.random((1, 8)), np.full((1, 8), 0.004), np.array([0.01]), np.ones((1, 8)),
+        np.ones((1, 8)),
+    )[0]  # fmt: skip
+    np.testing.assert_array_equal(found[:, :3], found[:, 3:6])

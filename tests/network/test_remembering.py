@@ -11,7 +11,7 @@ from percsim.network import remembering
 from percsim.network.laws import ContactOpeningLaw
 from percsim.network.opened import OpenedBox
 from percsim.network.remembering import solve_history
-from percsim.network.solve import solve_network
+from percsim.network.solve import Method, solve_network
 from percsim.particles.bodies import FLAKE, SPHERE, Particles
 from percsim.particles.box import Box
 from percsim.states.history import History, Memory
@@ -294,3 +294,21 @@ def test_boxes_that_open_on_the_way_read_inf(box):
     assert np.isfinite(found.resistances[0])
     np.testing.assert_array_equal(found.resistances[1:], np.inf)
     np.testing.assert_array_equal(found.upper[1:], np.inf)
+
+
+def test_a_box_that_never_conducts_reads_inf_by_any_method():
+    sparse = flakes(60e-6, 300)
+    path = history([0.0, 2e-3, 0.0, 1e-3])
+    for method in (None, Method(True, "as the box before"), Method(False, "as before")):
+        found = solve_history(sparse, LAW, Memory(0.6, 0.5), path, method=method)
+        np.testing.assert_array_equal(found.resistances, np.inf)
+        np.testing.assert_array_equal(found.lower, np.inf)
+
+
+def test_a_method_handed_on_changes_no_answer(box):
+    path = history([0.0, 2e-3, 0.0, 2e-3])
+    one, other = (
+        solve_history(box, LAW, Memory(0.6, 0.5), path, method=Method(iterate, "said"))
+        for iterate in (True, False)
+    )
+    np.testing.assert_allclose(one.resistances, other.resistances, rtol=1e-7)

@@ -65,7 +65,7 @@ def test_every_key_has_words(section: str) -> None:
 @pytest.mark.parametrize("name", list(TargetSection.keys()))
 def test_every_key_of_the_target_reaches_the_decision(name: str) -> None:
     example: Any = TargetSection.keys()[name].example
-    other = {"pass_share": "37 %", "supply": "4 V"}.get(name, example)
+    other = {"pass_share": "37 %", "supply": "4 V", "pull": "first"}.get(name, example)
     own = {} if name in ("supply", "series_resistor") else AT_THE_SUPPLY
     plain = Plan.from_dict(changed(**own))
     asked = Plan.from_dict(changed(**own, target={name: other}))

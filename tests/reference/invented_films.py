@@ -34,7 +34,9 @@ OWN = {"g0": 8e-5, "beta": 100.0, "delta_b": 0.01, "lambda_T": 0.3,
        "Ea": 10e-3 * elementary_charge}  # fmt: skip
 LAW = ("beta", "delta_b", "lambda_T")
 THRESHOLD = LoadingThreshold(CRITICAL, 0.002 * CRITICAL, -0.85)
-PRIORS = contact_priors(ContactParameters(powder=POWDER), THRESHOLD)
+# films by formula remember nothing
+CONTACTS = ContactParameters(reclose=1.0, healed=1.0, relaxed=0.0, powder=POWDER)
+PRIORS = contact_priors(CONTACTS, THRESHOLD)
 SEED = np.random.SeedSequence(4711)
 VISITS = ((0.0, 293.15), (1e-3, 293.15), (2e-3, 293.15), (3e-3, 293.15), (0.0, 333.15))
 

@@ -210,6 +210,10 @@ class TolerancesSection(Section):
     """
 
 
+OF_CYCLES = ("largest_hysteresis", "largest_zero_shift", "largest_drift")
+"""Limits on a film that is pulled and released as [cycles] says."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TargetSection(Section):
     """What a casting must reach; a limit that is left out is not tested."""
@@ -236,6 +240,11 @@ class TargetSection(Section):
         Number(0.001, 100_000.0), 10, stage="gauge_factor_min"
     )
     """Of the chord from zero to [strain] chord, (R/R0 - 1) over that strain."""
+
+    pull: str = usual(Choice("conditioned", "first"), "conditioned")
+    """Which pull limits are on: that of a film pulled to the ends of the strain window and
+    let go before, or its first.
+    """
 
     largest_resistance_cv: float | None = key(
         Quantity("percentage", "0.01 %", "1000 %"), "25 %", stage="resistance_cv_max"
@@ -264,6 +273,27 @@ class TargetSection(Section):
     """Largest thermal output at 20 C, either way: change of R with temperature over the
     chord gauge factor; needs two temperatures or more.
     """
+
+    largest_hysteresis: float | None = key(
+        Quantity("percentage", "0.001 %", "1000 %"), "5 %", stage="hysteresis_max"
+    )
+    """Largest difference between the ways up and down of the conditioned film pulled as
+    [cycles] says, over its span.
+    """
+
+    largest_zero_shift: float | None = key(
+        Quantity("strain", "0.001 microstrain", "100 %"), "100 microstrain",
+        stage="zero_shift_max",
+    )  # fmt: skip
+    """Largest shift of zero by the first pull of [cycles], either way, as strain of the
+    conditioned film.
+    """
+
+    largest_drift: float | None = key(
+        Quantity("strain", "0.001 microstrain", "100 %"), "50 microstrain",
+        stage="drift_max",
+    )  # fmt: skip
+    """Largest drift in 30 minutes of the hold of [cycles], either way, the same."""
 
     pass_share: float = usual(
         Quantity("percentage", "0 %", "100 %"), "80 %", stage="pass_share_min"

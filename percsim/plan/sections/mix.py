@@ -302,6 +302,27 @@ class ContactsSection(Section):
     'opening'.
     """
 
+    reclose: Stated | None = key(StatedAs(Number(0.0, 1.0)), 0.6)
+    """Share of the opening that broke a contact at or below which it closes again. Default:
+    not stated, which counts as 1 as planned and as 0.1 to 1 on day one. Only for model =
+    'opening', as the next three.
+    """
+
+    healed: Stated | None = key(StatedAs(Number(1e-06, 1.0)), 0.6)
+    """Share of its conductance that a contact has once it broke and closed again. Default:
+    not stated, 1 as planned and 0.1 to 1 on day one.
+    """
+
+    recovery: Stated | None = key(StatedAs(Number(0.0, 1.0)), 0.0)
+    """Share of scars, and of the way back to closing, that returns at rest for each factor
+    e of time beyond 0.1 s. Default: 0, and held there.
+    """
+
+    relaxed: Stated | None = key(StatedAs(Number(0.0, 0.036)), 0.01)
+    """Share of a strain that the contacts no longer feel for each factor e of time beyond
+    0.1 s. Default: not stated, 0 as planned and 0.001 to 0.035 on day one.
+    """
+
     electrode_conductance: Stated | None = key(StatedAs(CONDUCTANCE), "80 uS")
     """Conductance between an electrode and one particle that reaches it, at 20 C. Default:
     that of a closed contact, g0; with model = 'affine' 80 uS. It adds a resistance at the

@@ -36,6 +36,9 @@ PARAMETER_NAMES = {
     "delta_b": "breaking opening delta_b",
     "lambda_T": "thermal share lambda_T",
     "Ea": "activation energy Ea",
+    "reclose": "reclosing share",
+    "healed": "healed share",
+    "relaxed": "relaxed share",
     "threshold": "threshold, over the simulated one",
 }
 # from dark to pale, so that parts tell apart in grey; hatched every other
@@ -46,6 +49,9 @@ CAUSES = {
     "delta_b": ("#e0a23c", ""),
     "lambda_T": ("#a7c9b0", "...."),
     "Ea": ("#d7dee2", "xxxx"),
+    "reclose": ("#7d5a8c", ""),
+    "healed": ("#c9a7d4", "////"),
+    "relaxed": ("#ece0f2", "...."),
     "together": ("#f4f1e6", ""),
 }
 _UNITS = {"g0": "S", "Ea": "J"}
