@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from percsim.boxes.fingerprint import PHYSICS_VERSION
 from percsim.boxes.sampling import box_seed
 from percsim.boxes.store import DATABASE, Store
+from percsim.decision.cycled import CycleTold, by_cycle
 from percsim.decision.decide import FILMS, Decision, Trial, decide
 from percsim.decision.knowledge import Knowledge, day_one, planned
 from percsim.decision.limits import BenchLimits
@@ -32,6 +33,8 @@ from percsim.film.bench import Bench
 from percsim.film.electrodes import Film
 from percsim.film.memories import Contacts, MemorySurface
 from percsim.film.model import FilmModel, Loading
+from percsim.film.protocol import Protocol
+from percsim.film.record import MeasuredFilm
 from percsim.film.regress import Regressions
 from percsim.film.surface import ContactSurface, Tables
 from percsim.film.transfer import LoadingThreshold
@@ -47,8 +50,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Answer", "Films", "answer", "carried", "film_recipe", "films_of_text", "fingerprint",
-    "known_of", "log_slope", "plan_readings", "planned_of", "priors_of", "stored_films",
-    "strain_on_film", "text_of_films", "what_to_do",
+    "known_of", "log_slope", "logs_along", "plan_readings", "planned_of", "priors_of",
+    "stored_films", "strain_on_film", "text_of_films", "what_to_do",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -57,7 +60,7 @@ VERSION = 3
 """Of what models hold; one made by another is not read."""
 
 # Numbers of the streams under the purpose "priors".
-DAY_ONE, POSTERIOR, PLANNED = 0, 2, 8
+DAY_ONE, POSTERIOR, PLANNED, CYCLED = 0, 2, 8, 100
 
 JUDGED_AFTERWARDS = (
     "title",
@@ -67,6 +70,7 @@ JUDGED_AFTERWARDS = (
     "batch",
     "measured",
     "patches",
+    "cycles",
 )
 """Sections of a plan that no box and no model depends on."""
 
@@ -279,9 +283,71 @@ def known_of(films: Films) -> tuple[Knowledge, Posterior | None]:
             films.model, plan_readings(plan), priors, films.bench,
             box_seed(plan.seed, POSTERIOR, "priors"),
         )  # fmt: skip
+        for k, row in enumerate(plan.measured):
+            if row.cycle is not None:
+                found = found.with_cycle(_by_cycle(films, found.knowledge, k, row.cycle))
         return found.knowledge, found
     seed = box_seed(plan.seed, DAY_ONE, "priors")
     return day_one(priors, seed, scale_spread=films.bench.scale_spread), None
+
+
+def logs_along(
+    films: Films,
+    known: Knowledge,
+    recipe: Recipe,
+    protocol: Protocol,
+    off_by: Floats | float = 0.0,
+) -> Floats:
+    """Ln R of a film laid flat along a protocol, draw by draw.
+
+    Parameters
+    ----------
+    films : Films
+        Of the mix.
+    known : Knowledge
+        The n draws.
+    recipe : Recipe
+        Whose film.
+    protocol : Protocol
+        What it goes through; beyond the strains and temperatures of the boxes it counts as
+        at their ends.
+    off_by : float or (n,) ndarray of float
+        What ln(phi/phi_c) of the film is off by.
+
+    Returns
+    -------
+    (n, visits) ndarray of float
+        [ln ohm]; inf where open.
+
+    """
+    visits = films.model.visits
+    ends = (min(visits.strains), max(visits.strains))
+    warm = (min(visits.temperatures), max(visits.temperatures))
+    history = type(protocol)(
+        protocol.times, np.clip(protocol.strains, *ends),
+        np.clip(protocol.temperatures, *warm),
+    ).history  # fmt: skip
+    values = dict(known.values)
+    if "relaxed" in values:  # a long path leaves room for less
+        values["relaxed"] = np.minimum(values["relaxed"], 0.99 * history.most_relaxed)
+    along = replace(known, values=values).along(films.model, history)
+    at = np.log(recipe.loading.volume_fraction) - known.log_factor + off_by
+    return along.log_resistance(recipe.film, at[:, None], range(len(history)))[:, 0]
+
+
+def _by_cycle(films: Films, known: Knowledge, k: int, film: MeasuredFilm) -> CycleTold:
+    """Learn from the record of a measured row, beyond what is known."""
+    plan = films.plan
+    reading = plan_readings(plan)[k]
+    recipe = Recipe(reading.loading, reading.film, films.index)
+
+    def path(draws: Knowledge) -> Floats:
+        return logs_along(films, draws, recipe, film.protocol)
+
+    return by_cycle(
+        known, path, film.log_resistances, film.protocol,
+        films.bench.tolerances.response, box_seed(plan.seed, CYCLED + k, "priors"),
+    )  # fmt: skip
 
 
 # ------------------------------------------------------------------------------------------

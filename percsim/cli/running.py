@@ -141,9 +141,10 @@ def anchor(
     """Learn from measured films, and decide again.
 
     Columns are the keys of [[measured]]: weight_fraction, electrode_gap, resistance (or
-    open), films, thickness, width, change with strain or temperature, spread, note; the
-    unit in the heading, "resistance (kohm)", or in every cell. Or the sheet of a cup,
-    cups.csv, filled in: films not read yet are passed over. No box is solved again.
+    open), films, thickness, width, change with strain or temperature, spread, note, cycle
+    (file with the record of a film pulled and released); the unit in the heading,
+    "resistance (kohm)", or in every cell. Or the sheet of a cup, cups.csv, filled in: films
+    not read yet are passed over. No box is solved again.
     """
     folder = results_of(out, plan)
     _, loaded = _with_readings(plan, readings, quiet)

@@ -7,10 +7,11 @@ known
 .. math:: y_v = c + s\,d_v + \epsilon_v, \qquad \epsilon_v \sim N(0, \sigma^2 / w_v),
 
 with d the ln R predicted along the path over that at rest, c free, s log-normal about 1
-with what films of one mix differ in their response, and :math:`\sigma` learnt: integrated
-with the prior 1/sigma it leaves a power of the squares. Errors of a law are shared by
-neighbouring visits; so each branch weighs as two readings and each decade of a stay as one
-(judgement), however many visits they have.
+with what films of one mix differ in their response and the simulation error scales it, and
+:math:`\sigma` learnt: integrated with the prior 1/sigma it leaves a power of the squares,
+of no less than what paths of other boxes of the same mix differ by. Errors of a law are
+shared by neighbouring visits; so each branch weighs as one reading and each decade of a
+stay as half of one, however many visits they have.
 
 Draws come from what was known before, taken as normal in the coordinates in which its
 priors are: exactly so on day one, by mean and covariance where rows of films went before.
@@ -28,23 +29,34 @@ from numpy.typing import NDArray
 
 from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.knowledge import Band, Knowledge
-from percsim.decision.posterior import KEPT_DRAWS
 from percsim.decision.sampler import LAST, ROUND, propose, tempered
 from percsim.film.bench import quadrature
 from percsim.film.noise import NOISES
 from percsim.film.protocol import Protocol
 
-__all__ = ["CycleTold", "by_cycle", "log_likelihood", "visit_weights"]
+__all__ = [
+    "CycleTold", "by_cycle", "log_likelihood", "simulated_spread", "visit_weights",
+]  # fmt: skip
 
 Floats = NDArray[np.float64]
 Path = Callable[[Knowledge], Floats]
 
-OF_BRANCH = 2.0
-"""Readings that a branch weighs as: where it ends, and how it bends (judgement)."""
+KEPT_DRAWS = 1024
+"""Draws of equal weight that are handed on."""
 
-LEAST_ERROR = 2e-3
-"""Least standard error of ln R of a branch: what no law of contacts is said to be better
-than (judgement)."""
+OF_BRANCH, OF_DECADE = 1.0, 0.5
+"""Readings that a branch and a decade of a stay weigh as (judgement, by coverage)."""
+
+LEAST_ERROR = 1e-3
+"""Least standard error of ln R: readings themselves are no better."""
+
+SHAPE_ERROR = 0.08
+"""Least standard error over the span of ln R: the paths of two sets of boxes at the same
+contacts differ by 4 % beyond a common factor in the median over what is not known, by 10 %
+in one of ten (measured on the example)."""
+
+SIMULATED = 96
+"""Draws that say how far the simulation error scales a path."""
 
 OPENED = 1.0
 """Departure of ln R that counts where one of law and film is open and the other is not."""
@@ -77,6 +89,9 @@ class CycleTold:
         the error learnt.
     prior_band : (3, n visits) ndarray of float
         The same before it.
+    recloses : float
+        Share of what a first pull adds that comes back on release, by the film itself: of
+        contacts that never close again nothing is learnt of how well they do.
 
     """
 
@@ -87,6 +102,7 @@ class CycleTold:
     noise: Band
     band: Floats
     prior_band: Floats
+    recloses: float
 
 
 def visit_weights(protocol: Protocol) -> Floats:
@@ -96,9 +112,9 @@ def visit_weights(protocol: Protocol) -> Floats:
     stays = protocol.stays
     for stay in stays:
         into = protocol.times[stay.rows] - protocol.times[stay.first]
-        decades = math.log10(max(into[-1], 10.0) / max(into[1], 1.0))
+        decades = OF_DECADE * math.log10(max(into[-1], 10.0) / max(into[1], 1.0))
         rows = np.arange(stay.first, stay.last + 1)
-        out[rows[1:]] += max(decades, 1.0) / (len(rows) - 1)
+        out[rows[1:]] += max(decades, OF_DECADE) / (len(rows) - 1)
     still = np.zeros(n, dtype=bool)
     for stay in stays:
         still[stay.first + 1 : stay.last + 1] = True
@@ -143,7 +159,7 @@ def _squares(
 
 
 def log_likelihood(
-    logs: Floats, measured: Floats, weights: Floats, response: float
+    logs: Floats, measured: Floats, weights: Floats, response: float, error: float
 ) -> Floats:
     """Log-likelihood (n,) of a measured path at draws.
 
@@ -156,7 +172,9 @@ def log_likelihood(
     weights : (v,) ndarray of float
         Readings that each visit stands for.
     response : float
-        Standard deviation of ln of a film's response between films of a mix.
+        Standard deviation of ln of the factor between predicted and measured responses.
+    error : float
+        Least standard error of ln R.
 
     Returns
     -------
@@ -167,7 +185,7 @@ def log_likelihood(
     shapes = _shape(logs)
     squares, shares = _squares(shapes, measured, weights, response)
     freedom = float(weights[1:].sum())
-    scale = squares + freedom * LEAST_ERROR**2
+    scale = squares + freedom * error**2
     power = -0.5 * max(freedom - 1.0, 1.0) * np.log(scale)
     top = power.max(axis=1)
     told = np.log(np.exp(power - top[:, None]) @ shares) + top
@@ -224,31 +242,43 @@ def by_cycle(
     root = np.linalg.cholesky(covariance)
     if known.basis == "day one":
         centre, root = np.zeros(k), np.eye(k)
+    # what moves the level alone, or with temperature, stays drawn as it was
+    silent = {known.priors.priors[0].name}
+    silent |= set() if protocol.temperature_steps else {"Ea"}
+    names = [prior.name for prior in known.priors.free]
+    idle = [i for i, name in enumerate(names) if name in silent]
+    idle = idle if known.basis == "day one" and len(idle) < k else []
+    order = [*(i for i in range(k) if i not in idle), *idle]
     weights = visit_weights(protocol)
+    finite = measured[np.isfinite(measured)]
+    error = math.hypot(LEAST_ERROR, SHAPE_ERROR * float(np.ptp(finite)))
+    response = math.hypot(response, simulated_spread(known, path, weights))
 
     def at(u: Floats) -> Knowledge:
-        z = centre + u[:, :k] @ root.T
+        own = np.empty_like(u)
+        own[:, order] = u
+        z = centre + own @ root.T
         return Knowledge(
             "measured", known.priors, z, known.priors.values(z),
-            np.full(len(u), 1.0 / len(u)), u[:, k:], np.ones(len(u)),
+            np.full(len(u), 1.0 / len(u)), np.zeros((len(u), NOISES)), np.ones(len(u)),
         )  # fmt: skip
 
     def told(u: Floats) -> Floats:
-        return log_likelihood(path(at(u)), measured, weights, response)
+        return log_likelihood(path(at(u)), measured, weights, response, error)
 
     children = [
         np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
         for i in range(3)
     ]
-    found = propose(told, k, children[0], beside=NOISES, warm=warm)
+    found = propose(told, k - len(idle), children[0], beside=len(idle), warm=warm)
     u, ratio = found.draws(last)
     logs = path(at(u))
-    w = tempered(ratio, log_likelihood(logs, measured, weights, response))
+    w = tempered(ratio, log_likelihood(logs, measured, weights, response, error))
     rng = np.random.default_rng(children[1])
     places = (np.arange(n) + rng.random()) / n
     rows = np.minimum(np.searchsorted(np.cumsum(w), places), len(w) - 1)
-    scale = rng.permutation(np.resize(known.scale, n))
-    after = replace(at(u[rows]), scale=scale)
+    some = rng.permutation(np.resize(np.arange(len(known)), n))
+    after = replace(at(u[rows]), scale=known.scale[some], noise=known.noise[some])
     shapes = _shape(logs)
     squares, _ = _squares(shapes[rows], measured, weights, 0.0)
     freedom = float(weights[1:].sum())
@@ -263,7 +293,36 @@ def by_cycle(
         Band.of(noise, even),
         _bands(shapes[rows], even),
         _bands(prior, known.weights),
+        _recloses(measured, protocol),
     )
+
+
+def simulated_spread(known: Knowledge, path: Path, weights: Floats) -> float:
+    """Give the spread of ln of the factor that the simulation error puts on a path."""
+    some = known.some(slice(0, SIMULATED))
+    drawn, best = (
+        _shape(path(draws))
+        for draws in (some, replace(some, noise=np.zeros_like(some.noise)))
+    )
+    kept = np.isfinite(drawn).all(axis=1) & np.isfinite(best).all(axis=1)
+    drawn, best = drawn[kept], best[kept]
+    square = (best**2) @ weights
+    both = (drawn * best) @ weights
+    good = (square > 0.0) & (both > 0.0)
+    if not good.any():
+        return 0.0
+    logs = np.log(both[good] / square[good])
+    return float(1.4826 * np.median(np.abs(logs - np.median(logs))))
+
+
+def _recloses(measured: Floats, protocol: Protocol) -> float:
+    """Share of the rise of the farthest first pull that its release takes back."""
+    pulls = protocol.pulls
+    far = max(pulls, key=lambda p: (abs(protocol.strains[p.top]), -p.start))
+    logs = measured[[far.start, far.top, far.end]]
+    if not np.isfinite(logs).all() or logs[1] == logs[0]:
+        return 0.0
+    return float((logs[1] - logs[2]) / (logs[1] - logs[0]))
 
 
 def _widths(known: Knowledge) -> dict[str, float]:

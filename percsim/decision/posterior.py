@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from percsim.boxes.statistics import weighted_quantiles
+from percsim.decision.cycled import CycleTold
 from percsim.decision.knowledge import Knowledge, day_one, spread_points
 from percsim.decision.likelihood import (
     SHARED,
@@ -113,6 +114,8 @@ class Posterior:
         coordinate in which its prior is normal; `scatter` is that of the bench.
     correlations : dict of (str, str) to float
         Between the free numbers, in the same coordinates.
+    cycles : tuple of CycleTold
+        What films that were pulled and released told besides, in the order of the rows.
 
     """
 
@@ -121,6 +124,15 @@ class Posterior:
     checks: tuple[RowCheck, ...]
     narrowing: dict[str, float]
     correlations: dict[tuple[str, str], float]
+    cycles: tuple[CycleTold, ...] = ()
+
+    def with_cycle(self, told: CycleTold) -> Posterior:
+        """Posterior that a cycled film was read for as well."""
+        known = told.knowledge
+        return replace(
+            self, knowledge=known, narrowing=self.narrowing | told.narrowing,
+            correlations=_correlations(known), cycles=(*self.cycles, told),
+        )  # fmt: skip
 
     @property
     def told(self) -> frozenset[str]:

@@ -172,13 +172,23 @@ class CycledFilms:
 
     @property
     def slope(self) -> Floats:
-        """Ohm per unit of strain (n films,) of the chord of the last whole pull."""
-        p, e = self.pulls[self.whole[-1]], self.protocol.strains
+        """Ohm per unit of strain (n films,) of the chord of the last whole pull.
+
+        0 where it runs against that of the first: such a film reads no strain.
+        """
+        last, first = (self._chord(k) for k in (self.whole[-1], self.first))
+        return np.where(last * np.sign(first) > 0.0, last, 0.0)
+
+    def _chord(self, pull: int) -> Floats:
+        p, e = self.pulls[pull], self.protocol.strains
         change = _less(self.resistances[:, p.top], self.resistances[:, p.start])
         return np.asarray(change / (e[p.top] - e[p.start]))
 
     def as_strain(self, change: Floats) -> Floats:
-        """Strain [1] that the conditioned film shows for a change of R [ohm]."""
+        """Strain [1] that the conditioned film shows for a change of R [ohm].
+
+        inf where it shows none, see `slope`.
+        """
         return _over(change, self.slope)
 
     # ------------------------------------------------------------------ zero and loops
@@ -278,6 +288,16 @@ class CycledFilms:
                 )
                 found = np.maximum(found, _less(read.max(axis=0), read.min(axis=0)))
         return found
+
+    @property
+    def at_end(self) -> Floats:
+        """R at the end of the protocol less R0 [ohm] (n films,)."""
+        return _less(self.resistances[:, -1], self.at_rest)
+
+    def mean_of(self, pull: int, strain: float) -> Floats:
+        """Mean R [ohm] (n films,) of both branches of a pull at a strain."""
+        p = self.pulls[pull]
+        return 0.5 * (self._at(p.loading, strain) + self._at(p.unloading, strain))
 
     # ------------------------------------------------------------------ creep
     @property

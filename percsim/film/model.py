@@ -308,7 +308,8 @@ class FilmModel:
         settings, _ = self._settings(values)
         memory = self._memory(values, len(settings))
         none = {name: np.full(len(settings), value) for name, value in MEMORY.items()}
-        plain = self.material({**values, "reclose": 1.0, "healed": 1.0}, noise)
+        forgets = {} if memory is None else {"reclose": 1.0, "healed": 1.0}
+        plain = self.material({**values, **forgets}, noise)
         walk = Walk.of(history, memory or none)
         by_strain, by_warmth = self.visits.between(walk.strains, walk.temperatures)
         logs, lengths, slopes, lowest = (

@@ -20,6 +20,7 @@ from percsim.decision.decide import State
 from percsim.errors import FolderError
 from percsim.findings.anchor import measured_films
 from percsim.findings.currents import currents
+from percsim.findings.cycles import cycles
 from percsim.findings.day_one import day_one
 from percsim.findings.film import blocks, film
 from percsim.findings.front import front
@@ -49,6 +50,7 @@ CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
     currents,
     temperature,
     operation,
+    cycles,
     patches,
 )
 """What a summary holds beyond the decision, in order."""

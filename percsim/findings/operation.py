@@ -34,7 +34,6 @@ TOLD_APART = 3.0
 """Times the noise that a signal must be to be told from it (common practice, no source)."""
 TEST_POWER = 0.25
 """Most power in the specimen while its resistivity is measured [W] (ISO 1853, method 2)."""
-NOT_MODELLED = "not modelled"
 FEWEST_STRAINS = 3
 """Strains that a bend of R takes."""
 
@@ -74,9 +73,6 @@ def _linearity(plan: Plan, curves: FilmCurves, circuit: Circuit) -> dict[str, An
             100 * own.end_point, 100 * resampled.end_point, 100 * cast.end_point
         ),
         "best_line_percent": _number(100 * own.best, 100 * resampled.best, 100 * cast.best),
-        "hysteresis_percent": NOT_MODELLED,
-        "creep_percent": NOT_MODELLED,
-        "first_cycle_shift_percent": NOT_MODELLED,
     }
     if circuit.has_signal:
         rest = curves.resistance

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["BOND", "NOT_MODELLED", "OVERLAP", "SELF_HEATING"]
+__all__ = ["BOND", "NOT_MODELLED", "OF_PULLS", "OVERLAP", "SELF_HEATING"]
 
 BOND = "end zones of the bond between film and part, and strain lost in a soft sheet"
 """Not modelled unless the plan has a sheet or a part."""
@@ -10,10 +10,15 @@ BOND = "end zones of the bond between film and part, and strain lost in a soft s
 SELF_HEATING = "self-heating"
 """Not modelled unless the plan says how the film is fed, under [supply]."""
 
-NOT_MODELLED = (
+OF_PULLS = (
     "hysteresis between loading and unloading",
     "creep and relaxation under constant strain",
     "the shift of the first strain cycles",
+)
+"""Not modelled by laws whose contacts do not open."""
+
+NOT_MODELLED = (
+    *OF_PULLS,
     "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
     "clusters and alignment other than the plan's; settled filler, voids",
     BOND,

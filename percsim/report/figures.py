@@ -21,6 +21,7 @@ from percsim.boxes.folder import checksum
 from percsim.quantities import mm, number, percent
 from percsim.report.boxes import network_figure
 from percsim.report.candidates import candidate_label, open_films_marked
+from percsim.report.chapters.cycles import cycled_figure, cycles_figure
 from percsim.report.chapters.film import film_figure
 from percsim.report.chapters.layers import transfer_figure, wrapping_figure
 from percsim.report.chapters.measured import films_figure
@@ -314,6 +315,8 @@ FIGURES: Mapping[str, FigureEntry] = {
     "castings": FigureEntry(castings_figure, (*_CHOICE, "castings.csv")),
     "unknown": FigureEntry(causes_figure, ("day_one",)),
     "films": FigureEntry(films_figure, ("anchor",)),
+    "cycled": FigureEntry(cycled_figure, ("cycles",)),
+    "cycles": FigureEntry(cycles_figure, ("cycles",)),
     "linearity": FigureEntry(linearity_figure, ("operation",)),
     "temperature": FigureEntry(temperature_figure, ("temperature",)),
     "transfer": FigureEntry(transfer_figure, ("layers",)),

@@ -131,6 +131,16 @@ def test_a_film_that_does_not_respond_shows_no_strain():
     assert np.isinf(film(PATH, shifted).zero_shift_strain(1)[0])
 
 
+def test_a_conditioned_film_that_answers_the_wrong_way_reads_no_strain():
+    r = R0 * (1.0 + GF * PATH.strains)
+    later = slice(PATH.pulls[0].end, None)
+    r[later] = R0 * (1.02 - 2.0 * PATH.strains[later])
+    read = film(PATH, r)
+    assert read.gauge_factor(4)[0] < 0.0
+    assert np.isinf(read.zero_shift_strain(0)[0])
+    np.testing.assert_allclose(read.zero_shift(0), 0.02)
+
+
 def held(creep):
     """A film that creeps by an amount [ohm] a decade of time while it is held."""
     path = cycles(1500 * UE, 4, 100 * UE, hold=7200.0, rest=3600.0)

@@ -224,8 +224,8 @@ def vibration(summary: Summary) -> Chapter | None:
     return chapter(
         "vibration",
         f"Vibration of {what} shifts the mean of R by {estimate(shift)} %",
-        "Per cent of R at the mean strain, ± simulation error. The law forgets strain at "
-        "once: what stays when vibration stops or grows with cycles is not in it.",
+        "Per cent of R at the mean strain, ± simulation error, by contacts that forget "
+        "strain at once; what pulls leave stands under zero and loops.",
         table=table(
             ("~of R at the mean strain", "#as planned|%", "#castings|5 – 95 %"), rows
         ),
