@@ -374,9 +374,13 @@ def carried(
 
 
 def what_to_do(
-    mixes: Sequence[Films], known: Sequence[Knowledge], target: Target, *, withheld: bool
-) -> tuple[Decision, tuple[Recipe, ...], tuple[Outlook, ...]]:
-    """Decide among explored recipes, those between them, and those that were read."""
+    mixes: Sequence[Films], known: Sequence[Knowledge], target: Target, *, withheld: bool,
+    before: Sequence[Outlook] = (),
+) -> tuple[Decision, tuple[Recipe, ...], tuple[Outlook, ...]]:  # fmt: skip
+    """Decide among explored recipes, those between them, and those that were read.
+
+    Their outlooks are those of `before`, if there are any.
+    """
     recipes: list[Recipe] = []
     found: list[Outlook] = []
     tests: list[Trial] = []
@@ -389,7 +393,8 @@ def what_to_do(
             tests += [replace(t, recipe=t.recipe + len(recipes)) for t in done]
             mine += more
         recipes += mine
-        found += carried(films, mine, knowledge)
+        found += () if before else carried(films, mine, knowledge)
+    found += before
     batch = mixes[0].plan.batch
     decision = decide(
         found, target, tested=tests, cups=cups, castable=mixes[0].limits.castable,
@@ -491,10 +496,12 @@ class Answer:
     target: Target
 
 
-def answer(plan: Plan, films: Sequence[Films]) -> Answer:
+def answer(plan: Plan, films: Sequence[Films], before: Answer | None = None) -> Answer:
     """Decide a plan from the models of its mixes.
 
-    Measured films tell of one mix alone, which is then the one decided among.
+    Measured films tell of one mix alone, which is then the one decided among. What is known
+    and what films would read does not hang on what is asked: `before` is the answer to a
+    plan that asks for something else of the same films.
     """
     target = plan.decision_target()
     mixes = list(films)
@@ -504,12 +511,16 @@ def answer(plan: Plan, films: Sequence[Films]) -> Answer:
         mixes = [
             replace(f, plan=replace(f.plan, measured=plan.measured)) for f in mine or mixes
         ][:1]
-    known, posteriors = zip(*(known_of(f) for f in mixes), strict=True)
-    posterior = posteriors[0]
+    if before is None:
+        known, posteriors = zip(*(known_of(f) for f in mixes), strict=True)
+        posterior = posteriors[0]
+    else:
+        known, posterior = before.known, before.posterior
     unforeseeable = plan.contact_parameters().powder.unforeseeable
     decision, recipes, found = what_to_do(
-        mixes, known, target, withheld=bool(unforeseeable) and posterior is None
-    )
+        mixes, known, target, withheld=bool(unforeseeable) and posterior is None,
+        before=() if before is None else before.outlooks,
+    )  # fmt: skip
     return Answer(decision, recipes, found, known, posterior, target)
 
 

@@ -301,7 +301,9 @@ class FirstPage:
     cautions: tuple[str, ...]
 
 
-def first_page(plan: Plan, films: Sequence[Films], found: Answer) -> FirstPage:
+def first_page(
+    plan: Plan, films: Sequence[Films], found: Answer, *, causes: bool = True
+) -> FirstPage:
     """Put together what stands on the first page.
 
     Parameters
@@ -312,6 +314,8 @@ def first_page(plan: Plan, films: Sequence[Films], found: Answer) -> FirstPage:
         Models of its mixes.
     found : Answer
         What was decided from them.
+    causes : bool
+        Whether the causes of scatter are wanted.
 
     """
     decision, best = found.decision, best_told(found.decision)
@@ -332,8 +336,9 @@ def first_page(plan: Plan, films: Sequence[Films], found: Answer) -> FirstPage:
         decision.state, decision.why, _probability(decision), places[best],
         decision.cups, found.target.limits, _cups(plan, films, found, places),
         _plot(found, mine, own), _rows(found, films, places, best),
-        _causes(mine, own, found.target, told), _remarks(mine, decision, told, changes),
-        changes, plan.circuit().supply, _power(plan, found, best), plan.cautions,
+        _causes(mine, own, found.target, told) if causes else (),
+        _remarks(mine, decision, told, changes), changes, plan.circuit().supply,
+        _power(plan, found, best), plan.cautions,
     )  # fmt: skip
 
 

@@ -348,6 +348,10 @@ class Outlook:
 
     def response_band(self) -> Band | None:
         """Chord gauge factor of a conducting casting; None where half are open."""
+        return self._response_band
+
+    @cached_property
+    def _response_band(self) -> Band | None:
         points = spread_steps(len(self.rest))
         keep = self.conducts
         weights = np.where(keep, self.weights[:, None] * self.shares, 0.0)

@@ -207,10 +207,14 @@ class Dial:
 def dials(plan: Plan) -> tuple[Dial, ...]:
     """Knobs that a plan has, as they stand in it."""
     told, written = plan.as_dict(), parse_toml(plan.text, plan.name)
-    return tuple(_dial(knob, told) for knob in KNOBS if _is_there(knob, plan, written))
+    return tuple(
+        _dial(knob, told) for knob in KNOBS if _is_there(knob, plan, told, written)
+    )
 
 
-def _is_there(knob: Knob, plan: Plan, written: Mapping[str, Any]) -> bool:
+def _is_there(
+    knob: Knob, plan: Plan, told: Mapping[str, Any], written: Mapping[str, Any]
+) -> bool:
     if knob.of_axis and knob.of_axis in plan.axes:
         return False
     if knob.section == "supply":
@@ -219,7 +223,7 @@ def _is_there(knob: Knob, plan: Plan, written: Mapping[str, Any]) -> bool:
         return plan.supply is None
     if knob.section != "filler":
         return True
-    table = plan.as_dict()["filler"]
+    table = told["filler"]
     if not isinstance(table, dict) or not isinstance(written["filler"], dict):
         return False
     own = written["filler"].get(knob.name)
@@ -317,7 +321,9 @@ def _put(written: dict[str, Any], plan: Plan, knob: Knob, text: str) -> None:
         section.pop(knob.name, None)
         return
     value = knob.read(text)
-    own = section.get(knob.name, plan.as_dict()[knob.section].get(knob.name))
+    own: Any = section.get(knob.name)
+    if own is None and knob.entry:
+        own = plan.as_dict()[knob.section].get(knob.name)
     if knob.entry and window:
         ends = own
         if not isinstance(own, dict):

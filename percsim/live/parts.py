@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from percsim.first_page import first_page
 from percsim.live.figures import Columns, curve_columns, map_columns, view_columns
 from percsim.live.knobs import Settings, basis, dials, edited
 from percsim.live.session import Cell, Curve, Session, Spot, View, compared
@@ -34,6 +35,9 @@ from percsim.words.live import (
 __all__ = ["Asked", "difference", "page", "seen", "steps", "waiting"]
 
 Message = dict[str, Any]
+
+TOLD_SHARE = 0.1
+"""Share in the variance of R from which a cause is told, whatever it buys (judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +148,8 @@ def _worth(session: Session, view: View) -> str:
     rows, rest = [], []
     for w in session.worth(view):
         gain = w.probability - P
-        if gain > 2.0 * w.error and gain > 5e-4:
-            rows.append(worth_cells(w.kind, w.name, w.probability, gain, w.error))
+        if (gain > 2.0 * w.error and gain > 5e-4) or w.share >= TOLD_SHARE:
+            rows.append(worth_cells(w.kind, w.name, w.share, w.probability, gain, w.error))
         else:
             rest.append(worth_name(w.kind, w.name))
     return _macro("worth")(WORTH_HEADS, rows, worthless(rest))
@@ -255,5 +259,6 @@ def seen(session: Session, settings: Settings, readings: str) -> str:
     template = environment("percsim.live").get_template("seen.html.j2")
     return template.render(
         title=view.plan.title, folder=session.folder.resolve().name,
-        first=first_html(view.page), difference=difference(session, settings)[1],
+        first=first_html(first_page(view.plan, view.films, view.found)),
+        difference=difference(session, settings)[1],
     )  # fmt: skip

@@ -7,6 +7,7 @@ which are counted. Nothing is written here.
 
 from __future__ import annotations
 
+import json
 import math
 import os
 from collections.abc import Callable, Iterator
@@ -182,10 +183,24 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Worth:
-    """What one thing would buy: P of the best recipe after it, and its standard error."""
+    """What one thing would buy.
+
+    Parameters
+    ----------
+    kind : {"tolerance", "unknown"}
+        Halved, or known.
+    name : str
+        The tolerance, or the symbol.
+    share : float
+        Of a tolerance in the variance of ln R; NaN of an unknown.
+    probability, error : float
+        P of the best recipe after it, and its standard error.
+
+    """
 
     kind: str
     name: str
+    share: float
     probability: float
     error: float
 
@@ -209,6 +224,7 @@ class Session:
         self.folder = results_folder(folder)
         self._kept: dict[str, dict[str, str]] = {}
         self._views: dict[object, View] = {}
+        self._answered: tuple[str, Answer | None] = ("", None)
         self.plan: Plan
         self.load()
 
@@ -226,6 +242,7 @@ class Session:
             self.plan = _written(plan, str(text))
         self._kept[fingerprint(plan)] = kept
         self._views.clear()
+        self._answered = ("", None)
 
     # ------------------------------------------------------------------ what is redone
     def films_of(self, plan: Plan) -> list[Films] | None:
@@ -317,9 +334,15 @@ class Session:
             plan = replace(self.plan, measured=plan.measured)
             films = self.films_of(plan)
             assert films is not None
-        found = answer(plan, films)
-        page = first_page(plan, films, found)
+        found = answer(plan, films, self._before(plan))
+        self._answered = (_beside_target(plan), found)
+        page = first_page(plan, films, found, causes=False)
         return View(plan, films, found, page, faults, asked is not plan, asked)
+
+    def _before(self, plan: Plan) -> Answer | None:
+        """Answer of before, where something else is asked of the same films."""
+        told, found = self._answered
+        return found if told == _beside_target(plan) else None
 
     def spot(self, view: View, weight_fraction: float, gap: float) -> Spot:
         """Look at one candidate, whether it was explored or not."""
@@ -344,13 +367,13 @@ class Session:
         own = view.found.outlooks[view.found.decision.best]
         holds, P = own.holds(target)[1], own.probability(target)
         found = []
-        for name, _, _, after in tighter(view.own, own):
+        for name, _, part, after in tighter(view.own, own):
             moved = after.holds(target)[1].astype(float) - holds
             gain = float(own.weights @ moved)
             error = math.sqrt(float(own.weights**2 @ (moved - gain) ** 2))
-            found.append(Worth("tolerance", name, P + gain, error))
+            found.append(Worth("tolerance", name, part, P + gain, error))
         found += [
-            Worth("unknown", name, P + gain, error)
+            Worth("unknown", name, math.nan, P + gain, error)
             for name, gain, error in knowing(view.found)
         ]
         return sorted(found, key=lambda row: -row.probability)
@@ -419,6 +442,17 @@ def _written(plan: Plan, text: str) -> Plan:
         if Plan.from_dict(parse_toml(text, plan.name)).as_dict() == plan.as_dict():
             return replace(plan, text=text)
     return plan
+
+
+def _beside_target(plan: Plan) -> str:
+    """Text of all that outlooks of a plan hang on: what is asked only by its heat."""
+    told = plan.as_dict()
+    asked = told.pop("target")
+    heat = [
+        key in asked for key in ("largest_thermal_output", "largest_self_heating_drift")
+    ]
+    kept = {k: v for k, v in told.items() if k not in ("title", "batch", "supply")}
+    return json.dumps([heat, kept], sort_keys=True, default=str)
 
 
 def _chance(own: Outlook, target: Target) -> tuple[float, float]:

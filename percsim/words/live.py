@@ -127,7 +127,7 @@ def candidate_line(weight_fraction: float, gap: float) -> str:
 
 Cells = tuple[str, ...]
 
-WORTH_HEADS = ("halved, or known", "P then", "rise of P, points")
+WORTH_HEADS = ("halved, or known", "of scatter", "P then", "rise, points")
 """Of the table of what it is worth."""
 
 
@@ -136,11 +136,16 @@ def worth_name(kind: str, name: str) -> str:
     return PARAMETERS[name] if kind == "unknown" else TOLERANCES[name]
 
 
-def worth_cells(kind: str, name: str, after: float, gain: float, error: float) -> Cells:
-    """Name what is bettered, P then, and its rise with the standard error of that."""
+def worth_cells(
+    kind: str, name: str, part: float, after: float, gain: float, error: float
+) -> Cells:
+    """Name what is bettered, its share, P then, and its rise with its standard error."""
     done = "known" if kind == "unknown" else "halved"
     told = f"{100.0 * gain:.1f} ± {100.0 * error:.1f}"
-    return f"{worth_name(kind, name)} {done}", f"{share(after)} %", told
+    if gain <= 2.0 * error:
+        told = "–"
+    of = "" if kind == "unknown" else f"{share(part)} %"
+    return f"{worth_name(kind, name)} {done}", of, f"{share(after)} %", told
 
 
 def worthless(names: Sequence[str]) -> str:
