@@ -20,6 +20,7 @@ import typer
 
 from percsim.cli import (  # noqa: F401
     exploring,
+    improving,
     lots,
     planning,
     results,
@@ -34,7 +35,7 @@ __all__ = ["app", "main"]
 
 ORDER = (
     "run", "explore", "anchor", "agree", "new", "explain", "materials", "recipe", "check",
-    "threshold", "report", "compare", "lots",
+    "threshold", "report", "compare", "lots", "improve",
 )  # fmt: skip
 """Commands as the help lists them."""
 

@@ -1,0 +1,136 @@
+"""The command that searches what a bench can change so that films scatter less."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from percsim.cli.progress import progress
+from percsim.cli.shared import (
+    BAD_INPUT,
+    INTERRUPTED,
+    Debug,
+    Json,
+    PlanArgument,
+    Quiet,
+    Workers,
+    command,
+    leave,
+    results_of,
+    say,
+    say_json,
+    tell,
+    valued,
+)
+
+if TYPE_CHECKING:
+    from percsim.advice import Films
+    from percsim.improve import Change
+    from percsim.plan import Plan
+
+__all__ = ["improve"]
+
+
+@command(
+    "percsim improve patch.toml --out out/patch",
+    "percsim improve patch.toml --out out/patch --patches 100 --boxes 8",
+)
+def improve(
+    plan: PlanArgument,
+    out: Annotated[
+        str | None,
+        valued("FOLDER", "Results folder of the plan; default out/ and the plan's name."),
+    ] = None,
+    patches: Annotated[
+        int, typer.Option(min=1, metavar="N", help="Patches that costs are for.")
+    ] = 20,
+    boxes: Annotated[
+        int,
+        typer.Option(
+            min=0,
+            metavar="N",
+            help="Boxes of the longest length for each loading that a change which needs"
+            " its own may take, 4 or more; 0 leaves those out.",
+        ),
+    ] = 0,
+    hour: Annotated[
+        float, typer.Option(min=0.0, metavar="PRICE", help="Of an hour of work.")
+    ] = 0.0,
+    cup: Annotated[
+        float, typer.Option(min=0.0, metavar="PRICE", help="Of what a cup is mixed of.")
+    ] = 0.0,
+    front: Annotated[
+        bool, typer.Option("--front", help="List all undominated structures.")
+    ] = False,
+    workers: Workers = None,
+    quiet: Quiet = False,
+    as_json: Json = False,
+    debug: Debug = False,
+) -> None:
+    """Search what a bench can change so that films scatter less.
+
+    Layers, films side by side, width, drawing, mixing, sorting and more, alone and
+    together, against cups and work. The plan must have been run in FOLDER.
+    """  # fmt: skip
+    from percsim.advice import answer, stored_films
+    from percsim.improve import NEW_BOXES
+    from percsim.improve import improve as search
+    from percsim.plan import Plan
+    from percsim.report.improved import improved_rows, improved_text
+
+    if 0 < boxes < 4:
+        leave(BAD_INPUT, f"--boxes = {boxes} is too few; 0, or 4 or more")
+    loaded, folder = Plan.load(plan), results_of(out, plan)
+    films = stored_films(loaded, folder)
+    if films is None:
+        leave(
+            BAD_INPUT,
+            f"{folder} holds no films of this plan; run 'percsim run {plan} --out"
+            f" {folder}' first",
+        )
+    decided = answer(loaded, films)
+    best = decided.recipes[decided.decision.best]
+    mine = next(f for f in films if f.index == best.mix)
+    variants = []
+    for change in NEW_BOXES if boxes else ():
+        made = _variant(mine.plan, change, boxes, folder, workers, quiet)
+        if made is not None:
+            variants.append((change, made))
+    found = search(mine, best, patches, variants=variants)
+    if as_json:
+        say_json(improved_rows(found, (hour, cup)))
+    else:
+        say(improved_text(found, details=front, prices=(hour, cup)))
+
+
+def _variant(
+    plan: Plan, change: Change, boxes: int, folder: Path, workers: int | None, quiet: bool
+) -> Films | None:
+    """Films of a plan with one change that needs boxes of its own; None if it has none."""
+    from percsim.advice import stored_films
+    from percsim.errors import PlanError
+    from percsim.improve import variant
+    from percsim.run import run_plan
+
+    try:
+        other = variant(plan, change, boxes)
+    except PlanError as error:
+        tell(f"{change.name}: left out, {error.faults[0]}")
+        return None
+    if other is None:
+        tell(f"{change.name}: the plan has it")
+        return None
+    from percsim.boxes.workers import Interrupted
+
+    if not quiet:
+        tell(f"{change.name}: boxes of its own")
+    place = folder / f"improve-{change.group.replace(' ', '-')}"
+    try:
+        with progress(quiet) as report:
+            run_plan(other, place, workers=workers, progress=report)
+    except Interrupted:
+        leave(INTERRUPTED, "interrupted; the same command goes on from here")
+    films = stored_films(other, place)
+    return None if films is None else films[0]

@@ -1,0 +1,650 @@
+"""What a bench can change so that equal films scatter less, at what cost and gain.
+
+A change multiplies tolerances of the bench, averages films on one patch, or acts on films
+that are cured. A structure is a set of changes; what it scatters is read off the same
+outlooks as any film (`percsim.decision.outlook`). Of n films or layers that average, what
+belongs to each of them falls as the root of n; what cup or lot share does not, unless each
+has a cup of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import fdtr, fdtri, ndtr
+
+from percsim.advice import Films, carried, film_recipe, known_of
+from percsim.boxes.statistics import cv_from_log_std, weighted_quantiles
+from percsim.decision.knowledge import Knowledge
+from percsim.decision.outlook import Outlook, Recipe, outlooks
+from percsim.film.bench import CUP, FILM, LOT, Bench
+from percsim.film.electrodes import Film
+from percsim.film.tolerances import Tolerances
+
+if TYPE_CHECKING:
+    from percsim.plan import Plan
+
+__all__ = [
+    "CHANGES", "NEW_BOXES", "Change", "Improvement", "Structure", "changed", "combined",
+    "films_to_tell", "improve", "kept_within", "undominated", "variant",
+]  # fmt: skip
+
+Floats = NDArray[np.float64]
+
+OF_FILMS = ("thickness", "gap", "width", "skew", "contact", "mixing_within", "tilt")
+"""Tolerances that differ from film to film on one patch."""
+OF_LAYERS = ("thickness", "contact", "mixing_within", "tilt")
+"""Those that differ from layer to layer between the same electrodes."""
+OF_CUPS = ("weighing", "mixing", "response")
+"""Those that differ from cup to cup."""
+GAPS = (0.5, 1.0, 2.0)
+"""Gaps a structure may take, over those explored: R has to stay in its window."""
+SHORTEST_GAP = 10.0
+"""Median diameters of the shortest gap."""
+MOST_CHANGES = 4
+"""Changes of a structure."""
+DRAWS = 256
+"""Draws of what is known, about."""
+BEAM = 12
+"""Structures that the next change is added to."""
+ALIKE = 0.01
+"""Two structures whose numbers differ less do equally well (judgement)."""
+CUT = 5e-5
+"""Error of the width of a film cut to size [m] (bench judgement, no source)."""
+CUT_AT = 2.0
+"""Standard deviations above the median to which films are cut."""
+SIEVED = 1.2
+"""Geometric spread of a sieved powder (judgement)."""
+FINER = 3.0
+"""Median of a powder over that of the finer one added to it (judgement)."""
+NEAR_WINDOW = 0.05
+"""How much farther from the window of R a structure may lie, as ln (judgement)."""
+SIGNIFICANCE, POWER = 0.05, 0.80
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One thing that a bench can change.
+
+    Parameters
+    ----------
+    name, group : str
+        What it is; a structure has one change of a group.
+    factors : mapping of str to float
+        What multiplies the standard deviation of a tolerance.
+    films, cups : int
+        Films or layers that a patch takes, and cups that they come from.
+    resistance, volume : float
+        R of the patch over that of one film, and film in it over that of one.
+    width : float
+        Width of its films over that planned.
+    minutes_per_patch, minutes_per_cup : float
+        Work besides (bench judgement, no source).
+    kept : float
+        Only films within this much of the median R are kept, relative; 0 for all.
+    trimmed : bool
+        Whether R of every film is cut to size.
+    sections : tuple of str
+        Sections of the plan that change, for changes that need boxes of their own.
+
+    """
+
+    name: str
+    group: str
+    factors: Mapping[str, float] = field(default_factory=dict)
+    films: int = 1
+    cups: int = 1
+    resistance: float = 1.0
+    volume: float = 1.0
+    width: float = 1.0
+    minutes_per_patch: float = 0.0
+    minutes_per_cup: float = 0.0
+    kept: float = 0.0
+    trimmed: bool = False
+    sections: tuple[str, ...] = ()
+
+    @property
+    def shared(self) -> bool:
+        """Whether it acts on what films of one cup share."""
+        return bool(set(self.factors) & {*OF_CUPS, "aspect_ratio", "particle_size"})
+
+
+def _averaged(names: Iterable[str], n: int) -> dict[str, float]:
+    return dict.fromkeys(names, 1.0 / math.sqrt(n))
+
+
+CHANGES = (
+    *(Change(f"{n} layers of one cup", "layers", _averaged(OF_LAYERS, n), films=n,
+             resistance=1.0 / n, volume=n) for n in (2, 3)),
+    *(Change(f"{n} layers, a cup each", "layers", _averaged((*OF_LAYERS, *OF_CUPS), n),
+             films=n, cups=n, resistance=1.0 / n, volume=n) for n in (2, 3)),
+    Change("2 films in series", "films", _averaged(OF_FILMS, 2), 2, resistance=2.0,
+           volume=2),
+    Change("2 films in parallel", "films", _averaged(OF_FILMS, 2), 2, resistance=0.5,
+           volume=2),
+    Change("2 x 2 films", "films", _averaged(OF_FILMS, 4), 4, volume=4),
+    Change("films twice as wide", "width", width=2.0),
+    Change("drawn between shims", "drawing", {"thickness": 0.5}, minutes_per_patch=5.0),
+    Change("electrodes through a mask", "electrodes",
+           dict.fromkeys(("gap", "width", "skew"), 0.3), minutes_per_patch=2.0),
+    Change("mixed in solvent", "mixing", {"mixing": 0.5, "mixing_within": 0.5},
+           minutes_per_cup=60.0),
+    Change("two lots blended", "lots", _averaged(("aspect_ratio", "particle_size"), 2),
+           minutes_per_cup=10.0),
+    Change("conditioned twice", "conditioning", {"response": 0.7}, minutes_per_patch=10.0),
+    Change("cut to size after the cure", "finish", trimmed=True, minutes_per_patch=5.0),
+    Change("sorted to 20 %", "finish", kept=0.2, minutes_per_patch=1.0),
+    Change("sorted to 10 %", "finish", kept=0.1, minutes_per_patch=1.0),
+)  # fmt: skip
+"""What is tried with the boxes at hand."""
+
+NEW_BOXES = (
+    Change("powder sieved", "powder", {"particle_size": 0.5}, minutes_per_cup=30.0,
+           sections=("filler",)),
+    Change("flakes aligned by drawing", "alignment", sections=("filler",)),
+    Change("a fifth of finer powder", "second filler", sections=("filler",)),
+)  # fmt: skip
+"""What needs boxes of its own."""
+
+
+@dataclass(frozen=True)
+class Structure:
+    """A set of changes, and what it scatters, by what is known.
+
+    Parameters
+    ----------
+    changes : tuple of Change
+        None for the film as it is.
+    recipe : Recipe
+        Loading and film that keep R nearest to its window.
+    resistance : float
+        Median of R of a patch [ohm].
+    resistance_cv, gauge_factor_cv : (float, float, float)
+        Median, 5 and 95 % of the CV between patches.
+    gauge_factor : float
+        Median of the chord gauge factor.
+    kept_share : float
+        Share of films that are kept.
+    cups : int
+        Cups for the patches asked for.
+    films : float
+        Films that these patches take, those sorted out included.
+    minutes : float
+        Work for all of them.
+    material : float
+        Film on a patch over that of one as planned.
+    outside : float
+        How far the median lies outside of the window of R, as ln; 0 inside.
+
+    """
+
+    changes: tuple[Change, ...]
+    recipe: Recipe = field(repr=False)
+    resistance: float
+    resistance_cv: tuple[float, float, float]
+    gauge_factor_cv: tuple[float, float, float]
+    gauge_factor: float
+    kept_share: float
+    cups: int
+    films: float
+    minutes: float
+    material: float
+    outside: float
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Its changes by name."""
+        return tuple(change.name for change in self.changes)
+
+    def cost(self, hour: float, cup: float) -> float:
+        """Money for all patches, at the price of an hour of work and of a cup."""
+        return self.minutes / 60.0 * hour + self.cups * cup
+
+    @property
+    def marks(self) -> tuple[float, ...]:
+        """What counts against it, the less the better."""
+        return (
+            self.resistance_cv[0], self.gauge_factor_cv[0], -abs(self.gauge_factor),
+            self.minutes, self.material,
+        )  # fmt: skip
+
+
+def combined(changes: Sequence[Change]) -> Change:
+    """One change that does what several do.
+
+    Raises
+    ------
+    ValueError
+        If two are of one group.
+
+    """
+    groups = [change.group for change in changes]
+    if len(set(groups)) < len(groups):
+        raise ValueError("a structure has one change of a group")
+    factors: dict[str, float] = {}
+    for change in changes:
+        for name, factor in change.factors.items():
+            factors[name] = factors.get(name, 1.0) * factor
+    return Change(
+        ", ".join(change.name for change in changes), "structure", factors,
+        math.prod(c.films for c in changes), math.prod(c.cups for c in changes),
+        math.prod(c.resistance for c in changes), math.prod(c.volume for c in changes),
+        math.prod(c.width for c in changes), sum(c.minutes_per_patch for c in changes),
+        sum(c.minutes_per_cup for c in changes),
+        max((c.kept for c in changes), default=0.0), any(c.trimmed for c in changes),
+    )  # fmt: skip
+
+
+def changed(bench: Bench, film: Film, change: Change) -> Bench:
+    """Bench of a structure, for a film."""
+    tolerances = bench.tolerances
+    moved = {
+        name: factor
+        * (
+            tolerances.thickness_of(film)
+            if name == "thickness"
+            else getattr(tolerances, name)
+        )
+        for name, factor in change.factors.items()
+    }
+    made: Tolerances = replace(tolerances, **moved)
+    return replace(bench, tolerances=made)
+
+
+def kept_within(spread: Floats | float, reach: float) -> tuple[Floats, Floats]:
+    r"""Deviation and share of a normal number that is kept within a reach either way.
+
+    Parameters
+    ----------
+    spread : float or ndarray of float
+        Its standard deviation.
+    reach : float
+        How far from the median it may lie.
+
+    Returns
+    -------
+    deviation, share : ndarray of float
+        :math:`\sigma \sqrt{1 - 2 z \phi(z)/(2 \Phi(z) - 1)}` with z = reach over spread,
+        and :math:`2 \Phi(z) - 1` (truncated normal distribution, textbook).
+
+    """
+    s = np.asarray(spread, dtype=np.float64)
+    safe = np.where((s > 0.0) & np.isfinite(s), s, 1.0)
+    z = reach / safe
+    share = 2.0 * ndtr(z) - 1.0
+    density = np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi)
+    left = safe * np.sqrt(np.maximum(1.0 - 2.0 * z * density / share, 0.0))
+    known = np.isfinite(s)
+    return (
+        np.asarray(np.where(s > 0.0, np.where(known, left, reach / math.sqrt(3.0)), 0.0)),
+        np.asarray(np.where(s > 0.0, np.where(known, share, 0.0), 1.0)),
+    )
+
+
+def films_to_tell(before: float, after: float) -> float:
+    """Least number of films of each kind that would show one scatters less than another.
+
+    The ratio of variances of n films each exceeds the 95 % point of F in 80 % of trials
+    (one-sided F test); inf where the deviation falls by nothing.
+    """
+    if not (0.0 < after < before < math.inf):
+        return math.inf if after >= before or before == math.inf else 2.0
+    ratio = (before / after) ** 2
+
+    def power(n: int) -> float:
+        limit = fdtri(n - 1, n - 1, 1.0 - SIGNIFICANCE)
+        return float(1.0 - fdtr(n - 1, n - 1, limit / ratio))
+
+    low, high = 1, 2
+    while power(high) < POWER:
+        low, high = high, 2 * high
+        if high > 1 << 20:
+            return math.inf
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if power(middle) >= POWER else (middle, high)
+    return float(high)
+
+
+@dataclass(frozen=True)
+class Improvement:
+    """What can be done about the scatter of a plan's films.
+
+    Parameters
+    ----------
+    patches : int
+        Patches that costs are for.
+    base : Structure
+        The films as they are.
+    tried : tuple of Structure
+        All structures worked out.
+    needing_boxes : tuple of Change
+        Changes that were not worked out for want of boxes.
+    spreads : mapping
+        By the names of a structure of the front, deviation of ln R that a test compares: of
+        films as they are, and of its own.
+
+    """
+
+    patches: int
+    base: Structure
+    tried: tuple[Structure, ...] = field(repr=False)
+    needing_boxes: tuple[Change, ...] = ()
+    spreads: Mapping[tuple[str, ...], tuple[float, float]] = field(
+        default_factory=dict, repr=False
+    )
+
+    @cached_property
+    def front(self) -> tuple[Structure, ...]:
+        """Structures that no other beats in everything, the cheapest first.
+
+        R of none lies farther from its window than that of the films as they are.
+        """
+        most = self.base.outside + NEAR_WINDOW
+        return undominated((self.base, *(s for s in self.tried if s.outside <= most)))
+
+    def reaching(self, resistance_cv: float) -> Structure | None:
+        """Cheapest structure whose median CV of R is at most so much; None if none is."""
+        found = [s for s in self.front if s.resistance_cv[0] <= resistance_cv]
+        return min(found, key=lambda s: (s.minutes, s.resistance_cv[0]), default=None)
+
+    @property
+    def halving(self) -> Structure | None:
+        """Cheapest structure that halves the CV of R."""
+        return self.reaching(0.5 * self.base.resistance_cv[0])
+
+    @property
+    def first(self) -> tuple[Structure, ...]:
+        """Three to try first: most off ln CV for the work added, none part of another."""
+        base = self.base
+
+        def worth(s: Structure) -> float:
+            gain = math.log(base.resistance_cv[0] / s.resistance_cv[0])
+            return gain / (0.02 * base.minutes + max(s.minutes - base.minutes, 0.0))
+
+        better = [s for s in self.front
+                  if 0.0 < s.resistance_cv[0] < 0.9 * base.resistance_cv[0]]  # fmt: skip
+        chosen: list[Structure] = []
+        for s in sorted(better, key=worth, reverse=True):
+            own = set(s.names)
+            if not any(own <= set(c.names) or set(c.names) <= own for c in chosen):
+                chosen.append(s)
+        return tuple(chosen[:3])
+
+    def films_to_tell(self, structure: Structure) -> float:
+        """Films of each kind that would show what a structure gains.
+
+        Of one cup, or of cups of their own where it acts on what a cup shares.
+        """
+        return films_to_tell(*self.spreads.get(structure.names, (math.inf, math.inf)))
+
+
+class _Bench:
+    """Structures of one mix, worked out on what is known of it."""
+
+    def __init__(
+        self, films: Films, base: Recipe, patches: int, given: tuple[Change, ...] = ()
+    ) -> None:
+        known, _ = known_of(films)
+        step = max(len(known) // DRAWS, 1)
+        some = known.some(slice(None, None, step))
+        self.known: Knowledge = replace(some, weights=some.weights / some.weights.sum())
+        self.films, self.patches, self.given = films, patches, given
+        self.base = base
+        self._chosen: dict[tuple[float, float], Recipe] = {}
+        self.target = films.plan.decision_target()
+        plan, limits = films.plan, films.limits
+        shortest = max(SHORTEST_GAP * plan.median_diameter, limits.largest_particle or 0.0)
+        gaps = {float(f"{g * x:.3g}") for g in plan.electrode_gaps for x in GAPS}
+        gaps = {g for g in gaps if shortest <= g <= (limits.film_length or math.inf)}
+        self.recipes = tuple(
+            film_recipe(plan, loading.weight_fraction, gap, films.index)
+            for loading in films.explored
+            for gap in sorted(gaps | set(map(float, plan.electrode_gaps)))
+        )
+
+    def _raised(self, own: Outlook, change: Change) -> float:
+        """Tell what cutting raises R by."""
+        spread = float(self.known.band(own.log_spread).median) if change.trimmed else 0.0
+        return math.exp(CUT_AT * min(spread, 2.0))
+
+    def _recipe(self, change: Change) -> Recipe:
+        """Recipe that keeps most patches in the window of R, tolerances as they are.
+
+        As it is the film is that of the plan.
+        """
+        key = change.resistance, change.width
+        if change.trimmed:
+            (plain_own,) = carried(self.films, [self.base], self.known)
+            key = key[0] * self._raised(plain_own, change), key[1]
+        if key == (1.0, 1.0):
+            return self.base
+        if key not in self._chosen:
+            plain = replace(combined(()), resistance=key[0], width=key[1])
+            at_rest = replace(self.target, gauge_factor_min=None)
+            found = [
+                self._averaged(o, plain)
+                for o in carried(self.films, self._wide(key[1]), self.known)
+            ]
+            shares = [float(o.weights @ o.pass_shares(at_rest)) for o in found]
+            self._chosen[key] = found[int(np.argmax(shares))].recipe
+        return self._chosen[key]
+
+    def _wide(self, width: float) -> list[Recipe]:
+        return [
+            replace(r, film=replace(r.film, width=r.film.width * width))
+            for r in self.recipes
+        ]
+
+    def structure(self, changes: tuple[Change, ...]) -> Structure:
+        """Work one out at the recipe that keeps most patches in the window."""
+        changes = (*self.given, *changes)
+        change, known = combined(changes), self.known
+        recipe = self._recipe(change)
+        bench = changed(self.films.bench, recipe.film, change)
+        (own,) = carried(self.films, [recipe], known, bench=bench)
+        best = self._averaged(own, change)
+        spread, kept = self._finished(best, change)
+        cv = np.array(
+            [cv_from_log_std(min(s, 26.0)) if np.isfinite(s) else np.inf for s in spread]
+        )
+        share = float(known.weights @ kept)
+        batch = self.films.plan.batch
+        cast = self.patches * change.films / max(share, 1e-6)
+        minutes = (
+            change.cups * (batch.minutes_per_cup + change.minutes_per_cup)
+            + cast * batch.minutes_per_film
+            + cast / change.films * change.minutes_per_patch
+        )
+        ohms = best.film_band().median * self._raised(best, change)
+        with np.errstate(divide="ignore"):
+            low, high = np.log(self.target.window)
+        log_ohms = math.log(ohms) if math.isfinite(ohms) else math.inf
+        return Structure(
+            changes, recipe, ohms, self._band(cv),
+            self._band(best.gauge_factor_cv),
+            best.draw_band(best.chord[:, best.nominal]).median,
+            share, change.cups, cast, minutes, change.films * change.width,
+            float(max(low - log_ohms, log_ohms - high, 0.0)),
+        )  # fmt: skip
+
+    def _averaged(self, own: Outlook, change: Change) -> Outlook:
+        """Outlook of a patch of several films from that of one of them."""
+        loading, film = own.recipe.loading, own.recipe.film
+        chains = self.films.model.chain_deviation(loading.volume_fraction, film)
+        scatter = np.sqrt(
+            np.maximum(own.scatter**2 - chains**2 * (1.0 - 1.0 / change.volume), 0.0)
+        )
+        shift = math.log(change.resistance)
+        return replace(own, rest=own.rest + shift, scatter=scatter)
+
+    def _finished(self, own: Outlook, change: Change) -> tuple[Floats, Floats]:
+        """Deviation of ln R after cutting or sorting, and share of films kept."""
+        spread = own.log_spread
+        if change.trimmed:
+            # cutting only raises R: all to what 97.7 % of the films lie below
+            known = np.isfinite(spread)
+            reach = np.where(known, CUT_AT * np.minimum(spread, 26.0 / CUT_AT), 0.0)
+            cut = CUT / own.recipe.film.width * np.exp(reach)
+            left = np.hypot(cut, self.films.bench.tolerances.instrument)
+            kept = np.where(known, ndtr(CUT_AT), 0.0)
+            return np.where(known, np.minimum(left, spread), np.inf), kept
+        if change.kept > 0.0:
+            return kept_within(spread, math.log1p(change.kept))
+        return spread, np.ones(len(spread))
+
+    def spread(self, recipe: Recipe, change: Change, *, shared: bool) -> float:
+        """Median deviation of ln R of films of one cup, or of cups of their own."""
+        films, known = self.films, self.known
+        bench = changed(films.bench, recipe.film, change)
+        levels = (FILM, CUP, LOT) if shared else (FILM,)
+        (own,) = outlooks(
+            films.model, [recipe], known, bench, mounting=films.mounting, levels=levels
+        )
+        spread, _ = self._finished(self._averaged(own, change), change)
+        return float(weighted_quantiles(spread, (0.5,), known.weights)[0])
+
+    def _band(self, values: Floats) -> tuple[float, float, float]:
+        found = self.known.band(values)
+        return found.median, found.p05, found.p95
+
+
+def improve(
+    films: Films,
+    base: Recipe,
+    patches: int = 20,
+    changes: Sequence[Change] = CHANGES,
+    variants: Sequence[tuple[Change, Films]] = (),
+) -> Improvement:
+    """Search what a bench can change for structures that scatter less.
+
+    Parameters
+    ----------
+    films : Films
+        Models of one mix of a plan.
+    base : Recipe
+        Its film as it is.
+    patches : int
+        Patches that costs are for.
+    changes : sequence of Change
+        What may be changed.
+    variants : sequence of (Change, Films)
+        Changes with boxes of their own, and the models of these.
+
+    Returns
+    -------
+    Improvement
+        All single changes and pairs, and more changes on top of the undominated ones.
+
+    """
+    benches = [_Bench(films, base, patches)]
+    benches += [_Bench(own, base, patches, (change,)) for change, own in variants]
+    as_it_is = benches[0].structure(())
+    tried = [(s, bench) for bench in benches for s in _search(bench, changes)]
+    done = {change.name for change, _ in variants}
+    lacking = tuple(change for change in NEW_BOXES if change.name not in done)
+    found = Improvement(patches, as_it_is, tuple(s for s, _ in tried), lacking)
+    benches_of = {s.names: bench for s, bench in tried}
+    spreads = {}
+    for s in found.front:
+        if s.changes:
+            shared = any(change.shared for change in s.changes)
+            before = benches[0].spread(base, combined(()), shared=shared)
+            after = benches_of[s.names].spread(s.recipe, combined(s.changes), shared=shared)
+            spreads[s.names] = before, after
+    return replace(found, spreads=spreads)
+
+
+def _search(bench: _Bench, changes: Sequence[Change]) -> list[Structure]:
+    """Work out single changes, pairs, and more on top of those no other dominates."""
+    found: dict[tuple[str, ...], Structure] = {}
+    sets: list[tuple[Change, ...]] = [(c,) for c in changes]
+    sets += [pair for pair in combinations(changes, 2) if pair[0].group != pair[1].group]
+    if bench.given:
+        sets.insert(0, ())
+    for size in range(MOST_CHANGES + 1):
+        for chosen in [s for s in sets if len(s) == size]:
+            structure = bench.structure(chosen)
+            found.setdefault(structure.names, structure)
+        if size < 2:
+            continue
+        front = undominated(tuple(found.values()))
+        grown = [s for s in front if len(s.changes) == size + len(bench.given)][:BEAM]
+        more = [
+            tuple(sorted((*s.changes[len(bench.given) :], c), key=changes.index))
+            for s in grown
+            for c in changes
+            if c.group not in {own.group for own in s.changes}
+        ]
+        sets = list({tuple(c.name for c in s): s for s in more}.values())
+    return list(found.values())
+
+
+def undominated(structures: Sequence[Structure]) -> tuple[Structure, ...]:
+    """Structures that no other beats in everything, the cheapest first."""
+    marks = np.nan_to_num(np.array([s.marks for s in structures]), posinf=1e300)
+    here, there = marks[:, None], marks[None, :]
+    slack = ALIKE * np.maximum(np.abs(here), np.abs(there))
+    beaten = (there <= here + slack).all(axis=2) & (there < here - slack).any(axis=2)
+    kept = [s for s, lost in zip(structures, beaten.any(axis=1), strict=True) if not lost]
+    return tuple(sorted(kept, key=lambda s: (s.minutes, s.resistance_cv[0])))
+
+
+def variant(plan: Plan, change: Change, boxes: int) -> Plan | None:
+    """Plan with a change that needs boxes of its own, and a number of them.
+
+    Parameters
+    ----------
+    plan : Plan
+        As it is.
+    change : Change
+        One of `NEW_BOXES`.
+    boxes : int
+        Boxes of the longest length for each loading.
+
+    Returns
+    -------
+    Plan or None
+        None where the plan has the change already, or nothing that it could act on.
+
+    """
+    mapping = plan.as_dict()
+    rows = mapping["filler"] if isinstance(mapping["filler"], list) else [mapping["filler"]]
+    if change.group == "powder":
+        wide = [row["diameter"] for row in rows if _spread(row) > SIEVED]
+        for diameter in wide:
+            diameter["geometric_spread"] = SIEVED
+        if not wide:
+            return None
+    elif change.group == "alignment":
+        turned = [row for row in rows if row.get("orientation") == "isotropic"
+                  and row.get("kind") == "flake"]  # fmt: skip
+        for row in turned:
+            row["orientation"] = "in-plane"
+        if not turned:
+            return None
+    else:
+        if len(rows) > 1 or _spread(rows[0]) == 0.0:
+            return None
+        finer = rows[0] | {"share": "20 %", "name": f"finer {rows[0].get('name', '')}"}
+        size = plan.fillers[0].size.median / FINER
+        finer["diameter"] = rows[0]["diameter"] | {"median": f"{1e6 * size:.6g} um"}
+        mapping["filler"] = [rows[0] | {"share": "80 %"}, finer]
+    mapping["boxes"] = mapping["boxes"] | {"count": boxes}
+    mapping["boxes"].pop("most", None)
+    mapping.pop("measured", None)
+    return type(plan).from_dict(mapping, f"{plan.name}, {change.name}")
+
+
+def _spread(row: Mapping[str, Any]) -> float:
+    """Geometric spread of the sizes of a powder where it is written so, else 0."""
+    diameter = row.get("diameter")
+    known = isinstance(diameter, dict) and "geometric_spread" in diameter
+    return float(diameter["geometric_spread"]) if known else 0.0  # type: ignore[index]

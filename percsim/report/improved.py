@@ -1,0 +1,100 @@
+"""What to change at the bench, in a few lines for the command line and as plain values."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from percsim.improve import Improvement, Structure
+from percsim.quantities import columns
+from percsim.report.terminal import wrapped
+from percsim.words.improve import (
+    HEADS,
+    assumed,
+    base_line,
+    cells,
+    halving_line,
+    name_of,
+    new_boxes_line,
+    told_line,
+)
+
+__all__ = ["improved_rows", "improved_text"]
+
+
+def improved_text(
+    found: Improvement, *, details: bool = False, prices: tuple[float, float] = (0.0, 0.0)
+) -> str:
+    """Put what was found into plain text.
+
+    Parameters
+    ----------
+    found : Improvement
+        What can be done.
+    details : bool
+        Whether all undominated structures are listed, not three to try first alone.
+    prices : (float, float)
+        Of an hour of work and of a cup, in any currency; costs are told where one is given.
+
+    """
+    first = found.first
+    shown = [s for s in (found.front if details else first) if s.changes]
+    labelled = [("as it is", found.base), *((f"{k}.", s) for k, s in enumerate(shown, 1))]
+    rows = [cells(s, found, label) for label, s in labelled]
+    heads: tuple[str, ...] = HEADS
+    if any(prices):
+        heads = (*heads, "cost")
+        rows = [(*row, f"{s.cost(*prices):.0f}")
+                for row, (_, s) in zip(rows, labelled, strict=True)]  # fmt: skip
+    lines = [*wrapped(f"{base_line(found)}."), *wrapped(f"{halving_line(found)}.")]
+    if shown:
+        lines += ["", "Undominated:" if details else "To try first:"]
+        lines += [
+            line
+            for k, s in enumerate(shown, 1)
+            for line in wrapped(f"{k}. {name_of(s) if details else told_line(s, found)}")
+        ]
+        lines += ["", *columns(heads, rows)]
+        told = dict.fromkeys(line for s in shown for line in assumed(s))
+        lines += ["", "Taken for granted:"]
+        lines += [line for text in told for line in wrapped(f"- {text}")]
+    lacking = new_boxes_line(found)
+    if lacking:
+        lines += ["", *wrapped(f"{lacking}.")]
+    return "\n".join(lines)
+
+
+def improved_rows(
+    found: Improvement, prices: tuple[float, float] = (0.0, 0.0)
+) -> dict[str, Any]:
+    """Lay it out as plain values, SI but for minutes; cost where prices are given."""
+
+    def row(s: Structure) -> dict[str, Any]:
+        band = ("median", "p05", "p95")
+        return {
+            "changes": list(s.names),
+            "weight_fraction": s.recipe.loading.weight_fraction,
+            "electrode_gap_m": s.recipe.film.electrode_gap,
+            "resistance_ohm": s.resistance,
+            "resistance_cv": dict(zip(band, s.resistance_cv, strict=True)),
+            "gauge_factor_cv": dict(zip(band, s.gauge_factor_cv, strict=True)),
+            "gauge_factor": s.gauge_factor,
+            "kept_share": s.kept_share,
+            "cups": s.cups,
+            "films": s.films,
+            "minutes": s.minutes,
+            "material": s.material,
+            "cost": s.cost(*prices) if any(prices) else None,
+            "films_to_tell": found.films_to_tell(s) if s.changes else None,
+            "assumed": assumed(s),
+        }
+
+    half = found.halving
+    return {
+        "patches": found.patches,
+        "base": row(found.base),
+        "halving": None if half is None else row(half),
+        "first": [row(s) for s in found.first],
+        "front": [row(s) for s in found.front],
+        "tried": len(found.tried),
+        "needing_boxes": [change.name for change in found.needing_boxes],
+    }
