@@ -96,3 +96,13 @@ def test_knowing_the_number_that_decides_buys_all_of_it_and_chance_nothing():
     assert gain == pytest.approx(0.5, abs=0.05)
     assert abs(found["beta"][0]) < 4.0 * max(found["beta"][1], 0.005)
     assert error < 0.02
+
+
+def test_what_chance_alone_seems_to_buy_is_taken_off():
+    n = 1024
+    rng = np.random.default_rng(1187)
+    held = list(rng.random((40, n)) < 0.5)
+    ((_, gain, error),) = knowing(known_by({"beta": rng.normal(size=n)}, held))
+    # among forty in each eighth of the draws some recipe comes out far ahead
+    assert abs(gain) < 4.0 * error
+    assert error < 0.01
