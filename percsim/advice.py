@@ -263,6 +263,7 @@ def plan_readings(plan: Plan) -> tuple[Reading, ...]:
                 row.note or (f"row {i}, {row.batch}" if row.batch else f"row {i}"),
                 made.loading, film, _row_resistance(row), row.films,
                 row.strain, row.temperature, row.change, row.spread, row.batch or "",
+                row.pull,
             )
         )  # fmt: skip
     return tuple(readings)

@@ -17,7 +17,7 @@ from scipy.special import ndtr
 from percsim.decision.knowledge import Knowledge
 from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move
 from percsim.film.electrodes import Film
-from percsim.film.model import FilmModel, Loading
+from percsim.film.model import PULLS, FilmModel, Loading
 from percsim.film.noise import BOXES, NOISES
 from percsim.states.temperature import ROOM_TEMPERATURE
 
@@ -64,6 +64,9 @@ class Reading:
     batch : str
         Cup that the films were mixed in; rows of one cup share the deviation of its
         loading. Empty when it is not told: the row then counts as films mixed apart.
+    pull : {"first", "conditioned"}
+        Which pull a reading under strain is of; a conditioned film changes over its own
+        zero.
 
     Raises
     ------
@@ -82,8 +85,11 @@ class Reading:
     relative_change: float | None = None
     spread: float | None = None
     batch: str = ""
+    pull: str = "first"
 
     def __post_init__(self) -> None:
+        if self.pull not in PULLS:
+            raise ValueError(f"{self.label}: pull must be one of {', '.join(PULLS)}")
         if self.resistance is None and self.relative_change is None:
             raise ValueError(f"{self.label}: neither a resistance nor a relative change")
         if self.resistance is not None and not self.resistance > 0.0:
@@ -225,27 +231,34 @@ def predict(
     visits, log_factors = model.visits, np.atleast_2d(log_factors)
     at = [visits.weights_at(r.strain, r.temperature) for r in readings]
     used = sorted({visits.rest, *(int(s) for w in at for s in np.flatnonzero(w))})
-    material = draws.material(model, used)
-    own = material.log_own_threshold
+    materials = {
+        pull: draws.material(model.on(pull), used) for pull in {r.pull for r in readings}
+    }
+    own = materials[readings[0].pull].log_own_threshold
     shape = (len(readings), len(draws), log_factors.shape[1])
     level, change, slope, bend, distance = (np.zeros(shape) for _ in range(5))
     doubts = np.zeros((2, *shape))
     parts = np.zeros((2, len(readings), NOISES - BOXES.start, *log_factors.shape))
     step = log_factors[0, 1] - log_factors[0, 0]
-    errors = np.stack(model.setting_errors(draws.contacts, used[-1]))
-    known: dict[float, tuple[tuple[Floats, Floats], Floats]] = {}
+    doubted = {
+        pull: np.stack(model.on(pull).setting_errors(draws.contacts, used[-1]))
+        for pull in materials
+    }
+    known: dict[tuple[float, str], tuple[tuple[Floats, Floats], Floats]] = {}
     for i, reading in enumerate(readings):
-        phi = reading.loading.volume_fraction
+        phi, material = reading.loading.volume_fraction, materials[reading.pull]
         log_phi = np.log(phi) - log_factors
         distance[i] = log_phi - own[:, None]
         if reading.is_open:
             if reading.strain != 0.0:
                 distance[i] = material.margin(log_phi, int(at[i].argmax()))
             continue
-        if phi not in known:
+        at_loading = phi, reading.pull
+        if at_loading not in known:
             near = model.between(log_phi.ravel()).reshape(-1, *log_phi.shape)
-            known[phi] = material.ohmic(*material.at(log_phi, used), used), near
-        ohmic, near = known[phi]
+            known[at_loading] = material.ohmic(*material.at(log_phi, used), used), near
+        ohmic, near = known[at_loading]
+        errors = doubted[reading.pull]
         doubts[:, i] = (
             errors @ near[:, 0] if len(log_phi) == 1 else
             np.einsum("enk,knt->ent", errors, near)

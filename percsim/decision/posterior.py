@@ -8,7 +8,7 @@ is named and given a slip of its own.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -274,12 +274,11 @@ def measured(
     Rows that read open count once a cup. A row that the others speak against with a
     two-sided probability below `OUTLIER` (all numbers left free but the row left out) is
     given the deviation of a slip, the worst first, up to a third of the rows. Films are
-    read on their first pull.
+    read on the pull that their row says.
 
     """
     if not readings:
         raise ValueError("no measured row")
-    model = model.on("first")
     if not priors.free:
         raise ValueError("every parameter is held, so the readings have nothing to tell")
 
@@ -301,7 +300,13 @@ def measured(
         problem = replace(problem, rows=rows)
     knowledge = _handed_on(problem, draws, weights, nodes, told, child(3), n)
     before = day_one(priors, child(4), ROUND, bench.scale_spread)
-    materials = tuple((known, known.material(model)) for known in (knowledge, before))
+    materials = tuple(
+        (
+            known,
+            {pull: known.material(model.on(pull)) for pull in {r.pull for r in readings}},
+        )
+        for known in (knowledge, before)
+    )
     checks = tuple(
         _check(problem, i, materials, chances[i], child(5)) for i in range(len(readings))
     )
@@ -460,7 +465,7 @@ def _handed_on(
 def _check(
     problem: _Problem,
     i: int,
-    materials: Sequence[tuple[Knowledge, Material]],
+    materials: Sequence[tuple[Knowledge, Mapping[str, Material]]],
     probability: float,
     seed: np.random.SeedSequence,
 ) -> RowCheck:
@@ -468,7 +473,7 @@ def _check(
     rows, reading = problem.rows, problem.rows.readings[i]
     bands: list[Band | None] = []
     for known, material in materials:
-        level, change, slope = _at_draws(problem, reading, known, material)
+        level, change, slope = _at_draws(problem, reading, known, material[reading.pull])
         own, moved = np.random.default_rng(seed).standard_normal((2, len(level)))
         parts = (rows.own[i], rows.cup[i], rows.lot[i])
         scatter = np.sqrt(sum((p[0] * slope) ** 2 + p[1] ** 2 for p in parts))

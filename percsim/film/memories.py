@@ -196,47 +196,37 @@ class MemorySurface:
     contacts: Contacts = field(repr=False)
     fits: Regressions = field(repr=False)
 
-    def changes(
-        self, settings: Floats, swelling: Floats, near: Floats, walk: Walk
-    ) -> tuple[Floats, Floats, Floats]:
-        """Change of ln rho by memory, its error, and that of ln of the conducting share.
-
-        Parameters
-        ----------
-        settings : (n, 3) ndarray of float
-            beta, delta_b and lambda_T.
-        swelling : (n, v, K) ndarray of float
-            Thermal strain at the contacts.
-        near : (n, v, K) ndarray of float
-            1/(1 - phi_c/phi).
-        walk : Walk
-            What the film goes through.
-
-        Returns
-        -------
-        change, error, held : (n, v, K) ndarray of float
-            Over the same film without memory at the same felt strain.
-
-        """
-        numbers = memory_numbers(self.contacts, settings, swelling, near, walk)
-        n, v, K, p = numbers.shape
-        flat = numbers.reshape(n * v, K, p)
-        return (
-            self.fits.change(flat).reshape(n, v, K),
-            self.fits.error(flat).reshape(n, v, K),
-            numbers[..., 2] / near,
-        )
-
 
 def memory_numbers(
     contacts: Contacts, settings: Floats, swelling: Floats, near: Floats, walk: Walk
 ) -> Floats:
-    """Give what memory changes, see `MemorySurface.changes`, (n, v, K, 4).
+    """Give what memory changes, over the same film without at the same felt strain.
 
-    beta times the mean opening; ln of the share weighted along the current and ln of the
-    conducting share, both over the distance from the threshold; and what scars take off
-    ln of the conductances, their square roots being averaged: by trial between what
+    Parameters
+    ----------
+    contacts : Contacts
+        How contacts open.
+    settings : (n, 3) ndarray of float
+        beta, delta_b and lambda_T.
+    swelling : (n, v, K) ndarray of float
+        Thermal strain at the contacts.
+    near : (n, v, K) ndarray of float
+        1/(1 - phi_c/phi).
+    walk : Walk
+        What the film goes through.
+
+    Returns
+    -------
+    (n, v, K, 4) ndarray of float
+        beta times the mean opening; ln of the share weighted along the current and ln of
+        the conducting share, both over the distance from the threshold; and what scars take
+        off ln of the conductances.
+
+    Notes
+    -----
+    Of scarred and whole conductances the square roots are averaged: by trial between what
     averages of the conductances and of their logarithms give, and with a weight of 1.
+
     """
     from percsim.kernels.memory import remembered  # models are read without compiling
 

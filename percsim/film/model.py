@@ -37,7 +37,7 @@ from percsim.film.visits import Visits
 from percsim.states.history import History
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["FilmModel", "Loading", "Material"]
+__all__ = ["PULLS", "FilmModel", "Loading", "Material"]
 
 Floats = NDArray[np.float64]
 
@@ -239,7 +239,7 @@ class FilmModel:
         log_ratios = np.log(self.volume_fractions / self.threshold.volume_fraction)
         raised = self._raised(z)
         still: dict[float, tuple[Floats, ...]] = {}
-        pulled = self._pulled(settings, memory, wanted, z)
+        pulled = self._pulled(settings, memory, wanted)
         for s in wanted:
             if self.surface is None:
                 continue
@@ -251,8 +251,9 @@ class FilmModel:
                 )
             held[:, :, s], lowest[:, :, s], change = self._law(settings, s, z, *still[t])
             if s in pulled:
-                change = change + pulled[s][0]
-                lowest[:, :, s] += pulled[s][1]
+                more, error, fewer = pulled[s]
+                change = change + _told(more, error, z)
+                lowest[:, :, s] += fewer
             logs[:, :, s] += change
             q = np.exp(-change)
             fixed = self.surface.fixed * np.exp(-self.log_resistivity[:, s])
@@ -322,9 +323,10 @@ class FilmModel:
         )
         if memory is not None and self.surface is not None and len(self.volume_fractions):
             z = None if noise is None else np.broadcast_to(noise, (len(settings), NOISES))
-            change, fewer = self._remembered(settings, walk, z)
+            numbers, near = self.surface.remembered(settings, walk)
+            change = _told(*self.surface.told(numbers), z)
             logs += np.moveaxis(change, 1, 2)
-            lowest += np.moveaxis(fewer, 1, 2)
+            lowest += np.moveaxis(numbers[..., 2] / near, 1, 2)
         return Material(
             plain.log_loadings, plain.log_threshold, x, held, lowest, logs, lengths,
             self.visits.grid(plain.offset, unstrained=True) @ by_warmth.T, slopes,
@@ -387,38 +389,27 @@ class FilmModel:
         settings: Floats,
         memory: dict[str, Floats] | None,
         wanted: Sequence[int],
-        z: Floats | None,
-    ) -> dict[int, tuple[Floats, Floats]]:
-        """Give what memory adds to ln rho and ln of the conducting share, by visit."""
-        found: dict[int, tuple[Floats, Floats]] = {}
+    ) -> dict[int, tuple[Floats, Floats, Floats]]:
+        """Give what memory adds at visits: to ln rho, its error, to ln of what conducts."""
+        found: dict[int, tuple[Floats, Floats, Floats]] = {}
         if memory is None or self.surface is None or not len(self.volume_fractions):
             return found
-        fresh: dict[float, tuple[Floats, Floats]] = {}
+        fresh: dict[float, Floats] = {}
         for way, places, zero in self.visits.pulled(wanted, self.pull == "conditioned"):
             strains, temperatures = zip(*way, strict=True)
             walk = Walk.through(strains, temperatures, memory)
-            change, held = self._remembered(settings, walk, z)
+            numbers, near = self.surface.remembered(settings, walk)
             if zero is not None:
                 # what a film reads over its zero, on top of that of one never pulled
-                never = fresh.get(temperatures[-1], (0.0 * change[:, 0],) * 2)
-                change, held = (
-                    part - part[:, [zero]] + own[:, None]
-                    for part, own in zip((change, held), never, strict=True)
-                )
+                own = fresh.get(temperatures[-1], 0.0 * numbers[:, 0])
+                numbers = numbers - numbers[:, [zero]] + own[:, None]
             elif len(way) == 2:
-                fresh[temperatures[-1]] = change[:, 1], held[:, 1]
-            found |= {s: (change[:, v], held[:, v]) for s, v in places.items()}
+                fresh[temperatures[-1]] = numbers[:, 1]
+            told = *self.surface.told(numbers), numbers[..., 2] / near
+            for s, v in places.items():
+                change, error, held = (part[:, v] for part in told)
+                found[s] = change, error, held
         return found
-
-    def _remembered(
-        self, settings: Floats, walk: Walk, z: Floats | None
-    ) -> tuple[Floats, Floats]:
-        """Give the same along a history, (n, v, K) each; its error counts as strain's."""
-        assert self.surface is not None
-        change, error, held = self.surface.remembered(settings, walk)
-        if z is not None:
-            change = change + z[:, UNDER_STRAIN, None, None] * error
-        return np.clip(change, -LARGEST_CHANGE, LARGEST_CHANGE), held
 
     def _law(
         self, settings: Floats, s: int, z: Floats | None, held: Floats, change: Floats,
@@ -466,7 +457,11 @@ class FilmModel:
             return none, none
         strain, t = self.visits.strains[state], self.visits.temperatures[state]
         more = self.surface.under_strain(settings, t, strain)
-        return self.surface.at_rest(settings, t)[1], none if more is None else more[1]
+        by_strain = none if more is None else more[1]
+        memory = self._memory(values, len(settings))
+        for _, error, _ in self._pulled(settings, memory, [state]).values():
+            by_strain = by_strain + error  # the same number moves both
+        return self.surface.at_rest(settings, t)[1], by_strain
 
     def between(self, log_phi: ArrayLike) -> Floats:
         """Weights (K, q) of the loadings that interpolate in ln(volume fraction)."""
@@ -586,6 +581,14 @@ def _of_fit(fit: LoadingFit) -> tuple[Floats, ...]:
     if n < 2:
         root = np.zeros_like(root)
     return logs, length, shift, np.where(known, lengths, length), root
+
+
+def _told(change: Floats, error: Floats, z: Floats | None) -> Floats:
+    """Change (n, ..., K) by memory at numbers of the simulation error, that of strain."""
+    if z is not None:
+        moved = z[:, UNDER_STRAIN].reshape(-1, *(1,) * (change.ndim - 1))
+        change = change + moved * error
+    return np.clip(change, -LARGEST_CHANGE, LARGEST_CHANGE)
 
 
 def _blended(values: Floats, by_strain: Floats, by_warmth: Floats) -> Floats:

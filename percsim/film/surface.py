@@ -378,10 +378,21 @@ class ContactSurface:
         change = self.changes(settings, temperature) - self.changes(self.own, temperature)
         return self.rest.change(change), self.rest.error(change)
 
-    def remembered(self, settings: Floats, walk: Walk) -> tuple[Floats, Floats, Floats]:
-        """Give what memory changes along a history, see `MemorySurface.changes`."""
+    def remembered(self, settings: Floats, walk: Walk) -> tuple[Floats, Floats]:
+        """Give what memory changes along a history, (n, v, K, 4), see `memory_numbers`.
+
+        And 1/(1 - phi_c/phi), (n, v, K).
+        """
         assert self.memory is not None
-        return self.memory.changes(settings, *self._along(settings, walk), walk)
+        swelling, near = self._along(settings, walk)
+        return memory_numbers(self.memory.contacts, settings, swelling, near, walk), near
+
+    def told(self, numbers: Floats) -> tuple[Floats, Floats]:
+        """Change of ln rho by what memory changes (n, v, K, 4), and its error."""
+        assert self.memory is not None
+        flat = numbers.reshape(-1, *numbers.shape[2:])
+        fits, shape = self.memory.fits, numbers.shape[:3]
+        return fits.change(flat).reshape(shape), fits.error(flat).reshape(shape)
 
     def _along(self, settings: Floats, walk: Walk) -> tuple[Floats, Floats]:
         """Swelling and 1/(1 - phi_c/phi) of settings at the visits, (n, v, K) each."""

@@ -437,3 +437,41 @@ def test_readings_that_make_no_sense_are_refused(model):
     row = [Reading("a", mixed(0.17), FILM, 300.0)]
     with pytest.raises(ValueError, match="nothing to tell"):
         measured(model, row, held, BENCH, SEED)
+
+
+# --- contacts that remember
+
+
+def test_a_row_tells_of_the_pull_that_it_is_of(model):
+    """A conditioned film of a quarter of the response, read on either pull."""
+    priors = contact_priors(ContactParameters(powder=POWDER), THRESHOLD)
+    truth = exact_knowledge({"reclose": 0.35, "healed": 0.4})
+    recipe = Recipe(mixed(0.19), FILM)
+    read, true = {}, {}
+    for pull in ("first", "conditioned"):
+        (seen,) = outlooks(model.on(pull), [recipe], truth, BENCH)
+        true[pull] = float(seen.chord[0, seen.nominal])
+        read[pull] = Reading(
+            pull, recipe.loading, FILM, seen.film_band().median, 5, strain=3e-3,
+            relative_change=float(np.expm1(seen.change[0, seen.nominal])), pull=pull,
+        )  # fmt: skip
+    assert true["conditioned"] < 0.6 * true["first"]
+    once = measured(model, [read["first"]], priors, BENCH, SEED)
+    twice = measured(model, list(read.values()), priors, BENCH, SEED)
+    spans = {}
+    for name, found in (("once", once), ("twice", twice)):
+        for pull in true:
+            (seen,) = outlooks(model.on(pull), [recipe], found.knowledge, BENCH)
+            band = seen.draw_band(seen.chord[:, seen.nominal])
+            assert band.p05 < true[pull] < band.p95, (name, pull)
+            spans[name, pull] = np.log(band.p95 / band.p05)
+    assert spans["once", "first"] < 0.7 * spans["once", "conditioned"]
+    assert spans["twice", "conditioned"] < 0.6 * spans["once", "conditioned"]
+    for check in twice.checks:
+        band = check.expected_change
+        assert band.p05 < check.reading.relative_change < band.p95
+    # a conditioned row taken for a first pull would speak against the other
+    mixed_up = replace(read["conditioned"], pull="first")
+    assert measured(model, [mixed_up], priors, BENCH, SEED).narrowing["reclose"] > 0.8
+    with pytest.raises(ValueError, match="pull must be one of conditioned, first"):
+        replace(mixed_up, pull="third")

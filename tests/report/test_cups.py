@@ -52,7 +52,9 @@ def test_a_film_to_cast_is_a_row_with_what_to_weigh_and_to_expect(found, sheet):
     assert [row["film"] for row in rows] == [str(k) for k in range(1, 7)]
     assert [row["electrode_gap (mm)"] for row in rows] == ["2"] * 3 + ["3"] * 3
     assert {(row["cup"], row["mix_ratio"]) for row in rows} == {("cup 1", "7:1")}
-    assert float(rows[0]["weight_fraction (wt%)"]) == 100 * cup.weight_fraction
+    assert float(rows[0]["weight_fraction (wt%)"]) == pytest.approx(
+        100 * cup.weight_fraction
+    )
     for part, grams in found.weigh_out().readings.items():
         assert {float(row[f"weigh {part} (g)"]) for row in rows} == {round(grams, 2)}
         assert {row[f"weighed {part} (g)"] for row in rows} == {""}

@@ -247,6 +247,11 @@ class MeasuredSection(Section):
     temperature: float = usual(Quantity("temperature", "-150 C", "350 C"), "20 C")
     """Temperature of the reading, among those of the plan."""
 
+    pull: str = usual(Choice("first", "conditioned"), "first")
+    """Which pull a reading under strain is of: the film's first, or that of a film that was
+    pulled to the ends of the window before; its change is over its zero then.
+    """
+
     spread: float | None = key(Quantity("percentage", "0.1 %", "500 %"), "15 %")
     """Relative standard deviation of R between the films, when it was measured. Default:
     what the tolerances give.
