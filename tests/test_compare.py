@@ -123,14 +123,14 @@ def test_a_page_and_a_few_lines_for_the_command_line(narrow, wide, tmp_path):
 
 
 def test_while_learning_both_are_told_of_the_cup(folder_of):
-    """Where another recipe than the cup's is likelier, differences are the page's."""
+    """Another recipe than those of the cup may be likelier: differences are the page's."""
     folder = folder_of("cup", PLAN + 'pass_share = "50 %"\n')
     plan = Plan.load(folder.parent / "cup.toml")
     found = answer(plan, stored_films(plan, folder))
     read = ONE_FILM + READ
     told = compare(folder_of(f"other-{len(read)}", read), folder)
     best = next(row for row in told.pages[1].rows if row.is_best)
-    assert best.probability < found.decision.probability
+    assert best.probability <= found.decision.probability
     ours = next(row for row in told.pages[0].rows if row.is_best)
     apart = bands(told)["probability"].median
     assert apart == pytest.approx(best.probability - ours.probability, abs=1e-12)

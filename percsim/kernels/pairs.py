@@ -206,9 +206,9 @@ def pairs_within(
                     cx, cy, cz, planar, reach, NO,
                 )  # fmt: skip
                 gap = d - bodies[a, 7] - bodies[b, 7]
-                ix = (ox < -half[0]) - (ox > half[0])
-                iy = (oy < -half[1]) - (oy > half[1])
-                iz = (oz < -half[2]) - (oz > half[2])
+                ix = int(ox < -half[0]) - int(ox > half[0])
+                iy = int(oy < -half[1]) - int(oy > half[1])
+                iz = int(oz < -half[2]) - int(oz > half[2])
             else:
                 ix, iy, iz, gap, nx, ny, nz, px, py, pz = _best_image(
                     kinds, bodies, a, b, cutoff, slack, lengths, periodic, planar
