@@ -244,6 +244,9 @@ def run_plan(
             # so that an interrupted first run can be reported
             store.save_artefacts(_of_plan(plan))
 
+        # a second process to compile is of no use where each core has a worker
+        alone = workers == 1 or executor is not None
+
         def run(boxes: Sequence[BoxJob]) -> None:
             jobs: list[GrowthJob | BoxJob] = [
                 *threshold_jobs(plan),
@@ -257,7 +260,7 @@ def run_plan(
                 workers=workers,
                 store=store,
                 progress=progress,
-                prepare=partial(compile_kernels, plan, alone=workers == 1),
+                prepare=partial(compile_kernels, plan, alone=alone),
                 executor=executor,
             )
 

@@ -258,7 +258,7 @@ class Cluster:
             with starting_workers():
                 self._local = await LocalCluster(
                     n_workers=self._n_local, threads_per_worker=1, asynchronous=True,
-                    host="127.0.0.1", dashboard_address=None, silence_logs=logging.CRITICAL,
+                    host="127.0.0.1", dashboard_address=":0", silence_logs=logging.CRITICAL,
                 )  # fmt: skip
             self.address = self._local.scheduler_address
         await self._connected(FIRST_PATIENCE)

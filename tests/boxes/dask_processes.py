@@ -14,7 +14,7 @@ from pathlib import Path
 
 import percsim
 
-PATIENCE = 100.0
+PATIENCE = 300.0
 SOURCES = Path(percsim.__file__).parent.parent
 TESTS = Path(__file__).parent.parent
 
