@@ -18,7 +18,7 @@ import math
 import os
 import platform
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from importlib import metadata
@@ -261,12 +261,13 @@ class Store:
         self._computed_on: list[dict[str, str]] = []
         self._damaged: dict[tuple[str, int], str] = {}
         self._to_retry: set[str] = set()
+        self._places: dict[str, int] = {}
+        """Rows of the boxes by key, as far as this connection has seen or written them."""
         try:
             for table in _TABLES:  # the next write drops what is damaged
-                self._rows(table)
-            if lock is not None:
-                failed = {k for k, r in self.records().items() if r.status == "failed"}
-                self._to_retry.update(failed)
+                for row in self._rows(table):
+                    if table == "boxes" and row[1] == "failed" and lock is not None:
+                        self._to_retry.add(row[0])
         except BaseException:
             connection.close()
             raise
@@ -388,23 +389,29 @@ class Store:
 
     def keys(self) -> set[str]:
         """Keys of all stored outcomes."""
-        return set(self.records())
+        return {row[0] for row in self._boxes(None)}
 
     def records(self, keys: Iterable[str] | None = None) -> dict[str, Record]:
         """Give stored outcomes by key, all of them or those asked for that exist.
 
         A writer is not given the failures of runs before it: it shall try again.
         """
+        return {row[0]: self._record(row) for row in self._boxes(keys)}
+
+    def _boxes(self, keys: Iterable[str] | None) -> Iterator[tuple[Any, ...]]:
         wanted = None if keys is None else set(keys)
-        return {
-            row[0]: self._record(row)
-            for row in self._rows("boxes")
-            if row[0] not in self._to_retry and (wanted is None or row[0] in wanted)
-        }
+        at = None
+        if wanted is not None and self._lock is not None:  # nobody else writes
+            at = [self._places[key] for key in wanted if key in self._places]
+        for row in self._rows("boxes", at):
+            if row[0] not in self._to_retry and (wanted is None or row[0] in wanted):
+                yield row
 
     def _record(self, row: tuple[Any, ...]) -> Record:
-        """Record of a row, the same one as long as the row is, so that it is read once."""
+        """Record of a row; where results are read the same one as long as the row is."""
         record = Record(*row)
+        if not self._read_results:
+            return record
         known = self._known.setdefault(record.key, record)
         if known != record:
             known = self._known[record.key] = record
@@ -423,7 +430,7 @@ class Store:
 
     def counts(self) -> dict[str, int]:
         """How many boxes are ``done`` and ``failed``."""
-        statuses = [record.status for record in self.records().values()]
+        statuses = [row[1] for row in self._boxes(None)]
         return {status: statuses.count(status) for status in ("done", "failed")}
 
     # -- artefacts and meta
@@ -461,32 +468,40 @@ class Store:
 
     # -- plumbing
 
-    def _rows(self, table: str) -> list[Any]:
-        """Sound rows of a table, in the order they were written; notes the damaged ones."""
+    def _rows(
+        self, table: str, at: Sequence[int] | None = None
+    ) -> Iterator[tuple[Any, ...]]:
+        """Sound rows of a table, all or some, as they were written; notes the damaged."""
         columns = ", ".join((*_TABLES[table], "checksum"))
+        some = "" if at is None else "WHERE rowid IN (SELECT value FROM json_each(:at))"
         with _explained(self.folder / DATABASE):
             found = self._connection.execute(
-                f"SELECT rowid, {columns} FROM {table} ORDER BY rowid"
-            ).fetchall()
-        sound = []
-        for rowid, *row, checksum in found:
-            if self._is_sound(table, row, checksum):
-                sound.append(tuple(row))
-            else:
-                name = ascii(row[0])[1:-1]
-                self._damaged[table, rowid] = (
-                    name if table == "boxes" else f"{table} {name}"
-                )
-        return sound
+                f"SELECT rowid, {columns} FROM {table} {some} ORDER BY rowid",
+                {"at": json.dumps(at)},
+            )
+            for rowid, *row, checksum in found:
+                if self._is_sound(table, row, checksum):
+                    if table == "boxes":
+                        self._places[row[0]] = rowid
+                    yield tuple(row)
+                else:
+                    name = ascii(row[0])[1:-1]
+                    self._damaged[table, rowid] = (
+                        name if table == "boxes" else f"{table} {name}"
+                    )
 
     def _write(self, table: str, rows: list[tuple[Any, ...]]) -> None:
         """Put rows in place of those of the same names, and drop damaged ones."""
         with _explained(self.folder / DATABASE), _transaction(self._connection):
             for where, rowid in self._damaged:
                 self._connection.execute(f"DELETE FROM {where} WHERE rowid = ?", (rowid,))
-            _insert(self._connection, table, rows)
+            # there is no index: to look for each key would read all boxes at every batch
+            before = self._places if table == "boxes" else None
+            places = _insert(self._connection, table, rows, before)
             if not self._environment_noted:
                 self._note_environment()
+        if table == "boxes":
+            self._places |= places
         self._damaged.clear()
         self._environment_noted = True
 
@@ -507,19 +522,32 @@ def _checksum(table: str, row: Iterable[Any]) -> str:
 
 
 def _insert(
-    connection: sqlite3.Connection, table: str, rows: list[tuple[Any, ...]]
-) -> None:
-    """Write rows with their checksums, in place of those of the same names."""
+    connection: sqlite3.Connection,
+    table: str,
+    rows: list[tuple[Any, ...]],
+    places: Mapping[str, int] | None = None,
+) -> dict[str, int]:
+    """Write rows with their checksums, in place of those of the same names.
+
+    Where those of before lie may be given, else they are looked for; gives where the new
+    ones lie.
+    """
+    column, names = _TABLES[table][0], [row[0] for row in rows]
+    if places is not None:
+        column, names = "rowid", [places[name] for name in names if name in places]
     connection.execute(
-        f"DELETE FROM {table} WHERE {_TABLES[table][0]} IN "
-        "(SELECT value FROM json_each(?))",
-        (json.dumps([row[0] for row in rows]),),
+        f"DELETE FROM {table} WHERE {column} IN (SELECT value FROM json_each(?))",
+        (json.dumps(names),),
     )
-    marks = ", ".join("?" * (len(_TABLES[table]) + 1))
+    last = connection.execute(f"SELECT coalesce(max(rowid), 0) FROM {table}").fetchone()[0]
+    columns = ", ".join(("rowid", *_TABLES[table], "checksum"))
+    marks = ", ".join("?" * (len(_TABLES[table]) + 2))
+    new = {row[0]: (rowid, *row) for rowid, row in enumerate(rows, last + 1)}
     connection.executemany(
-        f"INSERT INTO {table} VALUES ({marks})",
-        [(*row, _checksum(table, row)) for row in rows],
+        f"INSERT INTO {table} ({columns}) VALUES ({marks})",
+        [(*row, _checksum(table, row[1:])) for row in new.values()],
     )
+    return {name: row[0] for name, row in new.items()}
 
 
 @contextlib.contextmanager

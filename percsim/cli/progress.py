@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Protocol
 
@@ -49,23 +49,31 @@ class Reporter(Protocol):
     def stage(self, name: str) -> None:
         """Say what is done after them."""
 
+    def renamed(self, noun: str) -> None:
+        """Say that other things are counted from here on."""
+
     def pause(self) -> None:
         """Make way for other text."""
 
 
 @contextmanager
-def progress(quiet: bool, noun: str = "job") -> Iterator[Reporter | None]:
-    """Show a bar on a terminal, otherwise a plain line now and then; nothing if quiet."""
+def progress(
+    quiet: bool, noun: str = "job", more: Callable[[int], str] = lambda done: ""
+) -> Iterator[Reporter | None]:
+    """Show a bar on a terminal, otherwise a plain line now and then; nothing if quiet.
+
+    `more` says what so many jobs come to, and stands in front.
+    """
     if quiet:
         yield None
     elif sys.stderr.isatty():
-        bar = _Bar(noun)
+        bar = _Bar(noun, more)
         try:
             yield bar
         finally:
             bar.pause()
     else:
-        yield _PlainLines(noun)
+        yield _PlainLines(noun, more)
 
 
 def after_lines(lines: Sequence[str], report: Progress | None) -> Progress | None:
@@ -97,8 +105,10 @@ def after_lines(lines: Sequence[str], report: Progress | None) -> Progress | Non
 class _PlainLines:
     """A line at the start, then every half minute, then at the end, and one a stage."""
 
-    def __init__(self, noun: str, interval: float = 30.0) -> None:
-        self.noun = noun
+    def __init__(
+        self, noun: str, more: Callable[[int], str], interval: float = 30.0
+    ) -> None:
+        self.noun, self.more = noun, more
         self.interval = interval
         self.last = -interval
         self.shown = -1
@@ -110,10 +120,14 @@ class _PlainLines:
         if done == self.shown or (now - self.last < self.interval and done < total):
             return
         self.last, self.shown = now, done
-        tell(_progress_text(self.noun, done, total, failed, rate, seconds_left))
+        text = _progress_text(self.noun, done, total, failed, rate, seconds_left)
+        tell(self.more(done) + text)
 
     def stage(self, name: str) -> None:
         tell(STAGES[name])
+
+    def renamed(self, noun: str) -> None:
+        self.noun, self.shown, self.last = noun, -1, -self.interval
 
     def pause(self) -> None:
         pass
@@ -122,11 +136,11 @@ class _PlainLines:
 class _Bar:
     """A line that is written over."""
 
-    def __init__(self, noun: str) -> None:
+    def __init__(self, noun: str, more: Callable[[int], str]) -> None:
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TextColumn
 
-        self.noun = noun
+        self.noun, self.more = noun, more
         self.bar = Progress(
             BarColumn(bar_width=24),
             TextColumn("{task.description}", markup=False),
@@ -140,7 +154,11 @@ class _Bar:
         self, done: int, total: int, failed: int, rate: float, seconds_left: float
     ) -> None:
         text = _progress_text(self.noun, done, total, failed, rate, seconds_left)
+        text = self.more(done) + text
         self.bar.update(self.task, completed=done, total=total, description=text)
+
+    def renamed(self, noun: str) -> None:
+        self.noun = noun
 
     def stage(self, name: str) -> None:
         self.bar.start()
