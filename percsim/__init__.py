@@ -57,6 +57,7 @@ if TYPE_CHECKING:
     from percsim.run import run_plan
     from percsim.states.strain import Mounting, State
     from percsim.states.temperature import ThermalOpening
+    from percsim.survey import open_survey, read_survey, run_survey
     from percsim.units import format_quantity, parse_quantity
 
 __version__ = "0.1.0"
@@ -93,6 +94,7 @@ _HOMES = {
     "percsim.plan": ("Plan",),
     "percsim.result": ("Result", "open_folder"),
     "percsim.run": ("run_plan",),
+    "percsim.survey": ("open_survey", "read_survey", "run_survey"),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 
@@ -148,10 +150,13 @@ __all__ = [
     "material_names",
     "noise_index",
     "open_folder",
+    "open_survey",
     "parse_quantity",
     "place_particles",
+    "read_survey",
     "recipe_threshold",
     "run_plan",
+    "run_survey",
     "sensitivities",
     "solve_network",
     "threshold",

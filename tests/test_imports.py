@@ -16,7 +16,7 @@ ORDER = (
     "errors process units quantities files values packing kernels materials particles "
     "links states network boxes film patches decision plan advice changes "
     "improve first_page compare "
-    "words jobs reuse findings report result run live cli __main__"
+    "words jobs reuse findings report result run survey live cli __main__"
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}
 HEAVY = {

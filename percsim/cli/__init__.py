@@ -26,6 +26,7 @@ from percsim.cli import (  # noqa: F401
     results,
     running,
     sizing,
+    survey,
     weighing,
 )
 from percsim.cli.shared import BAD_INPUT, DONE, INTERRUPTED, app, reason, say, tell
@@ -34,8 +35,8 @@ from percsim.process import interrupts, set_one_thread
 __all__ = ["app", "main"]
 
 ORDER = (
-    "run", "explore", "anchor", "agree", "new", "explain", "materials", "recipe", "check",
-    "threshold", "report", "compare", "lots", "improve",
+    "run", "explore", "survey", "anchor", "agree", "new", "explain", "materials", "recipe",
+    "check", "threshold", "report", "compare", "lots", "improve",
 )  # fmt: skip
 """Commands as the help lists them."""
 

@@ -113,7 +113,9 @@ def survey(
                     core_hours=hours, progress=after_lines(lines, report), told=told_of,
                 )  # fmt: skip
         except (Interrupted, KeyboardInterrupt) as stop:
-            again = shlex.join(["percsim", "survey", str(survey_file), "--out", str(folder)])
+            again = shlex.join(
+                ["percsim", "survey", str(survey_file), "--out", str(folder)]
+            )
             done = f": {stop.done} of {stop.total}" if isinstance(stop, Interrupted) else ""
             leave(INTERRUPTED, f"interrupted{done}", f"go on with:  {again}")
     if parquet is not None:
@@ -149,7 +151,7 @@ def _cost_text(cost: dict[str, Any]) -> str:
         f"{counted(cost['n_plans'], 'plan')} of {counted(cost['n_jobs'], 'job')} together"
         f" ({cost['shared']:.2g} times as many apart){stored}: about"
         f" {cost['core_hours']:.2g} core-hours, {duration(cost['seconds'])} here, with"
-        f" {memory(cost['memory_bytes'])} of memory and {memory(cost['disk_bytes'])} on disk"
+        f" {memory(cost['memory_bytes'])} of memory, {memory(cost['disk_bytes'])} of disk"
     )
 
 

@@ -153,7 +153,9 @@ def read_survey(path: str | Path) -> Survey:
     ]
     beside = mapping.get("plan")
     if not isinstance(beside, str):
-        faults.append(f"{path.name}: plan is missing; name a file, like plan = 'patch.toml'")
+        faults.append(
+            f"{path.name}: plan is missing; name a file, like plan = 'patch.toml'"
+        )
     kind, points, seed = _design(mapping.get("design", {}), faults)
     axes = tuple(_axes(mapping.get("vary"), kind, faults))
     if not axes and not faults:
@@ -164,8 +166,15 @@ def read_survey(path: str | Path) -> Survey:
     if base.axes:
         listed = ", ".join(base.axes)
         faults.append(f"{path.name}: [explore] of {beside} lists {listed}; vary it here")
+    content = parse_toml(base.text, base.name)
     n = 1
     for axis in axes:
+        section, _, key = axis.name.partition(".")
+        if key and isinstance(content.get(section), list):
+            faults.append(
+                f"[vary] {axis.name}: {beside} has several [[{section}]]; vary {section} as"
+                " a whole, a list of lists"
+            )
         n *= len(axis.values) if kind == "grid" else 1
     if max(n, points) > MOST_PLANS:
         faults.append(f"{path.name}: {max(n, points)} plans are more than {MOST_PLANS}")
@@ -173,7 +182,7 @@ def read_survey(path: str | Path) -> Survey:
     chosen = grid(axes) if kind == "grid" else sobol(axes, points, seed)
     return Survey(
         str(mapping.get("title", base.title)), base, axes, kind, tuple(chosen), str(path),
-        text, parse_toml(base.text, base.name),
+        text, content,
     )  # fmt: skip
 
 
@@ -282,6 +291,7 @@ def _range(name: str, told: Any, kind: Kind, faults: list[str]) -> Axis | None:
 
 
 def number_and_unit(value: Any) -> tuple[float, str] | None:
+    """Split "5 um" into 5 and "um", a plain number into itself and none; else None."""
     if isinstance(value, int | float) and not isinstance(value, bool):
         return float(value), ""
     found = re.fullmatch(r"\s*([+-]?[\d.]+(?:[eE][+-]?\d+)?)\s*(\S.*?)?\s*", str(value))

@@ -17,19 +17,13 @@ from percsim.boxes.store import Record, Store, encode_json
 from percsim.boxes.workers import Executor, Progress, run_jobs
 from percsim.errors import FolderError, PlanError
 from percsim.findings.mixes import gather_mixes
-from percsim.jobs import (
-    across_jobs,
-    box_jobs,
-    check_placement,
-    compile_kernels,
-    threshold_jobs,
-)
+from percsim.jobs import box_jobs, check_placement, compile_kernels
 from percsim.plan import Plan
 from percsim.process import interrupts, one_blas_thread
 from percsim.survey.design import by_distance
 from percsim.survey.read import Survey, label, number_and_unit
 from percsim.survey.table import QUANTITIES, csv_text
-from percsim.survey.work import SECONDS_PER_PLAN, Work, survey_work
+from percsim.survey.work import SECONDS_PER_PLAN, Work, jobs_of, survey_work
 
 __all__ = ["SurveyResult", "judge", "run_survey", "work_of"]
 
@@ -218,10 +212,7 @@ def run_survey(
 
 def _judge_job(survey: Survey, number: int, store: Store) -> JudgeJob:
     plan = survey.plans[number]
-    keys = [
-        job.key for job in (*threshold_jobs(plan), *box_jobs(plan), *across_jobs(plan))
-    ]
-    return JudgeJob(number, plan, store.records(keys))
+    return JudgeJob(number, plan, store.records(job.key for job in jobs_of(plan)))
 
 
 def _check_places(survey: Survey) -> None:
@@ -240,19 +231,21 @@ def table_of(survey: Survey, rows: Sequence[Sequence[Mapping[str, Any]]]) -> dic
 
     Columns of the axes hold numbers where all values are numbers of one unit, words else.
     """
-    axes, columns = [], []
+    axes: list[dict[str, Any]] = []
+    columns = []
     for k, axis in enumerate(survey.axes):
         numbers, unit = _numbers([point[k] for point in survey.points])
         columns.append(numbers)
         listed = sorted(dict.fromkeys(numbers), key=numbers.index)
         axes.append({"name": axis.name, "unit": unit, "values": listed})
-    table: dict[str, list[Any]] = {"plan": [], **{axis["name"]: [] for axis in axes}}
+    names = [axis.name for axis in survey.axes]
+    table: dict[str, list[Any]] = {"plan": [], **{name: [] for name in names}}
     table |= {name: [] for name in QUANTITIES}
     for number, found in enumerate(rows):
         for row in found:
             table["plan"].append(number)
-            for axis, values in zip(axes, columns, strict=True):
-                table[axis["name"]].append(values[number])
+            for name, values in zip(names, columns, strict=True):
+                table[name].append(values[number])
             for name in QUANTITIES:
                 table[name].append(row[name])
     return {

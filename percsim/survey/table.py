@@ -135,7 +135,7 @@ def open_survey(folder: str | os.PathLike[str]) -> Any:
         import xarray as xr
     except ImportError:
         raise FolderError(
-            "open_survey needs xarray, which is not installed; pip install 'percsim[survey]'"
+            "open_survey needs xarray, which is not there; pip install 'percsim[survey]'"
         ) from None
     import numpy as np
 
@@ -172,7 +172,5 @@ def open_survey(folder: str | os.PathLike[str]) -> Any:
             )
         found[axis["name"]].attrs["units"] = axis["unit"] or "1"
     for name in RECIPE:
-        found[name].attrs.update(
-            units=QUANTITIES[name][0], long_name=QUANTITIES[name][1]
-        )
+        found[name].attrs.update(units=QUANTITIES[name][0], long_name=QUANTITIES[name][1])
     return found

@@ -13,7 +13,7 @@ from percsim.boxes.simulate import BoxJob
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
 
-__all__ = ["Work", "survey_work"]
+__all__ = ["Work", "jobs_of", "survey_work"]
 
 FEWEST = 2
 """Boxes of each length without which a loading says nothing."""
@@ -64,7 +64,7 @@ class Work:
         return bisect_right(sorted(self.first), done)
 
     def cost(self, stored: Collection[str], workers: int) -> dict[str, Any]:
-        """What is still to be computed.
+        """Say what is still to be computed.
 
         Parameters
         ----------
@@ -99,6 +99,11 @@ class Work:
         }
 
 
+def jobs_of(plan: Plan) -> list[AnyJob]:
+    """Every job of a plan."""
+    return [*threshold_jobs(plan), *box_jobs(plan), *across_jobs(plan)]
+
+
 def survey_work(plans: Sequence[Plan], order: Sequence[int]) -> Work:
     """Put the jobs of plans in the order in which they are of use.
 
@@ -120,23 +125,26 @@ def survey_work(plans: Sequence[Plan], order: Sequence[int]) -> Work:
 
     """
     first: dict[str, AnyJob] = {}
+    places: dict[str, int] = {}
     rest: dict[str, AnyJob] = {}
     ranks: dict[str, float] = {}
     served: Counter[str] = Counter()
     complete = [0] * len(plans)
     for k in order:
         plan = plans[k]
-        jobs: list[AnyJob] = [*threshold_jobs(plan), *box_jobs(plan), *across_jobs(plan)]
+        jobs = jobs_of(plan)
         served.update({job.key for job in jobs})
         for job in jobs:
             if isinstance(job, GrowthJob) or job.number < FEWEST:
                 first.setdefault(job.key, job)
+                complete[k] = max(
+                    complete[k], places.setdefault(job.key, len(first) - 1) + 1
+                )
             elif job.key not in rest:
                 rest[job.key] = job
                 # short boxes are as many more as they are shorter
                 times = plan.box_lengths[-1] / job.box.length
                 ranks[job.key] = max(job.number / times, 1.0)
-        complete[k] = len(first)
 
     def use(job: AnyJob) -> float:
         n = ranks[job.key]
