@@ -19,10 +19,10 @@ FEWEST = 2
 """Boxes of each length without which a loading says nothing."""
 
 SECONDS_PER_PLAN = 2.0
-"""Judge a plan from its boxes [s] (measured, one core of a 2020s server)."""
+"""Judge a plan from its boxes [s] (an estimate)."""
 
 BYTES_PER_JOB = 4000
-"""In the store, one job (measured: 2 to 4 kB a box)."""
+"""In the store, one job (an estimate: results of 1 to 2 kB, rows of twice that)."""
 
 AnyJob = BoxJob | GrowthJob
 
