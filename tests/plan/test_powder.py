@@ -18,7 +18,9 @@ from plan.plans import BASE, changed, faults
 from percsim.plan import Plan
 
 ROOT = Path(__file__).resolve().parents[2]
-EXAMPLES = sorted((ROOT / "examples").glob("*.toml"))
+EXAMPLES = sorted(
+    path for path in (ROOT / "examples").glob("*.toml") if "survey" not in path.stem
+)
 
 
 SHEET = "# laser diffraction, invented data\nlower_um,upper_um,share\n2,5,10\n5,10,50\n10,20,40\n"
