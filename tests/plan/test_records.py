@@ -67,12 +67,16 @@ def same(found, temperature=294.65):
     ],
 )  # fmt: skip
 def test_one_film_however_it_is_written(tmp_path, head, row, between, comma):
-    same(read(tmp_path, table(head, row, between, comma)))
+    found = read(tmp_path, table(head, row, between, comma))
+    same(found)
+    assert (found.readings, found.blank) == (len(T), 0)
 
 
 def test_without_temperatures_a_film_was_at_20(tmp_path):
     head = "time (s),strain (microstrain),resistance (kohm)"
-    same(read(tmp_path, table(head, lambda t, e, r: (t, e, r))), 293.15)
+    found = read(tmp_path, table(head, lambda t, e, r: (t, e, r)))
+    same(found, 293.15)
+    assert (found.readings, found.blank) == (len(T), 0)
 
 
 @pytest.mark.parametrize("day", ["{:02.0f}:{:02.0f}:{:06.3f}", "2026-03-04T{}:{}:{}"])
@@ -81,7 +85,9 @@ def test_times_of_the_day(tmp_path, day):
     for t, e, r in zip(T, E, R, strict=True):
         clock = ("00", f"{int(t // 60):02d}", f"{t % 60:06.3f}")
         lines.append(f"{day.format(*clock) if 'T' in day else ':'.join(clock)},{e},{r}")
-    same(read(tmp_path, "\n".join(lines)), 293.15)
+    found = read(tmp_path, "\n".join(lines))
+    same(found, 293.15)
+    assert (found.readings, found.blank) == (len(T), 0)
 
 
 def test_rows_without_a_reading_are_passed_over_and_counted(tmp_path):
