@@ -240,10 +240,6 @@ def predict(
     doubts = np.zeros((2, *shape))
     parts = np.zeros((2, len(readings), NOISES - BOXES.start, *log_factors.shape))
     step = log_factors[0, 1] - log_factors[0, 0]
-    doubted = {
-        pull: np.stack(model.on(pull).setting_errors(draws.contacts, used[-1]))
-        for pull in materials
-    }
     known: dict[tuple[float, str], tuple[tuple[Floats, Floats], Floats]] = {}
     for i, reading in enumerate(readings):
         phi, material = reading.loading.volume_fraction, materials[reading.pull]
@@ -258,7 +254,8 @@ def predict(
             near = model.between(log_phi.ravel()).reshape(-1, *log_phi.shape)
             known[at_loading] = material.ohmic(*material.at(log_phi, used), used), near
         ohmic, near = known[at_loading]
-        errors = doubted[reading.pull]
+        assert material.doubts is not None
+        errors = material.doubts[..., used[-1]]
         doubts[:, i] = (
             errors @ near[:, 0] if len(log_phi) == 1 else
             np.einsum("enk,knt->ent", errors, near)

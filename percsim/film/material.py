@@ -63,6 +63,8 @@ class Material:
         Visit at rest.
     temperatures : tuple of float
         Of the visits [K]; those of one share `held` and `x`.
+    doubts : (2, n, K, S) ndarray of float, optional
+        What `AT_REST` and `UNDER_STRAIN` move ln rho by: errors of the fit of settings.
 
     """
 
@@ -79,6 +81,7 @@ class Material:
     across: float = 1.0
     rest: int = 0
     temperatures: tuple[float, ...] = (ROOM_TEMPERATURE,)
+    doubts: Floats | None = field(default=None, repr=False)
     _made: dict[int, _Tables] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
@@ -98,7 +101,7 @@ class Material:
         return replace(
             self,
             **{name: getattr(self, name)[rows] for name in by_draw},
-            offset=self.offset[rows] if offset is None else offset,
+            offset=self.offset[rows] if offset is None else offset, doubts=None,
         )
 
     def layout(self, film: Film) -> Layout:

@@ -16,11 +16,12 @@ and settings held out of the fit say how well.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
 
 from percsim.film.regress import Regressions
 from percsim.states.history import History, returned
@@ -146,6 +147,8 @@ class Walk:
         As `percsim.states.history.Memory.along`.
     healed : (n,) ndarray of float
         Share of its conductance that a contact has that closed again.
+    asked : tuple of int
+        Where nothing fades and all draws feel the same strains: the visits of interest.
 
     """
 
@@ -154,6 +157,7 @@ class Walk:
     closes: Floats = field(repr=False)
     kept: Floats = field(repr=False)
     healed: Floats = field(repr=False)
+    asked: tuple[int, ...] = ()
 
     @classmethod
     def of(cls, history: History, values: Mapping[str, Floats]) -> Walk:
@@ -169,14 +173,18 @@ class Walk:
 
     @classmethod
     def through(
-        cls, strains: ArrayLike, temperatures: ArrayLike, values: Mapping[str, Floats]
+        cls,
+        strains: ArrayLike,
+        temperatures: ArrayLike,
+        values: Mapping[str, Floats],
+        asked: Iterable[int],
     ) -> Walk:
         """Past visits (v,) without times: nothing fades, no rest brings anything back."""
         n, e = len(values["reclose"]), np.asarray(strains, dtype=np.float64)
         closes = np.broadcast_to(values["reclose"][:, None], (n, len(e)))
         return cls(
             np.broadcast_to(e, (n, len(e))), np.asarray(temperatures, dtype=np.float64),
-            closes, np.ones((n, len(e))), values["healed"],
+            closes, np.ones((n, len(e))), values["healed"], tuple(asked),
         )  # fmt: skip
 
 
@@ -228,21 +236,15 @@ def memory_numbers(
     averages of the conductances and of their logarithms give, and with a weight of 1.
 
     """
-    from percsim.kernels.memory import remembered  # models are read without compiling
-
     K = swelling.shape[2]
-    segments, places = contacts.places(walk.strains)
+    averages = _timeless if walk.asked else _timed
     # loadings swell nearly alike: the least and the most, and between them a straight line
     ends = swelling.min(axis=2), swelling.max(axis=2)
     same = bool((ends[0] == ends[1]).all())
     root = 1.0 - np.sqrt(walk.healed)[:, None]
     found = []
     for swollen in ends[: 1 if same else 2]:
-        out = remembered(
-            contacts.opened, contacts.stretched, contacts.counts, contacts.weights,
-            segments, places, np.ascontiguousarray(swollen), settings[:, 1].copy(),
-            np.ascontiguousarray(walk.closes), np.ascontiguousarray(walk.kept),
-        )  # fmt: skip
+        out = averages(contacts, walk, swollen, settings[:, 1])
         small = np.maximum(out[..., [0, 1, 3, 4]], 1e-12)
         found.append(
             np.stack(
@@ -267,3 +269,88 @@ def memory_numbers(
         )
     numbers[..., 1:3] *= near[..., None]
     return np.asarray(numbers)
+
+
+def _timed(contacts: Contacts, walk: Walk, swelling: Floats, delta_b: Floats) -> Floats:
+    """Averages over contacts (n, v, 7) of any walk, as `kernels.memory.remembered`."""
+    from percsim.kernels.memory import remembered  # decisions are made without compiling
+
+    segments, places = contacts.places(walk.strains)
+    made = map(np.ascontiguousarray, (swelling, delta_b, walk.closes, walk.kept))
+    return np.asarray(
+        remembered(
+            contacts.opened, contacts.stretched, contacts.counts, contacts.weights,
+            segments, places, *made,
+        )
+    )  # fmt: skip
+
+
+def _timeless(
+    contacts: Contacts, walk: Walk, swelling: Floats, delta_b: Floats
+) -> Floats:
+    """Give the same where nothing fades: scars fill spans of ln(breaking opening).
+
+    Zeros at visits that were not asked for.
+    """
+    (segments,), (places,) = contacts.places(walk.strains[:1])
+    out = np.zeros((*swelling.shape, 7))
+    middle, scars = np.log(delta_b)[:, None], list[tuple[Floats, Floats]]()
+
+    def beyond(place: Floats) -> Floats:
+        return np.asarray(ndtr(middle - place))
+
+    def told(opening: Floats, at: Floats, edge: Floats) -> Floats:
+        plain = beyond(at)
+        share = plain if np.array_equal(edge, at) else beyond(edge)
+        scarred = np.zeros_like(share)
+        for low, high in scars:
+            if (high > np.maximum(low, edge)).any():
+                left = beyond(np.maximum(low, edge)) - beyond(np.maximum(high, edge))
+                scarred += np.maximum(left, 0.0)
+        of = contacts.counts, contacts.weights
+        return np.stack(
+            [
+                np.einsum("nc,c->n", part, of[weighted])
+                for part, weighted in (
+                    (share, 0), (share, 1), (share * opening, 1), (plain, 0), (plain, 1),
+                    (plain * opening, 1), (scarred, 1),
+                )
+            ], axis=-1,
+        )  # fmt: skip
+
+    edge, last = np.full((1, 1), np.nan), max(walk.asked)
+    for q, (s, a) in enumerate(zip(segments[: last + 1], places, strict=False)):
+        opened, stretched = (
+            (1.0 - a) * part[s] + a * part[s + 1]
+            for part in (contacts.opened, contacts.stretched)
+        )
+        opening = np.maximum(opened + swelling[:, [q]] * stretched, 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            at = np.log(opening)
+            shut = at - np.log(walk.closes[:, [q]])
+        before, edge = edge, np.where(at > edge, at, np.fmin(edge, shut)) if q else at
+        if q in walk.asked:
+            out[:, q] = told(opening, at, edge)
+        if q < last and (edge > before).any():
+            scars = _scarred(scars, np.minimum(before, edge), edge)
+    out[..., [2, 6]] /= np.maximum(out[..., [1]], 1e-300)
+    out[..., 5] /= np.maximum(out[..., 4], 1e-300)
+    return out
+
+
+def _scarred(
+    scars: list[tuple[Floats, Floats]], low: Floats, high: Floats
+) -> list[tuple[Floats, Floats]]:
+    """Add spans (n, c) to spans that do not overlap, so that none does."""
+    inside = np.zeros(low.shape, dtype=bool)
+    kept = []
+    for first, last in scars:
+        holds = (first <= low) & (high <= last)
+        kept.append(
+            (
+                np.where((first >= low) & ~holds, np.maximum(first, high), first),
+                np.where((first < low) & ~holds, np.minimum(last, low), last),
+            )
+        )
+        inside |= holds
+    return [*kept, (np.where(inside, high, low), high)]

@@ -235,7 +235,7 @@ class FilmModel:
                 (self.electrode_length, self.length_errors),
             )
         )
-        held, lowest = np.zeros((n, K, S)), np.zeros((n, K, S))
+        held, lowest, doubts = (np.zeros((*k, n, K, S)) for k in ((), (), (2,)))
         log_ratios = np.log(self.volume_fractions / self.threshold.volume_fraction)
         raised = self._raised(z)
         still: dict[float, tuple[Floats, ...]] = {}
@@ -249,12 +249,16 @@ class FilmModel:
                     self.surface.held(settings, t),
                     *self.surface.at_rest(settings, t),
                 )
-            held[:, :, s], lowest[:, :, s], change = self._law(settings, s, z, *still[t])
+            held[:, :, s], lowest[:, :, s], change, by_strain = self._law(
+                settings, s, z, *still[t]
+            )
             if s in pulled:
                 more, error, fewer = pulled[s]
                 change = change + _told(more, error, z)
+                by_strain = by_strain + error  # the same number moves both
                 lowest[:, :, s] += fewer
             logs[:, :, s] += change
+            doubts[0, :, :, s], doubts[1, :, :, s] = still[t][2], by_strain
             q = np.exp(-change)
             fixed = self.surface.fixed * np.exp(-self.log_resistivity[:, s])
             # what the contacts to the electrodes cost does not rise with the material
@@ -271,7 +275,7 @@ class FilmModel:
                 x, logs, log_ratios, usable > 0.0, self._step_errors, kinks,
                 self.visits.temperatures, self.visits.rest,
             ),
-            self.across, self.visits.rest, self.visits.temperatures,
+            self.across, self.visits.rest, self.visits.temperatures, doubts,
         )  # fmt: skip
 
     def along(
@@ -397,7 +401,8 @@ class FilmModel:
         fresh: dict[float, Floats] = {}
         for way, places, zero in self.visits.pulled(wanted, self.pull == "conditioned"):
             strains, temperatures = zip(*way, strict=True)
-            walk = Walk.through(strains, temperatures, memory)
+            asked = {*places.values(), 1 if zero is None else zero}
+            walk = Walk.through(strains, temperatures, memory, asked)
             numbers, near = self.surface.remembered(settings, walk)
             if zero is not None:
                 # what a film reads over its zero, on top of that of one never pulled
@@ -417,7 +422,7 @@ class FilmModel:
     ) -> tuple[Floats, ...]:  # fmt: skip
         """Shifts of ln(phi/phi_c) at rest and under strain, and the change of ln rho.
 
-        From those without strain, and the error of the last.
+        From those without strain, and the error of the last; and that by the strain.
         """
         assert self.surface is not None
         strain, t = self.visits.strains[s], self.visits.temperatures[s]
@@ -426,42 +431,11 @@ class FilmModel:
             doubt = 1.0 + HELD_ERROR * z[:, [THRESHOLD]]
             held, lowest = held * doubt, lowest * doubt
             change = change + z[:, [AT_REST]] * error
-        more = self.surface.under_strain(settings, t, strain)
-        if more is not None:
-            change = (
-                change + more[0] + (0.0 if z is None else z[:, [UNDER_STRAIN]] * more[1])
-            )
-        return held, lowest, np.clip(change, -LARGEST_CHANGE, LARGEST_CHANGE)
-
-    def setting_errors(
-        self, values: Mapping[str, ArrayLike], state: int
-    ) -> tuple[Floats, Floats]:
-        """Errors of ln R of a visit from the fit of settings, without strain and by it.
-
-        Parameters
-        ----------
-        values : mapping of str to float or (n,) array_like
-            By the names of `parameters`, SI.
-        state : int
-            The visit.
-
-        Returns
-        -------
-        at_rest, by_strain : (n, K) ndarray of float
-            What `AT_REST` and `UNDER_STRAIN` move ln R by at every loading.
-
-        """
-        settings, _ = self._settings(values)
-        none = np.zeros((len(settings), len(self.volume_fractions)))
-        if self.surface is None or not none.size:
-            return none, none
-        strain, t = self.visits.strains[state], self.visits.temperatures[state]
-        more = self.surface.under_strain(settings, t, strain)
-        by_strain = none if more is None else more[1]
-        memory = self._memory(values, len(settings))
-        for _, error, _ in self._pulled(settings, memory, [state]).values():
-            by_strain = by_strain + error  # the same number moves both
-        return self.surface.at_rest(settings, t)[1], by_strain
+        more, doubt = self.surface.under_strain(settings, t, strain) or (0.0, 0.0 * change)
+        change = change + more
+        if z is not None:
+            change += z[:, [UNDER_STRAIN]] * doubt
+        return held, lowest, np.clip(change, -LARGEST_CHANGE, LARGEST_CHANGE), doubt
 
     def between(self, log_phi: ArrayLike) -> Floats:
         """Weights (K, q) of the loadings that interpolate in ln(volume fraction)."""

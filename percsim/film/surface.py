@@ -487,6 +487,7 @@ def _fit_memory(
         [loading.strains[s] for s in first.visits],
         [loading.temperatures[s] for s in first.visits],
         values,
+        range(1, len(first.visits)),
     )
     settings = np.vstack([bare.own, surfaces[0].settings])[first.of]
     numbers = memory_numbers(contacts, settings, *bare._along(settings, walk), walk)[:, 1:]

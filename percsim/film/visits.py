@@ -130,7 +130,7 @@ class Visits:
             still = [s for s in here if self.strains[s] == 0.0]
             if t != room:
                 ways.append(([(0.0, room), (0.0, t)], dict.fromkeys(still, 1), None))
-            begin = [*start, (0.0, t)]
+            begin = start if t == room else [*start, (0.0, t)]
             zero = len(begin) - 1 if len(start) > 1 else None
             for side in (1.0, -1.0):
                 own = [s for s in here if side * self.strains[s] > 0.0]

@@ -160,7 +160,9 @@ def _gradient(findings: Findings) -> list[dict[str, Any]]:
         strain = visits.strains[end]
         # what the boxes leave open is the same in every row
         near = model.between([np.log(phi)])[:, 0]
-        errors = model.setting_errors(given, end)[1] @ near / abs(strain)
+        doubts = model.material(given, states=[end]).doubts
+        assert doubts is not None
+        errors = doubts[1, ..., end] @ near / abs(strain)
         known = np.isfinite(logs).all(axis=1)
         rise = np.where(known, logs[:, 1], 0.0) - np.where(known, logs[:, 0], 0.0)
         return logs[:, 0], np.expm1(rise) / strain, errors
