@@ -19,11 +19,13 @@ from percsim.film.bench import CUP, FILM, LOT, READING, Bench, Move
 from percsim.film.electrodes import Film
 from percsim.film.model import PULLS, FilmModel, Loading
 from percsim.film.noise import BOXES, NOISES
+from percsim.film.visits import Visits
 from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = [
     "STRAY_OPEN", "Moves", "Predicted", "Reading", "Rows", "Told", "open_chances",
-    "predict", "row_moves", "slope_along", "spread_density", "tell", "weighted",
+    "predict", "row_moves", "slope_along", "spread_density", "tell",
+    "visits_used", "weighted",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -230,7 +232,7 @@ def predict(
     """
     visits, log_factors = model.visits, np.atleast_2d(log_factors)
     at = [visits.weights_at(r.strain, r.temperature) for r in readings]
-    used = sorted({visits.rest, *(int(s) for w in at for s in np.flatnonzero(w))})
+    used = visits_used(readings, visits)
     materials = {
         pull: draws.material(model.on(pull), used) for pull in {r.pull for r in readings}
     }
@@ -284,6 +286,12 @@ def predict(
         )
         level[i] += uneven * draws.scale[:, None] ** 2
     return Predicted(level, change, slope, bend, distance, doubts, parts)
+
+
+def visits_used(readings: Sequence[Reading], visits: Visits) -> list[int]:
+    """Visits that rows are read at, or between."""
+    at = [visits.weights_at(r.strain, r.temperature) for r in readings]
+    return sorted({visits.rest, *(int(s) for w in at for s in np.flatnonzero(w))})
 
 
 def _weighted(logs: Mapping[int, Floats], weights: Floats) -> Floats:
@@ -630,20 +638,25 @@ def open_chances(rows: Rows, found: Predicted, scale: Floats) -> dict[int, Float
     return out
 
 
-def spread_density(rows: Rows, scale: Floats, model: FilmModel, bench: Bench) -> Floats:
-    """Log-likelihood of the bench's scale from rows that tell the spread of their films."""
-    out = np.zeros(len(scale))
-    for reading in rows.readings:
+def spread_density(
+    rows: Rows, slopes: Floats, scale: Floats, model: FilmModel, bench: Bench
+) -> Floats:
+    """Log-likelihood of rows that tell the spread of their films, (n, T).
+
+    By the bench's scale (n,) and the slopes d ln R/d ln phi (rows, n, T) at the rows.
+    """
+    out = np.zeros(slopes.shape[1:])
+    for reading, slope in zip(rows.readings, slopes, strict=True):
         if reading.spread is None or reading.films < 2:
             continue
         moves = [
             m for m in row_moves(reading, model, bench)
             if shared_by(reading, m.level, m.name) in (READING, FILM)
         ]  # fmt: skip
-        slope = 4.0  # exponent 2 at twice the threshold (judgement)
-        planned = np.sqrt(sum((slope * m.loading) ** 2 + m.scale**2 for m in moves))
-        if planned <= 0.0:
-            continue
-        ratio, freedom = reading.spread / (planned * scale), reading.films - 1
-        out += freedom * (np.log(ratio) - 0.5 * ratio**2)
+        steep = slope**2 * sum(m.loading**2 for m in moves)
+        planned = np.sqrt(steep + sum(m.scale**2 for m in moves))
+        told = planned > 0.0
+        ratio = reading.spread / np.where(told, planned * scale[:, None], 1.0)
+        density = (reading.films - 1) * (np.log(ratio) - 0.5 * ratio**2)
+        out += np.where(told, density, 0.0)
     return out

@@ -30,6 +30,7 @@ from percsim.decision.likelihood import (
     slope_along,
     spread_density,
     tell,
+    visits_used,
     weighted,
 )
 from percsim.decision.outlook import Band
@@ -225,7 +226,7 @@ class _Problem:
             logs, alone[i] = logs + chance, chance
             stray = STRAY_OPEN ** rows.readings[i].films
             tails[i] = [np.maximum(np.exp(chance) - stray, 0.0)]
-        logs = logs + spread_density(rows, scale, self.model, self.bench)[:, None]
+        logs = logs + spread_density(rows, found.slope, scale, self.model, self.bench)
         mean, spread = self.threshold
         whole = np.hypot(spread, self.lot * scale)[:, None]
         weight = -0.5 * ((nodes - mean) / whole) ** 2 - np.log(whole)
@@ -300,11 +301,9 @@ def measured(
         problem = replace(problem, rows=rows)
     knowledge = _handed_on(problem, draws, weights, nodes, told, child(3), n)
     before = day_one(priors, child(4), ROUND, bench.scale_spread)
+    pulls, used = {r.pull for r in readings}, visits_used(readings, model.visits)
     materials = tuple(
-        (
-            known,
-            {pull: known.material(model.on(pull)) for pull in {r.pull for r in readings}},
-        )
+        (known, {pull: known.material(model.on(pull), used) for pull in pulls})
         for known in (knowledge, before)
     )
     checks = tuple(

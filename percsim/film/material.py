@@ -101,7 +101,8 @@ class Material:
         return replace(
             self,
             **{name: getattr(self, name)[rows] for name in by_draw},
-            offset=self.offset[rows] if offset is None else offset, doubts=None,
+            offset=self.offset[rows] if offset is None else offset,
+            doubts=None,
         )
 
     def layout(self, film: Film) -> Layout:

@@ -36,7 +36,7 @@ Floats = NDArray[np.float64]
 MEMORY = {"reclose": 1.0, "healed": 1.0, "recovery": 0.0, "relaxed": 0.0}
 """Parameters of the memory, with their values for none."""
 
-GROUPS = (10, 8)
+GROUPS = (10, 4)
 """Groups that sampled contacts are averaged in, by how far strain and warmth open them."""
 
 MEMORY_PRIOR = (np.array([0.0, -0.6, -0.8, 1.0]), 0.5)
@@ -285,9 +285,7 @@ def _timed(contacts: Contacts, walk: Walk, swelling: Floats, delta_b: Floats) ->
     )  # fmt: skip
 
 
-def _timeless(
-    contacts: Contacts, walk: Walk, swelling: Floats, delta_b: Floats
-) -> Floats:
+def _timeless(contacts: Contacts, walk: Walk, swelling: Floats, delta_b: Floats) -> Floats:
     """Give the same where nothing fades: scars fill spans of ln(breaking opening).
 
     Zeros at visits that were not asked for.
