@@ -65,6 +65,8 @@ SEEN = 64
 
 _GRID = (41, 61)
 _DELTA_B_REACH = 16.0
+_TAIL, _BIN = 8.0, 0.01
+"""How far openings count beyond those of delta_b, and steps between them, in ln."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +129,16 @@ class LoadingSurface:
     pulls: Pulls | None = None
 
 
+def _histogram(x: Floats, weights: Floats, bins: Floats) -> Floats:
+    """Share out weights (c,) at x (c,) to the points on both sides, evenly spaced."""
+    place = np.clip((x - bins[0]) / (bins[1] - bins[0]), 0.0, len(bins) - 1.001)
+    low = place.astype(np.int64)
+    far = weights * (place - low)
+    return np.asarray(
+        np.bincount(low, weights - far, len(bins)) + np.bincount(low + 1, far, len(bins))
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Tables:
     """Conducting shares and mean openings of a sample of contacts, on a grid.
@@ -150,17 +162,21 @@ class Tables:
         swelling = top * np.linspace(0.0, 1.0, _GRID[0]) ** 2
         breaking = np.exp(np.linspace(np.log(low), np.log(high), _GRID[1]))
         weights = sample.weights / sample.weights.sum()
+        # the chance that ln X > ln(opening/delta_b), X log-normal(0, 1)
+        bins = np.arange(np.log(low) - _TAIL, np.log(high) + _TAIL, _BIN)
+        holds = ndtr(np.log(breaking)[:, None] - bins)
         values = np.empty((len(strains), *_GRID, 3))
         for k, strain in enumerate(strains):
             opened, stretched = sample.opened[strain], sample.stretched[strain]
             for i, s in enumerate(swelling):
                 delta = np.maximum(opened + s * stretched, 1e-12)
-                # the chance that ln X > ln(delta/delta_b), X log-normal(0, 1)
-                holds = ndtr(np.log(breaking[:, None] / delta))
-                held = np.maximum(holds @ weights, 1e-12)
-                values[k, i, :, 0] = np.log(np.maximum(holds.mean(axis=1), 1e-12))
-                values[k, i, :, 1] = np.log(held)
-                values[k, i, :, 2] = holds @ (weights * delta) / held
+                share, held, opening = (
+                    holds @ _histogram(np.log(delta), w, bins)
+                    for w in (np.full(len(delta), 1.0 / len(delta)), weights, weights * delta)
+                )
+                values[k, i, :, 0] = np.log(np.maximum(share, 1e-12))
+                values[k, i, :, 1] = np.log(np.maximum(held, 1e-12))
+                values[k, i, :, 2] = opening / np.maximum(held, 1e-12)
         return cls(top, low, high, tuple(strains), values)
 
     def at(
