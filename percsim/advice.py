@@ -430,15 +430,15 @@ def _tested(
             films.setdefault((at, reading.batch or (k,)), []).append(reading)
     at_rest = replace(target, gauge_factor_min=None)
     found = [
-        Trial(at, _passed(rows, target), _passed(rows, at_rest) and not _pulled(rows))
+        Trial(
+            at,
+            _passed(rows, target),
+            _passed(rows, at_rest) and not any(r.tells_pull(target.pull) for r in rows),
+        )
         for (at, _), rows in films.items()
     ]
     cups = {r.batch or (i,) for i, r in enumerate(readings)}
     return more, found, len(cups)
-
-
-def _pulled(films: Sequence[Reading]) -> bool:
-    return any(r.relative_change is not None and r.strain != 0.0 for r in films)
 
 
 def _passed(films: Sequence[Reading], target: Target) -> bool:
@@ -458,9 +458,9 @@ def _passed(films: Sequence[Reading], target: Target) -> bool:
     passed = low <= np.exp(np.average(logs, weights=counts)) <= high
     if target.gauge_factor_min is not None:
         factors = [
-            (r.films, r.relative_change / r.strain)
+            (r.films, (r.relative_change or 0.0) / r.strain)
             for r in films
-            if r.relative_change is not None and r.strain != 0.0
+            if r.tells_pull(target.pull)
         ]
         n = sum(k for k, _ in factors)
         mean = sum(k * factor for k, factor in factors) / max(n, 1)

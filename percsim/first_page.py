@@ -660,10 +660,10 @@ ABOVE = (1.3, 1.8)
 """Loadings to explore where none conducts, over the film's own threshold by volume."""
 
 
-def _not_pulled(told: Posterior) -> tuple[str, ...]:
-    """Cups whose films were read at rest alone."""
+def _not_pulled(told: Posterior, pull: str) -> tuple[str, ...]:
+    """Cups of which no film was read under strain on that pull."""
     rows = [check.reading for check in told.checks]
-    pulled = {r.batch for r in rows if r.relative_change is not None and r.strain != 0.0}
+    pulled = {r.batch for r in rows if r.tells_pull(pull)}
     return tuple(sorted({r.batch or r.label for r in rows if r.batch not in pulled}))
 
 
@@ -671,7 +671,8 @@ def _next(
     films: Films, decision: Decision, told: Posterior | None, changes: Sequence[Change]
 ) -> Remark | None:
     if told is not None and decision.why is Why.WAITING:
-        return Remark("pull", _not_pulled(told), (films.plan.chord_strain,))
+        pull = films.plan.target.pull
+        return Remark("pull", (pull, *_not_pulled(told, pull)), (films.plan.chord_strain,))
     if decision.state is State.LEARN:
         return Remark("read and enter")
     if decision.state is State.READY:

@@ -110,6 +110,10 @@ class Reading:
         """Whether the films read open."""
         return self.resistance is not None and np.isinf(self.resistance)
 
+    def tells_pull(self, pull: str) -> bool:
+        """Whether it is what strain changes on such a pull."""
+        return self.relative_change is not None and self.strain != 0.0 and self.pull == pull
+
     @property
     def log_change(self) -> float:
         """ln(R/R0), nan without one."""

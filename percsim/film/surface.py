@@ -172,7 +172,11 @@ class Tables:
                 delta = np.maximum(opened + s * stretched, 1e-12)
                 share, held, opening = (
                     holds @ _histogram(np.log(delta), w, bins)
-                    for w in (np.full(len(delta), 1.0 / len(delta)), weights, weights * delta)
+                    for w in (
+                        np.full(len(delta), 1.0 / len(delta)),
+                        weights,
+                        weights * delta,
+                    )
                 )
                 values[k, i, :, 0] = np.log(np.maximum(share, 1e-12))
                 values[k, i, :, 1] = np.log(np.maximum(held, 1e-12))

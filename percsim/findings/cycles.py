@@ -30,8 +30,8 @@ CASTINGS = 9
 """Number of the stream under the purpose "tolerances"."""
 
 DRAWS = 512
-"""First draws that films are pulled at; their 5 and 95 % are good to a few hundredths of the
-band."""
+"""First draws that films are pulled at; their 5 and 95 % are then good to a few hundredths
+of the band."""
 
 ONE_KELVIN = 1.0
 """Change of temperature that the budget counts [K]: what a twin or a thermometer beside the

@@ -69,6 +69,8 @@ def _rows(plan: Plan, cup: Cups, name: str) -> Iterable[dict[str, object]]:
             **_expected(films.resistance),
             "lot": "",
             **{f"{WEIGHED} {part.name} (g)": "" for part in cup.parts},
+            # the pull that the gauge factor is asked of
+            "pull": plan.target.pull,
             **dict.fromkeys(BLANKS, ""),
         }
 

@@ -446,9 +446,11 @@ def _next(remark: Remark, page: FirstPage) -> str:
             "films of a further cup tell its spread"
         )
     if remark.code == "pull":
+        pull, *cups = remark.names
+        how = " after a pull over the window" if pull == "conditioned" else ""
         return (
-            f"next: read the films of {listed(remark.names)} at "
-            f"{microstrain(remark.values[0])} too: without it no recipe can be ready"
+            f"next: read the films of {listed(cups)} at "
+            f"{microstrain(remark.values[0])}{how} too: without it no recipe can be ready"
         )
     if remark.code == "explore higher":
         low, high = map(weight, remark.values)

@@ -11,7 +11,7 @@ import pytest
 from reference.findings import findings, plan_with
 
 from percsim.advice import known_of, plan_readings, what_to_do
-from percsim.decision.decide import State
+from percsim.decision.decide import State, Why
 from percsim.errors import PlanError
 from percsim.plan.readings import read_readings
 from percsim.report.cups import cup_sheet
@@ -130,6 +130,9 @@ def test_films_of_a_cup_count_together_and_fewer_than_three_prove_nothing(
         return what_to_do([of(rows)], [known], found.target, withheld=False)[0]
 
     assert decided(rows).state is State.READY
+    # of a conditioned film the first pull proves nothing
+    assert found.target.pull == {row["pull"] for row in rows}.pop() == "conditioned"
+    assert decided([row | {"pull": "first"} for row in rows]).why is Why.WAITING
     pooled = [rows[k] | {"films": 3} for k in (1, 4)]
     assert decided(rows) == decided(pooled)
     assert decided([*rows[:2], *rows[3:5]]).state is not State.READY
