@@ -90,8 +90,9 @@ class Band:
         return cls(*(float(x) for x in found))
 
     def exp(self) -> Band:
-        """Of the exponential."""
-        return Band(*(float(np.exp(x)) for x in (self.median, self.p05, self.p95)))
+        """Of the exponential; what overflows is as good as open."""
+        with np.errstate(over="ignore"):
+            return Band(*(float(np.exp(x)) for x in (self.median, self.p05, self.p95)))
 
 
 @dataclass(frozen=True)
