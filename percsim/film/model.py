@@ -258,7 +258,7 @@ class FilmModel:
                 by_strain = by_strain + error  # the same number moves both
                 lowest[:, :, s] += fewer
             logs[:, :, s] += change
-            doubts[0, :, :, s], doubts[1, :, :, s] = still[t][2], by_strain
+            doubts[..., s] = np.minimum([still[t][2], by_strain], LARGEST_CHANGE)
             q = np.exp(-change)
             fixed = self.surface.fixed * np.exp(-self.log_resistivity[:, s])
             # what the contacts to the electrodes cost does not rise with the material
