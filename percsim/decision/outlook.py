@@ -2,9 +2,9 @@ r"""Stage 8. What every candidate would read, and how probably it does what is a
 
 At each draw of what is known castings scatter by the bench: what acts on the loading as one
 normal deviation of :math:`\ln(\phi/\phi_c)`, integrated by quadrature because R is steep
-there and may open; what multiplies R as a normal deviation of ln R; how far contacts open
-at a strain as one of the strain itself. So the share of castings that pass at a draw is a
-sum of differences of normal distributions, and
+there and may open; what multiplies R as a normal deviation of ln R; what multiplies the
+response to strain as one of its logarithm. So the share of castings that pass at a draw
+is a sum of differences of normal distributions, and
 
 .. math:: P = \Pr(\text{share that passes} \ge \text{asked, and every other limit holds})
 
@@ -98,8 +98,6 @@ class Outlook:
         ln R at rest of each draw at each point of the loading's deviation, inf where open.
     change : (n, q) ndarray of float
         ln R at the chord less that at rest, inf where it opens; 0 without a strain.
-    lever : (n, 1) ndarray of float
-        d ln R / d ln(strain) at the chord of the film as planned.
     ratio : (n,) ndarray of float
         Volume fraction over the film's own threshold.
     shares : (q,) ndarray of float
@@ -107,7 +105,7 @@ class Outlook:
     scatter : (n,) ndarray of float
         Standard deviation of ln R from the tolerances that multiply R.
     response : (n,) ndarray of float
-        That of ln of how far contacts open at a strain.
+        That of ln of what multiplies the change of ln R with strain.
     thermal : (n, m) ndarray of float or None
         ln R without strain at the temperatures over that at 20 C.
     cycled : CycledFilms or None
@@ -120,7 +118,6 @@ class Outlook:
     visits: Visits = field(repr=False)
     rest: Floats = field(repr=False)
     change: Floats = field(repr=False)
-    lever: Floats = field(repr=False)
     ratio: Floats = field(repr=False)
     shares: Floats = field(repr=False)
     scatter: Floats = field(repr=False)
@@ -189,9 +186,10 @@ class Outlook:
         """
         keep = self.conducts & np.isfinite(self.change)
         w, total = self._kept(keep)
-        # R/R0 - 1 is log-normal less 1, the opening to second order
-        moved = np.clip(self.lever * self.response[:, None], -MOST_MOVED, MOST_MOVED)
-        change = np.where(keep, self.change + 0.5 * moved * self.response[:, None], 0.0)
+        # R/R0 - 1 is log-normal less 1, the response to second order
+        change = np.where(keep, self.change, 0.0)
+        moved = np.clip(change * self.response[:, None], -MOST_MOVED, MOST_MOVED)
+        change = change + 0.5 * moved * self.response[:, None]
         ratio = np.exp(change + 0.5 * moved**2)
         mean = (w * ratio).sum(axis=1) - 1.0
         square = (w * ratio**2 * np.exp(moved**2)).sum(axis=1)
@@ -207,7 +205,7 @@ class Outlook:
 
     def some(self, rows: NDArray[np.int64]) -> Outlook:
         """Pick some of the draws, weights as they are."""
-        by_draw = "rest change lever ratio scatter response".split()
+        by_draw = "rest change ratio scatter response".split()
         return replace(
             self, knowledge=self.knowledge.some(rows),
             thermal=None if self.thermal is None else self.thermal[rows],
@@ -235,16 +233,14 @@ class Outlook:
         """Share of castings that reach a gauge factor at some points of (n, q)."""
         wanted = np.log1p(max(asked * self.strain, -1.0 + 1e-12))
         side = np.sign(self.strain) or 1.0
-        short = (wanted - self.change.take(at)) * side
-        draws = at // self.rest.shape[1]
-        lever = self.lever.take(draws) * side
-        safe = np.where(lever != 0.0, lever, 1.0)
-        # contacts have to open r times as far, with ln r normal
-        r = 1.0 + short / safe
+        change = self.change.take(at) * side
+        safe = np.where(change != 0.0, change, 1.0)
+        # films have to respond r times as much, with ln r normal
+        r = np.maximum(wanted * side / safe, 1e-300)
         least = _least(self.change).take(at) / np.abs(safe)
-        s = np.maximum(self.response.take(draws), least)
-        share = ndtr(np.log(np.maximum(r, 1e-300)) / s * -np.sign(lever))
-        return np.asarray(np.where(lever != 0.0, share, short <= 0.0))
+        s = np.maximum(self.response.take(at // self.rest.shape[1]), least)
+        share = ndtr(np.log(r) / s * -np.sign(change))
+        return np.asarray(np.where(change != 0.0, share, wanted * side <= 0.0))
 
     # ------------------------------------------------------------------ limits
     def thermal_outputs(self) -> Floats:
@@ -362,7 +358,7 @@ class Outlook:
         if self.strain:
             known = np.isfinite(self.change) & keep
             change = np.where(known, self.change, 0.0)[:, :, None]
-            moved = np.expm1(change + self.lever[:, :, None] * opened[:, None, :])
+            moved = np.expm1(change * (1.0 + opened[:, None, :]))
             drawn = np.where(known[:, :, None], moved / self.strain, drawn)
         weights = np.broadcast_to(weights[:, :, None], drawn.shape) / points.shape[1]
         return Band.of(drawn.ravel(), weights.ravel() / weights.sum())
@@ -470,7 +466,7 @@ def outlooks(
     for recipe, (sd, _) in zip(recipes, spreads, strict=True):
         phi = recipe.loading.volume_fraction
         widest[phi] = max(sd, widest.get(phi, 0.0))
-    ends = _states(visits, False, False, around=0)
+    ends = _states(visits, False, False)
     wide = states if mounting is not None else ends
     beside = [s for s in states if s not in wide]
     known: dict[float, tuple[tuple[Floats, Floats], ...]] = {}
@@ -517,14 +513,11 @@ def outlooks(
     return tuple(found)
 
 
-def _states(visits: Visits, thermal: bool, mounted: bool, around: int = 1) -> list[int]:
-    """Visits that outlooks are made of: at rest, around the chord, and the temperatures."""
+def _states(visits: Visits, thermal: bool, mounted: bool) -> list[int]:
+    """Visits that outlooks are made of: at rest, at the chord, and the temperatures."""
     wanted = {visits.rest}
-    end = visits.chord_state
-    if end is not None:
-        path = visits.along(end)
-        place = path.index(end)
-        wanted |= set(path[max(place - around, 0) : place + around + 1])
+    if visits.chord_state is not None:
+        wanted.add(visits.chord_state)
     if mounted:
         wanted |= set(range(len(visits)))
     if thermal:
@@ -574,17 +567,12 @@ def _outlook(
     uneven = bench.unevenness(film, loading.log_slope, slope, ratio)
     shift = bench.shift(film) + uneven * knowledge.scale**2
     chains = model.chain_deviation(loading.volume_fraction, film)
-    change, lever = np.zeros_like(rest), np.zeros((len(rest), 1))
+    change = np.zeros_like(rest)
     end = visits.chord_state
     if end is not None:
         with np.errstate(invalid="ignore"):
             change = logs[:, :, wide.index(end)] - rest
         np.copyto(change, 0.0, where=np.isinf(rest))
-        path = [s for s in visits.along(end) if s in place]
-        lever = _lever(
-            planned[:, None], [place[s] for s in path], [visits.strains[s] for s in path],
-            visits.strains[end],
-        )  # fmt: skip
     heat = None
     if len(visits.by_temperature) > 1 and set(visits.by_temperature) <= place.keys():
         columns, base = (
@@ -596,27 +584,5 @@ def _outlook(
     response = bench.tolerances.response * knowledge.scale
     return Outlook(
         recipe, knowledge, visits, rest + shift[:, None], change,
-        lever, ratio, shares, np.hypot(scatter, chains), response, heat,
+        ratio, shares, np.hypot(scatter, chains), response, heat,
     )  # fmt: skip
-
-
-def _lever(logs: Floats, places: list[int], strains: list[float], end: float) -> Floats:
-    """D ln R / d ln(strain) at the chord, of second order where a strain lies beyond it."""
-    columns = logs[:, :, places]
-    finite = np.isfinite(columns)
-    k = strains.index(end)
-    safe = np.where(finite, columns, 0.0)
-    steps = np.diff(strains)
-    rises = np.diff(safe, axis=2) / steps
-    good = finite[:, :, 1:] & finite[:, :, :-1]
-    below = rises[:, :, k - 1] if k > 0 else rises[:, :, 0]
-    has_below = good[:, :, k - 1] if k > 0 else np.zeros(good.shape[:2], dtype=bool)
-    if k < len(strains) - 1:
-        h = (steps[k - 1] if k > 0 else 0.0), steps[k]
-        above, has_above = rises[:, :, k], good[:, :, k]
-        both = (h[1] * below + h[0] * above) / (h[0] + h[1])
-        slope = np.where(has_below & has_above, both, np.where(has_below, below, above))
-        told = has_below | has_above
-    else:
-        slope, told = below, has_below
-    return np.where(told, slope * end, 0.0)

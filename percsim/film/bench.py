@@ -1,8 +1,8 @@
 r"""Stage 7. The bench: every tolerance, what it moves, and what shares it.
 
 A tolerance moves the effective loading :math:`\ln(\phi/\phi_c)`, or it multiplies R, or it
-changes how far contacts open. The same list draws castings, predicts what a candidate will
-read and weighs readings, so that none can act in one place only.
+multiplies what a strain changes ln R by. The same list draws castings, predicts what a
+candidate will read and weighs readings, so that none can act in one place only.
 """
 
 from __future__ import annotations

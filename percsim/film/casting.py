@@ -348,9 +348,11 @@ class Castings:
         scale = np.exp(self._chains(draws, states) - drawn["contact"][:, None])
         scale *= wedge(drawn["skew"])[:, None]
         flat = self if self.flat is None else self.flat
-        slopes = strain_slopes(np.log(flat.nominal), v)[states]
-        lever = slopes * np.asarray(v.strains)[states]
-        scale *= np.exp(np.expm1(drawn["response"])[:, None] * lever)
+        nominal = np.log(flat.nominal)
+        known = np.where(np.isfinite(nominal), nominal, 0.0)
+        change = known[states] - known[[v.unstrained(s) for s in states]]
+        change *= np.isfinite(nominal[states])
+        scale *= np.exp(np.expm1(drawn["response"])[:, None] * change)
         steep = self.slopes()[v.rest]
         ratio = self.threshold_ratio
         if ratio > 1.0:

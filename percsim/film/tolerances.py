@@ -36,8 +36,8 @@ class Tolerances:
     particle_size : float
         Of the median particle size between lots of powder, at the same shape, relative.
     response : float
-        Of how far contacts open at a strain, between castings, relative: bond, cure, and
-        what the contacts are made of.
+        Of what a strain changes ln R by, between castings, relative: bond, cure, and what
+        the contacts are made of.
     tilt : float
         Of the rms tilt of the particles between castings [rad]; it acts through the
         threshold, where the thresholds of other tilts are known.

@@ -90,6 +90,11 @@ class Visits:
         found = [s for s, e in enumerate(self.strains) if e == 0.0]
         return sorted(found, key=lambda s: self.temperatures[s])
 
+    def unstrained(self, s: int) -> int:
+        """Find the visit without strain at the temperature of one, or that at rest."""
+        t = self.temperatures
+        return next((k for k in self.by_temperature if t[k] == t[s]), self.rest)
+
     def along(self, s: int) -> list[int]:
         """Visits at the temperature of one, in increasing strain."""
         t = self.temperatures

@@ -49,8 +49,8 @@ class PatchFilms:
         Which of them each patch is.
     step : float
         Between the deviations.
-    lever : (u, k) ndarray of float
-        d ln R / d ln of how far contacts open, as planned.
+    change : (u, k) ndarray of float
+        What the strain changes ln R by, as planned.
     chains : (u, k, r) ndarray of float
         What each of r standard normal numbers of the chains adds to ln R.
     redraw : float
@@ -63,7 +63,7 @@ class PatchFilms:
     logs: Floats = field(repr=False)
     kind: NDArray[np.int64] = field(repr=False)
     step: float
-    lever: Floats = field(repr=False)
+    change: Floats = field(repr=False)
     chains: Floats = field(repr=False)
     redraw: float = 0.0
     beyond: int = 0
@@ -108,9 +108,8 @@ class PatchFilms:
         z = draws.chains[at]
         if again:
             z = np.sqrt(1.0 - self.redraw) * z + np.sqrt(self.redraw) * draws.again[at]
-        moved = (
-            draws.scale[at, None] + np.expm1(draws.response[at])[:, None] * self.lever[kind]
-        )
+        more = np.expm1(draws.response[at])[:, None]
+        moved = draws.scale[at, None] + more * self.change[kind]
         if len(self.chains) == 1:
             moved = moved + z @ self.chains[0].T
         else:
@@ -175,7 +174,7 @@ def patch_films(
     grid_t = np.unique(visits.temperatures)
     grid_e = np.linspace(min(e.min(), 0.0), max(e.max(), 1e-9), STRAINS)
     out = np.empty((len(kinds), POINTS, k))
-    lever = np.empty((len(kinds), k))
+    change = np.empty((len(kinds), k))
     for way, mount in enumerate(mounts):
         rows = np.flatnonzero(ways == way)
         if not len(rows):
@@ -184,14 +183,16 @@ def patch_films(
         out[rows] = np.moveaxis(_bilinear(table, grid_t, grid_e, t[rows], e[rows]), 0, 1)
         middle = table[[POINTS // 2]]
         safe = np.where(middle < OPEN, middle, 0.0)
-        slopes = np.gradient(safe, grid_e, axis=2)
-        lever[rows] = _bilinear(slopes, grid_t, grid_e, t[rows], e[rows])[0] * e[rows]
+        there, still = (
+            _bilinear(safe, grid_t, grid_e, t[rows], x)[0] for x in (e[rows], 0.0 * e[rows])
+        )
+        change[rows] = there - still
     chains = _chains(flat, grid_t, grid_e)
     known_e = np.asarray(visits.strains)
     outside = (e < known_e.min() - 1e-12) | (e > known_e.max() + 1e-12)
     outside |= (t < grid_t[0] - 1e-6) | (t > grid_t[-1] + 1e-6)
     return PatchFilms(
-        out, kind.ravel(), step, lever,
+        out, kind.ravel(), step, change,
         np.moveaxis(_bilinear(chains, grid_t, grid_e, t, e), 0, -1),
         tol.contact_redraw, int(outside.any(axis=1)[kind.ravel()].sum()),
     )  # fmt: skip

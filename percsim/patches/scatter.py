@@ -83,7 +83,7 @@ class Levels:
     slow : float
         Of the loading, slowly varying over a casting.
     response : float
-        Of ln of how far contacts open at a strain.
+        Of ln of what multiplies the change of ln R with strain.
     response_level : str
         What shares it.
 
@@ -152,7 +152,7 @@ class PatchDraws:
     Parameters
     ----------
     loading, scale, response : (p,) ndarray of float
-        Deviation of ln(phi/phi_c), of ln R, and of ln of how far contacts open.
+        Deviation of ln(phi/phi_c), of ln R, and of ln of the response to strain.
     chains, again : (p, r) ndarray of float
         Standard normal numbers of the chains, and of contacts that close afresh.
 

@@ -84,7 +84,7 @@ TOLERANCES = {
     "contact": "contacts, from cure to cure",
     "aspect_ratio": "aspect ratio of the powder lot",
     "particle_size": "particle size of the powder lot",
-    "response": "how far contacts open at a strain",
+    "response": "how much a film responds to strain",
     "tilt": "tilt of the particles",
 }
 """Tolerances in words, by their names in `percsim.film.Tolerances`."""

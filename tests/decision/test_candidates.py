@@ -67,7 +67,7 @@ def test_the_law_of_the_boxes_comes_out_as_films(choice):
         assert 0.0 < error < 0.15
         for ours in (candidate.castings.nominal[0], candidate.outlook.film_band().median):
             assert np.log(ours / want) == pytest.approx(0.0, abs=4 * error)
-        # ln R rises by 15 e, and how far contacts open scatters about that
+        # ln R rises by 15 e, and the response scatters about that
         assert candidate.gauge_factor.median == pytest.approx(
             np.expm1(0.045) / 3e-3, rel=0.01
         )

@@ -187,8 +187,8 @@ class TolerancesSection(Section):
     """What shares one median size: all cups of a lot of powder, or one cup."""
 
     response: float = usual(Quantity("percentage", "0 %", "100 %"), "5 %")
-    """Of how far contacts open at a given strain, from casting to casting: bond to the
-    part, cure, contacts. It scatters the gauge factor.
+    """Of what a strain changes ln R by, from casting to casting: bond to the part, cure,
+    contacts. It scatters the gauge factor.
     """
 
     tilt: float = usual(Quantity("angle", "0 deg", "30 deg"), "2 deg")
