@@ -95,7 +95,8 @@ class Twin:
             safe = np.where(conducts[:, None, None], logs[:, : n + 1], 0.0)
             path = (safe[:, n, 2] - safe[:, n, 1]) / (strain - before)
             opened = np.expm1(scale * tol.response * cup[row.batch][:, 1])
-            change = (safe[:, :n, 2] - safe[:, :n, 0]).mean(axis=1) + opened * path * strain
+            planned = safe[:, n, 2] - safe[:, n, 0]
+            change = (safe[:, :n, 2] - safe[:, :n, 0]).mean(axis=1) + opened * planned
             setting = scale * tol.strain_setting * path
             variance = (setting**2 + 2.0 * (scale * tol.instrument) ** 2) / n
             off = row.log_change - change
