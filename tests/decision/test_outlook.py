@@ -276,7 +276,7 @@ def test_recipes_come_out_as_they_do_alone(model):
     for recipe, found in zip(recipes, together, strict=True):
         (alone,) = outlooks(model, [recipe], known, BENCH)
         k = found.nominal
-            np.testing.assert_array_equal(found.chord[:, k], alone.chord[:, k])
+        np.testing.assert_array_equal(found.chord[:, k], alone.chord[:, k])
         np.testing.assert_allclose(
             found.pass_shares(target), alone.pass_shares(target), atol=2e-3
         )
