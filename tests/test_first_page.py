@@ -14,7 +14,8 @@ from percsim.changes import changes_of, tighter
 from percsim.decision.decide import State
 from percsim.decision.target import Target
 from percsim.findings.rows import plain, summary_of_choice
-from percsim.first_page import Remark, _misses, first_page, read_first_page
+from percsim.first_page import _misses, first_page, read_first_page
+from percsim.remarks import Remark
 
 TIGHT = {"largest_resistance_cv": "15 %"}
 

@@ -10,7 +10,7 @@ from percsim.decision.decide import Change, State, Why
 from percsim.decision.limits import CASTABLE
 from percsim.decision.outlook import Band
 from percsim.decision.target import Limit
-from percsim.first_page import Cause, Cups, FirstPage, Place, Remark, Row
+from percsim.first_page import Cause, Cups, FirstPage, Place, Row
 from percsim.quantities import (
     confidence,
     listed,
@@ -28,6 +28,7 @@ from percsim.quantities import (
     weight,
     window,
 )
+from percsim.remarks import Remark
 from percsim.words.candidates import STIFF, limit_value
 from percsim.words.films import PARAMETERS
 from percsim.words.power import power_caution

@@ -9,7 +9,7 @@ import pytest
 from reference.findings import findings, row_of
 
 from percsim.decision.decide import State
-from percsim.first_page import Remark
+from percsim.remarks import Remark
 from percsim.report.chapter import chapter, table
 from percsim.report.terminal import details_text, first_text
 from percsim.words.first import state_line

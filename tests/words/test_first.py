@@ -9,7 +9,8 @@ from reference.findings import findings
 
 from percsim.decision.decide import Change, State, Why
 from percsim.decision.outlook import Band
-from percsim.first_page import Cause, Remark
+from percsim.first_page import Cause
+from percsim.remarks import Remark
 from percsim.words.first import (
     CAUSE_HEADS,
     HEADS,
