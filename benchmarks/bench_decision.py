@@ -29,11 +29,27 @@ sys.path.insert(0, str(ROOT / "tests"))
 
 from reference.coverage import BENCH, rows_of, truth_at  # noqa: E402
 from reference.formula_records import records  # noqa: E402
-from reference.invented_films import PRIORS, Invented  # noqa: E402
+from reference.invented_films import (  # noqa: E402
+    FILM,
+    PRIORS,
+    THRESHOLD,
+    Invented,
+    mixed,
+)
 from reference.posterior_twin import Twin  # noqa: E402
+from reference.powders import POWDER  # noqa: E402
 
 from percsim.advice import answer, stored_films  # noqa: E402
-from percsim.decision.posterior import measured  # noqa: E402
+from percsim.decision.knowledge import Knowledge  # noqa: E402
+from percsim.decision.outlook import Recipe, outlooks  # noqa: E402
+from percsim.decision.posterior import Reading, measured  # noqa: E402
+from percsim.decision.priors import (  # noqa: E402
+    ContactParameters,
+    Prior,
+    Priors,
+    contact_priors,
+)
+from percsim.decision.target import Target  # noqa: E402
 from percsim.findings import assemble  # noqa: E402
 from percsim.plan import Plan  # noqa: E402
 from percsim.plan.readings import read_readings  # noqa: E402
@@ -148,6 +164,43 @@ def by_brute_force() -> None:
         brute / (learning / found.effective_size), unit="  ")  # fmt: skip
 
 
+def against_the_exact() -> None:
+    """Compare pass shares with those of the exact likelihood: a cup near the threshold.
+
+    The latter from draws of every number, of cups and films too, weighed by the rows.
+    """
+    film = Invented()
+    model = film.model(varied=False)
+    g0 = contact_priors(ContactParameters(powder=POWDER), THRESHOLD, varied=False)["g0"]
+    priors = Priors((g0, Prior("threshold", 1.0, 1.5)))
+    window, phis = Target(300.0, 1000.0), (0.13, 0.14, 0.16)
+    rows = [Reading("cup", mixed(0.13), FILM, 1000.0, 3, batch="cup")]
+
+    def shares(known: Knowledge) -> np.ndarray:
+        found = outlooks(model, [Recipe(mixed(p), FILM) for p in phis], known, BENCH)
+        return 100.0 * np.array([o.weights @ o.pass_shares(window) for o in found])
+
+    ours = [
+        measured(model, rows, priors, BENCH, np.random.SeedSequence(k), n=4096).knowledge
+        for k in range(4)
+    ]
+    twin, logs, drawn = Twin(model, rows, priors, BENCH), [], []
+    for k in range(16):
+        z = np.random.default_rng([8, k]).standard_normal((100_000, twin.dimension))
+        told = twin.log_likelihood(z)
+        logs.append(told[told > told.max() - 12.0])
+        drawn.append(z[told > told.max() - 12.0])
+    whole, latent = np.concatenate(logs), np.concatenate(drawn)
+    weights = np.exp(whole - whole.max())
+    kept = np.random.default_rng(2).choice(len(latent), 20_000, p=weights / weights.sum())
+    apart = np.mean([shares(k) for k in ours], axis=0) - shares(
+        twin.knowledge(ours[0], latent[kept])
+    )
+    row(
+        "pass shares from the exact likelihood, at most", np.abs(apart).max(), 0.5, "points"
+    )
+
+
 def main() -> None:
     """Time and print."""
     words = argparse.ArgumentParser(description=__doc__)
@@ -171,6 +224,7 @@ def main() -> None:
         in_this_process(folder)
     thirty_loadings()
     by_brute_force()
+    against_the_exact()
 
 
 if __name__ == "__main__":

@@ -389,7 +389,8 @@ class Moves:
         for at, i in enumerate(row):
             reading = rows.readings[i]
             if at < k:
-                value, read = found.level[i], np.log(reading.resistance or 1.0)
+                value = found.level[i] + _curved(rows, int(i), found, s)
+                read = np.log(reading.resistance or 1.0)
                 variance, moves = _level_moves(rows, int(i), found, s, level_spread)
             else:
                 value, read = found.change[i], reading.log_change
@@ -464,6 +465,17 @@ class Moves:
         read = (V @ z[..., None] + apart @ e[..., None])[..., 0]
         off = np.linalg.solve(whole, (self.apart[..., at].T - read)[..., None])
         return np.asarray(z + (V.swapaxes(1, 2) @ off)[..., 0])
+
+
+def _curved(rows: Rows, i: int, found: Predicted, s: Floats) -> Floats:
+    """Give the mean of what the loading of films adds to ln R, to second order (n, T).
+
+    ln R is taken as straight in ln(phi/phi_c - 1), not less than two deviations from the
+    threshold.
+    """
+    spread = rows.own[i, 0] ** 2 * rows.readings[i].films + rows.cup[i, 0] ** 2
+    far = np.maximum(found.distance[i], 2.0 * np.sqrt(spread) * s)
+    return -0.5 * s**2 * spread * found.slope[i] / np.expm1(np.maximum(far, 1e-9))
 
 
 _Moved = tuple[Floats, dict[tuple[object, ...], Floats]]

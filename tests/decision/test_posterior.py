@@ -21,6 +21,8 @@ from reference.posterior_twin import Twin
 from reference.powders import POWDER
 from scipy.special import ndtr
 
+from percsim.decision.knowledge import day_one
+from percsim.decision.likelihood import Moves, Rows, predict
 from percsim.decision.outlook import Recipe, outlooks
 from percsim.decision.posterior import Reading, measured
 from percsim.decision.priors import ContactParameters, Prior, Priors, contact_priors
@@ -150,6 +152,24 @@ def test_rows_of_one_cup_share_what_its_loading_is_off_by(film, plain, cups):
     gain = prior**2 / (prior**2 + variance)
     assert z.std() == pytest.approx(left, rel=0.03)
     assert z.mean() == pytest.approx(-gain * np.log(0.8), abs=0.01)
+
+
+@pytest.mark.parametrize(("phi", "films"), [(0.14, 1), (0.2, 3)])
+def test_a_loading_that_is_off_raises_ln_r_on_average(film, plain, phi, films):
+    """ln R is convex in the loading: its mean over cups and films by quadrature."""
+    bench = Bench(replace(Tolerances.none(), weighing=0.01, mixing=0.02))
+    rows = Rows.of([Reading("row", mixed(phi), FILM, 1e3, films)], plain, bench)
+    spread = np.sqrt(rows.cup[0, 0] ** 2 + films * rows.own[0, 0] ** 2)
+    known = day_one(level_alone(), SEED, 4)
+    nodes = 0.02 * np.arange(-3, 4)
+    found = predict(rows.readings, plain, bench, known, nodes)
+    moves = Moves.of(rows, found, known.scale, 0.0, bench)
+    z, w = np.polynomial.hermite_e.hermegauss(9)
+    logs = film.log_films(FILM, phi * np.exp(spread * z), {})[:, 0]
+    shift = w @ logs / w.sum() - film.log_films(FILM, phi, {})[0, 0]
+    told = np.log(1e3) - found.level[0] - moves.apart[0]
+    np.testing.assert_allclose(told[:, 3] / known.scale**2, shift, rtol=0.15)
+    assert shift > 5e-4
 
 
 def test_brute_force_says_the_same_of_two_cups(plain):
