@@ -475,7 +475,8 @@ def _curved(rows: Rows, i: int, found: Predicted, s: Floats) -> Floats:
     """
     spread = rows.own[i, 0] ** 2 * rows.readings[i].films + rows.cup[i, 0] ** 2
     far = np.maximum(found.distance[i], 2.0 * np.sqrt(spread) * s)
-    return -0.5 * s**2 * spread * found.slope[i] / np.expm1(np.maximum(far, 1e-9))
+    shift = -0.5 * s**2 * spread * found.slope[i] / np.expm1(np.maximum(far, 1e-9))
+    return np.asarray(shift)
 
 
 _Moved = tuple[Floats, dict[tuple[object, ...], Floats]]
