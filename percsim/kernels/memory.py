@@ -134,14 +134,17 @@ def remembered(  # type: ignore[no-untyped-def]
     n, v = segments.shape
     c = weights.shape[0]
     out = np.zeros((n, v, 7))
-    # steps of the scars: scar[i] from start[i] up to start[i + 1]
+    # steps of the scars: scar[i] from start[i] up to start[i + 1], and the share above
     start = np.empty(2 * v + 4)
+    above = np.empty(2 * v + 4)
     scar = np.empty(2 * v + 4)
     for d in range(n):
         for k in range(c):
             edge = 0.0
+            share = 1.0
             steps = 1
             start[0] = 0.0
+            above[0] = 1.0
             scar[0] = 0.0
             w = weights[k]
             for q in range(v):
@@ -153,18 +156,21 @@ def remembered(  # type: ignore[no-untyped-def]
                 left = kept[d, q]
                 if left < 1.0 and steps > 1:
                     # what conducts, beyond the edge, keeps a part of its scars
-                    steps = _cut(start, scar, steps, edge)
+                    steps = _cut(start, above, scar, steps, edge, share)
                     for i in range(steps):
                         if start[i] >= edge:
                             scar[i] *= left
                 if q == 0:
                     edge = o
+                    share = _share(delta_b[d], edge)
                 elif o > edge:
-                    steps = _mark(start, scar, steps, edge, o)
+                    beyond = _share(delta_b[d], o)
+                    steps = _mark(start, above, scar, steps, edge, share, o, beyond)
                     edge = o
+                    share = beyond
                 elif o < closes[d, q] * edge:
                     edge = o / closes[d, q]
-                share = _share(delta_b[d], edge)
+                    share = _share(delta_b[d], edge)
                 plain = share if edge == o else _share(delta_b[d], o)
                 out[d, q, 0] += counts[k] * share
                 out[d, q, 1] += w * share
@@ -172,17 +178,14 @@ def remembered(  # type: ignore[no-untyped-def]
                 out[d, q, 3] += counts[k] * plain
                 out[d, q, 4] += w * plain
                 out[d, q, 5] += w * plain * o
-                if steps > 1:
-                    total = 0.0
-                    for i in range(steps):
-                        high = start[i + 1] if i + 1 < steps else np.inf
-                        if scar[i] > 0.0 and high > edge:
-                            low = max(start[i], edge)
-                            above = share if low == edge else _share(delta_b[d], low)
-                            if high < np.inf:
-                                above -= _share(delta_b[d], high)
-                            total += scar[i] * above
-                    out[d, q, 6] += w * total
+                total = 0.0
+                for i in range(steps):
+                    if scar[i] > 0.0 and (i + 1 == steps or start[i + 1] > edge):
+                        held = share if start[i] < edge else above[i]
+                        if i + 1 < steps:
+                            held -= above[i + 1]
+                        total += scar[i] * held
+                out[d, q, 6] += w * total
         for q in range(v):
             for i in (2, 6):
                 out[d, q, i] /= max(out[d, q, 1], 1e-300)
@@ -191,7 +194,7 @@ def remembered(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _cut(start, scar, steps, edge):  # type: ignore[no-untyped-def]
+def _cut(start, above, scar, steps, edge, share):  # type: ignore[no-untyped-def]
     """Give a step function a step at an edge, where it has none; how many it has then."""
     i = 0
     while i < steps and start[i] < edge:
@@ -200,17 +203,19 @@ def _cut(start, scar, steps, edge):  # type: ignore[no-untyped-def]
         return steps
     for j in range(steps, i, -1):
         start[j] = start[j - 1]
+        above[j] = above[j - 1]
         scar[j] = scar[j - 1]
     start[i] = edge
+    above[i] = share
     scar[i] = scar[i - 1]
     return steps + 1
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _mark(start, scar, steps, low, high):  # type: ignore[no-untyped-def]
+def _mark(start, above, scar, steps, low, at_low, high, at_high):  # type: ignore[no-untyped-def]
     """Set a step function to 1 from low to high; how many steps it has then."""
-    steps = _cut(start, scar, steps, low)
-    steps = _cut(start, scar, steps, high)
+    steps = _cut(start, above, scar, steps, low, at_low)
+    steps = _cut(start, above, scar, steps, high, at_high)
     first = 0
     while start[first] < low:
         first += 1
@@ -222,6 +227,7 @@ def _mark(start, scar, steps, low, high):  # type: ignore[no-untyped-def]
     if gone > 0:
         for j in range(last, steps):
             start[j - gone] = start[j]
+            above[j - gone] = above[j]
             scar[j - gone] = scar[j]
         steps -= gone
     return steps
