@@ -25,7 +25,7 @@ from percsim.film.bench import deviation
 from percsim.film.protocol import Protocol
 from percsim.plan import Plan
 
-DRAWS, WARM, LAST = 512, 256, 768
+DRAWS, WARM, LAST = 512, 384, 1536
 """Draws handed on, of a round of the sampler, and of its last."""
 
 PARAMETERS = ("reclose", "healed", "relaxed", "lambda_T", "beta", "delta_b")
