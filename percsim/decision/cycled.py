@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 
 from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.knowledge import Band, Knowledge
-from percsim.decision.sampler import LAST, ROUND, propose, tempered
+from percsim.decision.sampler import LAST, ROUND, propose, tempered, truncated
 from percsim.film.bench import quadrature
 from percsim.film.noise import NOISES
 from percsim.film.protocol import Protocol
@@ -273,7 +273,7 @@ def by_cycle(
     found = propose(told, k - len(idle), children[0], beside=len(idle), warm=warm)
     u, ratio = found.draws(last)
     logs = path(at(u))
-    w = tempered(ratio, log_likelihood(logs, measured, weights, response, error))
+    w = truncated(tempered(ratio, log_likelihood(logs, measured, weights, response, error)))
     rng = np.random.default_rng(children[1])
     places = (np.arange(n) + rng.random()) / n
     rows = np.minimum(np.searchsorted(np.cumsum(w), places), len(w) - 1)

@@ -35,8 +35,9 @@ from percsim.decision.likelihood import (
 )
 from percsim.decision.outlook import Band
 from percsim.decision.priors import Priors
-from percsim.decision.sampler import LAST, ROUND, propose, tempered
+from percsim.decision.sampler import LAST, ROUND, propose, tempered, truncated
 from percsim.film.bench import Bench
+from percsim.film.memories import MEMORY
 from percsim.film.model import FilmModel, Material
 from percsim.film.noise import AT_REST, BOXES, EXPONENT, NOISES, THRESHOLD, UNDER_STRAIN
 
@@ -156,9 +157,10 @@ class Posterior:
 class _Problem:
     """Rows, model and priors of a posterior; coordinates are those drawn by sampling.
 
-    They are the free numbers of the contacts, the bench's scale, and the simulation error
-    where it is not a number that moves ln R in proportion. What a lot of powder is off by
-    acts as its threshold does, so that the grid is over both together.
+    They are the free numbers of the contacts that rows tell of, the bench's scale, the free
+    numbers that they hardly tell of, and the simulation error where it is not a number that
+    moves ln R in proportion; the last two stay drawn from the prior. What a lot of powder
+    is off by acts as its threshold does, so that the grid is over both together.
     """
 
     rows: Rows
@@ -166,11 +168,19 @@ class _Problem:
     priors: Priors
     bench: Bench
     free: tuple[str, ...] = field(init=False)
+    idle: tuple[str, ...] = field(init=False)
 
     def __post_init__(self) -> None:
         apart = {"threshold", self.model.level if self.level_spread else ""}
-        names = tuple(p.name for p in self.priors.free if p.name not in apart)
-        object.__setattr__(self, "free", names)
+        names = [p.name for p in self.priors.free if p.name not in apart]
+        rows, idle = self.rows.readings, set[str]()
+        if not any(r.tells_pull("conditioned") for r in rows):
+            idle |= set(MEMORY)
+        if len({r.temperature for r in rows}) == 1:
+            idle.add("Ea")
+        told, left = (tuple(n for n in names if (n in idle) == i) for i in (False, True))
+        object.__setattr__(self, "free", told)
+        object.__setattr__(self, "idle", left)
 
     @property
     def level_spread(self) -> float:
@@ -193,16 +203,22 @@ class _Problem:
     def dimension(self) -> int:
         return len(self.free) + 1
 
+    @property
+    def beside(self) -> int:
+        """Coordinates that stay drawn from the prior."""
+        return len(self.idle) + len(DRAWN)
+
     def draws(self, z: Floats) -> Knowledge:
         """Knowledge at coordinates, level and threshold at their medians."""
         k = len(self.free)
-        columns = dict(zip(self.free, z[:, :k].T, strict=True))
+        names = (*self.free, "scale", *self.idle)
+        columns = dict(zip(names, z.T, strict=False))
         zero = np.zeros(len(z))
         own = np.zeros((len(z), len(self.priors.free)))
         for place, prior in enumerate(self.priors.free):
             own[:, place] = columns.get(prior.name, zero)
         noise = np.zeros((len(z), NOISES))
-        noise[:, DRAWN] = z[:, k + 1 :]
+        noise[:, DRAWN] = z[:, -len(DRAWN) :]
         return Knowledge(
             "measured", self.priors, own, self.priors.values(own),
             np.full(len(z), 1.0 / len(z)), noise, np.exp(self.bench.scale_spread * z[:, k]),
@@ -287,7 +303,7 @@ def measured(
         return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
 
     problem = _Problem(Rows.of(readings, model, bench), model, priors, bench)
-    start = spread_points(ROUND, problem.dimension + len(DRAWN), child(0))
+    start = spread_points(ROUND, problem.dimension + problem.beside, child(0))
     problem, whole = _with_slips(problem, problem.draws(start))
 
     for attempt in (1, 2):
@@ -326,14 +342,14 @@ def _sampled(
     def log_likelihood(z: Floats) -> Floats:
         return _log_sum(problem.told(problem.draws(z), whole[::2]).logs)
 
-    found = propose(log_likelihood, problem.dimension, seed, beside=len(DRAWN))
+    found = propose(log_likelihood, problem.dimension, seed, beside=problem.beside)
     z, ratio = found.draws(LAST)
     # a finer grid where the readings leave the threshold
     some = problem.told(problem.draws(z[:ROUND]), whole)
     nodes = _window(whole, some.logs + ratio[:ROUND, None])
     draws = problem.draws(z)
     told = problem.told(draws, nodes, each=True)
-    return draws, tempered(ratio, _log_sum(told.logs)), nodes, told
+    return draws, truncated(tempered(ratio, _log_sum(told.logs))), nodes, told
 
 
 def _log(weights: Floats) -> Floats:

@@ -11,7 +11,7 @@ from scipy.special import gammaln
 
 from percsim.decision.knowledge import spread_points
 
-__all__ = ["LAST", "ROUND", "Proposal", "propose", "tempered"]
+__all__ = ["LAST", "ROUND", "Proposal", "propose", "tempered", "truncated"]
 
 Floats = NDArray[np.float64]
 
@@ -183,6 +183,21 @@ def tempered(base: Floats, log_likelihood: Floats, power: float = 1.0) -> Floats
     log_w = np.where(possible, log_w, -np.inf)
     w = np.exp(log_w - log_w.max())
     return np.asarray(w / w.sum())
+
+
+def truncated(weights: Floats) -> Floats:
+    """Weights (n,), together 1, none above the root of n times their mean [1]_.
+
+    So no single draw that the proposal all but missed speaks for all.
+
+    References
+    ----------
+    .. [1] Ionides, "Truncated importance sampling", J. Comput. Graph. Stat. 17, 295
+       (2008); citation from memory.
+
+    """
+    held = np.minimum(weights, 1.0 / np.sqrt(len(weights)))
+    return np.asarray(held / held.sum())
 
 
 def _power(base: Floats, log_likelihood: Floats) -> float:
