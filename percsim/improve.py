@@ -1,49 +1,37 @@
-"""What a bench can change so that equal films scatter less, at what cost and gain.
+"""Structures of films that scatter less, what they cost and what they gain.
 
-A change multiplies tolerances of the bench, averages films on one patch, or acts on films
-that are cured. A structure is a set of changes; what it scatters is read off the same
-outlooks as any film (`percsim.decision.outlook`). Of n films or layers that average, what
-belongs to each of them falls as the root of n; what cup or lot share does not, unless each
-has a cup of its own.
+A structure is a set of changes of the bench (`percsim.bench_changes`); what it scatters is
+read off the same outlooks as any film (`percsim.decision.outlook`). Of n films or layers
+that average, what belongs to each of them falls as the root of n; what cup or lot share
+does not, unless each has a cup of its own.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtr, fdtri, ndtr
 
 from percsim.advice import Films, carried, film_recipe, known_of
+from percsim.bench_changes import CHANGES, NEW_BOXES, Change, acts_on, changed, combined
 from percsim.boxes.statistics import cv_from_log_std, weighted_quantiles
 from percsim.decision.knowledge import Knowledge
 from percsim.decision.outlook import Outlook, Recipe, outlooks
-from percsim.film.bench import CUP, FILM, LOT, Bench
-from percsim.film.electrodes import Film
-from percsim.film.tolerances import Tolerances
-
-if TYPE_CHECKING:
-    from percsim.plan import Plan
+from percsim.film.bench import CUP, FILM, LOT
 
 __all__ = [
-    "CHANGES", "NEW_BOXES", "Change", "Improvement", "Structure", "changed", "combined",
-    "films_to_tell", "improve", "kept_within", "undominated", "variant",
+    "Improvement", "Structure", "films_to_tell", "improve", "kept_within", "some_known",
+    "undominated",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
 
-OF_FILMS = ("thickness", "gap", "width", "skew", "contact", "mixing_within", "tilt")
-"""Tolerances that differ from film to film on one patch."""
-OF_LAYERS = ("thickness", "contact", "mixing_within", "tilt")
-"""Those that differ from layer to layer between the same electrodes."""
-OF_CUPS = ("weighing", "mixing", "response")
-"""Those that differ from cup to cup."""
 GAPS = (0.5, 1.0, 2.0)
 """Gaps a structure may take, over those explored: R has to stay in its window."""
 SHORTEST_GAP = 10.0
@@ -60,98 +48,9 @@ CUT = 5e-5
 """Error of the width of a film cut to size [m] (bench judgement, no source)."""
 CUT_AT = 2.0
 """Standard deviations above the median to which films are cut."""
-SIEVED = 1.2
-"""Geometric spread of a sieved powder (judgement)."""
-FINER = 3.0
-"""Median of a powder over that of the finer one added to it (judgement)."""
 NEAR_WINDOW = 0.05
 """How much farther from the window of R a structure may lie, as ln (judgement)."""
 SIGNIFICANCE, POWER = 0.05, 0.80
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One thing that a bench can change.
-
-    Parameters
-    ----------
-    name, group : str
-        What it is; a structure has one change of a group.
-    factors : mapping of str to float
-        What multiplies the standard deviation of a tolerance.
-    films, cups : int
-        Films or layers that a patch takes, and cups that they come from.
-    resistance, volume : float
-        R of the patch over that of one film, and film in it over that of one.
-    width : float
-        Width of its films over that planned.
-    minutes_per_patch, minutes_per_cup : float
-        Work besides (bench judgement, no source).
-    kept : float
-        Only films within this much of the median R are kept, relative; 0 for all.
-    trimmed : bool
-        Whether R of every film is cut to size.
-    sections : tuple of str
-        Sections of the plan that change, for changes that need boxes of their own.
-
-    """
-
-    name: str
-    group: str
-    factors: Mapping[str, float] = field(default_factory=dict)
-    films: int = 1
-    cups: int = 1
-    resistance: float = 1.0
-    volume: float = 1.0
-    width: float = 1.0
-    minutes_per_patch: float = 0.0
-    minutes_per_cup: float = 0.0
-    kept: float = 0.0
-    trimmed: bool = False
-    sections: tuple[str, ...] = ()
-
-    @property
-    def shared(self) -> bool:
-        """Whether it acts on what films of one cup share."""
-        return bool(set(self.factors) & {*OF_CUPS, "aspect_ratio", "particle_size"})
-
-
-def _averaged(names: Iterable[str], n: int) -> dict[str, float]:
-    return dict.fromkeys(names, 1.0 / math.sqrt(n))
-
-
-CHANGES = (
-    *(Change(f"{n} layers of one cup", "layers", _averaged(OF_LAYERS, n), films=n,
-             resistance=1.0 / n, volume=n) for n in (2, 3)),
-    *(Change(f"{n} layers, a cup each", "layers", _averaged((*OF_LAYERS, *OF_CUPS), n),
-             films=n, cups=n, resistance=1.0 / n, volume=n) for n in (2, 3)),
-    Change("2 films in series", "films", _averaged(OF_FILMS, 2), 2, resistance=2.0,
-           volume=2),
-    Change("2 films in parallel", "films", _averaged(OF_FILMS, 2), 2, resistance=0.5,
-           volume=2),
-    Change("2 x 2 films", "films", _averaged(OF_FILMS, 4), 4, volume=4),
-    Change("films twice as wide", "width", width=2.0),
-    Change("drawn between shims", "drawing", {"thickness": 0.5}, minutes_per_patch=5.0),
-    Change("electrodes through a mask", "electrodes",
-           dict.fromkeys(("gap", "width", "skew"), 0.3), minutes_per_patch=2.0),
-    Change("mixed in solvent", "mixing", {"mixing": 0.5, "mixing_within": 0.5},
-           minutes_per_cup=60.0),
-    Change("two lots blended", "lots", _averaged(("aspect_ratio", "particle_size"), 2),
-           minutes_per_cup=10.0),
-    Change("conditioned twice", "conditioning", {"response": 0.7}, minutes_per_patch=10.0),
-    Change("cut to size after the cure", "finish", trimmed=True, minutes_per_patch=5.0),
-    Change("sorted to 20 %", "finish", kept=0.2, minutes_per_patch=1.0),
-    Change("sorted to 10 %", "finish", kept=0.1, minutes_per_patch=1.0),
-)  # fmt: skip
-"""What is tried with the boxes at hand."""
-
-NEW_BOXES = (
-    Change("powder sieved", "powder", {"particle_size": 0.5}, minutes_per_cup=30.0,
-           sections=("filler",)),
-    Change("flakes aligned by drawing", "alignment", sections=("filler",)),
-    Change("a fifth of finer powder", "second filler", sections=("filler",)),
-)  # fmt: skip
-"""What needs boxes of its own."""
 
 
 @dataclass(frozen=True)
@@ -163,7 +62,7 @@ class Structure:
     changes : tuple of Change
         None for the film as it is.
     recipe : Recipe
-        Loading and film that keep R nearest to its window.
+        Loading and film.
     resistance : float
         Median of R of a patch [ohm].
     resistance_cv, gauge_factor_cv : (float, float, float)
@@ -214,48 +113,6 @@ class Structure:
             self.resistance_cv[0], self.gauge_factor_cv[0], -abs(self.gauge_factor),
             self.minutes, self.material,
         )  # fmt: skip
-
-
-def combined(changes: Sequence[Change]) -> Change:
-    """One change that does what several do.
-
-    Raises
-    ------
-    ValueError
-        If two are of one group.
-
-    """
-    groups = [change.group for change in changes]
-    if len(set(groups)) < len(groups):
-        raise ValueError("a structure has one change of a group")
-    factors: dict[str, float] = {}
-    for change in changes:
-        for name, factor in change.factors.items():
-            factors[name] = factors.get(name, 1.0) * factor
-    return Change(
-        ", ".join(change.name for change in changes), "structure", factors,
-        math.prod(c.films for c in changes), math.prod(c.cups for c in changes),
-        math.prod(c.resistance for c in changes), math.prod(c.volume for c in changes),
-        math.prod(c.width for c in changes), sum(c.minutes_per_patch for c in changes),
-        sum(c.minutes_per_cup for c in changes),
-        max((c.kept for c in changes), default=0.0), any(c.trimmed for c in changes),
-    )  # fmt: skip
-
-
-def changed(bench: Bench, film: Film, change: Change) -> Bench:
-    """Bench of a structure, for a film."""
-    tolerances = bench.tolerances
-    moved = {
-        name: factor
-        * (
-            tolerances.thickness_of(film)
-            if name == "thickness"
-            else getattr(tolerances, name)
-        )
-        for name, factor in change.factors.items()
-    }
-    made: Tolerances = replace(tolerances, **moved)
-    return replace(bench, tolerances=made)
 
 
 def kept_within(spread: Floats | float, reach: float) -> tuple[Floats, Floats]:
@@ -351,9 +208,14 @@ class Improvement:
         return undominated((self.base, *(s for s in self.tried if s.outside <= most)))
 
     def reaching(self, resistance_cv: float) -> Structure | None:
-        """Cheapest structure whose median CV of R is at most so much; None if none is."""
+        """Cheapest structure whose median CV of R is at most so much; None if none is.
+
+        Of those that cost alike the one of fewest changes.
+        """
         found = [s for s in self.front if s.resistance_cv[0] <= resistance_cv]
-        return min(found, key=lambda s: (s.minutes, s.resistance_cv[0]), default=None)
+        dear = (1.0 + ALIKE) * min((s.minutes for s in found), default=0.0)
+        alike = [s for s in found if s.minutes <= dear]
+        return min(alike, key=lambda s: (len(s.changes), s.minutes), default=None)
 
     @property
     def halving(self) -> Structure | None:
@@ -362,7 +224,10 @@ class Improvement:
 
     @property
     def first(self) -> tuple[Structure, ...]:
-        """Three to try first: most off ln CV for the work added, none part of another."""
+        """Three to try first: most off ln CV for the work added.
+
+        None is part of another, nor another but for one change.
+        """
         base = self.base
 
         def worth(s: Structure) -> float:
@@ -374,7 +239,10 @@ class Improvement:
         chosen: list[Structure] = []
         for s in sorted(better, key=worth, reverse=True):
             own = set(s.names)
-            if not any(own <= set(c.names) or set(c.names) <= own for c in chosen):
+            others = [set(c.names) for c in chosen]
+            if all(len(own - c) > 1 or len(c - own) > 1 for c in others) and not any(
+                own <= c or c <= own for c in others
+            ):
                 chosen.append(s)
         return tuple(chosen[:3])
 
@@ -386,18 +254,26 @@ class Improvement:
         return films_to_tell(*self.spreads.get(structure.names, (math.inf, math.inf)))
 
 
+def some_known(films: Films) -> Knowledge:
+    """Give as many draws of what is known as structures are worked out on."""
+    known, _ = known_of(films)
+    some = known.some(slice(None, None, max(len(known) // DRAWS, 1)))
+    return replace(some, weights=some.weights / some.weights.sum())
+
+
 class _Bench:
     """Structures of one mix, worked out on what is known of it."""
 
     def __init__(
-        self, films: Films, base: Recipe, patches: int, given: tuple[Change, ...] = ()
+        self,
+        films: Films,
+        base: Recipe,
+        patches: int,
+        known: Knowledge,
+        given: tuple[Change, ...] = (),
     ) -> None:
-        known, _ = known_of(films)
-        step = max(len(known) // DRAWS, 1)
-        some = known.some(slice(None, None, step))
-        self.known: Knowledge = replace(some, weights=some.weights / some.weights.sum())
-        self.films, self.patches, self.given = films, patches, given
-        self.base = base
+        self.films, self.patches, self.given, self.known = films, patches, given, known
+        self.base, self.most_outside = base, NEAR_WINDOW
         self._chosen: dict[tuple[float, float], Recipe] = {}
         self.target = films.plan.decision_target()
         plan, limits = films.plan, films.limits
@@ -409,32 +285,45 @@ class _Bench:
             for loading in films.explored
             for gap in sorted(gaps | set(map(float, plan.electrode_gaps)))
         )
+        if not given:
+            self.recipes = (*self.recipes, base)
 
     def _raised(self, own: Outlook, change: Change) -> float:
         """Tell what cutting raises R by."""
         spread = float(self.known.band(own.log_spread).median) if change.trimmed else 0.0
         return math.exp(CUT_AT * min(spread, 2.0))
 
-    def _recipe(self, change: Change) -> Recipe:
-        """Recipe that keeps most patches in the window of R, tolerances as they are.
+    def _outside(self, ohms: float) -> float:
+        """How far R lies outside of its window, as ln; 0 inside."""
+        with np.errstate(divide="ignore"):
+            low, high = np.log(self.target.window)
+            log_ohms = float(np.log(ohms))
+        return float(max(low - log_ohms, log_ohms - high, 0.0))
 
-        As it is the film is that of the plan.
+    def _recipe(self, change: Change) -> Recipe:
+        """Recipe that scatters least of those whose median keeps to the window of R.
+
+        None strays from it farther than the film as it is, or the nearest is taken. As it
+        is the film is that of the plan; boxes of their own choose their loading too.
         """
         key = change.resistance, change.width
         if change.trimmed:
-            (plain_own,) = carried(self.films, [self.base], self.known)
+            as_it_is = self._recipe(combined(()))
+            (plain_own,) = carried(self.films, [as_it_is], self.known)
             key = key[0] * self._raised(plain_own, change), key[1]
-        if key == (1.0, 1.0):
+        if key == (1.0, 1.0) and not self.given:
             return self.base
         if key not in self._chosen:
             plain = replace(combined(()), resistance=key[0], width=key[1])
-            at_rest = replace(self.target, gauge_factor_min=None)
             found = [
                 self._averaged(o, plain)
                 for o in carried(self.films, self._wide(key[1]), self.known)
             ]
-            shares = [float(o.weights @ o.pass_shares(at_rest)) for o in found]
-            self._chosen[key] = found[int(np.argmax(shares))].recipe
+            off = np.array([self._outside(o.film_band().median) for o in found])
+            spread = [self.known.band(o.log_spread).median for o in found]
+            near = off <= max(self.most_outside, float(off.min()))
+            best = int(np.argmin(np.where(near, spread, np.inf)))
+            self._chosen[key] = found[best].recipe
         return self._chosen[key]
 
     def _wide(self, width: float) -> list[Recipe]:
@@ -464,15 +353,12 @@ class _Bench:
             + cast / change.films * change.minutes_per_patch
         )
         ohms = best.film_band().median * self._raised(best, change)
-        with np.errstate(divide="ignore"):
-            low, high = np.log(self.target.window)
-        log_ohms = math.log(ohms) if math.isfinite(ohms) else math.inf
         return Structure(
             changes, recipe, ohms, self._band(cv),
             self._band(best.gauge_factor_cv),
             best.draw_band(best.chord[:, best.nominal]).median,
             share, change.cups, cast, minutes, change.films * change.width,
-            float(max(low - log_ohms, log_ohms - high, 0.0)),
+            self._outside(ohms),
         )  # fmt: skip
 
     def _averaged(self, own: Outlook, change: Change) -> Outlook:
@@ -544,12 +430,19 @@ def improve(
         All single changes and pairs, and more changes on top of the undominated ones.
 
     """
-    benches = [_Bench(films, base, patches)]
-    benches += [_Bench(own, base, patches, (change,)) for change, own in variants]
+    # contacts, bench and the threshold over the simulated one are the same for all boxes
+    known = some_known(films)
+    benches = [_Bench(films, base, patches, known)]
+    benches += [_Bench(own, base, patches, known, (change,)) for change, own in variants]
     as_it_is = benches[0].structure(())
+    for bench in benches:
+        bench.most_outside = as_it_is.outside + NEAR_WINDOW
     tried = [(s, bench) for bench in benches for s in _search(bench, changes)]
     done = {change.name for change, _ in variants}
-    lacking = tuple(change for change in NEW_BOXES if change.name not in done)
+    lacking = tuple(
+        change for change in NEW_BOXES
+        if change.name not in done and acts_on(films.plan, change)
+    )  # fmt: skip
     found = Improvement(patches, as_it_is, tuple(s for s, _ in tried), lacking)
     benches_of = {s.names: bench for s, bench in tried}
     spreads = {}
@@ -595,56 +488,3 @@ def undominated(structures: Sequence[Structure]) -> tuple[Structure, ...]:
     beaten = (there <= here + slack).all(axis=2) & (there < here - slack).any(axis=2)
     kept = [s for s, lost in zip(structures, beaten.any(axis=1), strict=True) if not lost]
     return tuple(sorted(kept, key=lambda s: (s.minutes, s.resistance_cv[0])))
-
-
-def variant(plan: Plan, change: Change, boxes: int) -> Plan | None:
-    """Plan with a change that needs boxes of its own, and a number of them.
-
-    Parameters
-    ----------
-    plan : Plan
-        As it is.
-    change : Change
-        One of `NEW_BOXES`.
-    boxes : int
-        Boxes of the longest length for each loading.
-
-    Returns
-    -------
-    Plan or None
-        None where the plan has the change already, or nothing that it could act on.
-
-    """
-    mapping = plan.as_dict()
-    rows = mapping["filler"] if isinstance(mapping["filler"], list) else [mapping["filler"]]
-    if change.group == "powder":
-        wide = [row["diameter"] for row in rows if _spread(row) > SIEVED]
-        for diameter in wide:
-            diameter["geometric_spread"] = SIEVED
-        if not wide:
-            return None
-    elif change.group == "alignment":
-        turned = [row for row in rows if row.get("orientation") == "isotropic"
-                  and row.get("kind") == "flake"]  # fmt: skip
-        for row in turned:
-            row["orientation"] = "in-plane"
-        if not turned:
-            return None
-    else:
-        if len(rows) > 1 or _spread(rows[0]) == 0.0:
-            return None
-        finer = rows[0] | {"share": "20 %", "name": f"finer {rows[0].get('name', '')}"}
-        size = plan.fillers[0].size.median / FINER
-        finer["diameter"] = rows[0]["diameter"] | {"median": f"{1e6 * size:.6g} um"}
-        mapping["filler"] = [rows[0] | {"share": "80 %"}, finer]
-    mapping["boxes"] = mapping["boxes"] | {"count": boxes}
-    mapping["boxes"].pop("most", None)
-    mapping.pop("measured", None)
-    return type(plan).from_dict(mapping, f"{plan.name}, {change.name}")
-
-
-def _spread(row: Mapping[str, Any]) -> float:
-    """Geometric spread of the sizes of a powder where it is written so, else 0."""
-    diameter = row.get("diameter")
-    known = isinstance(diameter, dict) and "geometric_spread" in diameter
-    return float(diameter["geometric_spread"]) if known else 0.0  # type: ignore[index]

@@ -15,7 +15,7 @@ PACKAGE = Path(next(iter(percsim.__path__)))
 ORDER = (
     "errors process units quantities files values packing kernels materials particles "
     "links states network boxes film patches decision plan advice changes "
-    "improve remarks first_page compare "
+    "bench_changes improve remarks first_page compare "
     "words jobs reuse findings report result run survey live cli __main__"
 ).split()
 KERNELS_MAY_IMPORT = {"numpy", "numba", "math", "__future__"}

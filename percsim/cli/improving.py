@@ -27,7 +27,7 @@ from percsim.cli.shared import (
 
 if TYPE_CHECKING:
     from percsim.advice import Films
-    from percsim.improve import Change
+    from percsim.bench_changes import Change
     from percsim.plan import Plan
 
 __all__ = ["improve"]
@@ -75,7 +75,7 @@ def improve(
     together, against cups and work. The plan must have been run in FOLDER.
     """  # fmt: skip
     from percsim.advice import answer, stored_films
-    from percsim.improve import NEW_BOXES
+    from percsim.bench_changes import NEW_BOXES
     from percsim.improve import improve as search
     from percsim.plan import Plan
     from percsim.report.improved import improved_rows, improved_text
@@ -95,7 +95,7 @@ def improve(
     mine = next(f for f in films if f.index == best.mix)
     variants = []
     for change in NEW_BOXES if boxes else ():
-        made = _variant(mine.plan, change, boxes, folder, workers, quiet)
+        made = _variant(mine, change, boxes, folder, workers, quiet)
         if made is not None:
             variants.append((change, made))
     found = search(mine, best, patches, variants=variants)
@@ -106,31 +106,47 @@ def improve(
 
 
 def _variant(
-    plan: Plan, change: Change, boxes: int, folder: Path, workers: int | None, quiet: bool
+    mine: Films, change: Change, boxes: int, folder: Path, workers: int | None, quiet: bool
 ) -> Films | None:
-    """Films of a plan with one change that needs boxes of its own; None if it has none."""
+    """Films with one change that needs boxes of its own; None, and why, without them."""
     from percsim.advice import stored_films
-    from percsim.errors import PlanError
-    from percsim.improve import variant
-    from percsim.run import run_plan
-
-    try:
-        other = variant(plan, change, boxes)
-    except PlanError as error:
-        tell(f"{change.name}: left out, {error.faults[0]}")
-        return None
-    if other is None:
-        tell(f"{change.name}: the plan has it")
-        return None
+    from percsim.bench_changes import variant
     from percsim.boxes.workers import Interrupted
+    from percsim.cli.sizing import size_line
+    from percsim.errors import PlacementError, PlanError
+    from percsim.run import estimate, run_plan
 
-    if not quiet:
-        tell(f"{change.name}: boxes of its own")
+    def usable(plan: Plan) -> Films | None:
+        found = stored_films(plan, place)
+        if found is None or (found[0].model.surface is None) != bare:
+            return None
+        return found[0]
+
     place = folder / f"improve-{change.group.replace(' ', '-')}"
+    bare, loadings = mine.model.surface is None, len(mine.plan.weight_fractions)
     try:
-        with progress(quiet) as report:
-            run_plan(other, place, workers=workers, progress=report)
+        tried = [
+            other for dropped in range(max(loadings - 1, 1))
+            if (other := variant(mine.plan, change, boxes, dropped)) is not None
+        ]  # fmt: skip
+        if not tried:
+            tell(f"{change.name}: left out, the plan has it or nothing that it acts on")
+            return None
+        found = next((f for plan in tried if (f := usable(plan)) is not None), None)
+        if found is None and not quiet:
+            tell(f"{change.name}: {size_line(tried[0], estimate(tried[0], workers))}")
+        for plan in tried if found is None else ():
+            with progress(quiet) as report:
+                # boxes there are of this change alone, whatever the plan was before
+                run_plan(plan, place, workers=workers, add=True, progress=report)
+            found = usable(plan)
+            if found is not None:
+                break
+    except (PlanError, PlacementError) as error:
+        tell(f"{change.name}: left out, {str(error).splitlines()[0]}")
+        return None
     except Interrupted:
         leave(INTERRUPTED, "interrupted; the same command goes on from here")
-    films = stored_films(other, place)
-    return None if films is None else films[0]
+    if found is None:
+        tell(f"{change.name}: left out, too few of its boxes conduct")
+    return found

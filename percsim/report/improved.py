@@ -8,6 +8,7 @@ from percsim.improve import Improvement, Structure
 from percsim.quantities import columns
 from percsim.report.terminal import wrapped
 from percsim.words.improve import (
+    ASSUMED,
     HEADS,
     assumed,
     base_line,
@@ -54,9 +55,12 @@ def improved_text(
             for line in wrapped(f"{k}. {name_of(s) if details else told_line(s, found)}")
         ]
         lines += ["", *columns(heads, rows)]
-        told = dict.fromkeys(line for s in shown for line in assumed(s))
+        granted: dict[str, list[str]] = {}
+        for change in {c.name: c for s in shown for c in s.changes}.values():
+            granted.setdefault(ASSUMED[change.group], []).append(change.name)
         lines += ["", "Taken for granted:"]
-        lines += [line for text in told for line in wrapped(f"- {text}")]
+        for text, names in granted.items():
+            lines += wrapped(f"- {'; '.join(names)}: {text}")
     lacking = new_boxes_line(found)
     if lacking:
         lines += ["", *wrapped(f"{lacking}.")]

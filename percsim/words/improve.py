@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 
+from percsim.bench_changes import FINER, LAID, SIEVED
 from percsim.improve import Improvement, Structure
 from percsim.quantities import counted, duration, percent, quantity, three, weight
 
 __all__ = [
-    "HEADS", "assumed", "base_line", "cells", "halving_line", "name_of", "new_boxes_line",
-    "told_line",
+    "ASSUMED", "HEADS", "assumed", "base_line", "cells", "halving_line", "name_of",
+    "new_boxes_line", "told_line",
 ]  # fmt: skip
 
 HEADS = (
@@ -30,9 +31,11 @@ ASSUMED = {
     " (judgement)",
     "finish": "R is read after the cure, the gauge factor does not follow it and scatters"
     " as before",
-    "powder": "a sieved lot differs half as much in size from the next (judgement)",
-    "alignment": "drawing down lays flakes in the plane with the tilt of [tolerances]",
-    "second filler": "the finer powder is of the same material and shape",
+    "powder": f"sieving leaves a geometric spread of {SIEVED:g}, and lots that differ half"
+    " as much in size (judgement)",
+    "alignment": f"drawing down lays flakes flat within {LAID}, r.m.s. (judgement)",
+    "second filler": f"the finer powder, 1/{FINER:g} as large, is of the same material and"
+    " shape",
 }
 """What each group of changes takes for granted."""
 
