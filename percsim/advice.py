@@ -29,7 +29,7 @@ from percsim.decision.outlook import Mounting, Outlook, Recipe, outlooks
 from percsim.decision.posterior import Posterior, Reading, measured
 from percsim.decision.priors import Priors, contact_priors
 from percsim.decision.target import Target
-from percsim.film.bench import Bench
+from percsim.film.bench import CUP, FILM, LOT, Bench
 from percsim.film.electrodes import Film
 from percsim.film.memories import Contacts, MemorySurface
 from percsim.film.model import FilmModel, Loading
@@ -362,6 +362,7 @@ def carried(
     known: Knowledge,
     weighed_off: float = 0.0,
     bench: Bench | None = None,
+    levels: Sequence[str] = (FILM, CUP, LOT),
 ) -> tuple[Outlook, ...]:
     """Outlooks of recipes of a mix; weight fractions are off by `weighed_off`, as ln."""
     target = films.plan.decision_target()
@@ -370,7 +371,8 @@ def carried(
     slope = recipes[0].loading.log_slope if recipes else 1.0
     return outlooks(
         films.model, recipes, known, bench or films.bench, thermal=thermal,
-        mounting=films.mounting, off_by=weighed_off * slope, protocol=target.protocol,
+        mounting=films.mounting, levels=levels, off_by=weighed_off * slope,
+        protocol=target.protocol,
     )  # fmt: skip
 
 

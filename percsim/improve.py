@@ -20,9 +20,8 @@ from scipy.special import fdtr, fdtri, ndtr
 
 from percsim.advice import Films, carried, film_recipe, known_of
 from percsim.bench_changes import CHANGES, NEW_BOXES, Change, acts_on, changed, combined
-from percsim.boxes.statistics import cv_from_log_std, weighted_quantiles
 from percsim.decision.knowledge import Knowledge
-from percsim.decision.outlook import Outlook, Recipe, outlooks
+from percsim.decision.outlook import Outlook, Recipe
 from percsim.film.bench import CUP, FILM, LOT
 
 __all__ = [
@@ -101,6 +100,11 @@ class Structure:
     def names(self) -> tuple[str, ...]:
         """Its changes by name."""
         return tuple(change.name for change in self.changes)
+
+    @property
+    def shared(self) -> bool:
+        """Whether it acts on what films of one cup share."""
+        return any(change.shared for change in self.changes)
 
     def cost(self, hour: float, cup: float) -> float:
         """Money for all patches, at the price of an hour of work and of a cup."""
@@ -223,6 +227,11 @@ class Improvement:
         return self.reaching(0.5 * self.base.resistance_cv[0])
 
     @property
+    def least(self) -> Structure:
+        """What scatters least."""
+        return min(self.front, key=lambda s: s.resistance_cv[0])
+
+    @property
     def first(self) -> tuple[Structure, ...]:
         """Three to try first: most off ln CV for the work added.
 
@@ -275,6 +284,7 @@ class _Bench:
         self.films, self.patches, self.given, self.known = films, patches, given, known
         self.base, self.most_outside = base, NEAR_WINDOW
         self._chosen: dict[tuple[float, float], Recipe] = {}
+        self._read: dict[tuple[object, ...], Outlook] = {}
         self.target = films.plan.decision_target()
         plan, limits = films.plan, films.limits
         shortest = max(SHORTEST_GAP * plan.median_diameter, limits.largest_particle or 0.0)
@@ -287,6 +297,17 @@ class _Bench:
         )
         if not given:
             self.recipes = (*self.recipes, base)
+
+    def _outlook(
+        self, recipe: Recipe, change: Change, levels: tuple[str, ...] = (FILM, CUP, LOT)
+    ) -> Outlook:
+        """Outlook of a patch; films that differ in what follows the cure share theirs."""
+        key = recipe, tuple(sorted(change.factors.items())), levels
+        if key not in self._read:
+            bench = changed(self.films.bench, recipe.film, change)
+            (own,) = carried(self.films, [recipe], self.known, bench=bench, levels=levels)
+            self._read[key] = own
+        return self._averaged(self._read[key], change)
 
     def _raised(self, own: Outlook, change: Change) -> float:
         """Tell what cutting raises R by."""
@@ -309,14 +330,14 @@ class _Bench:
         key = change.resistance, change.width
         if change.trimmed:
             as_it_is = self._recipe(combined(()))
-            (plain_own,) = carried(self.films, [as_it_is], self.known)
-            key = key[0] * self._raised(plain_own, change), key[1]
+            plain = self._outlook(as_it_is, combined(()))
+            key = key[0] * self._raised(plain, change), key[1]
         if key == (1.0, 1.0) and not self.given:
             return self.base
         if key not in self._chosen:
-            plain = replace(combined(()), resistance=key[0], width=key[1])
+            bare = replace(combined(()), resistance=key[0], width=key[1])
             found = [
-                self._averaged(o, plain)
+                self._averaged(o, bare)
                 for o in carried(self.films, self._wide(key[1]), self.known)
             ]
             off = np.array([self._outside(o.film_band().median) for o in found])
@@ -337,13 +358,11 @@ class _Bench:
         changes = (*self.given, *changes)
         change, known = combined(changes), self.known
         recipe = self._recipe(change)
-        bench = changed(self.films.bench, recipe.film, change)
-        (own,) = carried(self.films, [recipe], known, bench=bench)
-        best = self._averaged(own, change)
+        best = self._outlook(recipe, change)
         spread, kept = self._finished(best, change)
-        cv = np.array(
-            [cv_from_log_std(min(s, 26.0)) if np.isfinite(s) else np.inf for s in spread]
-        )
+        told = np.isfinite(spread)
+        cv = np.sqrt(np.expm1(np.where(told, np.minimum(spread, 26.0), 0.0) ** 2))
+        cv = np.where(told, cv, np.inf)
         share = float(known.weights @ kept)
         batch = self.films.plan.batch
         cast = self.patches * change.films / max(share, 1e-6)
@@ -388,14 +407,9 @@ class _Bench:
 
     def spread(self, recipe: Recipe, change: Change, *, shared: bool) -> float:
         """Median deviation of ln R of films of one cup, or of cups of their own."""
-        films, known = self.films, self.known
-        bench = changed(films.bench, recipe.film, change)
         levels = (FILM, CUP, LOT) if shared else (FILM,)
-        (own,) = outlooks(
-            films.model, [recipe], known, bench, mounting=films.mounting, levels=levels
-        )
-        spread, _ = self._finished(self._averaged(own, change), change)
-        return float(weighted_quantiles(spread, (0.5,), known.weights)[0])
+        spread, _ = self._finished(self._outlook(recipe, change, levels), change)
+        return self.known.band(spread).median
 
     def _band(self, values: Floats) -> tuple[float, float, float]:
         found = self.known.band(values)
@@ -408,6 +422,7 @@ def improve(
     patches: int = 20,
     changes: Sequence[Change] = CHANGES,
     variants: Sequence[tuple[Change, Films]] = (),
+    most: int = MOST_CHANGES,
 ) -> Improvement:
     """Search what a bench can change for structures that scatter less.
 
@@ -423,6 +438,8 @@ def improve(
         What may be changed.
     variants : sequence of (Change, Films)
         Changes with boxes of their own, and the models of these.
+    most : int
+        Changes of a structure, these aside; 2 or more.
 
     Returns
     -------
@@ -437,7 +454,7 @@ def improve(
     as_it_is = benches[0].structure(())
     for bench in benches:
         bench.most_outside = as_it_is.outside + NEAR_WINDOW
-    tried = [(s, bench) for bench in benches for s in _search(bench, changes)]
+    tried = [(s, bench) for bench in benches for s in _search(bench, changes, most)]
     done = {change.name for change, _ in variants}
     lacking = tuple(
         change for change in NEW_BOXES
@@ -448,25 +465,25 @@ def improve(
     spreads = {}
     for s in found.front:
         if s.changes:
-            shared = any(change.shared for change in s.changes)
-            before = benches[0].spread(base, combined(()), shared=shared)
-            after = benches_of[s.names].spread(s.recipe, combined(s.changes), shared=shared)
+            before = benches[0].spread(base, combined(()), shared=s.shared)
+            own = combined(s.changes)
+            after = benches_of[s.names].spread(s.recipe, own, shared=s.shared)
             spreads[s.names] = before, after
     return replace(found, spreads=spreads)
 
 
-def _search(bench: _Bench, changes: Sequence[Change]) -> list[Structure]:
+def _search(bench: _Bench, changes: Sequence[Change], most: int) -> list[Structure]:
     """Work out single changes, pairs, and more on top of those no other dominates."""
     found: dict[tuple[str, ...], Structure] = {}
     sets: list[tuple[Change, ...]] = [(c,) for c in changes]
     sets += [pair for pair in combinations(changes, 2) if pair[0].group != pair[1].group]
     if bench.given:
         sets.insert(0, ())
-    for size in range(MOST_CHANGES + 1):
+    for size in range(most + 1):
         for chosen in [s for s in sets if len(s) == size]:
             structure = bench.structure(chosen)
             found.setdefault(structure.names, structure)
-        if size < 2:
+        if not 2 <= size < most:
             continue
         front = undominated(tuple(found.values()))
         grown = [s for s in front if len(s.changes) == size + len(bench.given)][:BEAM]

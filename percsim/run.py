@@ -42,6 +42,7 @@ from percsim.boxes.store import (
 from percsim.boxes.workers import Executor, Progress, run_jobs
 from percsim.errors import FolderError, PlanError
 from percsim.findings import Findings, Told, assemble, find
+from percsim.findings.improvement import improvement
 from percsim.findings.stages import Stages, spend
 from percsim.first_page import FirstPage
 from percsim.jobs import (
@@ -133,10 +134,11 @@ def _write(
             store.save_artefacts(_of_plan(plan) | {"run": extra, "films": films})
         results = new_results(folder)
         write_atomically(results / "plan.toml", text)
-        write_atomically(results / "summary.json", encode_json(summary, indent=1) + "\n")
         write_atomically(results / "cups.csv", cup_sheet(plan, findings.first))
         first(findings.first)
         told("draw")
+        summary |= improvement(findings)
+        write_atomically(results / "summary.json", encode_json(summary, indent=1) + "\n")
         report = write_report(
             results, summary, tables, _sample(plan, findings), folder / "figures"
         )

@@ -15,6 +15,7 @@ from percsim.boxes.workers import Interrupted
 from percsim.cli import app
 from percsim.errors import PlacementError
 from percsim.film.draws import TOLERANCE_NAMES, CastingDraws
+from percsim.findings.improvement import improved_rows, improvement
 from percsim.improve import (
     Improvement,
     _Bench,
@@ -25,7 +26,9 @@ from percsim.improve import (
     undominated,
 )
 from percsim.plan import Plan
-from percsim.report.improved import improved_rows, improved_text
+from percsim.quantities import duration, percent
+from percsim.report.chapters.improvement import improvement as chapter_of
+from percsim.report.improved import improved_text
 
 NONE = {
     "weighing": "0 %", "mixing": "0 %", "mixing_within": "0 %", "thickness": "0 %",
@@ -293,6 +296,31 @@ def test_boxes_of_their_own_take_their_own_loading_and_what_films_told():
     assert all_three[FOUR,].resistance_cv[0] < all_three[()].resistance_cv[0]
 
 
+def test_the_page_says_what_halving_takes():
+    findings = findings_of(plan_with(), 15.0, 0.1)
+    told = improvement(findings)["improvement"]
+    best = findings.recipes[findings.decision.best]
+    same = improve(findings.mix.films, best, 20, most=2)
+    assert max(len(s.changes) for s in same.tried) == 2
+    rows = improved_rows(same)
+    assert told == {key: rows[key] for key in ("patches", "base", "halving", "least")}
+    half = told["halving"]
+    assert half["resistance_cv"]["median"] <= 0.5 * told["base"]["resistance_cv"]["median"]
+    made = chapter_of({"improvement": told})
+    assert made.claim == f"Half the scatter of R takes: {', '.join(half['changes'])}"
+    words = made.words.replace("\xa0", " ")
+    before, after = (told[k]["resistance_cv"]["median"] for k in ("base", "halving"))
+    assert words.startswith(f"CV {percent(before)} % to {percent(after)} %, of GF")
+    assert f"20 patches take {duration(60 * half['minutes'])} instead of" in words
+    assert f"{half['films_to_tell']:.0f} films of each kind" in words
+    none = chapter_of({"improvement": told | {"halving": None}})
+    assert "Nothing tried halves" in none.claim
+    assert ", ".join(told["least"]["changes"]) in none.claim
+    assert chapter_of({}) is None
+    still = plan_with(tolerances=NONE)
+    assert improvement(findings_of(still, 15.0)) == {}
+
+
 class Boxes:
     """Plays runs: keeps what was asked, and films that the boxes of a folder would give."""
 
@@ -318,7 +346,7 @@ def boxes(monkeypatch, tmp_path):
     path = tmp_path / "patch.toml"
     path.write_text(plan_with().text)
     few = tuple(NAMED[n] for n in (FOUR, "two lots blended"))
-    monkeypatch.setattr("percsim.improve.improve.__defaults__", (20, few, ()))
+    monkeypatch.setattr("percsim.improve.improve.__defaults__", (20, few, (), 2))
     base = findings_of(plan_with(), 15.0, 0.1).mix.films
     made = Boxes(base, lambda plan: replace(base, plan=plan))
     monkeypatch.setattr("percsim.run.run_plan", made.run)
@@ -433,7 +461,7 @@ def test_the_command(monkeypatch, tmp_path):
     assert told.exit_code == 2
     films = findings_of(plan_with(), 15.0, 0.1).mix.films
     monkeypatch.setattr("percsim.advice.stored_films", lambda *_: [films])
-    monkeypatch.setattr("percsim.improve.MOST_CHANGES", 1)
+    monkeypatch.setattr("percsim.improve.improve.__defaults__", (20, CHANGES[:3], (), 2))
     told = run(app, ["improve", str(plan), "--out", str(tmp_path), "--json"])
     assert told.exit_code == 0, told.output
-    assert json.loads(told.stdout)["tried"] == len(CHANGES)
+    assert json.loads(told.stdout)["tried"] == 3

@@ -76,9 +76,10 @@ def improve(
     """  # fmt: skip
     from percsim.advice import answer, stored_films
     from percsim.bench_changes import NEW_BOXES
+    from percsim.findings.improvement import improved_rows
     from percsim.improve import improve as search
     from percsim.plan import Plan
-    from percsim.report.improved import improved_rows, improved_text
+    from percsim.report.improved import improved_text
 
     if 0 < boxes < 4:
         leave(BAD_INPUT, f"--boxes = {boxes} is too few; 0, or 4 or more")

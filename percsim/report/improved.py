@@ -1,16 +1,13 @@
-"""What to change at the bench, in a few lines for the command line and as plain values."""
+"""What to change at the bench, in a few lines for the command line."""
 
 from __future__ import annotations
 
-from typing import Any
-
-from percsim.improve import Improvement, Structure
+from percsim.improve import Improvement
 from percsim.quantities import columns
 from percsim.report.terminal import wrapped
 from percsim.words.improve import (
     ASSUMED,
     HEADS,
-    assumed,
     base_line,
     cells,
     halving_line,
@@ -19,7 +16,7 @@ from percsim.words.improve import (
     told_line,
 )
 
-__all__ = ["improved_rows", "improved_text"]
+__all__ = ["improved_text"]
 
 
 def improved_text(
@@ -65,40 +62,3 @@ def improved_text(
     if lacking:
         lines += ["", *wrapped(f"{lacking}.")]
     return "\n".join(lines)
-
-
-def improved_rows(
-    found: Improvement, prices: tuple[float, float] = (0.0, 0.0)
-) -> dict[str, Any]:
-    """Lay it out as plain values, SI but for minutes; cost where prices are given."""
-
-    def row(s: Structure) -> dict[str, Any]:
-        band = ("median", "p05", "p95")
-        return {
-            "changes": list(s.names),
-            "weight_fraction": s.recipe.loading.weight_fraction,
-            "electrode_gap_m": s.recipe.film.electrode_gap,
-            "resistance_ohm": s.resistance,
-            "resistance_cv": dict(zip(band, s.resistance_cv, strict=True)),
-            "gauge_factor_cv": dict(zip(band, s.gauge_factor_cv, strict=True)),
-            "gauge_factor": s.gauge_factor,
-            "kept_share": s.kept_share,
-            "cups": s.cups,
-            "films": s.films,
-            "minutes": s.minutes,
-            "material": s.material,
-            "cost": s.cost(*prices) if any(prices) else None,
-            "films_to_tell": found.films_to_tell(s) if s.changes else None,
-            "assumed": assumed(s),
-        }
-
-    half = found.halving
-    return {
-        "patches": found.patches,
-        "base": row(found.base),
-        "halving": None if half is None else row(half),
-        "first": [row(s) for s in found.first],
-        "front": [row(s) for s in found.front],
-        "tried": len(found.tried),
-        "needing_boxes": [change.name for change in found.needing_boxes],
-    }

@@ -85,7 +85,7 @@ def halving_line(found: Improvement) -> str:
     """Say what halving the scatter takes."""
     half = found.halving
     if half is None:
-        best = min(found.front, key=lambda s: s.resistance_cv[0])
+        best = found.least
         return (
             f"Nothing tried halves it; {name_of(best)} leaves {_cv(best.resistance_cv[0])}"
         )
@@ -100,8 +100,7 @@ def told_line(structure: Structure, found: Improvement) -> str:
     n = found.films_to_tell(structure)
     if not math.isfinite(n):
         return f"{name_of(structure)}: no number of films shows it in R"
-    shared = any(change.shared for change in structure.changes)
-    where = "each from a cup of its own" if shared else "of one cup"
+    where = "each from a cup of its own" if structure.shared else "of one cup"
     return (
         f"{name_of(structure)}: {n:.0f} films of each kind, {where}, show it"
         " (F test of the variances, 5 % one-sided, power 80 %)"

@@ -16,6 +16,7 @@ from report.reader import Reader
 from percsim.findings import assemble
 from percsim.findings.anchor import measured_films
 from percsim.findings.day_one import day_one
+from percsim.findings.improvement import improvement
 from percsim.findings.rows import summary_of_choice
 from percsim.jobs import across_jobs
 from percsim.plan import Plan
@@ -44,7 +45,8 @@ def summary_of(name, **sections):
         mapping[key] = own | value if isinstance(own, dict) else value
     plan = Plan.from_dict(mapping)
     outcomes = records(plan, box_spread=0.1, jobs=across_jobs(plan))
-    summary, _, tables = assemble(plan, outcomes)
+    summary, found, tables = assemble(plan, outcomes)
+    summary |= improvement(found)
     more = {"command": f"percsim run {name}.toml", "created": "2026-01-17T10:21:00"}
     return summary | more | {"environment": {"percsim": "0.1.0"}}, tables
 
