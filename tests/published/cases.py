@@ -133,6 +133,34 @@ def aligned_flakes(effort, rng):
     return t.covered_fraction
 
 
+@case("mix.rods")
+def rods_of_two_lengths(effort, rng):
+    # <L^2>/<L> = 20 from lengths of 10 and 40 diameters: eight of nine are short
+    long = Component(ROD, 40.0, 1.0, share=1 / 9)
+    mixed = threshold(
+        ROD, 10.0, 1.0, share=8 / 9, mixed_with=(long,), boxes=200 * effort, rng=rng
+    )
+    return over(mixed.eta, threshold(ROD, 20.0, 1.0, boxes=200 * effort, rng=rng).eta)
+
+
+@case("mix.flakes.laid")
+def flakes_laid_down(effort, rng):
+    laid = Orientation("in-plane", tilt=math.radians(25.0))
+    contacts = []
+    for lie in (laid, "isotropic"):
+        source = Mixture((Component(FLAKE, 14.0, 1.0, orientation=lie),), 3)
+        volume, _ = excluded_volume(source, rng, 400_000 * effort)
+        found = threshold(FLAKE, 14.0, 1.0, orientation=lie, boxes=200 * effort, rng=rng)
+        contacts.append(found.number_density.scaled(volume.value))
+    return over(*contacts)
+
+
+def over(a, b):
+    """Ratio of two independent estimates."""
+    error = math.hypot(a.standard_error / a.value, b.standard_error / b.value)
+    return Estimate(a.value / b.value, error * a.value / b.value, min(a.n, b.n))
+
+
 @case("fss.width.2d")
 def width_of_discs(effort, rng):
     return width_exponent(SPHERE, 2, (48.0, 192.0), 200 * effort, rng)
