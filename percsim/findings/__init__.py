@@ -34,7 +34,7 @@ from percsim.findings.rows import candidate_table, summary_of_choice
 from percsim.findings.spread import spread
 from percsim.findings.stages import Stages, next_stage
 from percsim.findings.temperature import temperature
-from percsim.findings.words import NOT_MODELLED, OVERLAP
+from percsim.findings.words import not_modelled
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
 
@@ -210,10 +210,10 @@ def assemble(
         **choice,
         **_mixes(plan, findings),
         "weigh_out": findings.weigh_out().as_dict(),
-        "not_modelled": [
-            *NOT_MODELLED,
-            *([OVERLAP] if plan.placement.impenetrable == 0.0 else []),
-        ],
+        "not_modelled": not_modelled(
+            opening=plan.contacts.model == "opening",
+            overlap=plan.placement.impenetrable == 0.0,
+        ),
         "cautions": [*plan.remarks, *choice["cautions"], *plan.cautions],
         "failed_boxes": failed_rows(expected.values(), records),
     }

@@ -19,7 +19,6 @@ from percsim.film.protocol import Protocol
 from percsim.film.protocol import cycles as cycles_of
 from percsim.film.record import MeasuredFilm
 from percsim.findings.judged import Findings
-from percsim.findings.words import OF_PULLS
 from percsim.quantities import number
 
 __all__ = ["budget", "cycles"]
@@ -57,8 +56,7 @@ def cycles(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     Returns
     -------
     dict
-        Keys `cycles` and `not_modelled`; nothing where contacts do not open, or the film
-        does not conduct.
+        Key `cycles`; nothing where contacts do not open, or the film does not conduct.
 
     """
     plan = findings.plan
@@ -114,8 +112,7 @@ def cycles(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         found["measured"] = [
             _measured(told, film) for told, film in zip(posterior.cycles, rows, strict=True)
         ]
-    left = [what for what in summary.get("not_modelled", []) if what not in OF_PULLS]
-    return {"cycles": found, "not_modelled": left}
+    return {"cycles": found}
 
 
 def _films(findings: Findings, path: Protocol) -> tuple[CycledFilms | None, int]:

@@ -23,10 +23,11 @@ from percsim.findings.judged import Findings
 from percsim.findings.temperature import ThermalPrior, thermal_prior
 from percsim.findings.words import SELF_HEATING
 from percsim.plan import Plan
+from percsim.plan.sections.use import SupplySection
 from percsim.quantities import celsius, quantity, three, two
 from percsim.states.temperature import ELASTOMER_LIMITS, ROOM_TEMPERATURE
 
-__all__ = ["operation"]
+__all__ = ["operation", "supply_noise"]
 
 Floats = NDArray[np.float64]
 
@@ -231,6 +232,26 @@ def _overheating(heating: dict[str, Any], plan: Plan) -> list[str]:
     return words
 
 
+def supply_noise(
+    supply: SupplySection,
+    circuit: Circuit,
+    resistance: float,
+    bandwidth: float | None = None,
+) -> Noise:
+    """Noise of a reading with a supply; in another bandwidth its white noise scales."""
+    wide = supply.bandwidth if bandwidth is None else bandwidth
+    lowest = supply.lowest_frequency
+    return Noise.of(
+        circuit,
+        resistance,
+        bandwidth=wide,
+        lowest_frequency=lowest if bandwidth is None else min(lowest, 0.1 * wide),
+        temperature=ROOM_TEMPERATURE,
+        instrument=supply.instrument_noise * math.sqrt(wide / supply.bandwidth),
+        flicker=supply.flicker_noise or 0.0,
+    )
+
+
 def _noise(plan: Plan, circuit: Circuit, curves: FilmCurves) -> dict[str, Any] | None:
     """Signal, noise and the smallest strain told from it."""
     supply = plan.supply
@@ -246,15 +267,7 @@ def _noise(plan: Plan, circuit: Circuit, curves: FilmCurves) -> dict[str, Any] |
         moved = circuit.output(resistance * ratio, resistance)
         return np.asarray((moved - circuit.output(resistance, resistance)) / strain)
 
-    noise = Noise.of(
-        circuit,
-        resistance,
-        bandwidth=supply.bandwidth,
-        lowest_frequency=supply.lowest_frequency,
-        temperature=ROOM_TEMPERATURE,
-        instrument=supply.instrument_noise,
-        flicker=supply.flicker_noise or 0.0,
-    )
+    noise = supply_noise(supply, circuit, resistance)
     per_strain = float(signal(resistance, np.asarray(ratio)))
     draws = signal(resistance, curves.resamples[:, curves.room, curves.end])
     cast = signal(resistance, curves.castings[:, curves.room, curves.end])

@@ -15,8 +15,9 @@ from percsim.advice import strain_on_film
 from percsim.boxes.sampling import box_seed
 from percsim.film.casting import Castings
 from percsim.film.mounted import mounted_logs
-from percsim.film.readout import Noise, johnson_noise
+from percsim.film.readout import johnson_noise
 from percsim.findings.judged import Findings
+from percsim.findings.operation import supply_noise
 from percsim.findings.temperature import sensitivity_across
 from percsim.patches.answers import (
     Calibrated,
@@ -230,15 +231,7 @@ def _reading_noise(plan: Plan, resistance: float, time: float) -> float:
     if supply is None or not circuit.has_signal:
         volts = johnson_noise(resistance, bandwidth, ROOM_TEMPERATURE)
         return volts / circuit.supply
-    noise = Noise.of(
-        circuit,
-        resistance,
-        bandwidth=bandwidth,
-        lowest_frequency=min(supply.lowest_frequency, 0.1 * bandwidth),
-        temperature=ROOM_TEMPERATURE,
-        instrument=supply.instrument_noise * math.sqrt(bandwidth / supply.bandwidth),
-        flicker=supply.flicker_noise or 0.0,
-    )
+    noise = supply_noise(supply, circuit, resistance, bandwidth)
     return noise.total / circuit.slope(resistance)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["BOND", "NOT_MODELLED", "OF_PULLS", "OVERLAP", "SELF_HEATING"]
+__all__ = ["BOND", "SELF_HEATING", "not_modelled"]
 
 BOND = "end zones of the bond between film and part, and strain lost in a soft sheet"
 """Not modelled unless the plan has a sheet or a part."""
@@ -11,24 +11,42 @@ SELF_HEATING = "self-heating"
 """Not modelled unless the plan says how the film is fed, under [supply]."""
 
 OF_PULLS = (
-    "hysteresis between loading and unloading",
-    "creep and relaxation under constant strain",
-    "the shift of the first strain cycles",
+    "hysteresis, creep and the shift of the first strain cycles, which [contacts] model ="
+    " 'opening' has"
 )
 """Not modelled by laws whose contacts do not open."""
 
-NOT_MODELLED = (
-    *OF_PULLS,
-    "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
-    "clusters and alignment other than the plan's; settled filler, voids",
-    BOND,
-    "electrodes shorter than the film is wide, and current spreading beside them",
-    SELF_HEATING,
-    "ageing, moisture, and drift of the contacts",
+BEYOND_PULLS = (
+    "fatigue: a contact scars once, so that equal pulls add nothing after the first; creep"
+    " other than with the logarithm of time"
 )
+"""Not modelled by contacts that open and remember."""
 
 OVERLAP = (
     "that solid particles cannot interpenetrate: bodies are placed at random and may "
     "overlap, and what overlaps is a contact"
 )
-"""Not modelled either, unless the plan makes particles impenetrable."""
+"""Not modelled unless the plan makes particles impenetrable."""
+
+
+def not_modelled(*, opening: bool, overlap: bool) -> list[str]:
+    """List what no chapter models.
+
+    Parameters
+    ----------
+    opening : bool
+        Whether contacts open and remember.
+    overlap : bool
+        Whether particles may overlap.
+
+    """
+    return [
+        BEYOND_PULLS if opening else OF_PULLS,
+        "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
+        "clusters and alignment other than the plan's; settled filler, voids",
+        BOND,
+        "electrodes shorter than the film is wide, and current spreading beside them",
+        SELF_HEATING,
+        "ageing, moisture, and drift of the contacts",
+        *([OVERLAP] if overlap else []),
+    ]

@@ -13,9 +13,10 @@ from percsim.film.readout import johnson_noise
 from percsim.findings import CHAPTERS
 from percsim.findings.currents import currents
 from percsim.findings.operation import operation
-from percsim.findings.words import NOT_MODELLED, SELF_HEATING
+from percsim.findings.words import SELF_HEATING, not_modelled
 
-SUMMARY = {"not_modelled": list(NOT_MODELLED), "cautions": ["wear gloves"]}
+NOT_MODELLED = not_modelled(opening=True, overlap=True)
+SUMMARY = {"not_modelled": NOT_MODELLED, "cautions": ["wear gloves"]}
 SUPPLY = {
     "voltage": "3.3 V",
     "series_resistor": "1.8 kohm",

@@ -18,6 +18,7 @@ from percsim.findings.anchor import measured_films
 from percsim.findings.day_one import day_one
 from percsim.findings.improvement import improvement
 from percsim.findings.rows import summary_of_choice
+from percsim.findings.words import not_modelled
 from percsim.jobs import across_jobs
 from percsim.plan import Plan
 from percsim.quantities import resistance
@@ -252,6 +253,12 @@ def test_a_mix_forty_times_thicker_is_not_simply_castable(example, castable, thi
 def test_not_modelled_agrees_with_what_is_modelled(everything, example):
     left_out = {which: " ".join(made[0]["not_modelled"]) for which, made in
                 (("all", everything), ("plain", example))}  # fmt: skip
+    # contacts that open remember: only what is beyond is left out
+    assert "hysteresis" not in left_out["plain"]
+    assert "equal pulls add nothing after the first" in left_out["plain"]
+    affine = not_modelled(opening=False, overlap=True)
+    assert any("hysteresis, creep" in line for line in affine)
+    assert not any("fatigue" in line for line in affine)
     assert "self-heating" in left_out["plain"]
     assert "self-heating" not in left_out["all"]
     assert "strain lost in a soft sheet" in left_out["plain"]
