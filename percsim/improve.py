@@ -223,7 +223,9 @@ class Improvement:
 
     @property
     def halving(self) -> Structure | None:
-        """Cheapest structure that halves the CV of R."""
+        """Cheapest structure that halves the CV of R; None where none is or R is open."""
+        if math.isinf(self.base.resistance_cv[0]):
+            return None
         return self.reaching(0.5 * self.base.resistance_cv[0])
 
     @property
@@ -402,7 +404,8 @@ class _Bench:
             kept = np.where(known, ndtr(CUT_AT), 0.0)
             return np.where(known, np.minimum(left, spread), np.inf), kept
         if change.kept > 0.0:
-            return kept_within(spread, math.log1p(change.kept))
+            left, kept = kept_within(spread, math.log1p(change.kept))
+            return np.where(np.isfinite(spread), left, np.inf), kept
         return spread, np.ones(len(spread))
 
     def spread(self, recipe: Recipe, change: Change, *, shared: bool) -> float:

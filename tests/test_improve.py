@@ -11,6 +11,7 @@ from reference.made_up_findings import findings_of, plan_with
 from typer.testing import CliRunner
 
 from percsim.bench_changes import CHANGES, NEW_BOXES, combined, variant
+from percsim.boxes.store import DATABASE
 from percsim.boxes.workers import Interrupted
 from percsim.cli import app
 from percsim.errors import PlacementError
@@ -345,6 +346,7 @@ def boxes(monkeypatch, tmp_path):
     """Command `improve --boxes N` on made-up boxes, and what it asked to be run."""
     path = tmp_path / "patch.toml"
     path.write_text(plan_with().text)
+    (tmp_path / DATABASE).touch()
     few = tuple(NAMED[n] for n in (FOUR, "two lots blended"))
     monkeypatch.setattr("percsim.improve.improve.__defaults__", (20, few, (), 2))
     base = findings_of(plan_with(), 15.0, 0.1).mix.films
@@ -451,6 +453,52 @@ def test_real_boxes_of_changes(tmp_path, no_pictures):
     assert run(app, ["improve", *words, "--boxes", "4", "--json"]).stdout == told.stdout
 
 
+def test_films_that_are_open_are_not_improved():
+    findings = findings_of(plan_with(explore={"weight_fraction": ["14 wt%"]}), 15.0)
+    base = findings.recipes[findings.decision.best]
+    found = improve(findings.mix.films, base, 20, [NAMED["sorted to 10 %"], NAMED[FOUR]])
+    assert math.isinf(found.base.resistance_cv[0])
+    # open films cannot be sorted to R either
+    assert all(math.isinf(s.resistance_cv[0]) for s in found.tried)
+    assert found.halving is None
+    assert found.first == ()
+    assert improvement(findings) == {}
+    text = improved_text(found)
+    assert "14 wt%, 2 mm gap are open" in text
+    assert len(text.splitlines()) == 2
+
+
+def test_wrong_options_are_one_line(tmp_path):
+    plan = tmp_path / "patch.toml"
+    plan.write_text(plan_with().text)
+    words = ["improve", str(plan), "--out", str(tmp_path / "out")]
+    for option, value in (("--patches", "0"), ("--patches", "1000000"), ("--hour", "inf"),
+                          ("--hour", "nan"), ("--cup", "-1"), ("--boxes", "-4"),
+                          ("--boxes", "3")):  # fmt: skip
+        told = CliRunner().invoke(app, [*words, option, value])
+        assert told.exit_code == 2, option
+        assert option in told.stderr.splitlines()[-1]
+    told = CliRunner().invoke(app, words)
+    assert told.exit_code == 2
+    assert told.stderr.strip() == (
+        f"{tmp_path / 'out'} holds no results; run 'percsim run {plan} --out"
+        f" {tmp_path / 'out'}' first"
+    )
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_plan_whose_boxes_hang_on_the_decision(monkeypatch, tmp_path):
+    plan = tmp_path / "patch.toml"
+    plan.write_text(plan_with(boxes={"most": 24}).text)
+    (tmp_path / DATABASE).touch()
+    findings = findings_of(plan_with(), 15.0, 0.1)
+    monkeypatch.setattr("percsim.run.read_findings", lambda *_: findings)
+    monkeypatch.setattr("percsim.improve.improve.__defaults__", (20, CHANGES[:2], (), 2))
+    told = CliRunner().invoke(app, ["improve", str(plan), "--out", str(tmp_path)])
+    assert told.exit_code == 0, told.output
+    assert "As it is, R of" in told.stdout
+
+
 def test_the_command(monkeypatch, tmp_path):
     plan = tmp_path / "patch.toml"
     plan.write_text(plan_with().text)
@@ -459,6 +507,7 @@ def test_the_command(monkeypatch, tmp_path):
     assert told.exit_code == 2
     told = run(app, ["improve", str(plan), "--boxes", "2", "--out", str(tmp_path)])
     assert told.exit_code == 2
+    (tmp_path / DATABASE).touch()
     films = findings_of(plan_with(), 15.0, 0.1).mix.films
     monkeypatch.setattr("percsim.advice.stored_films", lambda *_: [films])
     monkeypatch.setattr("percsim.improve.improve.__defaults__", (20, CHANGES[:3], (), 2))

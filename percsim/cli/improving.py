@@ -44,22 +44,26 @@ def improve(
         valued("FOLDER", "Results folder of the plan; default out/ and the plan's name."),
     ] = None,
     patches: Annotated[
-        int, typer.Option(min=1, metavar="N", help="Patches that costs are for.")
+        int,
+        typer.Option(min=1, max=100_000, metavar="N", help="Patches that costs are for."),
     ] = 20,
     boxes: Annotated[
         int,
         typer.Option(
             min=0,
+            max=100_000,
             metavar="N",
             help="Boxes of the longest length for each loading that a change which needs"
             " its own may take, 4 or more; 0 leaves those out.",
         ),
     ] = 0,
     hour: Annotated[
-        float, typer.Option(min=0.0, metavar="PRICE", help="Of an hour of work.")
+        float,
+        typer.Option(min=0.0, max=1e6, metavar="PRICE", help="Of an hour of work."),
     ] = 0.0,
     cup: Annotated[
-        float, typer.Option(min=0.0, metavar="PRICE", help="Of what a cup is mixed of.")
+        float,
+        typer.Option(min=0.0, max=1e6, metavar="PRICE", help="Of what a cup is mixed of."),
     ] = 0.0,
     front: Annotated[
         bool, typer.Option("--front", help="List all undominated structures.")
@@ -76,21 +80,24 @@ def improve(
     """  # fmt: skip
     from percsim.advice import answer, stored_films
     from percsim.bench_changes import NEW_BOXES
+    from percsim.boxes.store import DATABASE
     from percsim.findings.improvement import improved_rows
     from percsim.improve import improve as search
     from percsim.plan import Plan
     from percsim.report.improved import improved_text
+    from percsim.run import read_findings
 
     if 0 < boxes < 4:
         leave(BAD_INPUT, f"--boxes = {boxes} is too few; 0, or 4 or more")
     loaded, folder = Plan.load(plan), results_of(out, plan)
     films = stored_films(loaded, folder)
-    if films is None:
+    if not (folder / DATABASE).is_file():
         leave(
             BAD_INPUT,
-            f"{folder} holds no films of this plan; run 'percsim run {plan} --out"
-            f" {folder}' first",
+            f"{folder} holds no results; run 'percsim run {plan} --out {folder}' first",
         )
+    if films is None:  # how many boxes it takes hangs on the decision
+        films = [mix.films for mix in read_findings(loaded, folder).mixes]
     decided = answer(loaded, films)
     best = decided.recipes[decided.decision.best]
     mine = next(f for f in films if f.index == best.mix)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from percsim.improve import Improvement
 from percsim.quantities import columns
 from percsim.report.terminal import wrapped
@@ -34,6 +36,8 @@ def improved_text(
         Of an hour of work and of a cup, in any currency; costs are told where one is given.
 
     """
+    if math.isinf(found.base.resistance_cv[0]):
+        return "\n".join(wrapped(f"{base_line(found)}."))
     first = found.first
     shown = [s for s in (found.front if details else first) if s.changes]
     labelled = [("as it is", found.base), *((f"{k}.", s) for k, s in enumerate(shown, 1))]

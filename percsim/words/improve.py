@@ -74,6 +74,11 @@ def base_line(found: Improvement) -> str:
         f"{weight(base.recipe.loading.weight_fraction)},"
         f" {quantity(base.recipe.film.electrode_gap, 'm')} gap"
     )
+    if math.isinf(base.resistance_cv[0]):
+        return (
+            f"As it is, half or more of the films of {place} are open, by the median of"
+            " what is known: a higher loading comes before less scatter"
+        )
     low, high = (_cv(x) for x in base.resistance_cv[1:])
     return (
         f"As it is, R of {place} scatters by {_cv(base.resistance_cv[0])} ({low} to"
