@@ -75,6 +75,7 @@ LAYERS, CUPS = "3 layers of one cup", "3 layers, a cup each"
         ({"mixing": "1 %"}, (FOUR,), 1.0),
         ({"mixing": "1 %"}, (LAYERS,), 1.0),
         ({"mixing": "1 %"}, (CUPS,), 3**0.5),
+        ({"weighing": "1 %"}, (CUPS,), 3**0.5),
         ({"aspect_ratio": "1 %"}, (CUPS,), 1.0),
         ({"aspect_ratio": "1 %"}, ("two lots blended",), 2**0.5),
         # layers share their electrodes
@@ -89,6 +90,15 @@ def test_averaging_laws(tolerance, names, falls):
     after, _ = spread_of(bench, *names)
     assert before > 0.004
     assert before / after == pytest.approx(falls, rel=0.02)
+
+
+def test_the_response_belongs_to_cups():
+    bench, _ = bench_of(response="5 %")
+    bench.recipes = (bench.base,)
+    cvs = [spread_of(bench, *names)[1].gauge_factor_cv[0]
+           for names in ((), (LAYERS,), (CUPS,), ("conditioned twice",))]  # fmt: skip
+    assert cvs[0] > 0.04
+    np.testing.assert_allclose(np.array(cvs) / cvs[0], [1.0, 1.0, 3**-0.5, 0.7], rtol=0.01)
 
 
 def test_chains_average_over_all_films():
@@ -249,6 +259,7 @@ def test_changes_that_need_boxes_are_plans_of_their_own():
     sieved, aligned, finer = (variant(plan, change, 4) for change in NEW_BOXES)
     assert sieved.fillers[0].size.spread == pytest.approx(math.log(1.2))
     assert aligned.fillers[0].orientation.mode == "in-plane"
+    assert aligned.fillers[0].orientation.tilt == pytest.approx(math.radians(25.0))
     assert finer.shares == (0.8, 0.2)
     ratio = finer.fillers[0].median_diameter / finer.fillers[1].median_diameter
     assert ratio == pytest.approx(3.0, rel=1e-4)
@@ -275,6 +286,7 @@ def test_boxes_of_their_own_take_their_own_loading_and_what_films_told():
     plan = plan_with(contacts={"g0": "80 uS"}, target=asked)
     read = {"measured": [row | {"resistance": "12 kohm"}, row | {"resistance": "12 kohm"}]}
     told = Plan.from_dict(plan.as_dict() | read)
+    assert variant(told, NEW_BOXES[0], 12).measured == ()
     mine = findings_of(told, 15.0, 0.1)
     base = mine.recipes[mine.decision.best]
     few = [NAMED[n] for n in (FOUR, "two lots blended")]

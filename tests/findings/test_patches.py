@@ -169,6 +169,20 @@ def test_what_the_bench_costs(usual):
     assert found["scan"][0]["power_W"] == pytest.approx(3 * volts)
 
 
+def test_a_floating_matrix_is_noisier_and_heats_all_of_its_patches():
+    own, floating = (
+        found_of(SHEET | {"readout": way}, NOTHING)["patches"]
+        for way in ("own pairs", "floating")
+    )
+    m, n = SHEET["rows"], SHEET["columns"]
+    for one, other in zip(own["scan"], floating["scan"], strict=True):
+        ratio = other["noise_microstrain"] / one["noise_microstrain"]
+        assert ratio == pytest.approx(0.5 * (m + n - 1))
+        # the network between two lines, of which the patch is one: R (m + n - 1)/(mn)
+        ohms = floating["curve"]["resistance_ohm"] * (m + n - 1) / (m * n)
+        assert other["power_W"] == pytest.approx(3.3**2 / ohms)
+
+
 def test_strain_and_temperature_are_not_told_apart_while_the_sign_is_a_prior(usual):
     findings = findings_of(plan_with(patches=SHEET, tolerances=STILL))
     heat = temperature(findings, {"cautions": []})

@@ -186,6 +186,20 @@ def test_strains_and_temperatures_between_those_computed():
     want = rest + response(e[0], t[0])
     np.testing.assert_allclose(logs[0, 0], want, atol=1e-7)
     assert films.beyond == len(LAYOUT)  # 4000 microstrain were not computed
+    for warm, beyond in ((300.0, 0), (320.0, len(LAYOUT)), (290.0, len(LAYOUT))):
+        at = np.full((1, 2), 1e-3), np.array([[300.0, warm]])
+        films, _ = sheets_of(castings, SheetScatter(), 1, strains=at[0], temperatures=at[1])
+        assert films.beyond == beyond
+
+
+def test_skew_lowers_the_mean_as_castings_have_it():
+    castings = castings_of(replace(NONE, skew=1e-3), n=20000)
+    films, _ = sheets_of(castings, SheetScatter(), 1)
+    drawn = np.log(castings.at_rest)
+    shift = films.planned[0, 0] - np.log(castings.nominal[0])
+    assert shift < -5e-3
+    error = 4 * drawn.std() / 20000**0.5
+    assert drawn.mean() - np.log(castings.nominal[0]) == pytest.approx(shift, abs=error)
 
 
 def test_contacts_that_close_afresh_move_the_chains_alone():
@@ -200,6 +214,9 @@ def test_contacts_that_close_afresh_move_the_chains_alone():
     first = np.array([films.read(d)[:, 0] for d in draws])
     again = np.array([films.read(d, again=True)[:, 0] for d in draws])
     assert again.std() == pytest.approx(first.std(), rel=0.05)
+    # nothing else scatters them
+    chains = castings.model.chain_deviation(volume_fraction(0.30), castings.film)
+    assert first.std() == pytest.approx(chains, rel=0.05)
     # correlation sqrt(1 - p)
     assert np.corrcoef(first.ravel(), again.ravel())[0, 1] == pytest.approx(
         0.7**0.5, abs=0.02

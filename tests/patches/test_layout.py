@@ -22,6 +22,9 @@ def test_places_of_patches():
     assert len(pairs) == 2 * 4 + 3 * 3
     apart = np.hypot(*(np.diff(x[pairs]) for x in (LAYOUT.along, LAYOUT.around)))
     assert set(np.round(apart.ravel(), 9)) == {0.02, 0.03}
+    # on a part that tapers, every row turns by its own radius
+    tapered = SheetLayout(2, 2, 0.02, 0.03, 0.0, 0.03, 0.02)
+    np.testing.assert_allclose(tapered.turns, [-0.5, 0.5, -0.75, 0.75])
 
 
 def test_curvature_along_the_current_is_eulers():

@@ -203,6 +203,10 @@ def test_diodes_end_cross_talk_and_bring_their_temperature():
         warm = wiring.read(r, warming=20.0)
         want = 2.7 / (2.7 - 20.0 * DIODE_SLOPE)
         np.testing.assert_allclose(warm / r, want, rtol=1e-12)
+    # a floating patch (i, j): i + 1 and j + 1 pitches of line, and both switches
+    lines = 5.0 * (np.arange(4)[:, None] + np.arange(3) + 2.0) + 2 * 20.0
+    read = Wiring("floating", 5.0, 20.0, diodes=True).read(r)
+    np.testing.assert_allclose(read, r + lines, rtol=1e-12)
     # a held row with line resistance: its patches load it together, here by nodal analysis
     line, switch, row = 5.0, 20.0, r[1]
     resistors = {(("end",), 0): line + switch, (0, 1): line, (1, 2): line}
