@@ -229,10 +229,42 @@ def test_halving_and_what_to_try_first(found):
     assert "Nothing tried halves it" in improved_text(nothing)
 
 
+def test_what_lies_outside_of_the_window_and_what_costs_alike(found):
+    low = (1e-6, 1e-6, 1e-6)
+    far = replace(found.base, changes=(NAMED[FOUR],), outside=found.base.outside + 0.1,
+                  resistance_cv=low)  # fmt: skip
+    assert far not in Improvement(20, found.base, (far,)).front
+    near = replace(far, outside=found.base.outside)
+    assert near in Improvement(20, found.base, (near,)).front
+    # three changes for 500 minutes; one for two minutes more, or for half as much again
+    three = tuple(NAMED[n] for n in (FOUR, LAYERS, "two lots blended"))
+    cheap = replace(near, changes=three, minutes=500.0, gauge_factor_cv=low)
+    for minutes, chosen in ((502.0, 1), (750.0, 3)):
+        one = replace(near, minutes=minutes, resistance_cv=(5e-7,) * 3)
+        both = Improvement(20, found.base, (cheap, one))
+        assert len(both.reaching(1e-3).changes) == chosen
+
+
+def test_films_of_one_cup_do_not_scatter_by_what_it_shares():
+    bench, _ = bench_of(mixing="2 %")
+    assert bench.spread(bench.base, combined(()), shared=False) < 1e-6
+    assert bench.spread(bench.base, combined(()), shared=True) > 0.02
+
+
+def test_gaps_are_no_longer_than_the_film():
+    plan = plan_with(film={"length": "4 mm"}, contacts=MEASURED)
+    findings = findings_of(plan, 15.0)
+    films = findings.mix.films
+    bench = _Bench(films, findings.recipes[0], 20, some_known(films))
+    gaps = {recipe.film.electrode_gap for recipe in bench.recipes}
+    assert gaps == {1e-3, 1.5e-3, 2e-3, 3e-3, 4e-3}
+
+
 def test_costs_by_hand(found):
     by_name = {s.names: s for s in found.tried}
     assert found.base.minutes == 60 + 20 * 10
     assert by_name[CUPS,].minutes == 3 * 60 + 3 * 20 * 10
+    assert by_name[CUPS,].cost(60.0, 25.0) == 3 * 60 + 3 * 20 * 10 + 3 * 25
     assert by_name["mixed in solvent",].minutes == 120 + 20 * 10
     sort = by_name["sorted to 10 %",]
     cast = 20 / sort.kept_share
