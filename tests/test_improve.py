@@ -251,6 +251,15 @@ def test_films_of_one_cup_do_not_scatter_by_what_it_shares():
     assert bench.spread(bench.base, combined(()), shared=True) > 0.02
 
 
+@pytest.mark.parametrize(
+    ("ohms", "times"), [(250.0, 2.0), (500.0, 1.0), (2000.0, 1.0), (15e3, 3.0)]
+)
+def test_how_far_r_lies_outside_of_its_window(ohms, times):
+    bench, _ = bench_of()  # 0.5 to 5 kohm
+    assert bench._outside(ohms) == pytest.approx(math.log(times), abs=1e-9)
+    assert bench._outside(math.inf) == math.inf
+
+
 def test_gaps_are_no_longer_than_the_film():
     plan = plan_with(film={"length": "4 mm"}, contacts=MEASURED)
     findings = findings_of(plan, 15.0)
