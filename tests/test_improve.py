@@ -224,6 +224,22 @@ def test_halving_and_what_to_try_first(found):
     for s in found.first:
         assert s.resistance_cv[0] < 0.9 * found.base.resistance_cv[0]
         assert 2 <= found.films_to_tell(s) < 10_000
+    # most off ln CV for the work added comes first
+    gains = [
+        math.log(found.base.resistance_cv[0] / s.resistance_cv[0]) for s in found.first
+    ]
+    added = [
+        s.minutes - found.base.minutes + 0.02 * found.base.minutes for s in found.first
+    ]
+    worth = np.array(gains) / np.maximum(added, 0.02 * found.base.minutes)
+    assert len(worth) > 1
+    assert (np.diff(worth) < 0.0).all()
+    sets = [set(s.names) for s in found.first]
+    for k, own in enumerate(sets):
+        for other in sets[:k]:
+            assert max(len(own - other), len(other - own)) > 1
+            assert own - other
+            assert other - own
     nothing = Improvement(20, found.base, (), ())
     assert nothing.halving is None
     assert "Nothing tried halves it" in improved_text(nothing)
