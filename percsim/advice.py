@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -499,12 +499,17 @@ class Answer:
     target: Target
 
 
-def answer(plan: Plan, films: Sequence[Films], before: Answer | None = None) -> Answer:
+def answer(
+    plan: Plan,
+    films: Sequence[Films],
+    before: Answer | None = None,
+    knows: Callable[[Films], tuple[Knowledge, Posterior | None]] = known_of,
+) -> Answer:
     """Decide a plan from the models of its mixes.
 
     Measured films tell of one mix alone, which is then the one decided among. What is known
     and what films would read does not hang on what is asked: `before` is the answer to a
-    plan that asks for something else of the same films.
+    plan that asks for something else of the same films. `knows` says what is known of a mix.
     """
     target = plan.decision_target()
     mixes = list(films)
@@ -515,7 +520,7 @@ def answer(plan: Plan, films: Sequence[Films], before: Answer | None = None) -> 
             replace(f, plan=replace(f.plan, measured=plan.measured)) for f in mine or mixes
         ][:1]
     if before is None:
-        known, posteriors = zip(*(known_of(f) for f in mixes), strict=True)
+        known, posteriors = zip(*(knows(f) for f in mixes), strict=True)
         posterior = posteriors[0]
     else:
         known, posterior = before.known, before.posterior

@@ -189,22 +189,34 @@ def weighted_quantiles(
 
 
 def _near_quantiles(x: Floats, w: Floats, p: Floats) -> tuple[Floats, Floats]:
-    """Keep the samples that quantiles lie between; others as one a bin, to sort fewer."""
-    finite = x[np.isfinite(x)]
-    low, high = (finite.min(), finite.max()) if len(finite) else (0.0, 0.0)
+    """Keep the samples that quantiles lie between, and one for all between these."""
+    finite = np.isfinite(x)
+    if finite.all():
+        beyond, known, own = w[:0], x, w
+    else:
+        beyond, known, own = w[x == np.inf], x[finite], w[finite]
+    if len(known) + len(beyond) < len(x) or not len(known):
+        return x, w  # some are -inf
+    low, high = known.min(), known.max()
     if not low < high:
         return x, w
-    place = np.clip((x - low) / (high - low) * BINS, 0.0, BINS - 1.0).astype(np.int64)
-    weights = np.bincount(place, w, BINS)
+    place = ((known - low) * (BINS / (high - low))).astype(np.int64)
+    np.minimum(place, BINS - 1, out=place)
+    weights = np.bincount(place, own, BINS)
     used = np.flatnonzero(weights)
     below = np.cumsum(weights[used])
-    at = np.searchsorted(below, p * below[-1])
-    near = used[np.clip([at - 1, at, at + 1], 0, len(used) - 1)]
+    at = np.searchsorted(below, p * (below[-1] + beyond.sum()))
+    near = np.unique(used[np.clip([at - 1, at, at + 1], 0, len(used) - 1)])
     kept = np.zeros(BINS, dtype=np.bool_)
     kept[near] = True
-    middles = low + (high - low) * (np.arange(BINS) + 0.5) / BINS
-    mine, others = kept[place], ~kept
-    return np.append(x[mine], middles[others]), np.append(w[mine], weights[others])
+    mine = kept[place]
+    # a sample between two kept bins stands for all that lie there, another for what is inf
+    between = np.add.reduceat(np.where(kept, 0.0, weights), np.append(0, near))
+    middles = low + (high - low) * np.append(0.5, near + 1.5) / BINS
+    return (
+        np.concatenate([known[mine], middles, [np.inf]]),
+        np.concatenate([own[mine], between, [beyond.sum()]]),
+    )
 
 
 def clopper_pearson(

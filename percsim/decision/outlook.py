@@ -351,17 +351,25 @@ class Outlook:
         points = spread_steps(len(self.rest))
         keep = self.conducts
         weights = np.where(keep, self.weights[:, None] * self.shares, 0.0)
-        if weights.sum() < 0.5:
+        total = float(weights.sum())
+        if total < 0.5:
             return None
+        if self.strain == 0.0:
+            return Band(0.0, 0.0, 0.0)
         opened = np.expm1(self.response[:, None] * points)
-        drawn = self._chord(self.change)[:, :, None] * np.ones(points.shape[1])
-        if self.strain:
-            known = np.isfinite(self.change) & keep
-            change = np.where(known, self.change, 0.0)[:, :, None]
-            moved = np.expm1(change * (1.0 + opened[:, None, :]))
-            drawn = np.where(known[:, :, None], moved / self.strain, drawn)
+        side = np.copysign(1.0, self.strain)
+        # gauge factors rise with the change of ln R, so that few numbers need be turned
+        # into them
+        known = np.isfinite(self.change) & keep
+        drawn = (side * np.where(known, self.change, np.inf))[:, :, None] * (
+            1.0 + opened[:, None, :]
+        )
         weights = np.broadcast_to(weights[:, :, None], drawn.shape) / points.shape[1]
-        return Band.of(drawn.ravel(), weights.ravel() / weights.sum())
+        found = Band.of(drawn.ravel(), weights.ravel() / total)
+        return Band(
+            *(float(np.expm1(side * x) / self.strain)
+              for x in (found.median, found.p05, found.p95))
+        )  # fmt: skip
 
     def draw_band(self, values: Floats) -> Band:
         """Of one number a draw."""

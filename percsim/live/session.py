@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -27,13 +27,15 @@ from percsim.advice import (
     film_recipe,
     films_of_text,
     fingerprint,
+    known_of,
 )
 from percsim.boxes.folder import results_folder
 from percsim.boxes.store import Store
 from percsim.changes import knowing, tighter
 from percsim.compare import Comparison, side_by_side
 from percsim.decision.knowledge import Knowledge
-from percsim.decision.outlook import Band, Outlook
+from percsim.decision.outlook import Band, Outlook, Recipe
+from percsim.decision.posterior import Posterior
 from percsim.decision.target import Target
 from percsim.errors import FolderError, PlanError
 from percsim.first_page import FirstPage, Place, Point, Row, first_page, row_of
@@ -63,6 +65,8 @@ BEYOND = 0.12
 """How far beyond the boxes the map goes, of the span of loadings."""
 MOST_VIEWS = 8
 """Answers that are kept."""
+MOST_WORKED = 2
+"""Sets of films whose outlooks are kept: of what is seen, and of what is pinned."""
 READINGS = "readings.csv"
 """What messages call the table of the page."""
 
@@ -107,6 +111,8 @@ class View:
     faults: dict[str, str]
     stale: bool
     asked: Plan = field(repr=False)
+    worked: dict[object, Outlook] = field(repr=False)
+    """Outlooks of candidates by mix, loading and film, whatever is asked of them."""
     made: dict[object, Any] = field(default_factory=dict, repr=False)
     """What was worked out besides, so that another candidate does not cost it again."""
 
@@ -222,9 +228,10 @@ class Session:
 
     def __init__(self, folder: str | os.PathLike[str]) -> None:
         self.folder = results_folder(folder)
-        self._kept: dict[str, dict[str, str]] = {}
+        self._models: dict[str, list[Films]] = {}
+        self._known: dict[int, tuple[Knowledge, Posterior | None]] = {}
+        self._worked: dict[str, tuple[Answer, dict[object, Outlook]]] = {}
         self._views: dict[object, View] = {}
-        self._answered: tuple[str, Answer | None] = ("", None)
         self.plan: Plan
         self.load()
 
@@ -234,31 +241,31 @@ class Session:
             told, kept = store.load_artefact("plan"), store.load_artefact("films")
             text = store.load_artefact("plan_text", "")
         plan = None if told is None else Plan.from_dict(told, name="plan.toml")
-        if plan is None or films_of_text(plan, kept) is None:
+        films = None if plan is None else films_of_text(plan, kept)
+        if plan is None or films is None:
             raise FolderError(
                 f"{self.folder} holds no finished run of this version; run its plan there"
             )
-        if not self._kept:
+        if not self._models:
             self.plan = _written(plan, str(text))
-        self._kept[fingerprint(plan)] = kept
+        self._models[fingerprint(plan)] = films
         self._views.clear()
-        self._answered = ("", None)
+        self._worked.clear()
 
     # ------------------------------------------------------------------ what is redone
     def films_of(self, plan: Plan) -> list[Films] | None:
         """Models of a plan; None where it needs other boxes or another fit."""
-        kept = self._kept.get(fingerprint(plan))
-        if kept is not None:
-            return films_of_text(plan, kept)
-        for print_, kept in self._kept.items():
+        found = self._models.get(fingerprint(plan))
+        if found is None:
             base = self._like(plan)
-            if base is None or fingerprint(base) != print_:
-                continue
-            found = films_of_text(base, kept)
-            if found is not None:
-                mixes = plan.mixes
-                return [replace(f, plan=mixes[f.index]) for f in found]
-        return None
+            found = None if base is None else self._models.get(fingerprint(base))
+        if found is None:
+            return None
+        mixes = [plan.mixes[f.index] for f in found]
+        return [
+            replace(f, plan=mix, model=f.model.on(mix.target.pull))
+            for f, mix in zip(found, mixes, strict=True)
+        ]
 
     def _like(self, plan: Plan) -> Plan | None:
         """Give the plan the film and mix ratio of the folder's, where boxes are the same.
@@ -334,24 +341,44 @@ class Session:
             plan = replace(self.plan, measured=plan.measured)
             films = self.films_of(plan)
             assert films is not None
-        found = answer(plan, films, self._before(plan))
-        self._answered = (_beside_target(plan), found)
+        told = _beside_target(plan)
+        before, worked = self._worked.pop(told, (None, {}))
+        found = answer(plan, films, before, self._knowledge)
+        for own in found.outlooks if before is None else ():
+            worked[_place(own.recipe)] = own
+        self._worked[told] = found, worked
+        while len(self._worked) > MOST_WORKED:
+            del self._worked[next(iter(self._worked))]
         page = first_page(plan, films, found, causes=False)
-        return View(plan, films, found, page, faults, asked is not plan, asked)
+        return View(plan, films, found, page, faults, asked is not plan, asked, worked)
 
-    def _before(self, plan: Plan) -> Answer | None:
-        """Answer of before, where something else is asked of the same films."""
-        told, found = self._answered
-        return found if told == _beside_target(plan) else None
+    def _knowledge(self, films: Films) -> tuple[Knowledge, Posterior | None]:
+        """What is known of a mix; the draws of before where they come out the same.
+
+        Materials that were made of them are theirs still.
+        """
+        found = known_of(films)
+        last = self._known.get(films.index, found)
+        if found[1] is None and last[1] is None and _same(found[0], last[0]):
+            found = last
+        self._known[films.index] = found
+        return found
 
     def spot(self, view: View, weight_fraction: float, gap: float) -> Spot:
         """Look at one candidate, whether it was explored or not."""
-        films, known = self._told(view)
-        recipe = film_recipe(films.plan, weight_fraction, gap, films.index)
-        (own,) = carried(films, [recipe], known)
-        place = Place(weight_fraction, gap, films.plan.mix_words(view.plan.varying))
+        (own,) = self._outlooks(view, [(weight_fraction, gap)])
+        place = Place(weight_fraction, gap, view.own.plan.mix_words(view.plan.varying))
         target = view.found.target
         return Spot(row_of(own, place, own.probability(target), target))
+
+    def _outlooks(self, view: View, places: Sequence[tuple[float, float]]) -> list[Outlook]:
+        """Outlooks of loadings and gaps of the mix told of, each worked out once."""
+        films, known = self._told(view)
+        recipes = [film_recipe(films.plan, w, gap, films.index) for w, gap in places]
+        wanted = [r for r in recipes if _place(r) not in view.worked]
+        for own in carried(films, wanted, known) if wanted else ():
+            view.worked[_place(own.recipe)] = own
+        return [view.worked[_place(r)] for r in recipes]
 
     def _told(self, view: View) -> tuple[Films, Knowledge]:
         own = view.found.outlooks[view.found.decision.best]
@@ -387,15 +414,14 @@ class Session:
 
     def cells(self, view: View) -> Iterator[list[Cell]]:
         """Candidates of the map, a loading at a time."""
-        films, known = self._told(view)
         target = view.found.target
         loadings, gaps = self.grid(view)
 
         def row(w: float) -> list[Cell]:
-            recipes = [film_recipe(films.plan, w, gap, films.index) for gap in gaps]
+            found = self._outlooks(view, [(w, gap) for gap in gaps])
             return [
                 Cell(float(w), float(gap), *_chance(own, target))
-                for gap, own in zip(gaps, carried(films, recipes, known), strict=True)
+                for gap, own in zip(gaps, found, strict=True)
             ]
 
         for w in loadings:
@@ -406,22 +432,9 @@ class Session:
         return view.once(("curve", gap), lambda: self._curve(view, gap))
 
     def _curve(self, view: View, gap: float) -> Curve:
-        films, known = self._told(view)
-        wanted = [p.weight_fraction for p in view.page.plot.points]
-        found = self._at_gap(view, gap)
-        if not set(wanted) <= found.keys():
-            recipes = [film_recipe(films.plan, w, gap, films.index) for w in wanted]
-            found = dict(zip(wanted, carried(films, recipes, known), strict=True))
-        return Curve(gap, tuple(_seen(found[w], view.found.target) for w in wanted))
-
-    def _at_gap(self, view: View, gap: float) -> dict[float, Outlook]:
-        """Outlooks that were decided among, of the mix told of, by loading."""
-        return {
-            o.recipe.loading.weight_fraction: o
-            for o in view.found.outlooks
-            if o.recipe.mix == view.own.index
-            and o.recipe.film == view.own.plan.film_at(gap)
-        }
+        wanted = [(p.weight_fraction, gap) for p in view.page.plot.points]
+        found = self._outlooks(view, wanted)
+        return Curve(gap, tuple(_seen(own, view.found.target) for own in found))
 
     def explored(self, view: View) -> list[Seen]:
         """Candidates that have boxes."""
@@ -453,6 +466,21 @@ def _beside_target(plan: Plan) -> str:
     ]
     kept = {k: v for k, v in told.items() if k not in ("title", "batch", "supply")}
     return json.dumps([heat, kept], sort_keys=True, default=str)
+
+
+def _place(recipe: Recipe) -> object:
+    return recipe.mix, recipe.loading.weight_fraction, recipe.film
+
+
+def _same(one: Knowledge, other: Knowledge) -> bool:
+    """Whether two have the same draws."""
+    kept = [
+        {**k.values, "weights": k.weights, "noise": k.noise, "scale": k.scale}
+        for k in (one, other)
+    ]
+    return kept[0].keys() == kept[1].keys() and all(
+        np.array_equal(kept[0][name], kept[1][name]) for name in kept[0]
+    )
 
 
 def _chance(own: Outlook, target: Target) -> tuple[float, float]:
