@@ -213,11 +213,19 @@ class Outlook:
             **{name: getattr(self, name)[rows] for name in by_draw},
         )  # fmt: skip
 
+    @cached_property
+    def _least_rest(self) -> Floats:
+        return _least(self.rest)
+
+    @cached_property
+    def _least_change(self) -> Floats:
+        return _least(self.change)
+
     def pass_shares(self, target: Target) -> Floats:
         """Share of castings that pass at each draw, (n,)."""
         with np.errstate(divide="ignore"):
             low, high = np.log(target.window)
-        spread = np.maximum(self.scatter[:, None], _least(self.rest))
+        spread = np.maximum(self.scatter[:, None], self._least_rest)
         reach = OUTSIDE * spread
         near = (self.rest > low - reach) & (self.rest < high + reach)
         at = np.flatnonzero(near & np.isfinite(self.change))
@@ -237,7 +245,7 @@ class Outlook:
         safe = np.where(change != 0.0, change, 1.0)
         # films have to respond r times as much, with ln r normal
         r = np.maximum(wanted * side / safe, 1e-300)
-        least = _least(self.change).take(at) / np.abs(safe)
+        least = self._least_change.take(at) / np.abs(safe)
         s = np.maximum(self.response.take(at // self.rest.shape[1]), least)
         share = ndtr(np.log(r) / s * -np.sign(change))
         return np.asarray(np.where(change != 0.0, share, wanted * side <= 0.0))
