@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sys
 
 import pytest
 from live.conftest import PLAN, READINGS
@@ -285,6 +286,56 @@ def test_of_200_fast_moves_the_last_is_answered(opened):
     assert seen(opened) == quick
 
 
+def test_an_answer_that_comes_late_is_not_shown(opened):
+    opened.js(
+        "window.heard = []; const take = line.onmessage;"
+        "line.onmessage = e => { window.heard.push(e.data); take(e); }"
+    )
+    opened.type("target.resistance.to", "9 kohm")
+    opened.whole()
+    late, spot = opened.js("return window.heard"), opened.columns("map_spot")
+    old = seen(opened)
+    opened.type("target.resistance.to", "2 kohm")
+    opened.type("", "32", where="#at-loading")
+    opened.whole()
+    before, field = seen(opened), '[data-key="target.resistance.to"] input[type=range]'
+    place = opened.find(field).get_attribute("value")
+    assert before != old
+    assert any('"parts"' in message for message in late)
+    opened.js("for (const data of arguments[0]) hear(JSON.parse(data))", late)
+    assert seen(opened) == before
+    assert opened.find(field).get_attribute("value") == place
+    assert opened.columns("map_spot") != spot
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="limits of a running process")
+def test_where_nothing_can_be_written_nothing_is_lost(mine):
+    import resource
+
+    folder, pid = mine.server.folder, mine.server.process.pid
+    limits = resource.prlimit(pid, resource.RLIMIT_FSIZE)
+    mine.type("target.resistance.to", "9 kohm")
+    saved(mine, "plan", "explored.toml")
+    mine.paste(READINGS)
+    before = {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()}
+    # as a full disk does: files can be made, and not filled
+    resource.prlimit(pid, resource.RLIMIT_FSIZE, (0, limits[1]))
+    mine.type("target.resistance.to", "8 kohm")
+    for what in ("plan", "report", "readings"):
+        mine.js("document.querySelector('#saved').textContent = ''")
+        mine.press(f'[data-save="{what}"]')
+        until(lambda: mine.text("#saved"), "no word of it")
+        assert mine.text("#saved").startswith("cannot write ")
+        assert "\n" not in mine.js("return document.querySelector('#saved').textContent")
+    assert before == {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()}
+    mine.type("target.resistance.to", "7 kohm")  # it answers still
+    resource.prlimit(pid, resource.RLIMIT_FSIZE, limits)
+    saved(mine, "plan", "explored.toml")
+    assert "7 kohm" in (folder / "explored.toml").read_text()
+    saved(mine, "readings", "readings.csv")
+    assert len((folder / "readings.csv").read_text().splitlines()) == 7
+
+
 def test_a_second_page_is_told_and_saves_nothing(opened):
     own = opened.driver.current_window_handle
     opened.driver.switch_to.new_window("tab")
@@ -359,5 +410,8 @@ def test_a_plan_is_run_first(driver, serve, tmp_path):
     plan.write_text(PLAN)
     page = Page(driver, serve(plan, "--out", tmp_path / "out"))
     page.open()
-    same(page, stored_first_page(Plan.load(plan), tmp_path / "out"))
+    state, rows = told(stored_first_page(Plan.load(plan), tmp_path / "out"))
+    assert page.text("#state .state") == even(state)
+    assert page.rows("#recipes") == [[even(cell) for cell in row] for row in rows]
+    assert page.text("#line") == ""
     page.faults()
