@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +14,7 @@ from percsim.decision.decide import Change, changes
 from percsim.decision.outlook import Outlook
 from percsim.decision.target import Target
 
-__all__ = ["changes_of", "knowing", "tighter"]
+__all__ = ["changes_of", "each_tighter", "knowing", "tighter"]
 
 GAPS = (0.5, 0.7, 1.4, 2.0, 3.0)
 """Gaps tried, over that of the best recipe."""
@@ -150,8 +150,15 @@ def tighter(films: Films, own: Outlook) -> list[tuple[str, float, float, Outlook
         where R has none), and the outlook with it halved; the largest share first.
 
     """
+    return sorted(each_tighter(films, own), key=lambda row: -row[2])
+
+
+def each_tighter(
+    films: Films, own: Outlook
+) -> Iterator[tuple[str, float, float, Outlook]]:
+    """Halve one tolerance after the other, see `tighter`."""
     bench, film = films.bench, own.recipe.film
-    known, found = np.isfinite(own.log_spread), []
+    known = np.isfinite(own.log_spread)
     for name, spread in bench.tolerances.spreads(film).items():
         if spread == 0.0:
             continue
@@ -161,8 +168,7 @@ def tighter(films: Films, own: Outlook) -> list[tuple[str, float, float, Outlook
         ratio = np.where(keep, after.log_spread, 1.0) / np.where(keep, own.log_spread, 1.0)
         # halved, a cause keeps a quarter of its variance
         share = own.draw_band(np.maximum(1.0 - ratio**2, 0.0) / 0.75).median
-        found.append((name, spread, share, after))
-    return sorted(found, key=lambda row: -row[2])
+        yield name, spread, share, after
 
 
 def knowing(found: Answer) -> list[tuple[str, float, float]]:

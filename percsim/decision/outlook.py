@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -124,6 +124,7 @@ class Outlook:
     response: Floats = field(repr=False)
     thermal: Floats | None = field(default=None, repr=False)
     cycled: CycledFilms | None = field(default=None, repr=False)
+    _held: list[Any] = field(default_factory=list, init=False, repr=False, compare=False)
 
     @property
     def weights(self) -> Floats:
@@ -317,7 +318,16 @@ class Outlook:
         return self.resistance_cv if what == "resistance_cv" else self.gauge_factor_cv
 
     def holds(self, target: Target) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Where enough castings pass, and where every other limit holds too, (n,) each."""
+        """Where enough castings pass, and where every other limit holds too, (n,) each.
+
+        Asked for again and again, those of the last target are kept.
+        """
+        if not (self._held and self._held[0] == target):
+            self._held[:] = target, self._holding(target)
+        held: tuple[NDArray[np.bool_], NDArray[np.bool_]] = self._held[1]
+        return held
+
+    def _holding(self, target: Target) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         shares = self.pass_shares(target) >= target.pass_share_min
         every = shares & (self.ratio >= FAITHFUL_RATIO)
         told = "resistance", "gauge_factor", "pass_share"

@@ -11,7 +11,7 @@ from typing import Any
 from percsim.first_page import first_page
 from percsim.live.figures import Columns, curve_columns, map_columns, view_columns
 from percsim.live.knobs import Settings, basis, dials, edited
-from percsim.live.session import Cell, Curve, Session, Spot, View, compared
+from percsim.live.session import Cell, Curve, Seen, Session, Spot, View, Worth, compared
 from percsim.report.compared import basis_words, compared_rows
 from percsim.report.first import sheet_of
 from percsim.report.shown import environment, first_html
@@ -124,15 +124,23 @@ def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Messag
         words = boxes_line(told.jobs, told.seconds, told.cores)
         needs = _macro("needs")(words, asked.running, asked.locked)
         yield {"n": asked.number, "parts": {"needs": needs}}
-    curve = session.curve(view, at[1])
+    points: list[Seen] = []
+    for point in session.curve(view, at[1]):
+        points.append(point)
+        yield {}  # a place to leave
+    curve = Curve(at[1], tuple(points))
     columns = view_columns(view, curve, spot, line)
     yield {"n": asked.number,
            "plots": [columns, curve_columns(view, curve, spot)]}  # fmt: skip
-    yield {"n": asked.number, "parts": {"worth": _worth(session, view)}}
+    worth: list[Worth] = []
+    for bought in session.worth(view):
+        worth += bought
+        yield {}
+    yield {"n": asked.number, "parts": {"worth": _worth(view, worth)}}
     cells: list[Cell] = []
     for more in session.cells(view):
         cells += more
-        yield {}  # a place to leave
+        yield {}
     columns = map_columns(view, cells, session.explored(view), spot)
     yield {"n": asked.number, "plots": [columns], "done": True}
     if other is not None:
@@ -142,11 +150,11 @@ def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Messag
         yield {"n": asked.number, "parts": {"beside": table}}
 
 
-def _worth(session: Session, view: View) -> str:
+def _worth(view: View, worth: list[Worth]) -> str:
     """Say what would buy most, as a table, and what buys nothing in a line."""
     P = view.found.outlooks[view.found.decision.best].probability(view.found.target)
     rows, rest = [], []
-    for w in session.worth(view):
+    for w in sorted(worth, key=lambda row: -row.probability):
         gain = w.probability - P
         if (gain > 2.0 * w.error and gain > 5e-4) or w.share >= TOLD_SHARE:
             rows.append(worth_cells(w.kind, w.name, w.share, w.probability, gain, w.error))
@@ -160,7 +168,7 @@ def _quick(session: Session, view: View, gap: float) -> Curve:
     plot = view.page.plot
     if abs(gap - plot.electrode_gap) < 1e-9:
         return Curve(plot.electrode_gap, plot.points)
-    return session.curve(view, gap)
+    return Curve(gap, tuple(session.curve(view, gap)))
 
 
 def _first(

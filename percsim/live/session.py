@@ -31,7 +31,7 @@ from percsim.advice import (
 )
 from percsim.boxes.folder import results_folder
 from percsim.boxes.store import Store
-from percsim.changes import knowing, tighter
+from percsim.changes import each_tighter, knowing
 from percsim.compare import Comparison, side_by_side
 from percsim.decision.knowledge import Knowledge
 from percsim.decision.outlook import Band, Outlook, Recipe
@@ -111,7 +111,7 @@ class View:
     faults: dict[str, str]
     stale: bool
     asked: Plan = field(repr=False)
-    worked: dict[object, Outlook] = field(repr=False)
+    worked: dict[object, Any] = field(repr=False)
     """Outlooks of candidates by mix, loading and film, whatever is asked of them."""
     made: dict[object, Any] = field(default_factory=dict, repr=False)
     """What was worked out besides, so that another candidate does not cost it again."""
@@ -230,7 +230,7 @@ class Session:
         self.folder = results_folder(folder)
         self._models: dict[str, list[Films]] = {}
         self._known: dict[int, tuple[Knowledge, Posterior | None]] = {}
-        self._worked: dict[str, tuple[Answer, dict[object, Outlook]]] = {}
+        self._worked: dict[str, tuple[Answer, dict[object, Any]]] = {}
         self._views: dict[object, View] = {}
         self.plan: Plan
         self.load()
@@ -385,25 +385,22 @@ class Session:
         return view.own, own.knowledge
 
     # ------------------------------------------------------------------ what comes after
-    def worth(self, view: View) -> list[Worth]:
+    def worth(self, view: View) -> Iterator[list[Worth]]:
         """Say what halving each tolerance, and knowing each unknown, would buy."""
-        return view.once("worth", lambda: self._worth(view))
-
-    def _worth(self, view: View) -> list[Worth]:
         target = view.found.target
         own = view.found.outlooks[view.found.decision.best]
         holds, P = own.holds(target)[1], own.probability(target)
-        found = []
-        for name, _, part, after in tighter(view.own, own):
+        key, told = ("tighter", _place(own.recipe)), []
+        for row in view.worked.get(key) or each_tighter(view.own, own):
+            told.append(row)
+            name, _, part, after = row
             moved = after.holds(target)[1].astype(float) - holds
             gain = float(own.weights @ moved)
             error = math.sqrt(float(own.weights**2 @ (moved - gain) ** 2))
-            found.append(Worth("tolerance", name, part, P + gain, error))
-        found += [
-            Worth("unknown", name, math.nan, P + gain, error)
-            for name, gain, error in knowing(view.found)
-        ]
-        return sorted(found, key=lambda row: -row.probability)
+            yield [Worth("tolerance", name, part, P + gain, error)]
+        view.worked[key] = told
+        found = view.once("knowing", lambda: knowing(view.found))
+        yield [Worth("unknown", name, math.nan, P + x, e) for name, x, e in found]
 
     def grid(self, view: View) -> tuple[Floats, Floats]:
         """Give loadings and gaps of the map."""
@@ -427,14 +424,11 @@ class Session:
         for w in loadings:
             yield view.once(("cells", w), partial(row, w))
 
-    def curve(self, view: View, gap: float) -> Curve:
-        """Every loading of the plot at one gap."""
-        return view.once(("curve", gap), lambda: self._curve(view, gap))
-
-    def _curve(self, view: View, gap: float) -> Curve:
+    def curve(self, view: View, gap: float) -> Iterator[Seen]:
+        """Every loading of the plot at one gap, one after the other."""
         wanted = [(p.weight_fraction, gap) for p in view.page.plot.points]
-        found = self._outlooks(view, wanted)
-        return Curve(gap, tuple(_seen(own, view.found.target) for own in found))
+        for own in self._outlooks(view, wanted):
+            yield view.once(_place(own.recipe), partial(_seen, own, view.found.target))
 
     def explored(self, view: View) -> list[Seen]:
         """Candidates that have boxes."""
