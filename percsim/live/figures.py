@@ -12,7 +12,8 @@ from typing import Any
 
 from percsim.first_page import FirstPage, Point
 from percsim.live.session import Cell, Curve, Seen, Spot, View
-from percsim.quantities import mm, resistance, share, weight
+from percsim.quantities import mm, resistance, share, three, weight
+from percsim.report.chapters.patches import ALONG, AROUND, edges, map_panels
 from percsim.report.first_plot import reach
 from percsim.report.style import COPPER, GRID, INK, MAIN, MUTED, WINDOW, WINDOW_EDGE
 from percsim.words.first import factor_words, ohms, told
@@ -60,8 +61,11 @@ SOURCES = {
 """Columns of every source."""
 
 
-def figures(dark: bool) -> dict[str, Any]:
-    """Every plot by its name, as the library's JSON, without numbers yet."""
+def figures(dark: bool, sheet: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """Every plot by its name, as the library's JSON, without numbers yet.
+
+    But for the maps of a sheet of patches, which no knob turns.
+    """
     from bokeh.embed import json_item
 
     made = _Made(dark)
@@ -69,6 +73,8 @@ def figures(dark: bool) -> dict[str, Any]:
         "resistance": made.resistance(), "factor": made.factor(), "map": made.map(),
         "trade": made.trade(),
     }  # fmt: skip
+    if sheet is not None:
+        plots |= made.sheet(sheet["field"]["map"])
     return {name: json_item(plot, f"plot-{name}") for name, plot in plots.items()}
 
 
@@ -196,6 +202,18 @@ class _Made:
         return plot
 
     def map(self) -> Any:
+        plot, c = self.plot("map", TITLES["weight"], TITLES["gap"]), self.colour
+        cells = self.cells(plot, "map", (0.0, 1.0), "0 %")
+        self.hover(plot, cells, [HOVER[0], HOVER[-1]])
+        self.hatched(plot, "map_outside")
+        plot.scatter("x", "y", source=self.sources["map_made"], size=4, color=c(INK))
+        self.ring(plot, "map_spot")
+        return plot
+
+    def cells(
+        self, plot: Any, name: str, ends: tuple[float, float], numbers: str
+    ) -> Any:
+        """Coloured cells of a source, and the bar beside that tells their values."""
         from bokeh.models import (
             BasicTicker,
             ColorBar,
@@ -203,30 +221,50 @@ class _Made:
             NumeralTickFormatter,
         )
 
-        plot, c = self.plot("map", TITLES["weight"], TITLES["gap"]), self.colour
+        c = self.colour
         mapper = LinearColorMapper(
-            palette=_ramp(RAMPS[self.dark]), low=0.0, high=1.0, name="map-colour"
-        )
+            palette=_ramp(RAMPS[self.dark]), low=ends[0], high=ends[1],
+            name=f"{name}-colour", nan_color=c(MUTED),
+        )  # fmt: skip
         cells = plot.rect(
-            "x", "y", "width", "height", source=self.sources["map"], line_color=None,
+            "x", "y", "width", "height", source=self.sources[name], line_color=None,
             fill_color={"field": "value", "transform": mapper},
         )  # fmt: skip
         cells.nonselection_glyph = cells.selection_glyph = None
-        self.hover(plot, cells, [HOVER[0], HOVER[-1]])
-        self.hatched(plot, "map_outside")
-        plot.scatter("x", "y", source=self.sources["map_made"], size=4, color=c(INK))
-        self.ring(plot, "map_spot")
         plot.add_layout(
             ColorBar(
                 color_mapper=mapper, width=9, label_standoff=6, padding=2, title=None,
                 ticker=BasicTicker(desired_num_ticks=4), background_fill_color=None,
-                formatter=NumeralTickFormatter(format="0 %"),
+                formatter=NumeralTickFormatter(format=numbers),
                 major_label_text_color=c(INK), major_label_text_font=FONT,
             ),
             "right",
         )  # fmt: skip
         plot.grid.visible = False
-        return plot
+        return cells
+
+    def sheet(self, found: Mapping[str, Any]) -> dict[str, Any]:
+        """Maps of a sheet of patches, the first that was drawn."""
+        from bokeh.models import ColumnDataSource, Range1d
+
+        along, around, panels = map_panels(dict(found))
+        x, y = (edges(middles) for middles in (along, around))
+        places = [(i, j) for i in range(len(along)) for j in range(len(around))]
+        plots = {}
+        for panel in panels:
+            name, values = f"sheet-{panel.name}", [float(panel.values[p]) for p in places]
+            self.sources[name] = ColumnDataSource({
+                "x": [along[i] for i, _ in places], "y": [around[j] for _, j in places],
+                "width": [0.97 * (x[i + 1] - x[i]) for i, _ in places],
+                "height": [0.97 * (y[j + 1] - y[j]) for _, j in places],
+                "value": values, "what": [f"row {i + 1}, column {j + 1}" for i, j in places],
+                "read": [f"{three(v, 'none')} {panel.unit}" for v in values],
+            }, name=name)  # fmt: skip
+            plot = plots[name] = self.plot(name, ALONG, AROUND)
+            plot.x_range, plot.y_range = (Range1d(*map(float, e[[0, -1]])) for e in (x, y))
+            cells = self.cells(plot, name, (panel.low, panel.high), "0.[00]")
+            self.hover(plot, cells, [("", "@what"), (panel.title, "@read")])
+        return plots
 
     def trade(self) -> Any:
         plot, c = self.plot("trade", TITLES["cv"], TITLES["factor"]), self.colour

@@ -12,6 +12,8 @@ from percsim.first_page import first_page
 from percsim.live.figures import Columns, curve_columns, map_columns, view_columns
 from percsim.live.knobs import Settings, basis, dials, edited
 from percsim.live.session import Cell, Curve, Seen, Session, Spot, View, Worth, compared
+from percsim.report.candidates import candidate_label
+from percsim.report.chapters.patches import map_panels
 from percsim.report.compared import basis_words, compared_rows
 from percsim.report.first import sheet_of
 from percsim.report.shown import environment, first_html
@@ -31,6 +33,7 @@ from percsim.words.live import (
     worth_name,
     worthless,
 )
+from percsim.words.patches import field_line, sheet_claim
 
 __all__ = ["Asked", "difference", "page", "seen", "steps", "waiting"]
 
@@ -72,6 +75,19 @@ class Asked:
     locked: bool = False
 
 
+def _sheet(session: Session) -> dict[str, Any] | None:
+    """Maps of a sheet of patches by title, and the sentences of their chapter."""
+    found = session.sheet
+    if found is None:
+        return None
+    panels = map_panels(found["field"]["map"])[2]
+    lines = (NOTES["sheet"].format(candidate_label(found)), field_line(found))
+    return {
+        "claim": sheet_claim(found), "lines": [line for line in lines if line],
+        "panels": [(p.name, f"{p.title}, {p.unit}") for p in panels],
+    }  # fmt: skip
+
+
 def _macro(name: str, template_name: str = "pieces.html.j2") -> Callable[..., str]:
     template = environment("percsim.live").get_template(template_name)
     found: Callable[..., str] = getattr(template.module, name)
@@ -91,7 +107,7 @@ def page(session: Session, beside: str = "") -> str:
     template = environment("percsim.live").get_template("live.html.j2")
     return template.render(
         title=plan.title, folder=str(session.folder), groups=groups, notes=NOTES,
-        beside=beside, start=start,
+        beside=beside, start=start, sheet=_sheet(session),
     )  # fmt: skip
 
 

@@ -260,7 +260,9 @@ class Plots(Guarded):
 
     async def get(self) -> None:
         dark = self.get_query_argument("dark", "0") == "1"
-        made = await asyncio.to_thread(figures, dark)
+        session = self.hub.session
+        sheet = None if session is None else session.sheet
+        made = await asyncio.to_thread(figures, dark, sheet)
         self.set_header("Content-Type", "application/json")
         self.finish(json.dumps(made))
 

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
+from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
@@ -251,6 +252,7 @@ class Session:
         self._models[fingerprint(plan)] = films
         self._views.clear()
         self._worked.clear()
+        self.sheet = _sheet(self.folder)
 
     # ------------------------------------------------------------------ what is redone
     def films_of(self, plan: Plan) -> list[Films] | None:
@@ -449,6 +451,15 @@ def _written(plan: Plan, text: str) -> Plan:
         if Plan.from_dict(parse_toml(text, plan.name)).as_dict() == plan.as_dict():
             return replace(plan, text=text)
     return plan
+
+
+def _sheet(folder: Path) -> dict[str, Any] | None:
+    """Sheet of patches of the last run, as its summary tells; None without a map of it."""
+    try:
+        found = json.loads((folder / "summary.json").read_text(encoding="utf-8"))["patches"]
+        return found if found["field"]["map"] else None
+    except (OSError, ValueError, LookupError, TypeError):
+        return None
 
 
 def _beside_target(plan: Plan) -> str:

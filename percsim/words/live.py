@@ -90,6 +90,7 @@ NOTES = {
     "waiting": "The plan is being run; the page opens when it is done.",
     "counting": "This takes boxes of its own; counting them.",
     "as it was": "Shown is the last answer that its boxes allow.",
+    "sheet": "The first sheet at full load, of {}, as it was run: knobs leave it as it is.",
     "too large": "Readings of more than 1 MB are not taken.",
 }
 """Sentences of the page."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from percsim.quantities import quantity, three
@@ -17,7 +19,10 @@ from percsim.words.patches import (
     sheet_claim,
 )
 
-__all__ = ["calibration", "map_figure", "scan", "sheet"]
+__all__ = ["MapPanel", "calibration", "edges", "map_figure", "map_panels", "scan", "sheet"]
+
+ALONG, AROUND = "along the axis, mm", "around the part, mm"
+"""Axes of the map."""
 
 WAYS = {
     "every patch": "a curve of its own",
@@ -119,42 +124,81 @@ def _cells(found: Row, name: str) -> Floats:
     return np.where(np.isfinite(values), values, np.nan)
 
 
+@dataclass(frozen=True, slots=True)
+class MapPanel:
+    """One number of every patch of a sheet, laid out as on the part.
+
+    Parameters
+    ----------
+    name, title, unit : str
+        In code; of the panel; of its values.
+    values : (rows, columns) ndarray of float
+        NaN where there is none.
+    low, high : float
+        Ends of its colours.
+
+    """
+
+    name: str
+    title: str
+    unit: str
+    values: Floats
+    low: float
+    high: float
+
+
+def map_panels(found: Row) -> tuple[Floats, Floats, list[MapPanel]]:
+    """Where rows and columns of a sheet lie [mm], and what is drawn of its patches.
+
+    Parameters
+    ----------
+    found : dict
+        The key `map` of a sheet's field, as the summary holds it.
+
+    """
+    along, around = (1e3 * np.asarray(found[k]) for k in ("along_m", "around_m"))
+    strain, read = (_cells(found, f"{k}_microstrain") for k in ("strain", "read"))
+    both = np.concatenate([strain.ravel(), read.ravel()])
+    rest = 1e-3 * _cells(found, "resistance_ohm")
+    panels = (
+        ("strain", "strain of the part", "microstrain", strain, both),
+        ("read", "strain read", "microstrain", read, both),
+        ("rest", "R at rest", "kohm", rest, rest),
+    )
+    return along, around, [
+        MapPanel(*told, float(np.nanmin(span)), float(np.nanmax(span)))
+        for *told, span in panels
+    ]  # fmt: skip
+
+
 def map_figure(run: Run) -> Figure:
     """Draw the strain along the current of every patch, the strain read, and R."""
     found = (run.summary["patches"].get("field") or {}).get("map")
     if not found:
         raise NothingToDrawError("no sheet of patches was read")
-    along, around = (1e3 * np.asarray(found[k]) for k in ("along_m", "around_m"))
-    sides = [float(np.ptp(_edges(x))) for x in (along, around)]
+    along, around, shown = map_panels(found)
+    sides = [float(np.ptp(edges(x))) for x in (along, around)]
     figure = new_figure(2.8 if sides[0] >= sides[1] else 3.8)
     panels = figure.subplots(1, 3, sharex=True, sharey=True)
-    strain, read = (_cells(found, f"{k}_microstrain") for k in ("strain", "read"))
-    both = np.concatenate([strain.ravel(), read.ravel()])
-    low, high = np.nanmin(both), np.nanmax(both)
-    shown = (
-        ("strain of the part", strain, "microstrain", (low, high)),
-        ("strain read", read, "microstrain", (low, high)),
-        ("R at rest", 1e-3 * _cells(found, "resistance_ohm"), "kohm", (None, None)),
-    )
-    for axes, (title, values, unit, (least, most)) in zip(panels, shown, strict=True):
+    for axes, panel in zip(panels, shown, strict=True):
         image = axes.pcolormesh(
-            _edges(along), _edges(around), np.ma.masked_invalid(values.T), cmap=ramp_map(),
-            shading="flat", vmin=least, vmax=most,
+            edges(along), edges(around), np.ma.masked_invalid(panel.values.T),
+            cmap=ramp_map(), shading="flat", vmin=panel.low, vmax=panel.high,
         )  # fmt: skip
         axes.set_facecolor(MUTED)
-        axes.set_title(title)
-        axes.set_xlabel("along the axis, mm")
+        axes.set_title(panel.title)
+        axes.set_xlabel(ALONG)
         axes.grid(False)
         if max(sides) <= 4.0 * min(sides):
             axes.set_aspect("equal")
-        bar = figure.colorbar(image, ax=axes, label=unit, location="bottom")
+        bar = figure.colorbar(image, ax=axes, label=panel.unit, location="bottom")
         bar.ax.locator_params(nbins=4)
         bar.outline.set_visible(False)
-    panels[0].set_ylabel("around the part, mm")
+    panels[0].set_ylabel(AROUND)
     return figure
 
 
-def _edges(middles: Floats) -> Floats:
+def edges(middles: Floats) -> Floats:
     """Edges of cells about equally spaced middles."""
     half = 0.5 * float(middles[1] - middles[0]) if len(middles) > 1 else 1.0
     return np.append(middles - half, middles[-1] + half)
