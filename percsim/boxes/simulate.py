@@ -60,6 +60,7 @@ __all__ = [
     "run_job",
     "simulate_box",
     "solve_sample",
+    "solve_samples",
     "varied_states",
 ]
 
@@ -306,6 +307,17 @@ def solve_sample(job: BoxJob, state: State) -> Sample:
         find_links(place_box(job), job.cutoff), _law_of_box(job), state
     )
     return Sample(links.particles, links, network, solve_network(network, TOLERANCE))
+
+
+def solve_samples(job: BoxJob, states: Sequence[State]) -> tuple[Sample, ...]:
+    """One box at several states in order, as `solve_sample` gives one."""
+    links, law = find_links(place_box(job), job.cutoff), _law_of_box(job)
+    sweep, made = Sweep(), []
+    for state in states:
+        own, network = _network_at(links, law, state)
+        solution = sweep.solve(network, TOLERANCE)
+        made.append(Sample(own.particles, own, network, solution))
+    return tuple(made)
 
 
 def varied_states(states: Sequence[State], rest: int) -> tuple[int, ...]:

@@ -258,7 +258,9 @@ class _Made:
                 "width": [0.97 * (x[i + 1] - x[i]) for i, _ in places],
                 "height": [0.97 * (y[j + 1] - y[j]) for _, j in places],
                 "value": values, "what": [f"row {i + 1}, column {j + 1}" for i, j in places],
-                "read": [f"{three(v, 'none')} {panel.unit}" for v in values],
+                "read": [
+                    "none" if math.isnan(v) else f"{three(v)} {panel.unit}" for v in values
+                ],
             }, name=name)  # fmt: skip
             plot = plots[name] = self.plot(name, ALONG, AROUND)
             plot.x_range, plot.y_range = (Range1d(*map(float, e[[0, -1]])) for e in (x, y))

@@ -8,9 +8,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from percsim.boxes.simulate import BoxJob
 from percsim.first_page import first_page
 from percsim.live.figures import Columns, curve_columns, map_columns, view_columns
 from percsim.live.knobs import Settings, basis, dials, edited
+from percsim.live.network import job_of
 from percsim.live.session import Cell, Curve, Seen, Session, Spot, View, Worth, compared
 from percsim.report.candidates import candidate_label
 from percsim.report.chapters.patches import map_panels
@@ -23,6 +25,7 @@ from percsim.words.live import (
     LABELS,
     NOTES,
     WORTH_HEADS,
+    box_offer,
     boxes_line,
     candidate_line,
     outside_line,
@@ -35,7 +38,7 @@ from percsim.words.live import (
 )
 from percsim.words.patches import field_line, sheet_claim
 
-__all__ = ["Asked", "difference", "page", "seen", "steps", "waiting"]
+__all__ = ["Asked", "box_job", "difference", "page", "seen", "steps", "waiting"]
 
 Message = dict[str, Any]
 
@@ -125,11 +128,7 @@ def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Messag
     """Answer a request piece by piece, what matters most first."""
     view = session.look(asked.settings, asked.readings)
     pinned = None if asked.pin is None else session.look(asked.pin, asked.readings)
-    best = view.page.best
-    at = (best.weight_fraction, best.electrode_gap)
-    if asked.at is not None:
-        (low, high), (near, far) = view.reach
-        at = min(max(asked.at[0], low), high), min(max(asked.at[1], near), far)
+    at = _looked_at(asked, view)
     spot = session.spot(view, *at)
     beside = None if pinned is None else session.spot(pinned, *at)
     curve = _quick(session, view, at[1])
@@ -152,7 +151,8 @@ def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Messag
     for bought in session.worth(view):
         worth += bought
         yield {}
-    yield {"n": asked.number, "parts": {"worth": _worth(view, worth)}}
+    parts = {"worth": _worth(view, worth), "box-offer": _offer(view, at[0])}
+    yield {"n": asked.number, "parts": parts}
     cells: list[Cell] = []
     for more in session.cells(view):
         cells += more
@@ -164,6 +164,26 @@ def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Messag
         heads = ("", session.folder.name, "the other", "second to first")
         table = _macro("beside")(heads, compared_rows(found), basis_words(found))
         yield {"n": asked.number, "parts": {"beside": table}}
+
+
+def _looked_at(asked: Asked, view: View) -> tuple[float, float]:
+    """Loading and gap that are looked at, within the map."""
+    best = view.page.best
+    if asked.at is None:
+        return best.weight_fraction, best.electrode_gap
+    (low, high), (near, far) = view.reach
+    return min(max(asked.at[0], low), high), min(max(asked.at[1], near), far)
+
+
+def box_job(session: Session, asked: Asked) -> BoxJob:
+    """Give the box to solve of the candidate that is looked at."""
+    view = session.look(asked.settings, asked.readings)
+    return job_of(view.own, _looked_at(asked, view)[0])
+
+
+def _offer(view: View, weight_fraction: float) -> str:
+    job = job_of(view.own, weight_fraction)
+    return box_offer(weight_fraction, job.expected_particles, job.seconds)
 
 
 def _worth(view: View, worth: list[Worth]) -> str:

@@ -32,7 +32,8 @@ from percsim.boxes.folder import FolderLock, write_atomically
 from percsim.errors import FolderError, PercsimError
 from percsim.live.figures import figures
 from percsim.live.knobs import Settings
-from percsim.live.parts import Asked, difference, page, seen, steps, waiting
+from percsim.live.network import drawn_box
+from percsim.live.parts import Asked, box_job, difference, page, seen, steps, waiting
 from percsim.live.session import Session, View
 from percsim.report.cups import cup_sheet
 from percsim.words.live import NOTES
@@ -62,6 +63,7 @@ HEADERS = {
 FILES = {
     "/live.css": ("percsim.live", "page/live.css", "text/css"),
     "/live.js": ("percsim.live", "page/live.js", "text/javascript"),
+    "/box.js": ("percsim.live", "page/box.js", "text/javascript"),
     "/bokeh.js": ("bokeh", "server/static/js/bokeh.min.js", "text/javascript"),
 }
 """All that is served besides the page and its plots: where it lies, and its type."""
@@ -276,6 +278,7 @@ class Line(Guarded, WebSocketHandler):
         self.wanted: Asked | None = None
         self.readings = ""
         self.answering = False
+        self.solving = False
 
     def check_origin(self, origin: str) -> bool:
         return origin == f"http://{self.request.headers.get('Host')}"
@@ -386,6 +389,19 @@ class Line(Guarded, WebSocketHandler):
         view = await self.hub.work(partial(session.look, asked.settings, self.readings))
         self.send({"sheet": cup_sheet(view.plan, view.page)})
 
+    async def box(self, told: Mapping[str, Any]) -> None:
+        session, asked = self.hub.session, self.last
+        if session is None or asked is None or self.solving:
+            return
+        self.solving = True
+        try:
+            job = await self.hub.work(
+                partial(box_job, session, replace(asked, readings=self.readings))
+            )
+            self.send({"box": await asyncio.to_thread(drawn_box, job)})
+        finally:
+            self.solving = False
+
     async def run(self, told: Mapping[str, Any]) -> None:
         if self.hub.locked(self):
             raise FolderError(NOTES["saving elsewhere"])
@@ -405,7 +421,7 @@ class Line(Guarded, WebSocketHandler):
 
 ACTIONS: dict[str, Callable[[Line, Mapping[str, Any]], Awaitable[None]]] = {
     "ask": Line.ask, "readings": Line.read, "save": Line.save, "sheet": Line.sheet,
-    "run": Line.run,
+    "run": Line.run, "box": Line.box,
 }  # fmt: skip
 """What a page may ask for."""
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
-from percsim.quantities import counted, duration, listed, mm, share, weight
+from percsim.quantities import counted, duration, listed, mm, resistance, share, weight
 from percsim.words.films import PARAMETERS
 from percsim.words.first import TOLERANCES
 
@@ -15,6 +15,9 @@ __all__ = [
     "NOTES",
     "TITLES",
     "WORTH_HEADS",
+    "box_line",
+    "box_offer",
+    "box_title",
     "boxes_line",
     "candidate_line",
     "outside_line",
@@ -90,6 +93,11 @@ NOTES = {
     "waiting": "The plan is being run; the page opens when it is done.",
     "counting": "This takes boxes of its own; counting them.",
     "as it was": "Shown is the last answer that its boxes allow.",
+    "no box": "This browser draws nothing in three dimensions: it has no WebGL 2.",
+    "solving": "Solving the box.",
+    "box": "One box alone: a film is many of them. Colour of a body: its voltage; dots: "
+    "contacts by their current, red where they have parted. Drag or arrow keys turn, wheel "
+    "or + and - zoom.",
     "sheet": "The first sheet at full load, of {}, as it was run: knobs leave it as it is.",
     "too large": "Readings of more than 1 MB are not taken.",
 }
@@ -109,6 +117,33 @@ def boxes_line(jobs: int, seconds: float, cores: int) -> str:
     return (
         f"This takes boxes of its own: {counted(jobs, 'job')}, about {duration(seconds)} "
         f"on {on}. Shown is the last answer until then."
+    )
+
+
+def box_offer(weight_fraction: float, particles: float, seconds: float) -> str:
+    """Say what solving one box takes."""
+    return (
+        f"One box of {weight(weight_fraction)}, {particles:,.0f} particles, solved at every "
+        f"strain: about {duration(max(seconds, 1.0))}."
+    )
+
+
+def box_title(weight_fraction: float, length: float, particles: int) -> str:
+    """Name a box that is drawn."""
+    return f"{weight(weight_fraction)}, {mm(length)} from face to face, {particles:,} particles"
+
+
+def box_line(*at: tuple[float, float, int]) -> str:
+    """Say what a box reads at a strain, or between two: strain, R, contacts that conduct."""
+
+    def span(words: Iterable[str]) -> str:
+        return " to ".join(dict.fromkeys(words))
+
+    strains, ohms, contacts = zip(*at, strict=True)
+    way = ", not solved between" if len(at) > 1 else ""
+    return (
+        f"{span(f'{1e6 * e:.0f}' for e in strains)} microstrain{way}: this box "
+        f"{span(map(resistance, ohms))}, {span(f'{k:,}' for k in contacts)} contacts conduct."
     )
 
 

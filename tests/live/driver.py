@@ -43,6 +43,7 @@ def browser() -> Iterator[Any]:
         "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage",
         "--disable-background-networking", "--disable-component-update", "--no-first-run",
         "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1", "--hide-scrollbars",
+        "--enable-unsafe-swiftshader",
     ):  # fmt: skip
         options.add_argument(word)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
@@ -97,6 +98,7 @@ class Page:
             entry["message"]
             for entry in self.driver.get_log("browser")
             if entry["level"] not in ("INFO", "DEBUG")
+            and "GPU stall" not in entry["message"]  # a picture was taken
         ]
 
     def strangers(self) -> list[str]:

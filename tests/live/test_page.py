@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import sys
 
+import numpy as np
 import pytest
 from live.conftest import PLAN, READINGS
 from live.driver import ActionChains, Keys, Page, until
 from quick import run_quickly
 
+from percsim.boxes.simulate import simulate_box
 from percsim.first_page import stored_first_page
+from percsim.jobs import box_jobs
 from percsim.plan import Plan
 from percsim.plan.readings import read_readings
-from percsim.quantities import units_held
+from percsim.quantities import resistance, units_held
 from percsim.words.first import row_cells, state_line
 
 
@@ -364,6 +368,81 @@ def test_a_killed_server_is_missed_and_taken_up_again(mine):
     mine.whole()
     assert seen(mine) == before
     mine.faults()  # of the line that was cut
+
+
+def test_a_box_is_drawn_and_reads_what_the_engine_gives(opened, tmp_path):
+    from matplotlib.image import imread
+
+    opened.type("", "30", where="#at-loading")
+    opened.whole()
+    assert opened.text("#box-offer").startswith("One box of 30 wt%, ")
+    opened.press("#box-open")
+    until(lambda: opened.text("#box-words"), "no box")
+    jobs = [j for j in box_jobs(Plan.load(opened.server.folder / "plan.toml"))
+            if j.number == 0 and j.recipe.weight_fraction == pytest.approx(0.3)]  # fmt: skip
+    R = 1.0 / simulate_box(max(jobs, key=lambda j: j.box.length)).conductances
+    assert f"0 microstrain: this box {resistance(R[0])}, " in opened.text("#box-words")
+    slide = opened.find("#box-strain")
+    slide.send_keys(Keys.END)
+    until(lambda: opened.text("#box-words").startswith("3000 microstrain: "))
+    assert f"this box {resistance(R[-1])}, " in opened.text("#box-words")
+    assert resistance(R[0]) != resistance(R[-1])
+    slide.send_keys(Keys.ARROW_LEFT)
+    until(lambda: "not solved between" in opened.text("#box-words"))
+    assert slide.get_attribute("aria-valuetext") == opened.text("#box-words")
+    pictures = []
+    for turns in (0, 9):
+        opened.find("#box-canvas").send_keys(*[Keys.ARROW_RIGHT] * turns)
+        place = {"behavior": "allow", "downloadPath": str(tmp_path / f"{turns}")}
+        opened.driver.execute_cdp_cmd("Browser.setDownloadBehavior", place)
+        opened.press("#box-save")
+        until((tmp_path / f"{turns}" / "box.png").exists, "no picture")
+        pictures.append(imread(tmp_path / f"{turns}" / "box.png")[:, :, :3])
+    still, turned = pictures
+    paper = np.abs(still - still[0, 0]).max(axis=2) < 0.01
+    assert 0.3 < paper.mean() < 0.9
+    red, _, blue = np.moveaxis(still, 2, 0)
+    # voltage falls from left to right
+    x = np.arange(still.shape[1])
+    ends = [(side * x).sum() / side.sum() for side in
+            ((~paper & (red > blue + 0.25)).sum(axis=0), (blue > red + 0.25).sum(axis=0))]  # fmt: skip
+    assert ends[0] < ends[1] - 0.1 * still.shape[1]
+    assert np.abs(still - turned).max(axis=2).mean() > 0.05
+
+
+def test_a_sheet_of_patches_shows_its_maps(driver, serve, finished, tmp_path):
+    folder = shutil.copytree(finished, tmp_path / "patch", symlinks=True)
+    found = {
+        "weight_fraction": 0.3, "electrode_gap_m": 2e-3, "rows": 3, "columns": 2,
+        "readout": "held", "open": False, "dead_allowed": 0, "whole_share": 0.42,
+        "window_ohm": {"min": 700.0, "max": 3000.0},
+        "field": {
+            "error": {"full_load": {"p05": -20.0, "median": 0.0, "p95": 30.0}},
+            "cross_talk_microstrain": 5.0,
+            "map": {
+                "along_m": [-0.02, 0.0, 0.02], "around_m": [-0.01, 0.01],
+                "strain_microstrain": [[100.0, 200.0], [300.0, 400.0], [500.0, 600.0]],
+                "read_microstrain": [[110.0, 190.0], ["inf", 400.0], [500.0, 610.0]],
+                "resistance_ohm": [[1e3, 1.1e3], ["inf", 1.2e3], [1.3e3, 1.4e3]],
+            },
+        },
+    }  # fmt: skip
+    summary = json.loads((folder / "summary.json").read_text())
+    (folder / "summary.json").write_text(json.dumps(summary | {"patches": found}))
+    server = serve(folder)
+    page = Page(driver, server)
+    page.open()
+    assert page.text("#sheet h2").startswith("42 % of sheets of 3 x 2 patches have every")
+    assert "30 wt%, 2 mm gap" in page.text("#sheet")
+    read = page.columns("sheet-read")
+    assert read["x"] == [-20.0, -20.0, 0.0, 0.0, 20.0, 20.0]
+    assert read["y"] == [-10.0, 10.0] * 3
+    assert [read["value"][k] for k in (0, 1, 3, 5)] == [110.0, 190.0, 400.0, 610.0]
+    assert read["read"][1:3] == ["190 microstrain", "none"]
+    assert page.columns("sheet-rest")["read"][5] == "1.4 kohm"
+    assert page.columns("sheet-strain")["value"] == [100.0 * k for k in range(1, 7)]
+    page.close()
+    server.end()
 
 
 @pytest.mark.parametrize("width", [360, 1280])

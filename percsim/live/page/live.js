@@ -83,6 +83,7 @@ function hear(told) {
     $("#difference").hidden = false;
     $("#difference").textContent = told.difference;
   }
+  if (told.box) import("/box.js").then((drawn) => drawn.show(told.box, notes));
   if ("sheet" in told) table.fill(told.sheet);
   if (!told.n || told.n < state.shown) return;
   state.shown = told.n;
@@ -209,6 +210,10 @@ function start() {
   $("#back").onclick = () => { state.settings = { ...state.pin }; restore(); ask(); };
   $("#print").onclick = () => print();
   $("#from-cup").onclick = () => tell({ sheet: true });
+  $("#box-open").onclick = () => {
+    $("#box-offer").textContent = notes.solving;
+    tell({ box: true });
+  };
   $("#diff").onclick = () => tell({ save: "difference" });
   document.addEventListener("click", (event) => {
     const [save, run, pick] = ["[data-save]", "[data-run]", "[data-pick]"].map((x) => event.target.closest(x));
