@@ -509,7 +509,8 @@ def answer(
 
     Measured films tell of one mix alone, which is then the one decided among. What is known
     and what films would read does not hang on what is asked: `before` is the answer to a
-    plan that asks for something else of the same films. `knows` says what is known of a mix.
+    plan that asks for something else of the same films. `knows` says what is known of
+    a mix.
     """
     target = plan.decision_target()
     mixes = list(films)

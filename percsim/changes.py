@@ -153,9 +153,7 @@ def tighter(films: Films, own: Outlook) -> list[tuple[str, float, float, Outlook
     return sorted(each_tighter(films, own), key=lambda row: -row[2])
 
 
-def each_tighter(
-    films: Films, own: Outlook
-) -> Iterator[tuple[str, float, float, Outlook]]:
+def each_tighter(films: Films, own: Outlook) -> Iterator[tuple[str, float, float, Outlook]]:
     """Halve one tolerance after the other, see `tighter`."""
     bench, film = films.bench, own.recipe.film
     known = np.isfinite(own.log_spread)

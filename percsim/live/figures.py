@@ -210,9 +210,7 @@ class _Made:
         self.ring(plot, "map_spot")
         return plot
 
-    def cells(
-        self, plot: Any, name: str, ends: tuple[float, float], numbers: str
-    ) -> Any:
+    def cells(self, plot: Any, name: str, ends: tuple[float, float], numbers: str) -> Any:
         """Coloured cells of a source, and the bar beside that tells their values."""
         from bokeh.models import (
             BasicTicker,
@@ -244,7 +242,7 @@ class _Made:
         return cells
 
     def sheet(self, found: Mapping[str, Any]) -> dict[str, Any]:
-        """Maps of a sheet of patches, the first that was drawn."""
+        """Draw the maps of a sheet of patches, the first that was drawn."""
         from bokeh.models import ColumnDataSource, Range1d
 
         along, around, panels = map_panels(dict(found))
@@ -257,7 +255,8 @@ class _Made:
                 "x": [along[i] for i, _ in places], "y": [around[j] for _, j in places],
                 "width": [0.97 * (x[i + 1] - x[i]) for i, _ in places],
                 "height": [0.97 * (y[j + 1] - y[j]) for _, j in places],
-                "value": values, "what": [f"row {i + 1}, column {j + 1}" for i, j in places],
+                "what": [f"row {i + 1}, column {j + 1}" for i, j in places],
+                "value": values,
                 "read": [
                     "none" if math.isnan(v) else f"{three(v)} {panel.unit}" for v in values
                 ],

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import math
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -83,7 +84,7 @@ def drawn_box(job: BoxJob) -> dict[str, Any]:
         "size": (size / longest).tolist(), "axis": first.box.axis,
         "title": box_title(job.recipe.weight_fraction, job.box.length, n),
         "words": [box_line(a) for a in at],
-        "between": [box_line(a, b) for a, b in zip(at, at[1:], strict=False)],
+        "between": [box_line(a, b) for a, b in pairwise(at)],
         "resistances": [r if math.isfinite(r) else "inf" for r in R],
         "strains": strains,
         "bodies": _packed(bodies[order]), "voltages": _packed(voltages[:, order]),

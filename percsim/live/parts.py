@@ -79,7 +79,7 @@ class Asked:
 
 
 def _sheet(session: Session) -> dict[str, Any] | None:
-    """Maps of a sheet of patches by title, and the sentences of their chapter."""
+    """Name the maps of a sheet of patches, and the sentences of their chapter."""
     found = session.sheet
     if found is None:
         return None
@@ -167,7 +167,7 @@ def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Messag
 
 
 def _looked_at(asked: Asked, view: View) -> tuple[float, float]:
-    """Loading and gap that are looked at, within the map."""
+    """Give the loading and gap that are looked at, within the map."""
     best = view.page.best
     if asked.at is None:
         return best.weight_fraction, best.electrode_gap

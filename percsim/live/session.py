@@ -355,7 +355,7 @@ class Session:
         return View(plan, films, found, page, faults, asked is not plan, asked, worked)
 
     def _knowledge(self, films: Films) -> tuple[Knowledge, Posterior | None]:
-        """What is known of a mix; the draws of before where they come out the same.
+        """Say what is known of a mix, by the draws of before where they come out the same.
 
         Materials that were made of them are theirs still.
         """

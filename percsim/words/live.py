@@ -123,18 +123,18 @@ def boxes_line(jobs: int, seconds: float, cores: int) -> str:
 def box_offer(weight_fraction: float, particles: float, seconds: float) -> str:
     """Say what solving one box takes."""
     return (
-        f"One box of {weight(weight_fraction)}, {particles:,.0f} particles, solved at every "
-        f"strain: about {duration(max(seconds, 1.0))}."
+        f"One box of {weight(weight_fraction)}, {particles:,.0f} particles, solved at "
+        f"every strain: about {duration(max(seconds, 1.0))}."
     )
 
 
 def box_title(weight_fraction: float, length: float, particles: int) -> str:
     """Name a box that is drawn."""
-    return f"{weight(weight_fraction)}, {mm(length)} from face to face, {particles:,} particles"
+    return f"{weight(weight_fraction)}, {mm(length)} of film, {particles:,} particles"
 
 
 def box_line(*at: tuple[float, float, int]) -> str:
-    """Say what a box reads at a strain, or between two: strain, R, contacts that conduct."""
+    """Say what a box reads at a strain or between two: R, and contacts that conduct."""
 
     def span(words: Iterable[str]) -> str:
         return " to ".join(dict.fromkeys(words))
@@ -143,7 +143,8 @@ def box_line(*at: tuple[float, float, int]) -> str:
     way = ", not solved between" if len(at) > 1 else ""
     return (
         f"{span(f'{1e6 * e:.0f}' for e in strains)} microstrain{way}: this box "
-        f"{span(map(resistance, ohms))}, {span(f'{k:,}' for k in contacts)} contacts conduct."
+        f"{span(map(resistance, ohms))}, {span(f'{k:,}' for k in contacts)} contacts"
+        " conduct."
     )
 
 

@@ -160,14 +160,13 @@ def map_panels(found: Row) -> tuple[Floats, Floats, list[MapPanel]]:
     strain, read = (_cells(found, f"{k}_microstrain") for k in ("strain", "read"))
     both = np.concatenate([strain.ravel(), read.ravel()])
     rest = 1e-3 * _cells(found, "resistance_ohm")
-    panels = (
-        ("strain", "strain of the part", "microstrain", strain, both),
-        ("read", "strain read", "microstrain", read, both),
-        ("rest", "R at rest", "kohm", rest, rest),
+    ends, ends_of_rest = (
+        (float(np.nanmin(values)), float(np.nanmax(values))) for values in (both, rest)
     )
     return along, around, [
-        MapPanel(*told, float(np.nanmin(span)), float(np.nanmax(span)))
-        for *told, span in panels
+        MapPanel("strain", "strain of the part", "microstrain", strain, *ends),
+        MapPanel("read", "strain read", "microstrain", read, *ends),
+        MapPanel("rest", "R at rest", "kohm", rest, *ends_of_rest),
     ]  # fmt: skip
 
 
