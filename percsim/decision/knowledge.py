@@ -9,10 +9,10 @@ which it is.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,11 +27,14 @@ from percsim.states.history import History
 __all__ = ["Band", "Knowledge", "day_one", "planned", "spread_points", "spread_steps"]
 
 Floats = NDArray[np.float64]
+Made = TypeVar("Made")
 
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71, 73,
            79, 83, 89)  # fmt: skip
 
 
+MOST_READ = 60
+"""Loadings of a material that are kept: those between, at one spread, are fewer."""
 BEFORE_NOISE = 10
 """Columns of evenly spread numbers that those of the simulation error come after."""
 
@@ -126,6 +129,9 @@ class Knowledge:
     noise: Floats = field(repr=False)
     scale: Floats = field(repr=False)
     _last: list[Any] = field(default_factory=list, init=False, repr=False, compare=False)
+    _read: dict[object, Any] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def __len__(self) -> int:
         return len(self.weights)
@@ -169,7 +175,20 @@ class Knowledge:
         if not (self._last and self._last[0] is model and self._last[1] == states):
             material = model.material(self.contacts, self.noise, states)
             self._last[:] = model, states, material
+            self._read.clear()
         made: Material = self._last[2]
+        return made
+
+    def read_once(self, name: object, read: Callable[[], Made]) -> Made:
+        """Give what was read of the last material under a name, or read it.
+
+        Other films of a loading, and other tolerances that leave it, need no second reading.
+        """
+        if name not in self._read:
+            while len(self._read) >= MOST_READ:
+                del self._read[next(iter(self._read))]
+            self._read[name] = read()
+        made: Made = self._read[name]
         return made
 
     def along(self, model: FilmModel, history: History) -> Material:

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any, Protocol
 
 import numpy as np
@@ -27,7 +27,7 @@ from percsim.decision.target import Target
 from percsim.film.bench import CUP, FILM, LOT, Bench, deviation
 from percsim.film.cycled import CycledFilms
 from percsim.film.electrodes import Film
-from percsim.film.model import FilmModel, Loading
+from percsim.film.model import FilmModel, Loading, Material
 from percsim.film.protocol import Protocol as Cycled
 from percsim.film.transfer import FAITHFUL_RATIO
 from percsim.film.visits import Visits
@@ -505,10 +505,9 @@ def outlooks(
         step = widest[phi] * knowledge.scale
         if phi not in known:
             at = base[:, None] + np.log(phi)
-            spread = at + np.outer(step, POINTS)
-            known[phi] = tuple(
-                material.ohmic(*material.at(x, which), which)
-                for x, which in ((spread, wide), (at, beside))
+            known[phi] = knowledge.read_once(
+                (phi, widest[phi], np.asarray(off_by).tobytes(), mounting is None),
+                partial(_ohmic, material, at, step, wide, beside),
             )
         logs, others = (material.of_film(film, *ohmic) for ohmic in known[phi])
         middle = logs[:, [len(POINTS) // 2]]
@@ -537,6 +536,17 @@ def outlooks(
             made = replace(made, cycled=CycledFilms(protocol, ohms))
         found.append(made)
     return tuple(found)
+
+
+def _ohmic(
+    material: Material, at: Floats, step: Floats, wide: list[int], beside: list[int]
+) -> tuple[tuple[Floats, Floats], ...]:
+    """Read a material around a loading at some visits, and at it at others."""
+    spread = at + np.outer(step, POINTS)
+    return tuple(
+        material.ohmic(*material.at(x, which), which)
+        for x, which in ((spread, wide), (at, beside))
+    )
 
 
 def _states(visits: Visits, thermal: bool, mounted: bool) -> list[int]:

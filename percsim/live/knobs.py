@@ -11,6 +11,7 @@ import re
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from percsim.errors import PlanError
@@ -208,7 +209,7 @@ def dials(plan: Plan) -> tuple[Dial, ...]:
     """Knobs that a plan has, as they stand in it."""
     told, written = plan.as_dict(), parse_toml(plan.text, plan.name)
     return tuple(
-        _dial(knob, told) for knob in KNOBS if _is_there(knob, plan, told, written)
+        _dial(knob, _text(knob, told)) for knob in KNOBS if _is_there(knob, plan, told, written)
     )
 
 
@@ -232,8 +233,8 @@ def _is_there(
     return not knob.entry or (knob.entry in (table.get(knob.name) or {}) and not other)
 
 
-def _dial(knob: Knob, told: Mapping[str, Any]) -> Dial:
-    text = _text(knob, told)
+@lru_cache(1000)
+def _dial(knob: Knob, text: str) -> Dial:
     options = knob.reader.options if isinstance(knob.reader, Choice) else ()
     if not knob.low:
         return Dial(knob, text, options=options)

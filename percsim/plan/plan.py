@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
+from copy import deepcopy
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -116,6 +117,10 @@ class Plan(Mixes):
             `Plan.from_dict` reads it back to an equal plan.
 
         """
+        return deepcopy(self._as_dict)
+
+    @cached_property
+    def _as_dict(self) -> dict[str, Any]:
         fillers = []
         for section, filler in zip(self.filler, self.fillers, strict=True):
             size = "length" if filler.kind == "rod" else "diameter"
