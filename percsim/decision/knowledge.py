@@ -182,7 +182,7 @@ class Knowledge:
     def read_once(self, name: object, read: Callable[[], Made]) -> Made:
         """Give what was read of the last material under a name, or read it.
 
-        Other films of a loading, and other tolerances that leave it, need no second reading.
+        Other films of a loading, and tolerances that leave it, need no second reading.
         """
         if name not in self._read:
             while len(self._read) >= MOST_READ:

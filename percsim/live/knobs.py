@@ -138,6 +138,7 @@ KNOBS = (
     Knob("target.resistance.from", "target", "0.01 kohm", "1000 kohm", log=True),
     Knob("target.resistance.to", "target", "0.01 kohm", "1000 kohm", log=True),
     Knob("target.smallest_gauge_factor", "target", "1", "100", log=True),
+    Knob("target.pull", "target"),
     Knob("target.largest_resistance_cv", "target", "5 %", "100 %", log=True),
     Knob("target.largest_gauge_factor_cv", "target", "2 %", "60 %", log=True),
     Knob("target.pass_share", "target", "50 %", "99 %"),
@@ -208,9 +209,8 @@ class Dial:
 def dials(plan: Plan) -> tuple[Dial, ...]:
     """Knobs that a plan has, as they stand in it."""
     told, written = plan.as_dict(), parse_toml(plan.text, plan.name)
-    return tuple(
-        _dial(knob, _text(knob, told)) for knob in KNOBS if _is_there(knob, plan, told, written)
-    )
+    there = (knob for knob in KNOBS if _is_there(knob, plan, told, written))
+    return tuple(_dial(knob, _text(knob, told)) for knob in there)
 
 
 def _is_there(

@@ -39,6 +39,7 @@ from percsim.decision.outlook import Band, Outlook, Recipe
 from percsim.decision.posterior import Posterior
 from percsim.decision.target import Target
 from percsim.errors import FolderError, PlanError
+from percsim.film.model import FilmModel
 from percsim.first_page import FirstPage, Place, Point, Row, first_page, row_of
 from percsim.live.knobs import NEED_BOXES, Settings, turned
 from percsim.plan import Plan
@@ -230,6 +231,7 @@ class Session:
     def __init__(self, folder: str | os.PathLike[str]) -> None:
         self.folder = results_folder(folder)
         self._models: dict[str, list[Films]] = {}
+        self._pulled: dict[tuple[int, str], list[FilmModel]] = {}
         self._known: dict[int, tuple[Knowledge, Posterior | None]] = {}
         self._worked: dict[str, tuple[Answer, dict[object, Any]]] = {}
         self._views: dict[object, View] = {}
@@ -250,6 +252,7 @@ class Session:
         if not self._models:
             self.plan = _written(plan, str(text))
         self._models[fingerprint(plan)] = films
+        self._pulled.clear()
         self._views.clear()
         self._worked.clear()
         self.sheet = _sheet(self.folder)
@@ -263,10 +266,13 @@ class Session:
             found = None if base is None else self._models.get(fingerprint(base))
         if found is None:
             return None
-        mixes = [plan.mixes[f.index] for f in found]
+        # the same models for good, so that what was made of them is theirs still
+        pull = plan.target.pull
+        now = [f.model.on(pull) for f in found]
+        models = self._pulled.setdefault((id(found), pull), now)
         return [
-            replace(f, plan=mix, model=f.model.on(mix.target.pull))
-            for f, mix in zip(found, mixes, strict=True)
+            replace(f, plan=plan.mixes[f.index], model=model)
+            for f, model in zip(found, models, strict=True)
         ]
 
     def _like(self, plan: Plan) -> Plan | None:
@@ -463,14 +469,14 @@ def _sheet(folder: Path) -> dict[str, Any] | None:
 
 
 def _beside_target(plan: Plan) -> str:
-    """Text of all that outlooks of a plan hang on: what is asked only by its heat."""
+    """Text of all that outlooks hang on: what is asked only by its heat and pull."""
     told = plan.as_dict()
     asked = told.pop("target")
-    heat = [
+    apart = [
         key in asked for key in ("largest_thermal_output", "largest_self_heating_drift")
-    ]
+    ] + [asked.get("pull")]
     kept = {k: v for k, v in told.items() if k not in ("title", "batch", "supply")}
-    return json.dumps([heat, kept], sort_keys=True, default=str)
+    return json.dumps([apart, kept], sort_keys=True, default=str)
 
 
 def _place(recipe: Recipe) -> object:

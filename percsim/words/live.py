@@ -44,6 +44,7 @@ LABELS = {
     "target.resistance.from": "R at least",
     "target.resistance.to": "R at most",
     "target.smallest_gauge_factor": "gauge factor at least",
+    "target.pull": "of which pull",
     "target.largest_resistance_cv": "CV of R at most",
     "target.largest_gauge_factor_cv": "CV of gauge factor at most",
     "target.pass_share": "share that passes",

@@ -13,6 +13,7 @@ from percsim.plan import Plan
 from percsim.words.live import GROUPS, LABELS, tolerance_label
 
 TURNS = {
+    "target.pull": "first",
     "target.resistance.from": "0.5 kohm", "target.resistance.to": "4 kohm",
     "target.smallest_gauge_factor": "12", "target.largest_resistance_cv": "",
     "target.largest_gauge_factor_cv": "20 %", "target.pass_share": "70 %",

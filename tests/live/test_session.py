@@ -30,6 +30,7 @@ def test_another_target_takes_the_outlooks_at_hand_to_the_same_digits(finished, 
 @pytest.mark.parametrize(
     "settings",
     [
+        {"target.pull": "first"},
         {"tolerances.mixing": "4 %"},
         {"film.width": "8 mm"},
         {"explore.electrode_gap": "4 mm"},
@@ -37,9 +38,14 @@ def test_another_target_takes_the_outlooks_at_hand_to_the_same_digits(finished, 
 )
 def test_other_films_are_worked_out_anew(finished, settings):
     session = Session(finished)
-    session.look({})
+    before = session.look({})
     view = session.look(settings)
     assert not view.stale
+    assert view.page != before.page
+    # but not what does not hang on them: models, and what is known of contacts
+    if "target.pull" not in settings:
+        assert view.own.model is before.own.model
+    assert view.found.known[0] is before.found.known[0]
     assert view.page == Session(finished).look(settings).page
 
 
@@ -61,6 +67,14 @@ def test_the_map_tells_p_of_the_candidate(finished):
     spot = session.spot(view, cell.weight_fraction, cell.electrode_gap)
     assert spot.row.probability == pytest.approx(cell.probability, abs=1e-12)
     assert 0.0 < cell.error < 0.05
+
+
+def test_what_is_known_anew_is_no_longer_that_of_before(finished):
+    session = Session(finished)
+    before = session.look({})
+    view = session.look({"tolerances.known_within": "3"})
+    assert view.found.known[0] is not before.found.known[0]
+    assert view.page == Session(finished).look({"tolerances.known_within": "3"}).page
 
 
 def known_by(values, held):
