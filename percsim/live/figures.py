@@ -13,7 +13,6 @@ from typing import Any
 from percsim.first_page import FirstPage, Point
 from percsim.live.session import Cell, Curve, Seen, Spot, View
 from percsim.quantities import mm, resistance, share, three, weight
-from percsim.report.chapters.patches import ALONG, AROUND, edges, map_panels
 from percsim.report.first_plot import reach
 from percsim.report.style import COPPER, GRID, INK, MAIN, MUTED, WINDOW, WINDOW_EDGE
 from percsim.words.first import factor_words, ohms, told
@@ -244,6 +243,8 @@ class _Made:
     def sheet(self, found: Mapping[str, Any]) -> dict[str, Any]:
         """Draw the maps of a sheet of patches, the first that was drawn."""
         from bokeh.models import ColumnDataSource, Range1d
+
+        from percsim.report.chapters.patches import ALONG, AROUND, edges, map_panels
 
         along, around, panels = map_panels(dict(found))
         x, y = (edges(middles) for middles in (along, around))

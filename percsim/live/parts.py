@@ -6,16 +6,13 @@ import difflib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from percsim.boxes.simulate import BoxJob
 from percsim.first_page import first_page
 from percsim.live.figures import Columns, curve_columns, map_columns, view_columns
 from percsim.live.knobs import Settings, basis, dials, edited
-from percsim.live.network import job_of
 from percsim.live.session import Cell, Curve, Seen, Session, Spot, View, Worth, compared
 from percsim.report.candidates import candidate_label
-from percsim.report.chapters.patches import map_panels
 from percsim.report.compared import basis_words, compared_rows
 from percsim.report.first import sheet_of
 from percsim.report.shown import environment, first_html
@@ -37,6 +34,9 @@ from percsim.words.live import (
     worthless,
 )
 from percsim.words.patches import field_line, sheet_claim
+
+if TYPE_CHECKING:
+    from percsim.boxes.simulate import BoxJob
 
 __all__ = ["Asked", "box_job", "difference", "page", "seen", "steps", "waiting"]
 
@@ -83,6 +83,8 @@ def _sheet(session: Session) -> dict[str, Any] | None:
     found = session.sheet
     if found is None:
         return None
+    from percsim.report.chapters.patches import map_panels
+
     panels = map_panels(found["field"]["map"])[2]
     lines = (NOTES["sheet"].format(candidate_label(found)), field_line(found))
     return {
@@ -177,11 +179,15 @@ def _looked_at(asked: Asked, view: View) -> tuple[float, float]:
 
 def box_job(session: Session, asked: Asked) -> BoxJob:
     """Give the box to solve of the candidate that is looked at."""
+    from percsim.live.network import job_of
+
     view = session.look(asked.settings, asked.readings)
     return job_of(view.own, _looked_at(asked, view)[0])
 
 
 def _offer(view: View, weight_fraction: float) -> str:
+    from percsim.live.network import job_of
+
     job = job_of(view.own, weight_fraction)
     return box_offer(weight_fraction, job.expected_particles, job.seconds)
 

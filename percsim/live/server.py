@@ -32,7 +32,6 @@ from percsim.boxes.folder import FolderLock, write_atomically
 from percsim.errors import FolderError, PercsimError
 from percsim.live.figures import figures
 from percsim.live.knobs import Settings
-from percsim.live.network import drawn_box
 from percsim.live.parts import Asked, box_job, difference, page, seen, steps, waiting
 from percsim.live.session import Session, View
 from percsim.report.cups import cup_sheet
@@ -393,6 +392,8 @@ class Line(Guarded, WebSocketHandler):
         session, asked = self.hub.session, self.last
         if session is None or asked is None or self.solving:
             return
+        from percsim.live.network import drawn_box
+
         self.solving = True
         try:
             job = await self.hub.work(
@@ -464,6 +465,14 @@ def _address(hub: Hub) -> tuple[Address, list[Any]]:
 SECRETS = ("token", "cookie")
 
 
+async def _ahead(hub: Hub) -> None:
+    """Work out the first answer while the browser starts."""
+    session = hub.session
+    if session is not None:
+        with suppress(Exception):  # whoever asks for it is told
+            await hub.work(partial(session.look, {}))
+
+
 async def serve(hub: Hub, said: Callable[[str], None]) -> None:
     """Serve a folder until it is cancelled.
 
@@ -498,8 +507,7 @@ async def serve(hub: Hub, said: Callable[[str], None]) -> None:
             loop.add_signal_handler(number, ended.set)
     try:
         said(f"http://{HOST}:{address.port}/?token={address.token}")
-        if hub.command:
-            loop.create_task(hub.run(hub.command))
+        loop.create_task(hub.run(hub.command) if hub.command else _ahead(hub))
         await ended.wait()
     finally:
         server.stop()

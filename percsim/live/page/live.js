@@ -91,6 +91,7 @@ function hear(told) {
   for (const [key, dial] of Object.entries(told.knobs || {})) settle(key, dial);
   for (const [name, title] of Object.entries(told.titles || {}))
     $(`[data-title="${name}"]`).textContent = title;
+  if (!drawing) draw(); // words first
   if (told.faults) blame(told.faults);
   if (told.at) looked(told.at, told.reach);
   for (const columns of told.plots || []) feed(columns);
@@ -241,9 +242,11 @@ function pinned() {
 }
 
 // --- plots ------------------------------------------------------------------------------
-let kept = {};
+let kept = {}, drawing = false;
 
 async function draw() {
+  drawing = true;
+  if (!window.Bokeh) await new Promise((loaded) => addEventListener("load", loaded, { once: true }));
   const dark = matchMedia("(prefers-color-scheme: dark)").matches ? 1 : 0;
   const plots = await (await fetch(`/figures.json?dark=${dark}`)).json();
   documents = [];
@@ -419,6 +422,5 @@ function readings() {
 if ($("#knobs")) {
   recall();
   start();
-  draw();
 }
 connect();
