@@ -8,16 +8,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from percsim.boxes.folder import checksum
-from percsim.boxes.simulate import Sample
 from percsim.boxes.store import encode_json
 from percsim.quantities import number
 from percsim.report.candidates import Row, Summary, deciding_index, of_one_mix
+
+if TYPE_CHECKING:  # pages are made without it, and it takes half a second
+    from percsim.boxes.simulate import Sample
 
 Floats: TypeAlias = NDArray[np.float64]
 
