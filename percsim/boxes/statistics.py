@@ -157,7 +157,7 @@ def weighted_quantiles(
     if not ((p >= 0.0) & (p <= 1.0)).all():
         raise ValueError(f"probabilities must be 0 to 1, got {p.min():g} to {p.max():g}")
     w = np.ones(len(x)) if weights is None else np.asarray(weights, dtype=np.float64)
-    if w.shape != x.shape or not (np.isfinite(w) & (w >= 0.0)).all() or not w.sum() > 0.0:
+    if w.shape != x.shape or not (w.min() >= 0.0 and 0.0 < w.sum() < np.inf):
         raise ValueError(
             f"weights must be {len(x)} numbers, none negative, at least one positive"
         )
