@@ -248,7 +248,8 @@ def test_a_dropped_file_and_the_rows_of_the_cup(opened, tmp_path):
 
 
 def test_what_it_is_worth_names_the_most_first(opened):
-    opened.type("target.resistance.to", "9 kohm")
+    opened.type("target.resistance.to", "20 kohm")
+    opened.type("target.largest_resistance_cv", "25 %")
     opened.whole()
     rows = opened.rows("#worth")
     gains = [float(cells[3].split()[0]) for cells in rows if cells[3] != "–"]
