@@ -179,7 +179,7 @@ def proof_and_choice(network: Network) -> float:
         if "iterations" in solution.method:
             job = stage._Job.of(network, find_backbone(network))
             start = time.process_time()
-            stage.eliminate(job.n, job.pairs, job.g, 0, 0.0, False)
+            stage.eliminate(job.n, job.pairs, job.g, 0, 0.0)
             choice = max(spent["eliminate"] - (time.process_time() - start), 0.0)
         shares.append((whole - sum(spent.values()) + choice) / whole)
     return min(shares)

@@ -48,7 +48,7 @@ if TYPE_CHECKING:
         noise_index,
         sensitivities,
     )
-    from percsim.network.solve import Method, Solution, Sweep, solve_network
+    from percsim.network.solve import Solution, Sweep, solve_network
     from percsim.particles.bodies import FLAKE, ROD, SPHERE, Particles
     from percsim.particles.box import Box
     from percsim.particles.placement import place_particles
@@ -82,7 +82,7 @@ _HOMES = {
     "percsim.network.laws": ("ContactOpeningLaw", "TunnellingLaw"),
     "percsim.network.build": ("Network", "build_network", "build_rod_network"),
     "percsim.network.backbone": ("Backbone", "find_backbone"),
-    "percsim.network.solve": ("Method", "Solution", "Sweep", "solve_network"),
+    "percsim.network.solve": ("Solution", "Sweep", "solve_network"),
     "percsim.network.sensitivity": (
         "BreakingSlope", "CriticalPath", "Sensitivities", "breaking_slope",
         "conductance_slope", "critical_path", "effective_medium_conductance",
@@ -114,7 +114,6 @@ __all__ = [
     "FolderError",
     "Links",
     "Material",
-    "Method",
     "Mounting",
     "Network",
     "Orientation",

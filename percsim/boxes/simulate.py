@@ -37,7 +37,7 @@ from percsim.network.sensitivity import (
     hottest_share,
     noise_index,
 )
-from percsim.network.solve import Method, Solution, Sweep, solve_network
+from percsim.network.solve import Solution, Sweep, solve_network
 from percsim.particles.bodies import Particles
 from percsim.particles.box import Box
 from percsim.particles.placement import Clusters, expected_counts, place_particles
@@ -399,7 +399,7 @@ def simulate_box(job: BoxJob) -> BoxResult:
         by_name = {name: [here[name] for here in slopes] for name in SLOPES}
         known |= {"lost_shares": lost_shares, "slopes": by_name}
         if job.variations:
-            known["variations"] = _vary(job, opened_box, law, sweep.method)
+            known["variations"] = _vary(job, opened_box, law)
     if job.probes:
         solutions = [
             sweep.solve(_network_at(links, law, state)[1], TOLERANCE)
@@ -445,10 +445,7 @@ def _opened_box(
 
 
 def _vary(
-    job: BoxJob,
-    box: OpenedBox,
-    law: ContactOpeningLaw | TunnellingLaw,
-    method: Method | None,
+    job: BoxJob, box: OpenedBox, law: ContactOpeningLaw | TunnellingLaw
 ) -> Variations:
     """Solve the varied states at each setting."""
     assert isinstance(law, ContactOpeningLaw)
@@ -457,7 +454,7 @@ def _vary(
     conductances, lost = [], []
     for setting in job.variations:
         other = replace(law, beta=setting.beta, delta_b=setting.delta_b)
-        sweep = Sweep(method=method)
+        sweep = Sweep()
         opened: list[OpenedNetwork] = [
             box.network(other, s.strain, s.temperature, setting.lambda_T) for s in states
         ]
@@ -470,13 +467,11 @@ def _vary(
         conductances=np.array(conductances),
         lost_shares=np.array(lost),
         sample=_contact_sample(job, box),
-        **_pull(job, box, law, method),
+        **_pull(job, box, law),
     )
 
 
-def _pull(
-    job: BoxJob, box: OpenedBox, law: ContactOpeningLaw, method: Method | None
-) -> dict[str, Any]:
+def _pull(job: BoxJob, box: OpenedBox, law: ContactOpeningLaw) -> dict[str, Any]:
     """Solve the pulled states with each memory; nothing where there is none."""
     path = pulled_states(job.states, job.rest) if job.memories else ()
     if not path:
@@ -496,7 +491,7 @@ def _pull(
             share = setting.lambda_T
         found = solve_history(
             box, other, Memory(memory.reclose, memory.healed), history,
-            share=share, tolerance=TOLERANCE, method=method,
+            share=share, tolerance=TOLERANCE,
         )  # fmt: skip
         conductances.append(1.0 / found.resistances)
     return {

@@ -13,7 +13,7 @@ from numba import njit
 from percsim.kernels.arrays import longer
 from percsim.kernels.dense import dense_drops, eliminate_dense
 
-__all__ = ["back_substitute", "eliminate", "resistor_drops"]
+__all__ = ["back_substitute", "eliminate", "expand", "resistor_drops"]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -45,7 +45,7 @@ PANEL = 64
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ignore[no-untyped-def]
+def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-untyped-def]
     r"""Replace inner nodes one after the other by the mesh between their neighbours.
 
     Parameters
@@ -59,14 +59,9 @@ def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ign
     full_below : int
         All nodes are eliminated if at most this many have more than three neighbours left.
     budget : float
-        Work allowed for each of them (updates of one conductance) if there are more. When
+        Work allowed for all of them (updates of one conductance) if there are more. When
         it runs out, the elimination goes back to where all nodes of up to three neighbours
         were gone.
-    patient : bool
-        Spend the budget even where it will hardly suffice: where they have more than six
-        neighbours on the mean, or more than :math:`12/(d - 1)^2` of them are left when the
-        lowest degree reaches d > 4. By trial, clouds and lattices that eliminate cheaply
-        keep below, at a tenth of the budget.
 
     Returns
     -------
@@ -199,7 +194,6 @@ def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ign
     reduced = False
     failed = False
     dense_from = n
-    whole = 0.0
     while count < n:
         while head[degree] < 0:
             degree += 1
@@ -239,22 +233,16 @@ def eliminate(n, pairs, conductances, full_below, budget, patient):  # type: ign
                 core_columns = core_columns[:q]
                 core_values = core_values[:q]
                 where[:] = -1
-                whole = float(left)
-                budget = work + budget * whole
-                if budget <= work or not (patient or neighbours <= 6 * left):
+                budget += work
+                if budget <= work:
                     failed = True
                     break
             else:
                 budget = np.inf
-                patient = True
         # what is left costs at least this much, as degrees grow: give up early
         if reduced and work + 2.0 * float(left * degree * degree) > budget:
             failed = True
             break
-        if reduced and not patient and degree > 4:
-            if float(left * (degree - 1) ** 2) > 12.0 * whole:
-                failed = True
-                break
         if reduced and 16 <= left <= 6000 and 5 * degree >= 3 * left:
             # most are neighbours of most: dense from here on
             if work + 0.08 * float(left) ** 3 > budget:
@@ -591,3 +579,49 @@ def resistor_drops(  # type: ignore[no-untyped-def]
                 drop = above[i]
         out[e] = sign * drop
     return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def expand(attachment, nodes, above, below, rows, currents, exponent, resistors):  # type: ignore[no-untyped-def]
+    """Carry voltages and currents of a backbone to the network that it is part of.
+
+    Parameters
+    ----------
+    attachment : (n,) ndarray of int64
+        Backbone node whose voltage each node has, or -1.
+    nodes : (b,) ndarray of int64
+        Backbone nodes, the source and the sink last.
+    above, below : (b - 2,) ndarrays of float64
+        Voltages above the sink and below the source.
+    rows : (k,) ndarray of int32
+        Resistors of the backbone.
+    currents : (k,) ndarray of float64
+        Theirs, over two to the `exponent`.
+    exponent : int
+        From -1100 to 1100.
+    resistors : int
+        Number of resistors of the network.
+
+    Returns
+    -------
+    voltages : (n,) ndarray of float64
+        1 at the source; 0 where no terminal is reached.
+    currents : (resistors,) ndarray of float64
+        0 off the backbone.
+
+    """
+    n = attachment.shape[0]
+    own = np.zeros(n, dtype=np.float64)
+    for k in range(above.shape[0]):
+        own[nodes[k]] = above[k] if above[k] < 0.5 else 1.0 - below[k]
+    own[nodes[above.shape[0]]] = 1.0
+    voltages = np.empty(n, dtype=np.float64)
+    for i in range(n):
+        voltages[i] = own[attachment[i]] if attachment[i] >= 0 else 0.0
+    # in two steps, as two to the exponent may be no number
+    one = 2.0 ** (exponent // 2)
+    other = 2.0 ** (exponent - exponent // 2)
+    out = np.zeros(resistors, dtype=np.float64)
+    for k in range(rows.shape[0]):
+        out[rows[k]] = currents[k] * one * other
+    return voltages, out

@@ -7,7 +7,12 @@ from numba import njit
 
 from percsim.kernels.arrays import longer
 
-__all__ = ["approximate_cholesky", "conjugate_gradient", "conserve"]
+__all__ = [
+    "approximate_cholesky",
+    "conjugate_gradient",
+    "conserve",
+    "conserve_inwards",
+]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -42,7 +47,7 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
     ground are kept exactly. The random numbers are Marsaglia's ("Xorshift RNGs", J. Stat.
     Softw. 8(14) (2003)).
 
-    Order: pass after pass over the nodes as given, each taking a sixth of those left, of
+    Order: pass after pass over the nodes as given, each taking a third of those left, of
     the lowest degree at its start. That comes close to minimum degree, walks through memory
     from one end to the other, and as each pass knows its order beforehand, a resistor is
     kept at one end only, the one that goes first.
@@ -93,7 +98,7 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
     used = 0
     count = 0
     while count < n:
-        # degrees, and the limit below which a sixth of the nodes lie
+        # degrees, and the limit below which a third of the nodes lie
         remaining = n - count
         for c in range(remaining):
             degree[left[c]] = 0
@@ -107,7 +112,7 @@ def approximate_cholesky(begin, columns, values, ground, seed):  # type: ignore[
         s = 0
         for h in range(255):
             s += counted[h]
-            if 6 * s >= remaining:
+            if 3 * s >= remaining:
                 limit = h
                 break
         # those go in this pass, in the order given; the others wait
@@ -461,3 +466,111 @@ def conserve(n, pairs, currents, visited, up, source, total):  # type: ignore[no
         b = t - a
         out[j, 1] += (a - (t - b)) + (high - b) + out[i, 1]
         out[j, 0] = t
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def conserve_inwards(n, pairs, conductances, voltages, drops):  # type: ignore[no-untyped-def]
+    """Power of voltages, and what currents waste that conserve exactly.
+
+    Parameters
+    ----------
+    n : int
+        Number of inner nodes; the source is node n, the sink n + 1. Each has a resistor to
+        a lower node or to a terminal, as a breadth-first walk from the source numbers them.
+    pairs : (e, 2) ndarray of int32
+        Resistors.
+    conductances : (e,) ndarray of float64
+        All positive.
+    voltages : (n,) ndarray of float64
+        Of the inner nodes, 1 at the source and 0 at the sink.
+    drops : (e,) ndarray of float64
+        Along each resistor, from its first to its second node, as near as can be.
+
+    Returns
+    -------
+    power : float
+        Of the voltages.
+    waste : float
+        Power of the currents over the square of what they bring to the sink.
+    currents : (e,) ndarray of float64
+        From first to second node; `power` enters and leaves.
+
+    Notes
+    -----
+    What a node misses goes along its best resistor to a lower node or a terminal, highest
+    nodes first; which of the terminals it ends at makes no difference to the proof. As in
+    `conserve` it is carried as two floating-point numbers, and what is left over is a
+    rounding of each current of the tree. Sums are of blocks of 32, with what their sum
+    loses.
+
+    """
+    e_count = pairs.shape[0]
+    currents = np.empty(e_count, dtype=np.float64)
+    up = np.full(n, -1, dtype=np.int32)
+    best = np.zeros(n, dtype=np.float64)
+    out = np.zeros((n + 2, 2), dtype=np.float64)
+    power = 0.0
+    lost = 0.0
+    part = 0.0
+    for e in range(e_count):
+        i = pairs[e, 0]
+        j = pairs[e, 1]
+        g = conductances[e]
+        u = 1.0 if i == n else 0.0 if i > n else voltages[i]
+        w = 1.0 if j == n else 0.0 if j > n else voltages[j]
+        part += g * (u - w) * (u - w)
+        if e & 31 == 31:
+            y = part - lost
+            t = power + y
+            lost = (t - power) - y
+            power = t
+            part = 0.0
+        c = g * drops[e]
+        currents[e] = c
+        # current that leaves a node, as high + low parts
+        a = out[i, 0]
+        t = a + c
+        b = t - a
+        out[i, 1] += (a - (t - b)) + (c - b)
+        out[i, 0] = t
+        a = out[j, 0]
+        t = a - c
+        b = t - a
+        out[j, 1] += (a - (t - b)) - (c + b)
+        out[j, 0] = t
+        # the end that hangs from the other
+        k = i if j >= n else j if i >= n else max(i, j)
+        if k < n and g > best[k]:
+            best[k] = g
+            up[k] = e
+    power += part - lost
+    for k in range(n - 1, -1, -1):
+        e = up[k]
+        j = pairs[e, 0] + pairs[e, 1] - k
+        high = out[k, 0]
+        # the tree takes what enters k but does not leave it
+        if pairs[e, 0] == k:
+            currents[e] = (currents[e] - high) - out[k, 1]
+        else:
+            currents[e] = (currents[e] + high) + out[k, 1]
+        a = out[j, 0]
+        t = a + high
+        b = t - a
+        out[j, 1] += (a - (t - b)) + (high - b) + out[k, 1]
+        out[j, 0] = t
+    waste = 0.0
+    lost = 0.0
+    part = 0.0
+    for e in range(e_count):
+        part += currents[e] * (currents[e] / conductances[e])
+        if e & 31 == 31:
+            y = part - lost
+            t = waste + y
+            lost = (t - waste) - y
+            waste = t
+            part = 0.0
+    waste += part - lost
+    total = -(out[n + 1, 0] + out[n + 1, 1])
+    for e in range(e_count):
+        currents[e] *= power / total
+    return power, waste / (total * total), currents

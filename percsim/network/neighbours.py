@@ -141,7 +141,8 @@ class Neighbours:
             current[live] = (g * drop)[live]
             power = float(np.sum(g * drop * drop))
             conserve(n + 2, self._pairs, current, visited, up, n, power)
-            under, over = proven_width(g[live], current[live], power)
+            waste = float(np.sum(current[live] * (current[live] / g[live]))) / power**2
+            under, over = proven_width(len(live), power, waste)
             if over + under <= tolerance:
                 break
         self._fewest = min(self._fewest, max(used, 4))

@@ -26,7 +26,7 @@ from percsim.network.build import Network
 from percsim.network.laws import ContactOpeningLaw
 from percsim.network.neighbours import Neighbours
 from percsim.network.opened import OpenedBox
-from percsim.network.solve import Method, Sweep
+from percsim.network.solve import Sweep
 from percsim.states.history import History, Memory
 from percsim.values import freeze
 
@@ -84,7 +84,6 @@ def solve_history(
     relaxed: float = 0.0,
     share: float | None = None,
     tolerance: float = 1e-7,
-    method: Method | None = None,
 ) -> Remembered:
     """Solve a box along a history.
 
@@ -105,8 +104,6 @@ def solve_history(
         lambda_T in place of the box's own.
     tolerance : float
         Largest relative distance between the proven bounds of a resistance.
-    method : Method, optional
-        As of `Sweep`.
 
     Returns
     -------
@@ -122,7 +119,7 @@ def solve_history(
     """
     walk = _Walk.of(box, law, memory, history, relaxed, share)
     ohms: list[tuple[float, float, float]] = []
-    sweep, neighbours = Sweep(method=method), None
+    sweep, neighbours = Sweep(), None
     for state in walk.distinct:
         relative = box.relative_openings(state.strain, state.temperature, share)
         closed, factors = state.contacts(len(relative), memory.healed)
@@ -133,7 +130,7 @@ def solve_history(
         network = box.resistors(law, state.temperature, relative, closed, factors)
         found = sweep.solve(network, tolerance)
         ohms.append((found.resistance, found.lower, found.upper))
-        if sweep.method is not None and sweep.method.iterate:
+        if sweep.iterates:
             ever = np.ones(len(box.ends))
             ever[: len(relative)] = walk.ever
             neighbours = Neighbours(

@@ -1,8 +1,9 @@
 r"""Stage 5. Network -> Solution: the resistance between the terminals, and its proof.
 
-What hangs loose is stripped (`find_backbone`); the rest is eliminated exactly, node by
-node, where that is cheap or small, and otherwise iterated on. Either way the answer carries
-bounds that hold for the network as given, or `ConvergenceError` is raised.
+What hangs loose is stripped (`find_backbone`); of the rest all nodes of up to three
+neighbours are eliminated exactly, and where few are left those too; otherwise they are
+iterated on. Either way the answer carries bounds that hold for the network as given, or
+`ConvergenceError` is raised.
 """
 
 from __future__ import annotations
@@ -15,23 +16,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.errors import ConvergenceError
-from percsim.kernels.elimination import back_substitute, eliminate, resistor_drops
+from percsim.kernels.elimination import (
+    back_substitute,
+    eliminate,
+    expand,
+    resistor_drops,
+)
 from percsim.kernels.graph import cluster_labels, strongest_tree
-from percsim.kernels.iteration import approximate_cholesky, conjugate_gradient, conserve
+from percsim.kernels.iteration import (
+    approximate_cholesky,
+    conjugate_gradient,
+    conserve,
+    conserve_inwards,
+)
 from percsim.network.backbone import Backbone, find_backbone
 from percsim.network.build import Network
 from percsim.values import freeze, real
 
-__all__ = ["Method", "Solution", "Sweep", "solve_network"]
+__all__ = ["Solution", "Sweep", "solve_network"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-ALWAYS_ELIMINATED = 2000
-"""Up to this many nodes with more than three neighbours all are eliminated."""
-
-WORK_PER_NODE = 120.0
-"""Updates that each of more nodes may cost; beyond that, iterating is cheaper."""
+ALWAYS_ELIMINATED = 400
+"""Up to this many nodes with more than three neighbours all are eliminated; of more,
+iterating is cheaper in all networks of boxes measured (`benchmarks.bench_backbones`)."""
 
 MOST_WORK = 2e10
 """Updates allowed when iterating has failed (half a minute)."""
@@ -137,7 +146,7 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
         Any resistors; parallel rows add, zero conductances are absent.
     tolerance : float
         Largest relative distance between the proven bounds, in (0, 1). Networks of up to
-        2000 nodes with more than three neighbours are eliminated exactly whatever it is.
+        400 nodes with more than three neighbours are eliminated exactly whatever it is.
 
     Returns
     -------
@@ -161,10 +170,11 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
 
     *Iteration* (conjugate gradients on randomised approximate factors) ends with voltages
     whose power bounds the conductance from above (Dirichlet) and with currents, made to
-    conserve exactly along the tree of the best conductors, whose power bounds the
-    resistance from above (Thomson). Resistors more than 1e14 times better than the
-    bottleneck of the best path are contracted for the iteration, inside the proof; the
-    currents given for them are those along the tree.
+    conserve exactly along a tree, whose power bounds the resistance from above (Thomson).
+    The tree is at hand, each node's best resistor towards the source as the backbone was
+    walked; where it is too weak for the proof, that of the best conductors. Resistors more
+    than 1e14 times better than the bottleneck of the best path are contracted for the
+    iteration, inside the proof; the currents given for them are those along the tree.
 
     Examples
     --------
@@ -174,32 +184,13 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
     Solution: 1 ohm, proven to 6.2e-15 relative, 2 backbone nodes eliminated exactly
 
     """
-    sweep = Sweep(always_eliminated=ALWAYS_ELIMINATED)
-    return sweep._solve(network, tolerance, 1e-5)
-
-
-@dataclass(frozen=True, slots=True)
-class Method:
-    """How networks that are alike are solved: chosen on one, kept for the others.
-
-    Parameters
-    ----------
-    iterate : bool
-        Iterate on what the elimination of up to three neighbours leaves; otherwise
-        eliminate all nodes, and iterate only where that turns out beyond its budget.
-    reason : str
-        What the choice rests on, for `Solution.method`.
-
-    """
-
-    iterate: bool
-    reason: str
+    return Sweep()._solve(network, tolerance, 1e-5)
 
 
 class Sweep:
     """Solves one box over many states, each with what the last ones taught.
 
-    Whether to eliminate or to iterate is decided once. Iteration starts from the voltages
+    Iteration starts from the voltages
     extrapolated along the sweep, by as much as lowers the power most. While the same
     resistors conduct, the backbone, its tree of best conductors and the approximate factors
     are kept, these until iterations grow to 1.8 times what fresh ones needed; where links
@@ -209,10 +200,7 @@ class Sweep:
     ----------
     always_eliminated : int
         Networks of up to this many nodes with more than three neighbours are eliminated
-        exactly whatever it costs; the default leaves it to the cost.
-    method : Method, optional
-        Of an earlier sweep over a network of the same kind; chosen on the first network if
-        not given. Afterwards `Sweep.method` has it, to be handed on from box to box.
+        exactly whatever it costs.
 
     Examples
     --------
@@ -227,11 +215,15 @@ class Sweep:
 
     """
 
-    def __init__(self, always_eliminated: int = 0, method: Method | None = None) -> None:
+    def __init__(self, always_eliminated: int = ALWAYS_ELIMINATED) -> None:
         self.always_eliminated = always_eliminated
-        self.method = method
         self._voltages: tuple[Floats, ...] = ()
         self._known: _Job | None = None
+
+    @property
+    def iterates(self) -> bool:
+        """Whether any network so far was iterated on."""
+        return bool(self._voltages)
 
     def solve(self, network: Network, tolerance: float = 1e-8) -> Solution:
         """Solve the next state.
@@ -265,28 +257,13 @@ class Sweep:
                 return _open_solution(network, backbone)
             job = _Job.of(network, backbone)
         self._known = job
-        method = self.method
-        elimination = eliminate(
-            job.n, job.pairs, job.g, self.always_eliminated,
-            0.0 if method is not None and method.iterate else WORK_PER_NODE,
-            method is not None,
-        )  # fmt: skip
-        left = len(elimination[7][0])
-        if not left:
-            if method is None:
-                each = elimination[8] / max(job.n, 1)
-                method = self.method = Method(False, f"cheap with {each:.0f} updates each")
-            few = job.n <= self.always_eliminated
-            return job.eliminated(elimination, "" if few else method.reason)
-        if method is None or not method.iterate:
-            mean = 2.0 * len(elimination[7][2]) / left
-            method = self.method = Method(
-                True, f"cheaper than to eliminate with {mean:.1f} neighbours each"
-            )
+        elimination = eliminate(job.n, job.pairs, job.g, self.always_eliminated, 0.0)
+        if not len(elimination[7][0]):
+            return job.eliminated(elimination)
         guess = job.extrapolated(self._voltages)
-        answer = job.iterated(elimination, tolerance, target, guess, method.reason)
+        answer = job.iterated(elimination, tolerance, target, guess)
         if answer.upper - answer.lower > tolerance * answer.resistance:
-            elimination = eliminate(job.n, job.pairs, job.g, 0, MOST_WORK / left, True)
+            elimination = eliminate(job.n, job.pairs, job.g, 0, MOST_WORK)
             if len(elimination[7][0]):
                 raise ConvergenceError(
                     f"bounds {answer.lower:.9g} and {answer.upper:.9g} ohm differ by more "
@@ -296,7 +273,7 @@ class Sweep:
                     answer.upper,
                     answer.voltages,
                 )
-            return job.eliminated(elimination, "iteration could not be proven")
+            return job.eliminated(elimination, ", iteration could not be proven")
         self._voltages = (*self._voltages[-1:], answer.voltages)
         return answer
 
@@ -322,23 +299,21 @@ def line_search(pairs: NDArray[Any], g: Floats, voltages: Floats, change: Floats
     return voltages - float(np.sum(g * slope * drop)) / curvature * change
 
 
-def proven_width(g: Floats, current: Floats, power: float) -> tuple[float, float]:
+def proven_width(terms: int, power: float, waste: float) -> tuple[float, float]:
     """How far below and above one over a power at 1 V the resistance may lie, relative.
 
     Dirichlet: the power of any voltages is no less than the conductance; only its rounding
-    counts. Thomson: no conserved current, here of as many ampere, wastes less than the
-    resistance.
+    counts. Thomson: no conserved current wastes less, a squared ampere, than the resistance.
+    Both are sums of as many terms.
     """
-    resistance = float(np.sum(current * (current / g))) / power**2
-    # pairwise sums and three products each
-    rounding = ROUNDING * (16.0 + 2.0 * math.log2(len(g) + 1.0))
-    return rounding, resistance * power * (1.0 + rounding) / (1.0 - rounding) - 1.0
+    # pairwise sums, or of blocks of 32 with what they lose, and three products each
+    rounding = ROUNDING * (80.0 + 2.0 * math.log2(terms + 1.0))
+    return rounding, waste * power * (1.0 + rounding) / (1.0 - rounding) - 1.0
 
 
 def _centred(given: Floats) -> tuple[int, Floats]:
     """Conductances over the power of two that centres them on 1, and its exponent."""
-    _, exponents = np.frexp(given)
-    low, high = int(exponents.min()), int(exponents.max())
+    low, high = (math.frexp(end)[1] for end in (given.min(), given.max()))
     if high - low > 1000:
         raise ConvergenceError(
             f"conductances span {(high - low) * math.log10(2.0):.0f} decades, more than "
@@ -355,6 +330,7 @@ class _Memory:
 
     tree: tuple[Any, Any] | None = None
     bottleneck: int = -1
+    weak: bool = False
     factors: tuple[Any, ...] | None = None
     fresh_iterations: int = 0
 
@@ -415,7 +391,7 @@ class _Job:
             return own
         return line_search(self.pairs, self.g, own, own - voltages[0][self.inner])
 
-    def eliminated(self, elimination: tuple[Any, ...], why: str) -> Solution:
+    def eliminated(self, elimination: tuple[Any, ...], why: str = "") -> Solution:
         """Answer of a complete elimination."""
         n = self.n
         total, order, begin, columns, shares, ca, cb, core, _, dense, parallel = elimination
@@ -427,7 +403,7 @@ class _Job:
         )
         # parallel resistors are summed first, one rounding each
         width = 1.01 * ROUNDING * (5.0 * n + parallel + 16.0)
-        method = f"{n} backbone nodes eliminated exactly" + (f", {why}" if why else "")
+        method = f"{n} backbone nodes eliminated exactly{why}"
         return self.answer(above, below, self.g * drop, 1.0 / total, width, width, method)
 
     def iterated(
@@ -436,15 +412,13 @@ class _Job:
         tolerance: float,
         target: float,
         guess: Floats | None,
-        reason: str,
     ) -> Solution:
         """Answer of conjugate gradients on what a partial elimination left."""
         n, pairs, g, memory = self.n, self.pairs, self.g, self.memory
-        visited, up = self._tree()
         # far above the bottleneck rounded voltages say nothing of the currents: contract
-        labels = np.arange(n + 2)
+        labels: Ints | None = None
         kept: Ints | slice = slice(None)
-        strong = np.flatnonzero(g > CONTRACTED_ABOVE * g[memory.bottleneck])
+        strong = self._strong()
         if len(strong):
             labels, count = self._contract(strong)
             pairs = labels.astype(np.int32)[self.pairs]
@@ -452,7 +426,7 @@ class _Job:
             pairs = np.ascontiguousarray(pairs[kept], dtype=np.int32)
             n = count - 2
             guess = None
-            elimination = eliminate(n, pairs, g[kept], 0, 0.0, False)
+            elimination = eliminate(n, pairs, g[kept], 0, 0.0)
         _, order, begin, columns, shares, ca, cb, core, *_ = elimination
         nodes, core_begin, core_columns, core_values, to_source, to_sink = core
         x = np.full(len(nodes), 0.5) if guess is None else guess[nodes]
@@ -462,27 +436,20 @@ class _Job:
             factors = approximate_cholesky(
                 core_begin, core_columns, core_values, to_source + to_sink, 0x5EED
             )
-        rank, first, below_rows, lower_shares, pivots = factors
         iterations = 0
         for _ in range(3):
             x, used, _, _ = conjugate_gradient(
                 core_begin, core_columns, core_values, to_source, to_sink, x,
-                rank, first, below_rows, lower_shares, pivots, target, MOST_ITERATIONS,
+                *factors, target, MOST_ITERATIONS,
             )  # fmt: skip
             iterations += used
             above, below, drops = back_substitute(
                 n, order, begin, columns, shares, ca, cb, nodes, x, n
             )
-            # Dirichlet: the power of the voltages as rounded, their differences are exact
-            voltages = np.append(above, (1.0, 0.0))
-            ideal = voltages[pairs[:, 0]] - voltages[pairs[:, 1]]
-            most = float(np.sum(g[kept] * ideal * ideal))
-            # Thomson: currents that conserve; what the tree is weak in stays small
             drop = resistor_drops(n, pairs, order, begin, columns, drops, above, below, n)
-            current = np.zeros(len(g))
-            current[kept] = g[kept] * drop
-            conserve(self.n + 2, self.pairs, current, visited, up, self.n, most)
-            rounding, excess = proven_width(g, current, most)
+            most, current, rounding, excess = self._proof(
+                pairs, g[kept], above, drop, kept, tolerance
+            )
             if excess <= tolerance:
                 break
             target *= 1e-4
@@ -491,14 +458,47 @@ class _Job:
         keep = not len(strong) and iterations <= 1.8 * memory.fresh_iterations
         memory.factors = factors if keep else None
         method = (
-            f"{self.n} backbone nodes reduced to {len(nodes)}, {iterations} iterations, "
-            f"{reason}"
+            f"{self.n} backbone nodes reduced to {len(nodes)}, {iterations} iterations"
         )
-        if len(strong):
+        if labels is not None:
             method += f", {len(strong)} strong resistors contracted"
-        inner = labels[: self.n]
-        above, below = voltages[inner], np.append(below, (0.0, 1.0))[inner]
+            inner = labels[: self.n]
+            above = np.append(above, (1.0, 0.0))[inner]
+            below = np.append(below, (0.0, 1.0))[inner]
         return self.answer(above, below, current, 1.0 / most, rounding, excess, method)
+
+    def _proof(
+        self,
+        pairs: NDArray[np.int32],
+        g: Floats,
+        above: Floats,
+        drop: Floats,
+        kept: Ints | slice,
+        tolerance: float,
+    ) -> tuple[float, Floats, float, float]:
+        """Power of voltages, conserved currents, and how far the resistance may be off.
+
+        `pairs`, `g` and `drop` are of the resistors that were not contracted, `kept`.
+        """
+        memory, terms = self.memory, len(self.g)
+        contracted = len(pairs) < terms
+        if not contracted and not memory.weak:
+            most, waste, current = conserve_inwards(len(above), pairs, g, above, drop)
+            rounding, excess = proven_width(terms, most, waste)
+            if excess <= tolerance:
+                return most, current, rounding, excess
+            memory.weak = True
+        # Dirichlet: the power of the voltages as rounded, their differences are exact
+        voltages = np.append(above, (1.0, 0.0))
+        ideal = voltages[pairs[:, 0]] - voltages[pairs[:, 1]]
+        most = float(np.sum(g * ideal * ideal))
+        # Thomson: currents that conserve; what the tree is weak in stays small
+        current = np.zeros(terms)
+        current[kept] = g * drop
+        visited, up = self._tree()
+        conserve(self.n + 2, self.pairs, current, visited, up, self.n, most)
+        waste = float(np.sum(current * (current / self.g))) / most**2
+        return most, current, *proven_width(terms, most, waste)
 
     def _tree(self) -> tuple[Any, Any]:
         """Tree of the best conductors from the sink, and what is weakest in it."""
@@ -508,6 +508,14 @@ class _Job:
             rows = path_up(self.pairs, memory.tree[1], self.n)
             memory.bottleneck = int(rows[np.argmin(g[rows])])
         return memory.tree
+
+    def _strong(self) -> Ints:
+        """Resistors beyond what an iteration can take beside the bottleneck."""
+        g = self.g
+        if g.max() <= CONTRACTED_ABOVE * g.min():
+            return np.zeros(0, dtype=np.int64)
+        self._tree()
+        return np.flatnonzero(g > CONTRACTED_ABOVE * g[self.memory.bottleneck])
 
     def _contract(self, strong: Ints) -> tuple[Ints, int]:
         """Merge the ends of some resistors; labels of the nodes, the terminals last."""
@@ -531,12 +539,10 @@ class _Job:
     ) -> Solution:
         """Carry the answer of the backbone to the network as given."""
         network, backbone = self.network, self.backbone
-        own = np.zeros(network.n_nodes)
-        own[self.inner] = np.where(above < 0.5, above, 1.0 - below)
-        own[network.source] = 1.0
-        voltages = np.where(backbone.attachment >= 0, own[backbone.attachment], 0.0)
-        currents = np.zeros(len(network.conductances))
-        currents[backbone.resistors] = np.ldexp(current, self.exponent)
+        voltages, currents = expand(
+            backbone.attachment, backbone.nodes, above, below,
+            backbone.resistors, current, self.exponent, len(network.conductances),
+        )  # fmt: skip
         try:
             ohm = math.ldexp(resistance, -self.exponent)
         except OverflowError:

@@ -5,7 +5,12 @@ import pytest
 
 from percsim.kernels.elimination import back_substitute, eliminate, resistor_drops
 from percsim.kernels.graph import strongest_tree
-from percsim.kernels.iteration import approximate_cholesky, conjugate_gradient, conserve
+from percsim.kernels.iteration import (
+    approximate_cholesky,
+    conjugate_gradient,
+    conserve,
+    conserve_inwards,
+)
 
 
 def plain(kernel):
@@ -51,7 +56,7 @@ def rows_of(matrix):
 def test_elimination_against_dense(n, e, seed):
     pairs, g = random_job(np.random.default_rng(seed + 50110), n, e)
     total, order, begin, columns, shares, ca, cb, core, work, dense, _ = eliminate(
-        n, pairs, g, n, 0.0, False
+        n, pairs, g, n, 0.0
     )
     assert sorted(order) == list(range(n))
     assert len(core[0]) == 0
@@ -79,7 +84,7 @@ def test_dense_blocks_against_exact_fractions(decades, seed):
     pairs = np.column_stack([i, j])
     g = 10.0 ** rng.uniform(-decades, 0.0, len(pairs))
     total, order, begin, columns, shares, ca, cb, core, _, dense, _ = eliminate(
-        n, pairs, g, n, 0.0, False
+        n, pairs, g, n, 0.0
     )
     assert dense == 0
     above, below, drops = back_substitute(
@@ -119,7 +124,7 @@ def test_dense_end_of_an_elimination_agrees():
     n = 40
     i, j = np.triu_indices(n + 2, 1)
     pairs = np.column_stack([i, j])
-    total, *_ = eliminate(n, pairs, np.ones(len(pairs)), n, 0.0, False)
+    total, *_ = eliminate(n, pairs, np.ones(len(pairs)), n, 0.0)
     assert total == pytest.approx((n + 2) / 2.0, rel=1e-14)
 
 
@@ -128,7 +133,7 @@ def test_partial_elimination_leaves_the_schur_complement(seed):
     n = 60
     pairs, g = random_job(np.random.default_rng(seed), n, 110)
     _, order, begin, columns, shares, ca, cb, core, *_ = eliminate(
-        n, pairs, g, 0, 0.0, False
+        n, pairs, g, 0, 0.0
     )
     nodes, core_begin, core_columns, core_values, to_source, to_sink = core
     assert 0 < len(nodes) < n
@@ -157,12 +162,12 @@ def test_partial_elimination_leaves_the_schur_complement(seed):
 def test_budget_falls_back_to_the_reduced_network():
     n = 60
     pairs, g = random_job(np.random.default_rng(4), n, 150)
-    none = eliminate(n, pairs, g, 0, 0.0, True)
-    some = eliminate(n, pairs, g, 0, 5.0, True)
+    none = eliminate(n, pairs, g, 0, 0.0)
+    some = eliminate(n, pairs, g, 0, 150.0)
     np.testing.assert_array_equal(none[1], some[1])
     for one, other in zip(none[7], some[7], strict=True):
         np.testing.assert_array_equal(one, other)
-    assert len(eliminate(n, pairs, g, 0, 1e9, True)[7][0]) == 0
+    assert len(eliminate(n, pairs, g, 0, 1e9)[7][0]) == 0
 
 
 def factors_as_matrix(order, begin, columns, shares, pivots):
@@ -259,16 +264,49 @@ def test_conserve_is_exact():
             break
 
 
+def test_conserving_inwards_bounds_from_both_sides():
+    rng = np.random.default_rng(41155)
+    n = 70
+    # each node beside a random lower one or a terminal, as a walk numbers them
+    tree = [(k, int(rng.choice([*range(k), n, n + 1]))) for k in range(n)]
+    pairs, g = random_job(rng, n, 90, 8.0)
+    pairs = np.concatenate([np.array(tree), pairs]).astype(np.int32)
+    swapped = rng.random(len(pairs)) < 0.5
+    pairs[swapped] = pairs[swapped, ::-1]
+    g = np.concatenate([10.0 ** rng.uniform(-2.0, 0.0, n), g])
+    matrix = laplacian(n + 2, pairs, g)
+    exact = np.linalg.solve(matrix[:n, :n], -matrix[:n, n])
+    conductance = matrix[n, n] + matrix[n, :n] @ exact
+    for off in (1e-2, 1e-5):
+        voltages = exact * (1.0 + off * rng.normal(size=n))
+        ends = np.append(voltages, (1.0, 0.0))
+        drops = ends[pairs[:, 0]] - ends[pairs[:, 1]]
+        power, waste, currents = conserve_inwards(n, pairs, g, voltages, drops)
+        assert power == pytest.approx(float(np.sum(g * drops**2)), rel=1e-14)
+        assert power > conductance
+        assert waste > 1.0 / conductance
+        assert waste * power - 1.0 < 1e5 * off**2
+        # conserved at each inner node, in rational numbers, to a rounding of its currents
+        out, size = [Fraction(0)] * (n + 2), np.zeros(n + 2)
+        for (i, j), current in zip(pairs, currents, strict=True):
+            out[i] += Fraction(current)
+            out[j] -= Fraction(current)
+            size[[i, j]] += abs(current)
+        assert all(abs(out[k]) <= 2.0**-51 * size[k] for k in range(n))
+        assert float(out[n]) == pytest.approx(power, rel=1e-14)
+        assert waste == pytest.approx(float(np.sum(currents**2 / g)) / power**2, rel=1e-13)
+
+
 def test_compiled_and_plain_agree():
     rng = np.random.default_rng(18)
     n = 25
     pairs, g = random_job(rng, n, 50)
     for full in (0, n):
-        one = eliminate(n, pairs, g, full, 0.0, False)
-        other = plain(eliminate)(n, pairs, g, full, 0.0, False)
+        one = eliminate(n, pairs, g, full, 0.0)
+        other = plain(eliminate)(n, pairs, g, full, 0.0)
         for a, b in zip((*one[:7], *one[7]), (*other[:7], *other[7]), strict=True):
             np.testing.assert_array_equal(a, b)
-    core = one[7] if len(one[7][0]) else eliminate(n, pairs, g, 0, 0.0, True)[7]
+    core = one[7] if len(one[7][0]) else eliminate(n, pairs, g, 0, 0.0)[7]
     rows = (core[1], core[2], core[3], core[4] + core[5])
     for a, b in zip(
         approximate_cholesky(*rows, 3), plain(approximate_cholesky)(*rows, 3), strict=True
