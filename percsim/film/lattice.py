@@ -238,20 +238,20 @@ class Lattice:
         return out
 
     @property
-    def all_resistors(self) -> Ints:
+    def all_resistors(self) -> NDArray[np.int32]:
         """Bonds, then what joins the sensing bars to the film."""
         rows = [self.resistors]
         for i, nodes in enumerate(self.sense_nodes):
             terminal = len(self.positions) + 2 + i
             rows.append(np.column_stack([nodes, np.full(len(nodes), terminal)]))
-        return np.concatenate(rows)
+        return np.concatenate(rows).astype(np.int32)
 
     def solve(
         self,
         conductivity: Floats,
         excess_length: ArrayLike = 0.0,
         sweep: Sweep | None = None,
-        resistors: Ints | None = None,
+        resistors: NDArray[np.int32] | None = None,
     ) -> tuple[float, Solution]:
         """Give the reading of the film [ohm] for bond conductivities (e,) [S/m].
 

@@ -94,7 +94,7 @@ def opening_parts(  # type: ignore[no-untyped-def]
         Bodies i, j of each contact.
     normals, points : (m, d) ndarray of float64
         Unit contact normals u, and contact points in the frame of i.
-    images : (m, d) ndarray of int64
+    images : (m, d) ndarray of int32
         Image of j used.
     centers : (n, d) ndarray of float64
         Centres of the bodies.

@@ -51,25 +51,28 @@ class Links:
 
     particles: Particles
     cutoff: float
-    pairs: NDArray[np.int64]
+    pairs: NDArray[np.int32]
     gaps: NDArray[np.float64]
     normals: NDArray[np.float64]
-    images: NDArray[np.int64]
+    images: NDArray[np.int32]
     points: NDArray[np.float64]
-    source_contacts: NDArray[np.int64]
-    sink_contacts: NDArray[np.int64]
+    source_contacts: NDArray[np.int32]
+    sink_contacts: NDArray[np.int32]
 
     def __post_init__(self) -> None:
         particles = _bodies_only(self.particles)
         m, d, last = len(self.pairs), particles.box.dimension, len(particles) - 1
-        most = np.iinfo(np.int64).max
+        most = np.iinfo(np.int32).max
         for name, shape, span in (
             ("pairs", (m, 2), (0, last)), ("images", (m, d), (-most, most)),
             ("source_contacts", None, (0, last)), ("sink_contacts", None, (0, last)),
             ("gaps", (m,), None), ("normals", (m, d), None), ("points", (m, d), None),
         ):  # fmt: skip
             given = getattr(self, name)
-            value = floats(name, given) if span is None else integers(name, given, *span)
+            if span is None:
+                value = floats(name, given)
+            else:
+                value = integers(name, given, *span, dtype=np.int32)
             if value.shape != (shape or (value.size,)):
                 wanted = shape or "(k,)"
                 raise ValueError(f"{name} must have shape {wanted}, got {value.shape}")
@@ -176,7 +179,8 @@ def find_links(particles: Particles, cutoff: float) -> Links:
     Raises
     ------
     ValueError
-        If the cutoff is negative or not finite, or a body is longer than a periodic edge.
+        If the cutoff is negative or not finite, a body is longer than a periodic edge, or
+        a centre lies more than 1e9 boxes away.
 
     Examples
     --------
@@ -221,6 +225,8 @@ def find_links(particles: Particles, cutoff: float) -> Links:
     kinds, bodies, moved = cells.body_table(
         order, p.kinds, p.centers, p.axes, p.core_sizes, p.ball_radii, lengths, periodic
     )
+    if np.abs(moved).max(initial=0) >= 2**30:
+        raise ValueError("a centre lies more than 1e9 boxes away: move it into the box")
     own, listed, starts, members, spheres = cells.fill_cells(
         kinds, bodies, swell, *grid, periodic
     )

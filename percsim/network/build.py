@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,14 +47,14 @@ class Network:
     """
 
     n_nodes: int
-    resistors: NDArray[np.int64]
+    resistors: NDArray[np.int32]
     conductances: NDArray[np.float64]
     source: int
     sink: int
 
     def __post_init__(self) -> None:
         n = whole("n_nodes", self.n_nodes)
-        resistors = integers("nodes of resistors", self.resistors, 0, n - 1)
+        resistors = integers("nodes of resistors", self.resistors, 0, n - 1, np.int32)
         if resistors.size == 0:
             resistors = resistors.reshape(0, 2)
         g = floats("conductances", self.conductances)
@@ -145,7 +145,11 @@ class Network:
 
         """
         header = "first,second,conductance_S"
-        table = [self.resistors[:, 0], self.resistors[:, 1], self.conductances]
+        table: list[NDArray[Any]] = [
+            self.resistors[:, 0],
+            self.resistors[:, 1],
+            self.conductances,
+        ]
         if drops is not None:
             header += ",drop_V,current_A"
             table += [drops, drops * self.conductances]
@@ -192,8 +196,8 @@ def build_network(links: Links, law: ConductionLaw, state: State) -> Network:
     resistors = np.concatenate(
         [
             links.pairs[closed],
-            np.column_stack([source, np.full(len(source), n)]),
-            np.column_stack([sink, np.full(len(sink), n + 1)]),
+            np.column_stack([source, np.full_like(source, n)]),
+            np.column_stack([sink, np.full_like(sink, n + 1)]),
         ]
     )
     conductances = np.concatenate([g[closed], np.full(len(source) + len(sink), contact)])

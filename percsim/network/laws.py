@@ -8,7 +8,7 @@ default; `TunnellingLaw` on absolute gaps is for nano-sized fillers and for comp
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,7 +39,7 @@ class ConductionLaw(Protocol):
         ...
 
 
-def contact_draws(pairs: NDArray[np.int64], seed: int) -> Floats:
+def contact_draws(pairs: NDArray[np.integer[Any]], seed: int) -> Floats:
     """Draw a standard normal number for each contact from its bodies and the seed alone.
 
     A contact keeps its draw whatever else is linked, so that states, loadings and cutoffs

@@ -52,7 +52,7 @@ class Neighbours:
     def __init__(self, network: Network, sweep: Sweep) -> None:
         self._network, self._sweep = network, sweep
         found = find_backbone(network)
-        self._rows, self._pairs = found.resistors, found.ends.copy()
+        self._rows, self._pairs = found.resistors, found.ends
         n = self._n = max(len(found.nodes) - 2, 0)  # none if never closed
         low, high = np.minimum(*self._pairs.T), np.maximum(*self._pairs.T)
         inner = np.flatnonzero(high < n)

@@ -90,7 +90,7 @@ class OpenedBox:
     opening_length: float
     mounting: Mounting
     thermal: ThermalOpening
-    ends: NDArray[np.int64] = field(repr=False)
+    ends: NDArray[np.int32] = field(repr=False)
     _breaks: Floats = field(repr=False)
     _factors: Floats = field(repr=False)
     _parts: dict[tuple[float, float], tuple[Floats, Floats]] = field(repr=False)
@@ -112,8 +112,8 @@ class OpenedBox:
         ends = np.concatenate(
             [
                 links.pairs,
-                np.column_stack([source, np.full(len(source), n)]),
-                np.column_stack([sink, np.full(len(sink), n + 1)]),
+                np.column_stack([source, np.full_like(source, n)]),
+                np.column_stack([sink, np.full_like(sink, n + 1)]),
             ]
         )
         return cls(

@@ -211,7 +211,7 @@ class _Base:
         linked = self.linked
         moved = self._links_at(state) if state != self.here else linked
         # pairs are sorted, so are their names; a pair may be gone from the cutoff
-        naming = np.array([len(self.links.particles), 1])
+        naming = np.array([len(self.links.particles), 1], np.int64)
         place = np.searchsorted(linked.pairs @ naming, moved.pairs @ naming)
         place = np.minimum(place, len(linked) - 1)
         same = (
@@ -437,7 +437,7 @@ def critical_path(network: Network) -> CriticalPath:
     _, up = strongest_tree(
         network.n_nodes,
         # both as `solve_network` has them: compiled once
-        network.resistors.astype(np.int32),
+        network.resistors,
         network.conductances.copy(),
         network.sink,
     )

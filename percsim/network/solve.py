@@ -303,7 +303,7 @@ def proven_width(terms: int, power: float, waste: float) -> tuple[float, float]:
     """How far below and above one over a power at 1 V the resistance may lie, relative.
 
     Dirichlet: the power of any voltages is no less than the conductance; only its rounding
-    counts. Thomson: no conserved current wastes less, a squared ampere, than the resistance.
+    counts. Thomson: no conserved current wastes less than the resistance, over its square.
     Both are sums of as many terms.
     """
     # pairwise sums, or of blocks of 32 with what they lose, and three products each
@@ -353,8 +353,7 @@ class _Job:
     def of(cls, network: Network, backbone: Backbone) -> _Job:
         """Scale by the power of two that centres the conductances on 1."""
         exponent, g = _centred(network.conductances[backbone.resistors])
-        # a copy that may be written, as kernels compile anew for arrays that may not
-        return cls(network, backbone, exponent, g, backbone.ends.copy(), _Memory())
+        return cls(network, backbone, exponent, g, backbone.ends, _Memory())
 
     def conducts_alike(self, network: Network) -> bool:
         """Whether the same resistors between the same nodes conduct in another network."""
@@ -436,11 +435,12 @@ class _Job:
             factors = approximate_cholesky(
                 core_begin, core_columns, core_values, to_source + to_sink, 0x5EED
             )
+        rank, first, below_rows, lower_shares, pivots = factors
         iterations = 0
         for _ in range(3):
             x, used, _, _ = conjugate_gradient(
                 core_begin, core_columns, core_values, to_source, to_sink, x,
-                *factors, target, MOST_ITERATIONS,
+                rank, first, below_rows, lower_shares, pivots, target, MOST_ITERATIONS,
             )  # fmt: skip
             iterations += used
             above, below, drops = back_substitute(
@@ -457,9 +457,7 @@ class _Job:
             memory.fresh_iterations = iterations
         keep = not len(strong) and iterations <= 1.8 * memory.fresh_iterations
         memory.factors = factors if keep else None
-        method = (
-            f"{self.n} backbone nodes reduced to {len(nodes)}, {iterations} iterations"
-        )
+        method = f"{self.n} backbone nodes reduced to {len(nodes)}, {iterations} iterations"
         if labels is not None:
             method += f", {len(strong)} strong resistors contracted"
             inner = labels[: self.n]

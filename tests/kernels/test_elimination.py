@@ -132,9 +132,7 @@ def test_dense_end_of_an_elimination_agrees():
 def test_partial_elimination_leaves_the_schur_complement(seed):
     n = 60
     pairs, g = random_job(np.random.default_rng(seed), n, 110)
-    _, order, begin, columns, shares, ca, cb, core, *_ = eliminate(
-        n, pairs, g, 0, 0.0
-    )
+    _, order, begin, columns, shares, ca, cb, core, *_ = eliminate(n, pairs, g, 0, 0.0)
     nodes, core_begin, core_columns, core_values, to_source, to_sink = core
     assert 0 < len(nodes) < n
     degrees = np.diff(core_begin) + np.bincount(core_columns, minlength=len(nodes))

@@ -82,7 +82,7 @@ def test_all_pairs_all_images(n, kinds, size, periodic, cutoff):
     ):
         np.testing.assert_array_equal(found, expected)
     for name in ("pairs", "images", "source_contacts", "sink_contacts"):
-        assert getattr(links, name).dtype == np.int64
+        assert getattr(links, name).dtype == np.int32
     # Arms lead from both centres to the same point.
     arm_i, arm_j = links.arms
     np.testing.assert_allclose(arm_i - arm_j, c, atol=1e-12)

@@ -152,7 +152,7 @@ def test_a_periodic_box_has_no_electrodes():
 
 def test_network_takes_lists_and_an_absent_resistor():
     network = Network(3, [[0, 1], [1, 2], [0, 1]], [1.0, 2.0, 0.0], 0, 2)
-    assert network.resistors.dtype == np.int64
+    assert network.resistors.dtype == np.int32
     assert resistance(network) == pytest.approx(1.5)
     empty = Network(2, [], [], 0, 1)
     assert empty.resistors.shape == (0, 2)
