@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import typer
 from reference.findings import findings
 from typer.testing import CliRunner, Result
 
@@ -473,6 +474,22 @@ def test_an_interrupted_run_says_what_is_stored_and_how_to_go_on(
     assert result.stderr.splitlines()[-2:] == [
         "interrupted",
         f"go on with:  percsim run {plan} --out '{out}'",
+    ]
+
+
+def test_what_goes_on_keeps_the_options_that_were_given(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    from percsim.boxes.workers import Interrupted
+    from percsim.cli.shared import resumable
+
+    words = "percsim", "survey", "a b.toml", "--budget", None, "--cluster", "local:2"
+    with pytest.raises(typer.Exit) as left, resumable(Path("out"), *words):
+        raise Interrupted(3, 9, 0, stored=True)
+    assert left.value.exit_code == 130
+    assert capsys.readouterr().err.splitlines() == [
+        "interrupted: 3 of 9 jobs stored in out",
+        "go on with:  percsim survey 'a b.toml' --cluster local:2",
     ]
 
 

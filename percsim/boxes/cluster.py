@@ -167,7 +167,7 @@ class Cluster:
         told: Callable[[str], object] = lambda _: None,
         patience: float = PATIENCE,
     ) -> None:
-        self.address = address
+        self.asked = self.address = address
         self.environments: list[dict[str, str]] = []
         """What the workers compute on, each once."""
         self.threads = 0

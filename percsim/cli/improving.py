@@ -10,7 +10,6 @@ import typer
 from percsim.cli.progress import progress
 from percsim.cli.shared import (
     BAD_INPUT,
-    INTERRUPTED,
     Debug,
     Json,
     PlanArgument,
@@ -19,6 +18,7 @@ from percsim.cli.shared import (
     command,
     leave,
     results_of,
+    resumable,
     say,
     say_json,
     tell,
@@ -119,7 +119,6 @@ def _variant(
     """Films with one change that needs boxes of its own; None, and why, without them."""
     from percsim.advice import stored_films
     from percsim.bench_changes import variant
-    from percsim.boxes.workers import Interrupted
     from percsim.cli.sizing import size_line
     from percsim.errors import PlacementError, PlanError
     from percsim.run import estimate, run_plan
@@ -131,6 +130,7 @@ def _variant(
         return found[0]
 
     place = folder / f"improve-{change.group.replace(' ', '-')}"
+    again = "percsim", "improve", mine.plan.path, "--out", folder, "--boxes", boxes
     bare, loadings = mine.model.surface is None, len(mine.plan.weight_fractions)
     try:
         tried = [
@@ -144,7 +144,7 @@ def _variant(
         if found is None and not quiet:
             tell(f"{change.name}: {size_line(tried[0], estimate(tried[0], workers))}")
         for plan in tried if found is None else ():
-            with progress(quiet) as report:
+            with resumable(place, *again), progress(quiet) as report:
                 # boxes there are of this change alone, whatever the plan was before
                 run_plan(plan, place, workers=workers, add=True, progress=report)
             found = usable(plan)
@@ -153,8 +153,6 @@ def _variant(
     except (PlanError, PlacementError) as error:
         tell(f"{change.name}: left out, {str(error).splitlines()[0]}")
         return None
-    except Interrupted:
-        leave(INTERRUPTED, "interrupted; the same command goes on from here")
     if found is None:
         tell(f"{change.name}: left out, too few of its boxes conduct")
     return found

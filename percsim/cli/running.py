@@ -20,7 +20,6 @@ from percsim.cli.progress import after_lines, progress
 from percsim.cli.results import say_result
 from percsim.cli.shared import (
     BAD_INPUT,
-    INTERRUPTED,
     Debug,
     Details,
     Json,
@@ -30,6 +29,7 @@ from percsim.cli.shared import (
     command,
     leave,
     results_of,
+    resumable,
     say,
     say_json,
     tell,
@@ -149,11 +149,11 @@ def anchor(
     folder = results_of(out, plan)
     _, loaded = _with_readings(plan, readings, quiet)
     kept = [_kept(file, folder) for file in readings]
-    words = ["percsim", "anchor", str(plan), *map(str, kept), "--out", str(folder)]
     aloud = not (quiet or as_json)
     result = _carry_out(
-        loaded, folder, workers, quiet, command=shlex.join(words), aloud=aloud
-    )
+        loaded, folder, workers, quiet, aloud=aloud,
+        command=("percsim", "anchor", str(plan), *map(str, kept), "--out", str(folder)),
+    )  # fmt: skip
     say_result(result, quiet, as_json, details, said=aloud)
 
 
@@ -268,7 +268,7 @@ def _carry_out(
     fresh: bool = False,
     add: bool = False,
     verify_film: float | None = None,
-    command: str | None = None,
+    command: tuple[str, ...] = (),
     aloud: bool = False,
     cluster: Cluster | None = None,
 ) -> Result:
@@ -286,7 +286,6 @@ def _carry_out(
         if known is not None:
             say(first_text(known, folder))
     # slow to import, and of no use to a plan with faults
-    from percsim.boxes.workers import Interrupted
     from percsim.run import estimate, run_plan
 
     lines = _removed(folder, loaded) if fresh else []
@@ -302,30 +301,25 @@ def _carry_out(
                 report.pause()
             say(first_text(page, folder))
 
-    try:
-        with progress(quiet) as report:
-            return run_plan(
-                loaded,
-                out=folder,
-                workers=workers,
-                fresh=fresh,
-                add=add,
-                # a fault of the folder comes first, and alone
-                progress=after_lines(lines, report),
-                verify_film=verify_film,
-                executor=cluster,
-                command=command,
-                told=(lambda _: None) if report is None else report.stage,
-                first=first,
-            )
-    except Interrupted as stop:
-        where = f"stored in {folder}" if stop.stored else "done, none of them stored"
-        what = f"interrupted: {stop.done} of {counted(stop.total, 'job')} {where}"
-    except KeyboardInterrupt:
-        # before the first job or after the last one; what is done is stored
-        what = "interrupted"
-    again = command or shlex.join(["percsim", "run", loaded.path, "--out", str(folder)])
-    return leave(INTERRUPTED, what, f"go on with:  {again}")
+    address = cluster.asked if cluster else None
+    again = command or (
+        "percsim", "run", loaded.path, "--out", folder, "--cluster", address
+    )  # fmt: skip
+    with resumable(folder, *again), progress(quiet) as report:
+        return run_plan(
+            loaded,
+            out=folder,
+            workers=workers,
+            fresh=fresh,
+            add=add,
+            # a fault of the folder comes first, and alone
+            progress=after_lines(lines, report),
+            verify_film=verify_film,
+            executor=cluster,
+            command=shlex.join(command) or None,
+            told=(lambda _: None) if report is None else report.stage,
+            first=first,
+        )
 
 
 def _budget(text: str) -> float:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import functools
 import os
+import shlex
 import sys
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Annotated, Any, NoReturn, ParamSpec
 
@@ -32,6 +33,7 @@ __all__ = [
     "reason",
     "refuse",
     "results_of",
+    "resumable",
     "say",
     "say_json",
     "tell",
@@ -114,6 +116,28 @@ def leave(code: int, *lines: str) -> NoReturn:
     for line in lines:
         tell(line)
     raise typer.Exit(code)
+
+
+@contextmanager
+def resumable(folder: Path, *again: object) -> Iterator[None]:
+    """End what Ctrl-C interrupts with lines on what is stored and how it goes on.
+
+    `again` are the words of the command; None and the word before it are left out.
+    """
+    from percsim.boxes.workers import Interrupted
+
+    try:
+        yield
+        return
+    except Interrupted as stop:
+        where = f"stored in {folder}" if stop.stored else "done, none of them stored"
+        what = f"interrupted: {stop.done} of {counted(stop.total, 'job')} {where}"
+    except KeyboardInterrupt:
+        # before the first job or after the last one; what is done is stored
+        what = "interrupted"
+    absent = {k for k, word in enumerate(again) if word is None}
+    words = [str(w) for k, w in enumerate(again) if not {k, k + 1} & absent]
+    leave(INTERRUPTED, what, f"go on with:  {shlex.join(words)}")
 
 
 def reason(error: OSError) -> str:

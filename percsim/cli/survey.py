@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -18,7 +17,6 @@ from percsim.cli.clusters import (
 from percsim.cli.progress import after_lines, progress
 from percsim.cli.shared import (
     BAD_INPUT,
-    INTERRUPTED,
     Debug,
     Json,
     Quiet,
@@ -26,12 +24,19 @@ from percsim.cli.shared import (
     command,
     leave,
     results_of,
+    resumable,
     say,
     say_json,
     tell,
     valued,
 )
 from percsim.quantities import counted, duration, memory
+
+if TYPE_CHECKING:
+    from percsim.boxes.cluster import Cluster
+    from percsim.survey.read import Survey
+    from percsim.survey.run import SurveyResult
+    from percsim.survey.work import Work
 
 __all__ = ["survey"]
 
@@ -78,46 +83,25 @@ def survey(
     loaded = read_survey(survey_file)
     folder = results_of(out, survey_file)
     from percsim.boxes.pool import checked_workers
-    from percsim.boxes.workers import Interrupted
-    from percsim.survey.run import run_survey, work_of
+    from percsim.survey.run import work_of
     from percsim.survey.table import stored_table, write_parquet
 
     work = work_of(loaded)
-    stored = _stored(folder)
     if cost:
-        told = work.cost(stored, checked_workers(workers))
+        told = work.cost(_stored(folder), checked_workers(workers))
         say_json(told) if as_json else say(_cost_text(told))
         return
-    with cluster_at(
-        cluster, tls_ca, tls_cert, tls_key, workers=workers, quiet=quiet
-    ) as elsewhere:
-        threads = elsewhere.threads if elsewhere else checked_workers(workers)
-        lines = [] if quiet else [_cost_text(work.cost(stored, max(threads, 1)))]
-        stage = "boxes"
-
-        def more(done: int) -> str:
-            """Plans that have a first answer by so many boxes."""
-            n = len(loaded.plans)
-            return f"answers for {work.answered(done)} of {n} plans, " * (stage == "boxes")
-
-        def told_of(name: str) -> None:
-            nonlocal stage
-            stage = name
-            if report is not None and name == "judge":
-                report.renamed("plan")
-
-        try:
-            with progress(quiet, "job", more) as report:
-                result = run_survey(
-                    loaded, folder, work=work, workers=workers, executor=elsewhere,
-                    core_hours=hours, progress=after_lines(lines, report), told=told_of,
-                )  # fmt: skip
-        except (Interrupted, KeyboardInterrupt) as stop:
-            again = shlex.join(
-                ["percsim", "survey", str(survey_file), "--out", str(folder)]
-            )
-            done = f": {stop.done} of {stop.total}" if isinstance(stop, Interrupted) else ""
-            leave(INTERRUPTED, f"interrupted{done}", f"go on with:  {again}")
+    again = (
+        "percsim", "survey", survey_file, "--out", folder, "--budget", budget,
+        "--parquet", parquet, "--cluster", cluster,
+    )  # fmt: skip
+    with (
+        cluster_at(
+            cluster, tls_ca, tls_cert, tls_key, workers=workers, quiet=quiet
+        ) as elsewhere,
+        resumable(folder, *again),
+    ):
+        result = _carry_out(loaded, work, folder, workers, hours, elsewhere, quiet)
     if parquet is not None:
         write_parquet(stored_table(folder), parquet)
     for failure in result.failures:
@@ -134,6 +118,40 @@ def survey(
         f" {result.n_done} of {counted(result.n_jobs, 'job')} done;"
         f" {folder / 'survey.csv'}"
     )
+
+
+def _carry_out(
+    loaded: Survey,
+    work: Work,
+    folder: Path,
+    workers: int | None,
+    core_hours: float | None,
+    cluster: Cluster | None,
+    quiet: bool,
+) -> SurveyResult:
+    """Run a survey with progress, its cost said before."""
+    from percsim.boxes.pool import checked_workers
+    from percsim.survey.run import run_survey
+
+    threads = cluster.threads if cluster else checked_workers(workers)
+    lines = [] if quiet else [_cost_text(work.cost(_stored(folder), max(threads, 1)))]
+    n, stage = len(loaded.plans), "boxes"
+
+    def more(done: int) -> str:
+        """Plans that have a first answer by so many boxes."""
+        return f"answers for {work.answered(done)} of {n} plans, " * (stage == "boxes")
+
+    def told(name: str) -> None:
+        nonlocal stage
+        stage = name
+        if report is not None and name == "judge":
+            report.renamed("plan")
+
+    with progress(quiet, "job", more) as report:
+        return run_survey(
+            loaded, folder, work=work, workers=workers, executor=cluster,
+            core_hours=core_hours, progress=after_lines(lines, report), told=told,
+        )  # fmt: skip
 
 
 def _stored(folder: Path) -> set[str]:
