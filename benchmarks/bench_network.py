@@ -7,7 +7,7 @@
 One process and one thread, processor seconds after a first call that compiles, the best of
 three for percsim. The error is that of the conductance against percsim's own value, and for
 percsim how far apart its proven bounds are; the last column is the share of percsim's time
-that goes into the proof and into choosing the method. Rows of pyamg need `pip install
+that goes into the proof. Rows of pyamg need `pip install
 pyamg`. Solvers that report success are judged by the error column all the same.
 """
 
@@ -166,29 +166,23 @@ def clocked(spent: dict[str, float]) -> Iterator[None]:
         stage._Job.of, stage._Job.answer = job, answer
 
 
-def proof_and_choice(network: Network) -> float:
-    """Share of a solve that goes into its proof and into the choice of the method."""
+def proof(network: Network) -> float:
+    """Share of a solve that goes into its proof."""
     shares = []
     for _ in range(3):
         spent: dict[str, float] = {}
         with clocked(spent):
             start = time.process_time()
-            solution = solve_network(network)
+            solve_network(network)
             whole = time.process_time() - start
-        choice = 0.0
-        if "iterations" in solution.method:
-            job = stage._Job.of(network, find_backbone(network))
-            start = time.process_time()
-            stage.eliminate(job.n, job.pairs, job.g, 0, 0.0)
-            choice = max(spent["eliminate"] - (time.process_time() - start), 0.0)
-        shares.append((whole - sum(spent.values()) + choice) / whole)
+        shares.append((whole - sum(spent.values())) / whole)
     return min(shares)
 
 
 def compare(sizes: list[int]) -> None:
     print(
         f"{'network':26} {'nodes':>8} {'solver':22} {'time/s':>8} {'ratio':>7} {'error':>8}"
-        f" {'proof, choice':>13}"
+        f" {'proof':>8}"
     )
     for family, make in FAMILIES.items():
         seconds: dict[int, float] = {}
@@ -201,7 +195,7 @@ def compare(sizes: list[int]) -> None:
             seconds[n] = own
             gap = solution.upper / solution.lower - 1.0
             row(family, n, "percsim, proof included", own, 1.0, gap,
-                f"{100.0 * proof_and_choice(network):11.0f} %")  # fmt: skip
+                f"{100.0 * proof(network):6.0f} %")  # fmt: skip
             others: list[tuple[str, Callable[[Network], float], int]] = [
                 ("scipy spsolve", by_spsolve, 30_000 if "plane" not in family else 100_000),
                 ("scipy cg, Jacobi", by_jacobi, 100_000),
