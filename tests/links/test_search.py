@@ -265,6 +265,16 @@ def test_bad_cutoff(cutoff):
         one_pair((SPHERE,), [(0, 0)], [(1, 0)], (0,), (0.1,), box, cutoff)
 
 
+def test_a_centre_too_many_boxes_away():
+    box = Box((20e-6, 10e-6), (False, True))
+    args = (SPHERE, SPHERE), [(0, 0), (1e-6, 2e4)]
+    with pytest.raises(ValueError, match="more than 1e9 boxes away: move it into the box"):
+        one_pair(*args, [(1, 0), (1, 0)], (0, 0), (1e-6, 1e-6), box, 0.0)
+    args = (SPHERE, SPHERE), [(0, 0), (1e-6, 1e3)]
+    links = one_pair(*args, [(1, 0), (1, 0)], (0, 0), (1e-6, 1e-6), box, 0.0)
+    assert links.images.tolist() == [[0, -100_000_000]]
+
+
 def test_particle_larger_than_a_periodic_edge():
     args = (ROD, SPHERE), [(0, 0), (1e-6, 0)], [(1, 0), (1, 0)], (4e-6, 0), (1e-6, 1e-6)
     with pytest.raises(ValueError, match=r"particle 0 is 10 um .* 9 um along axis 1"):
