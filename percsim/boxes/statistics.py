@@ -197,11 +197,15 @@ def _near_quantiles(x: Floats, w: Floats, p: Floats) -> tuple[Floats, Floats]:
         beyond, known, own = w[x == np.inf], x[finite], w[finite]
     if len(known) + len(beyond) < len(x) or not len(known):
         return x, w  # some are -inf
-    low, high = known.min(), known.max()
+    some = np.sort(known[:: max(len(known) // BINS, 1)])
+    low, high = some[len(some) // 50], some[-1 - len(some) // 50]
+    if not low < high:
+        low, high = known.min(), known.max()
     if not low < high:
         return x, w
-    place = ((known - low) * (BINS / (high - low))).astype(np.int64)
-    np.minimum(place, BINS - 1, out=place)
+    # what lies beyond goes to the first and the last bin
+    place = (known - low) * (BINS / (high - low))
+    place = np.clip(place, 0.0, BINS - 1.0).astype(np.int64)
     weights = np.bincount(place, own, BINS)
     used = np.flatnonzero(weights)
     below = np.cumsum(weights[used])

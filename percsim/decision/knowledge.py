@@ -69,10 +69,10 @@ def spread_points(
 def spread_steps(n: int) -> Floats:
     """Give every draw a standard normal number from each equal share of them, (n, steps).
 
-    Nine shares, more where draws are few; another place within them for every draw, so
+    Five shares, more where draws are few; another place within them for every draw, so
     that bands over draws see every number.
     """
-    steps = max(9, -(-2000 // n))
+    steps = max(5, -(-2000 // n))
     places = np.modf(0.5 + np.arange(n) * np.sqrt(59.0))[0]
     u = (np.arange(steps) + places[:, None]) / steps
     return np.asarray(ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
