@@ -51,7 +51,7 @@ FAR = 2.5
 """Standard deviations from the median assumed from which a number is far from it."""
 OUTLIER = 0.01
 """Two-sided probability, given all other rows, below which a row is named."""
-GRID = 41
+GRID = 27
 """Nodes of the threshold."""
 REACH = 4.0
 """Standard deviations of the threshold that the first grid spans."""
@@ -340,7 +340,7 @@ def _sampled(
     """Draws of the posterior, their weights, nodes, and what the rows say there."""
 
     def log_likelihood(z: Floats) -> Floats:
-        return _log_sum(problem.told(problem.draws(z), whole[::2]).logs)
+        return _log_sum(problem.told(problem.draws(z), whole).logs)
 
     found = propose(log_likelihood, problem.dimension, seed, beside=problem.beside)
     z, ratio = found.draws(LAST)
