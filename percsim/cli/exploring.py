@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
@@ -76,6 +75,8 @@ def explore(
             import webbrowser
 
             webbrowser.open(address)
+
+    import asyncio  # not before it is wanted: every command is loaded with this one
 
     with suppress(KeyboardInterrupt, asyncio.CancelledError):
         asyncio.run(serve(hub, said))
