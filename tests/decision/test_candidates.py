@@ -213,7 +213,7 @@ def test_contact_conductance_moves_the_level_alone(choice):
             assert b.gauge_factor is None
             continue
         # quantiles of weights that differ by rounding
-        assert b.gauge_factor.median == pytest.approx(a.gauge_factor.median, rel=1e-4)
+        assert b.gauge_factor.median == pytest.approx(a.gauge_factor.median, rel=1e-3)
         assert b.resistance_cv == pytest.approx(a.resistance_cv, rel=1e-9)
         assert b.castings.shares == pytest.approx(a.castings.shares, rel=1e-6, abs=1e-12)
 
