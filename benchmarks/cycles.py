@@ -174,7 +174,9 @@ def measures(films: CycledFilms) -> dict[str, np.ndarray]:
     rises = np.diff(down, axis=1).max(axis=1)
     pull, hold = films.held
     decades = np.log10(films.creep_time / 20.0)
-    change = films.slope * films.creep_strain
+    # a film that reads no strain has no creep in strain: nan
+    reads = films.slope != 0.0
+    change = np.where(reads, films.slope, np.nan) * np.where(reads, films.creep_strain, 0.0)
     top = films.resistances[:, hold.first] - films.resistances[:, films.pulls[pull].start]
     return {
         "side": np.sign(films.width(0)),
@@ -200,7 +202,7 @@ def published(draws: int) -> None:
           "of what")  # fmt: skip
     missed = 0
     for loop in loops:
-        low, middle, high = np.quantile(found[loop["measure"]], [0.05, 0.5, 0.95])
+        low, middle, high = np.nanquantile(found[loop["measure"]], [0.05, 0.5, 0.95])
         miss = loop["low"] > high or loop["high"] < low
         missed += miss
         told = f"{loop['low']:g} to {loop['high']:g}"
