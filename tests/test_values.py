@@ -95,7 +95,7 @@ def arrays(instance: Any) -> dict[str, np.ndarray]:
 
 
 def test_arrays_cannot_be_written_and_are_not_copied() -> None:
-    pairs, g = np.array([[0, 1], [1, 2]]), np.array([1.0, 2.0])
+    pairs, g = np.array([[0, 1], [1, 2]], dtype=np.int32), np.array([1.0, 2.0])
     network = p.Network(3, pairs, g, 0, 2)
     solution = p.solve_network(network)
     made = (PARTICLES, LINKS, network, solution, p.find_backbone(network),

@@ -65,13 +65,16 @@ def test_a_job_done_again_is_stored_as_before(jobs):
 
     def numbers(value):
         if isinstance(value, dict):
-            return np.concatenate([numbers(x) for x in value.values()])
+            return np.concatenate([[], *(numbers(x) for x in value.values())])
         return np.ravel(value)
 
     for job in jobs:
         again, before = (json.loads(t) for t in (encode_json(run_job(job)), ROWS[job.key]))
         assert shape(again) == shape(before)
-        np.testing.assert_allclose(numbers(again), numbers(before), rtol=1e-4, atol=1e-9)
+        # R is proven to the square of what a solution leaves of the currents
+        for name, rtol in (("currents", 1e-3), (None, 1e-4)):
+            pair = (numbers(x.pop(name, {}) if name else x) for x in (again, before))
+            np.testing.assert_allclose(*pair, rtol=rtol, atol=1e-9)
 
 
 def test_arrays_are_arrays_and_nothing_can_be_changed():
