@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -249,7 +250,7 @@ def planned_of(films: Films, n: int = 256) -> Knowledge:
 
 def plan_readings(plan: Plan) -> tuple[Reading, ...]:
     """Measured rows of a plan as the decision takes them."""
-    readings = []
+    readings: list[Reading] = []
     for i, row in enumerate(plan.measured, 1):
         made = film_recipe(plan, row.weight_fraction, row.electrode_gap)
         film = made.film
@@ -266,7 +267,27 @@ def plan_readings(plan: Plan) -> tuple[Reading, ...]:
                 row.pull,
             )
         )  # fmt: skip
-    return tuple(readings)
+    return _each_film_once(readings)
+
+
+def _each_film_once(readings: Sequence[Reading]) -> tuple[Reading, ...]:
+    """Leave out R of films that another row has: the same films in another state.
+
+    Films of one cup and size with one R at rest are the same, as many as the state has that
+    is read most often.
+    """
+    found, counted, seen = [], Counter[object](), Counter[object]()
+    for r in readings:
+        state = (r.strain, r.temperature, r.pull)
+        if r.batch and r.resistance is not None and r.relative_change is not None:
+            films = (r.batch, r.loading, r.film, r.films, r.resistance)
+            seen[films, state] += 1
+            if seen[films, state] <= counted[films]:
+                r = replace(r, resistance=None)
+            else:
+                counted[films] += 1
+        found.append(r)
+    return tuple(found)
 
 
 def _row_resistance(row: MeasuredSection) -> float | None:

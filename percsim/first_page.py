@@ -212,11 +212,11 @@ class Cause:
     ----------
     name : str
         The tolerance.
-    basis : {"default", "plan", "measured"}
-        Where its size comes from; measured where films told how far the bench scatters.
+    basis : {"default", "plan", "by films"}
+        Where its size comes from; by films where these moved, by 5 % or more, the one
+        factor by which the whole bench scatters.
     spread : float
-        One standard deviation of the logarithm of what it moves; the median learnt of it
-        where it is measured.
+        One standard deviation of the logarithm of what it moves, median of what is known.
     share : float
         Of the variance of ln R.
     cv, cv_halved : float
@@ -542,15 +542,15 @@ def _causes(
     if not math.isfinite(cv):
         return ()
     holds = own.holds(target)[1]
-    learnt = told is not None and "scatter" in told.told
-    scale = own.draw_band(own.knowledge.scale).median if learnt else 1.0
+    scale = 1.0 if told is None else own.draw_band(own.knowledge.scale).median
+    learnt = not math.isclose(scale, 1.0, rel_tol=0.05)
     found = []
     for name, spread, share, after in tighter(films, own)[:MOST_CAUSES]:
         change = after.holds(target)[1].astype(float) - holds
         gain = float(weights @ change)
         found.append(
             Cause(
-                name, "measured" if learnt else _basis(films.plan, name), scale * spread,
+                name, "by films" if learnt else _basis(films.plan, name), scale * spread,
                 share, cv, own.draw_band(after.resistance_cv).median,
                 gain if gain > 2.0 * _error(change, weights) else 0.0,
             )

@@ -7,7 +7,7 @@ import pytest
 from reference.formula_records import records
 from reference.invented_films import FILM, mixed
 
-from percsim.advice import _passed
+from percsim.advice import _passed, plan_readings
 from percsim.decision.posterior import Reading
 from percsim.decision.target import Target
 from percsim.findings import find
@@ -77,3 +77,15 @@ def test_below_the_threshold_a_loading_well_above_it_is_advised():
     )
     low, high = (f"{100 * w:.0f}\xa0wt%" for w in told.values)
     assert any(f"explore {low} to {high}" in line for line in remark_lines(found.first))
+
+
+def test_films_read_at_more_strains_tell_their_resistance_once():
+    row = {"weight_fraction": "15 wt%", "electrode_gap": "2 mm", "resistance": "2 kohm",
+           "batch": "cup 1", "change": "2 %", "strain": "1000 microstrain"}  # fmt: skip
+    further = row | {"change": "4 %", "strain": "2000 microstrain"}
+    apart = [{**row, "batch": ""}, {**further, "batch": ""}]
+    rows = [row, further, row, *apart, further, {**further, "resistance": "2.1 kohm"}]
+    plan = Plan.from_dict(tomllib.loads(PLAN) | {"measured": rows})
+    told = [reading.resistance for reading in plan_readings(plan)]
+    # two films of cup 1 with one R, at two strains each; the rest are films of their own
+    assert told == [2000.0, None, 2000.0, 2000.0, 2000.0, None, 2100.0]

@@ -202,7 +202,7 @@ def test_what_was_learnt_of_the_bench_is_told_with_its_size_and_place(found):
     assert factor < 0.7
     planned = learnt.mix.films.bench.tolerances
     for cause in learnt.first.causes:
-        assert cause.basis == "measured"
+        assert cause.basis == "by films"
         assert cause.spread == pytest.approx(factor * getattr(planned, cause.name))
     # the plot is of 20 C
     assert [r.name for r in learnt.first.plot.readings] == ["row 1, a", "row 3, b"]

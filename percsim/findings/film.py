@@ -104,7 +104,7 @@ def _described(findings: Findings) -> dict[str, Any]:
             {"x_m": list(e.x), "y_m": list(e.y), "terminal": e.terminal} for e in electrodes
         ],
         "resistivity_ohm_m": rho,
-        "threshold_ratio": fit.threshold_ratio,
+        "threshold_ratio": castings.threshold_ratio,
     }
 
 

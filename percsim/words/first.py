@@ -174,7 +174,7 @@ def state_line(page: FirstPage) -> str:
         if page.why is Why.WAITING:
             (cup,) = page.cups
             what = f"the films of {weight(cup.weight_fraction)} that passed at rest"
-            return f"Cast to learn: first read {what} at {microstrain(cup.strain)}; {P}"
+            return f"Cast to learn: first read at {microstrain(cup.strain)} {what}; {P}"
         cast = f"Cast to learn: {'; '.join(cup_line(cup) for cup in page.cups)}"
         if page.why is Why.UNKNOWN_THRESHOLD:
             return f"{cast}; nobody can foresee the threshold of this powder: they tell it"
@@ -448,7 +448,7 @@ def _next(remark: Remark, page: FirstPage) -> str:
         )
     if remark.code == "pull":
         pull, *cups = remark.names
-        how = " after a pull over the window" if pull == "conditioned" else ""
+        how = " after a pull over the window" if pull == "conditioned" else ", first pull,"
         return (
             f"next: read the films of {listed(cups)} at "
             f"{microstrain(remark.values[0])}{how} too: without it no recipe can be ready"

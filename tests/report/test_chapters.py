@@ -213,6 +213,24 @@ def test_a_row_that_contradicts_is_named(everything):
     for row in quiet["anchor"]["rows"]:
         row["outlier"] = False
     assert chapter(quiet, "films").claim.startswith("None of 3")
+    quiet["anchor"]["n_rows"] = 1
+    assert chapter(quiet, "films").claim == "1 measured row, with no other to contradict"
+
+
+def test_the_threshold_of_the_network_is_that_of_the_measured_films(everything):
+    summary, _ = everything
+    chosen = summary["candidates"][summary["chosen"] or summary["nearest"]]
+    assert summary["film"]["threshold_ratio"] == chosen["threshold_ratio"]
+    assert summary["film"]["threshold_ratio"] != summary["fits"][-1]["threshold_ratio"]
+
+
+def test_where_nothing_conducts_the_claims_say_so(example):
+    made = copy.deepcopy(example[0])
+    for candidate in made["candidates"]:
+        candidate["resistance_ohm"]["median"] = "inf"
+    assert chapter(made, "loadings").claim.startswith("No film conducts; films would from")
+    made["cycles"]["budget"]["total"]["median"] = "inf"
+    assert "has no bound" in chapter(made, "budget").claim
 
 
 def test_no_advice_below_its_error(example):

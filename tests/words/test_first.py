@@ -114,8 +114,8 @@ def test_what_halving_buys_is_said_where_it_buys_something(page):
     )
     assert cause_cells(cause, page) == told
     assert len(told) == len(CAUSE_HEADS)
-    small = replace(cause, basis="measured", cv_halved=0.2459, gain=0.0)
-    assert cause_cells(small, page)[1:] == ("12 %, measured", "25 %", "–", "–")
+    small = replace(cause, basis="by films", cv_halved=0.2459, gain=0.0)
+    assert cause_cells(small, page)[1:] == ("12 %, by films", "25 %", "–", "–")
 
 
 @pytest.mark.parametrize(

@@ -195,7 +195,7 @@ def loadings(summary: Summary) -> Chapter | None:
                 f"{weight(high['weight_fraction'])} R falls from {falls[0]} to {falls[1]}"
             )
     if threshold is not None:
-        claim += f"; films conduct from {percent(threshold)} wt%"
+        claim += f"; films {'conduct' if known else 'would'} from {percent(threshold)} wt%"
     return chapter(
         "loadings",
         claim,

@@ -100,7 +100,9 @@ def budget(summary: Summary) -> Chapter | None:
     ]
     return chapter(
         "budget",
-        f"A conditioned film reads strain within {_both(found['total'])} microstrain,"
+        "The error of strain of a conditioned film has no bound"
+        if number(found["total"]["median"]) == np.inf
+        else f"A conditioned film reads strain within {_both(found['total'])} microstrain,"
         " standard uncertainty",
         "Root of the sum of squares; what lies within bounds counts as rectangular (JCGM"
         f" 100:2008). Temperature counts {three(found['kelvin'])} K that nobody corrects,"

@@ -45,6 +45,8 @@ def films(summary: Summary) -> Chapter | None:
     claim = (
         f"Of {n} {listed(out)} contradict{'s' if len(out) == 1 else ''} the others"
         if out
+        else f"{n}, with no other to contradict"
+        if section["n_rows"] == 1
         else f"None of {n} contradicts the others"
     )
     return chapter(
