@@ -71,8 +71,11 @@ FEW_STEPS = 20.0
 
 _COUNTS = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five"}
 
-CONTRADICTIONS = ("outlier", "same films differ", "far from assumed", "pull")
-"""Codes of remarks that name what does not fit, or is missing."""
+CONTRADICTIONS = (
+    "outlier", "same films differ", "far from assumed", "pull", "explore higher", "change",
+    "ask for other",
+)  # fmt: skip
+"""Codes of remarks that name what does not fit, is missing, or would do where nothing does."""
 
 TOLERANCES = {
     "weighing": "weighing",

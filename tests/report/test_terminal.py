@@ -46,6 +46,7 @@ def test_the_terminal_keeps_its_limits(name, request):
     assert max(map(len, lines)) <= 92
     assert " ".join(text.split()).startswith(state_line(page))
     assert lines[-1] == "Page: out/film/report.html"
+    assert name != "nothing" or any(line.startswith("Next: ") for line in lines)
     own = next(row for row in page.rows if row.is_best)
     marked = [
         line for line in lines if line.startswith("cast  " if own.in_cup else "best  ")

@@ -113,13 +113,13 @@ def readout(summary: Summary) -> Chapter | None:
         "readout",
         f"At {quantity(own['supply_V'], 'V')}{through} the film of {candidate_label(best)} "
         f"takes {three(own['current_mA'])} mA, {three(own['power_mW'])} mW, and gives "
-        f"{three(own['mV_per_1000_microstrain'])} mV per 1000 microstrain",
+        f"{three(own['mV_per_1000_microstrain'])} mV at 1000 microstrain",
         f"Median castings of {weight(best['weight_fraction'])} at rest and 20 C.",
         of_mix(whole, best),
         table=table(
             (
                 "#gap|mm", "#sheet resistance|kohm/square", "#across film|V",
-                "#current|mA", "#in film|mW", "#signal|mV per 1000 microstrain",
+                "#current|mA", "#in film|mW", "#signal|mV at 1000 microstrain",
             ),
             rows,
             here.index(best),
