@@ -30,6 +30,8 @@ SHUFFLES = 12
 """Orders of the draws that tell what chance alone would seem to buy."""
 EASY = 0.75
 """A limit is tried at the value that so many of the draws keep."""
+FEWEST = 0.5
+"""Advice asks for no smaller share of castings that pass (judgement)."""
 WORTHWHILE = 0.01
 """Rise of P below which a change is not told."""
 MOST = 5
@@ -124,7 +126,8 @@ def _easier(own: Outlook, target: Target) -> list[Tried]:
         value = float(weighted_quantiles(values, (share,), own.weights)[0])
         value = float(f"{value:.2g}") if np.isfinite(value) else value
         kept = value >= limit.value if limit.at_least else value <= limit.value
-        if kept or not 0.0 < value < float("inf"):
+        least = FEWEST if limit.what == "pass_share" else 0.0
+        if kept or not least < value < float("inf"):
             continue
         eased = replace(target, **{field: value})  # type: ignore[arg-type]
         tried.append(("limit", limit.what, value, lambda t=eased: own.probability(t)))  # type: ignore[misc]

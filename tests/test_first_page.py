@@ -10,7 +10,7 @@ import pytest
 from reference.findings import findings, row_of
 
 from percsim.boxes.store import encode_json
-from percsim.changes import changes_of, tighter
+from percsim.changes import FEWEST, _easier, changes_of, tighter
 from percsim.decision.decide import State
 from percsim.decision.target import Target
 from percsim.findings.rows import plain, summary_of_choice
@@ -219,6 +219,18 @@ def test_changes_raise_p_and_come_by_how_much(read):
     best = read.outlooks[read.decision.best]
     assert best.probability(again) == eased.probability
     assert read.first.changes == told[:2]
+
+
+@pytest.mark.parametrize(("fewest", "advised"), [(0.0, True), (FEWEST, False)])
+def test_no_advice_to_let_most_castings_fail(read, monkeypatch, fewest, advised):
+    monkeypatch.setattr("percsim.changes.FEWEST", fewest)
+    best = read.outlooks[read.decision.best]
+    # so narrow that a few castings in a hundred pass
+    middle = best.film_band().median
+    narrow = replace(read.target, resistance_min=middle, resistance_max=1.01 * middle)
+    told = {name: value for _, name, value, _ in _easier(best, narrow)}
+    assert ("pass_share" in told) is advised
+    assert told.get("pass_share", 0.0) < 0.5
 
 
 def test_a_summary_gives_the_page_back(found, read):
