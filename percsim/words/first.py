@@ -75,7 +75,7 @@ CONTRADICTIONS = (
     "outlier", "same films differ", "far from assumed", "pull", "explore higher", "change",
     "ask for other",
 )  # fmt: skip
-"""Codes of remarks that name what does not fit, is missing, or would do where nothing does."""
+"""Codes of remarks that name what does not fit, is missing, or would do instead."""
 
 TOLERANCES = {
     "weighing": "weighing",
