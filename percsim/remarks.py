@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import permutations
 
+import numpy as np
+
 from percsim.advice import Films
 from percsim.decision.decide import Change, Decision, State, Why
 from percsim.decision.posterior import Posterior, Reading, RowCheck
@@ -124,11 +126,17 @@ def _next(
         spread = decision.why is Why.PROVED_WINDOW
         return Remark("spread not assured", (), (window,)) if spread else Remark("cast")
     top, phi = films.explored[-1], films.threshold.volume_fraction
+    if told is not None:  # films may put the threshold elsewhere
+        known = told.knowledge
+        own = known.own_threshold(films.model) * np.exp(known.log_factor)
+        phi = known.band(own).median
     if top.volume_fraction < phi:
         mixture = films.plan.recipe(top.weight_fraction)
         phis = (min(x * phi, 0.9) for x in ABOVE)
-        weights = (mixture.at_volume_fraction(x).weight_fraction for x in phis)
-        return Remark("explore higher", (), tuple(round(w, 2) for w in weights))
+        weights = [round(mixture.at_volume_fraction(x).weight_fraction, 2) for x in phis]
+        if films.limits.castable(weights[0]):
+            kept = [w for w in weights if films.limits.castable(w)]
+            return Remark("explore higher", (), (kept[0], kept[-1]))
     gain = decision.afterwards - decision.probability
     settled = (decision.afterwards,) if gain < LITTLE else ()
     return Remark("change" if changes else "ask for other", (), settled)

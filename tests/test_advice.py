@@ -4,6 +4,7 @@ import tomllib
 
 import numpy as np
 import pytest
+from reference.findings import findings
 from reference.formula_records import records
 from reference.invented_films import FILM, mixed
 
@@ -77,6 +78,21 @@ def test_below_the_threshold_a_loading_well_above_it_is_advised():
     )
     low, high = (f"{100 * w:.0f}\xa0wt%" for w in told.values)
     assert any(f"explore {low} to {high}" in line for line in remark_lines(found.first))
+
+
+def test_films_that_read_open_say_where_the_threshold_is():
+    """Boxes say that the highest loading conducts; films of it do not."""
+    rows = [
+        {"weight_fraction": "30 wt%", "electrode_gap": gap,
+         "resistance": "open", "films": 3, "batch": cup}
+        for gap in ("2 mm", "3 mm") for cup in ("cup 1", "cup 2")
+    ]  # fmt: skip
+    found = findings(rows)
+    films = found.mix.films
+    assert films.threshold.volume_fraction < films.explored[-1].volume_fraction
+    (told,) = (r for r in found.first.remarks if r.code == "explore higher")
+    assert 0.34 < told.values[0] <= told.values[1]
+    assert films.limits.castable(told.values[1])
 
 
 def test_films_read_at_more_strains_tell_their_resistance_once():

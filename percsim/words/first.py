@@ -458,7 +458,8 @@ def _next(remark: Remark, page: FirstPage) -> str:
         )
     if remark.code == "explore higher":
         low, high = map(weight, remark.values)
-        return f"next: every loading is below the threshold; explore {low} to {high}"
+        more = low if low == high else f"{low} to {high}"
+        return f"next: every loading is below the threshold; explore {more}"
     settled = "more films would not change this; " if remark.values else ""
     if remark.code == "change":
         lines = "; or ".join(change_line(c, page) for c in page.changes)
