@@ -120,7 +120,7 @@ def _next(
         pull = films.plan.target.pull
         return Remark("pull", (pull, *_not_pulled(told, pull)), (films.plan.chord_strain,))
     if decision.state is State.LEARN:
-        return Remark("read and enter")
+        return Remark("read and enter", (films.plan.target.pull,))
     if decision.state is State.READY:
         window = decision.window[decision.best]
         spread = decision.why is Why.PROVED_WINDOW

@@ -5,6 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from itertools import pairwise
 
+import numpy as np
+
+from percsim.film.cycled import CycledFilms
+from percsim.film.protocol import CREEP_TIMES
 from percsim.plan.check_layers import check_part, check_sheet, name_is_known
 from percsim.plan.check_rows import check_measured
 from percsim.plan.mixes import Mixes
@@ -512,10 +516,8 @@ def _check_target(plan: Mixes, reading: Reading) -> None:
     limits = [name for name in (heating, "largest_thermal_output") if name in given]
     if heating in limits and supply is None:
         reading.fault(f"target.{heating}", "needs the section [supply]")
-    cycled = [name for name in OF_CYCLES if name in given]
-    if cycled and reading.usable("cycles") and not plan.protocol.pulls:
-        what = "needs a pull under [cycles], away from a strain and back"
-        reading.fault(f"target.{cycled[0]}", what)
+    if reading.usable("cycles"):
+        _check_pulled(plan, reading, [name for name in OF_CYCLES if name in given])
     if reading.usable("temperature") and len(plan.temperatures) < 2:
         for name in limits:
             reading.fault(
@@ -523,6 +525,27 @@ def _check_target(plan: Mixes, reading: Reading) -> None:
                 'needs two temperatures or more, written like values = ["0 C", "20 C",'
                 ' "40 C"] under [temperature]',
             )
+
+
+def _check_pulled(plan: Mixes, reading: Reading, limits: list[str]) -> None:
+    """Refuse limits that the pulls of the plan do not tell of."""
+    if not limits:
+        return
+    path = plan.protocol
+    if not path.pulls:
+        what = "needs a pull under [cycles], away from a strain and back"
+        reading.fault(f"target.{limits[0]}", what)
+        return
+    films = CycledFilms(path, np.ones((1, len(path))))
+    if len(films.whole) < 2:
+        what = "needs two equal pulls or more under [cycles]; the first conditions the film"
+        reading.fault(f"target.{limits[0]}", what)
+    if "largest_zero_shift" in limits and not films.returns(films.first):
+        what = "needs pulls under [cycles] that come back to where the film begins"
+        reading.fault("target.largest_zero_shift", what)
+    if "largest_drift" in limits and films.creep_time < CREEP_TIMES[-1]:
+        what = "needs a pull under [cycles] that is held for 30 min or longer"
+        reading.fault("target.largest_drift", what)
 
 
 def _check_batch(plan: Mixes, reading: Reading) -> None:

@@ -441,6 +441,8 @@ def _next(remark: Remark, page: FirstPage) -> str:
     if remark.code == "read and enter":
         strain = page.cups[0].strain if page.cups else 0.0
         at = f", at rest and at {microstrain(strain)}" if strain else ""
+        if strain and "conditioned" in remark.names:
+            at = f" after a pull over the window{at}"
         return f"next: read R at 20 C{at}; fill in cups.csv for 'percsim anchor'"
     if remark.code == "cast":
         return "next: cast it; readings of a further cup, entered, prove it again"

@@ -94,6 +94,7 @@ NOTES = {
     "waiting": "The plan is being run; the page opens when it is done.",
     "counting": "This takes boxes of its own; counting them.",
     "as it was": "Shown is the last answer that its boxes allow.",
+    "no place": "Loading and gap must be numbers above 0, in wt% and mm.",
     "no box": "This browser draws nothing in three dimensions: it has no WebGL 2.",
     "solving": "Solving the box.",
     "box": "One box alone: a film is many of them. Colour of a body: its voltage; dots: "

@@ -161,6 +161,19 @@ def test_a_loading_beyond_the_boxes_says_so(opened):
     assert len(opened.columns("outside")["left"]) == 2
 
 
+def test_a_loading_is_read_whole_or_refused(opened):
+    opened.type("", "30,5 wt%", where="#at-loading")
+    assert opened.text("#candidate h2").startswith("30.5 wt%")
+    for wrong in ("abc", "-3", "3 cm"):
+        opened.type("", wrong, where="#at-loading")
+        assert "must be numbers above 0" in opened.text("#fault")
+        assert opened.text("#candidate h2").startswith("30.5 wt%")
+    opened.type("", "30", where="#at-loading")
+    assert not opened.find("#fault").is_displayed()
+    opened.press("#follow")
+    opened.answered()
+
+
 def test_new_boxes_are_counted_run_on_a_press_and_answered(mine):
     before = seen(mine)
     mine.type("filler.aspect_ratio.value", "18")

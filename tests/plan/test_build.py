@@ -518,3 +518,28 @@ def test_a_path_beside_the_plan(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_what_is_wrong_with_cycles(cycles: dict[str, Any], told: str) -> None:
     assert faults(cycles=cycles) == (told,)
+
+
+ONE = {"path": ["0 s, 0 %, 20 C", "9 s, 0.2 %, 20 C", "18 s, 0 %, 20 C"]}
+
+
+@pytest.mark.parametrize(
+    ("cycles", "limit", "told"),
+    [
+        ({"hold": "0 s"}, "drift", "a pull under [cycles] that is held for 30 min or longer"),
+        ({"hold": "9 min"}, "drift",
+         "a pull under [cycles] that is held for 30 min or longer"),
+        ({"amplitude": "500 microstrain", "mean": "1000 microstrain"}, "zero_shift",
+         "pulls under [cycles] that come back to where the film begins"),
+        ({"number": 1}, "hysteresis",
+         "two equal pulls or more under [cycles]; the first conditions the film"),
+        (ONE, "zero_shift",
+         "two equal pulls or more under [cycles]; the first conditions the film"),
+    ],
+)  # fmt: skip
+def test_limits_that_the_pulls_do_not_tell_of(
+    cycles: dict[str, Any], limit: str, told: str
+) -> None:
+    asked = {f"largest_{limit}": "5 %"}
+    assert faults(cycles=cycles, target=asked) == (f"target.largest_{limit} needs {told}",)
+    Plan.from_dict(changed(cycles={"number": 2}, target=asked))

@@ -142,6 +142,9 @@ def test_what_halving_buys_is_said_where_it_buys_something(page):
         (Remark("read and enter"),
          "Next: read R at 20 C, at rest and at 3000 microstrain; fill in cups.csv "
          "for 'percsim anchor'."),
+        (Remark("read and enter", ("conditioned",)),
+         "Next: read R at 20 C after a pull over the window, at rest and at 3000 "
+         "microstrain; fill in cups.csv for 'percsim anchor'."),
         (Remark("still assumed", ("g0", "beta", "delta_b", "scatter")),
          "Assumed still: level of R, how contacts answer strain and scatter of the bench."),
     ],

@@ -182,13 +182,20 @@ function looked(at, reach) {
   }
 }
 
+// a number with or without its unit; a decimal comma is a point
+function plain(text, unit) {
+  const bare = text.trim().replace(unit, "").trim().replace(",", ".");
+  return bare ? Number(bare) : NaN;
+}
+
 function look(i, number) {
   const at = $$("[data-at]").map((knob) => +knob.dataset.value);
   at[i] = number;
   if (at.every((x) => x > 0 && Number.isFinite(x))) {
     state.at = at;
     ask();
-  }
+  } else $("#fault").textContent = notes["no place"];
+  $("#fault").hidden = at.every((x) => x > 0 && Number.isFinite(x));
 }
 
 function start() {
@@ -196,7 +203,8 @@ function start() {
   for (const knob of $$("[data-at]")) {
     const [i, scale] = [+knob.dataset.at, [100, 1000][+knob.dataset.at]];
     const [field, slide] = [$("input[type=text]", knob), $("input[type=range]", knob)];
-    field.addEventListener("change", () => look(i, parseFloat(field.value) / scale));
+    const unit = $(".unit", knob).textContent;
+    field.addEventListener("change", () => look(i, plain(field.value, unit) / scale));
     slide.addEventListener("input", () => {
       field.value = three(value(slide));
       look(i, +field.value / scale);
