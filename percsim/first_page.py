@@ -269,6 +269,8 @@ class FirstPage:
         make at it [W/m^2].
     cautions : tuple of str
         Of this powder, elastomer and solvent.
+    pull : str
+        Which pull gauge factors are of; empty where no film is strained.
 
     """
 
@@ -287,6 +289,7 @@ class FirstPage:
     supply: float
     power: float
     cautions: tuple[str, ...]
+    pull: str
 
 
 def first_page(
@@ -327,6 +330,7 @@ def first_page(
         _causes(mine, own, found.target, told) if causes else (),
         remarks(mine, decision, told, changes), changes, plan.circuit().supply,
         _power(plan, found, best), plan.cautions,
+        plan.target.pull if plan.chord_strain else "",
     )  # fmt: skip
 
 

@@ -814,6 +814,27 @@ def test_lots_refuses_a_summary_that_is_not_of_percsim(
     assert "holds no results to read" in result.stderr
 
 
+@pytest.mark.parametrize(
+    ("there", "words", "fault"),
+    [
+        (False, (), "there is no such folder or plan"),
+        (True, (), "holds no results"),
+        (True, ("--out", "else"), "--out goes with a plan"),
+    ],
+)
+def test_explore_refuses_what_is_no_folder_of_results(
+    tmp_path: Path, there: bool, words: tuple[str, ...], fault: str
+) -> None:
+    pytest.importorskip("bokeh")
+    folder = tmp_path / "folder"
+    if there:
+        folder.mkdir()
+    result = call("explore", folder, "--no-browser", *words)
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert len(result.stderr.splitlines()) == 1
+    assert fault in result.stderr
+
+
 # --- what cannot be read, and where nothing can be written
 
 

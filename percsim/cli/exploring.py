@@ -67,6 +67,10 @@ def explore(
         folder = results_of(out, what)
         if stored_films(plan, folder) is None:
             run = (str(what), "--out", str(folder))
+    elif out is not None:
+        leave(BAD_INPUT, f"--out goes with a plan; {what} is none")
+    elif not what.exists():
+        leave(BAD_INPUT, f"{what}: there is no such folder or plan")
     hub = Hub(folder, run, beside)
 
     def said(address: str) -> None:

@@ -46,6 +46,8 @@ CORNERS = 300
 OVERFLOW = 9e37
 """What an instrument writes for an open film is above this [ohm]."""
 
+_BEGINS = "begins at {:.4g} microstrain; a film begins at rest, at a strain of 0"
+
 _NAMES = {
     "time": ("time", "t", "elapsed", "elapsed time", "test time", "timestamp"),
     "strain": ("strain", "e", "axial strain", "strain of part", "strain 1"),
@@ -143,10 +145,7 @@ def read_path(path: str | Path) -> Protocol:
     if len(record.times) > CORNERS:
         return reduce_record(record).protocol
     if record.strains[0] != 0.0:
-        raise ValueError(
-            f"begins at {1e6 * record.strains[0]:.4g} microstrain; a film begins at rest,"
-            " at a strain of 0"
-        )
+        raise ValueError(_BEGINS.format(1e6 * record.strains[0]))
     return Protocol.through(record.times, record.strains, record.temperatures)
 
 
@@ -211,7 +210,10 @@ class PathReader(_VisitsReader):
 
     def of_visits(self, columns: Floats) -> Protocol:
         """Protocol in SI."""
-        return Protocol(*columns)
+        path = Protocol(*columns)
+        if path.strains[0] != 0.0:
+            raise ValueError(_BEGINS.format(1e6 * path.strains[0]))
+        return path
 
     def of_file(self, path: Path) -> Protocol:
         """Protocol of a file."""

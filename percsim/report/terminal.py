@@ -21,6 +21,7 @@ from percsim.words.first import (
     has_mixes,
     miss,
     place,
+    pull_line,
     remark_lines,
     row_cells,
     row_note,
@@ -112,7 +113,9 @@ def _recipes(page: FirstPage) -> list[str]:
             mix = row.place.mix
             lines_told += wrapped(f"{mix}:")
         lines_told += wrapped(line, HANGING)
-    return [*lines_told, *(wrapped(f"Asked besides: {asked[6]}.") if asked[6] else ())]
+    besides = f"Asked besides: {asked[6]}. " if asked[6] else ""
+    pull = pull_line(page) if page.pull == "conditioned" else ""
+    return [*lines_told, *wrapped((besides + pull).strip())]
 
 
 def _bare(cell: str) -> str:

@@ -12,9 +12,8 @@ from percsim.film.transfer import FAITHFUL_RATIO, SAFE_RATIO
 from percsim.quantities import mm, percent, quantity, resistance, share, three, weight
 
 __all__ = [
-    "STIFF", "castability", "cautions", "limit_name", "limit_value", "named", "place",
-    "refusals",
-    "thickening",
+    "PULLED", "STIFF", "castability", "cautions", "limit_name", "limit_value", "named",
+    "place", "refusals", "thickening",
 ]  # fmt: skip
 
 CUBE_DIAMETERS = 8.0
@@ -24,6 +23,8 @@ STIFF = 20.0
 SURELY_OPEN = 0.95
 """Share of open boxes, and of open castings, from which a film counts as open without more
 ado (judgement, no source)."""
+
+PULLED = {"conditioned": "of the conditioned film", "first": "on the first pull"}
 
 _NAMES = {
     "resistance": "median resistance",

@@ -27,11 +27,9 @@ from percsim.quantities import (
     two,
     window,
 )
-from percsim.words.candidates import limit_name, named, refusals
+from percsim.words.candidates import PULLED, limit_name, named, refusals
 
 __all__ = ["known_by_films", "reasons", "what_is_assumed"]
-
-PULLED = {"conditioned": "of the conditioned film", "first": "on the first pull"}
 
 MANY_OTHERS = 8
 """Other candidates that meet the target named one by one; of more only so many."""

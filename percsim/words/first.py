@@ -29,7 +29,7 @@ from percsim.quantities import (
     window,
 )
 from percsim.remarks import Remark
-from percsim.words.candidates import STIFF, limit_value
+from percsim.words.candidates import PULLED, STIFF, limit_value
 from percsim.words.films import PARAMETERS
 from percsim.words.power import power_caution
 
@@ -51,6 +51,7 @@ __all__ = [
     "ohms",
     "place",
     "plot_line",
+    "pull_line",
     "recipe_line",
     "remark_lines",
     "row_cells",
@@ -341,12 +342,17 @@ def miss(row: Row) -> str:
 
 
 def row_note(page: FirstPage) -> str:
-    """Say what P and the ranges of the table are."""
+    """Say what P, gauge factors and ranges of the table are."""
     asked = next((x.value for x in page.asked if x.what == "pass_share"), 0.0)
     return (
         f"P: probability that {share(asked)} % of castings pass and all else that is asked "
-        "holds. In brackets: 5–95 %."
+        f"holds. {pull_line(page)}In brackets: 5–95 %."
     )
+
+
+def pull_line(page: FirstPage) -> str:
+    """Say which pull gauge factors are of, a blank after it; empty without strain."""
+    return f"Gauge factors are {PULLED[page.pull]}. " if page.pull else ""
 
 
 def plot_line(page: FirstPage) -> str:

@@ -511,6 +511,9 @@ def test_a_path_beside_the_plan(tmp_path: Path) -> None:
          "cycles.path = '0 s, 0 %' is no visit; write it like '30 s, 0.3 %, 20 C'"),
         ({"path": ["9 s, 0 %, 20 C", "0 s, 0 %, 20 C"]},
          "cycles.path = times must not fall"),
+        ({"path": ["0 s, 0.1 %, 20 C", "9 s, 0.2 %, 20 C", "18 s, 0.1 %, 20 C"]},
+         "cycles.path = begins at 1000 microstrain; a film begins at rest, at a strain of"
+         " 0"),
         ({"path": []}, "cycles.path is an empty list; it needs visits"),
         ({"path": 7}, "cycles.path = 7 must be the name of a CSV file, or visits, each time,"
          " strain and temperature"),

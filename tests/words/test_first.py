@@ -19,9 +19,11 @@ from percsim.words.first import (
     change_line,
     expected_lines,
     ohms,
+    pull_line,
     recipe_line,
     remark_lines,
     row_cells,
+    row_note,
     state_line,
 )
 
@@ -43,6 +45,15 @@ def test_a_cup_to_learn_by_is_said_with_its_own_p(page):
     unknown = state_line(replace(page, why=Why.UNKNOWN_THRESHOLD))
     assert "P =" not in unknown
     assert "nobody can foresee the threshold" in unknown
+
+
+def test_the_pull_of_gauge_factors_is_said(page):
+    conditioned, unstrained = (replace(page, pull=x) for x in ("conditioned", ""))
+    assert "Gauge factors are of the conditioned film. In brackets" in row_note(conditioned)
+    first = row_note(replace(page, pull="first"))
+    assert "Gauge factors are on the first pull." in first
+    assert pull_line(unstrained) == ""
+    assert "Gauge" not in row_note(unstrained)
 
 
 def test_ready_and_nothing_stand_in_one_line(page):
