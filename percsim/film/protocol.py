@@ -199,6 +199,26 @@ class Protocol:
                 path = path.stay(wait)
         return path
 
+    def filled(self, branch: int = BRANCH) -> Protocol:
+        """Protocol with visits on its branches at every `branch`-th of the span of strain.
+
+        Filled once more it stays as it is.
+        """
+        t, e, k = self.times, self.strains, self.temperatures
+        step, path = float(np.ptp(e)) / branch or 1.0, Protocol(t[:1], e[:1], k[:1])
+        for i in range(1, len(t)):
+            strains = e[i : i + 1]
+            if e[i] != e[i - 1]:
+                strains = path.ramp(float(e[i]), 1.0, step).strains[len(path) :]
+            way = (strains - e[i - 1]) / (e[i] - e[i - 1]) if e[i] != e[i - 1] else [1.0]
+            times, warm = (np.interp(way, (0.0, 1.0), x[i - 1 : i + 1]) for x in (t, k))
+            path = Protocol(
+                np.append(path.times, times),
+                np.append(path.strains, strains),
+                np.append(path.temperatures, warm),
+            )
+        return path
+
     def ramp(self, strain: float, rate: float, step: float) -> Protocol:
         """Go on to a strain at a rate [1/s], through every multiple of a step on the way.
 

@@ -143,7 +143,7 @@ def read_path(path: str | Path) -> Protocol:
     """
     record = _record(Path(path), needed=("time", "strain"))
     if len(record.times) > CORNERS:
-        return reduce_record(record).protocol
+        return reduce_record(record).protocol.filled()
     if record.strains[0] != 0.0:
         raise ValueError(_BEGINS.format(1e6 * record.strains[0]))
     return Protocol.through(record.times, record.strains, record.temperatures)
@@ -213,7 +213,7 @@ class PathReader(_VisitsReader):
         path = Protocol(*columns)
         if path.strains[0] != 0.0:
             raise ValueError(_BEGINS.format(1e6 * path.strains[0]))
-        return path
+        return path.filled()  # loops are read on the way, not at corners
 
     def of_file(self, path: Path) -> Protocol:
         """Protocol of a file."""

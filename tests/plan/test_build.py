@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from plan.plans import BASE, changed, faults
 
@@ -485,6 +486,20 @@ def test_a_path_beside_the_plan(tmp_path: Path) -> None:
     assert again.protocol == plan.protocol
     assert again.hash == plan.hash
     assert "ride.csv" not in plan.whole_text  # a folder of results has no such file beside
+
+
+def test_visits_and_corners_of_one_path_are_one_path(tmp_path: Path) -> None:
+    rows = [(0, 0), (30, 3000), (60, 0), (95, 2500), (120, 0)]
+    lines = "".join(f"{t},{e}\n" for t, e in rows)
+    (tmp_path / "ride.csv").write_text("time (s),strain (microstrain)\n" + lines)
+    (tmp_path / "film.toml").write_text(to_toml(changed(cycles={"path": "ride.csv"})))
+    of_file = Plan.load(tmp_path / "film.toml").protocol
+    visits = [f"{t} s, {e} microstrain, 20 C" for t, e in rows]
+    plan = Plan.from_dict(changed(cycles={"path": visits}))
+    for name in ("times", "strains", "temperatures"):
+        got = getattr(plan.protocol, name)
+        np.testing.assert_allclose(got, getattr(of_file, name), rtol=1e-12)
+    assert Plan.from_dict(plan.as_dict()).protocol == plan.protocol
 
 
 @pytest.mark.parametrize(
