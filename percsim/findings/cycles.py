@@ -71,6 +71,7 @@ def cycles(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         "protocol": {
             "pulls": len(path.pulls),
             "first": first + 1,
+            "whole": len(films.whole),
             "conditioned_after": len(films.whole) - len(films.conditioned),
             "lowest": float(path.strains.min()),
             "highest": float(path.strains.max()),

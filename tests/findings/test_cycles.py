@@ -48,6 +48,7 @@ def test_the_gauge_factor_is_that_of_the_exponential_film(found):
 def test_the_protocol_is_said(found):
     told = found["protocol"]
     assert (told["pulls"], told["first"], told["conditioned_after"]) == (6, 1, 3)
+    assert told["whole"] == 5  # one is held
     assert told["hold_s"] == 1800.0
     assert told["highest"] == pytest.approx(3e-3)
 

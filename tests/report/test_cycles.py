@@ -79,6 +79,17 @@ def test_a_ride_that_comes_back_late_says_so():
     assert "creep" not in made.words
 
 
+def test_one_pull_conditions_no_film():
+    once = {"pulls": 1, "first": 1, "whole": 1, "zero_after": 1, "hold_s": 0.0}
+    found = summary(protocol=once)
+    told = cycles(found)
+    text = plain(f"{told.claim} {told.words}")
+    assert "conditioned" not in text.replace("which conditions no film", "")
+    assert "on the one whole pull" in text
+    assert "12" not in text  # the same pull is not told twice
+    assert "film on its first pull reads" in plain(budget(found).claim)
+
+
 def test_the_budget_lists_what_counts():
     made = budget(summary())
     assert [row[0] for row in made.table.rows] == ["creep", "zero, first pull", "together"]

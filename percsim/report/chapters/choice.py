@@ -32,6 +32,7 @@ from percsim.report.candidates import (
     unknown_share,
 )
 from percsim.report.chapter import Chapter, chapter, table
+from percsim.words.candidates import PULLED
 
 __all__ = ["candidates", "castings", "loadings"]
 
@@ -153,8 +154,15 @@ def candidates(summary: Summary) -> Chapter | None:
         else "Numbers are of castings with contacts and threshold as planned, ± the "
         "simulation error; last, the chance that one casting passes, all unknowns in.",
         _standing(summary),
+        _pull(summary),
         table=table(heads, rows, marked),
     )
+
+
+def _pull(summary: Summary) -> str:
+    """Say which pull gauge factors are of."""
+    pull = (summary.get("first_page") or {}).get("pull")
+    return f"Gauge factors are {PULLED[pull]}." if pull else ""
 
 
 def _standing(summary: Summary) -> str:
@@ -201,7 +209,7 @@ def loadings(summary: Summary) -> Chapter | None:
         claim,
         "Medians of castings at 20 C; band: 5 – 95 % of castings at "
         f"{candidate_label(best).partition(', ')[2]}; wide bars: simulation error. The "
-        "line is the film's own threshold, by which loadings are judged.",
+        f"line is the film's own threshold, by which loadings are judged. {_pull(whole)}",
         of_mix(whole, best),
         figure="loadings",
     )

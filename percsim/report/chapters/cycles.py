@@ -42,7 +42,7 @@ def cycles(summary: Summary) -> Chapter | None:
         return None
     index, _ = deciding_index(summary)
     film = "" if index is None else f" of {candidate_label(summary['candidates'][index])}"
-    claim = f"Pulls{film} do not come back to zero"
+    claim, alone = f"Pulls{film} do not come back to zero", _is_alone(found)
     if "zero_shift_percent" in found:
         told = found["protocol"]
         what = "The first pull"
@@ -50,25 +50,34 @@ def cycles(summary: Summary) -> Chapter | None:
             what = f"What goes to the end of pull {told['zero_after']}"
         claim = (
             f"{what} shifts zero{film} by {_both(found['zero_shift_percent'])} % of R0,"
-            f" {_both(found['zero_shift_microstrain'])} microstrain once conditioned"
+            f" {_both(found['zero_shift_microstrain'])} microstrain"
+            + ("" if alone else " once conditioned")
         )
     held = number(found["protocol"]["hold_s"]) or 0.0
     drift = ""
     if held > 0.0:
         creep = _both(found["drift_microstrain"])
         drift = f" creep {creep} microstrain in {quantity(held, 'time')},"
+    factors = f" {_both(found['gauge_factor_first'])}"
+    if alone:
+        factors += " on the one whole pull, which conditions no film"
+    else:
+        factors = f" {_both(found['gauge_factor_conditioned'])}, first{factors}"
     vibration = found.get("vibration") or {}
     return chapter(
         "cycles",
         claim,
         f"5 to 95 % over castings and all unknown: loop"
-        f" {_both(found['hysteresis_percent'])} % of span,{drift} gauge factor"
-        f" {_both(found['gauge_factor_conditioned'])}, first"
-        f" {_both(found['gauge_factor_first'])}."
+        f" {_both(found['hysteresis_percent'])} % of span,{drift} gauge factor{factors}."
         f" R returns higher in {share(found['return_higher'])} %.",
         _shaken(vibration),
         figure="cycles",
     )
+
+
+def _is_alone(found: Row) -> bool:
+    """Whether one pull alone goes to the end, so that nothing tells of those after it."""
+    return bool(found["protocol"].get("whole") == 1)
 
 
 def _shaken(vibration: Row) -> str:
@@ -98,11 +107,12 @@ def budget(summary: Summary) -> Chapter | None:
         )
         for row in (*found["rows"], {"name": "together", "counts": True, **found["total"]})
     ]
+    film = "film on its first pull" if _is_alone(summary["cycles"]) else "conditioned film"
     return chapter(
         "budget",
-        "The error of strain of a conditioned film has no bound"
+        f"The error of strain of a {film} has no bound"
         if number(found["total"]["median"]) == np.inf
-        else f"A conditioned film reads strain within {_both(found['total'])} microstrain,"
+        else f"A {film} reads strain within {_both(found['total'])} microstrain,"
         " standard uncertainty",
         "Root of the sum of squares; what lies within bounds counts as rectangular (JCGM"
         f" 100:2008). Temperature counts {three(found['kelvin'])} K that nobody corrects,"
