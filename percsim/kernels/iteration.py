@@ -409,6 +409,22 @@ def conjugate_gradient(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _hand_on(pairs, currents, out, i, e):  # type: ignore[no-untyped-def]
+    """Let resistor e of the tree take what enters node i and does not leave, in place."""
+    j = pairs[e, 0] + pairs[e, 1] - i
+    high = out[i, 0]
+    if pairs[e, 0] == i:
+        currents[e] = (currents[e] - high) - out[i, 1]
+    else:
+        currents[e] = (currents[e] + high) + out[i, 1]
+    a = out[j, 0]
+    t = a + high
+    b = t - a
+    out[j, 1] += (a - (t - b)) + (high - b) + out[i, 1]
+    out[j, 0] = t
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def conserve(n, pairs, currents, visited, up, source, total):  # type: ignore[no-untyped-def]
     """Make currents conserve exactly, by what is missing along a tree.
 
@@ -453,19 +469,7 @@ def conserve(n, pairs, currents, visited, up, source, total):  # type: ignore[no
     # from the leaves to the sink
     for c in range(visited.shape[0] - 1, 0, -1):
         i = visited[c]
-        e = up[i]
-        j = pairs[e, 0] + pairs[e, 1] - i
-        high = out[i, 0]
-        # the tree takes what enters i but does not leave it
-        if pairs[e, 0] == i:
-            currents[e] = (currents[e] - high) - out[i, 1]
-        else:
-            currents[e] = (currents[e] + high) + out[i, 1]
-        a = out[j, 0]
-        t = a + high
-        b = t - a
-        out[j, 1] += (a - (t - b)) + (high - b) + out[i, 1]
-        out[j, 0] = t
+        _hand_on(pairs, currents, out, i, up[i])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -545,19 +549,7 @@ def conserve_inwards(n, pairs, conductances, voltages, drops):  # type: ignore[n
             up[k] = e
     power += part - lost
     for k in range(n - 1, -1, -1):
-        e = up[k]
-        j = pairs[e, 0] + pairs[e, 1] - k
-        high = out[k, 0]
-        # the tree takes what enters k but does not leave it
-        if pairs[e, 0] == k:
-            currents[e] = (currents[e] - high) - out[k, 1]
-        else:
-            currents[e] = (currents[e] + high) + out[k, 1]
-        a = out[j, 0]
-        t = a + high
-        b = t - a
-        out[j, 1] += (a - (t - b)) + (high - b) + out[k, 1]
-        out[j, 0] = t
+        _hand_on(pairs, currents, out, k, up[k])
     waste = 0.0
     lost = 0.0
     part = 0.0
