@@ -1,14 +1,17 @@
 """What counts as films that passed, and what is tried where nothing will do."""
 
+import json
+import subprocess
+import sys
 import tomllib
 
 import numpy as np
 import pytest
-from reference.findings import findings
+from reference.findings import findings, plan_with
 from reference.formula_records import records
 from reference.invented_films import FILM, mixed
 
-from percsim.advice import _passed, plan_readings
+from percsim.advice import _passed, plan_readings, text_of_films
 from percsim.decision.posterior import Reading
 from percsim.decision.target import Target
 from percsim.findings import find
@@ -105,3 +108,29 @@ def test_films_read_at_more_strains_tell_their_resistance_once():
     told = [reading.resistance for reading in plan_readings(plan)]
     # two films of cup 1 with one R, at two strains each; the rest are films of their own
     assert told == [2000.0, None, 2000.0, 2000.0, 2000.0, None, 2100.0]
+
+
+def test_a_stored_film_is_judged_without_compiled_code(tmp_path):
+    """Contacts that remember included; the imports alone would not show it."""
+    row = {"weight_fraction": "30 wt%", "electrode_gap": "2 mm", "resistance": "2 kohm"}
+    plan = plan_with([row | {"change": "6 %", "strain": "3000 microstrain"}])
+    made = {
+        "plan": plan.as_dict(),
+        "films": text_of_films(plan, [findings().mix.films]),
+    }
+    (tmp_path / "kept.json").write_text(json.dumps(made))
+    script = (
+        "import json, sys\n"
+        "from percsim.advice import answer, films_of_text\n"
+        "from percsim.plan import Plan\n"
+        "kept = json.load(open(sys.argv[1]))\n"
+        "plan = Plan.from_dict(kept['plan'])\n"
+        "films = films_of_text(plan, kept['films'])\n"
+        "assert films[0].model.surface.memory is not None\n"
+        "print(answer(plan, films).posterior is not None, 'numba' in sys.modules)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(tmp_path / "kept.json")],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert done.stdout.split() == ["True", "False"]
