@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 
 BINS = 1024
 """Into which many samples are put before quantiles are looked for."""
+SAME_PLACE = 1e-9
+"""Of sorted samples: rounding must not reach for the next one, which may be infinite."""
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -129,8 +131,8 @@ def weighted_quantiles(
 
     Parameters
     ----------
-    values : (n,) array_like of float
-        Samples; inf is allowed and sorts last.
+    values : (n,) or, of equal weights, (n, m) array_like of float
+        Samples, down each column; inf is allowed and sorts last.
     probabilities : float or (k,) array_like of float
         Wanted probabilities, 0 to 1.
     weights : (n,) array_like of float, optional
@@ -138,7 +140,7 @@ def weighted_quantiles(
 
     Returns
     -------
-    (k,) ndarray of float
+    (k,) or (k, m) ndarray of float
         Quantiles; inf where the quantile reaches into the infinite samples.
 
     Raises
@@ -152,40 +154,54 @@ def weighted_quantiles(
     sum of weights; between samples the quantile is linear (Hazen's rule for equal weights).
 
     """
-    x = _samples(values, "values")
+    x = _samples(values, "values", 2 if weights is None else 1)
     p = np.atleast_1d(np.asarray(probabilities, dtype=np.float64))
-    if not ((p >= 0.0) & (p <= 1.0)).all():
+    if not (p.min() >= 0.0 and p.max() <= 1.0):
         raise ValueError(f"probabilities must be 0 to 1, got {p.min():g} to {p.max():g}")
-    w = np.ones(len(x)) if weights is None else np.asarray(weights, dtype=np.float64)
-    if w.shape != x.shape or not (w.min() >= 0.0 and 0.0 < w.sum() < np.inf):
-        raise ValueError(
-            f"weights must be {len(x)} numbers, none negative, at least one positive"
-        )
-    if w[0] == w.max() == w.min():  # values alone are sorted sooner
-        x, position = np.sort(x), (np.arange(len(x)) + 0.5) / len(x)
-    else:
-        if len(x) > 4 * BINS:
-            x, w = _near_quantiles(x, w, p)
-        order = np.argsort(x, kind="stable")
-        order = order[w[order] > 0.0]
-        x, w = x[order], w[order]
-        position = (np.cumsum(w) - 0.5 * w) / w.sum()
-    high = np.clip(np.searchsorted(position, p, side="left"), 0, len(x) - 1)
-    low = np.clip(high - 1, 0, len(x) - 1)
-    low = np.where((p <= position[0]) | (p >= position[high]), high, low)
-    share = np.zeros(len(p))
-    inside = low < high
-    share[inside] = (p[inside] - position[low[inside]]) / (
-        position[high[inside]] - position[low[inside]]
-    )
-    # An infinite neighbour must not meet a zero weight: inf * 0 is not a number.
-    result = x[low].copy()
-    mixed = share > 0.0
-    finite = mixed & np.isfinite(x[low]) & np.isfinite(x[high])
-    result[finite] += share[finite] * (x[high[finite]] - x[low[finite]])
-    infinite = mixed & ~finite
-    result[infinite] = np.where(np.isinf(x[low]), x[low], x[high])[infinite]
-    return result
+    n = len(x)
+    if weights is not None:
+        w = np.asarray(weights, dtype=np.float64)
+        if w.shape != x.shape or not (w.min() >= 0.0 and 0.0 < w.sum() < np.inf):
+            raise ValueError(
+                f"weights must be {n} numbers, none negative, at least one positive"
+            )
+    if weights is None or w[0] == w.max() == w.min():  # values alone are sorted sooner
+        x, at = np.sort(x, axis=0), np.minimum(np.maximum(n * p - 0.5, 0.0), n - 1.0)
+        whole = np.rint(at)
+        at = np.where(np.abs(at - whole) < SAME_PLACE, whole, at)
+        low = at.astype(np.int64)
+        return _between(x, low, np.minimum(low + 1, n - 1), at - low)
+    while len(x) > 4 * BINS:
+        few = _near_quantiles(x, w, p)
+        if len(few[0]) > len(x) // 2:
+            break
+        x, w = few
+    order = np.argsort(x, kind="stable")
+    order = order[w[order] > 0.0]
+    x, w = x[order], w[order]
+    position = (np.cumsum(w) - 0.5 * w) / w.sum()
+    high = np.minimum(np.searchsorted(position, p), len(x) - 1)
+    here = (p <= position[0]) | (p >= position[high])
+    low = np.where(here, high, np.maximum(high - 1, 0))
+    apart = position[high] - position[low]
+    share = np.where(here, 0.0, p - position[low]) / np.where(here, 1.0, apart)
+    return _between(x, low, high, share)
+
+
+def _between(
+    x: Floats, low: NDArray[np.int64], high: NDArray[np.int64], share: Floats
+) -> Floats:
+    """Sorted samples (n,) or (n, m) between two places, some way from one to the other."""
+    share = share.reshape(-1, *[1] * (x.ndim - 1))
+    below, above = x[low], x[high]
+    if np.isfinite(x[-1]).all() and np.isfinite(x[0]).all():
+        return np.asarray(below + share * (above - below))
+    # an infinite neighbour must not meet a zero weight: inf * 0 is not a number
+    with np.errstate(invalid="ignore"):
+        found = np.where(share > 0.0, below + share * (above - below), below)
+    ends = np.where(np.isinf(below), below, above)
+    mixed = (share > 0.0) & (np.isinf(below) | np.isinf(above))
+    return np.asarray(np.where(mixed, ends, found))
 
 
 def _near_quantiles(x: Floats, w: Floats, p: Floats) -> tuple[Floats, Floats]:
@@ -378,9 +394,9 @@ def log_std_from_cv(cv: float) -> float:
     return math.sqrt(math.log1p(cv * cv))
 
 
-def _samples(values: ArrayLike, name: str) -> Floats:
+def _samples(values: ArrayLike, name: str, most: int = 1) -> Floats:
     x = np.asarray(values, dtype=np.float64)
-    if x.ndim != 1 or x.shape[0] == 0:
+    if not 1 <= x.ndim <= most or x.shape[0] == 0:
         raise ValueError(f"{name} must hold at least one number in a row, got {x.shape}")
     if np.isnan(x).any():
         raise ValueError(f"{name} must not hold NaN")

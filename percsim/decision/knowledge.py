@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Any, TypeVar
 
 import numpy as np
@@ -66,6 +66,7 @@ def spread_points(
     return np.asarray(ndtri(np.clip(u, 1e-12, 1.0 - 1e-12)))
 
 
+@cache
 def spread_steps(n: int) -> Floats:
     """Give every draw a standard normal number from each equal share of them, (n, steps).
 

@@ -125,6 +125,9 @@ class Outlook:
     thermal: Floats | None = field(default=None, repr=False)
     cycled: CycledFilms | None = field(default=None, repr=False)
     _held: list[Any] = field(default_factory=list, init=False, repr=False, compare=False)
+    _shares: dict[Any, Floats] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     @property
     def weights(self) -> Floats:
@@ -223,7 +226,13 @@ class Outlook:
         return _least(self.change)
 
     def pass_shares(self, target: Target) -> Floats:
-        """Share of castings that pass at each draw, (n,)."""
+        """Share of castings that pass at each draw, (n,); asked for again and again."""
+        asked = target.window, target.gauge_factor_min
+        if asked not in self._shares:
+            self._shares[asked] = self._passing(target)
+        return self._shares[asked]
+
+    def _passing(self, target: Target) -> Floats:
         with np.errstate(divide="ignore"):
             low, high = np.log(target.window)
         spread = np.maximum(self.scatter[:, None], self._least_rest)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.polynomial import hermite_e
 from numpy.typing import NDArray
@@ -18,21 +20,23 @@ FEWEST = 50
 """Conducting draws below which no share is told."""
 
 
-def first_order_shares(known: Knowledge, values: Floats) -> dict[str, float] | None:
-    r"""First-order shares of each number in the variance of a result.
+def first_order_shares(
+    known: Knowledge, results: Sequence[Floats]
+) -> list[dict[str, float] | None]:
+    r"""First-order shares of each number in the variance of results.
 
     Parameters
     ----------
     known : Knowledge
         Draws of equal weight.
-    values : (n,) ndarray of float
-        The result of each draw; draws where it is not finite are left out.
+    results : sequence of (n,) ndarray of float
+        Each at every draw; draws where it is not finite are left out.
 
     Returns
     -------
-    dict of str to float or None
-        By symbol, and `together`: the rest to 1, what several numbers do only together.
-        None with too few finite values or none that differ.
+    list of dict of str to float or None
+        One a result: by symbol, and `together`: the rest to 1, what several numbers do only
+        together. None with too few finite values or none that differ.
 
     Notes
     -----
@@ -49,19 +53,24 @@ def first_order_shares(known: Knowledge, values: Floats) -> dict[str, float] | N
        Eng. Syst. Saf. 93, 964 (2008).
 
     """
-    keep = np.isfinite(values)
-    y = values[keep]
-    if len(y) < FEWEST or not np.ptp(y) > 1e-12 * max(1.0, float(np.abs(y).max())):
-        return None
-    y = y - y.mean()
-    found = {}
-    for prior, z in zip(known.priors.free, known.z[keep].T, strict=True):
-        basis = hermite_e.hermevander(z, DEGREE)
-        left = y - basis @ np.linalg.lstsq(basis, y, rcond=None)[0]
-        n = len(y)
-        unexplained = (left @ left) / (n - DEGREE - 1) * (n - 1) / (y @ y)
-        found[prior.name] = max(0.0, float(1.0 - unexplained))
-    found["together"] = max(0.0, 1.0 - sum(found.values()))
+    names = [prior.name for prior in known.priors.free]
+    polynomials = [hermite_e.hermevander(z, DEGREE) for z in known.z.T]
+    found: list[dict[str, float] | None] = []
+    for values in results:
+        keep = np.isfinite(values)
+        y, n = values[keep], int(keep.sum())
+        if n < FEWEST or not np.ptp(y) > 1e-12 * max(1.0, float(np.abs(y).max())):
+            found.append(None)
+            continue
+        y = y - y.mean()
+        shares = {}
+        for name, every in zip(names, polynomials, strict=True):
+            basis = np.linalg.qr(every[keep])[0]
+            left = y - basis @ (basis.T @ y)
+            unexplained = (left @ left) / (n - DEGREE - 1) * (n - 1) / (y @ y)
+            shares[name] = max(0.0, float(1.0 - unexplained))
+        shares["together"] = max(0.0, 1.0 - sum(shares.values()))
+        found.append(shares)
     return found
 
 

@@ -410,19 +410,18 @@ class Castings:
         relative = self.relative_to_rest(states)
         if self.is_open:
             relative = np.full((1, len(states)), np.inf)
-        bands = [weighted_quantiles(column, (0.5, 0.05, 0.95)) for column in relative.T]
+        bands = weighted_quantiles(relative, (0.5, 0.05, 0.95)).tolist()
         errors = self.ratio_errors(states)
         if self.is_open:
             errors = [float("inf")] * len(states)
-        return {
-            name: [float(band[i]) for band in bands]
-            for i, name in enumerate(("median", "p05", "p95"))
-        } | {"standard_error": errors}
+        return dict(zip(("median", "p05", "p95"), bands, strict=True)) | {
+            "standard_error": errors
+        }
 
 
 def cast_films(
     model: FilmModel,
-    loading: Loading,
+    loadings: Sequence[Loading],
     films: Sequence[Film],
     bench: Bench,
     draws: CastingDraws,
@@ -432,13 +431,13 @@ def cast_films(
     resamples: int = 200,
     diameter: float = 0.0,
 ) -> tuple[Castings, ...]:
-    """Draw castings of one loading, for every film of it.
+    """Draw castings of loadings, for every film of each.
 
     Parameters
     ----------
     model : FilmModel
-        Of its mix.
-    loading : Loading
+        Of their mix.
+    loadings : sequence of Loading
         What is mixed.
     films : sequence of Film
         What is cast.
@@ -459,15 +458,14 @@ def cast_films(
     Returns
     -------
     tuple of Castings
-        One a film: resistances of every casting at every visit, shares, and the errors of
-        simulation.
+        One a film, loading by loading: resistances of every casting at every visit, shares,
+        and the errors of simulation.
 
     """
     values = dict(centre or {})
     noise = np.zeros(NOISES) if noise is None else noise
     log_factor = float(np.log(values.pop("threshold", 1.0)))
     states = list(range(len(model.visits)))
-    log_phi = np.array([[np.log(loading.volume_fraction) - log_factor]])
     error = np.zeros((resamples, NOISES))
     every = np.tile(np.arange(resamples), (error[:, BOXES].shape[1], 1))
     places = np.random.default_rng(resamples).permuted(every, axis=1).T
@@ -477,19 +475,22 @@ def cast_films(
     again = model.material(
         drawn or {model.level: np.full(resamples, model.level_value)}, error + noise
     )
-    own, resampled = material.at(log_phi, states), again.at(log_phi, states)
     found = []
-    for film in films:
-        nominal = material.read(film, *own, states)[0, 0]
-        logs = again.read(film, *resampled, states)[:, 0]
-        known = np.isfinite(logs) & np.isfinite(nominal)
-        shift = np.where(known, logs, 0.0) - np.where(np.isfinite(nominal), nominal, 0.0)
-        bare = Castings(
-            model, loading, film, bench, draws, material, log_factor, np.exp(nominal),
-            np.empty((0, len(states))), {}, np.where(known, shift, np.inf), diameter,
-        )  # fmt: skip
-        resistances = bare._drawn(draws, states, bench.tolerances)
-        found.append(replace(bare, resistances=resistances, shares=bare._shares()))
+    for loading in loadings:
+        log_phi = np.array([[np.log(loading.volume_fraction) - log_factor]])
+        own, resampled = material.at(log_phi, states), again.at(log_phi, states)
+        for film in films:
+            nominal = material.read(film, *own, states)[0, 0]
+            logs = again.read(film, *resampled, states)[:, 0]
+            known = np.isfinite(logs) & np.isfinite(nominal)
+            planned = np.where(np.isfinite(nominal), nominal, 0.0)
+            shift = np.where(known, np.where(known, logs, 0.0) - planned, np.inf)
+            bare = Castings(
+                model, loading, film, bench, draws, material, log_factor,
+                np.exp(nominal), np.empty((0, len(states))), {}, shift, diameter,
+            )  # fmt: skip
+            resistances = bare._drawn(draws, states, bench.tolerances)
+            found.append(replace(bare, resistances=resistances, shares=bare._shares()))
     return tuple(found)
 
 

@@ -34,6 +34,7 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +52,7 @@ SAME = 0.02
 """Pulls whose ends differ by less than this share of their span count as equal."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class CycledFilms:
     """Resistances of films along a protocol, and what is read off them.
 
@@ -89,12 +90,12 @@ class CycledFilms:
         return CycledFilms(self.protocol, self.resistances[rows])
 
     # ------------------------------------------------------------------ which pulls
-    @property
+    @cached_property
     def pulls(self) -> tuple[Pull, ...]:
         """Pulls of the protocol."""
         return self.protocol.pulls
 
-    @property
+    @cached_property
     def whole(self) -> tuple[int, ...]:
         """Pulls that go as far as any, between the same ends as the last of them.
 
@@ -274,7 +275,7 @@ class CycledFilms:
         """The same as a strain of the conditioned film [1]."""
         return np.abs(self.as_strain(self._scatter))
 
-    @property
+    @cached_property
     def _scatter(self) -> Floats:
         last, e = self.pulls[self.conditioned[-1]], self.protocol.strains
         found = np.zeros(len(self.resistances))

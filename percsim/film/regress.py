@@ -43,10 +43,12 @@ class Regressions:
 
     def error(self, features: Floats) -> Floats:
         """Give its standard error, (n, K)."""
-        inner = np.einsum("nkp,kpq->nkq", features, self.covariance)
-        from_fit = np.einsum("nkq,nkq->nk", inner, features)
-        beside = self.left_out * _size(features, self.coefficients)
-        return np.asarray(np.sqrt(np.maximum(from_fit, 0.0) + beside**2))
+        beside = (self.left_out[:, None] * self.coefficients) ** 2
+        whole = self.covariance + beside[:, None, :] * np.eye(beside.shape[1])
+        # loadings outermost: compiled products of matrices take it from there
+        inner = np.matmul(features.swapaxes(0, 1), whole).swapaxes(0, 1)
+        found = np.einsum("nkq,nkq->nk", inner, features)
+        return np.asarray(np.sqrt(np.maximum(found, 0.0)))
 
 
 Fit = tuple[Floats, Floats, float]

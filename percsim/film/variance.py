@@ -95,7 +95,7 @@ def first_order_indices(
 
     """
     s, n = f_a.shape
-    counts = rng.multinomial(n, np.full(n, 1.0 / n), size=RESAMPLES) / n
+    counts = _drawn_again(n, rng)
     shares = []
     for k in range(s):
         center = 0.5 * (f_a[k].mean() + f_b[k].mean())
@@ -110,6 +110,12 @@ def first_order_indices(
         rows = zip(first, low, high, total, strict=True)
         shares.append([Share(*(float(x) for x in row)) for row in rows])
     return shares
+
+
+def _drawn_again(n: int, rng: np.random.Generator) -> Floats:
+    """Share that each of n rows has of as many drawn with replacement (resamples, n)."""
+    drawn = rng.integers(n, size=(RESAMPLES, n))
+    return np.stack([np.bincount(rows, minlength=n) for rows in drawn]) / n
 
 
 def _power_of_two(n: int) -> int:
@@ -287,7 +293,7 @@ def nested_spread(
     if used < 30:
         return {}, used
     rng = np.random.default_rng(child(2))
-    counts = rng.multinomial(used, np.full(used, 1.0 / used), size=RESAMPLES) / used
+    counts = _drawn_again(used, rng)
     spreads = {}
     for k, quantity in enumerate(QUANTITIES):
         within, between = _components(every[k][keep], counts)
@@ -374,7 +380,7 @@ def halvings(castings: Castings, seed: np.random.SeedSequence) -> list[Halving]:
     trials = TrialDraws.draw(n, len(castings.visits), trial_seed)
     draws, tol = castings.draws, castings.tolerances
     rng = np.random.default_rng(resampling)
-    counts = rng.multinomial(n, np.full(n, 1.0 / n), size=RESAMPLES)
+    counts = n * _drawn_again(n, rng)
     weights = np.vstack([np.ones(n), counts])
     base = _cvs(*castings.read(draws, trials), weights)
 

@@ -24,15 +24,16 @@ from percsim.findings.cycles import cycles
 from percsim.findings.day_one import day_one
 from percsim.findings.film import blocks, film
 from percsim.findings.front import front
-from percsim.findings.gather import box_rows, casting_rows, failed_rows
+from percsim.findings.gather import failed_rows
 from percsim.findings.judged import Findings, judge_mixes
 from percsim.findings.layers import layers
 from percsim.findings.mixes import gather_mixes
 from percsim.findings.operation import operation
 from percsim.findings.patches import patches
-from percsim.findings.rows import candidate_table, summary_of_choice
+from percsim.findings.rows import summary_of_choice
 from percsim.findings.spread import spread
 from percsim.findings.stages import Stages, next_stage
+from percsim.findings.tables import Table, box_tables, candidate_table, casting_table
 from percsim.findings.temperature import temperature
 from percsim.findings.words import not_modelled
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
@@ -92,7 +93,8 @@ def find(
     """
     told("fit")
     stages = stages or next_stage(plan, records)
-    mixes = gather_mixes(plan, box_jobs(plan, stages.boxes), records)
+    jobs = tuple(box_jobs(plan, stages.boxes))
+    mixes = gather_mixes(plan, jobs, records)
     if not mixes:
         raise FolderError(
             "fewer than two boxes a length are stored; run the plan again to go on"
@@ -117,7 +119,7 @@ def find(
         whole = _as_decided(whole, decided, confidence)
     return Findings(
         plan, mixes[at].plan, records, mixes[at], tuple(mixes), stages, exact[at],
-        decided.known[0 if plan.measured else at], as_planned, whole, decided,
+        decided.known[0 if plan.measured else at], as_planned, whole, decided, jobs,
     )  # fmt: skip
 
 
@@ -142,7 +144,7 @@ def assemble(
     *,
     with_blocks: bool = False,
     told: Told = lambda _: None,
-) -> tuple[dict[str, Any], Findings, dict[str, list[dict[str, Any]]]]:
+) -> tuple[dict[str, Any], Findings, dict[str, Table]]:
     """From what is stored to the summary, the findings and the tables.
 
     Parameters
@@ -165,7 +167,7 @@ def assemble(
     findings : Findings
         What it was made from.
     tables : dict
-        Rows of `candidates`, `castings`, `boxes` and `responses`, keys in SI.
+        Columns of `candidates`, `castings`, `boxes` and `responses`, keys in SI.
 
     Raises
     ------
@@ -174,9 +176,8 @@ def assemble(
 
     """
     findings = find(plan, records, stages, told)
-    stages = findings.stages
-    jobs = box_jobs(plan, stages.boxes)
-    boxes, responses = box_rows(plan, jobs, records)
+    stages, jobs = findings.stages, findings.all_jobs
+    boxes, responses = box_tables(plan, jobs, records)
     expected: dict[str, BoxJob | GrowthJob] = {job.key: job for job in jobs}
     expected |= {job.key: job for job in across_jobs(plan)}
     expected |= {job.key: job for job in threshold_jobs(plan)}
@@ -222,8 +223,8 @@ def assemble(
     if with_blocks and "film" in summary:
         summary["film"] |= blocks(findings)
     tables = {
-        "candidates": candidate_table(findings),
-        "castings": casting_rows(findings.whole),
+        "candidates": candidate_table(findings, summary["candidates"]),
+        "castings": casting_table(findings.whole),
         "boxes": boxes,
         "responses": responses,
     }

@@ -148,8 +148,7 @@ def _loop(films: CycledFilms, pull: int) -> dict[str, list[float]]:
     p = films.pulls[pull]
     rows = np.r_[p.loading, p.unloading]
     ratio = films.resistances[:, rows] / films.resistances[:, [p.start]]
-    band = [weighted_quantiles(column, (0.5, 0.05, 0.95)) for column in ratio.T]
-    median, low, high = (np.array(part).tolist() for part in zip(*band, strict=True))
+    median, low, high = weighted_quantiles(ratio, (0.5, 0.05, 0.95)).tolist()
     return {
         "strain": films.protocol.strains[rows].tolist(),
         "median": median,

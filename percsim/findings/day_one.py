@@ -58,10 +58,14 @@ def _responses(
     """
     visits, material = films.model.visits, known.material(films.model)
     heat, every = visits.by_temperature, range(len(visits))
+    read: dict[float, tuple[Floats, Floats]] = {}
     found = []
     for recipe in recipes:
-        at = np.log(recipe.loading.volume_fraction) - known.log_factor
-        logs = material.log_resistance(recipe.film, at[:, None], every)[:, 0]
+        phi = recipe.loading.volume_fraction
+        if phi not in read:  # once for all gaps
+            at = np.log(phi) - known.log_factor
+            read[phi] = material.ohmic(*material.at(at[:, None], every), every)
+        logs = material.of_film(recipe.film, *read[phi])[:, 0]
         if films.mounting is not None:
             logs = films.mounting(recipe.film, recipe.loading, logs)
         initial = initial_slopes(logs, visits.strains, visits.strained, visits.rest)
@@ -136,12 +140,19 @@ def outlook_rows(
             "probability": o.probability(target),
             "best": float(chance),
         }
-        if with_shares:
-            level = o.rest[:, o.nominal]
-            gauge = np.where(np.isfinite(level), o.chord[:, o.nominal], np.inf)
-            row["resistance_variance_shares"] = first_order_shares(known, level)
-            row["gauge_factor_variance_shares"] = first_order_shares(known, gauge)
         rows.append(row)
+    if with_shares:
+        levels = [o.rest[:, o.nominal] for o in outlooks]
+        gauges = [
+            np.where(np.isfinite(level), o.chord[:, o.nominal], np.inf)
+            for o, level in zip(outlooks, levels, strict=True)
+        ]
+        told = first_order_shares(known, [*levels, *gauges])
+        for row, of_level, of_gauge in zip(
+            rows, told[: len(rows)], told[len(rows) :], strict=True
+        ):
+            row["resistance_variance_shares"] = of_level
+            row["gauge_factor_variance_shares"] = of_gauge
     return rows, shares
 
 
@@ -165,9 +176,12 @@ def day_one(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     films, target, known = findings.mix.films, findings.target, findings.known
     if films.model.surface is None:
         return {}
-    if findings.posterior is not None:  # what was not known before any film
+    if findings.posterior is None:
+        of = {o.recipe: o for o in findings.outlooks}
+        outlooks: Sequence[Outlook] = [of[recipe] for recipe in films.recipes]
+    else:  # what was not known before any film
         known, _ = known_of(replace(films, plan=replace(films.plan, measured=())))
-    outlooks = carried(films, films.recipes, known)
+        outlooks = carried(films, films.recipes, known)
     rows, shares = outlook_rows(films, outlooks, target, with_shares=True)
     return {
         "day_one": {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import repeat
 from typing import Any, Literal
 
 import numpy as np
@@ -15,7 +14,6 @@ from percsim.boxes.growth import GrowthJob, ThresholdEstimate, grown_numbers
 from percsim.boxes.results import BoxResult, SampledContacts, Variations
 from percsim.boxes.simulate import BoxJob, finished
 from percsim.boxes.store import Record
-from percsim.decision.candidates import Choice
 from percsim.decision.priors import ContactParameters
 from percsim.errors import FolderError
 from percsim.film.medium import weighted_medium
@@ -33,8 +31,6 @@ from percsim.states.strain import State
 __all__ = [
     "Look",
     "Stages",
-    "box_rows",
-    "casting_rows",
     "failed_rows",
     "gather_loadings",
     "gather_surface",
@@ -374,94 +370,4 @@ def failed_rows(
         else:
             where = {"of": "threshold", "name": job.name, "box_number": job.first}
         rows.append({**where, "message": record.message})
-    return rows
-
-
-def box_rows(
-    plan: Plan, jobs: Sequence[BoxJob], records: dict[str, Record]
-) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Rows of boxes.csv and responses.csv."""
-    boxes, responses = [], []
-    columns = {
-        mix.box_label: dict(mix.mix_values([n for n in mix.box_axes if n in plan.varying]))
-        for mix in plan.mixes
-    }
-    ordered = sorted(
-        jobs, key=lambda j: (j.label, j.recipe.weight_fraction, j.box.length, j.number)
-    )
-    for job, result in finished(ordered, records):
-        conductances = result.conductances.tolist()
-        resistances = [1.0 / g if g > 0.0 else float("inf") for g in conductances]
-        rest = resistances[job.rest]
-        wanted = (plan.chord_strain, job.states[job.rest].temperature)
-        strained = next(
-            r
-            for s, r in zip(job.states, resistances, strict=True)
-            if (s.strain, s.temperature) == wanted
-        )
-        where = {
-            **columns[job.label],
-            "weight_fraction": job.recipe.weight_fraction,
-            "box_length_m": job.box.length,
-            "box_number": job.number,
-        }
-        boxes.append(
-            where
-            | result.numbers
-            | {
-                "resistance_ohm": rest,
-                # an open box has none; one that opens under strain has an infinite one
-                "gauge_factor": (strained / rest - 1.0) / plan.chord_strain
-                if rest < float("inf")
-                else None,
-                "elapsed_s": records[job.key].elapsed,
-            }
-        )
-        responses += [
-            where
-            | {
-                "visit": visit,
-                "strain": s.strain,
-                "temperature_K": s.temperature,
-                "resistance_ohm": r,
-            }
-            for visit, (s, r) in enumerate(zip(job.states, resistances, strict=True))
-        ]
-    return boxes, responses
-
-
-def _five_digits(values: NDArray[np.float64]) -> list[float]:
-    """Round to five digits that count."""
-    size = np.maximum(np.abs(values), 1e-300)
-    step = 10.0 ** (np.floor(np.log10(size)) - 4.0)
-    found: list[float] = (np.round(values / step) * step).tolist()
-    return found
-
-
-def casting_rows(choice: Choice) -> list[dict[str, Any]]:
-    """Rows of castings.csv; what each casting drew as how far it is off the plan."""
-    rows = []
-    for index, candidate in enumerate(choice.candidates):
-        castings = candidate.castings
-        off = {
-            f"{name}_off": _five_digits(x - 1.0) for name, x in castings.factors().items()
-        }
-        rest, gauge = castings.at_rest, castings.gauge_factors
-        known = np.isfinite(rest).tolist()
-        columns: dict[str, Iterable[Any]] = {
-            "candidate": repeat(index),
-            "weight_fraction": repeat(castings.loading.weight_fraction),
-            "electrode_gap_m": repeat(castings.film.electrode_gap),
-            **{name: repeat(value) for name, value in candidate.values},
-            "casting": range(len(castings)),
-            **off,
-            "resistance_ohm": rest.tolist(),
-            "gauge_factor": [
-                g if closed else None
-                for g, closed in zip(gauge.tolist(), known, strict=True)
-            ],
-            "passes": choice.target.passes(rest, gauge).tolist(),
-        }
-        made = zip(*columns.values(), strict=False)  # some have no end
-        rows += [dict(zip(columns, row, strict=True)) for row in made]
     return rows

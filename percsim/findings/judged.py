@@ -62,6 +62,8 @@ class Findings:
         The same by measured films where there are any, else as planned.
     answer : Answer
         What is known and what to do, from the models alone.
+    all_jobs : tuple of BoxJob
+        Boxes of the plan, done or not.
 
     """
 
@@ -76,6 +78,7 @@ class Findings:
     as_planned: Choice
     whole: Choice
     answer: Answer
+    all_jobs: tuple[BoxJob, ...] = field(repr=False)
 
     @property
     def posterior(self) -> Posterior | None:
@@ -221,15 +224,10 @@ def judge_mixes(
     for mix, knowledge, plan in zip(mixes, known, exact, strict=True):
         films = mix.films
         recipes = films.recipes
-        mine, errors, fewer, more = (
-            carried(films, recipes, k, by)
-            for k, by in (
-                (knowledge, 0.0),
-                (plan, 0.0),
-                (knowledge, -off),
-                (knowledge, off),
-            )
+        mine, fewer, more = (
+            carried(films, recipes, knowledge, by) for by in (0.0, -off, off)
         )
+        errors = mine if knowledge is plan else carried(films, recipes, plan)
         seed = box_seed(mix.plan.seed, 0, PURPOSES["tolerances"])
         child = np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, 1))
         draws = CastingDraws.draw(castings, len(mix.model.visits), child)
@@ -241,14 +239,10 @@ def judge_mixes(
             # the bench as its own films tell it
             learnt = knowledge.band(knowledge.scale).median
             bench = replace(bench, tolerances=bench.tolerances.scaled(learnt, at_gaps[0]))
-        drawn = [
-            cast
-            for loading in films.explored
-            for cast in cast_films(
-                mix.model, loading, at_gaps, bench, draws, centre, noise,
-                diameter=mix.plan.median_diameter,
-            )
-        ]  # fmt: skip
+        drawn = cast_films(
+            mix.model, films.explored, at_gaps, bench, draws, centre, noise,
+            diameter=mix.plan.median_diameter,
+        )  # fmt: skip
         for i, o in enumerate(mine):
             fit, cast = mix.fit_of(o.recipe.loading.weight_fraction), drawn[i]
             if films.mounting is not None:

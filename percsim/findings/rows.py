@@ -19,7 +19,7 @@ from percsim.words.choice import reasons, what_is_assumed
 from percsim.words.first import change_line, expected_lines, state_line
 
 __all__ = [
-    "band_row", "candidate_rows", "candidate_table", "margin_row", "plain",
+    "band_row", "candidate_rows", "margin_row", "plain", "recipe_key",
     "summary_of_choice",
 ]  # fmt: skip
 
@@ -60,29 +60,6 @@ def candidate_rows(choice: Choice) -> list[dict[str, Any]]:
         _candidate_row(candidate) | {"best_confidence": float(first)}
         for candidate, first in zip(choice.candidates, choice.standing.first, strict=True)
     ]
-
-
-def candidate_table(findings: Findings) -> list[dict[str, Any]]:
-    """Rows of candidates.csv: every candidate, and P with all that is not known."""
-    chances = dict(
-        zip(map(_key, findings.recipes), findings.decision.all_limits, strict=True)
-    )
-    rows = []
-    for i, (row, candidate) in enumerate(
-        zip(candidate_rows(findings.whole), findings.whole.candidates, strict=True)
-    ):
-        kept: dict[str, Any] = {"candidate": i}
-        for key, value in row.items():
-            if key == "refused_because":
-                kept[key] = "; ".join(value)
-            elif key in ("resistance_ohm", "gauge_factor", "pass_share", "spread_shares"):
-                stem = key.replace("shares", "share")
-                kept |= {f"{stem}_{n}".removesuffix("_value"): x for n, x in value.items()}
-            elif key != "readout" and not isinstance(value, dict | list):
-                kept[key] = value
-        kept["probability"] = chances[_key(candidate.outlook.recipe)]
-        rows.append(kept)
-    return rows
 
 
 def _candidate_row(c: Candidate) -> dict[str, Any]:
@@ -155,15 +132,16 @@ def _cast_first(findings: Findings) -> list[int]:
     decision = findings.decision
     if decision.state is not State.LEARN or decision.cup is None:
         return []
-    wanted = {_key(findings.recipes[i]) for i in decision.cup.recipes}
+    wanted = {recipe_key(findings.recipes[i]) for i in decision.cup.recipes}
     return [
         i
         for i, candidate in enumerate(findings.whole.candidates)
-        if _key(candidate.outlook.recipe) in wanted
+        if recipe_key(candidate.outlook.recipe) in wanted
     ]
 
 
-def _key(recipe: Recipe) -> tuple[int, float, float]:
+def recipe_key(recipe: Recipe) -> tuple[int, float, float]:
+    """Mix, loading and gap of a recipe."""
     return recipe.mix, recipe.loading.weight_fraction, recipe.film.electrode_gap
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 from percsim.boxes.folder import write_atomically
 from percsim.errors import FolderError
 from percsim.process import check_interrupt
-from percsim.report.candidates import Row, Summary, deciding_index
-from percsim.report.rows import write_tables
+from percsim.report.candidates import Summary, deciding_index
+from percsim.report.rows import Table, write_tables
 
 if TYPE_CHECKING:
     from percsim.report.series import BoxPicture
@@ -54,11 +54,11 @@ class Report:
 def write_report(
     folder: str | os.PathLike[str],
     summary: Summary,
-    tables: Mapping[str, Sequence[Row]],
+    tables: Mapping[str, Table],
     sample: BoxPicture | None = None,
     drawn: Path | None = None,
 ) -> Report:
-    """Write the files of rows, the figures and the page of a run, each whole or absent.
+    """Write the tables, the figures and the page of a run, each whole or absent.
 
     Parameters
     ----------
@@ -66,8 +66,8 @@ def write_report(
         Folder for them; made if it is not there. Files of other names stay.
     summary : dict
         The summary of the run, in memory or as read back from `summary.json`.
-    tables : mapping of str to sequence of dict
-        Rows of `candidates`, `castings`, `boxes` and `responses`.
+    tables : mapping of str to mapping of str to sequence
+        Columns of `candidates`, `castings`, `boxes` and `responses`.
     sample : BoxPicture, optional
         One box, for its picture.
     drawn : Path, optional
@@ -81,13 +81,13 @@ def write_report(
     Raises
     ------
     FolderError
-        If the rows or the page cannot be written; files that were there stay as they were.
+        If tables or page cannot be written; files that were there stay as they were.
     ValueError
-        If a row holds NaN.
+        If a column holds NaN.
 
     Notes
     -----
-    Rows are written first, so that a picture can never cost them. A figure that breaks is
+    Tables are written first, so that a picture can never cost them. A figure that breaks is
     logged, and a note with the reason takes its place on the page.
 
     """
@@ -103,7 +103,9 @@ def write_report(
     drawings, failures = [], []
     chapters = chapters_of(summary)
     index, _ = deciding_index(summary)
-    mine = [row for row in tables["castings"] if row["candidate"] == index]
+    cast = tables["castings"]
+    rows = [i for i, of in enumerate(cast["candidate"]) if of == index]
+    mine = {key: [column[i] for i in rows] for key, column in cast.items()}
     names = [chapter.figure for chapter in chapters if chapter.figure]
     for drawing in draw(Run(summary, mine, sample), names, drawn):
         check_interrupt()

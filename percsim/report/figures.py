@@ -37,6 +37,7 @@ from percsim.report.series import (
     by_gap,
     column_of,
     factor_limits,
+    floats,
     points_of,
     resistance_limits,
     same,
@@ -271,8 +272,8 @@ def _log_bins(values: Floats, limits: Sequence[float]) -> Floats:
 
 def castings_figure(run: Run) -> Figure:
     """Draw the resistances of the castings drawn for the deciding candidate."""
-    values = column_of(run.castings, "resistance_ohm", 1e-3)
-    passes = np.array([bool(row["passes"]) for row in run.castings])
+    values = floats(run.castings.get("resistance_ohm"), 1e-3)
+    passes = np.array(run.castings.get("passes", ()), dtype=np.bool_)
     finite = np.isfinite(values) & (values > 0.0)
     if not finite.any():
         raise NothingToDrawError("no casting that conducts was drawn for this candidate")

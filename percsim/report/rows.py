@@ -17,10 +17,12 @@ from typing import Any
 
 from percsim.boxes.folder import write_atomically
 from percsim.files import split_heading
-from percsim.report.candidates import Row
 from percsim.units import ZERO_CELSIUS
 
-__all__ = ["TABLES", "data_frame", "rows_to_csv", "write_tables"]
+__all__ = ["TABLES", "data_frame", "table_to_csv", "write_tables"]
+
+Table = Mapping[str, Sequence[Any]]
+"""Columns of one length by key, as `percsim.findings.rows.columns_of` makes them."""
 
 TABLES = ("candidates", "castings", "boxes", "responses")
 """Tables of a run, each a file of that name."""
@@ -67,21 +69,20 @@ def _cell(value: Any, times: float, plus: float) -> Any:
     return f"{value * times + plus:.10g}"
 
 
-def _cells(values: list[Any], times: float, plus: float) -> list[Any]:
+def _cells(values: Sequence[Any], times: float, plus: float) -> list[Any]:
     """Give those of a column; tens of thousands of castings are plain numbers."""
     if set(map(type, values)) == {float} and not any(map(math.isnan, values)):
         return [f"{value * times + plus:.10g}" for value in values]
     return [_cell(value, times, plus) for value in values]
 
 
-def rows_to_csv(rows: Sequence[Row]) -> str:
-    """Rows as comma-separated text in bench units.
+def table_to_csv(table: Table) -> str:
+    """Columns as comma-separated text in bench units.
 
     Parameters
     ----------
-    rows : sequence of dict
-        One dict a row, keys with their SI units; columns come in the order in which the
-        rows first name them.
+    table : mapping of str to sequence
+        Columns by key, which names their SI unit.
 
     Returns
     -------
@@ -91,30 +92,27 @@ def rows_to_csv(rows: Sequence[Row]) -> str:
     Raises
     ------
     ValueError
-        If a row holds NaN.
+        If a column holds NaN.
 
     """
-    keys = dict.fromkeys(key for row in rows for key in row)
-    columns = [(key, *_column(key)) for key in keys]
+    columns = [(key, *_column(key)) for key in table]
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow([heading for _, heading, _, _ in columns])
-    cells = [_cells([row.get(key) for row in rows], *unit) for key, _, *unit in columns]
+    cells = [_cells(table[key], *unit) for key, _, *unit in columns]
     writer.writerows(zip(*cells, strict=True))
     return text.getvalue()
 
 
-def write_tables(
-    folder: str | os.PathLike[str], tables: Mapping[str, Sequence[Row]]
-) -> list[Path]:
+def write_tables(folder: str | os.PathLike[str], tables: Mapping[str, Table]) -> list[Path]:
     """Write a file for each table, each whole or absent.
 
     Parameters
     ----------
     folder : path
         An existing folder.
-    tables : mapping of str to sequence of dict
-        Rows by name, as `rows_to_csv` takes them.
+    tables : mapping of str to mapping of str to sequence
+        Columns by name of the table, as `table_to_csv` takes them.
 
     Returns
     -------
@@ -126,10 +124,10 @@ def write_tables(
     FolderError
         If a file cannot be written.
     ValueError
-        If a row holds NaN; no file is written then.
+        If a column holds NaN; no file is written then.
 
     """
-    texts = {f"{name}.csv": rows_to_csv(rows) for name, rows in tables.items()}
+    texts = {f"{name}.csv": table_to_csv(table) for name, table in tables.items()}
     return [write_atomically(Path(folder) / name, text) for name, text in texts.items()]
 
 

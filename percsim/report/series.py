@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
 import numpy as np
@@ -17,6 +17,7 @@ from percsim.boxes.folder import checksum
 from percsim.boxes.store import encode_json
 from percsim.quantities import number
 from percsim.report.candidates import Row, Summary, deciding_index, of_one_mix
+from percsim.report.rows import Table
 
 if TYPE_CHECKING:  # pages are made without it, and it takes half a second
     from percsim.boxes.simulate import Sample
@@ -53,15 +54,15 @@ class Run:
     ----------
     summary : dict
         The summary of a run.
-    castings : sequence of dict
-        Those drawn for the deciding candidate.
+    castings : mapping of str to sequence
+        Columns of those drawn for the deciding candidate.
     sample : BoxPicture, optional
         One box to draw.
 
     """
 
     summary: Summary
-    castings: Sequence[Row] = ()
+    castings: Table = field(default_factory=dict)
     sample: BoxPicture | None = None
 
     @property
@@ -98,14 +99,14 @@ class Run:
         summary = {key: self.summary[key] for key in keys if key in self.summary}
         return Run(
             summary,
-            self.castings if "castings.csv" in keys else (),
+            self.castings if "castings.csv" in keys else {},
             self.sample if "sample" in keys else None,
         )
 
     def fingerprint(self) -> str:
         """Checksum of all that it holds."""
         sample = None if self.sample is None else self.sample.key
-        text = encode_json([self.summary, list(self.castings), sample])
+        text = encode_json([self.summary, self.castings, sample])
         return checksum(text.encode())
 
     def along(self, key: str, fixed: str) -> list[Row]:

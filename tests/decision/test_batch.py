@@ -53,7 +53,7 @@ def batch(seed, *, loading=LOADING, film=FILM, bench=USUAL, n=8, at=None):
         if columns.level(name) in (CUP, LOT):
             tolerances[:, i] = tolerances[0, i]
     draws = CastingDraws(tolerances, draws.chains)
-    (cast,) = cast_films(MODEL, loading, [film], columns, draws, at, resamples=2)
+    (cast,) = cast_films(MODEL, [loading], [film], columns, draws, at, resamples=2)
     return cast.at_rest
 
 
@@ -123,7 +123,7 @@ def cup_of_gaps(seed, n=3, at=None):
         if bench.level(name) in (CUP, LOT):
             tolerances[:, i] = tolerances[0, i]
     draws = CastingDraws(tolerances, draws.chains)
-    cast = cast_films(MODEL, LOADING, GAPS, bench, draws, at, resamples=2)
+    cast = cast_films(MODEL, [LOADING], GAPS, bench, draws, at, resamples=2)
     read = [one.at_rest[n * g : n * (g + 1)] for g, one in enumerate(cast)]
     return [Recipe(LOADING, film) for film in GAPS for _ in range(n)], np.concatenate(read)
 

@@ -47,7 +47,9 @@ def test_castings_drawn_one_by_one_are_as_said(model, phi, values):
     recipe = Recipe(mixed(phi), FILM)
     (found,) = outlooks(model, [recipe], exact_knowledge(values), BENCH)
     draws = CastingDraws.draw(N, len(model.visits), SEED)
-    (castings,) = cast_films(model, recipe.loading, [FILM], BENCH, draws, {**OWN, **values})
+    (castings,) = cast_films(
+        model, [recipe.loading], [FILM], BENCH, draws, {**OWN, **values}
+    )
     logs = np.log(castings.at_rest)
     spread = logs.std()
     band = found.casting_band()
@@ -153,7 +155,7 @@ def test_electrodes_askew_move_the_mean(model):
     recipe, bench = Recipe(mixed(0.19), FILM), Bench(tol)
     (found,) = outlooks(model, [recipe], exact_knowledge(), bench)
     draws = CastingDraws.draw(N, len(model.visits), SEED)
-    (castings,) = cast_films(model, recipe.loading, [FILM], bench, draws)
+    (castings,) = cast_films(model, [recipe.loading], [FILM], bench, draws)
     logs = np.log(castings.at_rest)
     error = logs.std() / np.sqrt(N)
     assert found.rest[0] @ found.shares == pytest.approx(logs.mean(), abs=5 * error)
@@ -172,7 +174,7 @@ def test_films_near_the_threshold_open_as_often(model):
     recipe = Recipe(mixed(0.094), FILM)
     (found,) = outlooks(model, [recipe], exact_knowledge(), BENCH)
     draws = CastingDraws.draw(N, len(model.visits), SEED)
-    (castings,) = cast_films(model, recipe.loading, [FILM], BENCH, draws)
+    (castings,) = cast_films(model, [recipe.loading], [FILM], BENCH, draws)
     # points of the deviation are coarse where a share of castings opens
     assert found.open_shares[0] == pytest.approx(castings.open_fraction, abs=0.1)
     assert 0.05 < castings.open_fraction < 0.6
@@ -194,7 +196,7 @@ def test_p_is_that_of_brute_force(model):
         # the simulation error and the scale of this draw: a model and a bench of its own
         bench = scaled(BENCH, known.scale[k])
         (castings,) = cast_films(
-            OneDraw(model, known.noise[k]), recipe.loading, [FILM], bench, draws, values
+            OneDraw(model, known.noise[k]), [recipe.loading], [FILM], bench, draws, values
         )
         shares.append(target.passes(castings.at_rest, castings.gauge_factors).mean())
         cvs.append(castings.resistance_cv)

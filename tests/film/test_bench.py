@@ -51,7 +51,7 @@ def model():
 def spread_of(model, film, bench, name, phi=0.17, n=N):
     """Spread of ln R of castings that one tolerance scatters, inside unevenness aside."""
     draws = CastingDraws.draw(n, len(model.visits), SEED)
-    (found,) = cast_films(model, mixed(phi), [film], bench, draws.only(name))
+    (found,) = cast_films(model, [mixed(phi)], [film], bench, draws.only(name))
     return np.log(found.at_rest).std(), found
 
 

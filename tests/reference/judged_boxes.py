@@ -80,8 +80,7 @@ def judged(
     films = [type(film)(film.thickness, film.width, gap) for gap in gaps]
     recipes = [Recipe(m, f, mix) for m in mixed for f in films]
     draws = CastingDraws.draw(castings, len(model.visits), child(1))
-    cast = [c for m in mixed for c in cast_films(model, m, films, bench, draws,
-                                                 diameter=DIAMETER)]  # fmt: skip
+    cast = cast_films(model, mixed, films, bench, draws, diameter=DIAMETER)
     off = np.log1p(WEIGHING_ERROR) * mixed[0].log_slope
     here, lower, higher = (
         outlooks(model, recipes, known, bench, off_by=by) for by in (0.0, -off, off)

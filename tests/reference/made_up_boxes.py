@@ -95,7 +95,7 @@ def cast(
     model, at = FilmModel.of(fits, threshold), loadings[index]
     (castings,) = cast_films(
         model,
-        Loading(at.weight_fraction, at.volume_fraction, at.log_slope),
+        [Loading(at.weight_fraction, at.volume_fraction, at.log_slope)],
         [film],
         Bench(tolerances, threshold.aspect_ratio_slope, threshold.tilt_slope),
         CastingDraws.draw(n, len(model.visits), seed),

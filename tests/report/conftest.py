@@ -14,6 +14,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.linalg import spsolve
 
 from percsim.findings.rows import plain
+from percsim.findings.tables import Table, columns_of
 from percsim.links.search import Links
 from percsim.network.build import Network
 from percsim.network.solve import Solution
@@ -42,11 +43,11 @@ class Invented:
     def copy(self) -> Invented:
         return copy.deepcopy(self)
 
-    def rows(self) -> tuple[list[dict[str, Any]], ...]:
-        return self.boxes, self.responses, self.castings
-
-    def tables(self) -> dict[str, list[dict[str, Any]]]:
-        return dict(zip(("boxes", "responses", "castings"), self.rows(), strict=True))
+    def tables(self) -> dict[str, Table]:
+        return {
+            name: columns_of(getattr(self, name))
+            for name in ("boxes", "responses", "castings")
+        }
 
 
 def decision_row(

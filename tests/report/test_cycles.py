@@ -114,18 +114,18 @@ def test_what_one_film_cannot_tell_is_said():
 
 
 def test_measured_stands_over_predicted():
-    figure = cycled_figure(Run(summary(measured=[measured()]), [], None))
+    figure = cycled_figure(Run(summary(measured=[measured()])))
     left, right = figure.axes
     dots = [line for line in right.lines if line.get_marker() == "o"]
     np.testing.assert_allclose(dots[0].get_ydata(), [1.0, 1.02, 1.004])
     assert len(right.collections) == 2  # what was predicted before and with it
     assert left.get_xlabel()
     with pytest.raises(NothingToDrawError):
-        cycled_figure(Run(summary(), [], None))
+        cycled_figure(Run(summary()))
 
 
 def test_loops_go_out_and_back():
-    figure = cycles_figure(Run(summary(), [], None))
+    figure = cycles_figure(Run(summary()))
     for axes in figure.axes:
         out, back = axes.lines
         assert out.get_xdata()[-1] == 1000.0

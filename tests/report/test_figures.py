@@ -12,6 +12,7 @@ import sys
 import numpy as np
 import pytest
 
+from percsim.findings.tables import columns_of
 from percsim.report import boxes, figures, style
 from percsim.report.chapters import chapters_of
 from percsim.report.chapters.unknown import CAUSES
@@ -39,7 +40,7 @@ def run_of(made, sample=None):
     index = made.summary["chosen"]
     index = made.summary["nearest"] if index is None else index
     mine = [row for row in made.castings if row["candidate"] == index]
-    return Run(made.summary, mine, sample)
+    return Run(made.summary, columns_of(mine), sample)
 
 
 def test_every_figure_is_drawn_and_not_blank(invented, sample):
@@ -119,7 +120,7 @@ def test_a_picture_stands_while_its_data_do(invented, tmp_path, monkeypatch):
 def test_a_figure_sees_only_what_it_reads(invented):
     run = run_of(invented()).restricted(FIGURES["loadings"].reads)
     assert set(run.summary) <= set(FIGURES["loadings"].reads)
-    assert run.castings == ()
+    assert run.castings == {}
 
 
 def test_a_box_is_solved_only_when_it_is_drawn(sample, tmp_path):
@@ -256,7 +257,7 @@ def test_castings_that_are_open_are_counted(invented):
     )
     assert bars <= 100.0 + 1e-9 + 1.0  # the window of the target is a patch of height 1
     with pytest.raises(NothingToDrawError):
-        figures.castings_figure(dataclasses.replace(run_of(made), castings=()))
+        figures.castings_figure(dataclasses.replace(run_of(made), castings={}))
 
 
 def test_current_runs_from_face_to_face(sample):

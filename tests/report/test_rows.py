@@ -10,7 +10,7 @@ from pandas import read_csv
 from reference.findings import plan_with, records, row_of
 
 from percsim.findings import assemble, find
-from percsim.report.rows import TABLES, rows_to_csv, write_tables
+from percsim.report.rows import TABLES, table_to_csv, write_tables
 
 
 def written(folder, plan):
@@ -110,14 +110,14 @@ def test_castings_after_readings_are_those_of_the_candidates(tmp_path):
 
 
 def test_nan_is_refused_and_leaves_the_old_file(tmp_path):
-    write_tables(tmp_path, {"boxes": [{"box_number": 1}]})
+    write_tables(tmp_path, {"boxes": {"box_number": [1]}})
     before = (tmp_path / "boxes.csv").read_bytes()
     with pytest.raises(ValueError, match="NaN"):
-        write_tables(tmp_path, {"boxes": [{"resistance_ohm": math.nan}]})
+        write_tables(tmp_path, {"boxes": {"resistance_ohm": [math.nan]}})
     assert (tmp_path / "boxes.csv").read_bytes() == before
 
 
 def test_text_with_commas_and_line_ends_survives(tmp_path):
     path = tmp_path / "x.csv"
-    path.write_text(rows_to_csv([{"box_number": 3, "remark": 'a, "b"\nc'}]))
+    path.write_text(table_to_csv({"box_number": [3], "remark": ['a, "b"\nc']}))
     assert read_csv(path)["remark"][0] == 'a, "b"\nc'

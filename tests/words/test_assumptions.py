@@ -36,7 +36,7 @@ def castings():
     model = LAW.model()
     draws = CastingDraws.draw(500, len(model.visits), np.random.SeedSequence(2718))
     bench = Bench(aspect_ratio_slope=THRESHOLD.aspect_ratio_slope)
-    return cast_films(model, mixed(PHI), [FILM], bench, draws, diameter=1e-5)[0]
+    return cast_films(model, [mixed(PHI)], [FILM], bench, draws, diameter=1e-5)[0]
 
 
 def rows(castings, contacts=CONTACTS, by_films=frozenset(), **keywords):
