@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import os
 import shlex
+import time
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -31,6 +33,7 @@ from percsim.boxes.folder import (
     write_atomically,
 )
 from percsim.boxes.growth import GrowthJob
+from percsim.boxes.pool import LocalProcesses
 from percsim.boxes.simulate import BoxJob, finished, run_job, solve_sample
 from percsim.boxes.store import (
     DATABASE,
@@ -74,6 +77,10 @@ __all__ = [
     "threshold_jobs",
 ]
 
+WORTH_A_PROCESS = 5.0
+"""Time that boxes took [s] for which a process that draws beside is worth its start."""
+DRAWS = ("matplotlib.figure", "matplotlib.backends.backend_agg", "percsim.report.figures")
+
 
 def _sample(plan: Plan, findings: Findings) -> BoxPicture | None:
     """First conducting box of the middle length of the best candidate, solved at rest."""
@@ -102,6 +109,7 @@ def _write(
     blocks: bool | dict[str, Any] = False,
     told: Told = lambda _: None,
     first: Callable[[FirstPage], None] = lambda _: None,
+    beside: LocalProcesses | None = None,
 ) -> Result:
     """Write results and show them, numbers first, so that a picture can never cost them.
 
@@ -140,7 +148,7 @@ def _write(
         summary |= improvement(findings)
         write_atomically(results / "summary.json", encode_json(summary, indent=1) + "\n")
         report = write_report(
-            results, summary, tables, _sample(plan, findings), folder / "figures"
+            results, summary, tables, _sample(plan, findings), folder / "figures", beside
         )
         check_interrupt()
         show(folder, results)
@@ -266,6 +274,7 @@ def run_plan(
                 executor=executor,
             )
 
+        begun = time.monotonic()
         stages = spend(plan, store.records, run)
         if verify_film is not None:
             found = find(plan, store.records(), stages)
@@ -289,9 +298,12 @@ def run_plan(
         }
         records, text = store.records(), plan.whole_text
         blocks = verify_film is not None or store.load_artefact("blocks", False)
-        result = _write(
-            plan, text, folder, records, extra, stages, store, blocks, told, first
-        )
+        worth = workers != 1 and time.monotonic() - begun > WORTH_A_PROCESS
+        with LocalProcesses(1, preload=DRAWS) if worth else nullcontext() as beside:
+            result = _write(
+                plan, text, folder, records, extra, stages, store, blocks, told, first,
+                beside,
+            )  # fmt: skip
         if verify_film is not None:
             store.save_artefacts(_kept_blocks(plan, records, result))
     return replace(result, recomputed=damaged)

@@ -9,15 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
 
 from percsim.film.casting import Castings
 from percsim.film.electrodes import Film
 from percsim.film.layers import StrainTransfer, gauss_legendre
 from percsim.film.visits import Visits
+
+if TYPE_CHECKING:
+    from scipy.interpolate import PchipInterpolator
 
 __all__ = [
     "LocalResponse",
@@ -74,6 +77,9 @@ class LocalResponse:
             )
         if not np.isfinite(logs).all():
             raise ValueError("log_ratios must be finite; leave open strains out")
+        # most films lie flat, and it takes longer to import than a decision may take
+        from scipy.interpolate import PchipInterpolator
+
         object.__setattr__(self, "_curve", PchipInterpolator(strains, logs, axis=1))
 
     @classmethod

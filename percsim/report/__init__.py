@@ -19,6 +19,7 @@ from percsim.report.candidates import Summary, deciding_index
 from percsim.report.rows import Table, write_tables
 
 if TYPE_CHECKING:
+    from percsim.boxes.pool import LocalProcesses
     from percsim.report.series import BoxPicture
 
 __all__ = [
@@ -57,6 +58,7 @@ def write_report(
     tables: Mapping[str, Table],
     sample: BoxPicture | None = None,
     drawn: Path | None = None,
+    beside: LocalProcesses | None = None,
 ) -> Report:
     """Write the tables, the figures and the page of a run, each whole or absent.
 
@@ -72,6 +74,8 @@ def write_report(
         One box, for its picture.
     drawn : Path, optional
         Folder of figures of before, whose pictures stand where their data do.
+    beside : LocalProcesses, optional
+        As of `percsim.report.figures.draw`.
 
     Returns
     -------
@@ -107,7 +111,7 @@ def write_report(
     rows = [i for i, of in enumerate(cast["candidate"]) if of == index]
     mine = {key: [column[i] for i in rows] for key, column in cast.items()}
     names = [chapter.figure for chapter in chapters if chapter.figure]
-    for drawing in draw(Run(summary, mine, sample), names, drawn):
+    for drawing in draw(Run(summary, mine, sample), names, drawn, beside):
         check_interrupt()
         drawings.append(drawing)
         target = pictures / f"{drawing.name}.png"

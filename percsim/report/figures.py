@@ -18,6 +18,7 @@ from typing import Any, cast
 import numpy as np
 
 from percsim.boxes.folder import checksum
+from percsim.boxes.pool import LocalProcesses, WorkerDiedError
 from percsim.quantities import mm, number, percent
 from percsim.report.boxes import network_figure
 from percsim.report.candidates import candidate_label, open_films_marked
@@ -329,7 +330,12 @@ FIGURES: Mapping[str, FigureEntry] = {
 """Every figure of a report, by the name of its file; a chapter of the page shows each."""
 
 
-def draw(run: Run, names: Sequence[str], drawn: Path | None = None) -> Iterator[Drawing]:
+def draw(
+    run: Run,
+    names: Sequence[str],
+    drawn: Path | None = None,
+    beside: LocalProcesses | None = None,
+) -> Iterator[Drawing]:
     """Draw figures one by one; one that breaks becomes a note and stops nothing.
 
     Parameters
@@ -340,6 +346,9 @@ def draw(run: Run, names: Sequence[str], drawn: Path | None = None) -> Iterator[
         Which figures.
     drawn : Path, optional
         Folder of pictures drawn before: one that shows the same data is taken from there.
+    beside : LocalProcesses, optional
+        A process that draws meanwhile all but the first and what solves a box, for which
+        kernels are at hand here.
 
     Yields
     ------
@@ -348,19 +357,31 @@ def draw(run: Run, names: Sequence[str], drawn: Path | None = None) -> Iterator[
 
     """
     run = replace(run, summary=open_films_marked(run.summary)).of_one_mix()
+    seen = {name: run.restricted(FIGURES[name].reads) for name in names}
+    lent = {
+        name: beside.submit(_drawing, name, seen[name], drawn)
+        for name in names[1:]
+        if beside is not None and "sample" not in FIGURES[name].reads
+    }
     for name in names:
-        entry = FIGURES[name]
         try:
-            seen = run.restricted(entry.reads)
-            fingerprint = checksum(f"{_code()} {seen.fingerprint()}".encode())
-            png = _standing(drawn, name, fingerprint)
-            yield Drawing(name, png or _png(entry, seen, fingerprint))
-        except NothingToDrawError as reason:
-            yield Drawing(name, note=f"Not drawn: {reason}.")
-        except Exception as error:  # a picture must never cost the results
-            yield Drawing(
-                name, note=f"Not drawn: {type(error).__name__}: {error}", failed=True
-            )
+            yield lent[name].result()
+        except (KeyError, WorkerDiedError):
+            yield _drawing(name, seen[name], drawn)
+
+
+def _drawing(name: str, run: Run, drawn: Path | None) -> Drawing:
+    """Draw one figure of what it sees."""
+    try:
+        fingerprint = checksum(f"{_code()} {run.fingerprint()}".encode())
+        png = _standing(drawn, name, fingerprint)
+        return Drawing(name, png or _png(FIGURES[name], run, fingerprint))
+    except NothingToDrawError as reason:
+        return Drawing(name, note=f"Not drawn: {reason}.")
+    except Exception as error:  # a picture must never cost the results
+        return Drawing(
+            name, note=f"Not drawn: {type(error).__name__}: {error}", failed=True
+        )
 
 
 def _png(entry: FigureEntry, run: Run, fingerprint: str) -> bytes:

@@ -6,12 +6,14 @@ import dataclasses
 import io
 import itertools
 import os
+import signal
 import subprocess
 import sys
 
 import numpy as np
 import pytest
 
+from percsim.boxes.pool import LocalProcesses
 from percsim.findings.tables import columns_of
 from percsim.report import boxes, figures, style
 from percsim.report.chapters import chapters_of
@@ -73,6 +75,20 @@ def test_figures_of_unusual_runs(invented, made, monkeypatch):
     assert not [d.note for d in drawings.values() if d.failed]
     assert drawings["loadings"].png is not None
     assert "no box was kept" in drawings["network"].note
+
+
+def test_a_process_beside_draws_the_same(invented):
+    """And where it dies, figures are drawn here."""
+    run = run_of(invented(weight_fractions=(0.22, 0.30), gaps=(3e-3,)))
+    names = ["loadings", "castings", "unknown"]
+    here = list(draw(run, names))
+    with LocalProcesses(1) as beside:
+        assert list(draw(run, names, None, beside)) == here
+        drawings = draw(run, names, None, beside)
+        next(drawings)
+        for number in beside.process_ids:
+            os.kill(number, signal.SIGKILL)
+        assert list(drawings) == here[1:]
 
 
 def test_drawing_twice_gives_the_same_bytes(invented):
