@@ -34,7 +34,7 @@ def say_result(
     result : Result
         Of a run.
     quiet, as_json, details : bool
-        The state alone; everything as JSON; every chapter besides.
+        The state alone, and what contradicts; everything as JSON; every chapter besides.
     said : bool
         Whether the first page was printed already.
 
@@ -43,7 +43,7 @@ def say_result(
     from percsim.report.answer import left_out
     from percsim.report.chapters import chapters_of
     from percsim.report.terminal import details_text, first_text
-    from percsim.words.first import state_line
+    from percsim.words.first import contradiction, state_line
 
     first = read_first_page(result.summary["first_page"])
     page = result.folder / "report.html"
@@ -51,6 +51,8 @@ def say_result(
         say_json({**result.summary, "folder": str(result.folder), "report": str(page)})
     elif quiet:
         say(f"{state_line(first)}.")
+        for line in contradiction(first):
+            tell(line)
     else:
         if not said:
             say(first_text(first, result.folder))

@@ -109,6 +109,11 @@ class MeasuredFilm:
     longest_gap : float
         The longest of these [s].
 
+    Raises
+    ------
+    ValueError
+        If the film is strained or open when the record begins.
+
     """
 
     protocol: Protocol
@@ -119,6 +124,16 @@ class MeasuredFilm:
     outliers: int
     gaps: int
     longest_gap: float
+
+    def __post_init__(self) -> None:
+        start = self.protocol.strains[0]
+        if start != 0.0:
+            raise ValueError(
+                f"begins at {1e6 * start:.4g} microstrain; it must begin with the film at"
+                " rest, at a strain of 0"
+            )
+        if len(self.log_resistances) and not np.isfinite(self.log_resistances[0]):
+            raise ValueError("the film is open before the first pull")
 
     @classmethod
     def of(cls, protocol: Protocol, log_resistances: Floats) -> MeasuredFilm:
@@ -183,12 +198,8 @@ def reduce_record(record: Record, branch: int = BRANCH) -> MeasuredFilm:
     visits = list(_visits(kept, stays, still, span / branch))
     strains = np.array([v.strain for v in visits])
     start = strains[0]
-    if abs(start) > max(still, 2.0 * SETTLED * span):
-        raise ValueError(
-            f"the record begins at {1e6 * start:.4g} microstrain; it must begin with the"
-            " film at rest, at a strain of 0"
-        )
-    strains[np.abs(strains - start) <= SETTLED * span] = 0.0
+    if abs(start) <= max(still, 2.0 * SETTLED * span):
+        strains[np.abs(strains - start) <= SETTLED * span] = 0.0
     times = np.maximum.accumulate([v.time for v in visits])
     temperatures = np.array([v.temperature for v in visits])
     logs = np.array([v.log_resistance for v in visits])

@@ -231,6 +231,12 @@ def _rows_of_film(row: dict[str, Any], faults: list[str]) -> Iterable[dict[str, 
     at = _read(row, "temperature", "temperature", faults)
     if STRAINED in row and "strain" not in row:
         faults.append(f"{_named(row)}: strain is missing, that of {STRAINED}")
+    if rest == math.inf and strained is not None and math.isfinite(strained):
+        if not str(row.get("strain", "")).lstrip().startswith("-"):
+            faults.append(
+                f"{_named(row)}: open at rest and not when pulled; pulling opens contacts, "
+                "so check which column is which"
+            )
     if len(faults) > known:
         return
     kept = {k: v for k, v in row.items() if k not in (FILM, STRAINED)}

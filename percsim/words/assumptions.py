@@ -26,6 +26,7 @@ from percsim.film.draws import TOLERANCE_NAMES
 from percsim.film.transfer import LoadingThreshold
 from percsim.quantities import percent, three, two
 from percsim.states.temperature import ROOM_TEMPERATURE
+from percsim.words.candidates import PULLED
 
 __all__ = ["Assumption", "assumptions"]
 
@@ -156,7 +157,8 @@ def _opening_rows(
     chords = castings.gauge_factors
     chords = chords[np.isfinite(castings.at_rest) & np.isfinite(chords)]
     if castings.strained_state is not None and len(chords) and not castings.is_open:
-        here = f" ({three(float(np.median(chords)))} here)"
+        of = PULLED[castings.model.pull]
+        here = f" ({three(float(np.median(chords)))} here, {of})"
     per_kelvin = 1.0 / Boltzmann / ROOM_TEMPERATURE**2
     most = ACTIVATION_RANGE[1]
     meV = 1e3 / elementary_charge

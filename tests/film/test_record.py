@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from percsim.film.protocol import Protocol
-from percsim.film.record import Record, reduce_record
+from percsim.film.record import MeasuredFilm, Record, reduce_record
 
 UE = 1e-6
 
@@ -143,6 +143,20 @@ def test_open_readings_stay_open():
     is_open = ~np.isfinite(found.log_resistances)
     np.testing.assert_array_equal(is_open, found.protocol.strains > 2.5e-3)
     assert np.isfinite(found.log_resistances[found.protocol.strains < 2.4e-3]).all()
+
+
+def test_a_record_of_a_film_that_begins_open_is_refused():
+    whole = record()
+    r = whole.resistances.copy()
+    r[whole.times <= 60.0] = np.inf
+    with pytest.raises(ValueError, match="open before the first pull"):
+        reduce_record(Record(whole.times, whole.strains, whole.temperatures, r))
+    protocol = reduce_record(whole).protocol
+    with pytest.raises(ValueError, match="begins at 500 microstrain"):
+        MeasuredFilm.of(
+            Protocol(protocol.times, protocol.strains + 500 * UE, protocol.temperatures),
+            np.zeros(len(protocol)),
+        )
 
 
 def test_a_small_strain_at_the_beginning_is_zero_a_large_one_is_refused():

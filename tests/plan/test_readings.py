@@ -83,6 +83,11 @@ def test_a_megohm_is_no_milliohm(tmp_path: Path, heading: str, unit: str) -> Non
         ("wieght_fraction,electrode_gap\n1,2\n", "did you mean 'weight_fraction'"),
         ("weight_fraction,gap,electrode_gap\n1,2,3\n", "electrode_gap is there twice"),
         ("weight_fraction,gap\n26 wt%,3 mm,0,5\n", "line 2 has 4 cells"),
+        (
+            "weight_fraction,electrode_gap,resistance,strain,strained_resistance\n"
+            "26 wt%,3 mm,open,0.3 %,1 kohm\n",
+            "line 2 (3 mm): open at rest and not when pulled",
+        ),
     ],
 )
 def test_a_file_that_cannot_be_read_says_why(
