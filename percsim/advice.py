@@ -11,7 +11,7 @@ import hashlib
 import json
 import os
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -44,7 +44,7 @@ from percsim.materials.recipe import Recipe as Mixture
 from percsim.packing import pack, unpack
 from percsim.plan import Plan
 from percsim.plan.sections.use import MeasuredSection
-from percsim.states.temperature import Bond
+from percsim.states.temperature import ROOM_TEMPERATURE, Bond
 
 if TYPE_CHECKING:
     from percsim.film.layers import StrainTransfer
@@ -267,10 +267,39 @@ def plan_readings(plan: Plan) -> tuple[Reading, ...]:
                 row.pull,
             )
         )  # fmt: skip
-    return _each_film_once(readings)
+    return _each_film_once(_as_changes(readings))
 
 
-def _each_film_once(readings: Sequence[Reading]) -> tuple[Reading, ...]:
+def _as_changes(readings: Sequence[Reading]) -> Iterator[Reading]:
+    """Turn R of films of one cup, read at rest and in another state, into what changed.
+
+    They are the same, row by row, where both have as many: their own scatter, and that of
+    the cup, would else count twice.
+    """
+    states: dict[object, list[float]] = {}
+
+    def read(r: Reading, *state: float) -> list[float]:
+        of = r.batch, r.loading, r.film, r.films, r.pull
+        return states.setdefault((of, state), [])
+
+    alone = [
+        bool(r.batch) and r.relative_change is None and not r.is_open for r in readings
+    ]
+    for r, plain in zip(readings, alone, strict=True):
+        if plain and r.resistance is not None:
+            read(r, r.strain, r.temperature).append(r.resistance)
+    places = Counter[int]()
+    for r, plain in zip(readings, alone, strict=True):
+        here, rest = read(r, r.strain, r.temperature), read(r, 0.0, ROOM_TEMPERATURE)
+        if plain and here is not rest and len(here) == len(rest):
+            k = places[id(here)]
+            places[id(here)] += 1
+            change = here[k] / rest[k] - 1.0
+            r = replace(r, resistance=None, relative_change=change, spread=None)
+        yield r
+
+
+def _each_film_once(readings: Iterable[Reading]) -> tuple[Reading, ...]:
     """Leave out R of films that another row has: the same films in another state.
 
     Films of one cup and size with one R at rest are the same, as many as the state has that

@@ -110,6 +110,27 @@ def test_films_read_at_more_strains_tell_their_resistance_once():
     assert told == [2000.0, None, 2000.0, 2000.0, 2000.0, None, 2100.0]
 
 
+def test_films_read_at_rest_and_strained_tell_what_changed():
+    row = {"weight_fraction": "15 wt%", "electrode_gap": "2 mm", "batch": "cup 1"}
+    strained = row | {"strain": "1000 microstrain"}
+    rows = [
+        row | {"resistance": "2 kohm"}, row | {"resistance": "2.5 kohm"},
+        strained | {"resistance": "2.1 kohm"}, strained | {"resistance": "2.6 kohm"},
+        # one film of another gap, and two: which is which is not told
+        row | {"electrode_gap": "3 mm", "resistance": "3 kohm"},
+        *[strained | {"electrode_gap": "3 mm", "resistance": f"3.{k} kohm"}
+          for k in (1, 2)],
+        {**row, "batch": "", "resistance": "2 kohm"},
+        {**strained, "batch": "", "resistance": "2.1 kohm"},
+    ]  # fmt: skip
+    plan = Plan.from_dict(tomllib.loads(PLAN) | {"measured": rows})
+    told = plan_readings(plan)
+    changes = [r.relative_change for r in told]
+    assert changes[2:4] == pytest.approx([0.05, 0.04])
+    assert [r.resistance for r in told[2:4]] == [None, None]
+    assert changes[:2] + changes[4:] == [None] * 7
+
+
 def test_a_stored_film_is_judged_without_compiled_code(tmp_path):
     """Contacts that remember included; the imports alone would not show it."""
     row = {"weight_fraction": "30 wt%", "electrode_gap": "2 mm", "resistance": "2 kohm"}
