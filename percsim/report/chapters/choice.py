@@ -61,10 +61,10 @@ def _missed(row: Row) -> str:
     return ", ".join(words)
 
 
-def _verdict(row: Row, meets: bool, is_best: bool) -> str:
+def _verdict(row: Row, meets: bool, chosen: str) -> str:
     """Say what comes of a candidate: chosen, met, or what it misses."""
     if meets:
-        return "best" if is_best else "meets all"
+        return chosen or "meets all"
     near = row.get("trusted") is False or any(
         "near" in why or "not represent" in why for why in row.get("refused_because") or []
     )
@@ -89,7 +89,7 @@ def _planned_rows(summary: Summary) -> list[tuple[str, ...]]:
                 "" if r == "open" else estimate(c["gauge_factor"]),
                 share(c["pass_share"]["value"]),
                 "" if unknown is None else share(unknown),
-                _verdict(c, bool(c["meets_target"]), is_chosen and k == index),
+                _verdict(c, bool(c["meets_target"]), "best" * (is_chosen and k == index)),
             )
         )
     return rows
@@ -112,10 +112,16 @@ def _measured_rows(summary: Summary) -> list[tuple[str, ...]]:
                 )),
                 share(row["pass_share"]),
                 share(row["best"]),
-                _verdict(row, met, k == measured["best"]),
+                _verdict(row, met, _chosen_by_films(summary) * (k == measured["best"])),
             )
         )  # fmt: skip
     return rows
+
+
+def _chosen_by_films(summary: Summary) -> str:
+    """Say why one of those that meet all is taken: films of it passed, or it is best."""
+    ready = (summary.get("decision") or {}).get("state") == "ready"
+    return "proved" if ready else "best"
 
 
 def candidates(summary: Summary) -> Chapter | None:
@@ -126,7 +132,8 @@ def candidates(summary: Summary) -> Chapter | None:
     index, is_chosen = deciding_index(summary)
     rows = _measured_rows(summary) if measured else _planned_rows(summary)
     marked = measured["best"] if measured else index
-    meeting = sum(row[-1] in ("best", "meets all") for row in rows)
+    chosen = _chosen_by_films(summary) if measured else "best"
+    meeting = sum(row[-1] in (chosen, "meets all") for row in rows)
     by = "by the measured films" if measured else "as planned"
     name = candidate_label(anchored(summary)) if measured else ""  # type: ignore[arg-type]
     if not measured and index is not None:
@@ -138,7 +145,9 @@ def candidates(summary: Summary) -> Chapter | None:
             "comes nearest"
         )
     elif meeting > 1:
-        claim = f"Of {len(rows)} candidates {meeting} meet every limit {by}, {name} best"
+        claim = (
+            f"Of {len(rows)} candidates {meeting} meet every limit {by}, {name} {chosen}"
+        )
     else:
         claim = f"Of {counted(len(rows), 'candidate')} {name} alone meets every limit {by}"
     last = ("#best|% of draws" if measured else "#unknowns in|%",)
