@@ -8,14 +8,14 @@ import json
 import zipfile
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
-from enum import StrEnum
+from enum import Enum, StrEnum
 from types import UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["of_plain", "pack", "unpack"]
+__all__ = ["of_plain", "pack", "plain", "unpack"]
 
 
 def pack(value: Any) -> str:
@@ -98,6 +98,31 @@ def _made(told: Any, arrays: Any, classes: Mapping[str, type]) -> Any:
         return float.fromhex(told["float"])
     parts = {k: _made(v, arrays, classes) for k, v in told["fields"].items()}
     return classes[told["class"]](**parts)
+
+
+def plain(value: Any) -> Any:
+    """Turn dataclasses, enumerations, tuples and arrays into what JSON knows.
+
+    The keys of a dataclass are its fields. One that still holds its default, None, is left
+    out; any other None is null. Keys that no Python reads need no field each: the mapping
+    `_told` holds them, and they stand beside the others.
+    """
+    if is_dataclass(value) and not isinstance(value, type):
+        kept = {
+            f.name: plain(part)
+            for f in fields(value)
+            if (part := getattr(value, f.name)) is not None or f.default is not None
+        }
+        return kept | kept.pop("_told", {})
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, Mapping):
+        return {str(key): plain(entry) for key, entry in value.items()}
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, list | tuple):
+        return [plain(entry) for entry in value]
+    return value.item() if isinstance(value, np.generic) else value
 
 
 def of_plain(kind: Any, told: Any) -> object:

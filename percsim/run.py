@@ -145,7 +145,9 @@ def _write(
         write_atomically(results / "cups.csv", cup_sheet(plan, findings.first))
         first(findings.first)
         told("draw")
-        summary |= improvement(findings)
+        improved = improvement(findings)
+        if improved is not None:
+            summary["improvement"] = improved
         write_atomically(results / "summary.json", encode_json(summary, indent=1) + "\n")
         report = write_report(
             results, summary, tables, _sample(plan, findings), folder / "figures", beside

@@ -21,9 +21,9 @@ from typer.testing import CliRunner, Result
 from percsim import __version__
 from percsim.cli import app
 from percsim.errors import FolderError
-from percsim.findings.rows import plain
 from percsim.first_page import read_first_page
 from percsim.materials import material_names
+from percsim.packing import plain
 from percsim.plan import Plan
 from percsim.plan.sections import MODELS
 

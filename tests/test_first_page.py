@@ -13,8 +13,9 @@ from percsim.boxes.store import encode_json
 from percsim.changes import FEWEST, _easier, changes_of, tighter
 from percsim.decision.decide import State
 from percsim.decision.target import Target
-from percsim.findings.rows import plain, summary_of_choice
+from percsim.findings.rows import summary_of_choice
 from percsim.first_page import _misses, first_page, read_first_page
+from percsim.packing import plain
 from percsim.remarks import Remark
 
 TIGHT = {"largest_resistance_cv": "15 %"}

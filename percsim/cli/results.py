@@ -114,7 +114,7 @@ def compare(
     """
     from percsim.boxes.folder import results_folder, write_atomically
     from percsim.compare import compare as put_side_by_side
-    from percsim.findings.rows import plain
+    from percsim.packing import plain
     from percsim.report.compared import compared_page, compared_text
     from percsim.words.first import state_line
 

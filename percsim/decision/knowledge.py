@@ -88,8 +88,8 @@ class Band:
     p95: float
 
     @classmethod
-    def of(cls, values: Floats, weights: Floats) -> Band:
-        """Of weighted values; inf and -inf are values."""
+    def of(cls, values: Floats, weights: Floats | None = None) -> Band:
+        """Of values, weighted alike by default; inf and -inf are values."""
         found = weighted_quantiles(values, (0.5, 0.05, 0.95), weights)
         return cls(*(float(x) for x in found))
 

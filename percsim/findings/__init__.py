@@ -1,7 +1,8 @@
 """Stored outcomes -> summary: the decision first, then chapter by chapter.
 
-A chapter is a function of the findings and of the summary so far; it returns the keys it
-adds, none when the plan does not ask for it. The report draws what it finds there.
+A chapter is a function of the findings, None when the plan does not ask for it. What other
+chapters read of one are the attributes of a dataclass, made once and got by calling it. The
+report draws what it finds in the summary.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ from percsim.findings.judged import Findings, judge_mixes
 from percsim.findings.layers import layers
 from percsim.findings.mixes import gather_mixes
 from percsim.findings.operation import operation
-from percsim.findings.patches import patches
+from percsim.findings.patches import patch_cautions, patches
 from percsim.findings.rows import summary_of_choice
 from percsim.findings.spread import spread
 from percsim.findings.stages import Stages, next_stage
@@ -37,24 +38,25 @@ from percsim.findings.tables import Table, box_tables, candidate_table, casting_
 from percsim.findings.temperature import temperature
 from percsim.findings.words import not_modelled
 from percsim.jobs import across_jobs, box_jobs, threshold_jobs
+from percsim.packing import plain
 from percsim.plan import Plan
 
 __all__ = ["CHAPTERS", "Findings", "assemble", "find"]
 
-CHAPTERS: tuple[Callable[[Findings, dict[str, Any]], dict[str, Any]], ...] = (
-    film,
-    spread,
-    front,
-    day_one,
-    measured_films,
-    layers,
-    currents,
-    temperature,
-    operation,
-    cycles,
-    patches,
-)
-"""What a summary holds beyond the decision, in order."""
+CHAPTERS: dict[str, Callable[[Findings], object]] = {
+    "film": film,
+    "spread": spread,
+    "front": front,
+    "day_one": day_one,
+    "anchor": measured_films,
+    "layers": layers,
+    "currents": currents,
+    "temperature": temperature,
+    "operation": operation,
+    "cycles": cycles,
+    "patches": patches,
+}
+"""What a summary holds beyond the decision, by key, in order."""
 
 
 Told = Callable[[str], None]
@@ -182,7 +184,11 @@ def assemble(
     expected |= {job.key: job for job in across_jobs(plan)}
     expected |= {job.key: job for job in threshold_jobs(plan)}
     done = {key for key, record in records.items() if record.status == "done"}
-    choice = summary_of_choice(findings)
+    choice, used, layered = (
+        summary_of_choice(findings),
+        operation(findings),
+        layers(findings),
+    )
     summary = {
         "version": __version__,
         "title": plan.title,
@@ -214,14 +220,23 @@ def assemble(
         "not_modelled": not_modelled(
             opening=plan.contacts.model == "opening",
             overlap=plan.placement.impenetrable == 0.0,
+            layered=layered is not None,
+            heated=used.warnings is not None,
         ),
-        "cautions": [*plan.remarks, *choice["cautions"], *plan.cautions],
+        "cautions": [
+            *(used.warnings or ()),
+            *(layered.cautions if layered else ()),
+            *plan.remarks,
+            *choice["cautions"],
+            *plan.cautions,
+            *patch_cautions(findings),
+        ],
         "failed_boxes": failed_rows(expected.values(), records),
     }
-    for chapter in CHAPTERS:
-        summary |= chapter(findings, summary)
+    made = {name: chapter(findings) for name, chapter in CHAPTERS.items()}
+    summary |= plain({name: found for name, found in made.items() if found is not None})
     if with_blocks and "film" in summary:
-        summary["film"] |= blocks(findings)
+        summary["film"] |= plain(blocks(findings))
     tables = {
         "candidates": candidate_table(findings, summary["candidates"]),
         "castings": casting_table(findings.whole),

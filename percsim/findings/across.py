@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,23 +51,6 @@ class Across:
         errors = np.array([max(r.relative_error, 0.01) for r in self.ratios])
         logs = np.log([r.value for r in self.ratios])
         return float(np.exp(np.average(logs, weights=errors**-2.0)))
-
-    def as_dict(self) -> dict[str, Any]:
-        """Keys as in `summary.json`."""
-        return {
-            "direction": {None: "alike", 1: "width", 2: "thickness"}[self.axis],
-            "ratio": self.ratio,
-            "boxes": self.n_boxes,
-            "open_boxes": self.n_open_boxes,
-            "by_loading": [
-                {
-                    "weight_fraction": w,
-                    "ratio": r.value,
-                    "standard_error": r.standard_error,
-                }
-                for w, r in zip(self.weight_fractions, self.ratios, strict=True)
-            ],
-        }
 
 
 def gather_across(

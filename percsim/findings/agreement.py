@@ -20,7 +20,7 @@ from percsim.states.temperature import ROOM_TEMPERATURE
 __all__ = ["batch_agreement"]
 
 
-def _cause(cause: Cause) -> dict[str, Any]:
+def _cause(cause: Cause) -> dict[str, object]:
     """One cause; what it is off by as a fraction, one standard error either way."""
     low, middle, high = (cause.off_by + k * cause.standard_error for k in (-1.0, 0.0, 1.0))
     if cause.name == "mixing":

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.boxes.results import Currents
+from percsim.boxes.results import Currents as BoxCurrents
 from percsim.boxes.simulate import POWER_QUANTILES, finished
 from percsim.decision.priors import ContactParameters
 from percsim.film.memories import MEMORY
-from percsim.findings.judged import Findings
+from percsim.findings.judged import Findings, once
 
-__all__ = ["currents"]
+__all__ = ["Currents", "currents"]
 
 STEP, SMALL = 1.1, 1e-4
 """Factor on each parameter in the table of gradients, and relative step of its slopes."""
@@ -22,10 +22,36 @@ STEP, SMALL = 1.1, 1e-4
 Floats = NDArray[np.float64]
 
 
-def _mean(values: Floats) -> dict[str, float]:
-    n = len(values)
-    error = float(values.std(ddof=1) / np.sqrt(n)) if n > 1 else float("inf")
-    return {"mean": float(values.mean()), "standard_error": error}
+@dataclass(frozen=True, slots=True)
+class Mean:
+    """Mean over boxes with its standard error."""
+
+    mean: float
+    standard_error: float
+
+    @classmethod
+    def of(cls, values: Floats) -> Mean:
+        """Of one number a box."""
+        n = len(values)
+        error = float(values.std(ddof=1) / np.sqrt(n)) if n > 1 else float("inf")
+        return Mean(float(values.mean()), error)
+
+
+@dataclass(frozen=True, slots=True)
+class Largest(Mean):
+    """The same, and the largest."""
+
+    largest: float
+
+
+@dataclass(frozen=True, slots=True)
+class Currents:
+    """What the currents of the boxes of a film tell beyond its resistance."""
+
+    n_boxes: int
+    film_voltage_V: float
+    largest_contact_power_W: Largest
+    _told: Mapping[str, object]
 
 
 def _over_full(estimate: Floats, full: Floats) -> dict[str, float]:
@@ -42,20 +68,19 @@ def _over_full(estimate: Floats, full: Floats) -> dict[str, float]:
     }
 
 
-def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
+@once
+def currents(findings: Findings) -> Currents | None:
     """Collect what the solves at rest tell beyond the resistance.
 
     Parameters
     ----------
     findings : Findings
         What the boxes of a plan gave.
-    summary : dict
-        The summary so far; the read-out of the candidate is taken from it.
 
     Returns
     -------
-    dict
-        `currents`, or nothing when the film is open or nothing of it is stored. See Notes.
+    Currents or None
+        None when the film is open or nothing of it is stored. See Notes.
 
     Notes
     -----
@@ -68,7 +93,7 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     castings, fit = findings.best.castings, findings.best.fit
     film, loading, ref = castings.film, fit.loading, castings.visits.rest
     if fit.is_open or np.isinf(castings.nominal[ref]):
-        return {}
+        return None
     boxes = [
         (result.conductances[job.rest], result.currents)
         for job, result in finished(findings.jobs, findings.records)
@@ -77,16 +102,14 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     ]
     rows = [found for conductance, found in boxes if conductance > 0.0]
     if len(rows) < 2:
-        return {}
+        return None
     g = np.array([conductance for conductance, _ in boxes if conductance > 0.0])
 
-    def values(of: Callable[[Currents], float | Floats]) -> Floats:
+    def values(of: Callable[[BoxCurrents], float | Floats]) -> Floats:
         return np.array([of(row) for row in rows])
 
-    index = summary.get("chosen")
-    index = summary.get("nearest") if index is None else index
-    readout = (summary["candidates"][index or 0] or {}).get("readout") or {}
-    voltage = float(readout.get("voltage_V") or 1.0)
+    readout = findings.best.readout
+    voltage = (readout.voltage if readout else 0.0) or 1.0
     rho, excess = fit.resistivity[ref], fit.electrode_excess[ref]
     ends = film.layout.ends(rho, excess, film.thickness)
     path = rho * film.electrode_gap + float(ends)
@@ -95,45 +118,41 @@ def currents(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     boxes_in_film = film.volume / fit.box_volume
     power = values(lambda row: row.power_sorted)
     noise = values(lambda row: row.noise_index)
-    return {
-        "currents": {
-            "weight_fraction": loading.weight_fraction,
-            "electrode_gap_m": film.electrode_gap,
-            "n_boxes": len(rows),
-            "n_open": len(boxes) - len(rows),
-            "box_length_m": loading.lengths[-1],
-            "boxes_in_film": boxes_in_film,
-            "hottest_share": _mean(values(lambda row: row.hottest_share)),
-            "supplied": "voltage_V" in readout,
-            "film_voltage_V": voltage,
-            "box_voltage_V": box_voltage,
-            "largest_share": _mean(values(lambda row: row.largest_share)),
-            "largest_contact_power_W": _mean(largest) | {"largest": float(largest.max())},
-            "noise_index_box": _mean(noise),
-            "noise_index_film": _mean(noise / boxes_in_film),
-            "conductance_S": float(np.exp(np.log(g).mean())),
-            "estimates": {
-                "critical_path": _over_full(values(lambda row: row.critical_path_S), g),
-                "bottleneck": _over_full(values(lambda row: row.bottleneck_S), g),
-                "effective_medium": _over_full(
-                    values(lambda row: row.effective_medium_S), g
-                ),
-            },
-            "power_by_contact": [
-                {
-                    "hottest": share,
-                    "mean": float(column.mean()),
-                    "p05": float(np.quantile(column, 0.05)),
-                    "p95": float(np.quantile(column, 0.95)),
-                }
-                for share, column in zip(POWER_QUANTILES, power.T, strict=True)
-            ],
-            "gradient": _gradient(findings),
-        }
+    told = {
+        "weight_fraction": loading.weight_fraction,
+        "electrode_gap_m": film.electrode_gap,
+        "n_open": len(boxes) - len(rows),
+        "box_length_m": loading.lengths[-1],
+        "boxes_in_film": boxes_in_film,
+        "hottest_share": Mean.of(values(lambda row: row.hottest_share)),
+        "supplied": readout is not None,
+        "box_voltage_V": box_voltage,
+        "largest_share": Mean.of(values(lambda row: row.largest_share)),
+        "noise_index_box": Mean.of(noise),
+        "noise_index_film": Mean.of(noise / boxes_in_film),
+        "conductance_S": float(np.exp(np.log(g).mean())),
+        "estimates": {
+            "critical_path": _over_full(values(lambda row: row.critical_path_S), g),
+            "bottleneck": _over_full(values(lambda row: row.bottleneck_S), g),
+            "effective_medium": _over_full(values(lambda row: row.effective_medium_S), g),
+        },
+        "power_by_contact": [
+            {
+                "hottest": share,
+                "mean": column.mean(),
+                "p05": np.quantile(column, 0.05),
+                "p95": np.quantile(column, 0.95),
+            }
+            for share, column in zip(POWER_QUANTILES, power.T, strict=True)
+        ],
+        "gradient": _gradient(findings),
     }
+    mean = Mean.of(largest)
+    most = Largest(mean.mean, mean.standard_error, float(largest.max()))
+    return Currents(len(rows), voltage, most, told)
 
 
-def _gradient(findings: Findings) -> list[dict[str, Any]]:
+def _gradient(findings: Findings) -> list[dict[str, object]]:
     """Give what a tenth more of each parameter does to R and the chord gauge factor."""
     model, castings = findings.mix.model, findings.best.castings
     if model.surface is None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import asdict
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,16 +13,17 @@ from percsim.advice import logs_along
 from percsim.boxes.sampling import box_seed
 from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.cycled import CycleTold
-from percsim.decision.knowledge import spread_points
+from percsim.decision.knowledge import Band, spread_points
 from percsim.film.bench import deviation
 from percsim.film.cycled import CycledFilms
 from percsim.film.protocol import Protocol
 from percsim.film.protocol import cycles as cycles_of
 from percsim.film.record import MeasuredFilm
 from percsim.findings.judged import Findings
-from percsim.quantities import number
+from percsim.findings.operation import operation
+from percsim.findings.temperature import temperature
 
-__all__ = ["budget", "cycles"]
+__all__ = ["budget", "cycles", "other_errors"]
 
 Floats = NDArray[np.float64]
 
@@ -43,69 +45,68 @@ SWINGS = 6
 """Swings of a vibration: the first comes from rest, and equal ones add nothing for long."""
 
 
-def cycles(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
+def cycles(findings: Findings) -> dict[str, object] | None:
     """Say what pulling does to the chosen or nearest film, over all that is not known.
 
     Parameters
     ----------
     findings : Findings
         Of the run.
-    summary : dict
-        So far: `temperature`, `operation` and candidates enter the error budget.
 
     Returns
     -------
-    dict
-        Key `cycles`; nothing where contacts do not open, or the film does not conduct.
+    dict or None
+        None where contacts do not open, or the film does not conduct.
 
     """
     plan = findings.plan
     if plan.contacts.model != "opening" or not len(findings.mix.model.volume_fractions):
-        return {}
+        return None
     films, n_open = _films(findings, plan.protocol)
     if films is None:
-        return {}
+        return None
     path = plan.protocol
     first, last = films.first, films.whole[-1]
-    found: dict[str, Any] = {
-        "protocol": {
-            "pulls": len(path.pulls),
-            "first": first + 1,
-            "whole": len(films.whole),
-            "conditioned_after": len(films.whole) - len(films.conditioned),
-            "lowest": float(path.strains.min()),
-            "highest": float(path.strains.max()),
-            "hold_s": films.creep_time,
-            "duration_s": float(path.times[-1] - path.times[0]),
-        },
+    protocol: dict[str, object] = {
+        "pulls": len(path.pulls),
+        "first": first + 1,
+        "whole": len(films.whole),
+        "conditioned_after": len(films.whole) - len(films.conditioned),
+        "lowest": float(path.strains.min()),
+        "highest": float(path.strains.max()),
+        "hold_s": films.creep_time,
+        "duration_s": float(path.times[-1] - path.times[0]),
+    }
+    found: dict[str, object] = {
+        "protocol": protocol,
         "draws": len(films.resistances),
         "open_or_opening": n_open,
-        "gauge_factor_first": _band(films.gauge_factor(first)),
-        "gauge_factor_conditioned": _band(films.gauge_factor(last)),
-        "width_first_percent": _band(100.0 * films.width(first)),
-        "width_conditioned_percent": _band(100.0 * films.width(last)),
+        "gauge_factor_first": Band.of(films.gauge_factor(first)),
+        "gauge_factor_conditioned": Band.of(films.gauge_factor(last)),
+        "width_first_percent": Band.of(100.0 * films.width(first)),
+        "width_conditioned_percent": Band.of(100.0 * films.width(last)),
         "return_higher": float((films.width(first) > 0.0).mean()),
-        "hysteresis_percent": _band(100.0 * films.hysteresis),
-        "hysteresis_microstrain": _band(1e6 * films.hysteresis_strain),
-        "repeatability_percent": _band(100.0 * films.repeatability),
-        "repeatability_microstrain": _band(1e6 * films.repeatability_strain),
-        "drift_microstrain": _band(1e6 * films.creep_strain),
+        "hysteresis_percent": Band.of(100.0 * films.hysteresis),
+        "hysteresis_microstrain": Band.of(1e6 * films.hysteresis_strain),
+        "repeatability_percent": Band.of(100.0 * films.repeatability),
+        "repeatability_microstrain": Band.of(1e6 * films.repeatability_strain),
+        "drift_microstrain": Band.of(1e6 * films.creep_strain),
         "loops": {"first": _loop(films, first), "conditioned": _loop(films, last)},
     }
     ends = [k for k in range(len(films.pulls)) if films.returns(k)]
     found["zero_after"] = [
-        {"pull": k + 1, **_band(100.0 * films.zero_shift(k))} for k in ends
+        {"pull": k + 1, **asdict(Band.of(100.0 * films.zero_shift(k)))} for k in ends
     ]
     after = next((k for k in ends if k >= first), None)
     if after is not None:
-        found["protocol"]["zero_after"] = after + 1
-        found["zero_shift_percent"] = _band(100.0 * films.zero_shift(after))
-        found["zero_shift_microstrain"] = _band(1e6 * films.zero_shift_strain(after))
+        protocol["zero_after"] = after + 1
+        found["zero_shift_percent"] = Band.of(100.0 * films.zero_shift(after))
+        found["zero_shift_microstrain"] = Band.of(1e6 * films.zero_shift_strain(after))
     back = films.zero_return_strain
     if back is not None:
-        found["zero_return_microstrain"] = _band(1e6 * back)
-    found["zero_at_end_microstrain"] = _band(1e6 * films.as_strain(films.at_end))
-    found["budget"] = budget(films, summary)
+        found["zero_return_microstrain"] = Band.of(1e6 * back)
+    found["zero_at_end_microstrain"] = Band.of(1e6 * films.as_strain(films.at_end))
+    found["budget"] = budget(films, other_errors(findings, films))
     found["vibration"] = _vibration(findings)
     posterior = findings.posterior
     if posterior is not None and posterior.cycles:
@@ -113,7 +114,7 @@ def cycles(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         found["measured"] = [
             _measured(told, film) for told, film in zip(posterior.cycles, rows, strict=True)
         ]
-    return {"cycles": found}
+    return found
 
 
 def _films(findings: Findings, path: Protocol) -> tuple[CycledFilms | None, int]:
@@ -137,28 +138,25 @@ def _films(findings: Findings, path: Protocol) -> tuple[CycledFilms | None, int]
     return CycledFilms(path, np.exp(rest + response * (logs - rest))), int((~kept).sum())
 
 
-def _band(values: Floats) -> dict[str, float]:
-    """Median, 5 and 95 % over draws, infinite values counted."""
-    median, low, high = weighted_quantiles(values, (0.5, 0.05, 0.95))
-    return {"median": float(median), "p05": float(low), "p95": float(high)}
-
-
-def _loop(films: CycledFilms, pull: int) -> dict[str, list[float]]:
+def _loop(films: CycledFilms, pull: int) -> dict[str, Floats]:
     """R along one pull over that where it starts: strains, and the band over draws."""
     p = films.pulls[pull]
     rows = np.r_[p.loading, p.unloading]
     ratio = films.resistances[:, rows] / films.resistances[:, [p.start]]
-    median, low, high = weighted_quantiles(ratio, (0.5, 0.05, 0.95)).tolist()
-    return {
-        "strain": films.protocol.strains[rows].tolist(),
-        "median": median,
-        "p05": low,
-        "p95": high,
-    }
+    strain = {"strain": films.protocol.strains[rows]}
+    band = weighted_quantiles(ratio, (0.5, 0.05, 0.95))
+    return strain | dict(zip(("median", "p05", "p95"), band, strict=True))
 
 
-def budget(films: CycledFilms, summary: dict[str, Any]) -> dict[str, Any]:
+def budget(films: CycledFilms, others: Mapping[str, float]) -> dict[str, object]:
     """Error budget of a conditioned film [microstrain], standard uncertainties.
+
+    Parameters
+    ----------
+    films : CycledFilms
+        One a draw.
+    others : mapping of str to float
+        What else errs, by name [microstrain].
 
     Notes
     -----
@@ -186,16 +184,18 @@ def budget(films: CycledFilms, summary: dict[str, Any]) -> dict[str, Any]:
     if back is not None:
         parts["return of zero"] = 1e6 * np.abs(back) / root
     n = len(films.resistances)
-    for name, value in _others(summary, films).items():
-        parts[name] = np.full(n, value)
+    parts |= {name: np.full(n, value) for name, value in others.items()}
     total = np.sqrt(sum(part**2 for part in parts.values()))
-    rows = [{"name": name, "counts": True, **_band(part)} for name, part in parts.items()]
+    rows = [
+        {"name": name, "counts": True, **asdict(Band.of(part))}
+        for name, part in parts.items()
+    ]
     if films.returns(films.first):
         shift = 1e6 * np.abs(films.zero_shift_strain(films.first)) / root
-        rows.append({"name": "zero, first pull", "counts": False, **_band(shift)})
+        rows.append({"name": "zero, first pull", "counts": False, **asdict(Band.of(shift))})
     return {
         "rows": rows,
-        "total": _band(np.asarray(total)),
+        "total": Band.of(np.asarray(total)),
         "kelvin": ONE_KELVIN,
         "strain": _reach(films),
     }
@@ -206,29 +206,21 @@ def _reach(films: CycledFilms) -> float:
     return float(np.abs(e).max())
 
 
-def _others(summary: dict[str, Any], films: CycledFilms) -> dict[str, float]:
+def other_errors(findings: Findings, films: CycledFilms) -> dict[str, float]:
     """Give the standard uncertainty [microstrain] of what else errs, where it is known."""
     out: dict[str, float] = {}
-    thermal = (summary.get("temperature") or {}).get("thermal_output_microstrain_per_K")
-    if thermal:
-        value = number(thermal["value"])
-        if value is not None:
-            out["temperature"] = abs(value) * ONE_KELVIN / math.sqrt(3.0)
-    noise = (summary.get("operation") or {}).get("noise") or {}
-    value = number(noise.get("noise_microstrain"))
-    if value is not None:
-        out["noise"] = value
-    at = summary.get("chosen")
-    at = summary.get("nearest") if at is None else at
-    rows = summary.get("candidates") or []
-    if at is not None and rows:
-        spread = number(rows[at].get("gauge_factor_cv"))
-        if spread is not None:
-            out["calibration"] = 1e6 * spread * _reach(films)
+    thermal = temperature(findings).thermal_output_microstrain_per_K
+    if thermal is not None:
+        out["temperature"] = abs(thermal.value) * ONE_KELVIN / math.sqrt(3.0)
+    noise, best = operation(findings).noise, findings.best
+    if noise is not None:
+        out["noise"] = noise.noise_microstrain
+    if best.gauge_factor is not None and math.isfinite(best.resistance.median):
+        out["calibration"] = 1e6 * best.gauge_factor_cv * _reach(films)
     return out
 
 
-def _vibration(findings: Findings) -> dict[str, Any]:
+def _vibration(findings: Findings) -> dict[str, object]:
     """Shift of the mean of R over cycles of the plan's vibration, contacts at once.
 
     From the first swing to the last, at the mean strain. What a film does that fast is not
@@ -247,7 +239,7 @@ def _vibration(findings: Findings) -> dict[str, Any]:
     return {
         "mean_microstrain": 1e6 * mean,
         "amplitude_microstrain": 1e6 * amplitude,
-        "mean_shift_microstrain": _band(shift),
+        "mean_shift_microstrain": Band.of(shift),
         "quickest_pull_s": _quickest(findings.plan.protocol),
         "determined": _quickest(findings.plan.protocol) < 1.0 / AUDIO,
     }
@@ -257,33 +249,27 @@ def _quickest(path: Protocol) -> float:
     return min(float(path.times[p.end] - path.times[p.start]) for p in path.pulls)
 
 
-def _measured(told: CycleTold, film: MeasuredFilm) -> dict[str, Any]:
+def _measured(told: CycleTold, film: MeasuredFilm) -> dict[str, object]:
     """Put a measured film beside what was predicted before and after it."""
     path, logs = film.protocol, film.log_resistances
-    ratio = np.exp(logs - logs[0])
-    after, before = np.exp(told.band), np.exp(told.prior_band)
-    names = told.narrowing
+    after, before, noise = np.exp(told.band), np.exp(told.prior_band), told.noise
     return {
-        "time_s": path.times.tolist(),
-        "strain": path.strains.tolist(),
-        "temperature_K": path.temperatures.tolist(),
-        "ratio": ratio.tolist(),
+        "time_s": path.times,
+        "strain": path.strains,
+        "temperature_K": path.temperatures,
+        "ratio": np.exp(logs - logs[0]),
         "readings": film.readings,
         "outliers": film.outliers,
         "gaps": film.gaps,
         **{
-            f"{key}{end}": row.tolist()
+            f"{key}{end}": row
             for key, band in (("predicted", after), ("predicted_before", before))
             for end, row in zip(("", "_p05", "_p95"), band, strict=True)
         },
         "effective_draws": told.effective_size,
-        "error_percent": {
-            "median": 100.0 * told.noise.median,
-            "p05": 100.0 * told.noise.p05,
-            "p95": 100.0 * told.noise.p95,
-        },
-        "width_left": dict(names),
-        "width_before": dict(told.before),
+        "error_percent": Band(100.0 * noise.median, 100.0 * noise.p05, 100.0 * noise.p95),
+        "width_left": told.narrowing,
+        "width_before": told.before,
         "one_temperature": len(path.temperature_steps) == 0,
         "recloses": told.recloses,
     }

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,6 @@ from percsim.decision.sensitivity import best_shares, first_order_shares
 from percsim.decision.target import Target
 from percsim.film.curve import initial_slopes
 from percsim.findings.judged import Findings
-from percsim.findings.rows import band_row
 
 __all__ = ["day_one", "outlook_rows", "prior_rows"]
 
@@ -26,7 +24,7 @@ Floats = NDArray[np.float64]
 UNITS = {"g0": "S", "Ea": "J"}
 
 
-def prior_rows(priors: Priors) -> list[dict[str, Any]]:
+def prior_rows(priors: Priors) -> list[dict[str, object]]:
     """Distributions before any reading, for the summary."""
     rows = []
     for prior in priors:
@@ -80,19 +78,19 @@ def _responses(
     return found
 
 
-def _conducting_band(o: Outlook, values: Floats | None) -> dict[str, float] | None:
+def _conducting_band(o: Outlook, values: Floats | None) -> Band | None:
     """Band over the draws whose film conducts; None where half of them do not."""
     if values is None:
         return None
     weights = np.where(o.conducts[:, o.nominal], o.weights, 0.0)
     if weights.sum() < 0.5:
         return None
-    return band_row(Band.of(values, weights / weights.sum()))
+    return Band.of(values, weights / weights.sum())
 
 
 def outlook_rows(
     films: Films, outlooks: Sequence[Outlook], target: Target, *, with_shares: bool
-) -> tuple[list[dict[str, Any]], Floats]:
+) -> tuple[list[dict[str, object]], Floats]:
     """Bands and chances of every candidate; pass share of each at each draw.
 
     Parameters
@@ -122,17 +120,17 @@ def outlook_rows(
     for o, share, chance, (initial, drift) in zip(
         outlooks, shares, best, responses, strict=True
     ):
-        row = {
+        row: dict[str, object] = {
             "weight_fraction": o.recipe.loading.weight_fraction,
             "electrode_gap_m": o.recipe.film.electrode_gap,
             "thickness_m": o.recipe.film.thickness,
-            "film_resistance_ohm": band_row(o.film_band()),
-            "casting_resistance_ohm": band_row(o.casting_band()),
+            "film_resistance_ohm": o.film_band(),
+            "casting_resistance_ohm": o.casting_band(),
             "open": float(known.weights @ o.open_shares),
-            "gauge_factor": band_row(o.response_band()),
+            "gauge_factor": o.response_band(),
             "gauge_factor_initial": _conducting_band(o, initial),
-            "resistance_cv": band_row(known.band(o.resistance_cv)),
-            "gauge_factor_cv": band_row(known.band(o.gauge_factor_cv)),
+            "resistance_cv": known.band(o.resistance_cv),
+            "gauge_factor_cv": known.band(o.gauge_factor_cv),
             "temperature_coefficient_per_K": _conducting_band(o, drift),
             "in_window": float(known.weights @ o.pass_shares(window_only)),
             "pass_share": float(known.weights @ share),
@@ -156,26 +154,24 @@ def outlook_rows(
     return rows, shares
 
 
-def day_one(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
+def day_one(findings: Findings) -> dict[str, object] | None:
     """Carry the day-one distributions to every candidate of the mix.
 
     Parameters
     ----------
     findings : Findings
         Of the run.
-    summary : dict
-        So far; not used.
 
     Returns
     -------
-    dict
-        Key `day_one`; nothing for laws other than contact opening, and where no boxes were
-        solved at other settings of the law.
+    dict or None
+        None for laws other than contact opening, and where no boxes were solved at other
+        settings of the law.
 
     """
     films, target, known = findings.mix.films, findings.target, findings.known
     if films.model.surface is None:
-        return {}
+        return None
     if findings.posterior is None:
         of = {o.recipe: o for o in findings.outlooks}
         outlooks: Sequence[Outlook] = [of[recipe] for recipe in films.recipes]
@@ -183,15 +179,12 @@ def day_one(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         known, _ = known_of(replace(films, plan=replace(films.plan, measured=())))
         outlooks = carried(films, films.recipes, known)
     rows, shares = outlook_rows(films, outlooks, target, with_shares=True)
+    passes = shares.max(axis=0) >= target.pass_share_min
     return {
-        "day_one": {
-            "n_draws": len(known),
-            "window_ohm": list(target.window),
-            "priors": prior_rows(known.priors),
-            "candidates": rows,
-            "best": int(np.argmax(shares @ known.weights)),
-            "any_passes": float(
-                known.weights @ (shares.max(axis=0) >= target.pass_share_min)
-            ),
-        }
+        "n_draws": len(known),
+        "window_ohm": target.window,
+        "priors": prior_rows(known.priors),
+        "candidates": rows,
+        "best": int(np.argmax(shares @ known.weights)),
+        "any_passes": float(known.weights @ passes),
     }

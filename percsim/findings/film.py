@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,7 +14,7 @@ from percsim.film.electrodes import Film
 from percsim.film.transfer import LoadingFit
 from percsim.film.verify import compare_films
 from percsim.findings.across import Across, gather_across
-from percsim.findings.judged import Findings
+from percsim.findings.judged import Findings, once
 from percsim.findings.layers import strain_profile
 from percsim.jobs import films_of
 from percsim.particles.box import Box
@@ -28,29 +26,17 @@ FILMS = 200
 """Films put together from blocks, with and without uneven mixing."""
 
 
-def film(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
+def film(findings: Findings) -> dict[str, object] | None:
     """Size and electrodes of the chosen or nearest candidate, and how it conducts across.
 
-    Parameters
-    ----------
-    findings : Findings
-        What the boxes gave.
-    summary : dict
-        The summary so far.
-
-    Returns
-    -------
-    dict
-        `film`, or nothing where no loading conducts.
-
+    None where no loading conducts.
     """
     if findings.best.fit.is_open:
-        return {}
-    across = _across(findings).as_dict()
-    return {"film": _described(findings) | {"across": across}}
+        return None
+    return _described(findings) | {"across": _across_row(_across(findings))}
 
 
-def blocks(findings: Findings) -> dict[str, Any]:
+def blocks(findings: Findings) -> dict[str, object]:
     """Films of the same candidate put together from blocks, beside those simulated whole.
 
     A check that no choice rests on, made when asked: it solves hundreds of films.
@@ -81,12 +67,27 @@ def blocks(findings: Findings) -> dict[str, Any]:
     return found | ({"verified": verified} if verified else {})
 
 
+@once
 def _across(findings: Findings) -> Across:
     mix = findings.mix
     return gather_across(findings.plan, findings.records, mix.loadings, mix.films.threshold)
 
 
-def _described(findings: Findings) -> dict[str, Any]:
+def _across_row(across: Across) -> dict[str, object]:
+    """Resistivity across the film over that along it, at every loading that tells."""
+    return {
+        "direction": {None: "alike", 1: "width", 2: "thickness"}[across.axis],
+        "ratio": across.ratio,
+        "boxes": across.n_boxes,
+        "open_boxes": across.n_open_boxes,
+        "by_loading": [
+            {"weight_fraction": w, "ratio": r.value, "standard_error": r.standard_error}
+            for w, r in zip(across.weight_fractions, across.ratios, strict=True)
+        ],
+    }
+
+
+def _described(findings: Findings) -> dict[str, object]:
     """Size of the film, its electrodes and what a direct simulation would take."""
     castings, fit, plan = findings.best.castings, findings.best.fit, findings.plan
     film, rho = castings.film, float(fit.resistivity[castings.visits.rest])
@@ -101,7 +102,7 @@ def _described(findings: Findings) -> dict[str, Any]:
         "length_m": plan.film.length,
         "particles": _particles(findings, film),
         "electrodes": [
-            {"x_m": list(e.x), "y_m": list(e.y), "terminal": e.terminal} for e in electrodes
+            {"x_m": e.x, "y_m": e.y, "terminal": e.terminal} for e in electrodes
         ],
         "resistivity_ohm_m": rho,
         "threshold_ratio": castings.threshold_ratio,
@@ -145,17 +146,13 @@ def _estimate(found: Estimate) -> dict[str, float]:
     return {"value": found.value, "standard_error": found.standard_error}
 
 
-def _words(found: FilmCastings) -> dict[str, Any]:
+def _words(found: FilmCastings) -> dict[str, object]:
+    log = found.mean_log
+    median = float(np.exp(log.value))
+    error = median * log.standard_error if np.isfinite(median) else float("inf")
     return {
-        "mean_log_resistance": _estimate(found.mean_log),
-        "resistance_ohm": {
-            "value": float(np.exp(found.mean_log.value)),
-            "standard_error": float(
-                np.exp(found.mean_log.value) * found.mean_log.standard_error
-            )
-            if np.isfinite(found.mean_log.value)
-            else float("inf"),
-        },
+        "mean_log_resistance": _estimate(log),
+        "resistance_ohm": {"value": median, "standard_error": error},
         "resistance_cv": _estimate(found.cv),
         "gauge_factor": _estimate(found.gauge_factor),
         "open_fraction": found.open_fraction,
@@ -168,7 +165,7 @@ def _strains(findings: Findings) -> list[float]:
 
 def _lattice_films(
     findings: Findings, castings: Castings, blocks: Blocks
-) -> dict[str, Any]:
+) -> dict[str, object]:
     plan, fit, film = findings.plan, findings.best.fit, castings.film
     phi = fit.loading.volume_fraction
     spread, reach = _unevenness(findings)
@@ -243,7 +240,7 @@ def _short(values: NDArray[np.float64]) -> list[float]:
 
 def _verified(
     findings: Findings, castings: Castings, blocks: Blocks
-) -> dict[str, Any] | None:
+) -> dict[str, object] | None:
     """Directly simulated films that are stored, beside films of blocks of their size."""
     plan, loading = findings.plan, castings.loading.weight_fraction
     stored: dict[tuple[int, int], int] = {}

@@ -2,40 +2,32 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 from percsim.decision.candidates import EQUAL_SHARES
+from percsim.findings.gather import Look, Verdict
 from percsim.findings.judged import Findings
 
 __all__ = ["front"]
 
 
-def front(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
-    """Say how sure the choice is.
+@dataclass(frozen=True, slots=True)
+class Front:
+    """How sure the choice is, and how the boxes for it were spent."""
 
-    Parameters
-    ----------
-    findings : Findings
-        Of the plan.
-    summary : dict
-        The summary so far.
+    confidence: float
+    confidence_asked: float
+    verdict: Verdict
+    stages: tuple[Look, ...]
+    boxes_per_loading: tuple[int, int]
+    equal_within: float = EQUAL_SHARES
 
-    Returns
-    -------
-    dict
-        `front`: `confidence`, `confidence_asked`, `equal_within`, `verdict`, `stages` and
-        `boxes_per_loading`.
 
-    """
-    stages = findings.stages
-    boxes = sorted(set(stages.boxes.values()))
-    return {
-        "front": {
-            "confidence": findings.whole.standing.confidence,
-            "confidence_asked": findings.plan.boxes.confidence,
-            "equal_within": EQUAL_SHARES,
-            "verdict": stages.verdict,
-            "stages": [look.as_dict() for look in stages.looks],
-            "boxes_per_loading": [boxes[0], boxes[-1]],
-        }
-    }
+def front(findings: Findings) -> Front:
+    """Say how sure the choice of a plan is."""
+    stages, confidence = findings.stages, findings.whole.standing.confidence
+    boxes = stages.boxes.values()
+    return Front(
+        confidence, findings.plan.boxes.confidence, stages.verdict, stages.looks,
+        (min(boxes), max(boxes)),
+    )  # fmt: skip

@@ -52,11 +52,11 @@ class Look:
         Boxes of the longest length computed by then, all loadings together.
     confidence : float
         Simulated confidence in the choice.
-    needed : float
+    confidence_needed : float
         Confidence at which it would have stopped.
     choice : str
         Name of the chosen or nearest candidate.
-    meets : bool
+    meets_target : bool
         Whether it meets the target.
     undecided : tuple of str
         Names of the candidates on which it hangs.
@@ -65,21 +65,10 @@ class Look:
 
     boxes: int
     confidence: float
-    needed: float
+    confidence_needed: float
     choice: str
-    meets: bool
+    meets_target: bool
     undecided: tuple[str, ...]
-
-    def as_dict(self) -> dict[str, Any]:
-        """Keys as in the `stages` of `summary.json`."""
-        return {
-            "boxes": self.boxes,
-            "confidence": self.confidence,
-            "confidence_needed": self.needed,
-            "choice": self.choice,
-            "meets_target": self.meets,
-            "undecided": list(self.undecided),
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +94,7 @@ class Stages:
 
 def gather_threshold(
     plan: Plan, records: dict[str, Record]
-) -> tuple[dict[str, Any], LoadingThreshold]:
+) -> tuple[dict[str, object], LoadingThreshold]:
     """Threshold of touching particles of a mix, for the summary and for the film."""
     estimates: dict[str, ThresholdEstimate] = {}
     jobs = threshold_jobs(plan)
@@ -126,7 +115,7 @@ def gather_threshold(
         x = np.log([row["aspect_ratio"] for row in curve])
         y = np.log([row["volume_fraction"] for row in curve])
         slope = float(np.polyfit(x, y, 1)[0])
-    summary = {
+    summary: dict[str, object] = {
         **_fractions(own),
         "n": own.volume_fraction.n,
         "eta": own.eta.value,
@@ -351,14 +340,14 @@ def _pulls(varied: Sequence[Variations]) -> Pulls | None:
 
 def failed_rows(
     jobs: Iterable[BoxJob | GrowthJob], records: Mapping[str, Record]
-) -> list[dict[str, Any]]:
+) -> list[dict[str, object]]:
     """Name the jobs that gave no result, and why."""
     rows = []
     for job in jobs:
         record = records.get(job.key)
         if record is None or record.status == "done":
             continue
-        where: dict[str, Any]
+        where: dict[str, object]
         if isinstance(job, BoxJob):
             where = {
                 "of": job.group.partition("/")[0],

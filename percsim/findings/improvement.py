@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from percsim.findings.judged import Findings
 from percsim.improve import Improvement, Structure, improve
 from percsim.words.improve import assumed
@@ -19,10 +17,10 @@ SMALLEST = 0.01
 
 def improved_rows(
     found: Improvement, prices: tuple[float, float] = (0.0, 0.0)
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Lay it out as plain values, SI but for minutes; cost where prices are given."""
 
-    def row(s: Structure) -> dict[str, Any]:
+    def row(s: Structure) -> dict[str, object]:
         band = ("median", "p05", "p95")
         return {
             "changes": list(s.names),
@@ -56,7 +54,7 @@ def improved_rows(
     }
 
 
-def improvement(findings: Findings) -> dict[str, Any]:
+def improvement(findings: Findings) -> dict[str, object] | None:
     """Search what would halve the scatter of the film that is decided for.
 
     Parameters
@@ -66,15 +64,15 @@ def improvement(findings: Findings) -> dict[str, Any]:
 
     Returns
     -------
-    dict
-        The key `improvement`: `base`, `halving`, `least`, `patches` as in the JSON of
-        `percsim improve`; nothing where R hardly scatters, or is open.
+    dict or None
+        `base`, `halving`, `least`, `patches` as in the JSON of `percsim improve`; None
+        where R hardly scatters, or is open.
 
     """
     base = findings.recipes[findings.decision.best]
     films = next(mix.films for mix in findings.mixes if mix.index == base.mix)
     found = improve(films, base, most=TRIED_TOGETHER)
     if not SMALLEST < found.base.resistance_cv[0] < float("inf"):
-        return {}
+        return None
     rows = improved_rows(found)
-    return {"improvement": {k: rows[k] for k in ("patches", "base", "halving", "least")}}
+    return {k: rows[k] for k in ("patches", "base", "halving", "least")}

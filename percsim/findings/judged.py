@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, wraps
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -30,7 +31,9 @@ from percsim.materials import WeighOut
 from percsim.materials.recipe import Recipe as Mixture
 from percsim.plan import Plan
 
-__all__ = ["Findings", "judge_mixes", "planned_outlooks"]
+__all__ = ["Findings", "judge_mixes", "once", "planned_outlooks"]
+
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,9 @@ class Findings:
     whole: Choice
     answer: Answer
     all_jobs: tuple[BoxJob, ...] = field(repr=False)
+    _made: dict[object, Any] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     @property
     def posterior(self) -> Posterior | None:
@@ -184,6 +190,19 @@ class Findings:
     def withheld(self) -> str:
         """Why no loading is decided whatever the boxes say; empty where one may be."""
         return self.contacts.powder.unforeseeable
+
+
+def once(chapter: Callable[[Findings], Made]) -> Callable[[Findings], Made]:
+    """Make a chapter the first time it is asked for; others read it by calling it too."""
+
+    @wraps(chapter)
+    def kept(findings: Findings) -> Made:
+        if kept not in findings._made:
+            findings._made[kept] = chapter(findings)
+        made: Made = findings._made[kept]
+        return made
+
+    return kept
 
 
 def planned_outlooks(mix: Mix, n: int) -> tuple[Outlook, ...]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -13,10 +13,8 @@ from percsim.decision.candidates import Candidate
 from percsim.film.casting import Castings
 from percsim.film.layers import Assembly, off_axis_reading, through_thickness
 from percsim.film.mounted import LocalResponse, electrode_span, read_length, stretches
-from percsim.film.transfer import LoadingResult
-from percsim.findings.judged import Findings
-from percsim.findings.transverse import half_width, transverse
-from percsim.findings.words import BOND
+from percsim.findings.judged import Findings, once
+from percsim.findings.transverse import Transverse, half_width, transverse
 from percsim.materials.elastomer import load_material
 from percsim.materials.stiffness import (
     USUAL_ELASTOMER,
@@ -26,7 +24,7 @@ from percsim.materials.stiffness import (
 from percsim.plan import LARGEST_FACE_STRAIN, Plan
 from percsim.quantities import microstrain, span, tenths
 
-__all__ = ["across_summary", "layers", "strain_profile", "wrapping_caution"]
+__all__ = ["Layers", "layers", "strain_profile", "strained_across", "wrapping_caution"]
 
 Floats = NDArray[np.float64]
 
@@ -37,12 +35,33 @@ PROFILE = 121
 NOTABLE_LOSS = 0.02
 """Strain lost between the electrodes from which a caution is due (judgement)."""
 
-NOT_MODELLED_IN_LAYERS = (
-    "copper foil or tape embedded in the film: it stiffens the strip under it and"
-    " concentrates strain in the gap",
-    "creep of the sheet, a glue between sheet and part, partial debonding, and end zones"
-    " across the patch",
-)
+
+@dataclass(frozen=True, slots=True)
+class OnPart:
+    """What a candidate reads on the part, beside what it would read flat."""
+
+    gap_mean_transfer: float
+    outside_window: bool
+    computed_to: float | None
+    _told: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Wrapping:
+    """What laying a film around its part strains, its faces beyond a window or not."""
+
+    strain: Mapping[str, Mapping[str, float]]
+    _told: Mapping[str, object]
+    window_computed: tuple[float, float] | None = None
+    outside_window: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Layers:
+    """What sheet, part and wrapping make of a film."""
+
+    cautions: tuple[str, ...]
+    _told: Mapping[str, object]
 
 
 def strain_profile(plan: Plan, castings: Castings) -> list[float] | None:
@@ -61,18 +80,11 @@ def strain_profile(plan: Plan, castings: Castings) -> list[float] | None:
     return profile
 
 
-def _band(values: ArrayLike) -> tuple[Floats, Floats]:
-    drawn = np.asarray(values, dtype=np.float64)
-    low, high = np.quantile(drawn, (0.05, 0.95), axis=0, method="inverted_cdf")
-    return np.asarray(low), np.asarray(high)
-
-
-def _with_band(value: Any, band: tuple[Floats, Floats]) -> dict[str, Any]:
-    return {"value": _plain(value), "p05": _plain(band[0]), "p95": _plain(band[1])}
-
-
-def _plain(value: Any) -> Any:
-    return np.asarray(value, dtype=np.float64).tolist()
+def _with_band(value: ArrayLike, draws: ArrayLike) -> dict[str, Floats]:
+    """Put 5 and 95 % of its draws beside a number, or beside each of an array."""
+    rows = np.asarray(draws, dtype=np.float64)
+    low, high = np.quantile(rows, (0.05, 0.95), axis=0, method="inverted_cdf")
+    return {"value": np.asarray(value), "p05": low, "p95": high}
 
 
 def wrapping_caution(plan: Plan) -> str:
@@ -111,53 +123,42 @@ def wrapping_caution(plan: Plan) -> str:
     )
 
 
-def layers(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
-    """Give what sheet, part and wrapping make of the film; nothing without either section.
+@once
+def layers(findings: Findings) -> Layers | None:
+    """Give what sheet, part and wrapping make of the film; None without either section.
 
     Parameters
     ----------
     findings : Findings
         What the boxes gave.
-    summary : dict
-        The summary so far, for its cautions and what it says is not modelled.
-
-    Returns
-    -------
-    dict
-        `layers`, and `cautions` and `not_modelled` brought up to date.
 
     """
-    plan = findings.plan
+    plan, best = findings.plan, findings.best
     if not (plan.has_sheet or plan.has_part):
-        return {}
-    best = findings.best
-    loading = best.fit.loading
+        return None
+    loading, film = best.fit.loading, best.castings.film
     assembly = plan.assembly(loading.weight_fraction)
     response = LocalResponse.from_castings(_flat(best))
-    out: dict[str, Any] = {
+    candidates = [_on_part(plan, c) for c in findings.choice.candidates]
+    out: dict[str, object] = {
         "weight_fraction": loading.weight_fraction,
-        "electrode_gap_m": best.castings.film.electrode_gap,
-        "read_length_m": read_length(best.castings.film),
+        "electrode_gap_m": film.electrode_gap,
+        "read_length_m": read_length(film),
         "film_length_m": plan.film.length,
         "strain": plan.chord_strain,
         "control": plan.part.control,
         "stiffness": _stiffness(findings, assembly),
         "transfer": _transfer(plan, best, assembly),
-        "candidates": [_on_part(plan, c) for c in findings.choice.candidates],
+        "candidates": candidates,
     }
+    wrapping, across = None, strained_across(findings)
     if plan.part.radius is not None:
-        out["wrapping"] = _wrapping(plan, assembly, response, loading.bending)
-    if plan.reads_across:
-        out["transverse"] = across_summary(findings, loading)
-    out["cautions"] = _cautions(findings, assembly, out)
-    return {
-        "layers": out,
-        "not_modelled": [
-            *(x for x in summary["not_modelled"] if x != BOND),
-            *NOT_MODELLED_IN_LAYERS,
-        ],
-        "cautions": [*out["cautions"], *summary["cautions"]],
-    }
+        wrapping = _wrapping(plan, plan.part.radius, assembly, response, loading.bending)
+        out["wrapping"] = wrapping
+    if across is not None:
+        out["transverse"] = _across(plan, across)
+    found = candidates[findings.choice.index]
+    return Layers(_cautions(plan, assembly, found, wrapping), out)
 
 
 # ------------------------------------------------------------------------------------------
@@ -170,25 +171,24 @@ def _flat(candidate: Candidate) -> Castings:
     return candidate.castings.flat or candidate.castings
 
 
-def _stiffness(findings: Findings, assembly: Assembly) -> dict[str, Any]:
+def _stiffness(findings: Findings, assembly: Assembly) -> dict[str, object]:
     plan = findings.plan
     recipe = findings.recipe
     name = plan.elastomer.material or USUAL_ELASTOMER
     bulk = load_material(name)["bulk_modulus"].value
-    rows: dict[str, Any] = {"film": assembly.film.as_dict()}
-    rows["film"]["mix_ratio"] = plan.cured_elastomer.mix_ratio
-    rows["film"]["thickness_m"] = plan.film.thickness
+    mixed = plan.cured_elastomer.mix_ratio
+    rows: dict[str, object] = {
+        "film": assembly.film.as_dict()
+        | {"mix_ratio": mixed, "thickness_m": plan.film.thickness}
+    }
     if plan.film.modulus is None:
-        rows["elastomer"] = plan.elastomer_modulus().as_dict()
-        rows["elastomer"]["mix_ratio"] = plan.cured_elastomer.mix_ratio
-        rows["stiffening"] = [
-            {"model": s.model, "factor": s.factor, "valid": s.valid, "limit": s.limit}
-            for s in stiffenings(recipe)
-        ]
+        rows["elastomer"] = plan.elastomer_modulus().as_dict() | {"mix_ratio": mixed}
+        rows["stiffening"] = stiffenings(recipe)
     if assembly.sheet is not None:
-        rows["sheet"] = assembly.sheet.as_dict()
-        rows["sheet"]["mix_ratio"] = plan.sheet.mix_ratio or plan.cured_elastomer.mix_ratio
-        rows["sheet"]["thickness_m"] = plan.sheet.thickness
+        rows["sheet"] = assembly.sheet.as_dict() | {
+            "mix_ratio": plan.sheet.mix_ratio or mixed,
+            "thickness_m": plan.sheet.thickness,
+        }
     part = plan.part
     if part.modulus is not None:
         rows["part"] = {
@@ -213,22 +213,19 @@ def _stiffness(findings: Findings, assembly: Assembly) -> dict[str, Any]:
 # ------------------------------------------------------------------------------------------
 
 
-def _transfer(plan: Plan, best: Candidate, assembly: Assembly) -> dict[str, Any]:
+def _transfer(plan: Plan, best: Candidate, assembly: Assembly) -> dict[str, object]:
     gap, length = read_length(best.castings.film), plan.film.length
     transfer = assembly.transfer()
     drawn = [assembly.transfer(scores) for scores in assembly.scores]
     x = np.linspace(-0.5, 0.5, PROFILE) * length
 
-    out: dict[str, Any] = {
+    out: dict[str, object] = {
         "decay_per_m": transfer.decay,
         "end_zone_m": transfer.end_zone,
-        "plateau": _with_band(transfer.plateau, _band([t.plateau for t in drawn])),
-        "gap_mean": _with_band(transfer.mean(gap), _band([t.mean(gap) for t in drawn])),
-        "film_mean": _with_band(transfer.mean(), _band([t.mean() for t in drawn])),
-        "profile": {
-            "x_m": _plain(x),
-            **_with_band(transfer(x), _band([t(x) for t in drawn])),
-        },
+        "plateau": _with_band(transfer.plateau, [t.plateau for t in drawn]),
+        "gap_mean": _with_band(transfer.mean(gap), [t.mean(gap) for t in drawn]),
+        "film_mean": _with_band(transfer.mean(), [t.mean() for t in drawn]),
+        "profile": {"x_m": x, **_with_band(transfer(x), [t(x) for t in drawn])},
     }
     if not plan.has_sheet:
         return out
@@ -245,8 +242,7 @@ def _transfer(plan: Plan, best: Candidate, assembly: Assembly) -> dict[str, Any]
                 "tested": tested.low <= ratio <= tested.high,
                 "modulus_Pa": sheet.value,
                 **_with_band(
-                    assembly.transfer(sheet=sheet).mean(gap),
-                    _band([t.mean(gap) for t in many]),
+                    assembly.transfer(sheet=sheet).mean(gap), [t.mean(gap) for t in many]
                 ),
             }
         )
@@ -254,36 +250,29 @@ def _transfer(plan: Plan, best: Candidate, assembly: Assembly) -> dict[str, Any]
     lengths = np.geomspace(gap, max(3.0 * length, 10.0 * gap), 40)
     by_length = [replace(transfer, length=float(x)).mean(gap) for x in lengths]
     table = [[replace(t, length=float(x)).mean(gap) for x in lengths] for t in drawn]
-    out["against_length"] = {
-        "length_m": _plain(lengths),
-        **_with_band(by_length, _band(table)),
-    }
+    out["against_length"] = {"length_m": lengths, **_with_band(by_length, table)}
     return out
 
 
-def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
+def _on_part(plan: Plan, candidate: Candidate) -> OnPart:
     """Give what a candidate reads on the part, beside what it would read flat."""
     castings = _flat(candidate)
     read, strain = read_length(castings.film), plan.chord_strain
     loading = candidate.fit.loading
-    out: dict[str, Any] = {
+    assembly = plan.assembly(loading.weight_fraction)
+    transfer = assembly.transfer()
+    response = LocalResponse.from_castings(castings)
+    told: dict[str, object] = {
         "weight_fraction": loading.weight_fraction,
         "electrode_gap_m": castings.film.electrode_gap,
-        "gap_mean_transfer": None,
         "gauge_factor_flat": None,
         "gauge_factor": None,
         "gauge_factor_se": None,
         "zero_shift": None,
         "resistance_ohm": None,
-        "outside_window": False,
-        "computed_to": None,
     }
-    assembly = plan.assembly(loading.weight_fraction)
-    transfer = assembly.transfer()
-    out["gap_mean_transfer"] = transfer.mean(read)
-    response = LocalResponse.from_castings(castings)
     if response is None:
-        return out
+        return OnPart(transfer.mean(read), False, None, told)
     through = loading.bending * assembly.bending()
     along = transfer(stretches(read))
     rest = response.film(0.0, through)
@@ -298,16 +287,14 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
     with np.errstate(invalid="ignore"):
         chords = np.where(np.isfinite(strained), strained / rest - 1.0, np.inf) / strain
     flat = response.ratio(strain)[0] - 1.0
-    out |= {
+    told |= {
         "gauge_factor_flat": float(flat / strain),
         "gauge_factor": float(chords[0]),
         "gauge_factor_se": half_width(chords[1:]),
         "zero_shift": float(rest[0] - 1.0),
         "resistance_ohm": candidate.resistance.median,
-        "outside_window": outside,
-        "computed_to": float(computed),
     }
-    return out
+    return OnPart(transfer.mean(read), outside, float(computed), told)
 
 
 # ------------------------------------------------------------------------------------------
@@ -316,50 +303,47 @@ def _on_part(plan: Plan, candidate: Candidate) -> dict[str, Any]:
 
 
 def _wrapping(
-    plan: Plan, assembly: Assembly, response: LocalResponse | None, bending: float
-) -> dict[str, Any]:
-    radius, window = plan.part.radius, plan.strain.window
-    assert radius is not None
-    wrap = assembly.wrap()
+    plan: Plan,
+    radius: float,
+    assembly: Assembly,
+    response: LocalResponse | None,
+    bending: float,
+) -> Wrapping:
+    wrap, window = assembly.wrap(), plan.strain.window
     drawn = [assembly.wrap(scores) for scores in assembly.scores]
     bottom, top = wrap.faces
-    places = {"bottom": bottom, "middle": 0.5 * (bottom + top), "top": top}
-    heights = np.array(list(places.values()))
-    strains = np.array([w.strain(heights, radius) for w in drawn])
+    heights = np.array([bottom, 0.5 * (bottom + top), top])
     nominal = wrap.strain(heights, radius)
-    low, high = _band(strains)
-    out: dict[str, Any] = {
+    strains = _with_band(nominal, [w.strain(heights, radius) for w in drawn])
+    z = through_thickness(bottom, top)
+    strain = {
+        place: {name: float(ends[k]) for name, ends in strains.items()}
+        for k, place in enumerate(("bottom", "middle", "top"))
+    }
+    told: dict[str, object] = {
         "radius_m": radius,
         "side": plan.part.side,
         "bent": plan.part.bent,
         "stack_thickness_m": wrap.above,
-        "neutral_axis_m": _with_band(
-            wrap.neutral_axis, _band(np.array([w.neutral_axis for w in drawn]))
-        ),
-        "faces_m": [bottom, top],
+        "neutral_axis_m": _with_band(wrap.neutral_axis, [w.neutral_axis for w in drawn]),
+        "faces_m": wrap.faces,
         "rigidity_Nm": wrap.stack.rigidity,
-        "strain": {
-            name: {"value": float(v), "p05": float(a), "p95": float(b)}
-            for name, v, a, b in zip(places, nominal, low, high, strict=True)
-        },
         # what a thin glued gauge would be given, for comparison
         "half_thickness_over_radius": wrap.above / (2.0 * radius),
         "smallest_radius_m": _with_band(
-            wrap.smallest_radius(window),
-            _band(np.array([w.smallest_radius(window) for w in drawn])),
+            wrap.smallest_radius(window), [w.smallest_radius(window) for w in drawn]
         ),
         "shift": None,
         "shift_se": None,
         # strain of the mounted film that reads like a unit of bending
         "bending_factor": bending,
-    }
-    z = through_thickness(bottom, top)
-    out["through"] = {
-        "height_m": _plain(z),
-        **_with_band(wrap.strain(z, radius), _band([w.strain(z, radius) for w in drawn])),
+        "through": {
+            "height_m": z,
+            **_with_band(wrap.strain(z, radius), [w.strain(z, radius) for w in drawn]),
+        },
     }
     if response is None:
-        return out
+        return Wrapping(strain, told)
     smallest = 1.02 * wrap.above
     radii = np.geomspace(max(smallest, radius / 10.0), max(10.0 * radius, smallest), 41)
     radii = np.unique(np.append(radii, radius))
@@ -368,25 +352,24 @@ def _wrapping(
     table = response.nominal.film(0.0, through)[0] - 1.0
     here = int(np.searchsorted(radii, radius))
     known = response.window
-    out |= {
-        "shift": _with_band(simulated[0, here], _band(table[:, here])),
+
+    def leaves(strains: Floats) -> bool:
+        return bool(
+            np.any(strains < known[0] - 1e-12) or np.any(strains > known[1] + 1e-12)
+        )
+
+    faces = np.array([bottom, top])
+    told |= {
+        "shift": _with_band(simulated[0, here], table[:, here]),
         "shift_se": half_width(simulated[1:, here]),
-        "window_computed": list(known),
-        "outside_window": bool(
-            np.any(bending * nominal < known[0] - 1e-12)
-            or np.any(bending * nominal > known[1] + 1e-12)
-        ),
         "against_radius": {
-            "radius_m": _plain(radii),
-            **_with_band(simulated[0], _band(table)),
+            "radius_m": radii,
+            **_with_band(simulated[0], table),
             "standard_error": [half_width(column) for column in simulated[1:].T],
-            "outside_window": [
-                bool(np.any(s < known[0] - 1e-12) or np.any(s > known[1] + 1e-12))
-                for s in (bending * wrap.strain(np.array([bottom, top]), r) for r in radii)
-            ],
+            "outside_window": [leaves(bending * wrap.strain(faces, r)) for r in radii],
         },
     }
-    return out
+    return Wrapping(strain, told, known, leaves(bending * nominal))
 
 
 # ------------------------------------------------------------------------------------------
@@ -394,12 +377,21 @@ def _wrapping(
 # ------------------------------------------------------------------------------------------
 
 
-def across_summary(findings: Findings, loading: LoadingResult) -> dict[str, Any]:
+@once
+def strained_across(findings: Findings) -> Transverse | None:
+    """Read the chosen film's material along and across, where the plan asks for it."""
+    if not findings.plan.reads_across:
+        return None
+    return transverse(
+        findings.plan, findings.jobs, findings.records, findings.best.fit.loading,
+        findings.threshold,
+    )  # fmt: skip
+
+
+def _across(plan: Plan, found: Transverse) -> dict[str, object]:
     """Give what a film reads across, and of a patch laid askew."""
-    plan = findings.plan
-    found = transverse(plan, findings.jobs, findings.records, loading, findings.threshold)
     angle, ratio = plan.part.misalignment or 0.0, plan.part_poisson_ratio
-    out: dict[str, Any] = {
+    out: dict[str, object] = {
         "strain": plan.chord_strain,
         "n_boxes": found.n_boxes,
         "misalignment_deg": math.degrees(angle),
@@ -432,12 +424,14 @@ def across_summary(findings: Findings, loading: LoadingResult) -> dict[str, Any]
 # ------------------------------------------------------------------------------------------
 
 
-def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> list[str]:
-    plan, lines = findings.plan, []
+def _cautions(
+    plan: Plan, assembly: Assembly, best: OnPart, wrapping: Wrapping | None
+) -> tuple[str, ...]:
+    lines = []
     for name, known in (("film", assembly.film), ("sheet", assembly.sheet)):
         if known is not None:
             lines += [f"{name}: {note}" for note in known.notes]
-    mean = out["transfer"]["gap_mean"]["value"]
+    mean = best.gap_mean_transfer
     if mean < 1.0 - NOTABLE_LOSS:
         lines.append(
             f"only {tenths(mean)} % of the part's strain reaches the film between its"
@@ -449,22 +443,19 @@ def _cautions(findings: Findings, assembly: Assembly, out: dict[str, Any]) -> li
             "the end zones of the bond are shorter than the film is thick, where shear lag"
             " is a rough guide only"
         )
-    best = out["candidates"][findings.choice.index]
-    wrapping = out.get("wrapping")
-    if wrapping and wrapping.get("outside_window"):
-        faces = [microstrain(wrapping["strain"][f]["value"]) for f in ("bottom", "top")]
-        low, high = wrapping["window_computed"]
+    if wrapping and wrapping.outside_window and wrapping.window_computed:
+        faces = [microstrain(wrapping.strain[f]["value"]) for f in ("bottom", "top")]
+        low, high = wrapping.window_computed
         lines.append(
             f"wrapping strains the faces of the film by {faces[0]} and {faces[1]}, outside"
             f" the strains computed, {span(low, high, 'strain')}; 'percsim check' says what"
             " computes them"
         )
-    elif best["outside_window"]:
-        reach = best["computed_to"]
+    elif best.outside_window and best.computed_to is not None:
         lines.append(
             "wrapping and the largest strain of the part together strain a face of the film"
-            f" beyond what was computed; all is computed to {microstrain(reach)} of the"
-            " part, and from there on ln R of the outermost slices goes on along its last"
-            " step, gauge factors with it; 'percsim check' says what computes the rest"
+            f" beyond what was computed; all is computed to {microstrain(best.computed_to)}"
+            " of the part, and from there on ln R of the outermost slices goes on along its"
+            " last step, gauge factors with it; 'percsim check' says what computes the rest"
         )
-    return lines
+    return tuple(lines)

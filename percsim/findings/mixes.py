@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -50,7 +49,7 @@ class Mix:
 
     films: Films
     jobs: tuple[BoxJob, ...] = field(repr=False)
-    touching: dict[str, Any] = field(repr=False)
+    touching: dict[str, object] = field(repr=False)
     fits: tuple[LoadingFit, ...]
     words: str = ""
     values: tuple[tuple[str, float], ...] = ()

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.candidates import Candidate
 from percsim.film.curves import Cycle, FilmCurves, central_68, nonlinearity, vibrate
 from percsim.film.readout import (
@@ -19,15 +19,16 @@ from percsim.film.readout import (
     SelfHeating,
     self_heating,
 )
-from percsim.findings.judged import Findings
+from percsim.findings.currents import currents
+from percsim.findings.judged import Findings, once
+from percsim.findings.numbers import Ends, Number, Range
 from percsim.findings.temperature import ThermalPrior, thermal_prior
-from percsim.findings.words import SELF_HEATING
 from percsim.plan import Plan
 from percsim.plan.sections.use import SupplySection
 from percsim.quantities import celsius, quantity, three, two
 from percsim.states.temperature import ELASTOMER_LIMITS, ROOM_TEMPERATURE
 
-__all__ = ["operation", "supply_noise"]
+__all__ = ["Operation", "operation", "supply_noise"]
 
 Floats = NDArray[np.float64]
 
@@ -39,19 +40,41 @@ FEWEST_STRAINS = 3
 """Strains that a bend of R takes."""
 
 
-def _band(values: Floats) -> dict[str, float]:
-    """5 % and 95 %, infinite values counted; nan as infinite."""
-    low, high = weighted_quantiles(np.where(np.isnan(values), np.inf, values), (0.05, 0.95))
-    return {"p05": float(low), "p95": float(high)}
+@dataclass(frozen=True, slots=True)
+class Warming:
+    """How far a film warms on one way for its heat, and what it reads then."""
+
+    cold_rise_K: float
+    rise_K: float
+    hottest_rise_K: float
+    hottest_over_mean: float
+    loop_gain: float
+    runs_away: bool
+    theta_K_m2_per_W: float
+    cold_rise_K_band: Ends
+    drift_microstrain: float | None = None
+    drift_microstrain_prior: Ends | None = None
+    runs_away_share: float | None = None
 
 
-def _number(value: Floats | float, draws: Floats, castings: Floats) -> dict[str, float]:
-    """One number with its simulation error and the castings, 5 to 95 %."""
-    error = central_68(draws)
-    return {"value": float(value), "standard_error": error, **_band(castings)}
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What is read of a film at its supply."""
+
+    noise_microstrain: float
+    _told: Mapping[str, object]
 
 
-def _linearity(plan: Plan, curves: FilmCurves, circuit: Circuit) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """How a film behaves in use; with [supply] `warnings` where that would overheat it."""
+
+    _told: Mapping[str, object]
+    noise: Reading | None = None
+    warnings: tuple[str, ...] | None = None
+
+
+def _linearity(plan: Plan, curves: FilmCurves, circuit: Circuit) -> dict[str, object]:
     """Deviation of R, and of the voltage read, from straight lines at 20 C."""
     x, row = curves.strains, curves.room
     inside = (x >= plan.strain.window[0]) & (x <= plan.strain.window[1])
@@ -64,57 +87,86 @@ def _linearity(plan: Plan, curves: FilmCurves, circuit: Circuit) -> dict[str, An
         rows(r) for r in (curves.ratio, curves.resamples, curves.castings)
     )
     own, resampled, cast = (nonlinearity(x, y) for y in (planned, draws, castings))
-    out: dict[str, Any] = {
-        "strain": [float(e) for e in x],
-        "ratio": [float(r) for r in planned],
+    out: dict[str, object] = {
+        "strain": x,
+        "ratio": planned,
         "ratio_standard_error": [central_68(column) for column in draws.T],
         "full_scale_ratio": float(planned[-1] - planned[0]),
         "turns": bool(np.ptp(np.sign(np.diff(planned[np.isfinite(planned)]))) > 0.0),
-        "end_point_percent": _number(
+        "end_point_percent": Number.of(
             100 * own.end_point, 100 * resampled.end_point, 100 * cast.end_point
         ),
-        "best_line_percent": _number(100 * own.best, 100 * resampled.best, 100 * cast.best),
+        "best_line_percent": Number.of(
+            100 * own.best, 100 * resampled.best, 100 * cast.best
+        ),
     }
     if circuit.has_signal:
         rest = curves.resistance
         volts = nonlinearity(x, circuit.output(rest * planned, rest))
         more = nonlinearity(x, circuit.output(rest * draws, rest))
         cast = nonlinearity(x, circuit.output(rest * castings, rest))
-        out["voltage_end_point_percent"] = _number(
+        out["voltage_end_point_percent"] = Number.of(
             100 * volts.end_point, 100 * more.end_point, 100 * cast.end_point
         )
-        out["voltage_best_line_percent"] = _number(
+        out["voltage_best_line_percent"] = Number.of(
             100 * volts.best, 100 * more.best, 100 * cast.best
         )
     return out
 
 
-def _window(curves: FilmCurves) -> dict[str, Any]:
+def _window(curves: FilmCurves) -> dict[str, object]:
     """Strains at which castings still conduct, at 20 C and at every temperature."""
     n = curves.n_castings
     conducts = np.isfinite(curves.castings)
     share = conducts[:, curves.room].sum(axis=0) / n
-    out: dict[str, Any] = {
+    room, every = (curves.conducting_window(row) for row in (curves.room, None))
+    return {
         "castings": n,
         "open_at_rest": n - len(curves.castings),
-        "strain": [float(e) for e in curves.strains],
-        "conducting_share": [float(s) for s in share],
+        "strain": curves.strains,
+        "conducting_share": share,
+        "room": room and Range(*room),
+        "every_temperature": every and Range(*every),
     }
-    for key, row in (("room", curves.room), ("every_temperature", None)):
-        found = curves.conducting_window(row)
-        out[key] = None if found is None else {"min": found[0], "max": found[1]}
-    return out
 
 
-def _rise(found: SelfHeating, hottest: float) -> dict[str, Any]:
-    return {
-        "cold_rise_K": found.cold_rise,
-        "rise_K": found.rise,
-        "hottest_rise_K": found.rise * hottest,
-        "hottest_over_mean": hottest,
-        "loop_gain": found.loop_gain,
-        "runs_away": found.runs_away,
-    }
+def _warming(
+    circuit: Circuit,
+    way: tuple[float, float],
+    area: float,
+    powers: Floats,
+    curves: FilmCurves,
+    prior: ThermalPrior | None,
+) -> Warming:
+    """Warming on a way of some kelvins a flux, its hottest place so much over the mean."""
+    (theta, hottest), at = way, curves.temperature_coefficient
+    known = math.isfinite(at)
+
+    def heated(coefficient: float) -> SelfHeating:
+        return self_heating(circuit, curves.resistance, area, theta, coefficient)
+
+    found = heated(at if known else 0.0)
+    warming = Warming(
+        found.cold_rise, found.rise, found.rise * hottest, hottest, found.loop_gain,
+        found.runs_away, theta, Ends.of(theta / area * powers),
+    )  # fmt: skip
+    if not known:
+        return warming
+    factor = curves.gauge_factor
+    drift = 1e6 * found.rise * at / factor if factor else math.inf
+    warming = replace(warming, drift_microstrain=drift)
+    if prior is None:
+        return warming
+    outputs, drawn = prior.outputs, prior.coefficients
+    rises = np.array(
+        [heated(float(a)).rise for a in np.where(np.isfinite(drawn), drawn, 0)]
+    )
+    drifts = 1e6 * rises * np.where(np.isnan(outputs), np.inf, outputs)
+    return replace(
+        warming,
+        drift_microstrain_prior=prior.band(drifts),
+        runs_away_share=float(prior.weights @ np.isinf(rises)),
+    )
 
 
 def _heating(
@@ -123,7 +175,7 @@ def _heating(
     candidate: Candidate,
     curves: FilmCurves,
     prior: ThermalPrior | None,
-) -> dict[str, Any]:
+) -> tuple[dict[str, object], tuple[Warming, Warming]]:
     """Power of a film and how far it warms, on its sheet and in still air.
 
     Parameters
@@ -139,79 +191,56 @@ def _heating(
     prior : ThermalPrior or None
         Temperature coefficients over what nobody measured.
 
-    Returns
-    -------
-    dict
-        Power, power per area, and for both ways out the rise, loop gain and drift.
-
     """
     film = candidate.castings.film
     area = film.volume / film.thickness
-    resistance = curves.resistance
-    coefficient = curves.temperature_coefficient
-    known = math.isfinite(coefficient)
-    at = coefficient if known else 0.0
-    power = circuit.film_power(resistance)
+    power = circuit.film_power(curves.resistance)
     rest = candidate.castings.at_rest
-    conducting = rest[np.isfinite(rest)]
-    powers = np.array([circuit.film_power(float(r)) for r in conducting])
-    out: dict[str, Any] = {
+    powers = np.array([circuit.film_power(float(r)) for r in rest[np.isfinite(rest)]])
+    on_sheet, in_still_air = (
+        _warming(circuit, way, area, powers, curves, prior)
+        for way in (
+            (path.on_sheet, path.hottest_on_sheet / path.on_sheet),
+            (path.in_still_air, 1.0),
+        )
+    )
+    heating = {
         "film_power_W": power,
-        "film_power_W_band": _band(powers),
+        "film_power_W_band": Ends.of(powers),
         "power_density_W_per_m2": power / area,
-        "gauge_practice_W_per_m2": list(GAUGE_PRACTICE),
-        "current_A": circuit.current(resistance),
+        "gauge_practice_W_per_m2": GAUGE_PRACTICE,
+        "current_A": circuit.current(curves.resistance),
         "area_m2": area,
-        "coefficient_known": known,
+        "coefficient_known": math.isfinite(curves.temperature_coefficient),
+        "on_sheet": on_sheet,
+        "in_still_air": in_still_air,
+        "test_power_W": TEST_POWER,
     }
-    for name, theta, hottest in (
-        ("on_sheet", path.on_sheet, path.hottest_on_sheet / path.on_sheet),
-        ("in_still_air", path.in_still_air, 1.0),
-    ):
-        found = self_heating(circuit, resistance, area, theta, at)
-        cold = theta / area * powers
-        row = _rise(found, hottest) | {
-            "theta_K_m2_per_W": theta,
-            "cold_rise_K_band": _band(cold),
+    if prior is not None:
+        heating |= {
+            "prior_contains": prior.contains,
+            "prior_coefficient_per_K": prior.band(prior.coefficients),
+            "coefficient_per_K": curves.temperature_coefficient,
+            "prior_output_microstrain_per_K": prior.band(1e6 * prior.outputs),
         }
-        if known:
-            factor = curves.gauge_factor
-            row["drift_microstrain"] = (
-                1e6 * found.rise * at / factor if factor else math.inf
-            )
-            if prior is not None:
-                outputs, drawn = prior.outputs, prior.coefficients
-                rises = np.array(
-                    [
-                        self_heating(circuit, resistance, area, theta, float(a)).rise
-                        for a in np.where(np.isfinite(drawn), drawn, 0.0)
-                    ]
-                )
-                drifts = 1e6 * rises * np.where(np.isnan(outputs), np.inf, outputs)
-                row["drift_microstrain_prior"] = prior.band(drifts)
-                row["runs_away_share"] = float(prior.weights @ np.isinf(rises))
-        out[name] = row
-    return out
+    return heating, (on_sheet, in_still_air)
 
 
-def _overheating(heating: dict[str, Any], plan: Plan) -> list[str]:
+def _overheating(ways: tuple[Warming, Warming], plan: Plan) -> tuple[str, ...]:
     """Warnings with the number where the film or its elastomer gets too hot."""
     limit, hottest = ELASTOMER_LIMITS[1], max(plan.temperatures)
     words = []
-    for name, where in (
-        ("on_sheet", "on its sheet and part"),
-        (
-            "in_still_air",
-            "cooled by still air alone (off its part, or on an insulating one)",
-        ),
-    ):
-        row = heating[name]
-        rise, spare = row["hottest_rise_K"], limit - hottest
+    told = (
+        "on its sheet and part",
+        "cooled by still air alone (off its part, or on an insulating one)",
+    )
+    for row, where in zip(ways, told, strict=True):
+        rise, spare = row.hottest_rise_K, limit - hottest
         # a day hotter than elastomers stand has a caution of its own
         if rise <= spare or (spare <= 0.0 and math.isfinite(rise)):
             continue
         # rise = h c v^2/(1 - g v^2) at v times this supply, solved for the spare kelvins
-        warms, gain = row["cold_rise_K"] * row["hottest_over_mean"], row["loop_gain"]
+        warms, gain = row.cold_rise_K * row.hottest_over_mean, row.loop_gain
         share = spare / (warms + gain * spare) if spare > 0.0 else 1.0 / gain
         safe = plan.supply_voltage * math.sqrt(share)
         if math.isfinite(rise):
@@ -222,14 +251,14 @@ def _overheating(heating: dict[str, Any], plan: Plan) -> list[str]:
         else:
             what = (
                 "has no steady temperature, its power grows with its own heat (loop gain "
-                f"{two(row['loop_gain'])}, 1 is the limit)"
+                f"{two(gain)}, 1 is the limit)"
             )
         words.append(
             f"Overheating: {where} the film at {quantity(plan.supply_voltage, 'V')} "
             f"{what}; elastomers stay below {celsius(limit)}. Keep the supply below "
             f"about {quantity(safe, 'V', 2)} there, or put more resistance in series"
         )
-    return words
+    return tuple(words)
 
 
 def supply_noise(
@@ -252,7 +281,7 @@ def supply_noise(
     )
 
 
-def _noise(plan: Plan, circuit: Circuit, curves: FilmCurves) -> dict[str, Any] | None:
+def _noise(plan: Plan, circuit: Circuit, curves: FilmCurves) -> Reading | None:
     """Signal, noise and the smallest strain told from it."""
     supply = plan.supply
     if supply is None or not circuit.has_signal:
@@ -272,8 +301,8 @@ def _noise(plan: Plan, circuit: Circuit, curves: FilmCurves) -> dict[str, Any] |
     draws = signal(resistance, curves.resamples[:, curves.room, curves.end])
     cast = signal(resistance, curves.castings[:, curves.room, curves.end])
     least = noise.total / abs(per_strain) if per_strain else math.inf
-    return {
-        "signal_uV_per_microstrain": _number(per_strain, draws, cast),
+    told = {
+        "signal_uV_per_microstrain": Number.of(per_strain, draws, cast),
         "johnson_V": noise.johnson,
         "flicker_V": noise.flicker if supply.flicker_noise is not None else None,
         "instrument_V": noise.instrument,
@@ -281,27 +310,27 @@ def _noise(plan: Plan, circuit: Circuit, curves: FilmCurves) -> dict[str, Any] |
         "bandwidth_Hz": supply.bandwidth,
         "lowest_frequency_Hz": supply.lowest_frequency,
         "source_resistance_ohm": circuit.source_resistance(resistance),
-        "noise_microstrain": 1e6 * least,
         "smallest_strain_microstrain": 1e6 * TOLD_APART * least,
         "times_the_noise": TOLD_APART,
     }
+    return Reading(1e6 * least, told)
 
 
 def _contacts(
-    summary: dict[str, Any], circuit: Circuit, resistance: float
+    findings: Findings, circuit: Circuit, resistance: float
 ) -> dict[str, float] | None:
     """Power of the busiest contact of a box at the voltage across the film."""
-    found = summary.get("currents")
-    if not found:
+    found = currents(findings)
+    if found is None:
         return None
     volts = circuit.supply * float(circuit.share(resistance))
-    scale = (volts / found["film_voltage_V"]) ** 2
-    power = found["largest_contact_power_W"]
+    scale = (volts / found.film_voltage_V) ** 2
+    power = found.largest_contact_power_W
     return {
         "film_voltage_V": volts,
-        "mean_W": scale * power["mean"],
-        "largest_W": scale * power["largest"],
-        "n_boxes": found["n_boxes"],
+        "mean_W": scale * power.mean,
+        "largest_W": scale * power.largest,
+        "n_boxes": found.n_boxes,
     }
 
 
@@ -313,13 +342,13 @@ def _relative(values: Floats, base: Floats) -> Floats:
     )
 
 
-def _vibration(plan: Plan, curves: FilmCurves) -> dict[str, Any] | None:
+def _vibration(plan: Plan, curves: FilmCurves) -> dict[str, object] | None:
     """One cycle of the plan's vibration on the curves at 20 C."""
     asked = plan.vibration_cycle
     if asked is None:
         return None
     mean, amplitude = asked
-    out: dict[str, Any] = {
+    out: dict[str, object] = {
         "mean_microstrain": 1e6 * mean,
         "amplitude_microstrain": 1e6 * amplitude,
     }
@@ -339,57 +368,46 @@ def _vibration(plan: Plan, curves: FilmCurves) -> dict[str, Any] | None:
 
     draws, cast = again(curves.resamples[:, row]), again(curves.castings[:, row])
 
-    def number(name: str) -> dict[str, float]:
+    def number(name: str) -> Number:
         value = getattr(planned, name) / planned.at_mean
         drawn, castings = (
             _relative(getattr(cycle, name)[1:], cycle.at_mean[1:])
             for cycle in (draws, cast)
         )
-        return _number(100.0 * value, 100.0 * drawn, 100.0 * castings)
+        return Number.of(100.0 * value, 100.0 * drawn, 100.0 * castings)
 
-    out |= {
+    shifted, bend = number("shift"), planned.curvature_shift
+    slope = float(planned.alternating) / amplitude
+    shift = shifted.value / 100.0 * float(planned.at_mean)
+    return out | {
         "resistance_at_mean_ohm": curves.resistance * float(planned.at_mean),
         "alternating_percent": number("alternating"),
         "second_harmonic_percent": number("second_harmonic"),
-        "mean_shift_percent": number("shift"),
+        "mean_shift_percent": shifted,
         "lowest_ratio": float(planned.lowest),
         "highest_ratio": float(planned.highest),
         "one_branch": planned.one_branch,
-        "curvature_shift_percent": None,
+        "curvature_shift_percent": None if bend is None else 100.0 * bend / planned.at_mean,
+        "mean_shift_microstrain": 1e6 * shift / slope if slope > 0.0 else math.inf,
     }
-    if planned.curvature_shift is not None:
-        out["curvature_shift_percent"] = float(
-            100.0 * planned.curvature_shift / planned.at_mean
-        )
-    shift = out["mean_shift_percent"]["value"] / 100.0 * float(planned.at_mean)
-    slope = float(planned.alternating) / amplitude
-    out["mean_shift_microstrain"] = 1e6 * shift / slope if slope > 0.0 else math.inf
-    return out
 
 
-def operation(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
-    """How the chosen or nearest film behaves in use.
+@once
+def operation(findings: Findings) -> Operation:
+    """Say how the chosen or nearest film behaves in use.
 
     Parameters
     ----------
     findings : Findings
         What the boxes gave.
-    summary : dict
-        The summary so far.
-
-    Returns
-    -------
-    dict
-        The key `operation`; with [supply] also `not_modelled` without self-heating, and
-        `cautions` with a warning where the supply would overheat the film.
 
     """
     plan, best = findings.plan, findings.best
     curves = FilmCurves.from_castings(best.castings)
     if curves is None:
-        return {"operation": {"open": True}}
-    circuit = plan.circuit()
-    out: dict[str, Any] = {
+        return Operation({"open": True})
+    circuit, path, warnings = plan.circuit(), plan.heat_path(), None
+    out: dict[str, object] = {
         "open": False,
         "resistance_ohm": curves.resistance,
         "gauge_factor": curves.gauge_factor,
@@ -400,27 +418,12 @@ def operation(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     }
     if len(curves.strains) > 2:
         out["linearity"] = _linearity(plan, curves, circuit)
-    added: dict[str, Any] = {"operation": out}
-    path = plan.heat_path()
     if path is not None:
         prior = thermal_prior(findings, best)
-        heating = _heating(circuit, path, best, curves, prior)
-        heating["test_power_W"] = TEST_POWER
-        if prior is not None:
-            heating["prior_contains"] = prior.contains
-            heating["prior_coefficient_per_K"] = prior.band(prior.coefficients)
-            heating["coefficient_per_K"] = curves.temperature_coefficient
-            heating["prior_output_microstrain_per_K"] = prior.band(1e6 * prior.outputs)
-        out["heating"] = heating
-        out["contacts"] = _contacts(summary, circuit, curves.resistance)
-        warnings = _overheating(heating, plan)
-        out["warnings"] = warnings
-        added["not_modelled"] = [x for x in summary["not_modelled"] if x != SELF_HEATING]
-        added["cautions"] = [*warnings, *summary["cautions"]]
-    noise = _noise(plan, circuit, curves)
-    if noise is not None:
-        out["noise"] = noise
+        out["heating"], ways = _heating(circuit, path, best, curves, prior)
+        out["contacts"] = _contacts(findings, circuit, curves.resistance)
+        warnings = _overheating(ways, plan)
     cycle = _vibration(plan, curves)
     if cycle is not None:
         out["vibration"] = cycle
-    return added
+    return Operation(out, _noise(plan, circuit, curves), warnings)

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, fields, replace
 from functools import partial
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from percsim.advice import strain_on_film
 from percsim.boxes.sampling import box_seed
+from percsim.decision.knowledge import Band
 from percsim.film.casting import Castings
 from percsim.film.mounted import mounted_logs
 from percsim.film.readout import johnson_noise
-from percsim.findings.judged import Findings
+from percsim.findings.judged import Findings, once
+from percsim.findings.numbers import Range
 from percsim.findings.operation import supply_noise
-from percsim.findings.temperature import sensitivity_across
+from percsim.findings.temperature import Pair, Temperature, sensitivity_across, temperature
 from percsim.patches.answers import (
     Calibrated,
     Curve,
@@ -37,7 +38,7 @@ from percsim.plan.patches import part_field, sheet_layout, sheet_scatter, sheet_
 from percsim.quantities import counted
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["patches"]
+__all__ = ["patch_cautions", "patches", "separation"]
 
 Floats = NDArray[np.float64]
 
@@ -53,6 +54,26 @@ TIMES = (0.1, 1.0, 10.0, 100.0)
 """Reading times told, over that of the plan."""
 SURE = 0.95
 """Probability of a sign from which it counts as known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """Errors of strain at full load and at all steps, and their root mean square."""
+
+    full_load: Band
+    all_steps: Band
+    rms_microstrain: float
+    without_reading_share: float
+
+    @classmethod
+    def of(cls, found: Sequence[Floats]) -> Errors:
+        """Of errors (n, k) of strain, sheet after sheet."""
+        errors = np.concatenate(found)
+        whole = np.where(np.isnan(errors), np.inf, errors)
+        known = np.isfinite(whole[:, -1])
+        square = float(np.mean(whole[known, -1] ** 2)) if known.any() else math.inf
+        bands, rms = Calibrated("", whole), 1e6 * math.sqrt(square)
+        return cls(_micro(bands, -1), _micro(bands), rms, float(1.0 - known.mean()))
 
 
 @dataclass(frozen=True)
@@ -186,7 +207,7 @@ def _ladder(sheet: _Sheet, window: tuple[float, float]) -> _Ladder:
 
 def _calibrations(
     sheet: _Sheet, ladder: _Ladder, curve: Curve, noise: float
-) -> list[dict[str, Any]]:
+) -> list[dict[str, object]]:
     """Error of strain of every way to calibrate, and what it tells between neighbours."""
     tol, generator = sheet.castings.bench.tolerances, sheet.generator(0)
     shape = ladder.taken.shape
@@ -204,8 +225,8 @@ def _calibrations(
     rows = []
     for first, second in zip(*sides, strict=True):
         both = Calibrated(first.way, np.vstack([first.errors, second.errors]))
-        at_chord = both.band(ladder.end)
-        row = {"way": first.way, "at_chord": _micro(at_chord), "all": _micro(both.band())}
+        row: dict[str, object] = {"way": first.way, "all": _micro(both)}
+        row["at_chord"] = _micro(both, ladder.end)
         if len(sheet.layout) > 1:
             told = difference_told(
                 first.errors[:, ladder.end], second.errors[:, ladder.end]
@@ -215,8 +236,9 @@ def _calibrations(
     return rows
 
 
-def _micro(band: tuple[float, float, float]) -> dict[str, float]:
-    return dict(zip(("median", "p05", "p95"), (1e6 * x for x in band), strict=True))
+def _micro(errors: Calibrated, at: int | None = None) -> Band:
+    """Band in microstrain, at one step or at all."""
+    return Band(*(1e6 * x for x in errors.band(at)))
 
 
 # ------------------------------------------------------------------------------------------
@@ -326,7 +348,7 @@ def _wired(sheet: _Sheet, logs: Floats, steps: _Steps, number: int) -> Floats:
 
 def _field(
     sheet: _Sheet, curve: Curve, across: float, noise: float
-) -> tuple[dict[str, Any], int]:
+) -> tuple[dict[str, object], int]:
     """Read all patches in a field; the strain they are taken for, and its error."""
     steps = _steps(sheet, across)
     films = sheet.films(steps.strains, steps.temperatures)
@@ -339,11 +361,11 @@ def _field(
     solved = sheet.count
     if wiring.is_matrix:
         solved = int(np.clip(BUDGET / max(each, 1.0), 1, sheet.count))
-    out: dict[str, Any] = {
+    out: dict[str, object] = {
         "given": steps.given,
         "steps": steps.strains.shape[1],
-        "strain_microstrain": _ends(1e6 * steps.strains[:, -1]),
-        "temperature_K": _ends(steps.temperatures[:, -1]),
+        "strain_microstrain": Range.of(1e6 * steps.strains[:, -1]),
+        "temperature_K": Range.of(steps.temperatures[:, -1]),
         "points_outside": steps.outside,
         "sheets": solved,
         "operations_a_sheet": each,
@@ -374,7 +396,7 @@ def _field(
     for name, found in (("error", cleared), ("error_uncorrected", raw),
                         ("error_inverted", upside)):  # fmt: skip
         if found:
-            out[name] = _errors(np.concatenate(found))
+            out[name] = Errors.of(found)
     return out, films.beyond
 
 
@@ -386,26 +408,9 @@ def _less(values: Floats, base: Floats) -> Floats:
     )
 
 
-def _ends(values: Floats) -> dict[str, float]:
-    return {"min": float(values.min()), "max": float(values.max())}
-
-
-def _errors(errors: Floats) -> dict[str, Any]:
-    """Bands of errors (n, k) of strain at full load and at all steps, root mean square."""
-    whole = np.where(np.isnan(errors), np.inf, errors)
-    known = np.isfinite(whole[:, -1])
-    square = float(np.mean(whole[known, -1] ** 2)) if known.any() else math.inf
-    return {
-        "full_load": _micro(Calibrated("", whole).band(-1)),
-        "all_steps": _micro(Calibrated("", whole).band()),
-        "rms_microstrain": 1e6 * math.sqrt(square),
-        "without_reading_share": float(1.0 - known.mean()),
-    }
-
-
 def _as_planned(
     sheet: _Sheet, films: PatchFilms, steps: _Steps, curve: Curve, warm: Floats
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """Tell what wiring alone makes of R at rest and of strain at full load."""
     logs = films.planned
     read = _wired(sheet, logs, steps, -1)
@@ -416,7 +421,7 @@ def _as_planned(
     ratio = np.exp(_less(read[:, :1], logs[:, :1]))
     return {
         "cross_talk_microstrain": 1e6 * float(np.max(apart, initial=0.0)),
-        "read_over_resistance": _ends(ratio),
+        "read_over_resistance": Range.of(ratio),
     }
 
 
@@ -440,7 +445,7 @@ def _inverted(sheet: _Sheet, curve: Curve, read: Floats, steps: _Steps) -> Float
     return np.asarray((strain - steps.strains[:, -1])[:, None])
 
 
-def _map(sheet: _Sheet, logs: Floats, steps: _Steps, strain: Floats) -> dict[str, Any]:
+def _map(sheet: _Sheet, logs: Floats, steps: _Steps, strain: Floats) -> dict[str, object]:
     """First sheet at full load, row by row."""
     shape = (sheet.layout.rows, sheet.layout.columns)
 
@@ -448,8 +453,8 @@ def _map(sheet: _Sheet, logs: Floats, steps: _Steps, strain: Floats) -> dict[str
         return [[float(f"{x:.{digits}g}") for x in r] for r in values.reshape(shape)]
 
     return {
-        "along_m": [float(x) for x in sheet.layout.along[:: shape[1]]],
-        "around_m": [float(x) for x in sheet.layout.around[: shape[1]]],
+        "along_m": sheet.layout.along[:: shape[1]],
+        "around_m": sheet.layout.around[: shape[1]],
         "strain_microstrain": rows(1e6 * steps.strains[:, -1], 5),
         "read_microstrain": rows(
             1e6 * np.where(np.isnan(strain[:, -1]), np.inf, strain[:, -1]), 5
@@ -463,53 +468,49 @@ def _map(sheet: _Sheet, logs: Floats, steps: _Steps, strain: Floats) -> dict[str
 # ------------------------------------------------------------------------------------------
 
 
-def _separation(summary: dict[str, Any]) -> dict[str, Any] | None:
+def separation(heat: Temperature) -> dict[str, object] | None:
     """Strain and temperature from two patches of different kind side by side."""
-    heat = summary.get("temperature") or {}
     pairs = [
-        row
-        for row in (heat.get("two_readings") or {}).get("pairs", [])
-        if math.isfinite(row["spread_strain_microstrain"])
+        pair
+        for pair in (heat.two_readings.pairs if heat.two_readings else ())
+        if math.isfinite(pair.spread_strain_microstrain)
     ]
     if not pairs:
         return None
-    best = min(pairs, key=lambda row: float(row["spread_strain_microstrain"]))
-    rising = (heat.get("prior") or {}).get("positive_share")
-    sure = bool(heat.get("sign_rests_on_measurement"))
+    best = min(pairs, key=lambda pair: pair.spread_strain_microstrain)
+    rising = heat.prior.positive_share if heat.prior else None
+    sure = bool(heat.sign_rests_on_measurement)
     if rising is not None:
         sure |= max(rising, 1.0 - rising) >= SURE
-    kept = (
-        "second", "kind", "condition_number", "noise_strain_microstrain",
-        "noise_temperature_K", "spread_strain_microstrain", "spread_temperature_K",
-    )  # fmt: skip
-    return {k: best[k] for k in kept} | {
-        "separable": sure,
-        "positive_share": rising,
-    }
+    kept: dict[str, object] = {f.name: getattr(best, f.name) for f in fields(Pair)}
+    return kept | {"separable": sure, "positive_share": rising}
 
 
-def patches(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
-    """Work out the sheet of patches of a plan.
+def patches(findings: Findings) -> dict[str, object] | None:
+    """Work out the sheet of patches of a plan; None without the section."""
+    return _read_sheet(findings)[0]
 
-    Parameters
-    ----------
-    findings : Findings
-        What the boxes gave.
-    summary : dict
-        The summary so far.
 
-    Returns
-    -------
-    dict
-        The key `patches`, and `cautions` with one more where the field leaves what was
-        computed; nothing without the section.
+def patch_cautions(findings: Findings) -> list[str]:
+    """Say where its field leaves what was computed."""
+    _, beyond = _read_sheet(findings)
+    if not beyond:
+        return []
+    return [
+        f"the field strains or warms {counted(beyond, 'patch', 'patches')} beyond what"
+        " was computed: ln R goes on along its last step there, at the last"
+        " temperature; widen [strain] window or [temperature] values"
+    ]
 
-    """
+
+@once
+def _read_sheet(findings: Findings) -> tuple[dict[str, object] | None, int]:
+    """Make the chapter, and count the patches that its field takes beyond the computed."""
     plan = findings.plan
     if plan.patches is None:
-        return {}
+        return None, 0
     castings = findings.best.castings
-    out: dict[str, Any] = {
+    out: dict[str, object] = {
         "weight_fraction": castings.loading.weight_fraction,
         "electrode_gap_m": castings.film.electrode_gap,
         "rows": plan.patches.rows,
@@ -520,13 +521,13 @@ def patches(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
         "noise_of_resistors_alone": plan.supply is None or not plan.circuit().has_signal,
     }
     if castings.is_open:
-        return {"patches": out}
+        return out, 0
     sheet = _Sheet.of(findings)
     window = findings.target.window
     ladder = _ladder(sheet, window)
     allowed = plan.patches.dead_allowed
     out |= {
-        "window_ohm": {"min": window[0], "max": window[1]},
+        "window_ohm": Range(*window),
         "whole_share": float(np.mean(ladder.dead == 0)),
         "dead_allowed": allowed,
         "passing_share": float(np.mean(ladder.dead <= allowed)),
@@ -537,28 +538,20 @@ def patches(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
     curve = common_curve(
         ladder.strains, ladder.taken.reshape(-1, len(ladder.strains)), ladder.rest
     )
-    out["separation"] = _separation(summary)
+    out["separation"] = separation(temperature(findings))
     if curve is None:
-        return {"patches": out | {"curve": None}}
+        return out | {"curve": None}, 0
     resistance = math.exp(curve.rest)
     noise = _reading_noise(plan, resistance, plan.patches.reading_time)
     slope = float(curve.slope(ladder.strains[[ladder.end]])[0])
-    across = sensitivity_across(findings, summary)
+    across = sensitivity_across(findings)
     out["curve"] = {
-        "strain": ladder.strains.tolist(),
-        "ratio": np.exp(curve.logs).tolist(),
+        "strain": ladder.strains,
+        "ratio": np.exp(curve.logs),
         "resistance_ohm": resistance,
     }
     out["calibration"] = _calibrations(sheet, ladder, curve, noise)
     out["scan"] = _scans(sheet, resistance, slope)
     out["transverse_sensitivity"] = None if across is None else across[0]
     out["field"], beyond = _field(sheet, curve, 0.0 if across is None else across[0], noise)
-    found: dict[str, Any] = {"patches": out}
-    if beyond:
-        found["cautions"] = [
-            *summary["cautions"],
-            f"the field strains or warms {counted(beyond, 'patch', 'patches')} beyond what"
-            " was computed: ln R goes on along its last step there, at the last"
-            " temperature; widen [strain] window or [temperature] values",
-        ]
-    return found
+    return out, beyond

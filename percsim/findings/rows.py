@@ -2,47 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, fields, is_dataclass
-from enum import Enum
+from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from percsim.decision.candidates import WEIGHING_ERROR, Candidate, Choice, Margin
 from percsim.decision.decide import FILMS, Decision, State
-from percsim.decision.outlook import Band, Recipe
+from percsim.decision.outlook import Recipe
 from percsim.findings.judged import Findings
+from percsim.packing import plain
 from percsim.words.assumptions import assumptions
 from percsim.words.candidates import cautions, limit_name, refusals, thickening
-from percsim.words.choice import reasons, what_is_assumed
+from percsim.words.choice import known_by_films, reasons, what_is_assumed
 from percsim.words.first import change_line, expected_lines, state_line
 
 __all__ = [
-    "band_row", "candidate_rows", "margin_row", "plain", "recipe_key",
-    "summary_of_choice",
+    "candidate_rows", "margin_row", "recipe_key", "summary_of_choice",
 ]  # fmt: skip
 
 
-def plain(value: Any) -> Any:
-    """Turn dataclasses, enumerations, tuples and arrays into what JSON knows."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
-    if isinstance(value, Enum):
-        return value.value
-    if isinstance(value, Mapping):
-        return {str(key): plain(entry) for key, entry in value.items()}
-    if isinstance(value, list | tuple | np.ndarray):
-        return [plain(entry) for entry in value]
-    return value.item() if isinstance(value, np.generic) else value
-
-
-def band_row(band: Band | None) -> dict[str, float] | None:
-    """Median, 5 and 95 %; None without a band."""
-    return None if band is None else asdict(band)
-
-
-def margin_row(margin: Margin) -> dict[str, Any]:
+def margin_row(margin: Margin) -> dict[str, object]:
     """Give one limit and where a candidate stands."""
     return {
         "target": limit_name(margin.limit),
@@ -112,7 +93,7 @@ def _candidate_row(c: Candidate) -> dict[str, Any]:
     }
 
 
-def _decision_row(decision: Decision, recipes: Sequence[Recipe]) -> dict[str, Any]:
+def _decision_row(decision: Decision, recipes: Sequence[Recipe]) -> dict[str, object]:
     """Every field of a decision, and what its indices count."""
     return dict(plain(decision)) | {
         "probability": decision.probability,
@@ -149,6 +130,25 @@ def _withheld(why: str) -> str:
     return f"threshold not foreseeable, measure it: {why}" if why else ""
 
 
+def _by_films(findings: Findings, why: list[str]) -> dict[str, object]:
+    """Reasons by measured films, beside those and the choice as planned; else nothing."""
+    choice, planned = findings.choice, findings.as_planned.of_mix(findings.mix.index)
+    if findings.posterior is None:
+        return {}
+    alone = len(findings.as_planned.candidates) > len(choice.candidates)
+    words = findings.mix.words if alone else ""
+    return {
+        # what was said before of contacts nobody had measured holds no longer
+        "reasons": known_by_films(choice, findings.plan.boxes.confidence, words),
+        "reasons_as_planned": why,
+        "as_planned": {
+            "candidates": candidate_rows(planned),
+            "chosen": planned.chosen,
+            "nearest": planned.nearest,
+        },
+    }
+
+
 def summary_of_choice(findings: Findings) -> dict[str, Any]:
     """Give what a summary says of candidates, choice and decision.
 
@@ -176,27 +176,27 @@ def summary_of_choice(findings: Findings) -> dict[str, Any]:
     loading = findings.best.fit.loading.weight_fraction
     stiff = thickening(findings.mix.films.limits, loading)
     told = frozenset() if findings.posterior is None else contacts.measured
+    why = [
+        *reasons(
+            findings.as_planned, _withheld(planned.powder.unforeseeable),
+            calibrated=planned.is_calibrated,
+        ),
+        *what_is_assumed(planned, findings.mix.films.threshold),
+    ]  # fmt: skip
     return {
         "first_page": plain(first),
         "fits": [fit.as_dict() for fit in findings.mix.fits],
         "candidates": candidate_rows(whole),
         "chosen": whole.chosen,
         "nearest": whole.nearest,
-        "reasons": [
-            *reasons(
-                findings.as_planned, _withheld(planned.powder.unforeseeable),
-                calibrated=planned.is_calibrated,
-            ),
-            *what_is_assumed(planned, findings.mix.films.threshold),
-        ],
+        "reasons": why,
         "what_would_have_to_change": change_words,
-        "assumptions": [
-            row.as_dict()
-            for row in assumptions(
+        "assumptions": plain(
+            assumptions(
                 contacts, findings.threshold, findings.best.castings,
                 told - planned.measured,
             )
-        ],
+        ),
         "cautions": [
             *([stiff] if stiff else []),
             *dict.fromkeys(word for c in of_mix for word in cautions(c)),
@@ -209,4 +209,5 @@ def summary_of_choice(findings: Findings) -> dict[str, Any]:
             **_decision_row(decision, findings.recipes),
             "changes": plain(first.changes),
         },
+        **_by_films(findings, why),
     }  # fmt: skip

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -51,7 +50,7 @@ UNITS = {"gap": "m", "width": "m", "skew": "m", "strain_setting": "strain", "til
 """Of the tolerances that are not relative."""
 
 
-def _nested(found: NestedSpread, relative: bool) -> dict[str, Any]:
+def _nested(found: NestedSpread, relative: bool) -> dict[str, object]:
     """Variance components, and standard deviations relative to the mean if asked."""
     scale = abs(found.mean) if relative and found.mean != 0.0 else 1.0
 
@@ -69,32 +68,41 @@ def _nested(found: NestedSpread, relative: bool) -> dict[str, Any]:
     }
 
 
-def _row(now: Halving, half: Halving, target: Target) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Halved:
+    """Scatter and pass share with one spread halved; errors of the difference to now."""
+
+    name: str
+    words: str
+    resistance_cv: float
+    gauge_factor_cv: float
+    pass_share: float
+    resistance_cv_error: float
+    gauge_factor_cv_error: float
+    pass_share_error: float
+    resistance_cv_fall: float
+
+
+def _halved(now: Halving, half: Halving, target: Target) -> Halved:
     before, passing = (
         target.passes(np.exp(h.log_resistance), h.gauge_factor).astype(np.float64)
         for h in (now, half)
     )
-    return {
-        "name": half.name,
-        "words": WORDS.get(half.name, ""),
-        "resistance_cv": half.resistance_cv,
-        "gauge_factor_cv": half.gauge_factor_cv,
-        "pass_share": float(passing.mean()),
-        "resistance_cv_error": half.resistance_cv_error,
-        "gauge_factor_cv_error": half.gauge_factor_cv_error,
-        "pass_share_error": float((passing - before).std() / np.sqrt(len(passing))),
-        "resistance_cv_fall": 1.0 - half.resistance_cv / now.resistance_cv
-        if 0.0 < now.resistance_cv < np.inf
-        else 0.0,
-    }
+    known = 0.0 < now.resistance_cv < np.inf
+    return Halved(
+        half.name, WORDS.get(half.name, ""), half.resistance_cv, half.gauge_factor_cv,
+        float(passing.mean()), half.resistance_cv_error, half.gauge_factor_cv_error,
+        float((passing - before).std() / np.sqrt(len(passing))),
+        1.0 - half.resistance_cv / now.resistance_cv if known else 0.0,
+    )  # fmt: skip
 
 
 def _causes(
     castings: Castings, shares: dict[str, dict[str, Share]], names: Sequence[str]
-) -> list[dict[str, Any]]:
+) -> list[dict[str, object]]:
     """List the share of every cause, that of the largest in ln R first."""
-    tol = castings.tolerances
-    rows: list[dict[str, Any]] = [
+    tol, largest = castings.tolerances, shares["log_resistance"]
+    return [
         {
             "name": name,
             "words": WORDS[name],
@@ -103,34 +111,31 @@ def _causes(
             if name == "thickness"
             else getattr(tol, name, None),
             "unit": UNITS.get(name, "1"),
-            **{quantity: asdict(found[name]) for quantity, found in shares.items()},
+            **{quantity: found[name] for quantity, found in shares.items()},
         }
-        for name in names
+        for name in sorted(names, key=lambda name: -largest[name].first_order)
     ]
-    return sorted(rows, key=lambda row: -row["log_resistance"]["first_order"])
 
 
-def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
+def spread(findings: Findings) -> dict[str, object]:
     """Nested draws of the chosen or nearest candidate, and shares of their variance.
 
     Parameters
     ----------
     findings : Findings
         What the boxes gave.
-    summary : dict
-        The summary so far.
 
     Returns
     -------
     dict
-        Key `spread`: `quoted`, `why_not` when not; `nested` by quantity, with standard
+        `quoted`, `why_not` when not; `nested` by quantity, with standard
         deviations of ln R and of the gauge factor over its mean; `shares` by quantity and
         cause; `now` and `halving`, whose errors are standard errors of the difference to
         `now`. Intervals are of 95 % and come from the draws alone.
 
     """
     plan, castings = findings.plan, findings.best.castings
-    about: dict[str, Any] = {
+    about: dict[str, object] = {
         "weight_fraction": castings.loading.weight_fraction,
         "electrode_gap_m": castings.film.electrode_gap,
         "open_fraction": castings.open_fraction,
@@ -144,27 +149,24 @@ def spread(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
             if castings.is_open or not nested or not shares
             else "every tolerance is 0 and the chains do not scatter"
         )
-        return {"spread": about | {"quoted": False, "why_not": why}}
+        return about | {"quoted": False, "why_not": why}
     if castings.strained_state is None:
         nested = {"log_resistance": nested["log_resistance"]}
         shares = {"log_resistance": shares["log_resistance"]}
     drawn = halvings(castings, box_seed(plan.seed, TRIALS, "tolerances"))
     still = () if castings.bench.tilt_slope != 0.0 else ("tilt",)
     now, *rows = (
-        _row(drawn[0], half, findings.target) for half in drawn if half.name not in still
+        _halved(drawn[0], half, findings.target) for half in drawn if half.name not in still
     )
-    rows.sort(key=lambda row: -row["resistance_cv_fall"])
+    rows.sort(key=lambda row: -row.resistance_cv_fall)
     names = [n for n in (*TOLERANCE_NAMES, *TRIAL_NAMES) if n not in still]
     part = {q: _nested(found, q == "gauge_factor") for q, found in nested.items()}
-    return {
-        "spread": about
-        | {
-            "quoted": True,
-            "n_castings": n_nested,
-            "n_shares": n_shares,
-            "nested": part,
-            "shares": _causes(castings, shares, names),
-            "now": now,
-            "halving": rows,
-        }
+    return about | {
+        "quoted": True,
+        "n_castings": n_nested,
+        "n_shares": n_shares,
+        "nested": part,
+        "shares": _causes(castings, shares, names),
+        "now": now,
+        "halving": rows,
     }

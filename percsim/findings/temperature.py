@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,13 +23,18 @@ from percsim.film.readout import (
     separate,
     thermal_output,
 )
-from percsim.findings.judged import Findings
-from percsim.findings.layers import across_summary
+from percsim.findings.judged import Findings, once
+from percsim.findings.layers import strained_across
+from percsim.findings.numbers import Ends
+from percsim.findings.transverse import half_width
 from percsim.plan import Plan
 from percsim.quantities import span
 from percsim.states.temperature import ROOM_TEMPERATURE
 
-__all__ = ["ThermalPrior", "sensitivity_across", "temperature", "thermal_prior"]
+__all__ = [
+    "Pair", "Temperature", "ThermalPrior", "sensitivity_across", "temperature",
+    "thermal_prior",
+]  # fmt: skip
 
 Floats = NDArray[np.float64]
 
@@ -74,9 +78,81 @@ class ThermalPrior:
         """Thermal output of each draw [1/K]; inf where its gauge factor is 0."""
         return thermal_output(self.coefficients, self.factors)
 
-    def band(self, values: Floats, prefix: str = "") -> dict[str, float]:
+    def band(self, values: Floats) -> Ends:
         """5 % and 95 % of one number a draw."""
-        return _band(values, prefix, self.weights[: len(values)])
+        return Ends.of(values, self.weights[: len(values)])
+
+
+@dataclass(frozen=True, slots=True)
+class Thermal:
+    """One number with its simulation error; castings and what is not known, 5 and 95 %."""
+
+    value: float
+    standard_error: float
+    castings_p05: float
+    castings_p95: float
+    prior_p05: float | None = None
+    prior_p95: float | None = None
+
+    @classmethod
+    def of(
+        cls, value: float, error: float, castings: Floats, prior: Ends | None, scale: float
+    ) -> Thermal:
+        """Of a number in units of `1 / scale`."""
+        ends = [Ends.of(castings), *([prior] if prior else [])]
+        told = (value, error, *(x for end in ends for x in (end.p05, end.p95)))
+        return cls(*(scale * x for x in told))
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What was drawn of the contacts for the bands, and how often R rises."""
+
+    contains: str
+    n: int
+    beyond_simulated_share: float
+    positive_share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """What the chosen film and a second one beside it tell of strain and temperature."""
+
+    second: str
+    kind: str
+    condition_number: float
+    noise_strain_microstrain: float
+    noise_temperature_K: float
+    spread_strain_microstrain: float
+    spread_temperature_K: float
+
+
+@dataclass(frozen=True, slots=True)
+class PairOfFilms(Pair):
+    """The same, and what each film reads."""
+
+    per_microstrain: tuple[float, float]
+    per_K: tuple[float, float]
+    transverse_sensitivity: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TwoReadings:
+    """Second films beside the chosen one, the most telling first."""
+
+    pairs: tuple[PairOfFilms, ...]
+    _told: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Temperature:
+    """What temperature does to a film; an open film, or one temperature, tells little."""
+
+    _told: Mapping[str, object]
+    prior: Known | None = None
+    sign_rests_on_measurement: bool | None = None
+    thermal_output_microstrain_per_K: Thermal | None = None
+    two_readings: TwoReadings | None = None
 
 
 def _contains(known: Knowledge, names: Collection[str]) -> str:
@@ -175,27 +251,6 @@ def _rising_share(prior: ThermalPrior, room: int) -> float:
     return float(prior.weights @ np.where(np.isfinite(slopes), slopes > 0.0, opens))
 
 
-def _band(
-    values: Floats, prefix: str = "", weights: Floats | None = None
-) -> dict[str, float]:
-    """5 % and 95 %, infinite values counted; nan as infinite."""
-    filled = np.where(np.isnan(values), np.inf, values)
-    low, high = weighted_quantiles(filled, (0.05, 0.95), weights)
-    return {f"{prefix}p05": float(low), f"{prefix}p95": float(high)}
-
-
-def _number(
-    value: float, error: float, castings: Floats, prior: dict[str, float]
-) -> dict[str, float]:
-    """One number with its simulation error, castings and prior, 5 to 95 %."""
-    out = {"value": float(value), "standard_error": float(error)}
-    return out | _band(castings, "castings_") | prior
-
-
-def _scaled(row: dict[str, float], factor: float) -> dict[str, float]:
-    return {key: factor * value for key, value in row.items()}
-
-
 # ------------------------------------------------------------------------------------------
 # Two readings, two unknowns
 # ------------------------------------------------------------------------------------------
@@ -230,36 +285,26 @@ def reading_noise(plan: Plan, resistance: float) -> float:
     return noise.total / circuit.slope(resistance)
 
 
-def _row(second: str, kind: str, found: Separation, **more: Any) -> dict[str, Any]:
+def _pair(
+    second: str, kind: str, found: Separation, across: float | None = None
+) -> PairOfFilms:
     (s1, a1), (s2, a2) = found.matrix.tolist()
     spread = found.spread or (math.inf, math.inf)
-    return {
-        "second": second,
-        "kind": kind,
-        "per_microstrain": [1e-6 * s1, 1e-6 * s2],
-        "per_K": [a1, a2],
-        "condition_number": found.condition_number,
-        "noise_strain_microstrain": 1e6 * found.noise[0],
-        "noise_temperature_K": found.noise[1],
-        "spread_strain_microstrain": 1e6 * spread[0],
-        "spread_temperature_K": spread[1],
-        **more,
-    }
+    return PairOfFilms(
+        second, kind, found.condition_number, 1e6 * found.noise[0], found.noise[1],
+        1e6 * spread[0], spread[1], (1e-6 * s1, 1e-6 * s2), (a1, a2), across,
+    )  # fmt: skip
 
 
-def sensitivity_across(
-    findings: Findings, summary: dict[str, Any]
-) -> tuple[float, float] | None:
+def sensitivity_across(findings: Findings) -> tuple[float, float] | None:
     """K_t of the film and its standard error, where the plan asks for it."""
-    found = (summary.get("layers") or {}).get("transverse")
-    if found is None and findings.plan.reads_across:
-        found = across_summary(findings, findings.best.fit.loading)
-    if found is None or found.get("note"):
+    found = strained_across(findings)
+    if found is None or found.note:
         return None
-    return found["transverse_sensitivity"], found.get("transverse_sensitivity_se", 0.0)
+    return float(found.sensitivity[0]), half_width(found.sensitivity[1:])
 
 
-def _held(findings: Findings, sensitivity: tuple[float, float] | None) -> dict[str, Any]:
+def _held(findings: Findings, sensitivity: tuple[float, float] | None) -> dict[str, object]:
     """Expansion of a bonded film as contacts feel it, and what the part's hold makes."""
     plan = findings.plan
     thermal = plan.thermal(findings.best.castings.loading.weight_fraction)
@@ -267,7 +312,7 @@ def _held(findings: Findings, sensitivity: tuple[float, float] | None) -> dict[s
     at, part = thermal.bond.bonded_at, thermal.bond.part_expansion
     felt = thermal.share * thermal.expansion
     through = float(thermal.strains(at + 1.0)[1] - thermal.strains(at)[1])
-    out: dict[str, Any] = {
+    out: dict[str, object] = {
         "bonded_at_K": at,
         "felt_expansion_ppm_per_K": 1e6 * felt,
         "thickness_expansion_ppm_per_K": 1e6 * through,
@@ -284,7 +329,7 @@ def _held(findings: Findings, sensitivity: tuple[float, float] | None) -> dict[s
 
 def _two_readings(
     findings: Findings, transverse: float | None, best: Candidate, curves: FilmCurves
-) -> dict[str, Any]:
+) -> TwoReadings:
     """Second films beside the chosen one, the most telling first."""
     plan = findings.plan
     strain = float(abs(curves.strains[curves.end]))
@@ -293,7 +338,7 @@ def _two_readings(
     own = _log_matrix(curves, curves.ratio)
     real = _log_matrix(curves, curves.castings)
     u = reading_noise(plan, curves.resistance)
-    rows: list[dict[str, Any]] = []
+    rows: list[PairOfFilms] = []
     loading = best.castings.loading
     for other in findings.choice.candidates:
         castings = other.castings
@@ -309,33 +354,26 @@ def _two_readings(
             [own, second], scale, (u, reading_noise(plan, theirs.resistance)), pairs
         )
         weight = 100.0 * castings.loading.weight_fraction
-        rows.append(_row(f"{weight:.4g} wt%", "another recipe", found))
-    rows.sort(key=lambda row: row["spread_strain_microstrain"])
+        rows.append(_pair(f"{weight:.4g} wt%", "another recipe", found))
+    rows.sort(key=lambda row: row.spread_strain_microstrain)
     if transverse is not None and plan.strain.mounting != "free":
         nu = -1.0 if plan.strain.mounting == "biaxial" else plan.part_poisson_ratio
         turned = across_sensitivity(transverse, nu) * np.array([1.0, 0.0]) + [0.0, 1.0]
         pairs = _pairs(real, real * turned)
         found = separate([own, own * turned], scale, (u, u), pairs)
-        rows.append(
-            _row(
-                "same recipe, across the strain",
-                "across",
-                found,
-                transverse_sensitivity=transverse,
-            )
-        )
+        rows.append(_pair("same recipe, across the strain", "across", found, transverse))
     still = np.array([0.0, 1.0])
     found = separate([own, own * still], scale, (u, u), _pairs(real, real * still))
-    rows.append(_row("same recipe, not strained", "half bridge", found))
-    return {
+    rows.append(_pair("same recipe, not strained", "half bridge", found))
+    told = {
         "strain_scale_microstrain": 1e6 * strain,
         "temperature_scale_K": reach,
         "reading_noise": u,
         "noise_is_assumed": plan.supply is None or not plan.circuit().has_signal,
         "one_film_K_per_1000_microstrain": _confusion(own),
         "transverse_sensitivity_known": transverse is not None,
-        "pairs": rows,
     }
+    return TwoReadings(tuple(rows), told)
 
 
 def _confusion(own: Floats) -> float:
@@ -355,86 +393,69 @@ def _pairs(first: Floats, second: Floats) -> Floats:
 # ------------------------------------------------------------------------------------------
 
 
-def temperature(findings: Findings, summary: dict[str, Any]) -> dict[str, Any]:
+@once
+def temperature(findings: Findings) -> Temperature:
     """Work out what temperature does to the chosen or nearest film.
 
     Parameters
     ----------
     findings : Findings
         What the boxes gave.
-    summary : dict
-        The summary so far.
-
-    Returns
-    -------
-    dict
-        The key `temperature`; with one temperature only that temperature.
 
     """
     plan, best = findings.plan, findings.best
-    expansion = findings.recipe.thermal_expansion
-    out: dict[str, Any] = {
-        "temperatures_K": list(plan.temperatures),
+    curves = FilmCurves.from_castings(best.castings)
+    out: dict[str, object] = {
+        "temperatures_K": plan.temperatures,
         "closed_at_K": plan.closed_at.value,
-        "film_expansion_ppm_per_K": 1e6 * expansion,
+        "film_expansion_ppm_per_K": 1e6 * findings.recipe.thermal_expansion,
+        "open": curves is None,
     }
     if plan.temperature.part_thermal_expansion is not None:
         out["part_expansion_ppm_per_K"] = 1e6 * plan.temperature.part_thermal_expansion
-    sensitivity = sensitivity_across(findings, summary)
+    sensitivity = sensitivity_across(findings)
     if plan.bond is not None:
         out |= _held(findings, sensitivity)
-    curves = FilmCurves.from_castings(best.castings)
-    out["open"] = curves is None
     if curves is None or len(curves.temperatures) < 2:
-        return {"temperature": out}
+        return Temperature(out)
+    response: dict[str, object] = dict(best.castings.temperature_response())
+    response["planned"] = curves.ratio[:, curves.rest]
+    known = coefficients = outputs = None
     prior = thermal_prior(findings, best)
-    curve = curves.ratio[:, curves.rest]
-    response = best.castings.temperature_response()
-    out["response"] = response | {"planned": [float(x) for x in curve]}
     if prior is not None:
-        bands = [prior.band(column, "prior_") for column in prior.ratios.T]
-        out["response"] |= {
-            key: [band[key] for band in bands] for key in ("prior_p05", "prior_p95")
-        }
-        out["prior"] = {
-            "contains": prior.contains,
-            "n": len(prior.ratios),
-            "beyond_simulated_share": prior.beyond,
-            "positive_share": _rising_share(prior, curves.room),
-        }
+        bands = [prior.band(column) for column in prior.ratios.T]
+        response["prior_p05"] = [band.p05 for band in bands]
+        response["prior_p95"] = [band.p95 for band in bands]
+        rising = _rising_share(prior, curves.room)
+        known = Known(prior.contains, len(prior.ratios), prior.beyond, rising)
+        coefficients, outputs = prior.band(prior.coefficients), prior.band(prior.outputs)
     contacts = findings.contacts
     measured = isinstance(contacts, ContactParameters) and (
         {"lambda_T", "Ea"} <= contacts.measured
     )
-    out["sign_rests_on_measurement"] = bool(plan.contacts.model == "opening" and measured)
-    coefficient = _number(
-        curves.temperature_coefficient,
-        central_68(curves.coefficients(curves.resamples)),
-        curves.coefficients(curves.castings),
-        {} if prior is None else prior.band(prior.coefficients, "prior_"),
+    error = central_68(curves.coefficients(curves.resamples))
+    drawn = curves.coefficients(curves.castings)
+    per_K, ppm = (
+        Thermal.of(curves.temperature_coefficient, error, drawn, coefficients, scale)
+        for scale in (1.0, 1e6)
     )
-    out["coefficient_per_K"] = coefficient
-    out["coefficient_ppm_per_K"] = _scaled(coefficient, 1e6)
     value, error = curves.thermal_output_and_error()
-    out["gauge_factor"] = curves.gauge_factor
-    out["thermal_output_microstrain_per_K"] = _scaled(
-        _number(
-            value,
-            error,
-            curves.thermal_outputs(curves.castings),
-            {} if prior is None else prior.band(prior.outputs, "prior_"),
-        ),
-        1e6,
-    )
-    chords = curves.chords(curves.ratio)
-    spread = [central_68(column) for column in curves.chords(curves.resamples).T]
-    out["gauge_factors"] = {
-        "temperature_K": [float(t) for t in curves.temperatures],
-        "value": [float(x) for x in chords],
-        "standard_error": spread,
+    drawn = curves.thermal_outputs(curves.castings)
+    out |= {
+        "response": response,
+        "coefficient_per_K": per_K,
+        "coefficient_ppm_per_K": ppm,
+        "gauge_factor": curves.gauge_factor,
+        "gauge_factors": {
+            "temperature_K": curves.temperatures,
+            "value": curves.chords(curves.ratio),
+            "standard_error": [central_68(x) for x in curves.chords(curves.resamples).T],
+        },
     }
+    two = None
     if curves.strains[curves.end] != 0.0:
-        out["two_readings"] = _two_readings(
-            findings, None if sensitivity is None else sensitivity[0], best, curves
-        )
-    return {"temperature": out}
+        across = None if sensitivity is None else sensitivity[0]
+        two = _two_readings(findings, across, best, curves)
+    sign = plan.contacts.model == "opening" and measured
+    output = Thermal.of(value, error, drawn, outputs, 1e6)
+    return Temperature(out, known, sign, output, two)

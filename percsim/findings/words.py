@@ -28,8 +28,18 @@ OVERLAP = (
 )
 """Not modelled unless the plan makes particles impenetrable."""
 
+IN_LAYERS = (
+    "copper foil or tape embedded in the film: it stiffens the strip under it and"
+    " concentrates strain in the gap",
+    "creep of the sheet, a glue between sheet and part, partial debonding, and end zones"
+    " across the patch",
+)
+"""Not modelled of a film on its sheet and part."""
 
-def not_modelled(*, opening: bool, overlap: bool) -> list[str]:
+
+def not_modelled(
+    *, opening: bool, overlap: bool, layered: bool = False, heated: bool = False
+) -> list[str]:
     """List what no chapter models.
 
     Parameters
@@ -38,15 +48,20 @@ def not_modelled(*, opening: bool, overlap: bool) -> list[str]:
         Whether contacts open and remember.
     overlap : bool
         Whether particles may overlap.
+    layered : bool
+        Whether the film lies on its sheet and part.
+    heated : bool
+        Whether it is fed, and warms.
 
     """
     return [
         BEYOND_PULLS if opening else OF_PULLS,
         "the change of the film's section with strain (1 + 2 nu of a plain conductor)",
         "clusters and alignment other than the plan's; settled filler, voids",
-        BOND,
+        *([] if layered else [BOND]),
         "electrodes shorter than the film is wide, and current spreading beside them",
-        SELF_HEATING,
+        *([] if heated else [SELF_HEATING]),
         "ageing, moisture, and drift of the contacts",
         *([OVERLAP] if overlap else []),
+        *(IN_LAYERS if layered else ()),
     ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.constants import Boltzmann, elementary_charge
@@ -62,10 +62,6 @@ class Assumption:
     basis: str
     source: str
     effect: str
-
-    def as_dict(self) -> dict[str, object]:
-        """Keys as in `summary.json`."""
-        return asdict(self)
 
 
 def assumptions(

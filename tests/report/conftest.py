@@ -13,11 +13,11 @@ from reference.findings import findings
 from scipy.sparse import coo_array
 from scipy.sparse.linalg import spsolve
 
-from percsim.findings.rows import plain
 from percsim.findings.tables import Table, columns_of
 from percsim.links.search import Links
 from percsim.network.build import Network
 from percsim.network.solve import Solution
+from percsim.packing import plain
 from percsim.particles.bodies import FLAKE, Particles
 from percsim.particles.box import Box
 from percsim.report.series import BoxPicture

@@ -11,8 +11,8 @@ import pytest
 from reference.findings import findings, row_of
 
 from percsim.decision.decide import State
-from percsim.findings.rows import plain
 from percsim.first_page import Read
+from percsim.packing import plain
 from percsim.report.first import first_sheet
 from percsim.report.first_plot import HEIGHT, LEFT, WIDTH, plot_svg
 

@@ -9,8 +9,8 @@ from reference.findings import findings
 from report.reader import Reader, external
 
 from percsim.boxes.store import encode_json
-from percsim.findings.rows import plain
 from percsim.first_page import read_first_page
+from percsim.packing import plain
 from percsim.report import write_report
 from percsim.report.chapters import chapters_of
 from percsim.report.figures import Drawing

@@ -13,7 +13,8 @@ from percsim.decision.candidates import Margin, Refusal
 from percsim.decision.decide import State
 from percsim.decision.limits import BenchLimits
 from percsim.decision.target import Limit
-from percsim.findings.rows import plain, summary_of_choice
+from percsim.findings.rows import summary_of_choice
+from percsim.packing import plain
 from percsim.words.candidates import cautions, limit_name, named, refusals, thickening
 from percsim.words.choice import known_by_films, reasons, what_is_assumed
 
