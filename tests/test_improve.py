@@ -372,7 +372,7 @@ def test_boxes_of_their_own_take_their_own_loading_and_what_films_told():
 
 def test_the_page_says_what_halving_takes():
     findings = findings_of(plan_with(), 15.0, 0.1)
-    told = improvement(findings)["improvement"]
+    told = improvement(findings)
     best = findings.recipes[findings.decision.best]
     same = improve(findings.mix.films, best, 20, most=2)
     assert max(len(s.changes) for s in same.tried) == 2
@@ -392,7 +392,7 @@ def test_the_page_says_what_halving_takes():
     assert ", ".join(told["least"]["changes"]) in none.claim
     assert chapter_of({}) is None
     still = plan_with(tolerances=NONE)
-    assert improvement(findings_of(still, 15.0)) == {}
+    assert improvement(findings_of(still, 15.0)) is None
 
 
 class Boxes:
@@ -535,7 +535,7 @@ def test_films_that_are_open_are_not_improved():
     assert all(math.isinf(s.resistance_cv[0]) for s in found.tried)
     assert found.halving is None
     assert found.first == ()
-    assert improvement(findings) == {}
+    assert improvement(findings) is None
     text = improved_text(found)
     assert "14 wt%, 2 mm gap are open" in text
     assert len(text.splitlines()) == 2

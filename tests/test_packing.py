@@ -1,11 +1,14 @@
 """What a folder keeps reads back as it was, to the last bit, or is refused."""
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pytest
 
-from percsim.packing import pack, unpack
+from percsim.boxes.store import encode_json
+from percsim.packing import pack, plain, unpack
 
 
 @dataclass(frozen=True)
@@ -68,3 +71,24 @@ def test_fields_of_another_version_are_refused():
 
     with pytest.raises(ValueError, match="cannot read a stored value"):
         unpack(pack(Pair(1)), CLASSES)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Something whose keys are not all fields."""
+
+    value: float | None
+    array: object
+    _told: Mapping[str, object]
+    spare: float | None = None
+
+
+def test_keys_are_fields_and_what_is_told_besides():
+    found = Told(None, np.array([np.float64(1.5), np.inf]), {"more": Pair(np.int64(3), ())})
+    # None is null, unless it is the default that a field still holds
+    assert plain(found) == {
+        "value": None, "array": [1.5, math.inf], "more": {"left": 3, "right": []},
+    }  # fmt: skip
+    whole = plain(Told(2.0, np.float64(0.1), {"null": None}, 4.0))
+    assert whole == {"value": 2.0, "array": 0.1, "spare": 4.0, "null": None}
+    assert encode_json(whole) == '{"value": 2.0, "array": 0.1, "spare": 4.0, "null": null}'

@@ -20,7 +20,7 @@ from percsim.jobs import films_of
 from percsim.particles.box import Box
 from percsim.particles.placement import expected_counts
 
-__all__ = ["FILMS", "blocks", "film"]
+__all__ = ["FILMS", "across_row", "blocks", "film"]
 
 FILMS = 200
 """Films put together from blocks, with and without uneven mixing."""
@@ -33,7 +33,7 @@ def film(findings: Findings) -> dict[str, object] | None:
     """
     if findings.best.fit.is_open:
         return None
-    return _described(findings) | {"across": _across_row(_across(findings))}
+    return _described(findings) | {"across": across_row(_across(findings))}
 
 
 def blocks(findings: Findings) -> dict[str, object]:
@@ -73,7 +73,7 @@ def _across(findings: Findings) -> Across:
     return gather_across(findings.plan, findings.records, mix.loadings, mix.films.threshold)
 
 
-def _across_row(across: Across) -> dict[str, object]:
+def across_row(across: Across) -> dict[str, object]:
     """Resistivity across the film over that along it, at every loading that tells."""
     return {
         "direction": {None: "alike", 1: "width", 2: "thickness"}[across.axis],

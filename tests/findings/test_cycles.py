@@ -8,14 +8,12 @@ from reference.made_up_findings import findings_of, plan_with
 
 from percsim.film.cycled import CycledFilms
 from percsim.film.protocol import cycles as pulls
-from percsim.findings.cycles import budget, cycles
+from percsim.findings.cycles import budget, cycles, other_errors
+from percsim.findings.operation import operation
+from percsim.findings.temperature import temperature
+from percsim.packing import plain
 
-SUMMARY = {
-    "temperature": {"thermal_output_microstrain_per_K": {"value": -60.0}},
-    "operation": {"noise": {"noise_microstrain": 0.8}},
-    "chosen": 1,
-    "candidates": [{"gauge_factor_cv": 0.5}, {"gauge_factor_cv": 0.05}],
-}
+OTHERS = {"temperature": 60.0 / math.sqrt(3.0), "noise": 0.8, "calibration": 150.0}
 
 
 @pytest.fixture(scope="module")
@@ -25,7 +23,7 @@ def found():
         contacts={"reclose": 1.0, "healed": 1.0, "relaxed": 0.0},
         tolerances={"response": "0 %"},
     )
-    return cycles(findings_of(plan), SUMMARY)["cycles"]
+    return plain(cycles(findings_of(plan)))
 
 
 def test_without_memory_nothing_stays(found):
@@ -69,7 +67,7 @@ def test_the_budget_by_hand():
     hold = path.holds[0]
     r[hold.first + 3 : hold.last + 1] += 4.0  # after 20 s, which lie between visits
     films = CycledFilms(path, r[None])
-    told = budget(films, SUMMARY)
+    told = plain(budget(films, OTHERS))
     rows = {row["name"]: row for row in told["rows"]}
     root = math.sqrt(3.0)
     slope = 40e3 / 1e6  # ohm per microstrain
@@ -88,12 +86,28 @@ def test_the_budget_by_hand():
     assert told["total"]["median"] == pytest.approx(math.sqrt(squares))
 
 
+def test_what_else_errs_is_read_off_its_chapters():
+    supply = {"voltage": "3.3 V", "bandwidth": "100 Hz", "series_resistor": "1.8 kohm"}
+    findings = findings_of(plan_with(supply=supply))
+    path = pulls(1.5e-3, 5, 1e-4)
+    films = CycledFilms(path, (2000.0 + 40e3 * path.strains)[None])
+    found = other_errors(findings, films)
+    per_kelvin = plain(temperature(findings))["thermal_output_microstrain_per_K"]["value"]
+    assert found["temperature"] == pytest.approx(abs(per_kelvin) / math.sqrt(3.0))
+    assert found["noise"] == plain(operation(findings))["noise"]["noise_microstrain"] > 0
+    spread = findings.best.gauge_factor_cv
+    assert found["calibration"] == pytest.approx(1e6 * spread * 3e-3)
+    # without a supply nobody knows the noise, nor at one temperature what warming does
+    bare = findings_of(plan_with(temperature={"values": ["20 C"]}))
+    assert set(other_errors(bare, films)) == {"calibration"}
+
+
 def test_a_part_that_is_not_known_is_left_out():
     path = pulls(1.5e-3, 3, 1e-4)
     films = CycledFilms(path, (2000.0 + 40e3 * path.strains)[None])
     names = {row["name"] for row in budget(films, {})["rows"]}
     assert names == {"hysteresis", "repeatability", "zero, first pull"}
-    assert budget(films, {})["total"]["median"] == pytest.approx(0.0, abs=1e-9)
+    assert budget(films, {})["total"].median == pytest.approx(0.0, abs=1e-9)
 
 
 def test_other_laws_tell_nothing():
@@ -101,7 +115,7 @@ def test_other_laws_tell_nothing():
     findings = findings_of(plan)
     object.__setattr__(findings.plan.contacts, "model", "affine")
     try:
-        assert cycles(findings, {}) == {}
+        assert cycles(findings) is None
     finally:
         object.__setattr__(findings.plan.contacts, "model", "opening")
     assert np.isfinite(plan.protocol.times).all()

@@ -12,6 +12,7 @@ from reference.findings import PLAN, findings, row_of
 from percsim.boxes.store import encode_json
 from percsim.decision.decide import State
 from percsim.findings.day_one import day_one
+from percsim.packing import plain
 
 
 @pytest.fixture(scope="module")
@@ -21,7 +22,7 @@ def found():
 
 @pytest.fixture(scope="module")
 def section(found):
-    return day_one(found, {})["day_one"]
+    return plain(day_one(found))
 
 
 def test_every_candidate_has_bands_that_rise_and_chances_that_sum(found, section):
@@ -62,20 +63,20 @@ def test_gauge_factors_at_zero_strain_are_below_chords_that_bend_up(section):
 
 
 def test_it_is_the_same_whenever_it_is_worked_out_and_fits_into_json(found, section):
-    again = day_one(found, {})["day_one"]
+    again = plain(day_one(found))
     assert encode_json(again) == encode_json(section)
     assert json.loads(encode_json(section))["best"] == section["best"]
 
 
 def test_it_stays_what_was_not_known_before_films_were_read(found, section):
     rows = [row_of(found.whole.candidates[i]) for i in (3, 6)]
-    read = day_one(findings(rows), {})["day_one"]
+    read = plain(day_one(findings(rows)))
     assert encode_json(read) == encode_json(section)
 
 
 def test_what_the_plan_holds_is_not_spread():
     held = {"value": "80 uS", "basis": "measured"}
-    section = day_one(findings(contacts={"g0": held}), {})["day_one"]
+    section = plain(day_one(findings(contacts={"g0": held})))
     g0 = section["priors"][0]
     assert g0["held"]
     assert g0["p05"] == g0["p95"] == g0["median"]
@@ -89,7 +90,7 @@ def test_films_on_a_sheet_are_those_of_the_strain_that_reaches_them(section):
     on_sheet = findings(sheet=soft, film=film)
     # Cox, nu 0.495; a wide film does not contract across (plane strain)
     decay = np.sqrt(0.1e6 / 2.99 / 3e-3 / (16e6 / (1.0 - 0.495**2) * 0.2e-3))
-    rows = day_one(on_sheet, {})["day_one"]["candidates"]
+    rows = plain(day_one(on_sheet))["candidates"]
     for flat, row in zip(section["candidates"][4:], rows[4:], strict=True):
         gap = row["electrode_gap_m"]
         x = np.linspace(-0.5, 0.5, 4001) * gap

@@ -14,6 +14,7 @@ from percsim.boxes.store import Record, decode_json, encode_json
 from percsim.cli import app
 from percsim.errors import PlanError
 from percsim.findings.across import gather_across
+from percsim.findings.film import across_row
 from percsim.findings.gather import gather_loadings, gather_threshold
 from percsim.jobs import across_axis, across_jobs, box_jobs, threshold_jobs
 from percsim.plan import Plan
@@ -215,7 +216,7 @@ def test_flat_flakes_conduct_worse_through_the_film_and_isotropic_ones_alike(ord
             "threshold_ratio": 1.2}  # fmt: skip
 
     def told(across):
-        return network({"film": film | {"across": across.as_dict()}}).words
+        return network({"film": film | {"across": across_row(across)}}).words
 
     assert "times the resistivity along the film" in told(found)
 

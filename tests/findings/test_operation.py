@@ -2,21 +2,22 @@
 
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from reference.made_up_findings import coefficient, findings_of, plan_with
+from reference.made_up_findings import coefficient, findings_of, plan_with, records
 from scipy.special import iv
 
 from percsim.film import FilmCurves
 from percsim.film.readout import johnson_noise
-from percsim.findings import CHAPTERS
-from percsim.findings.currents import currents
+from percsim.findings import assemble
+from percsim.findings.currents import Currents, Largest, currents
 from percsim.findings.operation import operation
 from percsim.findings.words import SELF_HEATING, not_modelled
+from percsim.packing import plain
 
 NOT_MODELLED = not_modelled(opening=True, overlap=True)
-SUMMARY = {"not_modelled": NOT_MODELLED, "cautions": ["wear gloves"]}
 SUPPLY = {
     "voltage": "3.3 V",
     "series_resistor": "1.8 kohm",
@@ -39,13 +40,8 @@ def findings(plan):
 
 
 @pytest.fixture(scope="module")
-def added(findings):
-    return operation(findings, SUMMARY)
-
-
-@pytest.fixture(scope="module")
-def found(added):
-    return added["operation"]
+def found(findings):
+    return plain(operation(findings))
 
 
 def test_nonlinearity_of_the_exponential_film(found):
@@ -117,11 +113,12 @@ def test_power_and_heat_by_hand(found, findings, plan):
     assert band["p05"] < drift < band["p95"]
 
 
-def test_self_heating_is_no_longer_listed_as_missing(added):
+def test_self_heating_is_no_longer_listed_as_missing(plan):
+    summary = assemble(plan, records(plan))[0]
     assert SELF_HEATING in NOT_MODELLED
-    assert SELF_HEATING not in added["not_modelled"]
-    assert set(added["not_modelled"]) == set(NOT_MODELLED) - {SELF_HEATING}
-    assert added["cautions"][-1] == "wear gloves"
+    assert set(summary["not_modelled"]) == set(NOT_MODELLED) - {SELF_HEATING}
+    bare = plan_with()
+    assert assemble(bare, records(bare))[0]["not_modelled"] == NOT_MODELLED
 
 
 def test_signal_and_noise_by_hand(found):
@@ -159,39 +156,38 @@ def test_two_strains_say_nothing_of_a_shifted_mean():
         strain={"window": "0 to 3000 microstrain", "points": 2},
         vibration={"mean": "1500 microstrain", "amplitude": "300 microstrain"},
     )
-    cycle = operation(findings_of(plan), SUMMARY)["operation"]["vibration"]
+    cycle = plain(operation(findings_of(plan)))["vibration"]
     assert "points must be 3 or more" in cycle["refused"]
     assert "mean_shift_percent" not in cycle
 
 
 def test_an_overheating_supply_is_a_warning_with_the_number():
     plan = plan_with(supply=SUPPLY | {"voltage": "60 V"})
-    added = operation(findings_of(plan), SUMMARY)
-    warnings = added["operation"]["warnings"]
+    summary = assemble(plan, records(plan))[0]
+    warnings = summary["operation"]["warnings"]
     assert warnings
-    assert added["cautions"][: len(warnings)] == warnings
+    assert summary["cautions"][: len(warnings)] == warnings
     assert all(word.startswith("Overheating") and "60 V" in word for word in warnings)
     # the supply it names is safe: nothing is said there, and something 3 % above
     found = [re.search(r"below about ([\d.]+) V", word) for word in warnings]
     named = [float(match[1]) for match in found]
     for volts, warns in ((0.95 * min(named), False), (1.05 * min(named), True)):
         plan = plan_with(supply=SUPPLY | {"voltage": f"{volts:.6g} V"})
-        again = operation(findings_of(plan), SUMMARY)["operation"]["warnings"]
+        again = operation(findings_of(plan)).warnings
         assert bool(again) == warns, volts
 
 
 def test_a_day_hotter_than_elastomers_stand_is_not_the_fault_of_the_supply():
     plan = plan_with(supply=SUPPLY, temperature={"values": ["20 C", "60 C", "210 C"]})
-    assert operation(findings_of(plan), SUMMARY)["operation"]["warnings"] == []
+    assert operation(findings_of(plan)).warnings == ()
     assert any("210 C" in word for word in plan.remarks)
 
 
 def test_power_of_the_busiest_contact_at_the_plans_supply(findings, plan):
-    # the currents of the boxes come first; power goes as the square of the voltage
-    assert CHAPTERS.index(currents) < CHAPTERS.index(operation)
-    power = {"mean": 1e-9, "largest": 2e-9}
-    boxes = {"film_voltage_V": 1.0, "largest_contact_power_W": power, "n_boxes": 7}
-    found = operation(findings, SUMMARY | {"currents": boxes})["operation"]
+    # power goes as the square of the voltage
+    own = replace(findings)
+    own._made[currents] = Currents(7, 1.0, Largest(1e-9, 0.0, 2e-9), {})
+    found = plain(operation(own))
     resistance = found["resistance_ohm"]
     volts = plan.supply_voltage * resistance / (resistance + plan.series_resistor)
     assert found["contacts"]["largest_W"] == pytest.approx(2e-9 * volts**2)
@@ -199,14 +195,14 @@ def test_power_of_the_busiest_contact_at_the_plans_supply(findings, plan):
 
 
 def test_without_a_supply_there_is_no_heat_and_it_says_so():
-    added = operation(findings_of(plan_with()), SUMMARY)
-    assert set(added) == {"operation"}
-    assert {"heating", "noise", "vibration"}.isdisjoint(added["operation"])
+    found = operation(findings_of(plan_with()))
+    assert found.warnings is None
+    assert {"heating", "noise", "vibration", "warnings"}.isdisjoint(plain(found))
 
 
 def test_one_temperature_keeps_the_heat_but_not_the_drift():
     plan = plan_with(supply=SUPPLY, temperature={"values": ["20 C"]})
-    heat = operation(findings_of(plan), SUMMARY)["operation"]["heating"]
+    heat = plain(operation(findings_of(plan)))["heating"]
     assert not heat["coefficient_known"]
     assert heat["on_sheet"]["loop_gain"] == 0.0
     assert "drift_microstrain" not in heat["on_sheet"]
@@ -214,7 +210,7 @@ def test_one_temperature_keeps_the_heat_but_not_the_drift():
 
 def test_an_open_film_reads_nothing():
     plan = plan_with(supply=SUPPLY, explore={"weight_fraction": ["12 wt%", "14 wt%"]})
-    assert operation(findings_of(plan), SUMMARY) == {"operation": {"open": True}}
+    assert plain(operation(findings_of(plan))) == {"open": True}
 
 
 def margin_on(candidate, what):
@@ -246,7 +242,7 @@ def test_a_drift_limit_decides():
     found = findings_of(plan)
     assert found.choice.chosen is None
     margin = margin_on(found.best, "self_heating_drift")
-    heat = operation(found, SUMMARY)["operation"]["heating"]["on_sheet"]
+    heat = plain(operation(found))["heating"]["on_sheet"]
     assert margin.value * 1e6 == pytest.approx(abs(heat["drift_microstrain"]), rel=0.02)
     assert any(r.margin is margin for r in found.best.refusals)
 

@@ -1,14 +1,16 @@
 """From boxes to a sheet of patches: films that follow a formula, on drawn sheets."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from reference.made_up_findings import coefficient, findings_of, plan_with, records
 
 from percsim.findings import assemble
-from percsim.findings.patches import patches
+from percsim.findings.patches import patch_cautions, patches, separation
 from percsim.findings.temperature import temperature
+from percsim.packing import plain
 from percsim.report.chapter import MOST_WORDS
 from percsim.report.chapters import chapters_of
 from percsim.report.figures import Run, draw
@@ -29,16 +31,19 @@ BENT = SHEET | {
 STILL = {"castings": 300}
 
 
-def found_of(sheet, tolerances=None, gauge=15.0, summary=None, **sections):
+def findings_for(sheet, tolerances=None, gauge=15.0, **sections):
     plan = plan_with(patches=sheet, tolerances=STILL | (tolerances or {}), **sections)
-    findings = findings_of(plan, gauge)
-    return patches(findings, summary or {"cautions": []})
+    return findings_of(plan, gauge)
+
+
+def found_of(sheet, tolerances=None, **sections):
+    return plain(patches(findings_for(sheet, tolerances, **sections)))
 
 
 @pytest.fixture(scope="module")
 def quiet():
     """Bent tube, equal films, nothing scatters."""
-    return found_of(BENT, NOTHING, part=TUBE)["patches"]
+    return found_of(BENT, NOTHING, part=TUBE)
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +57,7 @@ def usual():
 
 def test_without_the_section_nothing_is_said():
     findings = findings_of(plan_with())
-    assert patches(findings, {"cautions": []}) == {}
+    assert patches(findings) is None
 
 
 def test_equal_films_read_their_strain(quiet):
@@ -84,7 +89,7 @@ def test_one_patch_of_a_sheet_is_the_film_that_was_chosen():
         target={"resistance": window}, tolerances={"castings": 4000},
     )  # fmt: skip
     findings = findings_of(plan)
-    found = patches(findings, {"cautions": []})["patches"]
+    found = plain(patches(findings))
     rest = findings.best.castings.at_rest
     share = np.mean((rest >= 1500) & (rest <= 2000))
     assert 0.05 < share < 0.95
@@ -96,15 +101,15 @@ def test_one_patch_of_a_sheet_is_the_film_that_was_chosen():
 
 def test_patches_of_a_sheet_are_more_alike_than_sheets():
     # of 12 patches, independent ones would all pass in share^12 of sheets
-    one = found_of({**SHEET, "rows": 1, "columns": 1, "sheets": 1000})["patches"]
+    one = found_of({**SHEET, "rows": 1, "columns": 1, "sheets": 1000})
     many = found_of({**SHEET, "sheets": 1000}, target={"resistance": "1.5 to 3 kohm"})
-    many, single = many["patches"], one["whole_share"]
+    single = one["whole_share"]
     assert many["whole_share"] > (1 - many["dead_mean"] / 12) ** 12 + 0.1
     assert many["whole_share"] < 1 - many["dead_mean"] / 12
     assert single <= 1.0
     dead = found_of(
         {**SHEET, "sheets": 1000, "dead_allowed": 3}, target={"resistance": "1.5 to 3 kohm"}
-    )["patches"]
+    )
     assert dead["passing_share"] > dead["whole_share"] == many["whole_share"]
 
 
@@ -119,7 +124,7 @@ def test_patches_of_a_sheet_are_more_alike_than_sheets():
     ids=["held", "floating", "own pairs", "common return"],
 )
 def test_wiring_of_equal_films(wiring, want):
-    found = found_of(SHEET | wiring, NOTHING)["patches"]
+    found = found_of(SHEET | wiring, NOTHING)
     ratio = found["field"]["read_over_resistance"]
     expected = want(found["curve"]["resistance_ohm"])
     assert ratio["min"] == pytest.approx(expected, rel=1e-6)
@@ -129,7 +134,7 @@ def test_wiring_of_equal_films(wiring, want):
 def test_a_floating_matrix_turned_back():
     # films that differ, in the uneven field of a bent tube, read without noise
     sheet = BENT | {"readout": "floating"}
-    found = found_of(sheet, NOTHING | {"thickness": "10 %"}, part=TUBE)["patches"]
+    found = found_of(sheet, NOTHING | {"thickness": "10 %"}, part=TUBE)
     field = found["field"]
     assert field["cross_talk_microstrain"] > 50
     assert field["error"]["rms_microstrain"] > 50
@@ -139,7 +144,7 @@ def test_a_floating_matrix_turned_back():
 def test_warmth_reads_as_strain_unless_it_is_known():
     sheet = BENT | {"bending_moment": "0 N m", "temperature": "30 C", "warmer_by": "4 K"}
     plan = plan_with(patches=sheet, tolerances=STILL | NOTHING, part=TUBE)
-    found = patches(findings_of(plan), {"cautions": []})["patches"]
+    found = plain(patches(findings_of(plan)))
     loading = plan.recipe(found["weight_fraction"]).weight_fraction
     per_k = coefficient(plan, loading)
     slope = math.log(found["curve"]["ratio"][-1]) / 3e-3
@@ -171,8 +176,7 @@ def test_what_the_bench_costs(usual):
 
 def test_a_floating_matrix_is_noisier_and_heats_all_of_its_patches():
     own, floating = (
-        found_of(SHEET | {"readout": way}, NOTHING)["patches"]
-        for way in ("own pairs", "floating")
+        found_of(SHEET | {"readout": way}, NOTHING) for way in ("own pairs", "floating")
     )
     m, n = SHEET["rows"], SHEET["columns"]
     for one, other in zip(own["scan"], floating["scan"], strict=True):
@@ -183,19 +187,20 @@ def test_a_floating_matrix_is_noisier_and_heats_all_of_its_patches():
         assert other["power_W"] == pytest.approx(3.3**2 / ohms)
 
 
-def test_strain_and_temperature_are_not_told_apart_while_the_sign_is_a_prior(usual):
+def test_strain_and_temperature_are_not_told_apart_while_the_sign_is_a_prior():
     findings = findings_of(plan_with(patches=SHEET, tolerances=STILL))
-    heat = temperature(findings, {"cautions": []})
+    heat = temperature(findings)
+    told = plain(patches(findings))["separation"]
+    assert told == separation(heat)
     for share, separable in ((0.6, False), (0.99, True), (0.01, True)):
-        heat["temperature"]["prior"]["positive_share"] = share
-        found = patches(findings, {"cautions": []} | heat)["patches"]["separation"]
-        assert found["separable"] == separable
-    rows = heat["temperature"]["two_readings"]["pairs"]
+        known = replace(heat, prior=replace(heat.prior, positive_share=share))
+        assert separation(known)["separable"] == separable
+    rows = plain(heat)["two_readings"]["pairs"]
     least = min(row["spread_strain_microstrain"] for row in rows)
-    assert found["spread_strain_microstrain"] == least
-    heat["temperature"]["prior"]["positive_share"] = 0.6
-    heat["temperature"]["sign_rests_on_measurement"] = True
-    assert patches(findings, {"cautions": []} | heat)["patches"]["separation"]["separable"]
+    assert told["spread_strain_microstrain"] == least
+    unsure = replace(heat.prior, positive_share=0.6)
+    known = replace(heat, prior=unsure, sign_rests_on_measurement=True)
+    assert separation(known)["separable"]
 
 
 def test_the_same_seed_gives_the_same_sheets(usual):
@@ -208,10 +213,10 @@ def test_the_same_seed_gives_the_same_sheets(usual):
 
 
 def test_a_field_beyond_what_was_computed_is_cautioned():
-    strong = found_of(BENT | {"bending_moment": "3000 N m"}, part=TUBE)
-    (line,) = strong["cautions"]
+    strong = findings_for(BENT | {"bending_moment": "3000 N m"}, part=TUBE)
+    (line,) = patch_cautions(strong)
     assert "beyond what was computed" in line
-    assert "cautions" not in found_of(SHEET)
+    assert patch_cautions(findings_for(SHEET)) == []
 
 
 def test_open_films_make_no_sheet():

@@ -6,6 +6,7 @@ from reference.made_up_findings import findings_of, plan_with
 from percsim.boxes.store import encode_json
 from percsim.film import TOLERANCE_NAMES, TRIAL_NAMES
 from percsim.findings.spread import spread
+from percsim.packing import plain
 from percsim.quantities import share
 from percsim.report.chapters.spread import spread as chapter
 
@@ -32,7 +33,7 @@ def found():
 
 @pytest.fixture(scope="module")
 def made(found):
-    return spread(found, {})["spread"]
+    return plain(spread(found))
 
 
 def test_every_cause_has_a_share_and_first_orders_add_up(made):
@@ -90,7 +91,7 @@ def test_no_advice_that_the_number_of_castings_does_not_carry():
     # spreads of R over decades: the CV hangs on the few highest castings
     wild = {"contact": "100 %", "thickness": "100 %", "width": "10 mm",
             "electrode_gap": "4 mm", "particle_size": "100 %", "castings": 100}  # fmt: skip
-    told = spread(findings(wild), {})["spread"]
+    told = plain(spread(findings(wild)))
     now = told["now"]["resistance_cv"]
     assert now > 2.0
     by_cv = min(told["halving"], key=lambda row: row["resistance_cv"])
@@ -107,17 +108,17 @@ def test_chains_are_rarely_it(made):
 
 
 def test_shares_do_not_depend_on_the_order_of_asking(found, made):
-    assert encode_json(spread(found, {})["spread"]) == encode_json(made)
+    assert encode_json(plain(spread(found))) == encode_json(made)
 
 
 def test_nothing_to_split():
     still = findings(NONE)
-    told = spread(still, {})["spread"]
+    told = plain(spread(still))
     assert told["quoted"]  # boxes scatter, so chains do
     (chains,) = [row for row in told["shares"] if row["name"] == "chains"]
     assert chains["log_resistance"]["total"] == pytest.approx(1.0, abs=0.1)
     low = {"weight_fraction": ["10 wt%", "12 wt%", "14 wt%"]}
-    closed = spread(findings(explore=low), {})["spread"]
+    closed = plain(spread(findings(explore=low)))
     assert not closed["quoted"]
     assert "half or more of the castings are open" in closed["why_not"]
     assert chapter({"spread": closed}).claim == "The spread is not split"
@@ -125,7 +126,7 @@ def test_nothing_to_split():
 
 def test_orientation_is_varied_where_thresholds_tell_how():
     lying = findings(filler={"orientation": "in-plane", "tilt": "20 deg"})
-    told = spread(lying, {})["spread"]
+    told = plain(spread(lying))
     assert "tilt" in {row["name"] for row in told["shares"]}
 
 

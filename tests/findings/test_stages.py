@@ -64,7 +64,7 @@ def selections(plan, seeds, spread):
         boxes.append(sum(stages.boxes.values()))
         last = stages.looks[-1]
         if stages.verdict == "known":
-            right.append(last.choice in good if last.meets else not good)
+            right.append(last.choice in good if last.meets_target else not good)
     return right, boxes
 
 
@@ -121,7 +121,7 @@ def test_that_nothing_meets_the_target_is_found_too(known_threshold):
     stages = next_stage(plan, StoredBoxes(plan, 3, 0.2))
     assert stages.verdict == "known"
     assert len(stages.looks) == 1  # far outside the window: seen at once
-    assert not stages.looks[0].meets
+    assert not stages.looks[0].meets_target
 
 
 def test_more_boxes_go_to_the_loadings_between_which_it_is_open(known_threshold):

@@ -21,11 +21,14 @@ from scipy.special import expit, logit, ndtr
 
 from percsim.decision.priors import RANGE_SPREAD
 from percsim.findings import find
+from percsim.findings.layers import strained_across
 from percsim.findings.temperature import (
     _rising_share,
     temperature,
     thermal_prior,
 )
+from percsim.findings.transverse import Transverse
+from percsim.packing import plain
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +43,7 @@ def findings(plan):
 
 @pytest.fixture(scope="module")
 def found(findings):
-    return temperature(findings, {})["temperature"]
+    return plain(temperature(findings))
 
 
 def weight(findings):
@@ -103,7 +106,7 @@ def test_measured_parameters_have_no_band_and_carry_the_sign():
     plan = plan_with(
         contacts={"lambda_T": {"value": 0.3, **stated}, "Ea": {"value": "10 meV", **stated}}
     )
-    out = temperature(findings_of(plan), {})["temperature"]
+    out = plain(temperature(findings_of(plan)))
     assert out["sign_rests_on_measurement"]
     row = out["coefficient_per_K"]
     assert row["prior_p05"] == pytest.approx(row["prior_p95"], rel=1e-12)
@@ -161,8 +164,8 @@ def test_every_parameter_is_drawn_where_boxes_were_varied(varied):
             logs[:, k] - logs[:, 1], [0.05, 0.95], method="inverted_cdf"
         )
         within = 0.25 * (high - low)
-        assert np.log(band["p05"]) == pytest.approx(low, abs=within)
-        assert np.log(band["p95"]) == pytest.approx(high, abs=within)
+        assert np.log(band.p05) == pytest.approx(low, abs=within)
+        assert np.log(band.p95) == pytest.approx(high, abs=within)
 
 
 def test_chords_of_the_draws_are_those_of_the_formula(varied):
@@ -221,9 +224,15 @@ def test_two_readings(found, findings):
     assert like == pytest.approx(1e-3 * gauge / found["coefficient_per_K"]["value"])
 
 
+def reading_across(findings):
+    """The same findings with boxes that read half across of what they read along."""
+    own, along = replace(findings), np.full(3, 20.0)
+    own._made[strained_across] = Transverse(6, "", along, 0.4 * along, 0.6 * along)
+    return own
+
+
 def test_a_film_across_is_told_when_its_sensitivity_is_known(findings):
-    summary = {"layers": {"transverse": {"transverse_sensitivity": 0.5}}}
-    out = temperature(findings, summary)["temperature"]["two_readings"]
+    out = plain(temperature(reading_across(findings)))["two_readings"]
     (pair,) = [p for p in out["pairs"] if p["kind"] == "across"]
     along, across = pair["per_microstrain"]
     assert across / along == pytest.approx((0.5 - 0.33) / (1 - 0.33 * 0.5))
@@ -232,18 +241,18 @@ def test_a_film_across_is_told_when_its_sensitivity_is_known(findings):
 
 def test_noise_comes_from_the_supply_when_there_is_one():
     plan = plan_with(supply={"instrument_noise": "0.1 mV"})
-    out = temperature(findings_of(plan), {})["temperature"]["two_readings"]
+    out = plain(temperature(findings_of(plan)))["two_readings"]
     assert not out["noise_is_assumed"]
     assert out["reading_noise"] > 1e-4 / 3.3 * 4  # at best a quarter of the supply per ln R
 
 
 def test_one_temperature_and_open_films_say_little():
     plan = plan_with(temperature={"values": ["20 C"]})
-    out = temperature(findings_of(plan), {})["temperature"]
+    out = plain(temperature(findings_of(plan)))
     assert out["temperatures_K"] == [293.15]
     assert "response" not in out
     plan = plan_with(explore={"weight_fraction": ["12 wt%", "14 wt%"]})
-    assert temperature(findings_of(plan), {})["temperature"]["open"]
+    assert plain(temperature(findings_of(plan)))["open"]
 
 
 def test_what_the_part_makes_of_the_output_is_by_the_sensitivity_across():
@@ -251,9 +260,7 @@ def test_what_the_part_makes_of_the_output_is_by_the_sensitivity_across():
         temperature={"part_thermal_expansion": "23 ppm/K"},
         part={"rigid": True, "misalignment": "3 deg"},
     )
-    across = {"transverse_sensitivity": 0.5, "transverse_sensitivity_se": 0.04, "note": ""}
-    summary = {"layers": {"transverse": across}}
-    out = temperature(findings_of(plan), summary)["temperature"]
+    out = plain(temperature(reading_across(findings_of(plan))))
     # strain-gauge practice, (1 + K_t)/(1 - nu K_t) (alpha_s - alpha_g) with the Poisson
     # ratio of what the gauge factor is for; contacts feel lambda_T of the film's expansion
     felt = plan.contacts.lambda_T.value * out["film_expansion_ppm_per_K"]
@@ -274,6 +281,6 @@ def test_a_film_that_no_part_holds_is_said_to_be_free():
     ):  # fmt: skip
         plan = plan_with(**changes)
         assert plan.bond is None
-        assert "bonded_at_K" not in temperature(findings_of(plan), {})["temperature"]
+        assert "bonded_at_K" not in plain(temperature(findings_of(plan)))
         told = [x for x in plan.remarks if "part_thermal_expansion" in x]
         assert len(told) == (0 if changes else 1)

@@ -20,6 +20,7 @@ from percsim.findings.improvement import improvement
 from percsim.findings.rows import summary_of_choice
 from percsim.findings.words import not_modelled
 from percsim.jobs import across_jobs
+from percsim.packing import plain
 from percsim.plan import Plan
 from percsim.quantities import resistance
 from percsim.report.chapter import MOST_WORDS
@@ -47,7 +48,7 @@ def summary_of(name, **sections):
     plan = Plan.from_dict(mapping)
     outcomes = records(plan, box_spread=0.1, jobs=across_jobs(plan))
     summary, found, tables = assemble(plan, outcomes)
-    summary |= improvement(found)
+    summary["improvement"] = improvement(found)
     more = {"command": f"percsim run {name}.toml", "created": "2026-01-17T10:21:00"}
     return summary | more | {"environment": {"percsim": "0.1.0"}}, tables
 
@@ -192,13 +193,14 @@ def test_what_is_not_known_is_told_until_films_are_measured():
         {"weight_fraction": "30 wt%", "electrode_gap": "3 mm", "resistance": "1.9 kohm"}
     ]
     found, anchored = findings(), findings(rows)
-    summary = summary_of_choice(found) | day_one(found, {})
+    summary = summary_of_choice(found) | {"day_one": plain(day_one(found))}
     made = chapter(summary, "unknown")
     best = summary["day_one"]["candidates"][summary["day_one"]["best"]]
     assert resistance(best["casting_resistance_ohm"]["median"]) in made.claim
     (picture,) = draw(Run(summary), [made.figure])
     assert picture.png is not None, picture.note
-    summary |= measured_films(anchored, {})
+    summary |= summary_of_choice(anchored)
+    summary["anchor"] = plain(measured_films(anchored))
     assert chapter(summary, "unknown") is None
     assert "by the measured films" in chapter(summary, "candidates").claim
 

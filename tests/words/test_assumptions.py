@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from reference.invented_films import CRITICAL, FILM, OWN, THRESHOLD, Invented, mixed
+from reference.invented_films import CRITICAL, FILM, THRESHOLD, Invented, mixed
 from reference.powders import POWDER, TUBES
 
 from percsim.boxes.simulate import place_box
@@ -179,9 +179,3 @@ def test_every_tolerance_is_listed_with_its_share(castings):
     ]
     assert len(shares) == len(TOLERANCE_NAMES) - 1
     assert sum(shares) == pytest.approx(100.0 * (1.0 - castings.shares["chains"]), abs=2.0)
-
-
-def test_dictionary_keys(castings):
-    row = rows(castings)["g0"].as_dict()
-    assert set(row) == {"name", "symbol", "value", "unit", "basis", "source", "effect"}
-    assert row["value"] == OWN["g0"]
