@@ -18,9 +18,7 @@ from percsim.words.candidates import cautions, limit_name, refusals, thickening
 from percsim.words.choice import known_by_films, reasons, what_is_assumed
 from percsim.words.first import change_line, expected_lines, state_line
 
-__all__ = [
-    "candidate_rows", "margin_row", "recipe_key", "summary_of_choice",
-]  # fmt: skip
+__all__ = ["candidate_rows", "margin_row", "recipe_key", "summary_of_choice"]
 
 
 def margin_row(margin: Margin) -> dict[str, object]:
