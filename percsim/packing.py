@@ -1,4 +1,4 @@
-"""Frozen dataclasses of arrays <-> text, for what a folder keeps beside its boxes."""
+"""Frozen dataclasses <-> text, for what a folder keeps; and their keys in a summary."""
 
 from __future__ import annotations
 

@@ -184,12 +184,9 @@ def assemble(
     expected |= {job.key: job for job in across_jobs(plan)}
     expected |= {job.key: job for job in threshold_jobs(plan)}
     done = {key for key, record in records.items() if record.status == "done"}
-    choice, used, layered = (
-        summary_of_choice(findings),
-        operation(findings),
-        layers(findings),
-    )
-    summary = {
+    choice, layered = summary_of_choice(findings), layers(findings)
+    warnings = operation(findings).warnings
+    summary: dict[str, Any] = {
         "version": __version__,
         "title": plan.title,
         "seed": plan.seed,
@@ -221,10 +218,10 @@ def assemble(
             opening=plan.contacts.model == "opening",
             overlap=plan.placement.impenetrable == 0.0,
             layered=layered is not None,
-            heated=used.warnings is not None,
+            heated=warnings is not None,
         ),
         "cautions": [
-            *(used.warnings or ()),
+            *(warnings or ()),
             *(layered.cautions if layered else ()),
             *plan.remarks,
             *choice["cautions"],
@@ -246,7 +243,7 @@ def assemble(
     return summary, findings, tables
 
 
-def _threshold(findings: Findings) -> dict[str, Any]:
+def _threshold(findings: Findings) -> dict[str, object]:
     """Threshold of touching particles and of films; with what measured films tell of it."""
     found = dict(findings.mix.touching)
     if findings.posterior is None:
@@ -265,7 +262,7 @@ def _threshold(findings: Findings) -> dict[str, Any]:
     return found
 
 
-def _mixes(plan: Plan, findings: Findings) -> dict[str, Any]:
+def _mixes(plan: Plan, findings: Findings) -> dict[str, object]:
     """List the mixes of a plan that has several: names, values, thresholds."""
     if len(plan.mixes) < 2:
         return {}

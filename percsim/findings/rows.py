@@ -33,7 +33,7 @@ def margin_row(margin: Margin) -> dict[str, object]:
     }
 
 
-def candidate_rows(choice: Choice) -> list[dict[str, Any]]:
+def candidate_rows(choice: Choice) -> list[dict[str, object]]:
     """Every candidate of a choice, with the confidence that it is the best."""
     return [
         _candidate_row(candidate) | {"best_confidence": float(first)}
@@ -41,7 +41,7 @@ def candidate_rows(choice: Choice) -> list[dict[str, Any]]:
     ]
 
 
-def _candidate_row(c: Candidate) -> dict[str, Any]:
+def _candidate_row(c: Candidate) -> dict[str, object]:
     castings, loading, film = c.castings, c.fit.loading, c.castings.film
     rho = float(castings.resistivity[castings.visits.rest])
     error, errors = castings.log_standard_error, castings.gauge_factor_errors
