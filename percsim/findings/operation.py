@@ -83,34 +83,24 @@ def _linearity(plan: Plan, curves: FilmCurves, circuit: Circuit) -> dict[str, ob
     def rows(ratio: Floats) -> Floats:
         return np.asarray(ratio[..., row, :][..., inside])
 
-    planned, draws, castings = (
+    planned, draws, _ = read = [
         rows(r) for r in (curves.ratio, curves.resamples, curves.castings)
-    )
-    own, resampled, cast = (nonlinearity(x, y) for y in (planned, draws, castings))
+    ]
+    lines = {"": [nonlinearity(x, y) for y in read]}
+    if circuit.has_signal:
+        rest = curves.resistance
+        volts = (circuit.output(rest * y, rest) for y in read)
+        lines["voltage_"] = [nonlinearity(x, y) for y in volts]
     out: dict[str, object] = {
         "strain": x,
         "ratio": planned,
         "ratio_standard_error": [central_68(column) for column in draws.T],
         "full_scale_ratio": float(planned[-1] - planned[0]),
         "turns": bool(np.ptp(np.sign(np.diff(planned[np.isfinite(planned)]))) > 0.0),
-        "end_point_percent": Number.of(
-            100 * own.end_point, 100 * resampled.end_point, 100 * cast.end_point
-        ),
-        "best_line_percent": Number.of(
-            100 * own.best, 100 * resampled.best, 100 * cast.best
-        ),
     }
-    if circuit.has_signal:
-        rest = curves.resistance
-        volts = nonlinearity(x, circuit.output(rest * planned, rest))
-        more = nonlinearity(x, circuit.output(rest * draws, rest))
-        cast = nonlinearity(x, circuit.output(rest * castings, rest))
-        out["voltage_end_point_percent"] = Number.of(
-            100 * volts.end_point, 100 * more.end_point, 100 * cast.end_point
-        )
-        out["voltage_best_line_percent"] = Number.of(
-            100 * volts.best, 100 * more.best, 100 * cast.best
-        )
+    for of, found in lines.items():
+        out[f"{of}end_point_percent"] = Number.of(*(100 * n.end_point for n in found))
+        out[f"{of}best_line_percent"] = Number.of(*(100 * n.best for n in found))
     return out
 
 
