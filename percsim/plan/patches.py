@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -15,9 +15,6 @@ from percsim.plan.mixes import Mixes
 from percsim.plan.read import Reading
 from percsim.plan.sections.patches import PatchesSection
 from percsim.plan.write import length
-
-if TYPE_CHECKING:
-    from percsim.plan.plan import Plan
 
 __all__ = ["check_patches", "part_field", "sheet_layout", "sheet_scatter", "sheet_wiring"]
 
@@ -42,7 +39,7 @@ def sheet_layout(plan: Mixes) -> SheetLayout:
     )  # fmt: skip
 
 
-def sheet_scatter(plan: Plan) -> SheetScatter:
+def sheet_scatter(plan: Mixes) -> SheetScatter:
     """How their scatter divides."""
     own = _section(plan)
     return SheetScatter(
@@ -59,7 +56,7 @@ def sheet_wiring(plan: Mixes) -> Wiring:
     )  # fmt: skip
 
 
-def part_field(plan: Plan) -> PartField | None:
+def part_field(plan: Mixes) -> PartField | None:
     """Strain and temperature under the patches; None where the plan loads nothing.
 
     All patches then see the strain of the chord along the current, at the temperature.
