@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Cause", "Cups", "FilmsOfCup", "FirstPage", "Part", "Place", "Plot", "Point", "Read",
     "Row", "best_told", "first_page", "read_first_page", "row_of",
-    "stored_first_page",
+    "rows_of", "stored_first_page",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -293,7 +293,7 @@ class FirstPage:
 
 
 def first_page(
-    plan: Plan, films: Sequence[Films], found: Answer, *, causes: bool = True
+    plan: Plan, films: Sequence[Films], found: Answer, *, whole: bool = True
 ) -> FirstPage:
     """Put together what stands on the first page.
 
@@ -305,29 +305,23 @@ def first_page(
         Models of its mixes.
     found : Answer
         What was decided from them.
-    causes : bool
-        Whether the causes of scatter are wanted.
+    whole : bool
+        Whether rows and causes of scatter are wanted.
 
     """
     decision, best = found.decision, best_told(found.decision)
     own = found.outlooks[best]
     mine = next(f for f in films if f.index == own.recipe.mix)
     told = found.posterior
-    places = [
-        Place(
-            r.loading.weight_fraction, r.film.electrode_gap,
-            next(f for f in films if f.index == r.mix).plan.mix_words(plan.varying),
-        )
-        for r in found.recipes
-    ]  # fmt: skip
+    places = _places(plan, films, found)
     changes: tuple[Change, ...] = ()
     if decision.state is State.NOTHING:
         changes = changes_of(films, found)[:MOST_CAUSES]
     return FirstPage(
         decision.state, decision.why, _probability(decision), places[best],
         decision.cups, found.target.limits, _cups(plan, films, found, places),
-        _plot(found, mine, own), _rows(found, films, places, best),
-        _causes(mine, own, found.target, told) if causes else (),
+        _plot(found, mine, own), rows_of(plan, films, found) if whole else (),
+        _causes(mine, own, found.target, told) if whole else (),
         remarks(mine, decision, told, changes), changes, plan.circuit().supply,
         _power(plan, found, best), plan.cautions,
         plan.target.pull if plan.chord_strain else "",
@@ -411,12 +405,21 @@ def _cups(
 # ------------------------------------------------------------------------------------------
 
 
-def _rows(
-    found: Answer, films: Sequence[Films], places: Sequence[Place], best: int
-) -> tuple[Row, ...]:
-    """Lay out the best, what is cast with it, its neighbours, and the best of the rest."""
-    decision = found.decision
-    cast = _cast(decision)
+def _places(plan: Plan, films: Sequence[Films], found: Answer) -> list[Place]:
+    words = {f.index: f.plan.mix_words(plan.varying) for f in films}
+    return [
+        Place(r.loading.weight_fraction, r.film.electrode_gap, words[r.mix])
+        for r in found.recipes
+    ]
+
+
+def rows_of(plan: Plan, films: Sequence[Films], found: Answer) -> tuple[Row, ...]:
+    """Lay out the best, what is cast with it, its neighbours, and the best of the rest.
+
+    Rows of the page, as `first_page` takes them.
+    """
+    decision, best = found.decision, best_told(found.decision)
+    cast, places = _cast(decision), _places(plan, films, found)
     held = found.outlooks[best].holds(found.target)[1]
     rows = []
     for i in _shown(found, films, cast, best):

@@ -342,9 +342,8 @@ def view_columns(view: View, curve: Curve, spot: Spot, pinned: Curve | None) -> 
         for p in curve.points
     ]  # fmt: skip
     plot = page.plot
-    at = spot.row.place
-    ring = {"x": 100 * at.weight_fraction,
-            "y": _within(spot.row.resistance.median, low, high)}  # fmt: skip
+    ring = {"x": 100 * spot.place.weight_fraction,
+            "y": _within(spot.own.casting_band().median, low, high)}  # fmt: skip
     asked = [
         {"left": 0.0, "right": 100.0, "bottom": max(plot.low, low / 9),
          "top": min(plot.high, high * 9)}
@@ -449,7 +448,7 @@ def curve_columns(view: View, curve: Curve, spot: Spot) -> Columns:
         **_table("factor_asked", asked),
         **_table("factor_outside", _outside(view, (0.0, 1.0), low, 9 * top)),
         **_table("factor_spot", [
-            {"x": 100 * spot.row.place.weight_fraction, "y": _within(own.median, low, top)}
+            {"x": 100 * spot.place.weight_fraction, "y": _within(own.median, low, top)}
         ] if own else []),
         **_table("ranges", [
             _range("factor-x", 100 * weights[0], 100 * weights[1]),
@@ -468,7 +467,7 @@ def map_columns(
     step = (weights[1] - weights[0]), (gaps[1] - gaps[0])
     ends = (weights[0] - step[0] / 2, weights[-1] + step[0] / 2)
     bottom, top = (1e3 * (gaps[0] - step[1] / 2), 1e3 * (gaps[-1] + step[1] / 2))
-    at = spot.row.place
+    at = spot.place
     rows = [
         {
             "x": 100 * c.weight_fraction, "y": 1e3 * c.electrode_gap,

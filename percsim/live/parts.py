@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -135,7 +135,8 @@ def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Messag
     beside = None if pinned is None else session.spot(pinned, *at)
     curve = _quick(session, view, at[1])
     line = None if pinned is None else _quick(session, pinned, at[1])
-    yield _first(asked, view, pinned, spot, beside, view_columns(view, curve, spot, line))
+    yield _first(asked, view, pinned, spot, view_columns(view, curve, spot, line))
+    yield {"n": asked.number, "parts": _tables(view, pinned, spot, beside)}
     if view.stale:
         told = session.needed(view.asked)
         words = boxes_line(told.jobs, told.seconds, told.cores)
@@ -214,40 +215,24 @@ def _quick(session: Session, view: View, gap: float) -> Curve:
 
 
 def _first(
-    asked: Asked, view: View, pinned: View | None, spot: Spot, beside: Spot | None,
-    columns: Columns,
-) -> Message:  # fmt: skip
-    """State, P, cups, table and plot."""
+    asked: Asked, view: View, pinned: View | None, spot: Spot, columns: Columns
+) -> Message:
+    """State, P, cups and plot: what a hand that drags waits for."""
     first = sheet_of(view.page, plotted=False)
-    at = spot.row.place
-    rows = [("now", row_cells(spot.row, view.page))]
-    if pinned is not None and beside is not None:
-        rows.append(("A", row_cells(beside.row, pinned.page)))
-    places = [
-        (f"{r.place.weight_fraction!r}", f"{r.place.electrode_gap!r}")
-        for r in view.page.rows
-    ]
     other = None if pinned is None else sheet_of(pinned.page, plotted=False)
+    needs = _macro("needs")(NOTES["counting"], asked.running, asked.locked)
     told = view.found.posterior
-    parts = {
-        "state": _macro("state")(first, other),
-        "candidate": _macro("candidate")(
-            HEADS, candidate_line(at.weight_fraction, at.electrode_gap),
-            asked_cells(view.page), rows,
-            outside_line(at.weight_fraction, *view.explored),
-        ),
-        "recipes": _macro("recipes")(first, places),
-        "cups": _cups(first),
-        "remarks": _macro("remarks")(first),
-        "readings": _macro("lines")(_read(view)),
-        "needs": _macro("needs")(NOTES["counting"], asked.running, asked.locked)
-        if view.stale else "",
-    }  # fmt: skip
     learnt = told is not None and "scatter" in told.told
     loadings, gaps = view.reach
+    at = spot.place
     return {
         "n": asked.number,
-        "parts": parts,
+        "parts": {
+            "state": _macro("state")(first, other),
+            "cups": _cups(first),
+            "readings": _macro("lines")(_read(view)),
+            "needs": needs if view.stale else "",
+        },
         "plots": [columns],
         "titles": {
             name: title_of(name, at.electrode_gap)
@@ -264,6 +249,29 @@ def _first(
         },
         "at": [at.weight_fraction, at.electrode_gap],
         "reach": [*loadings, *gaps],
+    }  # fmt: skip
+
+
+def _tables(
+    view: View, pinned: View | None, spot: Spot, beside: Spot | None
+) -> dict[str, str]:
+    """Candidate, recipes and remarks."""
+    first = sheet_of(replace(view.page, rows=view.rows), plotted=False)
+    at = spot.place
+    rows = [("now", row_cells(spot.row, view.page))]
+    if pinned is not None and beside is not None:
+        rows.append(("A", row_cells(beside.row, pinned.page)))
+    places = [
+        (f"{r.place.weight_fraction!r}", f"{r.place.electrode_gap!r}") for r in view.rows
+    ]
+    return {
+        "candidate": _macro("candidate")(
+            HEADS, candidate_line(at.weight_fraction, at.electrode_gap),
+            asked_cells(view.page), rows,
+            outside_line(at.weight_fraction, *view.explored),
+        ),
+        "recipes": _macro("recipes")(first, places),
+        "remarks": _macro("remarks")(first),
     }  # fmt: skip
 
 

@@ -13,7 +13,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -40,7 +40,7 @@ from percsim.decision.posterior import Posterior
 from percsim.decision.target import Target
 from percsim.errors import FolderError, PlanError
 from percsim.film.model import FilmModel
-from percsim.first_page import FirstPage, Place, Point, Row, first_page, row_of
+from percsim.first_page import FirstPage, Place, Point, Row, first_page, row_of, rows_of
 from percsim.live.knobs import NEED_BOXES, Settings, turned
 from percsim.plan import Plan
 from percsim.plan.read import parse_toml
@@ -95,7 +95,7 @@ class View:
     found : Answer
         What is decided.
     page : FirstPage
-        What stands on it.
+        What stands on it, but for rows and causes.
     faults : dict of str to str
         What is wrong with settings, by key; "" of several, "readings" of the table. The
         rest is that of the settings without.
@@ -126,6 +126,11 @@ class View:
         return found
 
     @property
+    def rows(self) -> tuple[Row, ...]:
+        """Rows of the page."""
+        return self.once("rows", lambda: rows_of(self.plan, self.films, self.found))
+
+    @property
     def own(self) -> Films:
         """Films of the mix that is told of."""
         best = self.found.outlooks[self.found.decision.best].recipe
@@ -151,11 +156,20 @@ class View:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Spot:
     """The candidate that is looked at."""
 
-    row: Row
+    place: Place
+    own: Outlook = field(repr=False)
+    target: Target = field(repr=False)
+
+    @cached_property
+    def row(self) -> Row:
+        """What it would read."""
+        return row_of(
+            self.own, self.place, self.own.probability(self.target), self.target
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,7 +371,7 @@ class Session:
         self._worked[told] = found, worked
         while len(self._worked) > MOST_WORKED:
             del self._worked[next(iter(self._worked))]
-        page = first_page(plan, films, found, causes=False)
+        page = first_page(plan, films, found, whole=False)
         return View(plan, films, found, page, faults, asked is not plan, asked, worked)
 
     def _knowledge(self, films: Films) -> tuple[Knowledge, Posterior | None]:
@@ -376,8 +390,7 @@ class Session:
         """Look at one candidate, whether it was explored or not."""
         (own,) = self._outlooks(view, [(weight_fraction, gap)])
         place = Place(weight_fraction, gap, view.own.plan.mix_words(view.plan.varying))
-        target = view.found.target
-        return Spot(row_of(own, place, own.probability(target), target))
+        return Spot(place, own, view.found.target)
 
     def _outlooks(self, view: View, places: Sequence[tuple[float, float]]) -> list[Outlook]:
         """Outlooks of loadings and gaps of the mix told of, each worked out once."""

@@ -95,7 +95,7 @@ function hear(told) {
   if (told.faults) blame(told.faults);
   if (told.at) looked(told.at, told.reach);
   for (const columns of told.plots || []) feed(columns);
-  if (told.parts && told.n === state.n) document.body.dataset.shown = told.n;
+  if (told.knobs && told.n === state.n) document.body.dataset.shown = told.n;
   if (told.done && told.n === state.n) {
     document.body.classList.remove("busy");
     document.body.dataset.done = told.n;
