@@ -1,4 +1,4 @@
-"""The plots of the page: made once, then fed with columns of numbers.
+"""What the plots of the page are fed with: columns of numbers, ends of axes.
 
 Their texts are those of the first page. What is open, or beyond an axis, stands at its
 edge.
@@ -14,26 +14,13 @@ from percsim.first_page import FirstPage, Point
 from percsim.live.session import Cell, Curve, Seen, Spot, View
 from percsim.quantities import mm, resistance, share, three, weight
 from percsim.report.first_plot import reach
-from percsim.report.style import COPPER, GRID, INK, MAIN, MUTED, WINDOW, WINDOW_EDGE
 from percsim.words.first import factor_words, ohms, told
 from percsim.words.live import HOVER, TITLES
 
-__all__ = ["Columns", "curve_columns", "figures", "map_columns", "view_columns"]
+__all__ = ["Columns", "curve_columns", "drawn", "map_columns", "view_columns"]
 
-Columns = dict[str, dict[str, list[Any]]]
-"""Columns by the name of their source."""
-
-DARK = {
-    INK: "#e4e9ed", MUTED: "#98a5b0", GRID: "#2c363f", MAIN: "#6db6d3", COPPER: "#e59a5c",
-    WINDOW: "#26331f", WINDOW_EDGE: "#7d9a62", "#ffffff": "#161c21",
-}  # fmt: skip
-"""What colours of the report become on a dark page."""
-
-RAMPS = {
-    False: ("#f3f6f7", "#d5e6ea", "#a9ced8", "#6fadbf", "#3f8aa0", "#1d6a86", "#0f4a66"),
-    True: ("#1d252b", "#1f3640", "#214b5a", "#256378", "#317f98", "#4f9fb8", "#8fcbdd"),
-}
-"""From P of 0 to 1."""
+Columns = dict[str, dict[str, list[Any]] | list[float]]
+"""Columns by the name of their source, and ends by the name of an axis."""
 
 SOURCES = {
     "outside": ("left", "right", "bottom", "top"),
@@ -55,246 +42,48 @@ SOURCES = {
     "trade": ("x", "y", "what", "R", "factor", "P", "size"),
     "trade_asked": ("left", "right", "bottom", "top"),
     "trade_spot": ("x", "y"),
-    "ranges": ("name", "low", "high"),
 }  # fmt: skip
 """Columns of every source."""
 
 
-def figures(dark: bool, sheet: Mapping[str, Any] | None = None) -> dict[str, Any]:
-    """Every plot by its name, as the library's JSON, without numbers yet.
+def drawn(sheet: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Words and columns that plots are made with, and the maps of a sheet of patches.
 
-    But for the maps of a sheet of patches, which no knob turns.
+    No knob turns these, so that they come with their numbers.
     """
-    from bokeh.embed import json_item
-
-    made = _Made(dark)
-    plots = {
-        "resistance": made.resistance(), "factor": made.factor(), "map": made.map(),
-        "trade": made.trade(),
+    decades = [(10.0**k, resistance(10.0**k)) for k in range(-3, 13)]
+    maps = [] if sheet is None else _maps(sheet["field"]["map"])
+    return {
+        "titles": TITLES, "hover": HOVER, "decades": decades, "columns": SOURCES,
+        "sheet": maps,
     }  # fmt: skip
-    if sheet is not None:
-        plots |= made.sheet(sheet["field"]["map"])
-    return {name: json_item(plot, f"plot-{name}") for name, plot in plots.items()}
 
 
-class _Made:
-    """Plots in one set of colours."""
+def _maps(found: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Lay out the maps of a sheet of patches, the first that was drawn."""
+    from percsim.report.chapters.patches import ALONG, AROUND, edges, map_panels
 
-    def __init__(self, dark: bool) -> None:
-        from bokeh.models import ColumnDataSource
-
-        self.dark = dark
-        self.sources = {
-            name: ColumnDataSource({key: [] for key in keys}, name=name)
-            for name, keys in SOURCES.items()
-        }
-
-    def colour(self, light: str) -> str:
-        return DARK[light] if self.dark else light
-
-    def plot(self, name: str, x: str, y: str, *, log: bool = False) -> Any:
-        from bokeh.models import Range1d
-        from bokeh.plotting import figure
-
-        c = self.colour
-        plot = figure(
-            height=290, sizing_mode="stretch_width", toolbar_location=None,
-            tools="tap", x_range=Range1d(0, 1, name=f"{name}-x"),
-            y_range=Range1d(0.1 if log else 0, 1, name=f"{name}-y"),
-            y_axis_type="log" if log else "linear", x_axis_label=x, y_axis_label=y,
-            background_fill_color=None, border_fill_color=None, outline_line_color=None,
-            min_border_right=14, min_border_top=8,
-        )  # fmt: skip
-        plot.grid.grid_line_color = c(GRID)
-        for axis in plot.axis:
-            axis.axis_line_color = c(MUTED)
-            axis.major_tick_line_color = c(MUTED)
-            axis.minor_tick_line_color = None
-            axis.major_label_text_color = axis.axis_label_text_color = c(INK)
-            axis.major_label_text_font_size = axis.axis_label_text_font_size = "12px"
-            axis.axis_label_text_font_style = "normal"
-            axis.major_label_text_font = axis.axis_label_text_font = FONT
-        return plot
-
-    def hover(self, plot: Any, renderer: Any, rows: Sequence[tuple[str, str]]) -> None:
-        from bokeh.models import HoverTool
-
-        plot.add_tools(HoverTool(renderers=[renderer], tooltips=list(rows)))
-
-    def area(self, plot: Any, name: str, colour: str, **more: Any) -> None:
-        plot.quad(
-            source=self.sources[name], left="left", right="right", bottom="bottom",
-            top="top", fill_color=colour, line_color=None, **more,
-        )  # fmt: skip
-
-    def hatched(self, plot: Any, name: str) -> None:
-        """Hatch loadings without boxes."""
-        self.area(
-            plot, name, self.colour(MUTED), fill_alpha=0.04,
-            hatch_pattern="right_diagonal_line", hatch_color=self.colour(MUTED),
-            hatch_alpha=0.4, hatch_scale=10, hatch_weight=0.7,
-        )  # fmt: skip
-
-    def ring(self, plot: Any, name: str) -> None:
-        """Mark the candidate looked at."""
-        plot.scatter(
-            "x", "y", source=self.sources[name], size=15, fill_color=None,
-            line_color=self.colour(COPPER), line_width=2.5,
-        )  # fmt: skip
-
-    def curve(self, plot: Any, name: str) -> None:
-        """Median with its 5-95 %, values where the pointer is."""
-        source, c = self.sources[name], self.colour(MAIN)
-        plot.varea("x", "low", "high", source=source, fill_color=c, fill_alpha=0.18)
-        plot.line("x", "middle", source=source, line_color=c, line_width=2)
-        dots = plot.scatter("x", "middle", source=source, size=5, color=c)
-        self.hover(plot, dots, HOVER)
-
-    def resistance(self) -> Any:
-        from bokeh.core.properties import value
-        from bokeh.models import FixedTicker, LabelSet
-
-        plot, c = (
-            self.plot("resistance", TITLES["weight"], TITLES["R"], log=True),
-            self.colour,
-        )
-        decades = [10.0**k for k in range(-3, 13)]
-        plot.yaxis.ticker = FixedTicker(ticks=decades)
-        plot.yaxis.major_label_overrides = {x: resistance(x) for x in decades}
-        self.area(plot, "asked", c(WINDOW))
-        self.hatched(plot, "outside")
-        self.area(plot, "threshold", c(MUTED), fill_alpha=0.18)
-        plot.segment(
-            "x", "bottom", "x", "top", source=self.sources["threshold"],
-            line_color=c(INK), line_dash=[6, 4], line_width=1.2,
-        )  # fmt: skip
-        plot.segment(
-            "x", "bottom", "x", "top", source=self.sources["cast"], line_color=c(COPPER),
-            line_width=1.4,
-        )  # fmt: skip
-        plot.line(
-            "x", "middle", source=self.sources["pinned"], line_color=c(INK), line_width=1.6,
-            line_dash=[2, 3],
-        )  # fmt: skip
-        self.curve(plot, "known")
-        marks = plot.scatter(
-            "x", "y", source=self.sources["readings"], marker="marker", size=9,
-            fill_color=c("#ffffff"), line_color=c(INK), line_width=1.8,
-        )  # fmt: skip
-        self.hover(plot, marks, [("", "@what"), ("R", "@R")])
-        plot.add_layout(
-            LabelSet(
-                x="x", y="y", text="name", source=self.sources["readings"], x_offset=9,
-                y_offset=-7, text_color=c(INK), text_font_size="11.5px",
-                text_font=value(FONT),
-            )
-        )  # fmt: skip
-        self.ring(plot, "spot")
-        return plot
-
-    def factor(self) -> Any:
-        plot = self.plot("factor", TITLES["weight"], TITLES["factor"])
-        self.area(plot, "factor_asked", self.colour(WINDOW))
-        self.hatched(plot, "factor_outside")
-        self.curve(plot, "factors")
-        self.ring(plot, "factor_spot")
-        return plot
-
-    def map(self) -> Any:
-        plot, c = self.plot("map", TITLES["weight"], TITLES["gap"]), self.colour
-        cells = self.cells(plot, "map", (0.0, 1.0), "0 %")
-        self.hover(plot, cells, [HOVER[0], HOVER[-1]])
-        self.hatched(plot, "map_outside")
-        plot.scatter("x", "y", source=self.sources["map_made"], size=4, color=c(INK))
-        self.ring(plot, "map_spot")
-        return plot
-
-    def cells(self, plot: Any, name: str, ends: tuple[float, float], numbers: str) -> Any:
-        """Coloured cells of a source, and the bar beside that tells their values."""
-        from bokeh.models import (
-            BasicTicker,
-            ColorBar,
-            LinearColorMapper,
-            NumeralTickFormatter,
-        )
-
-        c = self.colour
-        mapper = LinearColorMapper(
-            palette=_ramp(RAMPS[self.dark]), low=ends[0], high=ends[1],
-            name=f"{name}-colour", nan_color=c(MUTED),
-        )  # fmt: skip
-        cells = plot.rect(
-            "x", "y", "width", "height", source=self.sources[name], line_color=None,
-            fill_color={"field": "value", "transform": mapper},
-        )  # fmt: skip
-        cells.nonselection_glyph = cells.selection_glyph = None
-        plot.add_layout(
-            ColorBar(
-                color_mapper=mapper, width=9, label_standoff=6, padding=2, title=None,
-                ticker=BasicTicker(desired_num_ticks=4), background_fill_color=None,
-                formatter=NumeralTickFormatter(format=numbers),
-                major_label_text_color=c(INK), major_label_text_font=FONT,
-            ),
-            "right",
-        )  # fmt: skip
-        plot.grid.visible = False
-        return cells
-
-    def sheet(self, found: Mapping[str, Any]) -> dict[str, Any]:
-        """Draw the maps of a sheet of patches, the first that was drawn."""
-        from bokeh.models import ColumnDataSource, Range1d
-
-        from percsim.report.chapters.patches import ALONG, AROUND, edges, map_panels
-
-        along, around, panels = map_panels(dict(found))
-        x, y = (edges(middles) for middles in (along, around))
-        places = [(i, j) for i in range(len(along)) for j in range(len(around))]
-        plots = {}
-        for panel in panels:
-            name, values = f"sheet-{panel.name}", [float(panel.values[p]) for p in places]
-            self.sources[name] = ColumnDataSource({
-                "x": [along[i] for i, _ in places], "y": [around[j] for _, j in places],
-                "width": [0.97 * (x[i + 1] - x[i]) for i, _ in places],
-                "height": [0.97 * (y[j + 1] - y[j]) for _, j in places],
-                "what": [f"row {i + 1}, column {j + 1}" for i, j in places],
-                "value": values,
-                "read": [
-                    "none" if math.isnan(v) else f"{three(v)} {panel.unit}" for v in values
-                ],
-            }, name=name)  # fmt: skip
-            plot = plots[name] = self.plot(name, ALONG, AROUND)
-            plot.x_range, plot.y_range = (Range1d(*map(float, e[[0, -1]])) for e in (x, y))
-            cells = self.cells(plot, name, (panel.low, panel.high), "0.[00]")
-            self.hover(plot, cells, [("", "@what"), (panel.title, "@read")])
-        return plots
-
-    def trade(self) -> Any:
-        plot, c = self.plot("trade", TITLES["cv"], TITLES["factor"]), self.colour
-        self.area(plot, "trade_asked", c(WINDOW))
-        dots = plot.scatter(
-            "x", "y", source=self.sources["trade"], size="size", fill_color=c(MAIN),
-            fill_alpha=0.55, line_color=c(MAIN),
-        )  # fmt: skip
-        self.hover(plot, dots, HOVER)
-        self.ring(plot, "trade_spot")
-        return plot
-
-
-FONT = '"Segoe UI", "Helvetica Neue", "Liberation Sans", Arial, sans-serif'
-
-
-def _ramp(stops: Sequence[str], n: int = 64) -> list[str]:
-    """Colours between some, evenly."""
-    rgb = [[int(s[i : i + 2], 16) for i in (1, 3, 5)] for s in stops]
-    out = []
-    for k in range(n):
-        at = k / (n - 1) * (len(stops) - 1)
-        i = min(int(at), len(stops) - 2)
-        mixed = (
-            round(a + (at - i) * (b - a)) for a, b in zip(rgb[i], rgb[i + 1], strict=True)
-        )
-        out.append("#" + "".join(f"{x:02x}" for x in mixed))
-    return out
+    along, around, panels = map_panels(dict(found))
+    x, y = (edges(middles).tolist() for middles in (along, around))
+    places = [(i, j) for i in range(len(along)) for j in range(len(around))]
+    rows = {
+        "x": [float(along[i]) for i, _ in places],
+        "y": [float(around[j]) for _, j in places],
+        "width": [0.97 * (x[i + 1] - x[i]) for i, _ in places],
+        "height": [0.97 * (y[j + 1] - y[j]) for _, j in places],
+        "what": [f"row {i + 1}, column {j + 1}" for i, j in places],
+    }
+    made = []
+    for panel in panels:
+        values = [float(panel.values[p]) for p in places]
+        read = ["none" if math.isnan(v) else f"{three(v)} {panel.unit}" for v in values]
+        shown = [None if math.isnan(v) else v for v in values]
+        made.append({
+            "name": f"sheet-{panel.name}", "title": panel.title, "unit": panel.unit,
+            "low": panel.low, "high": panel.high, "ends": [(x[0], x[-1]), (y[0], y[-1])], "along": ALONG,
+            "around": AROUND, "rows": {**rows, "value": shown, "read": read},
+        })  # fmt: skip
+    return made
 
 
 # ------------------------------------------------------------------------------------------
@@ -309,10 +98,6 @@ def _table(name: str, rows: Iterable[Mapping[str, Any]]) -> Columns:
 
 def _within(value: float, low: float, high: float) -> float:
     return min(max(value, low), high)
-
-
-def _range(name: str, low: float, high: float) -> dict[str, Any]:
-    return {"name": name, "low": low, "high": high}
 
 
 def _outside(
@@ -369,10 +154,8 @@ def view_columns(view: View, curve: Curve, spot: Spot, pinned: Curve | None) -> 
         ]),
         **_table("readings", _readings(page, low, high)),
         **_table("spot", [ring]),
-        **_table("ranges", [
-            _range("resistance-x", 100 * weights[0], 100 * weights[1]),
-            _range("resistance-y", low, high),
-        ]),
+        "resistance-x": [100 * weights[0], 100 * weights[1]],
+        "resistance-y": [low, high],
     }  # fmt: skip
 
 
@@ -450,10 +233,8 @@ def curve_columns(view: View, curve: Curve, spot: Spot) -> Columns:
         **_table("factor_spot", [
             {"x": 100 * spot.place.weight_fraction, "y": _within(own.median, low, top)}
         ] if own else []),
-        **_table("ranges", [
-            _range("factor-x", 100 * weights[0], 100 * weights[1]),
-            _range("factor-y", low, top),
-        ]),
+        "factor-x": [100 * weights[0], 100 * weights[1]],
+        "factor-y": [low, top],
     }  # fmt: skip
 
 
@@ -514,11 +295,9 @@ def map_columns(
             "x": min(100 * own.resistance_cv.median, right),
             "y": min(own.gauge_factor.median, up) if own.gauge_factor else 0.0,
         }] if mine else []),
-        **_table("ranges", [
-            _range("map-x", 100 * ends[0], 100 * ends[1]), _range("map-y", bottom, top),
-            _range("trade-x", 0.0, right), _range("trade-y", 0.0, up),
-            _range("map-colour", 0.0, _full(max(c.probability for c in cells))),
-        ]),
+        "map-x": [100 * ends[0], 100 * ends[1]], "map-y": [bottom, top],
+        "trade-x": [0.0, right], "trade-y": [0.0, up],
+        "map-colour": [0.0, _full(max(c.probability for c in cells))],
     }  # fmt: skip
 
 

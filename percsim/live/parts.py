@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from percsim.first_page import first_page
-from percsim.live.figures import Columns, curve_columns, map_columns, view_columns
+from percsim.live.figures import Columns, curve_columns, drawn, map_columns, view_columns
 from percsim.live.knobs import Settings, basis, dials, edited
 from percsim.live.session import Cell, Curve, Seen, Session, Spot, View, Worth, compared
 from percsim.report.candidates import candidate_label
@@ -78,18 +78,14 @@ class Asked:
     locked: bool = False
 
 
-def _sheet(session: Session) -> dict[str, Any] | None:
+def _sheet(found: dict[str, Any] | None, maps: list[dict[str, Any]]) -> dict[str, Any]:
     """Name the maps of a sheet of patches, and the sentences of their chapter."""
-    found = session.sheet
     if found is None:
-        return None
-    from percsim.report.chapters.patches import map_panels
-
-    panels = map_panels(found["field"]["map"])[2]
+        return {}
     lines = (NOTES["sheet"].format(candidate_label(found)), field_line(found))
     return {
         "claim": sheet_claim(found), "lines": [line for line in lines if line],
-        "panels": [(p.name, f"{p.title}, {p.unit}") for p in panels],
+        "panels": [(m["name"], f"{m['title']}, {m['unit']}") for m in maps],
     }  # fmt: skip
 
 
@@ -108,11 +104,11 @@ def page(session: Session, beside: str = "") -> str:
         mine = [(d, _label(d.knob.key)) for d in own if d.knob.group == group]
         if mine:
             groups.append((group, heading, mine))
-    start = {"notes": NOTES, "folder": session.folder.resolve().name}
+    start = {"notes": NOTES, **drawn(session.sheet)}
     template = environment("percsim.live").get_template("live.html.j2")
     return template.render(
         title=plan.title, folder=str(session.folder), groups=groups, notes=NOTES,
-        beside=beside, start=start, sheet=_sheet(session),
+        beside=beside, start=start, sheet=_sheet(session.sheet, start["sheet"]),
     )  # fmt: skip
 
 

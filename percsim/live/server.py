@@ -30,7 +30,6 @@ from tornado.websocket import WebSocketClosedError, WebSocketHandler
 
 from percsim.boxes.folder import FolderLock, write_atomically
 from percsim.errors import FolderError, PercsimError
-from percsim.live.figures import figures
 from percsim.live.knobs import Settings
 from percsim.live.parts import Asked, box_job, difference, page, seen, steps, waiting
 from percsim.live.session import Session, View
@@ -63,9 +62,11 @@ FILES = {
     "/live.css": ("percsim.live", "page/live.css", "text/css"),
     "/live.js": ("percsim.live", "page/live.js", "text/javascript"),
     "/box.js": ("percsim.live", "page/box.js", "text/javascript"),
+    "/figures.js": ("percsim.live", "page/figures.js", "text/javascript"),
     "/bokeh.js": ("bokeh", "server/static/js/bokeh.min.js", "text/javascript"),
+    "/bokeh-api.js": ("bokeh", "server/static/js/bokeh-api.min.js", "text/javascript"),
 }
-"""All that is served besides the page and its plots: where it lies, and its type."""
+"""All that is served besides the page: where it lies, and its type."""
 
 
 @dataclass(eq=False)
@@ -254,18 +255,6 @@ class File(Guarded):
         self.set_header("Content-Type", f"{kind}; charset=utf-8")
         self.set_header("Cache-Control", "no-cache")
         self.finish(resources.files(package).joinpath(name).read_bytes())
-
-
-class Plots(Guarded):
-    """The plots, without numbers."""
-
-    async def get(self) -> None:
-        dark = self.get_query_argument("dark", "0") == "1"
-        session = self.hub.session
-        sheet = None if session is None else session.sheet
-        made = await asyncio.to_thread(figures, dark, sheet)
-        self.set_header("Content-Type", "application/json")
-        self.finish(json.dumps(made))
 
 
 class Line(Guarded, WebSocketHandler):
@@ -490,7 +479,6 @@ async def serve(hub: Hub, said: Callable[[str], None]) -> None:
         [
             (r"/", Front, shared),
             (r"/line", Line, shared),
-            (r"/figures\.json", Plots, shared),
             *((path.replace(".", r"\."), File, shared) for path in FILES),
         ],
         default_handler_class=Nothing,

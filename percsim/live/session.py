@@ -167,9 +167,7 @@ class Spot:
     @cached_property
     def row(self) -> Row:
         """What it would read."""
-        return row_of(
-            self.own, self.place, self.own.probability(self.target), self.target
-        )
+        return row_of(self.own, self.place, self.own.probability(self.target), self.target)
 
 
 @dataclass(frozen=True, slots=True)

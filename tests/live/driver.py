@@ -156,9 +156,8 @@ class Page:
     def columns(self, name: str) -> dict[str, list[Any]]:
         """What a plot shows."""
         return self.js(
-            "const m = documents.map(d => d.get_model_by_name(arguments[0])).find(Boolean);"
-            "return Object.fromEntries(Object.entries(m.data).map("
-            "([k, v]) => [k, [...v]]))",
+            "return Object.fromEntries(Object.entries(drawn.sources[arguments[0]].data)"
+            ".map(([k, v]) => [k, [...v]]))",
             name,
         )
 

@@ -82,7 +82,7 @@ def test_the_page_needs_the_cookie(home, cookie):
     assert asked(home, f"/?token={home.token[:-1]}")[0] == 403
     assert asked(home, Cookie=f"percsim-{home.port}=x")[0] == 403
     assert asked(home, Cookie=cookie)[0] == 200
-    for path in ("/live.js", "/live.css", "/box.js", "/bokeh.js", "/figures.json"):
+    for path in ("/live.js", "/live.css", "/box.js", "/bokeh.js", "/figures.js"):
         assert asked(home, path)[0] == 403
         assert asked(home, f"{path}?token={home.token}")[0] == 403
         assert asked(home, path, Cookie=cookie)[0] == 200

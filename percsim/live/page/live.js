@@ -3,9 +3,9 @@
 
 const $ = (what, of = document) => of.querySelector(what);
 const $$ = (what, of = document) => [...of.querySelectorAll(what)];
-const notes = JSON.parse($("#start").textContent).notes;
+const start = JSON.parse($("#start").textContent), { notes } = start;
 const state = { n: 0, shown: 0, settings: {}, at: null, pin: null, reach: null };
-let line = null, wait = 500, pending = null, documents = [];
+let line = null, wait = 500;
 
 // --- the address keeps what was turned ------------------------------------------------
 function remember() {
@@ -31,17 +31,10 @@ const tell = (message) => {
 };
 
 function ask() {
-  // one request a frame is enough for a hand that drags
-  if (pending === null) {
-    pending = requestAnimationFrame(() => {
-      pending = null;
-      state.n += 1;
-      remember();
-      document.body.dataset.n = state.n;
-      document.body.classList.add("busy");
-      tell({ ask: state.n, settings: state.settings, at: state.at, pin: state.pin });
-    });
-  }
+  state.n += 1;
+  document.body.dataset.n = state.n;
+  document.body.classList.add("busy");
+  tell({ ask: state.n, settings: state.settings, at: state.at, pin: state.pin });
 }
 
 function note(text, kind = "") {
@@ -91,12 +84,13 @@ function hear(told) {
   for (const [key, dial] of Object.entries(told.knobs || {})) settle(key, dial);
   for (const [name, title] of Object.entries(told.titles || {}))
     $(`[data-title="${name}"]`).textContent = title;
-  if (!drawing) draw(); // words first
+  drawing ??= draw(); // words first
   if (told.faults) blame(told.faults);
   if (told.at) looked(told.at, told.reach);
   for (const columns of told.plots || []) feed(columns);
   if (told.knobs && told.n === state.n) document.body.dataset.shown = told.n;
   if (told.done && told.n === state.n) {
+    remember();
     document.body.classList.remove("busy");
     document.body.dataset.done = told.n;
   }
@@ -198,7 +192,7 @@ function look(i, number) {
   $("#fault").hidden = at.every((x) => x > 0 && Number.isFinite(x));
 }
 
-function start() {
+function begin() {
   for (const knob of $$("[data-key]")) wire(knob);
   for (const knob of $$("[data-at]")) {
     const [i, scale] = [+knob.dataset.at, [100, 1000][+knob.dataset.at]];
@@ -250,25 +244,21 @@ function pinned() {
 }
 
 // --- plots ------------------------------------------------------------------------------
-let kept = {}, drawing = false;
+let kept = {}, drawing = null, drawn = null;
 
 async function draw() {
-  drawing = true;
-  if (!window.Bokeh) await new Promise((loaded) => addEventListener("load", loaded, { once: true }));
-  const dark = matchMedia("(prefers-color-scheme: dark)").matches ? 1 : 0;
-  const plots = await (await fetch(`/figures.json?dark=${dark}`)).json();
-  documents = [];
-  for (const [name, item] of Object.entries(plots)) {
+  const { figures } = await import("/figures.js");
+  if (!window.Bokeh?.Plotting) await new Promise((loaded) => addEventListener("load", loaded, { once: true }));
+  drawn = figures(start);
+  for (const [name, plot] of Object.entries(drawn.plots)) {
     $(`#plot-${name}`).replaceChildren();
-    const views = await Bokeh.embed.embed_item(item, `plot-${name}`);
-    const root = [...views.roots][0].model;
-    documents.push(root.document);
-    if (name === "map") root.on_event("tap", choose);
+    await Bokeh.Plotting.show(plot, `#plot-${name}`);
   }
+  drawn.plots.map.on_event("tap", choose);
   const again = kept;
   kept = {};
   feed(again);
-  document.body.dataset.drawn = dark;
+  document.body.dataset.drawn = matchMedia("(prefers-color-scheme: dark)").matches ? 1 : 0;
 }
 
 function choose(event) {
@@ -280,19 +270,12 @@ function choose(event) {
 
 function feed(columns) {
   for (const [name, data] of Object.entries(columns)) {
-    if (name === "ranges") {
-      kept.ranges = kept.ranges || { name: [], low: [], high: [] };
-      data.name.forEach((of, i) => {
-        for (const model of documents.map((d) => d.get_model_by_name(of)).filter(Boolean))
-          model.setv(of === "map-colour" ? { low: data.low[i], high: data.high[i] } : { start: data.low[i], end: data.high[i] });
-        for (const key of ["name", "low", "high"]) kept.ranges[key].push(data[key][i]);
-      });
-      for (const key of ["name", "low", "high"]) kept.ranges[key] = kept.ranges[key].slice(-24);
-      continue;
-    }
+    // what stands as it was needs no painting
+    if (JSON.stringify(kept[name]) === JSON.stringify(data)) continue;
     kept[name] = data;
-    for (const model of documents.map((d) => d.get_model_by_name(name)).filter(Boolean))
-      model.data = data;
+    if (!drawn) continue;
+    if (drawn.sources[name]) drawn.sources[name].data = data;
+    else drawn.ranges[name].setv(name === "map-colour" ? { low: data[0], high: data[1] } : { start: data[0], end: data[1] });
   }
 }
 
@@ -429,6 +412,6 @@ function readings() {
 
 if ($("#knobs")) {
   recall();
-  start();
+  begin();
 }
 connect();
