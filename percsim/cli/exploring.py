@@ -55,7 +55,8 @@ def explore(
         import tornado  # noqa: F401
     except ImportError:
         leave(BAD_INPUT, "the page needs more: pip install 'percsim[explore]'")
-    from percsim.live.server import Hub, serve
+    from percsim.boxes.store import Store
+    from percsim.live.address import claimed
 
     run: tuple[str, ...] = ()
     folder = what
@@ -71,16 +72,21 @@ def explore(
         leave(BAD_INPUT, f"--out goes with a plan; {what} is none")
     elif not what.exists():
         leave(BAD_INPUT, f"{what}: there is no such folder or plan")
-    hub = Hub(folder, run, beside)
-
-    def said(address: str) -> None:
-        say_json({"address": address}) if as_json else say(address)
+    for kept in (None if run else folder, beside):
+        if kept is not None:  # what is none is refused before a browser opens
+            Store.read(kept).close()
+    with claimed(folder) as address:
+        say_json({"address": address.url}) if as_json else say(address.url)
         if not no_browser:
             import webbrowser
 
-            webbrowser.open(address)
+            webbrowser.open(address.url)
 
-    import asyncio  # not before it is wanted: every command is loaded with this one
+        import asyncio  # not before it is wanted: every command is loaded with this one
 
-    with suppress(KeyboardInterrupt, asyncio.CancelledError):
-        asyncio.run(serve(hub, said))
+        # loaded while the browser starts
+        from percsim.live.server import Hub, serve
+
+        hub = Hub(folder, run, beside, address.saves)
+        with suppress(KeyboardInterrupt, asyncio.CancelledError):
+            asyncio.run(serve(hub, address))

@@ -80,8 +80,9 @@ def _maps(found: Mapping[str, Any]) -> list[dict[str, Any]]:
         shown = [None if math.isnan(v) else v for v in values]
         made.append({
             "name": f"sheet-{panel.name}", "title": panel.title, "unit": panel.unit,
-            "low": panel.low, "high": panel.high, "ends": [(x[0], x[-1]), (y[0], y[-1])], "along": ALONG,
-            "around": AROUND, "rows": {**rows, "value": shown, "read": read},
+            "low": panel.low, "high": panel.high, "ends": [(x[0], x[-1]), (y[0], y[-1])],
+            "along": ALONG, "around": AROUND,
+            "rows": {**rows, "value": shown, "read": read},
         })  # fmt: skip
     return made
 

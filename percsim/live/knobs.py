@@ -11,7 +11,7 @@ import re
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any
 
 from percsim.errors import PlanError
@@ -103,7 +103,7 @@ class Knob:
     @property
     def help(self) -> str:
         """What the plan says of the key."""
-        return words_of(self.model)[self.name]
+        return _words(self.section)[self.name]
 
     def read(self, text: str) -> Any:
         """Value as the plan file has it.
@@ -128,6 +128,11 @@ class Knob:
         if reader is not None:
             reader.read(value)
         return value
+
+
+@cache
+def _words(section: str) -> dict[str, str]:
+    return words_of(SECTIONS[section])
 
 
 def _tolerance(name: str, high: str, low: str = "0 %") -> Knob:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -150,8 +150,7 @@ def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Messag
     for bought in session.worth(view):
         worth += bought
         yield {}
-    parts = {"worth": _worth(view, worth), "box-offer": _offer(view, at[0])}
-    yield {"n": asked.number, "parts": parts}
+    yield {"n": asked.number, "parts": {"worth": _worth(view, worth)}}
     cells: list[Cell] = []
     for more in session.cells(view):
         cells += more
@@ -163,6 +162,8 @@ def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Messag
         heads = ("", session.folder.name, "the other", "second to first")
         table = _macro("beside")(heads, compared_rows(found), basis_words(found))
         yield {"n": asked.number, "parts": {"beside": table}}
+    # compiled code is loaded for it, which nothing before needs
+    yield {"n": asked.number, "parts": {"box-offer": _offer(view, at[0])}}
 
 
 def _looked_at(asked: Asked, view: View) -> tuple[float, float]:
@@ -214,8 +215,8 @@ def _first(
     asked: Asked, view: View, pinned: View | None, spot: Spot, columns: Columns
 ) -> Message:
     """State, P, cups and plot: what a hand that drags waits for."""
-    first = sheet_of(view.page, plotted=False)
-    other = None if pinned is None else sheet_of(pinned.page, plotted=False)
+    first = sheet_of(view.stated, plotted=False)
+    other = None if pinned is None else sheet_of(pinned.stated, plotted=False)
     needs = _macro("needs")(NOTES["counting"], asked.running, asked.locked)
     told = view.found.posterior
     learnt = told is not None and "scatter" in told.told
@@ -252,18 +253,18 @@ def _tables(
     view: View, pinned: View | None, spot: Spot, beside: Spot | None
 ) -> dict[str, str]:
     """Candidate, recipes and remarks."""
-    first = sheet_of(replace(view.page, rows=view.rows), plotted=False)
-    at = spot.place
-    rows = [("now", row_cells(spot.row, view.page))]
+    page, at = view.whole, spot.place
+    first = sheet_of(page, plotted=False)
+    rows = [("now", row_cells(spot.row, page))]
     if pinned is not None and beside is not None:
-        rows.append(("A", row_cells(beside.row, pinned.page)))
+        rows.append(("A", row_cells(beside.row, pinned.whole)))
     places = [
-        (f"{r.place.weight_fraction!r}", f"{r.place.electrode_gap!r}") for r in view.rows
+        (f"{r.place.weight_fraction!r}", f"{r.place.electrode_gap!r}") for r in page.rows
     ]
     return {
         "candidate": _macro("candidate")(
             HEADS, candidate_line(at.weight_fraction, at.electrode_gap),
-            asked_cells(view.page), rows,
+            asked_cells(page), rows,
             outside_line(at.weight_fraction, *view.explored),
         ),
         "recipes": _macro("recipes")(first, places),

@@ -11,7 +11,6 @@ import asyncio
 import hmac
 import json
 import os
-import secrets
 import signal
 import sys
 from collections.abc import Awaitable, Callable, Mapping
@@ -24,12 +23,12 @@ from pathlib import Path
 from typing import Any
 
 from tornado.httpserver import HTTPServer
-from tornado.netutil import bind_sockets
 from tornado.web import Application, HTTPError, RequestHandler
 from tornado.websocket import WebSocketClosedError, WebSocketHandler
 
-from percsim.boxes.folder import FolderLock, write_atomically
+from percsim.boxes.folder import write_atomically
 from percsim.errors import FolderError, PercsimError
+from percsim.live.address import Address
 from percsim.live.knobs import Settings
 from percsim.live.parts import Asked, box_job, difference, page, seen, steps, waiting
 from percsim.live.session import Session, View
@@ -38,13 +37,10 @@ from percsim.words.live import NOTES
 
 __all__ = ["Hub", "serve"]
 
-HOST = "127.0.0.1"
 LARGEST = 1_000_000
 """Bytes of the largest message that is taken."""
 LONGEST = 2_000
 """Letters of the longest setting."""
-LOCK, CLAIM = ".explore.lock", ".explore.json"
-"""Who saves in a folder; and the address it is seen at, so that a page finds it again."""
 
 HEADERS = {
     "Content-Security-Policy": "default-src 'none'; script-src 'self'; connect-src 'self'; "
@@ -82,18 +78,20 @@ class Hub:
         finished.
     beside : Path or None
         A second folder to compare with.
+    saves : bool
+        Whether nobody else saves in the folder.
 
     """
 
     folder: Path
     command: tuple[str, ...] = ()
     beside: Path | None = None
+    saves: bool = True
     session: Session | None = None
     other: View | None = None
     pages: list[Line] = field(default_factory=list)
     running: asyncio.subprocess.Process | None = None
     busy: bool = False
-    lock: FolderLock | None = None
     pool: ThreadPoolExecutor = field(
         default_factory=lambda: ThreadPoolExecutor(1, "answer"), repr=False
     )
@@ -101,14 +99,12 @@ class Hub:
     def __post_init__(self) -> None:
         if not self.command:
             self.session = Session(self.folder)
-        with suppress(FolderError):
-            self.lock = FolderLock(self.folder, LOCK)
         if self.beside is not None:
             self.other = Session(self.beside).look({})
 
     def locked(self, line: Line) -> bool:
         """Whether saving is left to another page."""
-        return self.lock is None or not self.pages or self.pages[0] is not line
+        return not self.saves or not self.pages or self.pages[0] is not line
 
     def tell(self, message: Mapping[str, Any]) -> None:
         """Tell all pages."""
@@ -166,29 +162,6 @@ class Hub:
             self.stop()
             await self.running.wait()
         self.pool.shutdown(wait=False, cancel_futures=True)
-        if self.lock is not None:
-            with suppress(OSError):
-                (self.folder / CLAIM).unlink()
-            self.lock.release()
-
-
-@dataclass(frozen=True, slots=True)
-class Address:
-    """Where the page is, and what it is asked for with."""
-
-    port: int
-    token: str
-    cookie: str
-
-    @property
-    def hosts(self) -> tuple[str, ...]:
-        """Hosts by which it may be asked."""
-        return tuple(f"{name}:{self.port}" for name in (HOST, "localhost"))
-
-    @property
-    def cookie_name(self) -> str:
-        """Cookies know no port, so that the name has it."""
-        return f"percsim-{self.port}"
 
 
 class Guarded(RequestHandler):
@@ -368,14 +341,14 @@ class Line(Guarded, WebSocketHandler):
         written = await self.hub.work(
             partial(write_atomically, self.hub.folder / made[0], made[1])
         )
-        self.send({"note": NOTES["saved"].format(written)})
+        self.send({"note": NOTES["saved"].format(written), "saved": kind})
 
     async def sheet(self, told: Mapping[str, Any]) -> None:
         session, asked = self.hub.session, self.last
         if session is None or asked is None:
             return
         view = await self.hub.work(partial(session.look, asked.settings, self.readings))
-        self.send({"sheet": cup_sheet(view.plan, view.page)})
+        self.send({"sheet": cup_sheet(view.plan, view.whole)})
 
     async def box(self, told: Mapping[str, Any]) -> None:
         session, asked = self.hub.session, self.last
@@ -426,34 +399,6 @@ def _settings(told: Any) -> Settings:
     return found
 
 
-def _address(hub: Hub) -> tuple[Address, list[Any]]:
-    """Take the address of a server that was killed, so that its page goes on."""
-    before: dict[str, Any] = {}
-    if hub.lock is not None:
-        with suppress(OSError, ValueError):
-            before = json.loads((hub.folder / CLAIM).read_text(encoding="utf-8"))
-    port = before.get("port")
-    try:
-        sockets = bind_sockets(port if isinstance(port, int) else 0, HOST)
-    except (OSError, OverflowError):
-        sockets, before = bind_sockets(0, HOST), {}
-    own = sockets[0].getsockname()[1]
-    kept = all(isinstance(before.get(k), str) and len(before[k]) > 30 for k in SECRETS)
-    keys = {k: before[k] if kept else secrets.token_urlsafe(32) for k in SECRETS}
-    address = Address(own, **keys)
-    if hub.lock is not None:
-        with suppress(OSError):
-            handle = os.open(
-                hub.folder / CLAIM, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600
-            )
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                json.dump({"port": own, **keys}, file)
-    return address, sockets
-
-
-SECRETS = ("token", "cookie")
-
-
 async def _ahead(hub: Hub) -> None:
     """Work out the first answer while the browser starts."""
     session = hub.session
@@ -462,18 +407,17 @@ async def _ahead(hub: Hub) -> None:
             await hub.work(partial(session.look, {}))
 
 
-async def serve(hub: Hub, said: Callable[[str], None]) -> None:
+async def serve(hub: Hub, address: Address) -> None:
     """Serve a folder until it is cancelled.
 
     Parameters
     ----------
     hub : Hub
         The folder.
-    said : callable
-        Given the address, once it answers.
+    address : Address
+        Where the browser may be waiting already.
 
     """
-    address, sockets = _address(hub)
     shared = {"hub": hub, "address": address}
     application = Application(
         [
@@ -488,13 +432,12 @@ async def serve(hub: Hub, said: Callable[[str], None]) -> None:
         log_function=lambda _: None,
     )
     server = HTTPServer(application, max_body_size=LARGEST, max_buffer_size=2 * LARGEST)
-    server.add_sockets(sockets)
+    server.add_sockets(address.sockets)
     loop, ended = asyncio.get_running_loop(), asyncio.Event()
     with suppress(NotImplementedError):  # where a system has no signals, it ends at once
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, ended.set)
     try:
-        said(f"http://{HOST}:{address.port}/?token={address.token}")
         loop.create_task(hub.run(hub.command) if hub.command else _ahead(hub))
         await ended.wait()
     finally:

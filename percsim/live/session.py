@@ -34,6 +34,7 @@ from percsim.boxes.folder import results_folder
 from percsim.boxes.store import Store
 from percsim.changes import each_tighter, knowing
 from percsim.compare import Comparison, side_by_side
+from percsim.decision.decide import State
 from percsim.decision.knowledge import Knowledge
 from percsim.decision.outlook import Band, Outlook, Recipe
 from percsim.decision.posterior import Posterior
@@ -126,9 +127,18 @@ class View:
         return found
 
     @property
-    def rows(self) -> tuple[Row, ...]:
-        """Rows of the page."""
-        return self.once("rows", lambda: rows_of(self.plan, self.films, self.found))
+    def whole(self) -> FirstPage:
+        """The page with its rows."""
+
+        def make() -> FirstPage:
+            return replace(self.page, rows=rows_of(self.plan, self.films, self.found))
+
+        return self.once("whole", make)
+
+    @property
+    def stated(self) -> FirstPage:
+        """The page as far as its state tells of it: of gaps that do as well by the rows."""
+        return self.page if self.page.state is State.LEARN else self.whole
 
     @property
     def own(self) -> Films:

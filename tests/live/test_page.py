@@ -104,6 +104,16 @@ def test_a_slider_by_the_keyboard_and_reset(opened):
     assert field.get_attribute("value") == "0.7 kohm"
 
 
+def test_a_slider_starts_from_what_was_typed(opened):
+    where = '[data-key="target.resistance.to"] input[type={}]'
+    opened.type("target.resistance.to", "9 kohm")
+    slide, field = (opened.find(where.format(kind)) for kind in ("range", "text"))
+    assert opened.driver.switch_to.active_element == slide
+    slide.send_keys(Keys.ARROW_RIGHT)
+    opened.answered()
+    assert 9.0 < float(field.get_attribute("value").split()[0]) < 9.3
+
+
 def test_what_is_wrong_is_said_at_its_knob_and_the_rest_stands(opened):
     before = seen(opened)
     opened.type("film.width", "wide")
@@ -224,6 +234,34 @@ def test_readings_pasted_decide_at_once_and_are_saved_when_asked(opened, tmp_pat
     opened.press("#undo")
     opened.answered()
     assert seen(opened) == before
+
+
+def test_a_reload_keeps_readings_and_knobs_and_saves_nothing(opened):
+    before = seen(opened)
+    opened.type("target.resistance.to", "9 kohm")
+    opened.paste(READINGS)
+    opened.whole()
+    kept, cells = (
+        seen(opened),
+        "return [...document.querySelectorAll('td input')].map(e => e.value)",
+    )
+    rows = opened.js(cells)
+    assert kept != before
+    opened.driver.refresh()
+    opened.whole()
+    assert seen(opened) == kept
+    assert opened.js(cells) == rows
+    assert not (opened.server.folder / "readings.csv").exists()
+    saved(opened, "readings", "readings.csv")
+    told = (opened.server.folder / "readings.csv").read_text()
+    assert told.splitlines()[1:] == READINGS.splitlines()[1:]
+    opened.press("#clear-readings")
+    opened.press("#reset")
+    opened.whole()
+    assert seen(opened) == before
+    opened.driver.refresh()
+    opened.whole()
+    assert "".join(opened.js(cells)) == ""
 
 
 def test_an_outlier_typed_into_the_table_is_named(opened):
@@ -389,7 +427,7 @@ def test_a_box_is_drawn_and_reads_what_the_engine_gives(opened, tmp_path):
 
     opened.type("", "30", where="#at-loading")
     opened.whole()
-    assert opened.text("#box-offer").startswith("One box of 30 wt%, ")
+    until(lambda: opened.text("#box-offer").startswith("One box of 30 wt%, "))
     opened.press("#box-open")
     until(lambda: opened.text("#box-words"), "no box")
     jobs = box_jobs(Plan.load(opened.server.folder / "plan.toml"))

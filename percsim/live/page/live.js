@@ -72,6 +72,7 @@ function hear(told) {
   if (told.progress) note(told.progress);
   if (told.reload) location.reload();
   if (told.note && $("#saved")) $("#saved").textContent = told.note;
+  if (told.saved === "readings") table.saved();
   if ("difference" in told) {
     $("#difference").hidden = false;
     $("#difference").textContent = told.difference;
@@ -88,7 +89,7 @@ function hear(told) {
   if (told.faults) blame(told.faults);
   if (told.at) looked(told.at, told.reach);
   for (const columns of told.plots || []) feed(columns);
-  if (told.knobs && told.n === state.n) document.body.dataset.shown = told.n;
+  if (told.parts?.recipes && told.n === state.n) document.body.dataset.shown = told.n;
   if (told.done && told.n === state.n) {
     remember();
     document.body.classList.remove("busy");
@@ -133,7 +134,8 @@ function settle(key, dial) {
   const own = key in state.settings;
   knob.classList.toggle("turned", own);
   if (!own && document.activeElement !== field) field.value = dial.text || field.dataset.start;
-  if (slide && document.activeElement !== slide) place(slide, dial.value);
+  // a hand on the slider is not pushed, a hand that only came to it is
+  if (slide && !(knob.slid && document.activeElement === slide)) place(slide, dial.value);
   const basis = $("[data-basis]", knob);
   if (basis) basis.textContent = dial.basis;
 }
@@ -153,9 +155,10 @@ function blame(faults) {
 function wire(knob) {
   const key = knob.dataset.key;
   const [field, slide] = [$("input[type=text], select", knob), $("input[type=range]", knob)];
-  field.addEventListener("change", () => turn(key, field.value, field.dataset.start));
+  field.addEventListener("change", () => { knob.slid = false; turn(key, field.value, field.dataset.start); });
   if (!slide) return;
   slide.addEventListener("input", () => {
+    knob.slid = true;
     const unit = slide.dataset.unit;
     field.value = three(value(slide)) + (unit.startsWith(":") ? unit : unit && " " + unit);
     turn(key, field.value, field.dataset.start);
@@ -170,7 +173,7 @@ function looked(at, reach) {
     const [field, slide] = [$("input[type=text]", knob), $("input[type=range]", knob)];
     [slide.dataset.low, slide.dataset.high] = [scale[i] * reach[2 * i], scale[i] * reach[2 * i + 1]];
     if (document.activeElement !== field) field.value = String(+(scale[i] * at[i]).toPrecision(4));
-    if (document.activeElement !== slide) place(slide, scale[i] * at[i]);
+    if (!(knob.slid && document.activeElement === slide)) place(slide, scale[i] * at[i]);
     knob.dataset.value = at[i];
     knob.classList.toggle("turned", state.at !== null);
   }
@@ -198,8 +201,9 @@ function begin() {
     const [i, scale] = [+knob.dataset.at, [100, 1000][+knob.dataset.at]];
     const [field, slide] = [$("input[type=text]", knob), $("input[type=range]", knob)];
     const unit = $(".unit", knob).textContent;
-    field.addEventListener("change", () => look(i, plain(field.value, unit) / scale));
+    field.addEventListener("change", () => { knob.slid = false; look(i, plain(field.value, unit) / scale); });
     slide.addEventListener("input", () => {
+      knob.slid = true;
       field.value = three(value(slide));
       look(i, +field.value / scale);
     });
@@ -305,7 +309,10 @@ function cells(text) {
 }
 
 function readings() {
-  let rows = [HEADINGS, HEADINGS.map(() => "")];
+  // a reload loses nothing; the file is written when asked
+  const key = `readings of ${$(".where").textContent}`, blank = [HEADINGS, HEADINGS.map(() => "")];
+  let { rows, saved } = JSON.parse(sessionStorage.getItem(key)) ?? { rows: blank, saved: "" };
+  const keep = () => sessionStorage.setItem(key, JSON.stringify({ rows, saved }));
   const before = [];
   const where = $("#readings-table");
   const quote = (cell) => (/[",;\t]/.test(cell) ? `"${cell.replaceAll('"', '""')}"` : cell);
@@ -317,6 +324,7 @@ function readings() {
   const send = () => {
     const told = text();
     if (told.length > 1e6) { $("#saved").textContent = notes["too large"]; return; }
+    keep();
     tell({ readings: told });
     ask();
   };
@@ -393,7 +401,7 @@ function readings() {
   };
   $("#undo").onclick = undo;
   $("#add-row").onclick = () => change([...rows, rows[0].map(() => "")]);
-  $("#clear-readings").onclick = () => change([HEADINGS, HEADINGS.map(() => "")]);
+  $("#clear-readings").onclick = () => change(blank);
   $("#file").onchange = (event) => { if (event.target.files[0]) open(event.target.files[0]); event.target.value = ""; };
   where.addEventListener("keydown", (event) => {
     if (event.key === "z" && (event.ctrlKey || event.metaKey)) { event.preventDefault(); undo(); }
@@ -403,11 +411,9 @@ function readings() {
     event.preventDefault();
     if (event.dataTransfer.files[0]) open(event.dataTransfer.files[0]);
   });
-  addEventListener("beforeunload", (event) => { if (before.length && text() && !saved) event.preventDefault(); });
-  let saved = false;
-  $("#save-readings").addEventListener("click", () => { saved = true; });
+  addEventListener("beforeunload", (event) => { if (text() && text() !== saved) event.preventDefault(); });
   show();
-  return { text, fill };
+  return { text, fill, saved: () => { saved = text(); keep(); } };
 }
 
 if ($("#knobs")) {
