@@ -73,9 +73,9 @@ class Page:
     def open(self, fragment: str = "", width: int = 1280, dark: bool = False) -> None:
         """Open it and wait for the whole answer."""
         self.size(width, dark)
+        self.driver.get("about:blank")
         for log in ("browser", "performance"):
             self.driver.get_log(log)
-        self.driver.get("about:blank")
         self.driver.get(self.server.url + fragment)
         self.whole()
 
@@ -89,8 +89,10 @@ class Page:
 
     def close(self) -> None:
         """Leave it; it must have told of no fault and asked nobody but the server."""
-        assert self.faults() == []
-        assert self.strangers() == []
+        self.js("sessionStorage.clear()")  # readings go no further than their test
+        faults, strangers = self.faults(), self.strangers()
+        assert not faults, faults
+        assert not strangers, strangers
 
     def faults(self) -> list[str]:
         """Messages of the console that are worse than information."""
