@@ -92,6 +92,7 @@ NOTES = {
     "columns and units. The decision follows at once; nothing is saved before you ask.",
     "waiting": "The plan is being run; the page opens when it is done.",
     "counting": "This takes boxes of its own; counting them.",
+    "map": "P over loading and gap; choose a candidate by a click or the arrow keys",
     "no place": "Loading and gap must be numbers above 0, in wt% and mm.",
     "no box": "This browser draws nothing in three dimensions: it has no WebGL 2.",
     "solving": "Solving the box.",
@@ -205,6 +206,6 @@ def title_of(name: str, gap: float) -> str:
     return {
         "resistance": f"R of one casting at {at} gap: median and 5–95 %",
         "factor": f"Gauge factor of one casting at {at} gap: median and 5–95 %",
-        "map": "P over loading and gap; choose a candidate by a click",
+        "map": NOTES["map"],
         "trade": "Sensitivity against scatter; larger dots have more P",
     }[name]

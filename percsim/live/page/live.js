@@ -100,7 +100,11 @@ function hear(told) {
 function put(name, html) {
   const where = $("#" + name);
   if (!where) return;
-  if (where.told !== html) where.innerHTML = where.told = html;
+  if (where.told !== html) {
+    const held = $$("button", where).indexOf(document.activeElement);
+    where.innerHTML = where.told = html;
+    if (held >= 0) $$("button", where)[held]?.focus();
+  }
   if (name === "needs") where.hidden = !html;
 }
 
@@ -211,6 +215,7 @@ function begin() {
   if (matchMedia("(max-width: 860px)").matches) for (const group of $$("#knobs details")) group.open = false;
   $("#knobs").addEventListener("submit", (event) => event.preventDefault());
   restore();
+  $("#plot-map").onkeydown = step;
   $("#follow").onclick = () => { state.at = null; ask(); };
   $("#reset").onclick = () => { state.settings = {}; state.at = null; restore(); ask(); };
   $("#pin").onclick = () => { state.pin = state.pin ? null : { ...state.settings }; pinned(); ask(); };
@@ -257,6 +262,7 @@ async function draw() {
   for (const [name, plot] of Object.entries(drawn.plots)) {
     $(`#plot-${name}`).replaceChildren();
     await Bokeh.Plotting.show(plot, `#plot-${name}`);
+    $(`#plot-${name} > *`).tabIndex = -1; // by keys the map is chosen from, no plot panned
   }
   drawn.plots.map.on_event("tap", choose);
   const again = kept;
@@ -265,11 +271,20 @@ async function draw() {
   document.body.dataset.drawn = matchMedia("(prefers-color-scheme: dark)").matches ? 1 : 0;
 }
 
-function choose(event) {
+function choose({ x, y }) {
   const [low, high, near, far] = state.reach;
   const bound = (x, a, b) => Math.min(Math.max(x, a), b);
-  state.at = [bound(+(event.x / 100).toPrecision(3), low, high), bound(+(event.y / 1000).toPrecision(2), near, far)];
+  state.at = [bound(+(x / 100).toPrecision(3), low, high), bound(+(y / 1000).toPrecision(2), near, far)];
   ask();
+}
+
+// a step of the keyboard is a cell of the map
+function step(event) {
+  const way = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[event.key];
+  if (!way) return;
+  event.preventDefault();
+  const [low, high, near, far] = state.reach, [w, gap] = state.at ?? $$("[data-at]").map((knob) => +knob.dataset.value);
+  choose({ x: 100 * (w + (way[0] * (high - low)) / 23), y: 1000 * (gap + (way[1] * (far - near)) / 8) });
 }
 
 function feed(columns) {
@@ -334,43 +349,53 @@ function readings() {
     show();
     send();
   };
-  function show(focus) {
-    const body = document.createElement("table");
-    rows.forEach((row, i) => {
-      const tr = body.insertRow();
-      row.forEach((cell, j) => {
-        const input = document.createElement("input");
-        input.value = cell;
-        input.size = Math.max(6, Math.min(rows[0][j].length, 26));
-        input.setAttribute("aria-label", i ? `${rows[0][j]}, row ${i}` : `heading ${j + 1}`);
-        input.onchange = () => {
-          const made = rows.map((r) => [...r]);
-          made[i][j] = input.value.trim();
-          if (i === rows.length - 1 && full(made[i])) made.push(rows[0].map(() => ""));
-          const next = focus;
-          change(made);
-          if (next) next();
-        };
-        input.onkeydown = (event) => {
-          const to = { Enter: 1, ArrowDown: 1, ArrowUp: -1 }[event.key];
-          if (!to) return;
-          event.preventDefault();
-          input.blur();
-          const other = $$("tr", where)[i + to];
-          if (other) $$("input", other)[j].focus();
-        };
-        input.onpaste = (event) => {
-          const told = event.clipboardData.getData("text");
-          if (!/[\n\t]/.test(told)) return;
-          event.preventDefault();
-          paste(told, i, j);
-        };
-        const td = document.createElement(i ? "td" : "th");
-        td.append(input);
-        tr.append(td);
-      });
+  // a cell changes in its place: the hand that types goes on to the next
+  function edit(i, j, cell) {
+    before.push(JSON.stringify(rows));
+    rows = rows.map((row) => [...row]);
+    rows[i][j] = cell;
+    if (i === rows.length - 1 && full(rows[i])) {
+      rows.push(rows[0].map(() => ""));
+      $("tbody", where).append(drawn(rows.at(-1), rows.length - 1));
+    }
+    $("#undo").disabled = false;
+    send();
+  }
+  function drawn(row, i) {
+    const tr = document.createElement("tr");
+    row.forEach((cell, j) => {
+      const input = document.createElement("input");
+      input.value = cell;
+      input.size = Math.max(6, Math.min(rows[0][j].length, 26));
+      input.setAttribute("aria-label", i ? `${rows[0][j]}, row ${i}` : `heading ${j + 1}`);
+      input.onchange = () => edit(i, j, input.value.trim());
+      input.onkeydown = (event) => {
+        const to = { Enter: 1, ArrowDown: 1, ArrowUp: -1 }[event.key];
+        if (!to) return;
+        event.preventDefault();
+        input.blur();
+        const other = $$("tr", where)[i + to];
+        (other ? $$("input", other)[j] : input).focus();
+      };
+      input.onpaste = (event) => {
+        const told = event.clipboardData.getData("text");
+        if (!/[\n\t]/.test(told)) return;
+        event.preventDefault();
+        paste(told, i, j);
+      };
+      const td = document.createElement(i ? "td" : "th");
+      td.append(input);
+      tr.append(td);
     });
+    return tr;
+  }
+  function show() {
+    const held = $$("input", where).indexOf(document.activeElement);
+    const body = document.createElement("table");
+    body.append(document.createElement("tbody"));
+    body.firstChild.append(...rows.map(drawn));
     where.replaceChildren(body);
+    if (held >= 0) $$("input", where)[held]?.focus();
     $("#undo").disabled = !before.length;
   }
   function paste(told, i, j) {
