@@ -3,7 +3,7 @@
     python -m benchmarks.bench_explore out/bike_patch
 
 Knobs are moved in a headless Chromium, one after the other; a move is timed from its event
-to the frame that shows its state, recipes, cup and plot, and how much of that the page
+to the end of the frame that shows its state, P, cup and plot, and how much of that the page
 itself takes, from the message to the frame. Beside it stands the time of the processor that
 the answer takes, which a busy machine does not lengthen.
 """
@@ -31,26 +31,30 @@ EACH = 25
 SCRIPT = """
 const [key, share, done] = arguments;
 const slide = document.querySelector(`[data-key="${key}"] input[type=range]`);
-const start = performance.now(), take = line.onmessage;
-let heard = 0;
+const ink = CanvasRenderingContext2D.prototype, stroke = ink.stroke, take = line.onmessage;
+const before = +document.body.dataset.n;
+let heard = 0, painted = 0;
+ink.stroke = function (...path) { painted = performance.now(); stroke.apply(this, path); };
 line.onmessage = (event) => {
   const told = JSON.parse(event.data);
-  if (!heard && told.parts && told.n === +document.body.dataset.n && told.n > before) heard = performance.now();
+  if (!told.knobs || told.n <= before) { take(event); return; }
+  line.onmessage = take;
+  heard = performance.now();
+  const other = Object.entries(told.plots[0]).some(
+    ([name, data]) => JSON.stringify(kept[name]) !== JSON.stringify(data));
   take(event);
-};
-slide.value = share;
-slide.dispatchEvent(new Event('input', {bubbles: true}));
-const look = () => {
-  const d = document.body.dataset;
-  if (d.shown === d.n && +d.n > before) requestAnimationFrame(() => setTimeout(() => {
-    line.onmessage = take;
+  // to the end of the frame in which the plot, where it is another, was painted
+  const frame = () => requestAnimationFrame(() => setTimeout(() => {
+    if (other && painted < heard) { frame(); return; }
+    ink.stroke = stroke;
     done([performance.now() - start, performance.now() - heard]);
   }));
-  else requestAnimationFrame(look);
+  frame();
 };
-const before = +document.body.dataset.n;
-requestAnimationFrame(look);
-"""  # noqa: E501
+const start = performance.now();
+slide.value = share;
+slide.dispatchEvent(new Event('input', {bubbles: true}));
+"""
 
 
 def in_the_browser(folder: str) -> None:

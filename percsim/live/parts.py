@@ -155,7 +155,9 @@ def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Messag
     for more in session.cells(view):
         cells += more
         yield {}
-    columns = map_columns(view, cells, session.explored(view), spot)
+    made = session.explored(view)
+    yield {}
+    columns = map_columns(view, cells, made, spot)
     yield {"n": asked.number, "plots": [columns], "done": True}
     if other is not None:
         found = compared(view, other)

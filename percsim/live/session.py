@@ -443,15 +443,16 @@ class Session:
         target = view.found.target
         loadings, gaps = self.grid(view)
 
-        def row(w: float) -> list[Cell]:
-            found = self._outlooks(view, [(w, gap) for gap in gaps])
+        def row(w: float, found: list[Outlook]) -> list[Cell]:
             return [
                 Cell(float(w), float(gap), *_chance(own, target))
                 for gap, own in zip(gaps, found, strict=True)
             ]
 
         for w in loadings:
-            yield view.once(("cells", w), partial(row, w))
+            found = self._outlooks(view, [(w, gap) for gap in gaps])
+            yield []  # a place to leave
+            yield view.once(("cells", w), partial(row, w, found))
 
     def curve(self, view: View, gap: float) -> Iterator[Seen]:
         """Every loading of the plot at one gap, one after the other."""

@@ -165,6 +165,28 @@ def test_a_click_on_the_map_chooses_the_candidate_everywhere(opened):
     opened.answered()
 
 
+def test_keys_alone_fill_the_table_and_choose_from_the_map(opened):
+    opened.js("document.querySelector('#readings-table td input').focus()")
+    for word in READINGS.splitlines()[1].split(","):
+        ActionChains(opened.driver).send_keys(word, Keys.TAB).perform()
+    opened.whole()
+    row = "return [...document.querySelectorAll('#readings-table tr:nth-child(2) input')]"
+    typed = opened.js(f"{row}.map(e => e.value)")[:6]
+    assert typed == ["cup 1", "30", "2", "1.21", "3000", "1.285"]
+    assert opened.js("return document.activeElement.ariaLabel") == "note, row 1"
+    assert opened.columns("readings")["name"] == ["cup 1, 2 mm"]
+    opened.press("#clear-readings")
+    opened.whole()
+    (before,) = opened.columns("map_spot")["x"]
+    step = opened.columns("map")["width"][0] / 1.01
+    opened.find("#plot-map").send_keys(Keys.ARROW_LEFT)
+    opened.whole()
+    assert opened.columns("map_spot")["x"] == [pytest.approx(before - step, abs=0.06)]
+    assert opened.js("return document.activeElement.id") == "plot-map"
+    opened.press("#follow")
+    opened.answered()
+
+
 def test_a_loading_beyond_the_boxes_says_so(opened):
     opened.type("", "35", where="#at-loading")
     assert "35 wt% lies outside the boxes" in opened.text("#candidate")
