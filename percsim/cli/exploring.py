@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
@@ -75,7 +76,8 @@ def explore(
     for kept in (None if run else folder, beside):
         if kept is not None:  # what is none is refused before a browser opens
             Store.read(kept).close()
-    with claimed(folder) as address:
+    with suppress(KeyboardInterrupt), claimed(folder) as address:
+        signal.signal(signal.SIGTERM, signal.default_int_handler)  # until the server has it
         say_json({"address": address.url}) if as_json else say(address.url)
         if not no_browser:
             import webbrowser
@@ -88,5 +90,5 @@ def explore(
         from percsim.live.server import Hub, serve
 
         hub = Hub(folder, run, beside, address.saves)
-        with suppress(KeyboardInterrupt, asyncio.CancelledError):
+        with suppress(asyncio.CancelledError):
             asyncio.run(serve(hub, address))

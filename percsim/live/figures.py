@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from percsim.first_page import FirstPage, Point
-from percsim.live.session import Cell, Curve, Seen, Spot, View
+from percsim.live.session import Cell, Seen, Spot, View
 from percsim.quantities import mm, resistance, share, three, weight
 from percsim.report.first_plot import reach
 from percsim.words.first import factor_words, ohms, told
@@ -26,7 +26,7 @@ SOURCES = {
     "outside": ("left", "right", "bottom", "top"),
     "asked": ("left", "right", "bottom", "top"),
     "threshold": ("x", "left", "right", "bottom", "top"),
-    "known": ("x", "low", "middle", "high", "what", "R", "factor", "P"),
+    "known": ("x", "low", "middle", "high", "what", "R"),
     "pinned": ("x", "middle"),
     "cast": ("x", "bottom", "top"),
     "readings": ("x", "y", "name", "what", "R", "marker"),
@@ -113,7 +113,9 @@ def _outside(
     ]
 
 
-def view_columns(view: View, curve: Curve, spot: Spot, pinned: Curve | None) -> Columns:
+def view_columns(
+    view: View, points: Sequence[Point], spot: Spot, pinned: Sequence[Point]
+) -> Columns:
     """Columns of R against weight fraction, and of the candidate looked at."""
     page = view.page
     weights, (low, high) = reach(page)
@@ -123,9 +125,10 @@ def view_columns(view: View, curve: Curve, spot: Spot, pinned: Curve | None) -> 
             "low": _within(p.resistance.p05, low / 9, high * 9),
             "middle": _within(p.resistance.median, low / 9, high * 9),
             "high": _within(p.resistance.p95, low / 9, high * 9),
-            **_words(page, p, curve.gap),
+            "what": f"{weight(p.weight_fraction)}, {mm(spot.place.electrode_gap)}",
+            "R": " ".join(told(p.resistance, page)),
         }
-        for p in curve.points
+        for p in points
     ]  # fmt: skip
     plot = page.plot
     ring = {"x": 100 * spot.place.weight_fraction,
@@ -139,7 +142,7 @@ def view_columns(view: View, curve: Curve, spot: Spot, pinned: Curve | None) -> 
         **_table("pinned", [
             {"x": 100 * p.weight_fraction,
              "middle": _within(p.resistance.median, low / 9, high * 9)}
-            for p in (pinned.points if pinned else ())
+            for p in pinned
         ]),
         **_table("asked", asked),
         **_table("outside", _outside(view, (0.0, 1.0), low / 9, high * 9)),
@@ -178,16 +181,8 @@ def _readings(page: FirstPage, low: float, high: float) -> list[dict[str, Any]]:
     return rows
 
 
-def _words(page: FirstPage, p: Seen | Point, gap: float) -> dict[str, str]:
-    """Tell what the pointer reads; of a point alone its R until the rest is known."""
-    if isinstance(p, Point):
-        what = f"{weight(p.weight_fraction)}, {mm(gap)}"
-        return {
-            "what": what,
-            "R": " ".join(told(p.resistance, page)),
-            "factor": "",
-            "P": "",
-        }
+def _words(page: FirstPage, p: Seen) -> dict[str, str]:
+    """Tell what the pointer reads."""
     return {
         "what": f"{weight(p.weight_fraction)}, {mm(p.electrode_gap)}",
         "R": " ".join(told(p.resistance, page)),
@@ -200,13 +195,9 @@ def _chance(P: float, error: float) -> str:
     return f"{share(P)} % ± {100 * error:.1f}"
 
 
-def curve_columns(view: View, curve: Curve, spot: Spot) -> Columns:
+def curve_columns(view: View, curve: Sequence[Seen], spot: Spot) -> Columns:
     """Columns of the gauge factor against loading."""
-    known = [
-        (p, p.gauge_factor)
-        for p in curve.points
-        if isinstance(p, Seen) and p.gauge_factor is not None
-    ]
+    known = [(p, p.gauge_factor) for p in curve if p.gauge_factor is not None]
     factors = [factor for _, factor in known]
     limit = next((x.value for x in view.page.asked if x.what == "gauge_factor"), None)
     tops = [b.p95 for b in factors if b.p95 < math.inf] + [limit or 0.0]
@@ -219,7 +210,7 @@ def curve_columns(view: View, curve: Curve, spot: Spot) -> Columns:
         {
             "x": 100 * p.weight_fraction, "low": _within(b.p05, low, 9 * top),
             "middle": _within(b.median, low, 9 * top), "high": _within(b.p95, low, 9 * top),
-            **_words(view.page, p, curve.gap),
+            **_words(view.page, p),
         }
         for p, b in known
     ]  # fmt: skip
@@ -273,7 +264,7 @@ def map_columns(
     own = spot.row
     trade = [
         {"x": min(x, right), "y": y, "size": 6 + 14 * math.sqrt(c.probability),
-         **_words(page, c, c.electrode_gap)}
+         **_words(page, c)}
         for c, x, y in zip(shown, cv, factor, strict=True)
     ]  # fmt: skip
     corner = [{

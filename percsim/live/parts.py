@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from percsim.first_page import first_page
 from percsim.live.figures import Columns, curve_columns, drawn, map_columns, view_columns
 from percsim.live.knobs import Settings, basis, dials, edited
-from percsim.live.session import Cell, Curve, Seen, Session, Spot, View, Worth, compared
+from percsim.live.session import Cell, Seen, Session, Spot, View, Worth, compared
 from percsim.report.candidates import candidate_label
 from percsim.report.compared import basis_words, compared_rows
 from percsim.report.first import sheet_of
@@ -129,23 +129,20 @@ def steps(session: Session, asked: Asked, other: View | None) -> Iterator[Messag
     at = _looked_at(asked, view)
     spot = session.spot(view, *at)
     beside = None if pinned is None else session.spot(pinned, *at)
-    curve = _quick(session, view, at[1])
-    line = None if pinned is None else _quick(session, pinned, at[1])
-    yield _first(asked, view, pinned, spot, view_columns(view, curve, spot, line))
+    points = session.points(view, at[1])
+    line = () if pinned is None else session.points(pinned, at[1])
+    yield _first(asked, view, pinned, spot, view_columns(view, points, spot, line))
     yield {"n": asked.number, "parts": _tables(view, pinned, spot, beside)}
     if view.stale:
         told = session.needed(view.asked)
         words = boxes_line(told.jobs, told.seconds, told.cores)
         needs = _macro("needs")(words, asked.running, asked.locked)
         yield {"n": asked.number, "parts": {"needs": needs}}
-    points: list[Seen] = []
-    for point in session.curve(view, at[1]):
-        points.append(point)
+    curve: list[Seen] = []
+    for own in session.curve(view, at[1]):
+        curve.append(own)
         yield {}  # a place to leave
-    curve = Curve(at[1], tuple(points))
-    columns = view_columns(view, curve, spot, line)
-    yield {"n": asked.number,
-           "plots": [columns, curve_columns(view, curve, spot)]}  # fmt: skip
+    yield {"n": asked.number, "plots": [curve_columns(view, curve, spot)]}
     worth: list[Worth] = []
     for bought in session.worth(view):
         worth += bought
@@ -203,14 +200,6 @@ def _worth(view: View, worth: list[Worth]) -> str:
         else:
             rest.append(worth_name(w.kind, w.name))
     return _macro("worth")(WORTH_HEADS, rows, worthless(rest))
-
-
-def _quick(session: Session, view: View, gap: float) -> Curve:
-    """Give the plot of the first page, or that of another gap."""
-    plot = view.page.plot
-    if abs(gap - plot.electrode_gap) < 1e-9:
-        return Curve(plot.electrode_gap, plot.points)
-    return Curve(gap, tuple(session.curve(view, gap)))
 
 
 def _first(

@@ -49,7 +49,6 @@ from percsim.plan.readings import readings_of
 
 __all__ = [
     "Cell",
-    "Curve",
     "Needed",
     "Seen",
     "Session",
@@ -201,14 +200,6 @@ class Seen:
     gauge_factor: Band | None
     probability: float
     error: float
-
-
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """Candidates of one gap [m], by loading; points alone are R and nothing more yet."""
-
-    gap: float
-    points: tuple[Seen | Point, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -453,6 +444,16 @@ class Session:
             found = self._outlooks(view, [(w, gap) for gap in gaps])
             yield []  # a place to leave
             yield view.once(("cells", w), partial(row, w, found))
+
+    def points(self, view: View, gap: float) -> tuple[Point, ...]:
+        """R at every loading of the plot, at the gap of the first page or another."""
+        plot = view.page.plot
+        if abs(gap - plot.electrode_gap) < 1e-9:
+            return plot.points
+        weights = [p.weight_fraction for p in plot.points]
+        found = self._outlooks(view, [(w, gap) for w in weights])
+        bands = (own.casting_band() for own in found)
+        return tuple(map(Point, weights, bands))
 
     def curve(self, view: View, gap: float) -> Iterator[Seen]:
         """Every loading of the plot at one gap, one after the other."""

@@ -61,12 +61,12 @@ export function figures(words) {
     source: source(name), x0: { field: "x" }, y0: { field: "bottom" }, x1: { field: "x" }, y1: { field: "top" }, ...more,
   });
   // median with its 5-95 %, values where the pointer is
-  function curve(plot, name) {
+  function curve(plot, name, tooltips) {
     plot.varea({
       source: source(name), x: { field: "x" }, y1: { field: "low" }, y2: { field: "high" }, fill_color: main, fill_alpha: 0.18,
     });
     line(plot, name, { line_color: main, line_width: 2 });
-    tell(plot, plot.scatter({ source: source(name), x: { field: "x" }, y: { field: "middle" }, size: 5, color: main }), hover);
+    tell(plot, plot.scatter({ source: source(name), x: { field: "x" }, y: { field: "middle" }, size: 5, color: main }), tooltips);
   }
   // coloured cells, and the bar beside that tells their values
   function cells(plot, name, low, high, format, tooltips) {
@@ -96,7 +96,7 @@ export function figures(words) {
   upright(plot, "threshold", { line_color: ink, line_dash: { value: [6, 4] }, line_width: 1.2 });
   upright(plot, "cast", { line_color: copper, line_width: 1.4 });
   line(plot, "pinned", { line_color: ink, line_width: 1.6, line_dash: { value: [2, 3] } });
-  curve(plot, "known");
+  curve(plot, "known", hover.slice(0, 2));
   const marks = plot.scatter({
     source: source("readings"), ...fields(["x", "y", "marker"]), size: 9, fill_color: tone("paper"), line_color: ink,
     line_width: 1.8,
@@ -111,7 +111,7 @@ export function figures(words) {
   plot = figure("factor", titles.weight, titles.factor);
   area(plot, "factor_asked", asked);
   hatched(plot, "factor_outside");
-  curve(plot, "factors");
+  curve(plot, "factors", hover);
   ring(plot, "factor_spot");
 
   plot = figure("map", titles.weight, titles.gap);
