@@ -227,6 +227,16 @@ def test_what_is_kept_of_the_address_is_for_its_owner_alone(home):
 @pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM])
 def test_its_end_leaves_nothing_behind(own, by):
     assert (own.folder / ".explore.lock").exists()
+    assert asked(own)[0] == 403  # it answers
     assert own.end(by) == ""
     assert own.process.returncode == 0
+    assert not {".explore.lock", ".explore.json"} & {p.name for p in own.folder.iterdir()}
+
+
+@pytest.mark.parametrize(
+    ("by", "left"), [(signal.SIGINT, (130, "interrupted\n")), (signal.SIGTERM, (0, ""))]
+)
+def test_an_end_before_it_answers_leaves_nothing_behind(own, by, left):
+    told = own.end(by)
+    assert (own.process.returncode, told) == left
     assert not {".explore.lock", ".explore.json"} & {p.name for p in own.folder.iterdir()}
