@@ -85,7 +85,7 @@ function hear(told) {
   for (const [key, dial] of Object.entries(told.knobs || {})) settle(key, dial);
   for (const [name, title] of Object.entries(told.titles || {}))
     $(`[data-title="${name}"]`).textContent = title;
-  drawing ??= draw(); // words first
+  drawing ??= requestAnimationFrame(() => setTimeout(draw)); // words first
   if (told.faults) blame(told.faults);
   if (told.at) looked(told.at, told.reach);
   for (const columns of told.plots || []) feed(columns);
