@@ -139,7 +139,7 @@ def clocked(spent: dict[str, float]) -> Iterator[None]:
     """Count the time of each step of a solve; what is left over is the proof."""
     names = (
         "find_backbone", "eliminate", "approximate_cholesky", "conjugate_gradient",
-        "back_substitute",
+        "back_substitute", "voltages_from_core",
     )  # fmt: skip
 
     def wrap(name: str, function: Callable[..., Any]) -> Callable[..., Any]:

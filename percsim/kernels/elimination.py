@@ -13,40 +13,123 @@ from numba import njit
 from percsim.kernels.arrays import longer
 from percsim.kernels.dense import dense_drops, eliminate_dense
 
-__all__ = ["back_substitute", "eliminate", "expand", "resistor_drops"]
+__all__ = [
+    "back_substitute",
+    "eliminate",
+    "expand",
+    "resistor_drops",
+    "voltages_from_core",
+]
+
+MOST_WRITTEN = 35
+"""Resistors written for each node that a pass takes, beyond which to iterate is cheaper
+(`benchmarks.bench_backbones`; 30 to 60 are much alike)."""
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _repack(nodes, values, begin, length, room, alive, need):  # type: ignore[no-untyped-def]
-    """Move the rows of living nodes to a fresh pool, `need` entries free behind."""
-    # room for each row to grow by a quarter
-    total = 0
-    for i in range(alive.shape[0]):
-        if alive[i]:
-            total += length[i] + length[i] // 4 + 3
-    size = total + total // 4 + need + 16
-    new_nodes = np.empty(size, dtype=np.int32)
-    new_values = np.empty(size, dtype=np.float64)
-    end = 0
-    for i in range(alive.shape[0]):
-        if alive[i]:
-            b = begin[i]
-            for q in range(length[i]):
-                new_nodes[end + q] = nodes[b + q]
-                new_values[end + q] = values[b + q]
-            begin[i] = end
-            room[i] = length[i] + length[i] // 4 + 3
-            end += room[i]
-    return new_nodes, new_values, end
+def _merge(begin, columns, values, degree):  # type: ignore[no-untyped-def]
+    """Merge parallel resistors of each row in place; returns how many are left.
+
+    `begin` is brought up to date, `degree` becomes the number of neighbours of each node.
+    """
+    n = begin.shape[0] - 1
+    degree[:n] = 0
+    # where: last place a neighbour was seen at
+    where = np.zeros(n, dtype=np.int32)
+    m = 0
+    p = begin[0]
+    for c in range(n):
+        b = m
+        while p < begin[c + 1]:
+            i = columns[p]
+            q = where[i]
+            if b <= q < m and columns[q] == i:
+                values[q] += values[p]
+            else:
+                where[i] = m
+                columns[m] = i
+                values[m] = values[p]
+                degree[i] += 1
+                m += 1
+            p += 1
+        degree[c] += m - b
+        begin[c] = b
+    begin[n] = m
+    return m
 
 
-PANEL = 64
-"""Nodes of a dense part that are eliminated before the rest is brought up to date."""
+@njit(cache=True, nogil=True, error_model="numpy")
+def _rows(n, pairs, conductances):  # type: ignore[no-untyped-def]
+    """Rows by the lower node of what joins inner nodes; the rest summed by terminal.
+
+    Returns where rows begin, the other nodes, conductances, how many neighbours each node
+    has, conductances to the source and to the sink, and the one between these two.
+    """
+    to_source = np.zeros(n, dtype=np.float64)
+    to_sink = np.zeros(n, dtype=np.float64)
+    begin = np.zeros(n + 2, dtype=np.int64)
+    direct = 0.0
+    for e in range(pairs.shape[0]):
+        i = min(pairs[e, 0], pairs[e, 1])
+        j = max(pairs[e, 0], pairs[e, 1])
+        if j < n:
+            begin[i + 2] += 1
+        elif i >= n:
+            direct += conductances[e]
+        elif j == n:
+            to_source[i] += conductances[e]
+        else:
+            to_sink[i] += conductances[e]
+    for i in range(n):
+        begin[i + 2] += begin[i + 1]
+    columns = np.empty(begin[n + 1], dtype=np.uint32)
+    values = np.empty(begin[n + 1], dtype=np.float64)
+    for e in range(pairs.shape[0]):
+        i = min(pairs[e, 0], pairs[e, 1])
+        j = max(pairs[e, 0], pairs[e, 1])
+        if j < n:
+            p = begin[i + 1]
+            begin[i + 1] = p + 1
+            columns[p] = j
+            values[p] = conductances[e]
+    begin = begin[: n + 1]
+    degree = np.empty(n, dtype=np.int32)
+    m = _merge(begin, columns, values, degree)
+    return begin, columns[:m], values[:m], degree, to_source, to_sink, direct
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _mesh(star, shares, b, d, source, sink, first, second, value, m):  # type: ignore[no-untyped-def]
+    """Write from m on the mesh that a star becomes: d entries from b on.
+
+    Returns the sum of the star and where writing ended.
+    """
+    # compensated: one rounding however many terms
+    s = source
+    y = sink
+    t = s + y
+    lost = (t - s) - y
+    s = t
+    for r in range(b, b + d):
+        y = shares[r] - lost
+        t = s + y
+        lost = (t - s) - y
+        s = t
+    for r in range(b, b + d):
+        i = star[r]
+        share = shares[r] / s
+        for q in range(r + 1, b + d):
+            j = star[q]
+            first[m] = min(i, j)
+            second[m] = max(i, j)
+            value[m] = share * shares[q]
+            m += 1
+    return s, m
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-untyped-def]
-    r"""Replace inner nodes one after the other by the mesh between their neighbours.
+    r"""Replace inner nodes by the mesh between their neighbours.
 
     Parameters
     ----------
@@ -57,21 +140,20 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
     conductances : (e,) ndarray of float64
         All positive.
     full_below : int
-        All nodes are eliminated if at most this many have more than three neighbours left.
+        All nodes are eliminated if at most this many are left when to iterate on them
+        becomes cheaper.
     budget : float
-        Work allowed for all of them (updates of one conductance) if there are more. When
-        it runs out, the elimination goes back to where all nodes of up to three neighbours
-        were gone.
+        Work allowed for all of them (resistors written) if there are more.
 
     Returns
     -------
     conductance : float
         Between the terminals; meaningful if no core is left.
-    order : (k,) ndarray of int64
+    order : (k,) ndarray of uint32
         Nodes in the order of elimination.
     begin : (k + 1,) ndarray of int64
         Row c of the next two is ``begin[c]:begin[c + 1]``.
-    columns, shares : (s,) ndarrays of int32 and float64
+    columns, shares : (s,) ndarrays of uint32 and float64
         Neighbours of each node when it went, and :math:`g_{kj} / S_k`.
     source_share, sink_share : (k,) ndarrays of float64
         Same towards the terminals.
@@ -79,7 +161,7 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
         What is left: nodes, begin, neighbours (as positions in nodes, each pair in the row
         of its lower one), conductances, conductance to the source, to the sink.
     work : float
-        Updates made.
+        Done, as it counts against the budget.
     dense_from : int
         From this place in the order on the rows are dense: columns are all later nodes.
     parallel : int
@@ -91,320 +173,190 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
     :math:`g_i g_j / S` between its neighbours. No diagonal is stored and nothing is
     subtracted, as in Grassmann, Taksar & Heyman, "Regenerative analysis and steady state
     distributions for Markov chains", Oper. Res. 33, 1107 (1985), so each step perturbs each
-    conductance by a few units of rounding whatever their range. Order: minimum degree. The
-    last part is done in a dense matrix.
+    conductance by a few units of rounding whatever their range.
+
+    Each pass takes nodes none of which is beside another, of no more neighbours than the
+    mean, in the order given: their stars are known at its start, what it writes is read by
+    the next alone, and memory is walked from one end to the other. That comes close to
+    minimum degree. The last part is done in a dense matrix.
 
     """
-    # resistors that meet a terminal are summed; those between inner nodes are counted
-    to_source = np.zeros(n, dtype=np.float64)
-    to_sink = np.zeros(n, dtype=np.float64)
-    total = 0.0
-    direct = 0
-    start = np.zeros(n + 1, dtype=np.int32)
-    grounded = np.zeros(n, dtype=np.int32)
-    for e in range(pairs.shape[0]):
-        i = min(pairs[e, 0], pairs[e, 1])
-        j = max(pairs[e, 0], pairs[e, 1])
-        if i >= n:
-            total += conductances[e]
-            direct += 1
-        elif j == n:
-            to_source[i] += conductances[e]
-            grounded[i] += 1
-        elif j == n + 1:
-            to_sink[i] += conductances[e]
-            grounded[i] += 1
-        else:
-            start[i + 1] += 1
-            start[j + 1] += 1
-    parallel = direct
-    for i in range(n):
-        parallel = max(parallel, grounded[i])
-    # a row of neighbours for each node, with slack: every resistor in two rows
-    begin = np.zeros(n, dtype=np.int64)
-    length = np.zeros(n, dtype=np.int32)
-    room = np.zeros(n, dtype=np.int32)
-    end = 0
-    for i in range(n):
-        begin[i] = end
-        room[i] = start[i + 1] + start[i + 1] // 8 + 2
-        end += room[i]
-    nodes = np.empty(end + end // 8 + 16, dtype=np.int32)
-    values = np.empty(nodes.shape[0], dtype=np.float64)
-    for e in range(pairs.shape[0]):
-        i = pairs[e, 0]
-        j = pairs[e, 1]
-        if i < n and j < n:
-            nodes[begin[i] + length[i]] = j
-            values[begin[i] + length[i]] = conductances[e]
-            length[i] += 1
-            nodes[begin[j] + length[j]] = i
-            values[begin[j] + length[j]] = conductances[e]
-            length[j] += 1
-    # parallel resistors are merged in place; where: last place a neighbour was seen at
-    where = np.full(n, -1, dtype=np.int64)
-    for i in range(n):
-        b = begin[i]
-        m = 0
-        for p in range(b, b + length[i]):
-            j = nodes[p]
-            q = where[j]
-            if b <= q < b + m and nodes[q] == j:
-                values[q] += values[p]
-            else:
-                where[j] = b + m
-                nodes[b + m] = j
-                values[b + m] = values[p]
-                m += 1
-        parallel = max(parallel, length[i] - m + 1)
-        length[i] = m
-
-    # doubly linked lists of the nodes of each degree
-    head = np.full(n + 1, -1, dtype=np.int32)
-    after = np.full(n, -1, dtype=np.int32)
-    before = np.full(n, -1, dtype=np.int32)
-    listed = length.copy()
-    for i in range(n - 1, -1, -1):
-        d = length[i]
-        after[i] = head[d]
-        if head[d] >= 0:
-            before[head[d]] = i
-        head[d] = i
-
-    # what comes out: rows of shares, and the core that is left
-    alive = np.ones(n, dtype=np.bool_)
-    order = np.empty(n, dtype=np.int64)
-    col_begin = np.zeros(n + 1, dtype=np.int64)
-    columns = np.empty(end // 4 + 16, dtype=np.int32)
-    shares = np.empty(columns.shape[0], dtype=np.float64)
+    begin, columns, values, degree, to_source, to_sink, total = _rows(
+        n, pairs, conductances
+    )
+    m = columns.shape[0]
+    parallel = 1 + pairs.shape[0] - m
+    # of the nodes left: what they were, their place in the next pass, or -1 and where their
+    # star is filled from
+    name = np.arange(n).astype(np.uint32)
+    place = np.empty(n, dtype=np.int32)
+    slot = np.empty(n, dtype=np.int32)
+    # resistors that a pass leaves
+    first = np.empty(2 * m + 64, dtype=np.uint32)
+    second = np.empty(first.shape[0], dtype=np.uint32)
+    value = np.empty(first.shape[0], dtype=np.float64)
+    # what comes out
+    order = np.empty(n, dtype=np.uint32)
+    star_begin = np.zeros(n + 1, dtype=np.int64)
+    star = np.empty(m + m // 2 + n, dtype=np.uint32)
+    shares = np.empty(star.shape[0], dtype=np.float64)
     source_share = np.empty(n, dtype=np.float64)
     sink_share = np.empty(n, dtype=np.float64)
-    core_nodes = np.empty(0, dtype=np.int64)
-    core_begin = np.zeros(1, dtype=np.int64)
-    core_columns = np.empty(0, dtype=np.int32)
-    core_values = np.empty(0, dtype=np.float64)
-    core_source = np.empty(0, dtype=np.float64)
-    core_sink = np.empty(0, dtype=np.float64)
-    # nodes and entries so far, the node count to go back to, the lowest degree there is
     count = 0
-    kept = 0
     used = 0
     work = 0.0
-    degree = 0
-    reduced = False
-    failed = False
+    left = n
     dense_from = n
-    while count < n:
-        while head[degree] < 0:
-            degree += 1
-        left = n - count
-        # nodes of up to three neighbours are gone: the core is copied, in case the rest
-        # proves too dear, or all are to be eliminated
-        if degree > 3 and not reduced:
-            reduced = True
-            if left > full_below:
-                kept = count
-                core_nodes = np.empty(left, dtype=np.int64)
-                core_begin = np.zeros(left + 1, dtype=np.int64)
-                neighbours = 0
-                m = 0
-                for i in range(n):
-                    if alive[i]:
-                        core_nodes[m] = i
-                        neighbours += length[i]
-                        where[i] = m
-                        m += 1
-                # positions ascend with nodes
-                core_columns = np.empty(neighbours // 2 + 1, dtype=np.int32)
-                core_values = np.empty(neighbours // 2 + 1, dtype=np.float64)
-                core_source = np.empty(left, dtype=np.float64)
-                core_sink = np.empty(left, dtype=np.float64)
-                q = 0
-                for m in range(left):
-                    i = core_nodes[m]
-                    core_source[m] = to_source[i]
-                    core_sink[m] = to_sink[i]
-                    for p in range(begin[i], begin[i] + length[i]):
-                        # overwritten by the next unless kept
-                        core_columns[q] = where[nodes[p]]
-                        core_values[q] = values[p]
-                        q += 1 if nodes[p] > i else 0
-                    core_begin[m + 1] = q
-                core_columns = core_columns[:q]
-                core_values = core_values[:q]
-                where[:] = -1
-                budget += work
-                if budget <= work:
-                    failed = True
-                    break
-            else:
-                budget = np.inf
-        # what is left costs at least this much, as degrees grow: give up early
-        if reduced and work + 2.0 * float(left * degree * degree) > budget:
-            failed = True
+    while left > 0:
+        resistors = columns.shape[0]
+        # nodes that go, and how many resistors there will be before parallel ones merge
+        limit = max(3, 2 * resistors // left)
+        place[:left] = 0
+        size = used
+        last = count
+        written = resistors
+        for c in range(left):
+            d = degree[c]
+            if place[c] == 0 and d <= limit:
+                place[c] = -1
+                slot[c] = size
+                order[last] = name[c]
+                source_share[last] = to_source[c]
+                sink_share[last] = to_sink[c]
+                last += 1
+                size += d
+                star_begin[last] = size
+                written += d * (d - 1) // 2 - d
+                for p in range(begin[c], begin[c + 1]):
+                    place[columns[p]] = 1
+        dense = left <= 6000 and 10 * resistors >= left * left
+        dear = written > MOST_WRITTEN * (last - count)
+        cost = 0.01 * float(left) ** 3 if dense else float(written)
+        if (dense or dear) and left > full_below and work + cost > budget:
             break
-        if reduced and 16 <= left <= 6000 and 5 * degree >= 3 * left:
-            # most are neighbours of most: dense from here on
-            if work + 0.08 * float(left) ** 3 > budget:
-                failed = True
-                break
-            work += 0.08 * float(left) ** 3
-            rest = np.empty(left, dtype=np.int64)
-            m = 0
-            for i in range(n):
-                if alive[i]:
-                    rest[m] = i
-                    where[i] = m
-                    m += 1
-            dense = np.zeros((left, left + 2), dtype=np.float64)
-            for m in range(left):
-                i = rest[m]
-                for q in range(length[i]):
-                    dense[m, where[nodes[begin[i] + q]]] = values[begin[i] + q]
-                dense[m, left] = to_source[i]
-                dense[m, left + 1] = to_sink[i]
-            total += eliminate_dense(dense)
-            # its rows become rows of shares like those before
-            need = used + left * (left - 1) // 2
-            columns = longer(columns, used, need)
-            shares = longer(shares, used, need)
+        work += cost
+        if dense:
             dense_from = count
-            for m in range(left):
-                source_share[count] = dense[m, left]
-                sink_share[count] = dense[m, left + 1]
-                for q in range(m + 1, left):
-                    columns[used] = rest[q]
-                    shares[used] = dense[m, q]
-                    used += 1
-                order[count] = rest[m]
-                count += 1
-                col_begin[count] = used
             break
-
-        # node k of the lowest degree goes
-        k = head[degree]
-        head[degree] = after[k]
-        if after[k] >= 0:
-            before[after[k]] = -1
-        alive[k] = False
-        d = length[k]
-        bk = begin[k]
-        # compensated sum: one rounding however many terms
-        s = to_source[k]
-        y = to_sink[k]
-        t = s + y
-        lost = (t - s) - y
-        s = t
-        for q in range(d):
-            y = values[bk + q] - lost
-            t = s + y
-            lost = (t - s) - y
-            s = t
-        # its shares are kept
-        ca = to_source[k] / s
-        cb = to_sink[k] / s
-        total += ca * to_sink[k]
-        if used + d > columns.shape[0]:
-            need = 2 * columns.shape[0] + d
-            columns = longer(columns, used, need)
-            shares = longer(shares, used, need)
-        for q in range(d):
-            columns[used + q] = nodes[bk + q]
-            shares[used + q] = values[bk + q] / s
-        # row after row of its neighbours gains what joins it to the others
-        work += float(d)
-        for p in range(d):
-            i = nodes[bk + p]
-            gi = values[bk + p]
-            ci = shares[used + p]
-            to_source[i] += ca * gi
-            to_sink[i] += cb * gi
-            bi = begin[i]
-            li = length[i]
-            for q in range(bi, bi + li):
-                where[nodes[q]] = q
-            slot = where[k]
-            work += float(li + d)
-            # k leaves row i: the last entry moves into its place
-            last = bi + li - 1
-            nodes[slot] = nodes[last]
-            values[slot] = values[last]
-            where[nodes[slot]] = slot
-            li -= 1
-            # a row that may outgrow its room moves to the end of the pool
-            if li + d - 1 > room[i]:
-                grown = 2 * (li + d) + 4
-                if end + grown > nodes.shape[0]:
-                    length[i] = li
-                    # k's own row must survive: it is copied with the living ones
-                    alive[k] = True
-                    nodes, values, end = _repack(
-                        nodes, values, begin, length, room, alive, grown
-                    )
-                    alive[k] = False
-                    bk = begin[k]
-                    bi = begin[i]
-                for q in range(li):
-                    nodes[end + q] = nodes[bi + q]
-                    values[end + q] = values[bi + q]
-                begin[i] = end
-                room[i] = grown
-                bi = end
-                end += grown
-                for q in range(bi, bi + li):
-                    where[nodes[q]] = q
-            # the mesh: added to what joins i and j already, or a new entry
-            for r in range(d):
-                if r == p:
-                    continue
-                j = nodes[bk + r]
-                # the same product, and so the same rounding, in rows i and j
-                w = shares[used + r] * gi if r < p else ci * values[bk + r]
-                q = where[j]
-                if bi <= q < bi + li and nodes[q] == j:
-                    values[q] += w
+        # those that stay move up
+        kept = 0
+        for c in range(left):
+            if place[c] >= 0:
+                place[c] = kept
+                name[kept] = name[c]
+                to_source[kept] = to_source[c]
+                to_sink[kept] = to_sink[c]
+                kept += 1
+        if size > star.shape[0]:
+            star = longer(star, used, size + size // 2)
+            shares = longer(shares, used, size + size // 2)
+        if written + 64 > first.shape[0]:
+            first = np.empty(written + 64, dtype=np.uint32)
+            second = np.empty(first.shape[0], dtype=np.uint32)
+            value = np.empty(first.shape[0], dtype=np.float64)
+        # each resistor into the star of the end that goes, or to those left
+        m = 0
+        for c in range(left):
+            a = place[c]
+            if a < 0:
+                q = slot[c]
+                for p in range(begin[c], begin[c + 1]):
+                    star[q] = place[columns[p]]
+                    shares[q] = values[p]
+                    q += 1
+                continue
+            for p in range(begin[c], begin[c + 1]):
+                i = columns[p]
+                b = place[i]
+                if b < 0:
+                    q = slot[i]
+                    slot[i] = q + 1
+                    star[q] = a
+                    shares[q] = values[p]
                 else:
-                    nodes[bi + li] = j
-                    values[bi + li] = w
-                    li += 1
-            length[i] = li
-            # to the list of its new degree
-            if before[i] >= 0:
-                after[before[i]] = after[i]
-            else:
-                head[listed[i]] = after[i]
-            if after[i] >= 0:
-                before[after[i]] = before[i]
-            before[i] = -1
-            after[i] = head[li]
-            if head[li] >= 0:
-                before[head[li]] = i
-            head[li] = i
-            listed[i] = li
-            if li < degree:
-                degree = li
-        used += d
-        source_share[count] = ca
-        sink_share[count] = cb
-        order[count] = k
-        count += 1
-        col_begin[count] = used
-    # too dear: the rows from the core on are dropped; done: there is no core
-    if failed:
-        count = kept
-        used = col_begin[kept]
-        dense_from = n
-    elif reduced:
-        core_nodes = np.empty(0, dtype=np.int64)
-    core = (core_nodes, core_begin, core_columns, core_values, core_source, core_sink)
+                    first[m] = a
+                    second[m] = b
+                    value[m] = values[p]
+                    m += 1
+        for k in range(count, last):
+            b = star_begin[k]
+            d = star_begin[k + 1] - b
+            ca = source_share[k]
+            cb = sink_share[k]
+            s, m = _mesh(star, shares, b, d, ca, cb, first, second, value, m)
+            total += ca / s * cb
+            ca /= s
+            cb /= s
+            source_share[k] = ca
+            sink_share[k] = cb
+            for p in range(b, b + d):
+                i = star[p]
+                w = shares[p]
+                to_source[i] += w * ca
+                to_sink[i] += w * cb
+                shares[p] = w / s
+                star[p] = name[i]
+        count = last
+        used = size
+        left = kept
+        # the rows of the next pass
+        following = np.zeros(left + 2, dtype=np.int64)
+        for e in range(m):
+            following[first[e] + 2] += 1
+        for c in range(left):
+            following[c + 2] += following[c + 1]
+        columns = np.empty(m, dtype=np.uint32)
+        values = np.empty(m, dtype=np.float64)
+        for e in range(m):
+            p = following[first[e] + 1]
+            following[first[e] + 1] = p + 1
+            columns[p] = second[e]
+            values[p] = value[e]
+        begin = following[: left + 1]
+        m = _merge(begin, columns, values, degree)
+        columns = columns[:m]
+        values = values[:m]
+    if dense_from < n:
+        # most are neighbours of most: all that is left at once
+        g = np.zeros((left, left + 2), dtype=np.float64)
+        for c in range(left):
+            for p in range(begin[c], begin[c + 1]):
+                g[c, columns[p]] = values[p]
+            g[c, left] = to_source[c]
+            g[c, left + 1] = to_sink[c]
+        total += eliminate_dense(g)
+        # its rows become rows of shares like those before
+        size = used + left * (left - 1) // 2
+        star = longer(star, used, size)
+        shares = longer(shares, used, size)
+        for c in range(left):
+            source_share[count] = g[c, left]
+            sink_share[count] = g[c, left + 1]
+            for q in range(c + 1, left):
+                star[used] = name[q]
+                shares[used] = g[c, q]
+                used += 1
+            order[count] = name[c]
+            count += 1
+            star_begin[count] = used
+        left = 0
+    # copies, so that what was as long as all nodes is let go
+    core = (
+        name[:left].copy(),
+        begin[: left + 1],
+        columns.view(np.int32),
+        values,
+        to_source[:left].copy(),
+        to_sink[:left].copy(),
+    )
     return (
         total,
-        order[:count].copy(),
-        col_begin[: count + 1].copy(),
-        columns[:used].copy(),
-        shares[:used].copy(),
-        source_share[:count].copy(),
-        sink_share[:count].copy(),
+        order[:count],
+        star_begin[: count + 1],
+        star[:used],
+        shares[:used],
+        source_share[:count],
+        sink_share[:count],
         core,
         work,
         dense_from,
@@ -413,11 +365,44 @@ def eliminate(n, pairs, conductances, full_below, budget):  # type: ignore[no-un
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def voltages_from_core(  # type: ignore[no-untyped-def]
+    n, order, begin, columns, shares, source_share, core_nodes, core_voltages
+):
+    """Voltages of all nodes from those of the core: each the mean over its star.
+
+    Parameters
+    ----------
+    n : int
+        Number of inner nodes.
+    order, begin, columns, shares, source_share : ndarrays
+        From `eliminate`.
+    core_nodes : (c,) ndarray of uint32
+        Nodes that were not eliminated.
+    core_voltages : (c,) ndarray of float64
+        Their voltages, 1 at the source and 0 at the sink.
+
+    Returns
+    -------
+    (n,) ndarray of float64
+        Voltages.
+
+    """
+    out = np.empty(n, dtype=np.float64)
+    for m in range(core_nodes.shape[0]):
+        out[core_nodes[m]] = core_voltages[m]
+    for c in range(order.shape[0] - 1, -1, -1):
+        u = source_share[c]
+        for p in range(begin[c], begin[c + 1]):
+            u += shares[p] * out[columns[p]]
+        out[order[c]] = u
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def back_substitute(  # type: ignore[no-untyped-def]
-    n, order, begin, columns, shares, source_share, sink_share, core_nodes, core_voltages,
-    dense_from
-):  # fmt: skip
-    r"""Voltages and voltage drops from an elimination, last node first.
+    n, order, begin, columns, shares, source_share, sink_share, dense_from
+):
+    r"""Voltages and voltage drops from an elimination that left no core, last node first.
 
     Parameters
     ----------
@@ -425,10 +410,6 @@ def back_substitute(  # type: ignore[no-untyped-def]
         Number of inner nodes.
     order, begin, columns, shares, source_share, sink_share : ndarrays
         From `eliminate`.
-    core_nodes : (c,) ndarray of int64
-        Nodes that were not eliminated.
-    core_voltages : (c,) ndarray of float64
-        Their voltages, 1 at the source and 0 at the sink.
     dense_from : int
         From `eliminate`.
 
@@ -448,21 +429,17 @@ def back_substitute(  # type: ignore[no-untyped-def]
     voltages, so that currents keep their digits where voltages are nearly equal.
 
     """
-    # the core's voltages are known; rank: place in the order, -1 in the core
+    # rank: place in the order
     above = np.zeros(n, dtype=np.float64)
     below = np.zeros(n, dtype=np.float64)
     drops = np.zeros(columns.shape[0], dtype=np.float64)
-    rank = np.full(n, -1, dtype=np.int64)
+    rank = np.empty(n, dtype=np.int64)
     where = np.full(n, -1, dtype=np.int64)
-    for c in range(order.shape[0]):
+    for c in range(n):
         rank[order[c]] = c
-    for m in range(core_nodes.shape[0]):
-        above[core_nodes[m]] = core_voltages[m]
-        below[core_nodes[m]] = 1.0 - core_voltages[m]
     # nodes of the dense part, all at once
-    count = order.shape[0]
-    if dense_from < count:
-        m = count - dense_from
+    if dense_from < n:
+        m = n - dense_from
         dense = np.zeros((m, m + 2), dtype=np.float64)
         for p in range(m):
             c = dense_from + p
@@ -477,9 +454,8 @@ def back_substitute(  # type: ignore[no-untyped-def]
             below[order[c]] = found[m, p]
             for q in range(p + 1, m):
                 drops[begin[c] + q - p - 1] = found[p, q]
-        count = dense_from
     # the others, last node first
-    for c in range(count - 1, -1, -1):
+    for c in range(dense_from - 1, -1, -1):
         first = begin[c]
         last = begin[c + 1]
         ca = source_share[c]
@@ -494,23 +470,14 @@ def back_substitute(  # type: ignore[no-untyped-def]
             w += shares[p] * below[j]
             drops[p] += ca * below[j] - cb * above[j]
         # drops through the other neighbours: between two of them the drop stands in the
-        # row of the one that went first, or is a difference of core voltages
+        # row of the one that went first
         for p in range(first, last):
-            i = columns[p]
-            r = rank[i]
-            if r >= 0:
-                for q in range(begin[r], begin[r + 1]):
-                    f = where[columns[q]]
-                    if f >= first:
-                        drops[p] -= shares[f] * drops[q]
-                        drops[f] += shares[p] * drops[q]
-            else:
-                for f in range(p + 1, last):
-                    j = columns[f]
-                    if rank[j] < 0:
-                        drop = above[i] - above[j]
-                        drops[p] -= shares[f] * drop
-                        drops[f] += shares[p] * drop
+            r = rank[columns[p]]
+            for q in range(begin[r], begin[r + 1]):
+                f = where[columns[q]]
+                if f >= first:
+                    drops[p] -= shares[f] * drops[q]
+                    drops[f] += shares[p] * drops[q]
         for p in range(first, last):
             where[columns[p]] = -1
         above[order[c]] = u
@@ -543,28 +510,27 @@ def resistor_drops(  # type: ignore[no-untyped-def]
         Drops for 1 V across.
 
     """
-    rank = np.full(n, order.shape[0], dtype=np.int64)
-    for c in range(order.shape[0]):
+    rank = np.empty(n, dtype=np.int64)
+    for c in range(n):
         rank[order[c]] = c
     out = np.empty(pairs.shape[0], dtype=np.float64)
     for e in range(pairs.shape[0]):
         i = pairs[e, 0]
         j = pairs[e, 1]
         if i < n and j < n:
-            # in the row of the end that went first; both in the core: from voltages
+            # in the row of the end that went first
             sign = 1.0
             if rank[j] < rank[i]:
                 i, j = j, i
                 sign = -1.0
             c = rank[i]
-            drop = above[i] - above[j]
+            q = begin[c]
             if c >= dense_from:
-                drop = drops[begin[c] + rank[j] - c - 1]
-            elif c < order.shape[0]:
-                for q in range(begin[c], begin[c + 1]):
-                    if columns[q] == j:
-                        drop = drops[q]
-                        break
+                q += rank[j] - c - 1
+            else:
+                while columns[q] != j:
+                    q += 1
+            drop = drops[q]
         else:
             # to a terminal, or between the two
             sign = 1.0

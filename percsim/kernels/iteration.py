@@ -473,7 +473,7 @@ def conserve(n, pairs, currents, visited, up, source, total):  # type: ignore[no
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def conserve_inwards(n, pairs, conductances, voltages, drops):  # type: ignore[no-untyped-def]
+def conserve_inwards(n, pairs, conductances, voltages):  # type: ignore[no-untyped-def]
     """Power of voltages, and what currents waste that conserve exactly.
 
     Parameters
@@ -487,8 +487,6 @@ def conserve_inwards(n, pairs, conductances, voltages, drops):  # type: ignore[n
         All positive.
     voltages : (n,) ndarray of float64
         Of the inner nodes, 1 at the source and 0 at the sink.
-    drops : (e,) ndarray of float64
-        Along each resistor, from its first to its second node, as near as can be.
 
     Returns
     -------
@@ -522,14 +520,14 @@ def conserve_inwards(n, pairs, conductances, voltages, drops):  # type: ignore[n
         g = conductances[e]
         u = 1.0 if i == n else 0.0 if i > n else voltages[i]
         w = 1.0 if j == n else 0.0 if j > n else voltages[j]
-        part += g * (u - w) * (u - w)
+        c = g * (u - w)
+        part += c * (u - w)
         if e & 31 == 31:
             y = part - lost
             t = power + y
             lost = (t - power) - y
             power = t
             part = 0.0
-        c = g * drops[e]
         currents[e] = c
         # current that leaves a node, as high + low parts
         a = out[i, 0]

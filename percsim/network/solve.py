@@ -1,9 +1,9 @@
 r"""Stage 5. Network -> Solution: the resistance between the terminals, and its proof.
 
-What hangs loose is stripped (`find_backbone`); of the rest all nodes of up to three
-neighbours are eliminated exactly, and where few are left those too; otherwise they are
-iterated on. Either way the answer carries bounds that hold for the network as given, or
-`ConvergenceError` is raised.
+What hangs loose is stripped (`find_backbone`); of the rest nodes are eliminated exactly for
+as long as that costs less than to iterate on them, and to the end where few are left then;
+otherwise those are iterated on. Either way the answer carries bounds that hold for the
+network as given, or `ConvergenceError` is raised.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from percsim.kernels.elimination import (
     eliminate,
     expand,
     resistor_drops,
+    voltages_from_core,
 )
 from percsim.kernels.graph import cluster_labels, strongest_tree
 from percsim.kernels.iteration import (
@@ -38,12 +39,12 @@ __all__ = ["Solution", "Sweep", "solve_network"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-ALWAYS_ELIMINATED = 400
-"""Up to this many nodes with more than three neighbours all are eliminated; of more,
-iterating is cheaper in all networks of boxes measured (`benchmarks.bench_backbones`)."""
+ALWAYS_ELIMINATED = 100
+"""Up to this many nodes that would be cheaper to iterate on are eliminated all the same;
+of more, iterating is cheaper by much (`benchmarks.bench_backbones`)."""
 
-MOST_WORK = 2e10
-"""Updates allowed when iterating has failed (half a minute)."""
+MOST_WORK = 3e9
+"""Resistors written when iterating has failed (half a minute)."""
 
 MOST_ITERATIONS = 400
 
@@ -101,8 +102,8 @@ class Solution:
     def drops(self) -> Floats:
         """Voltage of the first node less the second of each resistor [V], shape (e,).
 
-        From the currents, and so with more digits than the difference of two voltages has;
-        0 where no current flows.
+        From the currents, and so, where all nodes were eliminated, with more digits than
+        the difference of two voltages has; 0 where no current flows.
 
         """
         g = self.network.conductances
@@ -145,8 +146,9 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
     network : Network
         Any resistors; parallel rows add, zero conductances are absent.
     tolerance : float
-        Largest relative distance between the proven bounds, in (0, 1). Networks of up to
-        400 nodes with more than three neighbours are eliminated exactly whatever it is.
+        Largest relative distance between the proven bounds, in (0, 1). Networks of which
+        exact elimination leaves up to 100 nodes before iterating gets cheaper are
+        eliminated to the end whatever it is.
 
     Returns
     -------
@@ -199,8 +201,8 @@ class Sweep:
     Parameters
     ----------
     always_eliminated : int
-        Networks of up to this many nodes with more than three neighbours are eliminated
-        exactly whatever it costs.
+        Up to this many nodes that are left where iterating gets cheaper are eliminated
+        exactly all the same.
 
     Examples
     --------
@@ -393,9 +395,9 @@ class _Job:
     def eliminated(self, elimination: tuple[Any, ...], why: str = "") -> Solution:
         """Answer of a complete elimination."""
         n = self.n
-        total, order, begin, columns, shares, ca, cb, core, _, dense, parallel = elimination
+        total, order, begin, columns, shares, ca, cb, _, _, dense, parallel = elimination
         above, below, drops = back_substitute(
-            n, order, begin, columns, shares, ca, cb, core[0], np.zeros(0), dense
+            n, order, begin, columns, shares, ca, cb, dense
         )
         drop = resistor_drops(
             n, self.pairs, order, begin, columns, drops, above, below, dense
@@ -426,7 +428,7 @@ class _Job:
             n = count - 2
             guess = None
             elimination = eliminate(n, pairs, g[kept], 0, 0.0)
-        _, order, begin, columns, shares, ca, cb, core, *_ = elimination
+        _, order, begin, columns, shares, ca, _, core, *_ = elimination
         nodes, core_begin, core_columns, core_values, to_source, to_sink = core
         x = np.full(len(nodes), 0.5) if guess is None else guess[nodes]
         factors = None if len(strong) else memory.factors
@@ -443,12 +445,9 @@ class _Job:
                 rank, first, below_rows, lower_shares, pivots, target, MOST_ITERATIONS,
             )  # fmt: skip
             iterations += used
-            above, below, drops = back_substitute(
-                n, order, begin, columns, shares, ca, cb, nodes, x, n
-            )
-            drop = resistor_drops(n, pairs, order, begin, columns, drops, above, below, n)
+            inner = voltages_from_core(n, order, begin, columns, shares, ca, nodes, x)
             most, current, rounding, excess = self._proof(
-                pairs, g[kept], above, drop, kept, tolerance
+                pairs, g[kept], inner, kept, tolerance
             )
             if excess <= tolerance:
                 break
@@ -460,36 +459,33 @@ class _Job:
         method = f"{self.n} backbone nodes reduced to {len(nodes)}, {iterations} iterations"
         if labels is not None:
             method += f", {len(strong)} strong resistors contracted"
-            inner = labels[: self.n]
-            above = np.append(above, (1.0, 0.0))[inner]
-            below = np.append(below, (0.0, 1.0))[inner]
-        return self.answer(above, below, current, 1.0 / most, rounding, excess, method)
+            inner = np.append(inner, (1.0, 0.0))[labels[: self.n]]
+        below = 1.0 - inner
+        return self.answer(inner, below, current, 1.0 / most, rounding, excess, method)
 
     def _proof(
         self,
         pairs: NDArray[np.int32],
         g: Floats,
-        above: Floats,
-        drop: Floats,
+        inner: Floats,
         kept: Ints | slice,
         tolerance: float,
     ) -> tuple[float, Floats, float, float]:
         """Power of voltages, conserved currents, and how far the resistance may be off.
 
-        `pairs`, `g` and `drop` are of the resistors that were not contracted, `kept`.
+        `pairs` and `g` are of the resistors that were not contracted, `kept`.
         """
         memory, terms = self.memory, len(self.g)
         contracted = len(pairs) < terms
         if not contracted and not memory.weak:
-            most, waste, current = conserve_inwards(len(above), pairs, g, above, drop)
+            most, waste, current = conserve_inwards(len(inner), pairs, g, inner)
             rounding, excess = proven_width(terms, most, waste)
             if excess <= tolerance:
                 return most, current, rounding, excess
             memory.weak = True
         # Dirichlet: the power of the voltages as rounded, their differences are exact
-        voltages = np.append(above, (1.0, 0.0))
-        ideal = voltages[pairs[:, 0]] - voltages[pairs[:, 1]]
-        most = float(np.sum(g * ideal * ideal))
+        drop = np.subtract(*np.append(inner, (1.0, 0.0)).take(pairs.T))
+        most = float(np.sum(g * drop * drop))
         # Thomson: currents that conserve; what the tree is weak in stays small
         current = np.zeros(terms)
         current[kept] = g * drop

@@ -418,15 +418,15 @@ def test_repr_tells_the_method():
     few = grid().network
     assert "30 backbone nodes eliminated exactly" in repr(solve_network(few))
     large = random_cloud(np.random.default_rng(77), 2500, 9.0, 1.0)
-    assert "nodes reduced to 2" in repr(solve_network(large))
+    assert "nodes reduced to 1" in repr(solve_network(large))
     assert repr(solve_network(large)).endswith(" iterations")
 
 
-def test_four_hundred_nodes_are_always_eliminated():
+def test_a_hundred_nodes_are_always_eliminated():
     # the dearest case: all joined to all; the value is known
-    known = complete(400)
+    known = complete(102)
     solution = solve_network(known.network, 1e-3)
-    assert "398 backbone nodes eliminated exactly" in repr(solution)
-    assert solution.resistance == pytest.approx(2.0 / 400, rel=1e-13)
+    assert "100 backbone nodes eliminated exactly" in repr(solution)
+    assert solution.resistance == pytest.approx(2.0 / 102, rel=1e-13)
     assert solution.upper / solution.lower - 1.0 < 1e-11
     assert unbalanced(known.network, solution.currents) < 1e-12
