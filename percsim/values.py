@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import fields
+from functools import cache
 from numbers import Integral, Real
 from typing import Any
 
@@ -97,9 +98,15 @@ def take_reals(instance: Any, *names: str) -> None:
             object.__setattr__(instance, name, real(name, value))
 
 
+@cache
+def _fields_of(kind: Any) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(kind))
+
+
 def freeze(instance: Any) -> None:
     """Make the arrays of a frozen dataclass read-only views of what was handed in."""
-    for field in fields(instance):
-        value = getattr(instance, field.name)
+    kind: object = type(instance)
+    for name in _fields_of(kind):
+        value = getattr(instance, name)
         if isinstance(value, np.ndarray):
-            object.__setattr__(instance, field.name, _read_only(value))
+            object.__setattr__(instance, name, _read_only(value))
