@@ -66,22 +66,37 @@ def rows_of(
             logs = cast(film, truth, loading, size, rng, wide=wide, lot=lot, grain=grain,
                         films=films, cup=cup)  # fmt: skip
             label, batch = f"{100 * phi:g} at {1e3 * gap:g} mm", f"cup {number}"
-            if not np.isfinite(logs).all():
-                rows.append(Reading(label, loading, size, np.inf, films, batch=batch))
-                continue
             read = logs[:, [0, 3]] + wide * tol.instrument * z((films, 2))
-            step = (read[:, 1] - read[:, 0]).mean()
-            between = float(read[:, 0].std(ddof=1)) if spread else None
-            rows.append(
-                Reading(
-                    label, loading, size, float(np.exp(read[:, 0].mean())), films,
-                    strain=3e-3 if strained else 0.0,
-                    relative_change=float(np.expm1(step)) if strained else None,
-                    spread=between,
-                    batch=batch,
-                )
-            )  # fmt: skip
+            row = Reading(label, loading, size, np.inf, batch=batch)
+            rows += told(row, read, strained, spread)
     return rows
+
+
+def told(row, read, strained, spread):
+    """Rows of films of one cup and size: those that conduct, and those found open there.
+
+    What warms later is not read, so that a film which opens then counts as it read cold.
+    """
+    closed = np.isfinite(read)
+    rows = []
+    for changes in (True, False) if strained else (False,):
+        mine = read[closed[:, 0] & ((closed[:, 1] == changes) | (not strained))]
+        if not len(mine):
+            continue
+        rest = mine[:, 0]
+        step = (mine[:, 1] - rest).mean() if changes else 0.0
+        rows.append(
+            replace(
+                row, resistance=float(np.exp(rest.mean())), films=len(mine),
+                strain=3e-3 if changes else 0.0,
+                relative_change=float(np.expm1(step)) if changes else None,
+                spread=float(rest.std(ddof=1)) if spread and len(mine) > 1 else None,
+            )
+        )  # fmt: skip
+        if strained and not changes:
+            rows.append(replace(row, films=len(mine), strain=3e-3))
+    n_open = int((~closed[:, 0]).sum())
+    return [*rows, replace(row, films=n_open)] if n_open else rows
 
 
 def cups_found(film, truth, start, seed, wide):
