@@ -7,14 +7,16 @@ known
 .. math:: y_v = c + s\,d_v + \epsilon_v, \qquad \epsilon_v \sim N(0, \sigma^2 / w_v),
 
 with d the ln R predicted along the path over that at rest, c free, s log-normal about 1
-with what films of one mix differ in their response and the simulation error scales it, and
+with what films of one mix differ in their response, and
 :math:`\sigma` learnt: integrated with the prior 1/sigma it leaves a power of the squares,
 of no less than what paths of other boxes of the same mix differ by. Errors of a law are
 shared by neighbouring visits; so each branch weighs as one reading and each decade of a
 stay as half of one, however many visits they have.
 
-Draws come from what was known before, taken as normal in the coordinates in which its
-priors are: exactly so on day one, by mean and covariance where rows of films went before.
+Draws come from what was known before, the simulation error among it, taken as normal in
+the coordinates in which its priors are: exactly so on day one, by mean and covariance where
+rows of films went before. The error of a path differs from draw to draw by far: small where
+contacts are near those of the boxes, and several times the response where few are left.
 """
 
 from __future__ import annotations
@@ -35,7 +37,7 @@ from percsim.film.noise import NOISES
 from percsim.film.protocol import Protocol
 
 __all__ = [
-    "CycleTold", "by_cycle", "log_likelihood", "simulated_spread", "visit_weights",
+    "CycleTold", "by_cycle", "log_likelihood", "visit_weights",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -54,9 +56,6 @@ SHAPE_ERROR = 0.08
 """Least standard error over the span of ln R: the paths of two sets of boxes at the same
 contacts differ by 4 % beyond a common factor in the median over what is not known, by 10 %
 in one of ten (measured on the example)."""
-
-SIMULATED = 96
-"""Draws that say how far the simulation error scales a path."""
 
 OPENED = 1.0
 """Departure of ln R that counts where one of law and film is open and the other is not."""
@@ -236,12 +235,13 @@ def by_cycle(
     k = len(known.priors.free)
     if not k:
         raise ValueError("every parameter is held, so the film has nothing to tell")
-    centre = known.weights @ known.z
-    apart = known.z - centre
-    covariance = (known.weights[:, None] * apart).T @ apart + 1e-9 * np.eye(k)
-    root = np.linalg.cholesky(covariance)
+    whole = np.hstack([known.z, known.noise])
+    centre = known.weights @ whole
+    apart = whole - centre
+    covariance = (known.weights[:, None] * apart).T @ apart
+    root = np.linalg.cholesky(covariance + 1e-9 * np.eye(len(covariance)))
     if known.basis == "day one":
-        centre, root = np.zeros(k), np.eye(k)
+        centre, root = np.zeros(len(centre)), np.eye(len(centre))
     # what moves the level alone, or with temperature, stays drawn as it was
     silent = {known.priors.priors[0].name}
     silent |= set() if protocol.temperature_steps else {"Ea"}
@@ -249,18 +249,18 @@ def by_cycle(
     idle = [i for i, name in enumerate(names) if name in silent]
     idle = idle if known.basis == "day one" and len(idle) < k else []
     order = [*(i for i in range(k) if i not in idle), *idle]
+    order += range(k, len(centre))  # the simulation error, of which it hardly tells either
     weights = visit_weights(protocol)
     finite = measured[np.isfinite(measured)]
     error = math.hypot(LEAST_ERROR, SHAPE_ERROR * float(np.ptp(finite)))
-    response = math.hypot(response, simulated_spread(known, path, weights))
 
     def at(u: Floats) -> Knowledge:
         own = np.empty_like(u)
         own[:, order] = u
-        z = centre + own @ root.T
+        z, noise = np.hsplit(centre + own @ root.T, [k])
         return Knowledge(
             "measured", known.priors, z, known.priors.values(z),
-            np.full(len(u), 1.0 / len(u)), np.zeros((len(u), NOISES)), np.ones(len(u)),
+            np.full(len(u), 1.0 / len(u)), noise, np.ones(len(u)),
         )  # fmt: skip
 
     def told(u: Floats) -> Floats:
@@ -270,7 +270,8 @@ def by_cycle(
         np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
         for i in range(3)
     ]
-    found = propose(told, k - len(idle), children[0], beside=len(idle), warm=warm)
+    beside = len(idle) + NOISES
+    found = propose(told, len(order) - beside, children[0], beside=beside, warm=warm)
     u, ratio = found.draws(last)
     logs = path(at(u))
     w = truncated(tempered(ratio, log_likelihood(logs, measured, weights, response, error)))
@@ -278,7 +279,7 @@ def by_cycle(
     places = (np.arange(n) + rng.random()) / n
     rows = np.minimum(np.searchsorted(np.cumsum(w), places), len(w) - 1)
     some = rng.permutation(np.resize(np.arange(len(known)), n))
-    after = replace(at(u[rows]), scale=known.scale[some], noise=known.noise[some])
+    after = replace(at(u[rows]), scale=known.scale[some])
     shapes = _shape(logs)
     squares, _ = _squares(shapes[rows], measured, weights, 0.0)
     freedom = float(weights[1:].sum())
@@ -295,24 +296,6 @@ def by_cycle(
         _bands(prior, known.weights),
         _recloses(measured, protocol),
     )
-
-
-def simulated_spread(known: Knowledge, path: Path, weights: Floats) -> float:
-    """Give the spread of ln of the factor that the simulation error puts on a path."""
-    some = known.some(slice(0, SIMULATED))
-    drawn, best = (
-        _shape(path(draws))
-        for draws in (some, replace(some, noise=np.zeros_like(some.noise)))
-    )
-    kept = np.isfinite(drawn).all(axis=1) & np.isfinite(best).all(axis=1)
-    drawn, best = drawn[kept], best[kept]
-    square = (best**2) @ weights
-    both = (drawn * best) @ weights
-    good = (square > 0.0) & (both > 0.0)
-    if not good.any():
-        return 0.0
-    logs = np.log(both[good] / square[good])
-    return float(1.4826 * np.median(np.abs(logs - np.median(logs))))
 
 
 def _recloses(measured: Floats, protocol: Protocol) -> float:

@@ -10,6 +10,7 @@ from percsim.decision.cycled import (
 )
 from percsim.decision.knowledge import day_one
 from percsim.decision.priors import Prior, Priors
+from percsim.film.noise import UNDER_STRAIN
 from percsim.film.protocol import Protocol, cycles
 
 SEED = np.random.SeedSequence(90217, spawn_key=(0, 7))
@@ -102,6 +103,27 @@ def test_what_the_path_shows_is_found_and_what_it_does_not_stays():
     assert inside.mean() > 0.9
     # a film that came half-way back
     assert 0.0 < told.recloses < 1.0
+
+
+def test_a_path_that_boxes_foretell_badly_tells_less():
+    """The simulation error of a path counts draw by draw, not as one for all of them."""
+    known = day_one(PRIORS, SEED, 512)
+
+    def uncertain(known):
+        logs = path_of(known)
+        error = np.where(known.values["healed"] > PRIORS["healed"].median, 0.5, 0.0)
+        factor = np.exp(error * known.noise[:, UNDER_STRAIN])
+        return logs[:, :1] + factor[:, None] * (logs - logs[:, :1])
+
+    told = by_cycle(known, uncertain, truth(100.0, 0.6), PATH, 1e-6, SEED, n=1024)
+    z = told.knowledge.z
+    beta = np.log(told.knowledge.values["beta"])
+    badly, well = beta[z[:, 2] > 0.0], beta[z[:, 2] < 0.0]
+    assert badly.std() == pytest.approx(0.5 * 0.56 / np.hypot(0.5, 0.56), rel=0.2)
+    assert badly.std() > 2.0 * well.std()
+    # what is handed on goes together with its own error
+    at = z[:, 2] > 0.0
+    assert np.corrcoef(beta[at], told.knowledge.noise[at, UNDER_STRAIN])[0, 1] < -0.9
 
 
 def test_more_scatter_tells_less():

@@ -7,7 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from reference.coverage import BENCH, GAPS, coverage, rows_of, truth_at
+from reference.coverage import (
+    BENCH,
+    GAPS,
+    coverage,
+    rows_of,
+    truth_at,
+    without_threshold,
+)
 from reference.invented_films import (
     FILM,
     OWN,
@@ -172,6 +179,31 @@ def test_a_loading_that_is_off_raises_ln_r_on_average(film, plain, phi, films):
     assert shift > 5e-4
 
 
+@pytest.mark.parametrize("phi", [0.104, 0.11])
+def test_near_the_threshold_a_loading_acts_to_second_order(film, phi):
+    """Mean and deviation of ln R and of its change over cups, by quadrature of the model."""
+    bench = Bench(replace(Tolerances.none(), weighing=0.01, mixing=0.02))
+    model, known = film.model(), exact_knowledge()
+    reading = Reading("row", mixed(phi), FILM, 1e3, 1, 3e-3, relative_change=1.0,
+                      batch="cup")  # fmt: skip
+    rows = Rows.of([reading], model, bench)
+    nodes = 0.005 * np.arange(-3, 4)
+    found = predict(rows.readings, model, bench, known, nodes)
+    moves = Moves.of(rows, found, known.scale, 0.0, bench)
+    z, w = np.polynomial.hermite_e.hermegauss(9)
+    w = w / w.sum()
+    path = model.log_resistance(FILM, phi * np.exp(rows.cup[0, 0] * z), {}, states=[0, 3])
+    drawn = path[:, 0], path[:, 1] - path[:, 0]
+    for at, plain in enumerate((found.level, found.change)):
+        shift = (np.log(1e3), np.log(2.0))[at] - moves.apart[at][0, 3] - plain[0, 0, 3]
+        mean = w @ drawn[at]
+        assert shift == pytest.approx(mean - plain[0, 0, 3], rel=0.1)
+        by = {name[0]: abs(float(v[0, 3])) for name, v in moves.by[at].items()
+              if name[0] in ("loading of cup", "curve of cup")}  # fmt: skip
+        exact = np.sqrt(w @ (drawn[at] - mean) ** 2)
+        assert by["loading of cup"] < np.hypot(*by.values()) < 1.005 * exact
+
+
 def test_brute_force_says_the_same_of_two_cups(plain):
     """g0, threshold and the bench's scale from draws of the prior and of every film."""
     priors = level_alone(1.5)
@@ -255,6 +287,27 @@ def test_intervals_hold_the_truth():
     shares = held(coverage(12, 1234))
     # 9 intervals of each, those of one bench not independent: 90 % less 4 errors of 50
     assert 0.73 <= np.mean(list(shares.values()))
+
+
+def test_films_are_reported_in_the_state_that_they_were_read_in(film):
+    """Films that lose all paths only when warmed, or pulled, count as they conduct cold."""
+    truth = truth_at([0.0, 0.0, -2.0, 0.5, 0.0, 0.0])
+    phis = (0.12, 0.145, 0.165, 0.22)
+    logs = film.log_films(FILM, np.array(phis), without_threshold(truth))
+    at_rest, pulled, warm = (np.isfinite(logs[:, s]) for s in (0, 3, 4))
+    assert [sum(held) for held in (at_rest, pulled, warm)] == [3, 2, 1]
+    for wide in (1e-6, 1.0):
+        rows = rows_of(film, truth, 5, phis, wide=wide)
+        for k, phi in enumerate(phis):
+            mine = [r for r in rows if r.batch == f"cup {k}"]
+            for size in GAPS:
+                told = [r for r in mine if r.film.electrode_gap == size]
+                films = sum(r.films for r in told if r.strain == 0.0 or not r.is_open)
+                assert films == 3, phi  # each film once at rest
+            if wide < 1.0:
+                is_open = {(r.is_open, r.strain) for r in mine}
+                assert ((True, 0.0) in is_open) == (not at_rest[k])
+                assert ((True, 3e-3) in is_open) == (at_rest[k] and not pulled[k])
 
 
 @pytest.mark.slow
