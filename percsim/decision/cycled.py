@@ -33,7 +33,7 @@ from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.knowledge import Band, Knowledge
 from percsim.decision.sampler import LAST, ROUND, propose, tempered, truncated
 from percsim.film.bench import quadrature
-from percsim.film.noise import NOISES
+from percsim.film.noise import UNDER_STRAIN
 from percsim.film.protocol import Protocol
 
 __all__ = [
@@ -248,8 +248,10 @@ def by_cycle(
     names = [prior.name for prior in known.priors.free]
     idle = [i for i, name in enumerate(names) if name in silent]
     idle = idle if known.basis == "day one" and len(idle) < k else []
-    order = [*(i for i in range(k) if i not in idle), *idle]
-    order += range(k, len(centre))  # the simulation error, of which it hardly tells either
+    # of the simulation error it tells that under strain most
+    error_at = k + UNDER_STRAIN
+    told_of = [*(i for i in range(k) if i not in idle), error_at]
+    order = [*told_of, *idle, *(i for i in range(k, len(centre)) if i != error_at)]
     weights = visit_weights(protocol)
     finite = measured[np.isfinite(measured)]
     error = math.hypot(LEAST_ERROR, SHAPE_ERROR * float(np.ptp(finite)))
@@ -270,8 +272,9 @@ def by_cycle(
         np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
         for i in range(3)
     ]
-    beside = len(idle) + NOISES
-    found = propose(told, len(order) - beside, children[0], beside=beside, warm=warm)
+    found = propose(
+        told, len(told_of), children[0], beside=len(order) - len(told_of), warm=warm
+    )
     u, ratio = found.draws(last)
     logs = path(at(u))
     w = truncated(tempered(ratio, log_likelihood(logs, measured, weights, response, error)))

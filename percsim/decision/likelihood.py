@@ -389,15 +389,14 @@ class Moves:
         for at, i in enumerate(row):
             reading = rows.readings[i]
             if at < k:
-                bent = _curvature(rows, int(i), found, s)
                 value, read = found.level[i], np.log(reading.resistance or 1.0)
                 variance, moves = _level_moves(rows, int(i), found, s, level_spread)
             else:
-                bent = _curvature(rows, int(i), found, s, change=True)
                 value, read = found.change[i], reading.log_change
                 variance, moves = _change_moves(rows, int(i), found, s, bench)
-            value = value + _curved(rows, int(i), bent, s)
-            moves |= _curve_moves(rows, int(i), bent, s)
+            bent = _curvature(rows, int(i), found, s, change=at >= k)
+            more, squares = _squared(rows, int(i), bent, s)
+            value, moves = value + more, moves | squares
             conducts[at] = np.isfinite(value)
             np.subtract(read, value, out=apart[at], where=conducts[at])
             if not conducts[at].all():
@@ -470,33 +469,40 @@ class Moves:
         return np.asarray(z + (V.swapaxes(1, 2) @ off)[..., 0])
 
 
-def _curvature(
-    rows: Rows, i: int, found: Predicted, s: Floats, *, change: bool = False
-) -> Floats:
+_Moved = tuple[Floats, dict[tuple[object, ...], Floats]]
+
+
+def _curvature(rows: Rows, i: int, found: Predicted, s: Floats, change: bool) -> Floats:
     """Second derivative of ln R of a row by what its loading is off by, or of its change.
 
     ln R is taken as straight in ln(phi/phi_c - 1), not less than two deviations from the
     threshold; under strain with the same slope as at rest, nearer to it.
     """
     spread = rows.own[i, 0] ** 2 * rows.readings[i].films + rows.cup[i, 0] ** 2
-    least = -np.expm1(-np.maximum(2.0 * np.sqrt(spread) * s, 1e-9))
-    above = np.maximum(-np.expm1(-np.maximum(found.distance[i], 0.0)), least)
+    least = np.maximum(2.0 * np.sqrt(spread) * s, 1e-9)
+    above = -np.expm1(-np.maximum(found.distance[i], least))
     steep = np.maximum(-found.slope[i], 0.0)
     at_rest = steep * (1.0 / above - 1.0)
     if not change:
         return np.asarray(at_rest)
-    there = np.maximum(steep - found.bend[i], 0.0)
-    nearer = np.clip(above * steep / np.maximum(there, 1e-9), least, 1.0)
+    there = np.maximum(steep - found.bend[i], 1e-9)
+    nearer = np.clip(above * steep / there, -np.expm1(-least), 1.0)
     return np.asarray(there * (1.0 / nearer - 1.0) - at_rest)
 
 
-def _curved(rows: Rows, i: int, curvature: Floats, s: Floats) -> Floats:
-    """Give the mean of what the loading of films adds, to second order (n, T)."""
-    spread = rows.own[i, 0] ** 2 * rows.readings[i].films + rows.cup[i, 0] ** 2
-    return np.asarray(0.5 * s**2 * spread * curvature)
+def _squared(rows: Rows, i: int, curvature: Floats, s: Floats) -> _Moved:
+    """Mean of what squares of the loading of a row and its cup add, and what they move.
 
-
-_Moved = tuple[Floats, dict[tuple[object, ...], Floats]]
+    Half the square of a standard normal number deviates by the root of a half.
+    """
+    films = rows.readings[i].films
+    own = films * (s * rows.own[i, 0]) ** 2 * curvature
+    cup = (s * rows.cup[i, 0]) ** 2 * curvature
+    moves = {
+        ("curve of row", i): np.sqrt(0.5 / films) * own,
+        ("curve of cup", rows.cups[i]): np.sqrt(0.5) * cup,
+    }
+    return 0.5 * (own + cup), {name: v for name, v in moves.items() if v.any()}
 
 
 def _level_moves(
@@ -544,18 +550,6 @@ def _loading_moves(
         ("loading of row", i): s * rows.own[i, 0] * slope,
         ("loading of cup", rows.cups[i]): s * rows.cup[i, 0] * slope,
     }
-
-
-def _curve_moves(
-    rows: Rows, i: int, curvature: Floats, s: Floats
-) -> dict[tuple[object, ...], Floats]:
-    """Give what the squares of the same numbers move it by: sd of z^2/2 is 1/sqrt(2)."""
-    own, cup = rows.own[i, 0] ** 2 * np.sqrt(rows.readings[i].films), rows.cup[i, 0] ** 2
-    moves = {
-        ("curve of row", i): np.sqrt(0.5) * s**2 * own * curvature,
-        ("curve of cup", rows.cups[i]): np.sqrt(0.5) * s**2 * cup * curvature,
-    }
-    return {name: v for name, v in moves.items() if v.any()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -656,11 +650,8 @@ def tell(
 
 def _dot(pairs: Iterable[tuple[Floats, Floats]]) -> Floats:
     """Sum of products."""
-    total: Floats | None = None
-    for a, b in pairs:
-        total = a * b if total is None else total + a * b
-    assert total is not None
-    return total
+    products = (a * b for a, b in pairs)
+    return sum(products, start=next(products))
 
 
 def open_chances(rows: Rows, found: Predicted, scale: Floats) -> dict[int, Floats]:

@@ -181,7 +181,7 @@ def test_a_loading_that_is_off_raises_ln_r_on_average(film, plain, phi, films):
 
 @pytest.mark.parametrize("phi", [0.104, 0.11])
 def test_near_the_threshold_a_loading_acts_to_second_order(film, phi):
-    """Mean and deviation of ln R and of its change over cups, by quadrature of the model."""
+    """Mean and deviation of ln R and its change over cups, by quadrature of the model."""
     bench = Bench(replace(Tolerances.none(), weighing=0.01, mixing=0.02))
     model, known = film.model(), exact_knowledge()
     reading = Reading("row", mixed(phi), FILM, 1e3, 1, 3e-3, relative_change=1.0,
