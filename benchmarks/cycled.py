@@ -5,7 +5,7 @@ of B at draws of what is not known, castings off by the bench's tolerances, read
 scattering; what they tell is inferred from the boxes of A, as `percsim anchor` does with
 fewer draws. Printed for each number is in how many of `--films` films the central 90 % hold
 it, and how much narrower they are than what was assumed. Films that open on the way are
-left aside. Some four seconds of processor time a film.
+left aside. Some two seconds of processor time a film.
 """
 
 from __future__ import annotations
