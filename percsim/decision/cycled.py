@@ -33,7 +33,6 @@ from percsim.boxes.statistics import weighted_quantiles
 from percsim.decision.knowledge import Band, Knowledge
 from percsim.decision.sampler import LAST, ROUND, propose, tempered, truncated
 from percsim.film.bench import quadrature
-from percsim.film.noise import UNDER_STRAIN
 from percsim.film.protocol import Protocol
 
 __all__ = [
@@ -248,10 +247,8 @@ def by_cycle(
     names = [prior.name for prior in known.priors.free]
     idle = [i for i, name in enumerate(names) if name in silent]
     idle = idle if known.basis == "day one" and len(idle) < k else []
-    # of the simulation error it tells that under strain most
-    error_at = k + UNDER_STRAIN
-    told_of = [*(i for i in range(k) if i not in idle), error_at]
-    order = [*told_of, *idle, *(i for i in range(k, len(centre)) if i != error_at)]
+    told_of = [i for i in range(k) if i not in idle]
+    order = [*told_of, *idle, *range(k, len(centre))]
     weights = visit_weights(protocol)
     finite = measured[np.isfinite(measured)]
     error = math.hypot(LEAST_ERROR, SHAPE_ERROR * float(np.ptp(finite)))
