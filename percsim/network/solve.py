@@ -263,7 +263,9 @@ class Sweep:
         if not len(elimination[7][0]):
             return job.eliminated(elimination)
         guess = job.extrapolated(self._voltages)
-        answer = job.iterated(elimination, tolerance, target, guess)
+        found = job.iterated(elimination, tolerance, target, guess)
+        del elimination  # nothing more is read from it, and memory peaks next
+        answer = job.answer(*found)
         if answer.upper - answer.lower > tolerance * answer.resistance:
             elimination = eliminate(job.n, job.pairs, job.g, 0, MOST_WORK)
             if len(elimination[7][0]):
@@ -413,8 +415,8 @@ class _Job:
         tolerance: float,
         target: float,
         guess: Floats | None,
-    ) -> Solution:
-        """Answer of conjugate gradients on what a partial elimination left."""
+    ) -> tuple[Any, ...]:
+        """Iterate on what a partial elimination left; gives what `answer` takes."""
         n, pairs, g, memory = self.n, self.pairs, self.g, self.memory
         # far above the bottleneck rounded voltages say nothing of the currents: contract
         labels: Ints | None = None
@@ -461,7 +463,7 @@ class _Job:
             method += f", {len(strong)} strong resistors contracted"
             inner = np.append(inner, (1.0, 0.0))[labels[: self.n]]
         below = 1.0 - inner
-        return self.answer(inner, below, current, 1.0 / most, rounding, excess, method)
+        return inner, below, current, 1.0 / most, rounding, excess, method
 
     def _proof(
         self,
