@@ -107,10 +107,12 @@ def _same(one: Reading, other: Reading) -> bool:
 
 
 def _not_pulled(told: Posterior, pull: str) -> tuple[str, ...]:
-    """Cups of which no film was read under strain on that pull."""
+    """Cups of which films were read at rest, and none under strain on that pull."""
     rows = [check.reading for check in told.checks]
     pulled = {r.batch for r in rows if r.tells_pull(pull)}
-    return tuple(sorted({r.batch or r.label for r in rows if r.batch not in pulled}))
+    due = [r for r in rows if r.batch not in pulled]
+    rest = [r for r in due if r.strain == 0.0]
+    return tuple(sorted({r.batch or r.label for r in rest or due}))
 
 
 def _next(

@@ -20,6 +20,7 @@ from percsim.film.variance import (
     variance_shares,
 )
 from percsim.findings.judged import Findings
+from percsim.quantities import two
 
 __all__ = ["spread"]
 
@@ -117,6 +118,16 @@ def _causes(
     ]
 
 
+def _basis(findings: Findings) -> str:
+    """Say where the tolerances come from."""
+    told = "bench judgement, no source, unless set in the plan"
+    if findings.posterior is None:
+        return told
+    known = findings.posterior.knowledge
+    scale = known.band(known.scale).median
+    return f"{told}; all times {two(scale)} by the measured films"
+
+
 def spread(findings: Findings) -> dict[str, object]:
     """Nested draws of the chosen or nearest candidate, and shares of their variance.
 
@@ -139,7 +150,7 @@ def spread(findings: Findings) -> dict[str, object]:
         "weight_fraction": castings.loading.weight_fraction,
         "electrode_gap_m": castings.film.electrode_gap,
         "open_fraction": castings.open_fraction,
-        "basis": "bench judgement, no source, unless set in the plan",
+        "basis": _basis(findings),
     }
     nested, n_nested = nested_spread(castings, box_seed(plan.seed, NESTED, "tolerances"))
     shares, n_shares = variance_shares(castings, box_seed(plan.seed, SHARES, "tolerances"))

@@ -74,6 +74,31 @@ def _check_together(plan: Mixes, reading: Reading, rows: Sequence[Row]) -> None:
                 f" {100 * other.weight_fraction:.4g} wt% in {where}; one cup has one"
                 " loading",
             )
+    _check_open(reading, rows)
+
+
+def _check_open(reading: Reading, rows: Sequence[Row]) -> None:
+    """Films of one cup and size, as many at rest as pulled: no fewer are open pulled."""
+    states: dict[object, dict[float, list[Row]]] = {}
+    for label, row in rows:
+        warm = abs(row.temperature - ROOM_TEMPERATURE) > 1e-6
+        if not row.batch or row.resistance is None or row.change is not None or warm:
+            continue
+        films = row.batch, row.electrode_gap, row.thickness, row.width, row.films, row.pull
+        states.setdefault(films, {}).setdefault(row.strain, []).append((label, row))
+    for at in states.values():
+        rest = at.get(0.0, [])
+        for strain, pulled in at.items():
+            if strain <= 0.0 or len(pulled) != len(rest):
+                continue
+            closed = [(label, r) for label, r in pulled if r.resistance != math.inf]
+            if len(closed) > sum(r.resistance != math.inf for _, r in rest):
+                label, row = closed[0]
+                reading.fault(
+                    f"{label}.resistance",
+                    f"is finite where films of {row.batch!r} were open at rest; pulling"
+                    " opens contacts, so check which row is which",
+                )
 
 
 def _check_row(plan: Mixes, reading: Reading, labelled: Row) -> None:

@@ -231,6 +231,12 @@ def _rows_of_film(row: dict[str, Any], faults: list[str]) -> Iterable[dict[str, 
     at = _read(row, "temperature", "temperature", faults)
     if STRAINED in row and "strain" not in row:
         faults.append(f"{_named(row)}: strain is missing, that of {STRAINED}")
+    if rest is not None and not {STRAINED, "change"} & row.keys():
+        if _read(row, "strain", "strain", faults):
+            faults.append(
+                f"{_named(row)}: strain = {row['strain']} and no {STRAINED}; beside that "
+                "column, resistance is at rest: R under strain goes there, else no strain"
+            )
     if rest == math.inf and strained is not None and math.isfinite(strained):
         if not str(row.get("strain", "")).lstrip().startswith("-"):
             faults.append(

@@ -15,6 +15,7 @@ from percsim.findings.agreement import batch_agreement
 from percsim.findings.anchor import measured_films
 from percsim.findings.day_one import day_one
 from percsim.findings.rows import summary_of_choice
+from percsim.findings.spread import spread
 from percsim.packing import plain
 from percsim.report.agreement import agreement_text
 
@@ -82,6 +83,13 @@ def test_the_decision_as_planned_stays_behind_that_of_the_films(found, planned):
     assert told["as_planned"]["candidates"] != told["candidates"]
     assert len(told["as_planned"]["candidates"]) == len(told["candidates"])
     assert "as_planned" not in before
+
+
+def test_tolerances_that_films_scaled_are_said_to_be(found, planned, section):
+    """Else the chapter would call what films told a judgement."""
+    scale = section["bench_scatter"]["median"]
+    assert spread(found)["basis"].endswith(f"all times {scale:.2g} by the measured films")
+    assert "films" not in spread(planned)["basis"]
 
 
 def test_candidates_of_the_summary_are_those_of_the_films(found, section):

@@ -88,6 +88,11 @@ def test_a_megohm_is_no_milliohm(tmp_path: Path, heading: str, unit: str) -> Non
             "26 wt%,3 mm,open,0.3 %,1 kohm\n",
             "line 2 (3 mm): open at rest and not when pulled",
         ),
+        (
+            "weight_fraction,electrode_gap,resistance,strain,strained_resistance\n"
+            "26 wt%,3 mm,2 kohm,0 %,\n26 wt%,3 mm,2.1 kohm,0.3 %,\n",
+            "line 3 (3 mm): strain = 0.3 % and no strained_resistance",
+        ),
     ],
 )
 def test_a_file_that_cannot_be_read_says_why(

@@ -151,6 +151,24 @@ def test_rows_that_do_not_fit_together_give_one_line(
     assert faults(explore=SEVERAL, measured=measured) == (message,)
 
 
+def test_films_of_a_cup_that_pulling_closed_are_refused() -> None:
+    cup, pulled = {**ROW, "batch": "a"}, {"strain": "1000 microstrain"}
+    rest = [{**cup, "resistance": "open"}, cup]
+    assert faults(measured=[*rest, {**cup, **pulled}, {**cup, **pulled}]) == (
+        "measured[3].resistance is finite where films of 'a' were open at rest; pulling"
+        " opens contacts, so check which row is which",
+    )
+    # as many open, other films, a cup of which fewer were pulled, of another cup
+    broken = {**cup, **pulled, "resistance": "open"}
+    for other in (
+        [{**cup, **pulled}, broken],
+        [{**cup, **pulled}],
+        [{**cup, **pulled, "electrode_gap": "2 mm"}] * 2,
+        [{**cup, **pulled, "batch": "b"}] * 2,
+    ):
+        assert len(Plan.from_dict(changed(measured=[*rest, *other])).measured) > 2
+
+
 def test_rows_of_a_file_are_held_against_those_of_the_plan() -> None:
     plan = Plan.from_dict(changed(measured=[{**ROW, "batch": "a"}]))
     with pytest.raises(PlanError) as caught:
