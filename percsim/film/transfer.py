@@ -621,7 +621,7 @@ def _fit(
         near = max(NEAR_LOG_ERROR, correction)
         extra = float(np.hypot(extra, near))
         notes.append(
-            f"{where}: at {ratio:.2f} times the threshold cubes of "
+            f"{where}: at {ratio:.2f} times the boxes' own threshold cubes of "
             f"{lengths[-1] / loading.diameter:.0f} diameters do not represent the film; "
             f"errors widened by {100 * near:.0f} %"
         )

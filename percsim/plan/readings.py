@@ -234,8 +234,8 @@ def _rows_of_film(row: dict[str, Any], faults: list[str]) -> Iterable[dict[str, 
     if rest is not None and not {STRAINED, "change"} & row.keys():
         if _read(row, "strain", "strain", faults):
             faults.append(
-                f"{_named(row)}: strain = {row['strain']} and no {STRAINED}; beside that "
-                "column, resistance is at rest: R under strain goes there, else no strain"
+                f"{_named(row)}: {STRAINED} is missing beside strain = {row['strain']}; in "
+                "a sheet with that column, resistance is R at rest"
             )
     if rest == math.inf and strained is not None and math.isfinite(strained):
         if not str(row.get("strain", "")).lstrip().startswith("-"):

@@ -315,7 +315,7 @@ def test_one_length_is_said_so():
 def test_close_to_the_threshold_errors_are_widened():
     near, far = fit(loading(0.20), loading(0.30))
     assert near.threshold_ratio == pytest.approx(1.198, abs=1e-3)
-    assert "do not represent the film" in near.notes[0]
+    assert "1.20 times the boxes' own threshold cubes of" in near.notes[0]
     assert near.resistivity_se[0] > 0.15 * near.resistivity[0]
     assert far.resistivity_se[0] < 1e-9 * far.resistivity[0]
 

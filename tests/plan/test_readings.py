@@ -91,7 +91,7 @@ def test_a_megohm_is_no_milliohm(tmp_path: Path, heading: str, unit: str) -> Non
         (
             "weight_fraction,electrode_gap,resistance,strain,strained_resistance\n"
             "26 wt%,3 mm,2 kohm,0 %,\n26 wt%,3 mm,2.1 kohm,0.3 %,\n",
-            "line 3 (3 mm): strain = 0.3 % and no strained_resistance",
+            "line 3 (3 mm): strained_resistance is missing beside strain = 0.3 %",
         ),
     ],
 )
