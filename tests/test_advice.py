@@ -131,6 +131,21 @@ def test_films_read_at_rest_and_strained_tell_what_changed():
     assert changes[:2] + changes[4:] == [None] * 7
 
 
+def test_films_with_names_are_the_same_in_any_order():
+    row = {"weight_fraction": "15 wt%", "electrode_gap": "2 mm", "batch": "cup 1"}
+    rest = [row | {"note": "abc"[k], "resistance": f"{k + 1} kohm"} for k in range(3)]
+    further = row | {"strain": "1000 microstrain"}
+    pulled = [
+        further | {"note": "c", "resistance": "open"},
+        further | {"note": "b", "resistance": "2.1 kohm"},
+        further | {"note": "a", "resistance": "1.1 kohm"},
+    ]
+    plan = Plan.from_dict(tomllib.loads(PLAN) | {"measured": [*rest, *pulled]})
+    changes = [r.relative_change for r in plan_readings(plan)]
+    assert changes[:4] == [None] * 4
+    assert changes[4:] == pytest.approx([0.05, 0.1])
+
+
 def test_a_stored_film_is_judged_without_compiled_code(tmp_path):
     """Contacts that remember included; the imports alone would not show it."""
     row = {"weight_fraction": "30 wt%", "electrode_gap": "2 mm", "resistance": "2 kohm"}
