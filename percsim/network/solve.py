@@ -192,11 +192,10 @@ def solve_network(network: Network, tolerance: float = 1e-8) -> Solution:
 class Sweep:
     """Solves one box over many states, each with what the last ones taught.
 
-    Iteration starts from the voltages
-    extrapolated along the sweep, by as much as lowers the power most. While the same
-    resistors conduct, the backbone, its tree of best conductors and the approximate factors
-    are kept, these until iterations grow to 1.8 times what fresh ones needed; where links
-    break or appear, the network is stripped and reduced afresh, which is cheap.
+    Iteration starts from the voltages extrapolated along the sweep, by as much as lowers
+    the power most. While the same resistors conduct, the backbone and the approximate
+    factors are kept, these until iterations grow to 1.8 times what fresh ones needed; where
+    links break or appear, the network is stripped and reduced afresh, which is cheap.
 
     Parameters
     ----------
@@ -372,7 +371,9 @@ class _Job:
     def at(self, network: Network) -> _Job:
         """Take over what depends on which resistors conduct, not on how well."""
         exponent, g = _centred(network.conductances[self.backbone.resistors])
-        return replace(self, network=network, exponent=exponent, g=g)
+        # the tree is of the best conductors, which others may be by now
+        memory = replace(self.memory, tree=None)
+        return replace(self, network=network, exponent=exponent, g=g, memory=memory)
 
     @property
     def inner(self) -> Ints:

@@ -18,7 +18,7 @@ from reference.known_cases import (
 
 from percsim.errors import ConvergenceError
 from percsim.network.build import Network
-from percsim.network.solve import Sweep, solve_network
+from percsim.network.solve import Sweep, path_up, solve_network
 
 
 def with_conductances(network, g):
@@ -358,6 +358,25 @@ def test_sweep_with_the_same_resistors_is_cheap_and_right():
     assert sweep.solve(other).resistance == pytest.approx(
         solve_network(other).resistance, rel=1e-8
     )
+
+
+def test_sweep_where_the_best_path_gets_far_worse():
+    # the bottleneck of the first state is none of the others', which go round it
+    network = random_cloud(np.random.default_rng(5530), 1500, 12.0, 40.0)
+    sweep = Sweep(always_eliminated=0)
+    sweep.solve(network)
+    row = sweep._known.backbone.resistors[
+        path_up(sweep._known.pairs, sweep._known._tree()[1], sweep._known.n)
+    ]
+    weakest = row[np.argmin(network.conductances[row])]
+    for factor in (1e-13, 1e-20, 1e-60):
+        g = network.conductances.copy()
+        g[weakest] *= factor
+        state = with_conductances(network, g)
+        exact = solve_network(state).resistance
+        solution = sweep.solve(state)
+        assert solution.resistance == pytest.approx(exact, rel=1e-8)
+        assert solution.lower * (1 - 1e-12) <= exact <= solution.upper * (1 + 1e-12)
 
 
 def test_what_cannot_be_proven_raises_with_bounds(monkeypatch):
