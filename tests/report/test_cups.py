@@ -155,12 +155,9 @@ def test_films_of_a_cup_count_together_and_fewer_than_three_prove_nothing(
             {"resistance": "1.6 kohm", "strain": "3000 microstrain"},
         ),
         ({"resistance (ohm)": "open"}, {"resistance": "open"}),
-        # the strain goes with R under strain alone; a warm room is a room
+        # a warm room is a room
         (
-            {
-                "resistance (ohm)": "1500", "strain (microstrain)": "3000",
-                "temperature (C)": "23",
-            },
+            {"resistance (ohm)": "1500", "temperature (C)": "23"},
             {"resistance": "1500 ohm"},
         ),
         ({"resistance (ohm)": "1500", "temperature (C)": "60"},
