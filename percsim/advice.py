@@ -273,41 +273,36 @@ def plan_readings(plan: Plan) -> tuple[Reading, ...]:
 def _as_changes(readings: Sequence[Reading]) -> Iterator[Reading]:
     """Turn R of films of one cup, read at rest and in another state, into what changed.
 
-    They are the same by their names where each has one of its own, else row by row where
-    both have as many: their own scatter, and that of the cup, would else count twice.
+    Their own scatter, and that of the cup, would else count twice.
     """
-    states: dict[object, list[Reading]] = {}
-
-    def read(r: Reading, *state: float) -> list[Reading]:
-        of = r.batch, r.loading, r.film, r.films, r.pull
-        return states.setdefault((of, state), [])
-
-    alone = [r for r in readings if r.batch and r.relative_change is None and not r.is_open]
-    for r in alone:
-        read(r, r.strain, r.temperature).append(r)
+    states: dict[object, dict[tuple[float, float], list[Reading]]] = {}
     for r in readings:
-        here, rest = read(r, r.strain, r.temperature), read(r, 0.0, ROOM_TEMPERATURE)
-        found = next((k for k, one in enumerate(here) if one is r), None)
-        before = _before(here, rest).get(found) if here is not rest else None
-        if before is not None and r.resistance is not None:
-            change = r.resistance / before - 1.0
+        if r.batch and r.relative_change is None and not r.is_open:
+            own = states.setdefault((r.batch, r.loading, r.film, r.films, r.pull), {})
+            own.setdefault((r.strain, r.temperature), []).append(r)
+    before: dict[int, Reading] = {}
+    for own in states.values():
+        rest = own.pop((0.0, ROOM_TEMPERATURE), [])
+        for there in own.values():
+            pairs = zip(there, _same_films(there, rest), strict=False)
+            before |= {id(r): first for r, first in pairs}
+    for r in readings:
+        first = before.get(id(r))
+        if first is not None and r.resistance and first.resistance:
+            change = r.resistance / first.resistance - 1.0
             r = replace(r, resistance=None, relative_change=change, spread=None)
         yield r
 
 
-def _before(here: Sequence[Reading], rest: Sequence[Reading]) -> dict[int | None, float]:
-    """R at rest [ohm] of the films of a state, by their place in it."""
-    names = [r.label for r in here]
-    known = {r.label: r.resistance or 0.0 for r in rest}
-    if (
-        len(known) == len(rest)
-        and len(set(names)) == len(names)
-        and known.keys() >= set(names)
-    ):
-        return {k: known[name] for k, name in enumerate(names)}
-    if len(here) != len(rest):
-        return {}
-    return {k: r.resistance or 0.0 for k, r in enumerate(rest)}
+def _same_films(there: Sequence[Reading], rest: Sequence[Reading]) -> Sequence[Reading]:
+    """Find what the films of a state read at rest, in its order; none if it is not told.
+
+    By their names where each has one of its own, else row by row where both have as many.
+    """
+    names, known = [r.label for r in there], {r.label: r for r in rest}
+    if len(known) == len(rest) and len({*names}) == len(names) and {*names} <= {*known}:
+        return [known[name] for name in names]
+    return rest if len(there) == len(rest) else ()
 
 
 def _each_film_once(readings: Iterable[Reading]) -> tuple[Reading, ...]:
