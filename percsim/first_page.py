@@ -510,15 +510,14 @@ def _plot(found: Answer, films: Films, best: Outlook) -> Plot:
         for o in found.outlooks
         if o.recipe.mix == films.index and o.recipe.film == best.recipe.film
     }
-    factor = known.values["threshold"]
-    phi = known.band(films.model.own_threshold(known.contacts, factor))
+    phi = known.threshold(films.model)
     recipe = films.plan.recipe(best.recipe.loading.weight_fraction)
     low, high = found.target.window
     return Plot(
         gap, low, high, tuple(Point(w, points[w]) for w in sorted(points)),
         Band(
             *(
-                recipe.at_volume_fraction(min(x, 1.0 - 1e-9)).weight_fraction
+                recipe.at_volume_fraction(x).weight_fraction
                 for x in (phi.median, phi.p05, phi.p95)
             )
         ),

@@ -37,7 +37,7 @@ SHORTEST_GAP = 10.0
 """Median diameters of the shortest gap."""
 MOST_CHANGES = 4
 """Changes of a structure."""
-DRAWS = 256
+DRAWS = 512
 """Draws of what is known, about."""
 BEAM = 12
 """Structures that the next change is added to."""

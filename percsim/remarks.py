@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import permutations
 
-import numpy as np
-
 from percsim.advice import Films
 from percsim.decision.decide import Change, Decision, State, Why
 from percsim.decision.posterior import Posterior, Reading, RowCheck
@@ -129,9 +127,7 @@ def _next(
         return Remark("spread not assured", (), (window,)) if spread else Remark("cast")
     top, phi = films.explored[-1], films.threshold.volume_fraction
     if told is not None:  # films may put the threshold elsewhere
-        known = told.knowledge
-        own = known.own_threshold(films.model) * np.exp(known.log_factor)
-        phi = known.band(own).median
+        phi = told.knowledge.threshold(films.model).median
     if top.volume_fraction < phi:
         mixture = films.plan.recipe(top.weight_fraction)
         phis = (min(x * phi, 0.9) for x in ABOVE)

@@ -14,6 +14,7 @@ from percsim.decision.target import Limit, Target
 from percsim.film.casting import Castings
 from percsim.film.readout import Readout, read_through_series
 from percsim.film.transfer import FAITHFUL_RATIO, LoadingFit
+from percsim.materials.recipe import Recipe as Mixture
 
 __all__ = [
     "EQUAL_SHARES",
@@ -124,8 +125,8 @@ class Candidate:
         Share that passes when the loading is 1 % lower and higher than planned.
     readout : Readout or None
         At the supply, when the target names one.
-    threshold_weight_fraction : float
-        Weight fraction of the film's own threshold.
+    threshold : Mixture
+        Its mixture at the film's own threshold.
     words : str
         What sets its mix apart; empty when there is one.
     values : tuple of (str, float)
@@ -147,7 +148,7 @@ class Candidate:
     refusals: tuple[Refusal, ...]
     weighing: tuple[float, float]
     readout: Readout | None
-    threshold_weight_fraction: float
+    threshold: Mixture = field(repr=False)
     words: str = ""
     values: tuple[tuple[str, float], ...] = ()
 
@@ -162,9 +163,14 @@ class Candidate:
         return not self.refusals
 
     @property
+    def threshold_ratio(self) -> float:
+        """Volume fraction over the film's own threshold."""
+        return self.fit.loading.volume_fraction / self.threshold.volume_fraction
+
+    @property
     def is_trusted(self) -> bool:
         """Whether its boxes are far enough above the threshold to decide."""
-        return self.castings.threshold_ratio >= FAITHFUL_RATIO
+        return self.threshold_ratio >= FAITHFUL_RATIO
 
     @property
     def open_fraction(self) -> float:
@@ -262,7 +268,7 @@ def judge(
     fit: LoadingFit,
     target: Target,
     *,
-    threshold_weight_fraction: float,
+    threshold: Mixture,
     words: str = "",
     values: tuple[tuple[str, float], ...] = (),
     withheld: bool = False,
@@ -279,7 +285,7 @@ def judge(
         Of cups weighed off by `WEIGHING_ERROR` either way, over what is known.
     castings : Castings
         At the centre of what is known.
-    fit, threshold_weight_fraction, words, values
+    fit, threshold, words, values
         As of `Candidate`.
     target : Target
         What is asked.
@@ -288,6 +294,7 @@ def judge(
 
     """
     w = outlook.weights
+    ratio = fit.loading.volume_fraction / threshold.volume_fraction
     shares = outlook.pass_shares(target)
     low, high = (float(x) for x in weighted_quantiles(shares, (0.025, 0.975), w))
     share = float(w @ shares)
@@ -307,10 +314,10 @@ def judge(
         errors[0], errors[1],
         PassShare(share, min(low, share), max(high, share)),
         margins,
-        _refusals(outlook, castings, fit, target, margins, withheld),
+        _refusals(outlook, castings, fit, target, margins, ratio, withheld),
         tuple(float(w @ o.pass_shares(target)) for o in off),  # type: ignore[arg-type]
         _readout(castings, target, resistance.median),
-        threshold_weight_fraction, words, values,
+        threshold, words, values,
     )  # fmt: skip
 
 
@@ -350,11 +357,11 @@ def _refusals(
     fit: LoadingFit,
     target: Target,
     margins: Sequence[Margin],
+    ratio: float,
     withheld: bool,
 ) -> tuple[Refusal, ...]:
     if withheld:
         return (Refusal("threshold unknown"),)
-    ratio = castings.threshold_ratio
     if ratio <= 1.0 or fit.is_open or np.isinf(castings.nominal[castings.visits.rest]):
         return (Refusal("open"),)
     found = []

@@ -171,6 +171,11 @@ class Knowledge:
         """Film's own threshold at every draw, before the real one's factor, (n,)."""
         return model.own_threshold(self.contacts, noise=self.noise)
 
+    def threshold(self, model: FilmModel) -> Band:
+        """Real threshold of films at rest and 20 C, as volume fraction below one."""
+        own = self.own_threshold(model) * self.values["threshold"]
+        return self.band(np.minimum(own, 1.0 - 1e-9))
+
     def material(self, model: FilmModel, states: list[int] | None = None) -> Material:
         """Materials of a mix at every draw; asked for again and again, the last is kept."""
         if not (self._last and self._last[0] is model and self._last[1] == states):

@@ -108,6 +108,8 @@ class MeasuredFilm:
         which the strain moved.
     longest_gap : float
         The longest of these [s].
+    open_readings : int
+        Rows that read open; a visit is open where most of its readings are.
 
     Raises
     ------
@@ -124,6 +126,7 @@ class MeasuredFilm:
     outliers: int
     gaps: int
     longest_gap: float
+    open_readings: int = 0
 
     def __post_init__(self) -> None:
         start = self.protocol.strains[0]
@@ -216,6 +219,7 @@ def reduce_record(record: Record, branch: int = BRANCH) -> MeasuredFilm:
         int(outlying.sum()),
         int(broken.sum()),
         float(breaks[broken].max(initial=0.0)),
+        0 if kept.resistances is None else int(np.isinf(kept.resistances).sum()),
     )
 
 

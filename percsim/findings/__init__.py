@@ -249,14 +249,13 @@ def _threshold(findings: Findings) -> dict[str, object]:
     if findings.posterior is None:
         return found
     known = findings.known
-    own = known.own_threshold(findings.mix.model) * known.values["threshold"]
-    band = known.band(own)
+    band = known.threshold(findings.mix.model)
     for end, phi in zip(
         ("", "_p05", "_p95"),
         (findings.threshold.volume_fraction, band.p05, band.p95),
         strict=True,
     ):
-        mixture = findings.recipe.at_volume_fraction(min(phi, 1.0 - 1e-9))
+        mixture = findings.recipe.at_volume_fraction(phi)
         found[f"measured_volume_fraction{end}"] = phi
         found[f"measured_weight_fraction{end}"] = mixture.weight_fraction
     return found

@@ -89,8 +89,8 @@ def across_row(across: Across) -> dict[str, object]:
 
 def _described(findings: Findings) -> dict[str, object]:
     """Size of the film, its electrodes and what a direct simulation would take."""
-    castings, fit, plan = findings.best.castings, findings.best.fit, findings.plan
-    film, rho = castings.film, float(fit.resistivity[castings.visits.rest])
+    castings, plan = findings.best.castings, findings.plan
+    film, rho = castings.film, float(castings.resistivity[castings.visits.rest])
     layout = film.layout
     electrodes = layout.electrodes(film.electrode_gap, film.width)
     return {
@@ -105,7 +105,7 @@ def _described(findings: Findings) -> dict[str, object]:
             {"x_m": e.x, "y_m": e.y, "terminal": e.terminal} for e in electrodes
         ],
         "resistivity_ohm_m": rho,
-        "threshold_ratio": castings.threshold_ratio,
+        "threshold_ratio": findings.best.threshold_ratio,
     }
 
 

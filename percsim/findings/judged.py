@@ -159,8 +159,7 @@ class Findings:
         simulated, known = self.mix.films.threshold, self.known
         if self.posterior is None:
             return simulated
-        own = known.own_threshold(self.mix.model) * known.values["threshold"]
-        median = min(known.band(own).median, 1.0 - 1e-9)
+        median = known.threshold(self.mix.model).median
         error = simulated.standard_error * median / simulated.volume_fraction
         return replace(simulated, volume_fraction=median, standard_error=error)
 
@@ -256,7 +255,10 @@ def judge_mixes(
             middle = middle_draw(mine, target)
             centre, noise = knowledge.draw(middle), knowledge.noise[middle]
             # the bench as its own films tell it
-            learnt = knowledge.band(knowledge.scale).median
+            learnt, own = (
+                knowledge.band(knowledge.scale).median,
+                knowledge.threshold(mix.model).median,
+            )
             bench = replace(bench, tolerances=bench.tolerances.scaled(learnt, at_gaps[0]))
         drawn = cast_films(
             mix.model, films.explored, at_gaps, bench, draws, centre, noise,
@@ -267,14 +269,14 @@ def judge_mixes(
             if films.mounting is not None:
                 at = strain_on_film(films, fit.loading.weight_fraction, o.recipe.film)
                 cast = mount(cast, *at)
-            own = o.recipe.loading.volume_fraction / cast.threshold_ratio
-            mixture = mix.plan.recipe(o.recipe.loading.weight_fraction)
+            loading = o.recipe.loading
+            if knowledge.basis != "measured":
+                own = min(loading.volume_fraction / cast.threshold_ratio, 1.0 - 1e-9)
+            mixture = mix.plan.recipe(loading.weight_fraction)
             found.append(
                 judge(
                     o, errors[i], (fewer[i], more[i]), cast, fit, target,
-                    threshold_weight_fraction=mixture.at_volume_fraction(
-                        min(own, 1.0 - 1e-9)
-                    ).weight_fraction,
+                    threshold=mixture.at_volume_fraction(own),
                     words=mix.words, values=mix.values, withheld=withheld,
                 )
             )  # fmt: skip

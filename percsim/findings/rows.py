@@ -74,9 +74,9 @@ def _candidate_row(c: Candidate) -> dict[str, object]:
         "temperature_response": castings.temperature_response(),
         "pass_share": asdict(c.pass_share),
         "meets_target": c.meets_target,
-        "threshold_ratio": castings.threshold_ratio,
+        "threshold_ratio": c.threshold_ratio,
         "weight_fraction_above_threshold": loading.weight_fraction
-        - c.threshold_weight_fraction,
+        - c.threshold.weight_fraction,
         "weighing_error": {
             "relative": WEIGHING_ERROR,
             "pass_share_low": c.weighing[0],

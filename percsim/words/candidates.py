@@ -79,7 +79,7 @@ def refusals(candidate: Candidate) -> tuple[str, ...]:
 
 
 def _refusal(candidate: Candidate, refusal: Refusal) -> str:
-    ratio = f"at {candidate.castings.threshold_ratio:.2f} times the film's own threshold"
+    ratio = f"at {candidate.threshold_ratio:.2f} times the film's own threshold"
     if refusal.margin is not None:
         return _missed(refusal.margin)
     if refusal.code == "open":
@@ -129,7 +129,7 @@ def cautions(candidate: Candidate) -> tuple[str, ...]:
     """Say what to keep in mind about its numbers."""
     castings, fit = candidate.castings, candidate.fit
     where = weight(fit.loading.weight_fraction)
-    ratio, words = castings.threshold_ratio, list(fit.notes)
+    ratio, words = candidate.threshold_ratio, list(fit.notes)
     if FAITHFUL_RATIO <= ratio < SAFE_RATIO:
         words.append(
             f"{where}: at {ratio:.2f} times the film's own threshold (below "

@@ -26,6 +26,9 @@ def record_words(film: MeasuredFilm) -> str:
     """Say what a record was reduced to, and what was left out of it."""
     left = [
         *([f"{counted(film.outliers, 'outlier')} left out"] if film.outliers else []),
+        *(
+            [f"{counted(film.open_readings, 'reading')} open"] if film.open_readings else []
+        ),
         *([f"{counted(film.blank, 'row')} without a reading"] if film.blank else []),
         *(
             [f"{counted(film.gaps, 'break')} while the strain moved, the longest"

@@ -5,6 +5,7 @@ import pytest
 
 from percsim.film.protocol import Protocol
 from percsim.film.record import MeasuredFilm, Record, reduce_record
+from percsim.words.films import record_words
 
 UE = 1e-6
 
@@ -143,6 +144,8 @@ def test_open_readings_stay_open():
     is_open = ~np.isfinite(found.log_resistances)
     np.testing.assert_array_equal(is_open, found.protocol.strains > 2.5e-3)
     assert np.isfinite(found.log_resistances[found.protocol.strains < 2.4e-3]).all()
+    assert found.open_readings == open_now.sum()
+    assert f", {open_now.sum()} readings open; " in record_words(found)
 
 
 def test_a_record_of_a_film_that_begins_open_is_refused():

@@ -14,6 +14,7 @@ from percsim.errors import PlanError
 from percsim.findings.agreement import batch_agreement
 from percsim.findings.anchor import measured_films
 from percsim.findings.day_one import day_one
+from percsim.findings.film import film
 from percsim.findings.rows import summary_of_choice
 from percsim.findings.spread import spread
 from percsim.packing import plain
@@ -105,6 +106,21 @@ def test_candidates_of_the_summary_are_those_of_the_films(found, section):
         assert candidate["meets_target"] == (not candidate["refused_because"])
         assert candidate["margins"] == own["margins"]
         assert candidate["best_confidence"] == own["best"]
+
+
+def test_one_threshold_is_told_in_every_place(found):
+    """The median that films leave: beside the loading, of the film, on the first page."""
+    own = found.threshold.volume_fraction
+    for candidate in summary_of_choice(found)["candidates"]:
+        ratio = candidate["volume_fraction"] / own
+        assert candidate["threshold_ratio"] == pytest.approx(ratio)
+    best = found.best
+    assert film(found)["threshold_ratio"] == pytest.approx(best.threshold_ratio)
+    assert film(found)["resistivity_ohm_m"] == pytest.approx(
+        best.castings.resistivity[best.castings.visits.rest]
+    )
+    line = found.first.plot.threshold.median
+    assert line == pytest.approx(found.recipe.at_volume_fraction(own).weight_fraction)
 
 
 def test_measured_films_are_held_against_every_limit(rows, section):

@@ -6,6 +6,8 @@ import numpy as np
 from reference.made_up_boxes import DIAMETER, FILM, THRESHOLD, loading
 from reference.powders import POWDER
 
+from percsim import Elastomer, Filler, SizeDistribution
+from percsim import Recipe as Mixture
 from percsim.decision.candidates import WEIGHING_ERROR, choose, judge
 from percsim.decision.knowledge import planned
 from percsim.decision.outlook import Recipe, outlooks
@@ -22,6 +24,7 @@ from percsim.film import (
 )
 
 SEED = np.random.SeedSequence(51907)
+FLAKE = Filler(kind="flake", density=2250.0, aspect_ratio=15.0, size=SizeDistribution(1e-5))
 NONE = Tolerances.none()
 TOLERANCES = Tolerances(aspect_ratio=0.035)
 WEIGHTS = (0.14, 0.18, 0.22, 0.26, 0.30, 0.34)
@@ -58,6 +61,12 @@ def known_of(model, n=256):
     return planned(priors, model.parameters, child(2), n)
 
 
+def threshold_of(castings):
+    """Mixture of the films at their own threshold."""
+    own = castings.loading.volume_fraction / castings.threshold_ratio
+    return Mixture(((FLAKE, 0.3),), Elastomer(1030.0)).at_volume_fraction(min(own, 0.9999))
+
+
 def judged(
     loadings,
     gaps=GAPS,
@@ -88,7 +97,7 @@ def judged(
     return [
         judge(
             here[i], here[i], (lower[i], higher[i]), cast[i], fits[i // len(gaps)], target,
-            threshold_weight_fraction=0.17, words=words, values=values, withheld=withheld,
+            threshold=threshold_of(cast[i]), words=words, values=values, withheld=withheld,
         )
         for i in range(len(recipes))
     ]  # fmt: skip

@@ -193,8 +193,8 @@ def noise(summary: Summary) -> Chapter | None:
         f"{three(found['smallest_strain_microstrain'])} microstrain in "
         f"{three(found['bandwidth_Hz'])} Hz",
         f"The film gives {estimate(found['signal_uV_per_microstrain'])} uV per "
-        f"microstrain; told is {three(found['times_the_noise'])} times the noise "
-        "(common practice, no source). Drift is mostly larger.",
+        f"microstrain over its chord; told is {three(found['times_the_noise'])} times the "
+        "noise (common practice, no source). Drift is mostly larger.",
         table=table(("~source", "#one standard deviation"), rows),
     )
 
