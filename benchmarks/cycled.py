@@ -23,15 +23,19 @@ from percsim.decision.knowledge import Knowledge, day_one
 from percsim.film.bench import deviation
 from percsim.film.protocol import Protocol
 from percsim.plan import Plan
+from percsim.states.temperature import ROOM_TEMPERATURE
 
 DRAWS, WARM, LAST = 512, 384, 1536
 """Draws handed on, of a round of the sampler, and of its last."""
 
-PARAMETERS = ("reclose", "healed", "relaxed", "lambda_T", "beta", "delta_b")
+PARAMETERS = ("reclose", "healed", "relaxed", "closed_at", "lambda_T", "beta", "delta_b")
 
 
-def pulls(far: float) -> Protocol:
-    """Shorter twin of the protocol that tells most: amplitudes, a minor loop, a hold."""
+def pulls(far: float, warmest: float) -> Protocol:
+    """Shorter twin of the protocol that tells most: amplitudes, a minor loop, a hold.
+
+    And a pull at the warmest temperature of the plan, where that is another than 20 C.
+    """
     path = Protocol.at_rest()
     step = far / 3.0
     for top in (far / 3.0, 2.0 * far / 3.0, far, far):
@@ -39,6 +43,8 @@ def pulls(far: float) -> Protocol:
     for top in (far, far / 3.0, 2.0 * far / 3.0, 0.0, far):
         path = path.ramp(top, 1e-4, step)
     path = path.stay(3600.0).ramp(0.0, 1e-4, step).stay(3600.0)
+    if warmest > ROOM_TEMPERATURE + 15.0:
+        path = path.warm(warmest).ramp(far, 1e-4, step).ramp(0.0, 1e-4, step)
     # a third of the visits of the stays, their ends among them
     kept = np.ones(len(path), dtype=bool)
     for stay in path.stays:
@@ -79,7 +85,7 @@ def main() -> None:
     parser.add_argument("--noise", type=float, default=5e-4, help="of ln R, a reading")
     asked = parser.parse_args()
     own, other = films_of(asked.a), films_of(asked.b)
-    path = pulls(own.plan.chord_strain)
+    path = pulls(own.plan.chord_strain, max(own.plan.temperatures))
     rng = np.random.default_rng(60127)
     response = own.bench.tolerances.response
     truths = day_one(priors_of(other), np.random.SeedSequence(5531), 2 * asked.films)

@@ -39,6 +39,8 @@ BREAKING_FACTOR = 4.0
 """The same for the opening at which a contact breaks."""
 THERMAL_SHARE_RANGE = (0.1, 1.0)
 """Shares of the thermal mismatch that may reach the contacts."""
+CLOSED_WITHIN = 30.0
+"""Limits either side of the temperature at which contacts are shut [K] (judgement)."""
 ACTIVATION_RANGE = (0.0, 50e-3 * elementary_charge)
 """Activation energies seen as possible [J]."""
 RECLOSE = (0.1, 0.6, 1.0)
@@ -123,7 +125,7 @@ class ContactParameters:
         """Every parameter by symbol, SI."""
         return {
             "g0": self.g0, "beta": self.beta, "delta_b": self.delta_b,
-            "lambda_T": self.thermal_share, "Ea": self.Ea,
+            "lambda_T": self.thermal_share, "closed_at": self.closed_at, "Ea": self.Ea,
         } | self.memory  # fmt: skip
 
     @property
@@ -250,8 +252,8 @@ class Prior:
     Parameters
     ----------
     name : str
-        Symbol: g0, beta, delta_b, lambda_T, Ea, threshold, reclose, healed, relaxed,
-        recovery.
+        Symbol: g0, beta, delta_b, lambda_T, closed_at, Ea, threshold, reclose, healed,
+        relaxed, recovery.
     median : float
         Median, SI.
     factor : float
@@ -342,8 +344,8 @@ class Priors:
     Parameters
     ----------
     priors : tuple of Prior
-        In the order g0, beta, delta_b, lambda_T, Ea, threshold, reclose, healed, relaxed,
-        recovery. That of the threshold is the real one over the simulated one.
+        In the order g0, beta, delta_b, lambda_T, closed_at, Ea, threshold, reclose, healed,
+        relaxed, recovery. That of the threshold is the real one over the simulated one.
 
     """
 
@@ -439,12 +441,14 @@ def contact_priors(
     level = prior(*contacts.level, contacts.level_factor)
     if not varied or not isinstance(contacts, ContactParameters):
         return Priors((level, real))
+    shut = contacts.closed_at
     return Priors(
         (
             level,
             prior("beta", contacts.beta, BETA_FACTOR),
             prior("delta_b", contacts.delta_b, BREAKING_FACTOR),
             prior("lambda_T", contacts.thermal_share, THERMAL_SHARE_RANGE),
+            prior("closed_at", shut, (shut - CLOSED_WITHIN, shut + CLOSED_WITHIN)),
             prior("Ea", contacts.Ea, ACTIVATION_RANGE),
             real,
             remembers("reclose", RECLOSE),

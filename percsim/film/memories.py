@@ -214,8 +214,8 @@ def memory_numbers(
     ----------
     contacts : Contacts
         How contacts open.
-    settings : (n, 3) ndarray of float
-        beta, delta_b and lambda_T.
+    settings : (n, 4) ndarray of float
+        beta, delta_b, lambda_T and closed_at.
     swelling : (n, v, K) ndarray of float
         Thermal strain at the contacts.
     near : (n, v, K) ndarray of float

@@ -189,6 +189,7 @@ class FilmModel:
         known = {self.level: self.level_value}
         if self.surface is not None:
             law = dict(zip(LAW, self.surface.base.tolist(), strict=True))
+            law["closed_at"] = self.surface.closed_at
             known = law | known | dict(self.memory)
         return known
 
@@ -345,7 +346,7 @@ class FilmModel:
         return np.asarray(known.standard_error / known.volume_fraction * z[:, [THRESHOLD]])
 
     def _settings(self, values: Mapping[str, ArrayLike]) -> tuple[Floats, Floats]:
-        """beta, delta_b, lambda_T (n, 3) and what is added to ln R, (n, S)."""
+        """beta, delta_b, lambda_T, closed_at (n, 4) and what is added to ln R, (n, S)."""
         known = self.parameters
         unknown = sorted(set(values) - set(known))
         if unknown:
@@ -368,10 +369,10 @@ class FilmModel:
         level = np.log(named[self.level] / self.level_value)
         offset = np.zeros((n, len(t))) - level[:, None]
         if self.surface is None:
-            return np.zeros((n, 3)), offset
+            return np.zeros((n, 4)), offset
         more = (named["Ea"] - known["Ea"]) / Boltzmann
         offset = offset + more[:, None] * (1.0 / t - 1.0 / ROOM_TEMPERATURE)
-        return np.stack([named[p] for p in LAW[1:4]], axis=1), offset
+        return np.stack([named[p] for p in (*LAW[1:4], "closed_at")], axis=1), offset
 
     def _memory(self, values: Mapping[str, ArrayLike], n: int) -> dict[str, Floats] | None:
         """Parameters of the memory, (n,) each; None where there is none at any draw."""

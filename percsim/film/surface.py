@@ -325,13 +325,17 @@ class ContactSurface:
 
     @property
     def own(self) -> Floats:
-        """beta, delta_b and lambda_T as planned, (1, 3)."""
-        return self.base[None, 1:4]
+        """beta, delta_b, lambda_T and closed_at as planned, (1, 4)."""
+        return self.solved(self.base[None, 1:4])
+
+    def solved(self, settings: Floats) -> Floats:
+        """Give settings (n, 3) of the boxes the closed_at of all, (n, 4)."""
+        return np.column_stack([settings, np.full(len(settings), self.closed_at)])
 
     def swelling(self, settings: Floats, temperature: float) -> Floats:
-        """Thermal strain at the contacts of settings (n, 3), (n, K)."""
-        felt = settings[:, 2:] * self.expansions
-        return _swelling(felt, temperature, self.closed_at, self.bond, self.thickening)
+        """Thermal strain at the contacts of settings (n, 4), (n, K)."""
+        felt = settings[:, 2:3] * self.expansions
+        return _swelling(felt, temperature, settings[:, 3:], self.bond, self.thickening)
 
     def held(self, settings: Floats, temperature: float, strain: float = 0.0) -> Floats:
         """Ln of the conducting share over that as planned at rest and 20 C, (n, K)."""
@@ -454,7 +458,7 @@ def _fit_loading(
     loading, ref = fit.loading, fit.loading.reference_state
     place = {s: i for i, s in enumerate(surface.states)}
     logs, share, at_rest = _material_logs(surface, place[ref], loading.dimension)
-    settings = np.vstack([bare.own, surface.settings])
+    settings = np.vstack([bare.own, bare.solved(surface.settings)])
     rows_x, rows_y, strained = [], [], {}
     for s in surface.states:
         strain, temperature = loading.strains[s], loading.temperatures[s]
@@ -509,7 +513,7 @@ def _fit_memory(
         values,
         range(1, len(first.visits)),
     )
-    settings = np.vstack([bare.own, surfaces[0].settings])[first.of]
+    settings = np.vstack([bare.own, bare.solved(surfaces[0].settings)])[first.of]
     numbers = memory_numbers(contacts, settings, *bare._along(settings, walk), walk)[:, 1:]
     found = []
     for k, (fit, surface) in enumerate(zip(fits, surfaces, strict=True)):
@@ -571,7 +575,7 @@ def _logs_less_electrodes(
 def _swelling(
     felt: ArrayLike,
     temperature: ArrayLike,
-    closed_at: float,
+    closed_at: float | Floats,
     bond: Bond | None,
     thickening: float,
 ) -> Floats:

@@ -22,6 +22,7 @@ from percsim.film.record import MeasuredFilm
 from percsim.findings.judged import Findings
 from percsim.findings.operation import operation
 from percsim.findings.temperature import temperature
+from percsim.states.temperature import ROOM_TEMPERATURE
 
 __all__ = ["budget", "cycles", "other_errors"]
 
@@ -253,6 +254,8 @@ def _measured(told: CycleTold, film: MeasuredFilm) -> dict[str, object]:
     """Put a measured film beside what was predicted before and after it."""
     path, logs = film.protocol, film.log_resistances
     after, before, noise = np.exp(told.band), np.exp(told.prior_band), told.noise
+    known = told.knowledge
+    opened = known.values["lambda_T"] * (ROOM_TEMPERATURE - known.values["closed_at"])
     return {
         "time_s": path.times,
         "strain": path.strains,
@@ -272,4 +275,5 @@ def _measured(told: CycleTold, film: MeasuredFilm) -> dict[str, object]:
         "width_before": told.before,
         "one_temperature": len(path.temperature_steps) == 0,
         "recloses": told.recloses,
+        "lambda_T_times_warmed_K": known.band(opened),
     }

@@ -21,7 +21,7 @@ __all__ = ["day_one", "outlook_rows", "prior_rows"]
 
 Floats = NDArray[np.float64]
 
-UNITS = {"g0": "S", "Ea": "J"}
+UNITS = {"g0": "S", "Ea": "J", "closed_at": "K"}
 
 
 def prior_rows(priors: Priors) -> list[dict[str, object]]:

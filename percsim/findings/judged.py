@@ -179,6 +179,7 @@ class Findings:
             beta=at.get("beta", contacts.beta),
             delta_b=at.get("delta_b", contacts.delta_b),
             thermal_share=at.get("lambda_T", contacts.thermal_share),
+            closed_at=at.get("closed_at", contacts.closed_at),
             Ea=at.get("Ea", contacts.Ea),
             measured=contacts.measured | told,
             # films were read: what they leave open of the threshold is carried

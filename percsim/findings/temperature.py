@@ -23,6 +23,7 @@ from percsim.film.readout import (
     separate,
     thermal_output,
 )
+from percsim.findings.day_one import UNITS
 from percsim.findings.judged import Findings, once
 from percsim.findings.layers import strained_across
 from percsim.findings.numbers import Ends
@@ -167,7 +168,7 @@ def _contains(known: Knowledge, names: Collection[str]) -> str:
             else prior.limits()
         )
         over = " over the simulated one" if prior.name == "threshold" else ""
-        told = span(low, high, "J" if prior.name == "Ea" else "")
+        told = span(low, high, UNITS.get(prior.name, ""))
         said.append(f"{prior.name}{over} {told}")
     if not said:
         return "nothing, every parameter counts as measured"

@@ -183,7 +183,7 @@ class ThermalOpening:
 
 
 def felt_strains(
-    felt: ArrayLike, temperature: ArrayLike, closed_at: float, bond: Bond | None
+    felt: ArrayLike, temperature: ArrayLike, closed_at: ArrayLike, bond: Bond | None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Thermal strain in the plane and through a film, see `ThermalOpening`.
 
@@ -193,17 +193,18 @@ def felt_strains(
         lambda_T alpha_f, the expansion that contacts feel [1/K].
     temperature : array_like
         [K], broadcast with it.
-    closed_at : float
+    closed_at : array_like
         Temperature of the reference state [K].
     bond : Bond or None
         What holds the film.
 
     """
     felt, t = np.asarray(felt, dtype=np.float64), np.asarray(temperature, dtype=np.float64)
+    shut = np.asarray(closed_at, dtype=np.float64)
     if bond is None:
-        free = np.asarray(felt * (t - closed_at))
+        free = np.asarray(felt * (t - shut))
         return free, free
-    free, since = felt * (bond.bonded_at - closed_at), t - bond.bonded_at
+    free, since = felt * (bond.bonded_at - shut), t - bond.bonded_at
     squeeze = 2.0 * bond.poisson_ratio / (1.0 - bond.poisson_ratio)
     rate = felt + squeeze * (felt - bond.part_expansion)
     plane = free + bond.part_expansion * since

@@ -12,6 +12,7 @@ from percsim.decision.priors import (
     ACTIVATION_RANGE,
     BETA_FACTOR,
     BREAKING_FACTOR,
+    CLOSED_WITHIN,
     HEALED,
     RECLOSE,
     RELAXED,
@@ -204,7 +205,8 @@ def _opening_rows(
         ),
         row(
             "temperature at which contacts are pressed shut", "closed_at",
-            round(contacts.closed_at - 273.15, 6), "C", "some tens of kelvin", at_rest,
+            round(contacts.closed_at - 273.15, 6), "C", f"{CLOSED_WITHIN:g} K either way",
+            at_rest,
         ),
         row(
             "share of thermal mismatch at the contacts", "lambda_T", contacts.thermal_share,

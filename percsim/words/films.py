@@ -13,6 +13,7 @@ PARAMETERS = {
     "beta": "the decay beta",
     "delta_b": "the opening delta_b at which contacts break",
     "lambda_T": "the share lambda_T of thermal mismatch",
+    "closed_at": "the temperature closed_at that shut the contacts",
     "Ea": "the activation energy Ea",
     "reclose": "the share reclose of its opening at which a contact closes again",
     "healed": "the share healed that it then conducts",

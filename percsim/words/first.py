@@ -117,6 +117,7 @@ _GROUPS = {
     "beta": "how contacts answer strain",
     "delta_b": "how contacts answer strain",
     "lambda_T": "how contacts answer heat",
+    "closed_at": "how contacts answer heat",
     "Ea": "how contacts answer heat",
     "reclose": "what contacts remember",
     "healed": "what contacts remember",

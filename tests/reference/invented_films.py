@@ -79,8 +79,8 @@ OPENS, PULLED = 0.5 * _RNG.random(300), 0.4 * (_RNG.random(300) - 0.25)
 
 @lru_cache(maxsize=4096)
 def _contacts(setting, temperature, strain, bond):
-    beta, delta_b, share = setting
-    opening = ThermalOpening(EXPANSION, CLOSED_AT, share, bond)
+    beta, delta_b, share, *shut = setting
+    opening = ThermalOpening(EXPANSION, *(shut or [CLOSED_AT]), share, bond)
     plane, through = opening.strains(temperature)
     delta = (plane + LIFTS * (through - plane)) * OPENS + strain * PULLED
     delta = np.maximum(delta, 1e-12)
@@ -113,8 +113,8 @@ class Invented:
 
     def log_films(self, film, phi, values, factor=1.0):
         """Ln R (n, visits) of films of loadings (n,) at given contacts."""
-        v = {**OWN, **values}
-        setting = [v[n] for n in LAW]
+        v = {**OWN, "closed_at": CLOSED_AT, **values}
+        setting = [v[n] for n in (*LAW, "closed_at")]
         phi = np.atleast_1d(phi) / factor
         out = []
         for strain, t in self.visits:

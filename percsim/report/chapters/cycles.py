@@ -141,8 +141,8 @@ def cycled(summary: Summary) -> Chapter | None:
     limits = []
     if one["one_temperature"]:
         limits.append(
-            "At one temperature only lambda_T (T - closed_at) shows, as lambda_T at the"
-            " planned closed_at."
+            "At one temperature only lambda_T (T - closed_at) shows:"
+            f" {_both(one['lambda_T_times_warmed_K'])} K at 20 C."
         )
     if one["recloses"] < 0.05:
         limits.append("Nothing closed again: reclose and healed stay undetermined.")

@@ -35,6 +35,7 @@ PARAMETER_NAMES = {
     "beta": "decay beta",
     "delta_b": "breaking opening delta_b",
     "lambda_T": "thermal share lambda_T",
+    "closed_at": "temperature that shut them",
     "Ea": "activation energy Ea",
     "reclose": "reclosing share",
     "healed": "healed share",
@@ -48,13 +49,14 @@ CAUSES = {
     "beta": ("#5f97a8", "////"),
     "delta_b": ("#e0a23c", ""),
     "lambda_T": ("#a7c9b0", "...."),
+    "closed_at": ("#4f7f62", ""),
     "Ea": ("#d7dee2", "xxxx"),
     "reclose": ("#7d5a8c", ""),
     "healed": ("#c9a7d4", "////"),
     "relaxed": ("#ece0f2", "...."),
     "together": ("#f4f1e6", ""),
 }
-_UNITS = {"g0": "S", "Ea": "J"}
+_UNITS = {"g0": "S", "Ea": "J", "closed_at": "K"}
 
 
 def parameter_text(row: Row, value: Any) -> str:
