@@ -36,7 +36,7 @@ NONE = {
     "known_within": 1,
 }  # fmt: skip
 MEASURED = {
-    "closed_at": "-40 C",
+    "closed_at": {"value": "-40 C", "basis": "measured"},
     "beta": {"value": 100, "basis": "measured"},
     "delta_b": {"value": 0.01, "basis": "measured"},
     "lambda_T": {"value": 0.3, "basis": "measured"},
@@ -158,7 +158,7 @@ def test_medians_of_a_run_read_back_tell_the_numbers_of_the_plan(layout, lie):
     middle = {name: value for name, value in middle.items() if name not in MEMORY}
     assert middle == pytest.approx(
         {"g0": 80e-6, "beta": 100.0, "delta_b": 0.01, "lambda_T": 0.3,
-         "Ea": 10e-3 * elementary_charge, "threshold": 1.0}, rel=0.01,
+         "closed_at": 233.15, "Ea": 10e-3 * elementary_charge, "threshold": 1.0}, rel=0.01,
     )  # fmt: skip
 
 

@@ -162,9 +162,9 @@ def _gradient(findings: Findings) -> list[dict[str, object]]:
     measured = contacts.measured if isinstance(contacts, ContactParameters) else frozenset()
     centre = dict(findings.centre)
     known = model.parameters | centre
-    names = [name for name in model.parameters if name not in MEMORY] + ["threshold"]
-    # shares of 1 cannot be a tenth more
-    held = {name: known[name] for name in MEMORY}
+    # shares of 1 cannot be a tenth more, nor does a tenth of a temperature mean anything
+    held = {name: known[name] for name in (*MEMORY, "closed_at")}
+    names = [name for name in model.parameters if name not in held] + ["threshold"]
     here = np.array([known[name] for name in names])
 
     def read(changed: Floats) -> tuple[Floats, Floats, Floats]:

@@ -247,7 +247,9 @@ def test_brute_force_says_the_same_of_everything(film, model, seed):
     """All numbers free, boxes that scatter, rows under strain: pass shares to what the
     draws of both leave (0.8 points of ours, whose effective number is some 600)."""
     rows = rows_of(
-        film, truth_at(0.7 * np.random.default_rng(seed).standard_normal(6)), seed
+        film,
+        truth_at(0.7 * np.random.default_rng(seed).standard_normal(len(PRIORS.free))),
+        seed,
     )
     found = measured(model, rows, PRIORS, BENCH, SEED, n=4096).knowledge
     twin = Twin(model, rows, PRIORS, BENCH)
@@ -291,7 +293,7 @@ def test_intervals_hold_the_truth():
 
 def test_films_are_reported_in_the_state_that_they_were_read_in(film):
     """Films that lose all paths only when warmed, or pulled, count as they conduct cold."""
-    truth = truth_at([0.0, 0.0, -2.0, 0.5, 0.0, 0.0])
+    truth = truth_at([0.0, 0.0, -2.0, 0.5, 0.0, 0.0, 0.0])
     phis = (0.12, 0.145, 0.165, 0.22)
     logs = film.log_films(FILM, np.array(phis), without_threshold(truth))
     at_rest, pulled, warm = (np.isfinite(logs[:, s]) for s in (0, 3, 4))
@@ -346,7 +348,7 @@ def test_medians_fed_back_return_the_plan(film, model):
 
 
 def test_known_numbers_come_back(film, model):
-    truth = truth_at([1.0, -0.5, 0.3, 0.2, 0.0, -0.8])
+    truth = truth_at([1.0, -0.5, 0.3, 0.2, 0.0, 0.0, -0.8])
     rows = rows_of(film, truth, 812, (0.13, 0.16, 0.2, 0.24), films=5)
     found = measured(model, rows, PRIORS, BENCH, SEED)
     for name in ("g0", "threshold", "beta", "delta_b"):
@@ -361,7 +363,7 @@ def test_known_numbers_come_back(film, model):
 
 
 def test_a_slip_is_named_and_counts_little(film, model):
-    truth = truth_at(np.zeros(6))
+    truth = truth_at(np.zeros(len(PRIORS.free)))
     rows = rows_of(film, truth, 77, (0.13, 0.16, 0.2, 0.24), films=5)
     clean = measured(model, rows, PRIORS, BENCH, SEED)
     off = replace(rows[3], label="slipped", resistance=rows[3].resistance * 10.0)
@@ -379,7 +381,11 @@ def test_open_films_bound_the_threshold_from_below(model):
     found = measured(model, rows, PRIORS, BENCH, SEED)
     own = model.own_threshold(found.knowledge.contacts, found.knowledge.values["threshold"])
     before = model.own_threshold(
-        {n: v for n, v in PRIORS.values(np.zeros((1, 6))).items() if n != "threshold"}
+        {
+            n: v
+            for n, v in PRIORS.values(np.zeros((1, len(PRIORS.free)))).items()
+            if n != "threshold"
+        }
     )
     assert np.mean(own > 0.9 * 0.1) > 0.9
     assert np.median(own) > before[0]
@@ -397,7 +403,7 @@ def test_open_films_bound_the_threshold_from_below(model):
 
 
 def test_open_films_among_films_that_conduct_are_named_and_count(film, model):
-    truth = truth_at(np.zeros(6))
+    truth = truth_at(np.zeros(len(PRIORS.free)))
     rows = rows_of(film, truth, 77, (0.13, 0.16, 0.2, 0.24), films=3)
     top = rows[3]
     half = replace(top, label="open", resistance=np.inf, relative_change=None, strain=0.0)
@@ -459,7 +465,7 @@ def test_the_scatter_of_the_bench_is_learnt(film, plain):
 
 
 def test_a_change_tells_of_the_response_not_of_the_level(film, model):
-    rows = rows_of(film, truth_at([0, 1.0, 0, 0, 0, 0]), 4, (0.17,))
+    rows = rows_of(film, truth_at([0, 1.0, 0, 0, 0, 0, 0]), 4, (0.17,))
     both = measured(model, rows, PRIORS, BENCH, SEED).knowledge
     plain = [replace(r, strain=0.0, relative_change=None) for r in rows]
     level = measured(model, plain, PRIORS, BENCH, SEED).knowledge
@@ -477,7 +483,7 @@ def test_the_same_seed_gives_the_same_digits_for_any_threads():
         "import numpy as np\n"
         "from decision.test_posterior import *\n"
         "film = Invented(); model = film.model(noise=0.08)\n"
-        "rows = rows_of(film, truth_at(np.zeros(6)), 3)\n"
+        "rows = rows_of(film, truth_at(np.zeros(len(PRIORS.free))), 3)\n"
         "known = measured(model, rows, PRIORS, BENCH, SEED).knowledge\n"
         "print(known.z.sum().hex(), known.scale.sum().hex())\n"
     )

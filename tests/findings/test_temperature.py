@@ -9,7 +9,6 @@ from reference import formula_records
 from reference.formula_records import OPENED
 from reference.made_up_findings import (
     ACTIVATION,
-    CLOSED_AT,
     OPENING,
     TEMPERATURES,
     coefficient,
@@ -119,7 +118,7 @@ def formula_logs(findings, candidate, states):
     expansion = findings.plan.thermal(loading.weight_fraction).expansion
 
     def log_r(strain, temperature):
-        swelling = known["lambda_T"] * expansion * (temperature - CLOSED_AT)
+        swelling = known["lambda_T"] * expansion * (temperature - known["closed_at"])
         opened = OPENED[:, None] * strain + OPENED[::-1, None] * swelling
         opened = np.maximum(opened, 1e-12)
         holds = ndtr(np.log(known["delta_b"] / opened))
