@@ -73,6 +73,9 @@ READING = ("at rest", "strained", "strain setting")
 COLUMNS = (*LOT, *CUP, *OWN, *READING)
 """Standard normal numbers that make a film and its reading, in order."""
 
+CONTACTS = ("beta", "delta_b", "lambda_T", "closed_at", "Ea")
+"""What is drawn of the contacts."""
+
 
 @dataclass(frozen=True, slots=True)
 class World:
@@ -88,6 +91,7 @@ class World:
     beta: float
     delta_b: float
     lambda_T: float  # noqa: N815 - the symbol of the formulas
+    closed_at: float
     Ea: float
     aspect_ratio: float
     threshold: float
@@ -203,11 +207,11 @@ class Maker:
     def _simulate(self, number: int) -> World:
         drawn = self.drawn(number)
         recipe = with_aspect_ratio(self.plan.recipe(0.2), drawn["aspect_ratio"])
-        contacts = {name: drawn[name] for name in ("beta", "delta_b", "lambda_T", "Ea")}
+        contacts = {name: drawn[name] for name in CONTACTS}
         law = replace(
             self.plan.law(), beta=drawn["beta"], delta_b=drawn["delta_b"], Ea=drawn["Ea"]
         )
-        made = _Material(self, number, recipe, law, drawn["lambda_T"])
+        made = _Material(self, number, recipe, law, drawn["lambda_T"], drawn["closed_at"])
         threshold, error = made.threshold()
         loadings = made.loadings(threshold)
         own = LoadingThreshold(threshold, threshold * error, ASPECT_SLOPE)
@@ -256,6 +260,7 @@ class _Material:
     recipe: Recipe
     law: ContactOpeningLaw
     share: float
+    closed_at: float
 
     def opened(self, phi: float, length: float, number: int, cube: bool = False):
         """Particles and links of a box, opened as this world's contacts are."""
@@ -267,7 +272,7 @@ class _Material:
         links = ps.find_links(ps.place_particles(recipe, box, placement), 0.0)
         draws = int(self.maker.rng(self.number, 2, *key, 1).integers(2**62))
         thermal = ThermalOpening(
-            recipe.thermal_expansion, plan.closed_at.value, self.share, plan.bond
+            recipe.thermal_expansion, self.closed_at, self.share, plan.bond
         )
         law = replace(self.law, seed=draws)
         return OpenedBox.of(links, law, plan.mounting(), thermal), law

@@ -60,7 +60,7 @@ def power_law(level=0.5):
     rest = level - EXPONENT * np.log(phi / CRITICAL - 1.0)
     log_rho = rest[:, None] + RISE * np.array([0.0, 0.25, 1.0])
     return World(
-        beta=100.0, delta_b=0.01, lambda_T=0.3, Ea=0.0, aspect_ratio=15.0,
+        beta=100.0, delta_b=0.01, lambda_T=0.3, closed_at=233.15, Ea=0.0, aspect_ratio=15.0,
         threshold=CRITICAL, threshold_error=0.0, phi=phi, log_rho=log_rho,
         end=np.full((3, 3), -2e-5), log_error=np.zeros(3), step_error=np.zeros(3),
     )  # fmt: skip

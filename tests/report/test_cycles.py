@@ -29,6 +29,7 @@ def measured(**more):
     rows = {"time_s": [0.0, 1.0, 2.0], "strain": [0.0, 1e-3, 0.0],
             "temperature_K": [293.15] * 3, "ratio": [1.0, 1.02, 1.004],
             "error_percent": band(0.2), "one_temperature": True, "recloses": 0.5,
+            "lambda_T_times_warmed_K": band(18.0),
             "width_left": {"beta": 0.4, "reclose": 0.2, "healed": 0.95}}  # fmt: skip
     for key in ("predicted", "predicted_before"):
         rows |= {key: [1.0, 1.02, 1.005], f"{key}_p05": [1.0, 1.01, 1.0],
@@ -103,7 +104,7 @@ def test_what_one_film_cannot_tell_is_said():
     assert claim.index("20 %") < claim.index("40 %")  # the narrowest first
     assert "healed" not in claim  # hardly narrowed
     told = plain(made.words)
-    assert "lambda_T (T - closed_at)" in told
+    assert "lambda_T (T - closed_at) shows: 18 (" in told
     assert "undetermined" not in told
     both = summary(measured=[measured(one_temperature=False, recloses=0.0)])
     told = plain(cycled(both).words)
