@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import os
 import shlex
-import time
 from collections.abc import Callable, Sequence
-from contextlib import nullcontext
+from contextlib import ExitStack
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +33,7 @@ from percsim.boxes.folder import (
     write_atomically,
 )
 from percsim.boxes.growth import GrowthJob
-from percsim.boxes.pool import LocalProcesses
+from percsim.boxes.pool import LocalProcesses, checked_workers
 from percsim.boxes.simulate import BoxJob, finished, run_job, solve_sample
 from percsim.boxes.store import (
     DATABASE,
@@ -42,7 +42,7 @@ from percsim.boxes.store import (
     encode_json,
     environment_record,
 )
-from percsim.boxes.workers import Executor, Progress, run_jobs
+from percsim.boxes.workers import Executor, Progress, run_jobs, runs_here
 from percsim.errors import FolderError, PlanError
 from percsim.findings import Findings, Told, assemble, find
 from percsim.findings.improvement import improvement
@@ -60,7 +60,7 @@ from percsim.jobs import (
 )
 from percsim.plan import Plan
 from percsim.process import check_interrupt, interrupts, one_blas_thread
-from percsim.report import write_report
+from percsim.report import drawings, write_report
 from percsim.report.cups import cup_sheet
 from percsim.report.series import BoxPicture
 from percsim.result import Result
@@ -76,10 +76,6 @@ __all__ = [
     "run_plan",
     "threshold_jobs",
 ]
-
-WORTH_A_PROCESS = 5.0
-"""Time that boxes took [s] for which a process that draws beside is worth its start."""
-DRAWS = ("matplotlib.figure", "matplotlib.backends.backend_agg", "percsim.report.figures")
 
 
 def _sample(plan: Plan, findings: Findings) -> BoxPicture | None:
@@ -118,6 +114,9 @@ def _write(
     these boxes. `told` and `first` are as in `run_plan`.
     """
     made = blocks is True
+    if beside is not None:  # they have nothing to do until there is something to draw
+        for _ in range(beside.workers):
+            beside.submit(import_module, "matplotlib.backends.backend_agg")
     summary, findings, tables = assemble(plan, records, stages, with_blocks=made, told=told)
     if isinstance(blocks, dict) and blocks["of"] == _source_of_blocks(plan, records):
         summary["film"] = blocks["film"]
@@ -145,13 +144,14 @@ def _write(
         write_atomically(results / "cups.csv", cup_sheet(plan, findings.first))
         first(findings.first)
         told("draw")
+        pictures = drawings(
+            summary, tables, _sample(plan, findings), folder / "figures", beside
+        )
         improved = improvement(findings)
         if improved is not None:
             summary["improvement"] = improved
         write_atomically(results / "summary.json", encode_json(summary, indent=1) + "\n")
-        report = write_report(
-            results, summary, tables, _sample(plan, findings), folder / "figures", beside
-        )
+        report = write_report(results, summary, tables, pictures)
         check_interrupt()
         show(folder, results)
     except (OSError, FolderError) as error:
@@ -248,7 +248,10 @@ def run_plan(
     if fresh or not (folder / DATABASE).is_file():
         check_placement(plan)
     same = {"plan.toml": checksum(plan.text.encode())}
-    with Store.open(folder, fresh=fresh, same=same, read_results=True) as store:
+    with (
+        Store.open(folder, fresh=fresh, same=same, read_results=True) as store,
+        ExitStack() as open_pools,
+    ):
         damaged = tuple(store.damaged)
         if not add:
             refuse_other_boxes(plan, store)
@@ -257,7 +260,20 @@ def run_plan(
             store.save_artefacts(_of_plan(plan))
 
         # a second process to compile is of no use where each core has a worker
-        alone = workers == 1 or executor is not None
+        alone = executor is not None or runs_here(workers)
+        pools: list[LocalProcesses] = []
+
+        def carry_out(jobs: Sequence[GrowthJob | BoxJob], **more: Any) -> None:
+            left = len({job.key for job in jobs} - store.keys())
+            if left and not alone and not pools:
+                pool = LocalProcesses(
+                    min(left, checked_workers(workers)), preload=[run_job.__module__]
+                )
+                pools.append(open_pools.enter_context(pool))
+            run_jobs(
+                run_job, jobs, workers=workers, store=store, progress=progress,
+                executor=pools[0] if pools else executor, **more,
+            )  # fmt: skip
 
         def run(boxes: Sequence[BoxJob]) -> None:
             jobs: list[GrowthJob | BoxJob] = [
@@ -265,28 +281,15 @@ def run_plan(
                 *boxes,
                 *across_jobs(plan),
             ]
-            run_jobs(
-                run_job,
-                # two mixes may share a box
-                evenly(list({job.key: job for job in jobs}.values())),
-                workers=workers,
-                store=store,
-                progress=progress,
-                prepare=partial(compile_kernels, plan, alone=alone),
-                executor=executor,
-            )
+            # two mixes may share a box
+            jobs = evenly(list({job.key: job for job in jobs}.values()))
+            carry_out(jobs, prepare=partial(compile_kernels, plan, alone=alone))
 
-        begun = time.monotonic()
         stages = spend(plan, store.records, run)
         if verify_film is not None:
             found = find(plan, store.records(), stages)
-            run_jobs(
-                run_job,
-                film_jobs(found.plan, found.recipe.weight_fraction, verify_film),
-                workers=workers,
-                store=store,
-                progress=progress,
-                executor=executor,
+            carry_out(
+                film_jobs(found.plan, found.recipe.weight_fraction, verify_film)
             )
         environments = store.environments or [environment_record()]
         words = ["percsim", "run", plan.path or plan.name, "--out", str(out)]
@@ -300,12 +303,10 @@ def run_plan(
         }
         records, text = store.records(), plan.whole_text
         blocks = verify_film is not None or store.load_artefact("blocks", False)
-        worth = workers != 1 and time.monotonic() - begun > WORTH_A_PROCESS
-        with LocalProcesses(1, preload=DRAWS) if worth else nullcontext() as beside:
-            result = _write(
-                plan, text, folder, records, extra, stages, store, blocks, told, first,
-                beside,
-            )  # fmt: skip
+        result = _write(
+            plan, text, folder, records, extra, stages, store, blocks, told, first,
+            pools[0] if pools else None,
+        )  # fmt: skip
         if verify_film is not None:
             store.save_artefacts(_kept_blocks(plan, records, result))
     return replace(result, recomputed=damaged)

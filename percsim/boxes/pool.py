@@ -374,8 +374,7 @@ class LocalProcesses:
     def _end(self) -> None:
         for worker in self._pool:
             worker.pipe.close()
-            if worker.task is not None or self._killing:
-                worker.process.terminate()
+            worker.process.terminate()  # to put its own house in order takes it long
         deadline = time.monotonic() + 2.0
         for worker in self._pool:
             worker.process.join(max(0.0, deadline - time.monotonic()))

@@ -24,7 +24,9 @@ from percsim.boxes.store import Record, Store, decode_json, encode_json
 from percsim.errors import FolderError, PercsimError
 from percsim.process import check_interrupt, interrupts, one_blas_thread
 
-__all__ = ["Executor", "Interrupted", "Job", "Outcome", "Progress", "run_jobs"]
+__all__ = [
+    "Executor", "Interrupted", "Job", "Outcome", "Progress", "run_jobs", "runs_here",
+]  # fmt: skip
 
 _BATCH_SECONDS = 1.0
 _TRUSTED_SECONDS = 5.0  # until then the times that jobs say count more than the clock,
@@ -206,6 +208,11 @@ def _run_batch(
 
 
 # --- the run
+
+
+def runs_here(workers: int | None) -> bool:
+    """Whether so many workers are this process itself, which may not have others."""
+    return checked_workers(workers) == 1 or multiprocessing.current_process().daemon
 
 
 class _Run:
@@ -399,7 +406,7 @@ def run_jobs(
                     prepare() if elsewhere is None else elsewhere(prepare)
                 run.prepared()
                 _run_on(executor, function, todo, run)
-            elif todo and (n_workers == 1 or multiprocessing.current_process().daemon):
+            elif todo and runs_here(workers):
                 if prepare:
                     prepare()
                 run.prepared()

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,10 +20,12 @@ from percsim.report.rows import Table, write_tables
 
 if TYPE_CHECKING:
     from percsim.boxes.pool import LocalProcesses
+    from percsim.report.figures import Drawing
     from percsim.report.series import BoxPicture
 
 __all__ = [
     "Report",
+    "drawings",
     "write_report",
     "write_tables",
 ]
@@ -52,13 +54,44 @@ class Report:
     failures: tuple[str, ...]
 
 
-def write_report(
-    folder: str | os.PathLike[str],
+def drawings(
     summary: Summary,
     tables: Mapping[str, Table],
     sample: BoxPicture | None = None,
     drawn: Path | None = None,
     beside: LocalProcesses | None = None,
+) -> Iterator[Drawing]:
+    """Draw the figures that the page of a run shows, in its order.
+
+    Parameters
+    ----------
+    summary, tables
+        As of `write_report`.
+    sample : BoxPicture, optional
+        One box, for its picture.
+    drawn : Path, optional
+        Folder of figures of before, whose pictures stand where their data do.
+    beside : LocalProcesses, optional
+        As of `percsim.report.figures.draw`.
+
+    """
+    from percsim.report.chapters import chapters_of
+    from percsim.report.figures import draw
+    from percsim.report.series import Run
+
+    index, _ = deciding_index(summary)
+    cast = tables["castings"]
+    rows = [i for i, of in enumerate(cast["candidate"]) if of == index]
+    mine = {key: [column[i] for i in rows] for key, column in cast.items()}
+    names = [chapter.figure for chapter in chapters_of(summary) if chapter.figure]
+    return draw(Run(summary, mine, sample), names, drawn, beside)
+
+
+def write_report(
+    folder: str | os.PathLike[str],
+    summary: Summary,
+    tables: Mapping[str, Table],
+    drawings: Iterable[Drawing],
 ) -> Report:
     """Write the tables, the figures and the page of a run, each whole or absent.
 
@@ -70,12 +103,8 @@ def write_report(
         The summary of the run, in memory or as read back from `summary.json`.
     tables : mapping of str to mapping of str to sequence
         Columns of `candidates`, `castings`, `boxes` and `responses`.
-    sample : BoxPicture, optional
-        One box, for its picture.
-    drawn : Path, optional
-        Folder of figures of before, whose pictures stand where their data do.
-    beside : LocalProcesses, optional
-        As of `percsim.report.figures.draw`.
+    drawings : iterable of Drawing
+        Its figures, as `drawings` gives them.
 
     Returns
     -------
@@ -96,24 +125,16 @@ def write_report(
 
     """
     from percsim.report.chapters import chapters_of
-    from percsim.report.figures import draw
     from percsim.report.page import render_page
-    from percsim.report.series import Run
 
     folder = Path(folder)
     pictures = folder / "figures"
     folder.mkdir(parents=True, exist_ok=True)
     files = write_tables(folder, tables)
-    drawings, failures = [], []
-    chapters = chapters_of(summary)
-    index, _ = deciding_index(summary)
-    cast = tables["castings"]
-    rows = [i for i, of in enumerate(cast["candidate"]) if of == index]
-    mine = {key: [column[i] for i in rows] for key, column in cast.items()}
-    names = [chapter.figure for chapter in chapters if chapter.figure]
-    for drawing in draw(Run(summary, mine, sample), names, drawn, beside):
+    shown, failures = [], []
+    for drawing in drawings:
         check_interrupt()
-        drawings.append(drawing)
+        shown.append(drawing)
         target = pictures / f"{drawing.name}.png"
         if drawing.failed:
             failures.append(f"{drawing.name}: {drawing.note}")
@@ -125,6 +146,6 @@ def write_report(
             failures.append(f"{drawing.name}: {error}")
             _log.warning("figure %s was not saved: %s", drawing.name, error)
     page = write_atomically(
-        folder / "report.html", render_page(summary, chapters, drawings)
+        folder / "report.html", render_page(summary, chapters_of(summary), shown)
     )
     return Report(page, (*files, page), tuple(failures))

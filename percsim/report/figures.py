@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import metadata, resources
@@ -347,27 +348,29 @@ def draw(
     drawn : Path, optional
         Folder of pictures drawn before: one that shows the same data is taken from there.
     beside : LocalProcesses, optional
-        A process that draws meanwhile all but the first and what solves a box, for which
-        kernels are at hand here.
+        Processes that draw them from now on; without, each is drawn here when it is asked
+        for.
 
-    Yields
-    ------
-    Drawing
-        A picture, or the reason why there is none.
+    Returns
+    -------
+    iterator of Drawing
+        Pictures in the order of the names, or the reason why there is none.
 
     """
     run = replace(run, summary=open_films_marked(run.summary)).of_one_mix()
-    seen = {name: run.restricted(FIGURES[name].reads) for name in names}
-    lent = {
-        name: beside.submit(_drawing, name, seen[name], drawn)
-        for name in names[1:]
-        if beside is not None and "sample" not in FIGURES[name].reads
-    }
-    for name in names:
-        try:
-            yield lent[name].result()
-        except (KeyError, WorkerDiedError):
-            yield _drawing(name, seen[name], drawn)
+    asked = [(name, run.restricted(FIGURES[name].reads), drawn) for name in names]
+    if beside is None:
+        return (_drawing(*each) for each in asked)
+    lent = [beside.submit(_drawing, *each) for each in asked]
+    return (_lent(future, *each) for future, each in zip(lent, asked, strict=True))
+
+
+def _lent(future: Future[Drawing], name: str, run: Run, drawn: Path | None) -> Drawing:
+    """Wait for a figure; where the process that drew it died, draw it here."""
+    try:
+        return future.result()
+    except WorkerDiedError:
+        return _drawing(name, run, drawn)
 
 
 def _drawing(name: str, run: Run, drawn: Path | None) -> Drawing:
