@@ -599,10 +599,15 @@ def _lattice(n: int) -> Network:
 def compile_kernels(plan: Plan, *, alone: bool = True) -> None:
     """Run a box and a threshold here, so that workers find kernels ready.
 
-    The fullest box, because large networks take kernels of their own. On a machine that has
-    none compiled, unless `alone`, a second process compiles those that place, link and
-    grow, while this one compiles those that solve; should it fail, this one does it all.
+    The fullest box, because large networks take kernels of their own. Nothing is run where
+    they are ready. On a machine that has none compiled, unless `alone`, a second process
+    compiles those that place, link and grow, while this one compiles those that solve;
+    should it fail, this one does it all.
     """
+    last = ["growth.grow", "iteration.conjugate_gradient", "opening.powers", "memory.advance"]
+    last += ["relax.add_batch"] if plan.placement.impenetrable > 0.0 else []
+    if all(map(compiled, last)):
+        return
     fullest = max(
         box_jobs(plan), key=lambda job: job.box.volume * job.recipe.volume_fraction
     )

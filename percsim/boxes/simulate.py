@@ -38,10 +38,10 @@ from percsim.network.sensitivity import (
     noise_index,
 )
 from percsim.network.solve import Solution, Sweep, solve_network
-from percsim.particles.bodies import Particles
+from percsim.particles.bodies import FLAKE, ROD, Particles
 from percsim.particles.box import Box
 from percsim.particles.placement import Clusters, expected_counts, place_particles
-from percsim.particles.shapes import measure_orientation
+from percsim.particles.shapes import order_parameter
 from percsim.states.history import History, Memory
 from percsim.states.strain import Mounting, State, move_affinely
 from percsim.states.temperature import ROOM_TEMPERATURE, ThermalOpening
@@ -601,13 +601,13 @@ def effective_medium_estimate(links: Links, network: Network) -> float:
 
 def _orders(job: BoxJob, particles: Particles) -> dict[str, float]:
     """Order parameters as they came out: pushing hard particles apart also turns them."""
-    found = measure_orientation(particles)
-    abouts = {"flake": "order_thickness", "rod": "order_current"}
+    box = particles.box
+    abouts = {"flake": (FLAKE, box.dimension - 1), "rod": (ROD, box.axis)}
     kinds = {filler.kind for filler, _ in job.recipe.fillers}
     return {
-        f"{kind}_order": found[kind][about] if kind in found else 0.0
-        for kind, about in abouts.items()
-        if kind in kinds
+        f"{name}_order": order_parameter(particles.axes[particles.kinds == kind], about)
+        for name, (kind, about) in abouts.items()
+        if name in kinds
     }
 
 
@@ -634,5 +634,6 @@ def _carrying_share(
     if not n_particles or not currents.size:
         return 0.0
     carries = np.abs(currents) > 1e-12 * np.abs(currents).max()
-    nodes = np.unique(network.resistors[carries])
-    return float((nodes < n_particles).sum() / n_particles)
+    met = np.zeros(network.n_nodes, dtype=np.bool_)
+    met[network.resistors.take(np.flatnonzero(carries), axis=0)] = True
+    return float(np.count_nonzero(met[:n_particles]) / n_particles)

@@ -42,43 +42,6 @@ def _turns(factors, axes, stretches):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _motion(  # type: ignore[no-untyped-def]
-    k, turn, pairs, normals, points, images, centers, lengths, stretches
-):
-    """Tell the normal motion at contact k: film and turning bodies, and film alone."""
-    d = centers.shape[1]
-    film = motion = a2 = u2 = 0.0
-    u0, u1 = normals[k, 0], normals[k, 1]
-    if d == 3:
-        u2 = normals[k, 2]
-    for side in range(2):
-        body = pairs[k, side]
-        sign = 1.0 - 2.0 * side
-        # from the centre, that of the image used, to the contact point
-        a0 = points[k, 0] - (centers[body, 0] + side * images[k, 0] * lengths[0])
-        a1 = points[k, 1] - (centers[body, 1] + side * images[k, 1] * lengths[1])
-        if d == 3:
-            a2 = points[k, 2] - (centers[body, 2] + side * images[k, 2] * lengths[2])
-        v0, v1, v2 = turn[body, 0], turn[body, 1], turn[body, 2]
-        along = u0 * a0 + u1 * a1 + u2 * a2
-        crossed = (
-            u0 * (v1 * a2 - v2 * a1) + u1 * (v2 * a0 - v0 * a2) + u2 * (v0 * a1 - v1 * a0)
-        )
-        second = (u0 * v0 + u1 * v1 + u2 * v2) * (v0 * a0 + v1 * a1 + v2 * a2) - along * (
-            v0 * v0 + v1 * v1 + v2 * v2
-        )
-        strained = (
-            u0 * (stretches[0] - 1.0) * a0
-            + u1 * (stretches[1] - 1.0) * a1
-            + u2 * (stretches[2] - 1.0) * a2
-        )
-        film += sign * (along + strained)
-        # without the part that both share, or small openings would lose digits
-        motion += sign * (strained - crossed - second * turn[body, 3])
-    return motion, film
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def opening_parts(  # type: ignore[no-untyped-def]
     factors, axes, pairs, normals, points, images, centers, lengths, stretches, unit
 ):
@@ -113,28 +76,51 @@ def opening_parts(  # type: ignore[no-untyped-def]
         by s on top, the contact opens by opened + (s - 1) stretched.
 
     """
-    m = pairs.shape[0]
+    m, d = pairs.shape[0], axes.shape[1]
     turn = _turns(factors, axes, stretches)
     opened, stretched = np.empty(m), np.empty(m)
+    # by name, as an array might be what is written to below
+    length0, length1, length2 = lengths[0], lengths[1], lengths[2] if d == 3 else 0.0
+    grown0, grown1, grown2 = stretches[0] - 1.0, stretches[1] - 1.0, stretches[2] - 1.0
     for k in range(m):
-        motion, film = _motion(
-            k, turn, pairs, normals, points, images, centers, lengths, stretches
-        )
+        film = motion = a2 = u2 = 0.0
+        u0, u1 = normals[k, 0], normals[k, 1]
+        if d == 3:
+            u2 = normals[k, 2]
+        for side in range(2):
+            body = np.uint32(pairs[k, side])  # a signed index is tested at each use
+            sign = 1.0 - 2.0 * side
+            # from the centre, that of the image used, to the contact point
+            a0 = points[k, 0] - (centers[body, 0] + side * images[k, 0] * length0)
+            a1 = points[k, 1] - (centers[body, 1] + side * images[k, 1] * length1)
+            if d == 3:
+                a2 = points[k, 2] - (centers[body, 2] + side * images[k, 2] * length2)
+            v0, v1, v2 = turn[body, 0], turn[body, 1], turn[body, 2]
+            along = u0 * a0 + u1 * a1 + u2 * a2
+            crossed = (
+                u0 * (v1 * a2 - v2 * a1)
+                + u1 * (v2 * a0 - v0 * a2)
+                + u2 * (v0 * a1 - v1 * a0)
+            )
+            second = (u0 * v0 + u1 * v1 + u2 * v2) * (
+                v0 * a0 + v1 * a1 + v2 * a2
+            ) - along * (v0 * v0 + v1 * v1 + v2 * v2)
+            strained = u0 * grown0 * a0 + u1 * grown1 * a1 + u2 * grown2 * a2
+            film += sign * (along + strained)
+            # without the part that both share, or small openings would lose digits
+            motion += sign * (strained - crossed - second * turn[body, 3])
         opened[k], stretched[k] = motion / unit, film / unit
     return opened, stretched
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def opening_slope(  # type: ignore[no-untyped-def]
-    factors, axes, pairs, normals, points, images, centers, lengths, stretches, unit,
-    swelling, relative, power, ahead,
-):  # fmt: skip
+def opening_slope(opened, stretched, swelling, relative, power, ahead):  # type: ignore[no-untyped-def]
     """Sum over contacts of power times further opening, at a state nearby.
 
     Parameters
     ----------
-    factors, axes, pairs, normals, points, images, centers, lengths, stretches, unit
-        As for `opening_parts`, at the state nearby.
+    opened, stretched : (m,) ndarray of float64
+        From `opening_parts` at the state nearby.
     swelling : float
         s - 1 there.
     relative : (m,) ndarray of float64
@@ -150,15 +136,11 @@ def opening_slope(  # type: ignore[no-untyped-def]
         Over the contacts that are open.
 
     """
-    turn = _turns(factors, axes, stretches)
     total = 0.0
-    for k in range(pairs.shape[0]):
+    for k in range(relative.size):
         if relative[k] < 0.0 or power[k] == 0.0:
             continue
-        motion, film = _motion(
-            k, turn, pairs, normals, points, images, centers, lengths, stretches
-        )
-        change = motion / unit + swelling * (film / unit) - relative[k]
+        change = opened[k] + swelling * stretched[k] - relative[k]
         if relative[k] > 0.0 or (ahead and change > 0.0):
             total += power[k] * change
     return total

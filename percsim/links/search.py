@@ -99,7 +99,8 @@ class Links:
         p = self.particles
         first, second = self.pairs[:, 0], self.pairs[:, 1]
         shift = self.images * np.asarray(p.box.size)
-        return self.points - p.centers[first], self.points - (p.centers[second] + shift)
+        own, other = (p.centers.take(ends, axis=0) for ends in (first, second))
+        return self.points - own, self.points - (other + shift)
 
 
 def _bodies_only(particles: object) -> Particles:

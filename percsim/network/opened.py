@@ -210,12 +210,14 @@ class OpenedBox:
 
         `factors` (m,) multiply their conductances.
         """
+        ends, n = self.ends, len(self.links.particles)
         g = self.conductances(law, temperature, relative, conducts, factors)
-        kept = np.ones(len(g), dtype=np.bool_)
-        kept[: len(relative)] = conducts
-        everything, n = bool(conducts.all()), len(self.links.particles)
-        ends = self.ends if everything else self.ends[kept]
-        return Network(n + 2, ends, g if everything else g[kept], n, n + 1)
+        if not conducts.all():
+            kept = np.ones(len(g), dtype=np.bool_)
+            kept[: len(relative)] = conducts
+            rows = np.flatnonzero(kept)  # ten times as fast as the mask itself
+            ends, g = ends.take(rows, axis=0), g.take(rows)
+        return Network(n + 2, ends, g, n, n + 1)
 
     def conductances(
         self,
@@ -264,8 +266,8 @@ class OpenedBox:
         )  # fmt: skip
 
         def to(strain: float, swelling: float, shape: float, ahead: bool = False) -> float:
-            nearby = (*self._geometry(strain, shape), swelling, relative, power, ahead)
-            moved = opening_slope(*nearby)
+            parts = opening_parts(*self._geometry(strain, shape))
+            moved = opening_slope(*parts, swelling, relative, power, ahead)
             return -law.beta * float(moved)
 
         thermal = self.thermal

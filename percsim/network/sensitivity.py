@@ -481,7 +481,7 @@ def effective_medium_conductance(conductances: ArrayLike, coordination: float) -
 
     def excess(log_medium: float) -> float:
         medium = np.exp(log_medium)
-        return float(np.mean((g - medium) / (g + c * medium)))
+        return float(np.sum((g - medium) / (g + c * medium)))
 
     low, high = np.log(g[g > 0.0].min()), np.log(g.max())
     while excess(low) < 0.0:
