@@ -293,8 +293,9 @@ class FirstPage:
 
 
 def first_page(
-    plan: Plan, films: Sequence[Films], found: Answer, *, whole: bool = True
-) -> FirstPage:
+    plan: Plan, films: Sequence[Films], found: Answer, *, whole: bool = True,
+    plotted: bool = True,
+) -> FirstPage:  # fmt: skip
     """Put together what stands on the first page.
 
     Parameters
@@ -307,6 +308,8 @@ def first_page(
         What was decided from them.
     whole : bool
         Whether rows and causes of scatter are wanted.
+    plotted : bool
+        Whether the points of its plot are.
 
     """
     decision, best = found.decision, best_told(found.decision)
@@ -320,7 +323,7 @@ def first_page(
     return FirstPage(
         decision.state, decision.why, _probability(decision), places[best],
         decision.cups, found.target.limits, _cups(plan, films, found, places),
-        _plot(found, mine, own), rows_of(plan, films, found) if whole else (),
+        _plot(found, mine, own, plotted), rows_of(plan, films, found) if whole else (),
         _causes(mine, own, found.target, told) if whole else (),
         remarks(mine, decision, told, changes), changes, plan.circuit().supply,
         _power(plan, found, best), plan.cautions,
@@ -331,10 +334,12 @@ def first_page(
 def stored_first_page(plan: Plan, folder: str | os.PathLike[str]) -> FirstPage | None:
     """Put it together from what a folder keeps, without reading a box.
 
-    None where `advice.stored_films` finds nothing.
+    None where `advice.stored_films` finds nothing. It has no points to plot: it is told.
     """
     films = stored_films(plan, folder)
-    return None if films is None else first_page(plan, films, answer(plan, films))
+    if films is None:
+        return None
+    return first_page(plan, films, answer(plan, films), plotted=False)
 
 
 def best_told(decision: Decision) -> int:
@@ -503,12 +508,14 @@ def _error(values: Floats, weights: Floats) -> float:
 # ------------------------------------------------------------------------------------------
 
 
-def _plot(found: Answer, films: Films, best: Outlook) -> Plot:
+def _plot(found: Answer, films: Films, best: Outlook, plotted: bool) -> Plot:
     gap, known = best.recipe.film.electrode_gap, best.knowledge
     points = {
         o.recipe.loading.weight_fraction: o.casting_band()
         for o in found.outlooks
-        if o.recipe.mix == films.index and o.recipe.film == best.recipe.film
+        if plotted
+        and o.recipe.mix == films.index
+        and o.recipe.film == best.recipe.film
     }
     phi = known.threshold(films.model)
     recipe = films.plan.recipe(best.recipe.loading.weight_fraction)

@@ -133,10 +133,10 @@ def fingerprint(*values: Any) -> str:
 
 def _remember(value: Any) -> str:
     """Text of a value; jobs share their recipe, law and states, which are long."""
-    if not is_dataclass(value) and not isinstance(value, tuple):
-        return _text(value)
     known = _remembered.get(id(value))
     if known is None:
+        if not is_dataclass(value) and not isinstance(value, tuple):
+            return _text(value)
         if len(_remembered) >= _MOST_REMEMBERED:
             _remembered.clear()
         # kept with the value itself, so that no other can get its id meanwhile

@@ -264,9 +264,8 @@ def memory_numbers(
         share = (swelling - ends[0][..., None]) / np.where(width > 0.0, width, 1.0)[
             ..., None
         ]
-        numbers = (
-            found[0][:, :, None] + share[..., None] * (found[1] - found[0])[:, :, None]
-        )
+        numbers = share[..., None] * (found[1] - found[0])[:, :, None]
+        numbers += found[0][:, :, None]
     numbers[..., 1:3] *= near[..., None]
     return np.asarray(numbers)
 
