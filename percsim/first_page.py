@@ -513,9 +513,7 @@ def _plot(found: Answer, films: Films, best: Outlook, plotted: bool) -> Plot:
     points = {
         o.recipe.loading.weight_fraction: o.casting_band()
         for o in found.outlooks
-        if plotted
-        and o.recipe.mix == films.index
-        and o.recipe.film == best.recipe.film
+        if plotted and o.recipe.mix == films.index and o.recipe.film == best.recipe.film
     }
     phi = known.threshold(films.model)
     recipe = films.plan.recipe(best.recipe.loading.weight_fraction)

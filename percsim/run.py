@@ -288,9 +288,7 @@ def run_plan(
         stages = spend(plan, store.records, run)
         if verify_film is not None:
             found = find(plan, store.records(), stages)
-            carry_out(
-                film_jobs(found.plan, found.recipe.weight_fraction, verify_film)
-            )
+            carry_out(film_jobs(found.plan, found.recipe.weight_fraction, verify_film))
         environments = store.environments or [environment_record()]
         words = ["percsim", "run", plan.path or plan.name, "--out", str(out)]
         if verify_film is not None:

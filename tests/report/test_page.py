@@ -11,7 +11,7 @@ from report.reader import Reader, external
 from percsim.boxes.store import encode_json
 from percsim.first_page import read_first_page
 from percsim.packing import plain
-from percsim.report import write_report
+from percsim.report import drawings, write_report
 from percsim.report.chapters import chapters_of
 from percsim.report.figures import Drawing
 from percsim.report.page import render_page
@@ -23,8 +23,15 @@ def page(tmp_path_factory, invented, sample):
     made = invented()
     made.summary["first_page"] = plain(findings().first)
     folder = tmp_path_factory.mktemp("run")
-    report = write_report(folder, made.summary, made.tables(), sample)
+    report = write_all(folder, made, sample)
     return made, folder, report, Reader(report.page.read_text())
+
+
+def write_all(folder, made, sample=None):
+    tables = made.tables()
+    return write_report(
+        folder, made.summary, tables, drawings(made.summary, tables, sample)
+    )
 
 
 def rendered(summary, drawings=()):
@@ -138,7 +145,7 @@ def test_unusual_runs_have_a_page(tmp_path, invented, made, monkeypatch):
 
     monkeypatch.setattr(figures, "DPI", 60)
     run = invented(**made)
-    report = write_report(tmp_path, run.summary, run.tables())
+    report = write_all(tmp_path, run)
     assert report.failures == ()
     reader = Reader(report.page.read_text())
     assert not reader.faults
@@ -174,7 +181,7 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
     made = invented(weight_fractions=(0.26, 0.30), gaps=(3e-3,))
     entry = figures.FigureEntry(broken, ("candidates",))
     monkeypatch.setattr(figures, "FIGURES", {**figures.FIGURES, "loadings": entry})
-    report = write_report(tmp_path, made.summary, made.tables())
+    report = write_all(tmp_path, made)
     assert len(report.failures) == 1
     assert "ink <ran> out" in report.failures[0]
     assert "loadings" in caplog.text
@@ -188,7 +195,7 @@ def test_a_broken_figure_becomes_a_note_and_is_reported(
 def test_pictures_that_cannot_be_saved_are_still_on_the_page(tmp_path, invented):
     made = invented(weight_fractions=(0.30,), gaps=(3e-3,))
     (tmp_path / "figures").write_text("a file where the folder should be")
-    report = write_report(tmp_path, made.summary, made.tables())
+    report = write_all(tmp_path, made)
     assert any("castings" in failure for failure in report.failures)
     assert "data:image/png" in report.page.read_text()
     assert (tmp_path / "castings.csv").exists()
@@ -207,7 +214,7 @@ def test_a_page_that_breaks_keeps_the_old_one_and_the_rows(tmp_path, invented, m
     monkeypatch.setattr(page_module, "render_page", broken)
     monkeypatch.setattr(figures, "draw", lambda *_: iter(()))
     with pytest.raises(RuntimeError, match="template"):
-        write_report(tmp_path, made.summary, made.tables())
+        write_all(tmp_path, made)
     assert (tmp_path / "report.html").read_text() == "old"
     assert (tmp_path / "castings.csv").exists()
     assert not list(tmp_path.rglob("*.part"))
