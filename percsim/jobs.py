@@ -604,12 +604,7 @@ def compile_kernels(plan: Plan, *, alone: bool = True) -> None:
     compiles those that place, link and grow, while this one compiles those that solve;
     should it fail, this one does it all.
     """
-    last = [
-        "growth.grow",
-        "iteration.conjugate_gradient",
-        "opening.powers",
-        "memory.advance",
-    ]
+    last = "growth.grow iteration.conjugate_gradient opening.powers memory.advance".split()
     last += ["relax.add_batch"] if plan.placement.impenetrable > 0.0 else []
     if all(map(compiled, last)):
         return

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from threadpoolctl import threadpool_info, threadpool_limits
 
 import percsim.report.figures
 from percsim.boxes.folder import MANIFEST, FolderLock, refuse_torn, torn
+from percsim.boxes.pool import LocalProcesses
 from percsim.boxes.store import Store, decode_json
 from percsim.boxes.workers import Interrupted
 from percsim.cli import main
@@ -93,6 +95,34 @@ def finished(shared, plan_file, tmp_path_factory):
     return Result(decode_json((folder / "summary.json").read_text()), folder)
 
 
+def test_workers_that_did_the_boxes_draw(finished, plan_file, tmp_path, monkeypatch):
+    """One pool for all of a run, and none where every box is there."""
+    pools = []
+
+    class Watched(LocalProcesses):
+        def __init__(self, *given, **more):
+            super().__init__(*given, **more)
+            pools.append(self)
+            self.asked = []
+
+        def submit(self, function, /, *args):
+            self.asked.append((function.__name__, *args[:1]))
+            return super().submit(function, *args)
+
+    monkeypatch.setattr("percsim.run.LocalProcesses", Watched)
+    plan = Plan.load(plan_file)
+    result = run_plan(plan, tmp_path / "out", workers=2)
+    (pool,) = pools
+    names = [name for name, _ in pool.asked]
+    assert names.count("_run_batch") == len(box_jobs(plan)) + len(threshold_jobs(plan))
+    drawn = {f"{name}.png" for function, name in pool.asked if function == "_drawing"}
+    assert drawn >= set(os.listdir(result.folder / "figures"))
+    assert pool.process_ids == []
+    assert digits(result.folder) == digits(finished.folder)
+    run_plan(plan, result.folder, workers=2)
+    assert len(pools) == 1
+
+
 def digits(folder):
     """All that a run writes as numbers, less times and where it ran."""
     summary = json.loads((folder / "summary.json").read_text())
@@ -142,7 +172,9 @@ def test_a_folder_says_at_once_what_its_page_says(finished):
     folder = finished.folder
     page = stored_first_page(Plan.load(folder / "plan.toml"), folder)
     told = json.loads((folder / "summary.json").read_text())
-    assert page == read_first_page(told["first_page"])
+    whole = read_first_page(told["first_page"])
+    assert len(whole.plot.points) > len(page.plot.points) == 0
+    assert page == replace(whole, plot=replace(whole.plot, points=()))
     words = html.unescape((folder / "report.html").read_text()).replace("\xa0", " ")
     assert state_line(page) in words
     for cup in page.cups:
