@@ -55,6 +55,7 @@ def first_order_shares(
     """
     names = [prior.name for prior in known.priors.free]
     polynomials = [hermite_e.hermevander(z, DEGREE) for z in known.z.T]
+    bases: dict[bytes, list[Floats]] = {}  # by draws that are finite
     found: list[dict[str, float] | None] = []
     for values in results:
         keep = np.isfinite(values)
@@ -63,9 +64,10 @@ def first_order_shares(
             found.append(None)
             continue
         y = y - y.mean()
-        shares = {}
-        for name, every in zip(names, polynomials, strict=True):
-            basis = np.linalg.qr(every[keep])[0]
+        shares, own = {}, keep.tobytes()
+        if own not in bases:
+            bases[own] = [np.linalg.qr(every[keep])[0] for every in polynomials]
+        for name, basis in zip(names, bases[own], strict=True):
             left = y - basis @ (basis.T @ y)
             unexplained = (left @ left) / (n - DEGREE - 1) * (n - 1) / (y @ y)
             shares[name] = max(0.0, float(1.0 - unexplained))

@@ -20,7 +20,8 @@ def weighted_medium(values: Floats, weights: Floats, d: int) -> Floats:
     g = values[None, :, :]
     w = weights[:, :, None]
     total = weights.sum(axis=1)[:, None]
-    conducting = (w * (g > 0.0)).sum(axis=1) > total / d * (1.0 + 1e-12)
+    share = (w * (g > 0.0)).sum(axis=1)
+    conducting = share > total / d * (1.0 + 1e-12)
     positive = np.where(values > 0.0, values, np.nan)
     any_positive = np.any(values > 0.0, axis=0)
     safe = np.where(any_positive[None, :], positive, 1.0)
@@ -28,15 +29,15 @@ def weighted_medium(values: Floats, weights: Floats, d: int) -> Floats:
     lower = np.broadcast_to(np.log(np.nanmin(safe, axis=0)), conducting.shape).copy()
     # open boxes pull the mean below the smallest conducting one; the mean of conducting
     # share p over equal boxes is (d p - 1)/(d - 1) of theirs, which bounds it from below
-    share = (w * (g > 0.0)).sum(axis=1) / total
+    share /= total
     lower += np.log(np.maximum((d * share - 1.0) / (d - 1.0), 1e-12))
     x = 0.5 * (lower + upper)
-    wanted = conducting & any_positive
+    wanted, weighed = conducting & any_positive, w * g
     for _ in range(80):
         mean = np.exp(x)[:, None, :]
         below = g + (d - 1.0) * mean
         f = (w * (g - mean) / below).sum(axis=1)
-        slope = -(w * g * mean * (d / below**2)).sum(axis=1)
+        slope = -(weighed * mean * (d / below**2)).sum(axis=1)
         lower, upper = np.where(f > 0.0, x, lower), np.where(f > 0.0, upper, x)
         newton = x - f / np.where(slope < 0.0, slope, -1.0)
         inside = (newton >= lower) & (newton <= upper)
