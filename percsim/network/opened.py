@@ -266,8 +266,8 @@ class OpenedBox:
         )  # fmt: skip
 
         def to(strain: float, swelling: float, shape: float, ahead: bool = False) -> float:
-            parts = opening_parts(*self._geometry(strain, shape))
-            moved = opening_slope(*parts, swelling, relative, power, ahead)
+            there, pulled = opening_parts(*self._geometry(strain, shape))
+            moved = opening_slope(there, pulled, swelling, relative, power, ahead)
             return -law.beta * float(moved)
 
         thermal = self.thermal
