@@ -553,7 +553,7 @@ def expand(attachment, nodes, above, below, rows, currents, exponent, resistors)
 
     Parameters
     ----------
-    attachment : (n,) ndarray of int64
+    attachment : (n,) ndarray of int32
         Backbone node whose voltage each node has, or -1.
     nodes : (b,) ndarray of int64
         Backbone nodes, the source and the sink last.

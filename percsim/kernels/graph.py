@@ -90,13 +90,13 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
 
     Returns
     -------
-    attachment : (n,) ndarray of int64
+    attachment : (n,) ndarray of int32
         The node itself on the backbone, the backbone node it hangs from on a dangling
         part, -1 where neither terminal is reached. If the terminals are not connected:
         the terminal that is reached, or -1.
     spanning : bool
         Whether the terminals are connected.
-    backbone : (b,) ndarray of int64
+    backbone : (b,) ndarray of int32
         Its nodes as a breadth-first search from the source meets them, which keeps
         neighbours close in memory, but for the source and the sink, which come last; empty
         if the terminals are not connected.
@@ -147,7 +147,7 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
     count = _breadth_first(
         start, adjacent, source, number, visited, parent, block, begin, near
     )
-    attachment = np.full(n, -1, dtype=np.int64)
+    attachment = np.full(n, -1, dtype=np.int32)
     if number[sink] < 0:
         for c in range(count):
             attachment[visited[c]] = source
@@ -159,7 +159,7 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
         return (
             attachment,
             False,
-            np.empty(0, dtype=np.int64),
+            np.empty(0, dtype=np.int32),
             np.empty(0, dtype=np.int32),
             np.empty((0, 2), dtype=np.int32),
         )
@@ -178,7 +178,7 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
         else:
             parent[c] = parent[parent[c]]
     # `block` becomes the position on the backbone
-    backbone = np.empty(kept, dtype=np.int64)
+    backbone = np.empty(kept, dtype=np.int32)
     backbone[kept - 2] = source
     backbone[kept - 1] = sink
     kept = 0

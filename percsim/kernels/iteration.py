@@ -509,7 +509,6 @@ def conserve_inwards(n, pairs, conductances, voltages):  # type: ignore[no-untyp
     e_count = pairs.shape[0]
     currents = np.empty(e_count, dtype=np.float64)
     up = np.full(n, -1, dtype=np.int32)
-    best = np.zeros(n, dtype=np.float64)
     out = np.zeros((n + 2, 2), dtype=np.float64)
     power = 0.0
     lost = 0.0
@@ -542,8 +541,7 @@ def conserve_inwards(n, pairs, conductances, voltages):  # type: ignore[no-untyp
         out[j, 0] = t
         # the end that hangs from the other
         k = i if j >= n else j if i >= n else max(i, j)
-        if k < n and g > best[k]:
-            best[k] = g
+        if k < n and (up[k] < 0 or g > conductances[up[k]]):
             up[k] = e
     power += part - lost
     for k in range(n - 1, -1, -1):

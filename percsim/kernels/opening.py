@@ -9,6 +9,9 @@ from numba import njit
 
 __all__ = ["opening_parts", "opening_slope", "powers"]
 
+BLOCK = 64
+"""Contacts whose bodies are fetched at once."""
+
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _turns(factors, axes, stretches):  # type: ignore[no-untyped-def]
@@ -39,6 +42,57 @@ def _turns(factors, axes, stretches):  # type: ignore[no-untyped-def]
         turn[i, 2] = x * q - y * p
         turn[i, 3] = 1.0 / (1.0 + max(x * p + y * q + z * r, 0.0))
     return turn
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _part(  # type: ignore[no-untyped-def]
+    first, last, turn, pairs, normals, points, images, centers, lengths, stretches, unit,
+    near, opened, stretched,
+):  # fmt: skip
+    """Split the motion at contacts first to last, at most `BLOCK`, to arrays of their own.
+
+    Bodies lie anywhere in memory; in a loop that does nothing else reads do not wait for
+    each other.
+    """
+    d = normals.shape[1]
+    for k in range(first, last):
+        for side in range(2):
+            body = np.uint32(pairs[k, side])  # a signed index is tested at each use
+            for c in range(d):
+                near[k - first, side, c] = centers[body, c]
+            for c in range(4):
+                near[k - first, side, 3 + c] = turn[body, c]
+    # by name, as an array might be what is written to below
+    length0, length1, length2 = lengths[0], lengths[1], lengths[2] if d == 3 else 0.0
+    grown0, grown1, grown2 = stretches[0] - 1.0, stretches[1] - 1.0, stretches[2] - 1.0
+    for k in range(first, last):
+        film = motion = a2 = u2 = 0.0
+        u0, u1 = normals[k, 0], normals[k, 1]
+        if d == 3:
+            u2 = normals[k, 2]
+        for side in range(2):
+            own = near[k - first, side]
+            sign = 1.0 - 2.0 * side
+            # from the centre, that of the image used, to the contact point
+            a0 = points[k, 0] - (own[0] + side * images[k, 0] * length0)
+            a1 = points[k, 1] - (own[1] + side * images[k, 1] * length1)
+            if d == 3:
+                a2 = points[k, 2] - (own[2] + side * images[k, 2] * length2)
+            v0, v1, v2 = own[3], own[4], own[5]
+            along = u0 * a0 + u1 * a1 + u2 * a2
+            crossed = (
+                u0 * (v1 * a2 - v2 * a1)
+                + u1 * (v2 * a0 - v0 * a2)
+                + u2 * (v0 * a1 - v1 * a0)
+            )
+            second = (u0 * v0 + u1 * v1 + u2 * v2) * (
+                v0 * a0 + v1 * a1 + v2 * a2
+            ) - along * (v0 * v0 + v1 * v1 + v2 * v2)
+            strained = u0 * grown0 * a0 + u1 * grown1 * a1 + u2 * grown2 * a2
+            film += sign * (along + strained)
+            # without the part that both share, or small openings would lose digits
+            motion += sign * (strained - crossed - second * own[6])
+        opened[k - first], stretched[k - first] = motion / unit, film / unit
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -76,51 +130,29 @@ def opening_parts(  # type: ignore[no-untyped-def]
         by s on top, the contact opens by opened + (s - 1) stretched.
 
     """
-    m, d = pairs.shape[0], axes.shape[1]
+    m = pairs.shape[0]
     turn = _turns(factors, axes, stretches)
-    opened, stretched = np.empty(m), np.empty(m)
-    # by name, as an array might be what is written to below
-    length0, length1, length2 = lengths[0], lengths[1], lengths[2] if d == 3 else 0.0
-    grown0, grown1, grown2 = stretches[0] - 1.0, stretches[1] - 1.0, stretches[2] - 1.0
-    for k in range(m):
-        film = motion = a2 = u2 = 0.0
-        u0, u1 = normals[k, 0], normals[k, 1]
-        if d == 3:
-            u2 = normals[k, 2]
-        for side in range(2):
-            body = np.uint32(pairs[k, side])  # a signed index is tested at each use
-            sign = 1.0 - 2.0 * side
-            # from the centre, that of the image used, to the contact point
-            a0 = points[k, 0] - (centers[body, 0] + side * images[k, 0] * length0)
-            a1 = points[k, 1] - (centers[body, 1] + side * images[k, 1] * length1)
-            if d == 3:
-                a2 = points[k, 2] - (centers[body, 2] + side * images[k, 2] * length2)
-            v0, v1, v2 = turn[body, 0], turn[body, 1], turn[body, 2]
-            along = u0 * a0 + u1 * a1 + u2 * a2
-            crossed = (
-                u0 * (v1 * a2 - v2 * a1)
-                + u1 * (v2 * a0 - v0 * a2)
-                + u2 * (v0 * a1 - v1 * a0)
-            )
-            second = (u0 * v0 + u1 * v1 + u2 * v2) * (
-                v0 * a0 + v1 * a1 + v2 * a2
-            ) - along * (v0 * v0 + v1 * v1 + v2 * v2)
-            strained = u0 * grown0 * a0 + u1 * grown1 * a1 + u2 * grown2 * a2
-            film += sign * (along + strained)
-            # without the part that both share, or small openings would lose digits
-            motion += sign * (strained - crossed - second * turn[body, 3])
-        opened[k], stretched[k] = motion / unit, film / unit
+    opened, stretched, near = np.empty(m), np.empty(m), np.zeros((BLOCK, 2, 7))
+    for first in range(0, m, BLOCK):
+        last = min(first + BLOCK, m)
+        _part(
+            first, last, turn, pairs, normals, points, images, centers, lengths, stretches,
+            unit, near, opened[first:last], stretched[first:last],
+        )  # fmt: skip
     return opened, stretched
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def opening_slope(opened, stretched, swelling, relative, power, ahead):  # type: ignore[no-untyped-def]
+def opening_slope(  # type: ignore[no-untyped-def]
+    factors, axes, pairs, normals, points, images, centers, lengths, stretches, unit,
+    swelling, relative, power, ahead,
+):  # fmt: skip
     """Sum over contacts of power times further opening, at a state nearby.
 
     Parameters
     ----------
-    opened, stretched : (m,) ndarray of float64
-        From `opening_parts` at the state nearby.
+    factors, axes, pairs, normals, points, images, centers, lengths, stretches, unit
+        As for `opening_parts`, at the state nearby.
     swelling : float
         s - 1 there.
     relative : (m,) ndarray of float64
@@ -136,13 +168,22 @@ def opening_slope(opened, stretched, swelling, relative, power, ahead):  # type:
         Over the contacts that are open.
 
     """
-    total = 0.0
-    for k in range(relative.size):
-        if relative[k] < 0.0 or power[k] == 0.0:
-            continue
-        change = opened[k] + swelling * stretched[k] - relative[k]
-        if relative[k] > 0.0 or (ahead and change > 0.0):
-            total += power[k] * change
+    turn = _turns(factors, axes, stretches)
+    m, total, near = pairs.shape[0], 0.0, np.zeros((BLOCK, 2, 7))
+    opened, stretched = np.empty(BLOCK), np.empty(BLOCK)
+    for first in range(0, m, BLOCK):
+        last = min(first + BLOCK, m)
+        _part(
+            first, last, turn, pairs, normals, points, images, centers, lengths, stretches,
+            unit, near, opened, stretched,
+        )  # fmt: skip
+        for k in range(first, last):
+            if relative[k] < 0.0 or power[k] == 0.0:
+                continue
+            here = opened[k - first] + swelling * stretched[k - first]
+            change = here - relative[k]
+            if relative[k] > 0.0 or (ahead and change > 0.0):
+                total += power[k] * change
     return total
 
 

@@ -250,7 +250,7 @@ def in_order(pairs, images, contacts, centers, moved):
     pairs : (m, 2) ndarray of int32
     gaps : (m,) ndarray of float
     normals : (m, d) ndarray of float
-    images : (m, d) ndarray of int32
+    images : (m, d) ndarray of int16
     points : (m, d) ndarray of float
         Contact points in space.
 
@@ -271,7 +271,7 @@ def in_order(pairs, images, contacts, centers, moved):
             rows[q] = rows[q - 1]
             q -= 1
         rows[q] = e
-    both, shifts = np.empty((m, 2), np.int32), np.empty((m, d), np.int32)
+    both, shifts = np.empty((m, 2), np.int32), np.empty((m, d), np.int16)
     gaps, normals, points = np.empty(m), np.empty((m, d)), np.empty((m, d))
     for e in range(m):
         row = rows[e]

@@ -38,8 +38,8 @@ class Backbone:
     """
 
     spanning: bool
-    attachment: NDArray[np.int64]
-    nodes: NDArray[np.int64]
+    attachment: NDArray[np.int32]
+    nodes: NDArray[np.int32]
     resistors: NDArray[np.int32]
     ends: NDArray[np.int32]
 

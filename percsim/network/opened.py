@@ -52,14 +52,11 @@ class OpenedNetwork(NamedTuple):
         Conducting contacts in the order of the links, then those of the two electrodes.
     conducts : (m,) ndarray of bool
         Which links conduct.
-    relative : (m,) ndarray of float
-        Opening of every link over the law's opening length.
 
     """
 
     network: Network
     conducts: NDArray[np.bool_]
-    relative: Floats
 
     @property
     def lost_share(self) -> float:
@@ -192,7 +189,7 @@ class OpenedBox:
         relative = self.relative_openings(strain, temperature, share)
         conducts = relative <= self.breaks(law)
         network = self.resistors(law, temperature, relative, conducts)
-        return OpenedNetwork(network, conducts, relative)
+        return OpenedNetwork(network, conducts)
 
     def breaks(self, law: ContactOpeningLaw) -> Floats:
         """Relative opening above which each link breaks, (m,)."""
@@ -259,15 +256,15 @@ class OpenedBox:
         if solution.is_open:
             return dict.fromkeys(SLOPES, 0.0)
         swelling, shape = self._swelling(temperature)
-        relative = opened.relative
+        relative = self.relative_openings(strain, temperature)
         power, links, electrodes, beta, pull = powers(
             opened.conducts, relative, self.parts(strain, shape)[1], solution.currents,
             opened.network.conductances, solution.resistance,
         )  # fmt: skip
 
         def to(strain: float, swelling: float, shape: float, ahead: bool = False) -> float:
-            there, pulled = opening_parts(*self._geometry(strain, shape))
-            moved = opening_slope(there, pulled, swelling, relative, power, ahead)
+            nearby = (*self._geometry(strain, shape), swelling, relative, power, ahead)
+            moved = opening_slope(*nearby)
             return -law.beta * float(moved)
 
         thermal = self.thermal

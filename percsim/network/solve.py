@@ -376,7 +376,7 @@ class _Job:
         return replace(self, network=network, exponent=exponent, g=g, memory=memory)
 
     @property
-    def inner(self) -> Ints:
+    def inner(self) -> NDArray[np.int32]:
         """Backbone nodes but for the terminals."""
         return self.backbone.nodes[:-2]
 

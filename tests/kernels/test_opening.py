@@ -120,7 +120,7 @@ def test_slope_is_the_sum_over_open_contacts():
     power = np.where(rng.random(m) < 0.8, rng.random(m), 0.0)
     for right_hand in (False, True):
         counts = (relative > 0.0) | (right_hand & (relative == 0.0) & (change > 0.0))
-        found = opening_slope(ahead, more, 0.03, relative, power, right_hand)
+        found = opening_slope(*drawn, there, 0.1, 0.03, relative, power, right_hand)
         assert 0.1 < counts.mean() < 0.9
         np.testing.assert_allclose(found, (power * change)[counts].sum(), rtol=1e-11)
 
