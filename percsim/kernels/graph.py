@@ -7,6 +7,12 @@ from numba import njit
 
 __all__ = ["cluster_labels", "strongest_tree", "two_terminal_attachment"]
 
+# A signed index is tested at each use, as it may count from the end.
+ONE = np.uint32(1)
+
+BLOCK = 32
+"""Nodes whose neighbours are fetched at once."""
+
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _join_cycle(block, parent, x, y, joined):  # type: ignore[no-untyped-def]
@@ -43,7 +49,12 @@ def _breadth_first(  # type: ignore[no-untyped-def]
     `number` is -1 where the walk may go and stays so where it does not get; `parent` and
     `block` are by number; `begin` and `near` are the graph in the new numbers, in the order
     of the walk, so that later passes read memory straight. Returns how many nodes are met.
+
+    Nodes in line are fetched a block at a time: what lies anywhere in memory is read in
+    loops that do nothing else, where reads do not wait for each other.
     """
+    first = np.empty(BLOCK, dtype=np.int32)
+    last = np.empty(BLOCK, dtype=np.int32)
     number[root] = 0
     visited[0] = root
     parent[0] = -1
@@ -53,23 +64,38 @@ def _breadth_first(  # type: ignore[no-untyped-def]
     c = 0
     q = 0
     while c < count:
-        i = visited[c]
-        for p in range(start[i], start[i + 1]):
-            j = number[adjacent[p, 0]]
-            if j < 0:
-                number[adjacent[p, 0]] = count
-                visited[count] = adjacent[p, 0]
-                parent[count] = c
-                block[count] = count
-                j = count
-                count += 1
-            elif block[j] != block[c] and j != parent[c]:
-                _join_cycle(block, parent, c, j, -1)
-            near[q, 0] = j
-            near[q, 1] = adjacent[p, 1]
-            q += 1
-        c += 1
-        begin[c] = q
+        held = min(BLOCK, count - c)
+        for k in range(held):
+            i = np.uint32(visited[c + k])
+            first[k] = start[i]
+            last[k] = start[i + ONE]
+        for k in range(held):
+            for p in range(first[k], last[k]):
+                # its number, or ~node where it has none yet
+                i = adjacent[p, 0]
+                j = number[np.uint32(i)]
+                near[q, 0] = j if j >= 0 else ~i
+                near[q, 1] = adjacent[p, 1]
+                q += 1
+            begin[c + k + 1] = q
+        for _ in range(held):
+            for p in range(begin[c], begin[c + 1]):
+                j = near[p, 0]
+                if j < 0:
+                    i = np.uint32(~j)
+                    j = number[i]
+                    if j < 0:
+                        number[i] = count
+                        visited[count] = i
+                        parent[count] = c
+                        block[count] = count
+                        near[p, 0] = count
+                        count += 1
+                        continue
+                    near[p, 0] = j
+                if block[np.uint32(j)] != block[c] and j != parent[c]:
+                    _join_cycle(block, parent, c, j, -1)
+            c += 1
     return count
 
 
@@ -118,8 +144,8 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
     start = np.zeros(n + 1, dtype=np.int32)
     for e in range(pairs.shape[0]):
         if conductances[e] > 0.0:
-            start[pairs[e, 0] + 1] += 1
-            start[pairs[e, 1] + 1] += 1
+            start[np.uint32(pairs[e, 0]) + ONE] += 1
+            start[np.uint32(pairs[e, 1]) + ONE] += 1
     for i in range(n):
         start[i + 1] += start[i]
     # neighbour and row, the row as ~row at the resistor's second node
@@ -127,13 +153,13 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
     place = start[:n].copy()
     for e in range(pairs.shape[0]):
         if conductances[e] > 0.0:
-            i = pairs[e, 0]
-            j = pairs[e, 1]
-            p = place[i]
+            i = np.uint32(pairs[e, 0])
+            j = np.uint32(pairs[e, 1])
+            p = np.uint32(place[i])
             place[i] = p + 1
             adjacent[p, 0] = j
             adjacent[p, 1] = e
-            p = place[j]
+            p = np.uint32(place[j])
             place[j] = p + 1
             adjacent[p, 0] = i
             adjacent[p, 1] = ~e
@@ -202,7 +228,7 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
         for p in range(begin[c], begin[c + 1]):
             # written whether kept or not: a branch that cannot be foretold costs more
             j = near[p, 0]
-            other = block[j]
+            other = block[np.uint32(j)]
             e = near[p, 1]
             rows[size] = e if e >= 0 else ~e
             ends[size, 0] = k if e >= 0 else other
@@ -241,7 +267,6 @@ def strongest_tree(n, pairs, conductances, root):  # type: ignore[no-untyped-def
     outwards. It needs no sorting and reads resistors in their order.
 
     """
-    # a signed index is tested at each use, as it may count from the end
     label = np.arange(n).astype(np.uint32)
     best = np.full(n, -1, dtype=np.int32)
     alive = np.empty(pairs.shape[0], dtype=np.uint32)
