@@ -70,12 +70,16 @@ def contact_draws(pairs: NDArray[np.integer[Any]], seed: int) -> Floats:
         return np.asarray(z ^ (z >> np.uint64(31)))
 
     golden = np.uint64(0x9E3779B97F4A7C15)
-    z = np.full(len(pairs), seed % 2**64, dtype=np.uint64)
-    for column in (0, 1):
-        z = mix(z + golden * (pairs[:, column].astype(np.uint64) + np.uint64(1)))
-    # 52 bits: with 53 the last value would round to 1, an infinite draw
-    uniform = ((z >> np.uint64(12)).astype(np.float64) + 0.5) / 2.0**52
-    return np.asarray(ndtri(uniform))
+    draws = np.empty(len(pairs))
+    # in parts that a processor keeps at hand
+    for first in range(0, len(pairs), 2**14):
+        rows = slice(first, first + 2**14)
+        z = np.uint64(seed % 2**64)
+        for column in (0, 1):
+            z = mix(z + golden * (pairs[rows, column].astype(np.uint64) + np.uint64(1)))
+        # 52 bits: with 53 the last value would round to 1, an infinite draw
+        ndtri(((z >> np.uint64(12)).astype(np.float64) + 0.5) / 2.0**52, out=draws[rows])
+    return draws
 
 
 @dataclass(frozen=True, slots=True)
