@@ -128,14 +128,13 @@ def dense_drops(shares):  # type: ignore[no-untyped-def]
             for q in range(width):
                 drops[k, last + q] = row[q]
             # drops to nodes of the panel itself
-            for i in range(k + 1, last):
-                s = 0.0
-                other = drops[i]
-                for j in range(last, m + 2):
-                    s -= shares[k, j] * other[j]
-                for j in range(k + 1, last):
-                    s += shares[k, j] * drops[j, i]
-                drops[k, i] = s
+            row = drops[k, k + 1 : last]
+            for begin, end in ((last, m + 2), (k + 1, last)):
+                for j in range(begin, end):
+                    share = shares[k, j]
+                    other = drops[j, k + 1 : last]
+                    for q in range(row.shape[0]):
+                        row[q] += share * other[q]
             # the same drops seen from the other end
             for q in range(k + 1, m + 2):
                 drops[q, k] = -drops[k, q]

@@ -17,7 +17,6 @@ __all__ = [
     "back_substitute",
     "eliminate",
     "expand",
-    "resistor_drops",
     "voltages_from_core",
 ]
 
@@ -399,15 +398,54 @@ def voltages_from_core(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _along(n, pairs, rank, begin, columns, drops, above, below, dense_from):  # type: ignore[no-untyped-def]
+    """Voltage of the first node of each resistor less that of its second."""
+    out = np.empty(pairs.shape[0], dtype=np.float64)
+    for e in range(pairs.shape[0]):
+        i = pairs[e, 0]
+        j = pairs[e, 1]
+        if i < n and j < n:
+            # in the row of the end that went first
+            sign = 1.0
+            if rank[j] < rank[i]:
+                i, j = j, i
+                sign = -1.0
+            c = rank[i]
+            q = begin[c]
+            if c >= dense_from:
+                q += rank[j] - c - 1
+            else:
+                while columns[q] != j:
+                    q += 1
+            drop = drops[q]
+        else:
+            # to a terminal, or between the two
+            sign = 1.0
+            if i > j:
+                i, j = j, i
+                sign = -1.0
+            if i == n:
+                drop = 1.0
+            elif j == n:
+                drop = -below[i]
+            else:
+                drop = above[i]
+        out[e] = sign * drop
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def back_substitute(  # type: ignore[no-untyped-def]
-    n, order, begin, columns, shares, source_share, sink_share, dense_from
+    n, pairs, order, begin, columns, shares, source_share, sink_share, dense_from
 ):
     r"""Voltages and voltage drops from an elimination that left no core, last node first.
 
     Parameters
     ----------
     n : int
-        Number of inner nodes.
+        Number of inner nodes; the source is node n, the sink n + 1.
+    pairs : (e, 2) ndarray of int32 or int64
+        Resistors.
     order, begin, columns, shares, source_share, sink_share : ndarrays
         From `eliminate`.
     dense_from : int
@@ -419,8 +457,8 @@ def back_substitute(  # type: ignore[no-untyped-def]
         Voltages above the sink.
     below : (n,) ndarray of float64
         Voltages below the source, each with its own full relative accuracy.
-    drops : (s,) ndarray of float64
-        :math:`V_k - V_j` of each entry of the columns.
+    drops : (e,) ndarray of float64
+        Of each resistor, from its first node to its second.
 
     Notes
     -----
@@ -429,7 +467,7 @@ def back_substitute(  # type: ignore[no-untyped-def]
     voltages, so that currents keep their digits where voltages are nearly equal.
 
     """
-    # rank: place in the order
+    # rank: place in the order; drops: V_k - V_j of each entry of the columns
     above = np.zeros(n, dtype=np.float64)
     below = np.zeros(n, dtype=np.float64)
     drops = np.zeros(columns.shape[0], dtype=np.float64)
@@ -482,69 +520,8 @@ def back_substitute(  # type: ignore[no-untyped-def]
             where[columns[p]] = -1
         above[order[c]] = u
         below[order[c]] = w
-    return above, below, drops
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def resistor_drops(  # type: ignore[no-untyped-def]
-    n, pairs, order, begin, columns, drops, above, below, dense_from
-):
-    """Voltage drop along each resistor, first node less second.
-
-    Parameters
-    ----------
-    n : int
-        Number of inner nodes; the source is node n, the sink n + 1.
-    pairs : (e, 2) ndarray of int64
-        Resistors.
-    order, begin, columns : ndarrays
-        From `eliminate`.
-    drops, above, below : ndarrays
-        From `back_substitute`.
-    dense_from : int
-        From `eliminate`.
-
-    Returns
-    -------
-    (e,) ndarray of float64
-        Drops for 1 V across.
-
-    """
-    rank = np.empty(n, dtype=np.int64)
-    for c in range(n):
-        rank[order[c]] = c
-    out = np.empty(pairs.shape[0], dtype=np.float64)
-    for e in range(pairs.shape[0]):
-        i = pairs[e, 0]
-        j = pairs[e, 1]
-        if i < n and j < n:
-            # in the row of the end that went first
-            sign = 1.0
-            if rank[j] < rank[i]:
-                i, j = j, i
-                sign = -1.0
-            c = rank[i]
-            q = begin[c]
-            if c >= dense_from:
-                q += rank[j] - c - 1
-            else:
-                while columns[q] != j:
-                    q += 1
-            drop = drops[q]
-        else:
-            # to a terminal, or between the two
-            sign = 1.0
-            if i > j:
-                i, j = j, i
-                sign = -1.0
-            if i == n:
-                drop = 1.0
-            elif j == n:
-                drop = -below[i]
-            else:
-                drop = above[i]
-        out[e] = sign * drop
-    return out
+    along = _along(n, pairs, rank, begin, columns, drops, above, below, dense_from)
+    return above, below, along
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -577,13 +554,14 @@ def expand(attachment, nodes, above, below, rows, currents, exponent, resistors)
 
     """
     n = attachment.shape[0]
-    own = np.zeros(n, dtype=np.float64)
-    for k in range(above.shape[0]):
-        own[nodes[k]] = above[k] if above[k] < 0.5 else 1.0 - below[k]
-    own[nodes[above.shape[0]]] = 1.0
     voltages = np.empty(n, dtype=np.float64)
+    for k in range(above.shape[0]):
+        voltages[nodes[k]] = above[k] if above[k] < 0.5 else 1.0 - below[k]
+    voltages[nodes[above.shape[0]]] = 1.0
+    voltages[nodes[above.shape[0] + 1]] = 0.0
+    # on the backbone a node is attached to itself
     for i in range(n):
-        voltages[i] = own[attachment[i]] if attachment[i] >= 0 else 0.0
+        voltages[i] = voltages[attachment[i]] if attachment[i] >= 0 else 0.0
     # in two steps, as two to the exponent may be no number
     one = 2.0 ** (exponent // 2)
     other = 2.0 ** (exponent - exponent // 2)

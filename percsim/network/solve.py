@@ -20,7 +20,6 @@ from percsim.kernels.elimination import (
     back_substitute,
     eliminate,
     expand,
-    resistor_drops,
     voltages_from_core,
 )
 from percsim.kernels.graph import cluster_labels, strongest_tree
@@ -400,15 +399,12 @@ class _Job:
         n = self.n
         total, order, begin, columns, shares, ca, cb, _, _, dense, parallel = elimination
         above, below, drops = back_substitute(
-            n, order, begin, columns, shares, ca, cb, dense
-        )
-        drop = resistor_drops(
-            n, self.pairs, order, begin, columns, drops, above, below, dense
+            n, self.pairs, order, begin, columns, shares, ca, cb, dense
         )
         # parallel resistors are summed first, one rounding each
         width = 1.01 * ROUNDING * (5.0 * n + parallel + 16.0)
         method = f"{n} backbone nodes eliminated exactly{why}"
-        return self.answer(above, below, self.g * drop, 1.0 / total, width, width, method)
+        return self.answer(above, below, self.g * drops, 1.0 / total, width, width, method)
 
     def iterated(
         self,
