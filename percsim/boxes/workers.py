@@ -12,7 +12,7 @@ import math
 import multiprocessing
 import queue
 import time
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError
 from dataclasses import dataclass
@@ -448,6 +448,7 @@ def _run_on(
     """Hand jobs to an executor and collect them as they finish."""
     finished: queue.SimpleQueue[Any] = queue.SimpleQueue()
     in_flight: dict[Any, list[J]] = {}
+    again: deque[J] = deque()
     retried: set[str] = set()
     waiting = Batches(jobs, getattr(executor, "batch_seconds", 0.0))
 
@@ -457,6 +458,10 @@ def _run_on(
         future.add_done_callback(finished.put)
 
     def fill() -> None:
+        # second tries one at a time: a box that ends its worker ends what else is there
+        if again and retried.isdisjoint(batch[0].key for batch in in_flight.values()):
+            retried.add(again[0].key)
+            hand_out([again.popleft()], 2)
         # workers of a cluster come and go
         slots = getattr(executor, "slots", math.inf)
         while waiting and len(in_flight) < slots:
@@ -486,9 +491,8 @@ def _run_on(
         for job in batch:
             if job.key in retried:
                 run.take(Record(job.key, "failed", reason, 0.0))
-            else:  # by itself, so that it costs no other its second try
-                retried.add(job.key)
-                hand_out([job], 2)
+            else:
+                again.append(job)
 
     try:
         fill()

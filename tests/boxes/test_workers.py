@@ -8,7 +8,12 @@ import subprocess
 import sys
 import threading
 import time
-from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import (
+    BrokenExecutor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+)
 from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
@@ -396,6 +401,27 @@ def test_a_dead_workers_box_is_tried_again(tmp_path, expected):
     assert (tmp_path / "box-2.tried").exists()
     assert not outcome.failures
     assert outcome.results == expected[:12]
+
+
+def test_second_tries_meet_no_other_second_try(expected):
+    """A box that ends its worker would take those that wait there with it, twice."""
+
+    again = []
+
+    class Losing(ThreadPoolExecutor):
+        def submit(self, run, function, batch, attempt):
+            future = Future()
+            if attempt == 1:
+                future.set_exception(RuntimeError("lost"))
+                return future
+            assert all(other.done() for other in again)
+            again.append(super().submit(run, function, batch, attempt))
+            return again[-1]
+
+    with Losing(4) as pool:
+        outcome = run_jobs(simulate, JOBS, executor=pool)
+    assert outcome.results == expected
+    assert len(again) == len(JOBS)
 
 
 @pytest.mark.parametrize("workers", [2, 3])
