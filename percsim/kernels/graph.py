@@ -153,16 +153,16 @@ def two_terminal_attachment(n, pairs, conductances, source, sink):  # type: igno
     place = start[:n].copy()
     for e in range(pairs.shape[0]):
         if conductances[e] > 0.0:
-            i = np.uint32(pairs[e, 0])
-            j = np.uint32(pairs[e, 1])
-            p = np.uint32(place[i])
-            place[i] = p + 1
-            adjacent[p, 0] = j
-            adjacent[p, 1] = e
-            p = np.uint32(place[j])
-            place[j] = p + 1
-            adjacent[p, 0] = i
-            adjacent[p, 1] = ~e
+            a = np.uint32(pairs[e, 0])
+            b = np.uint32(pairs[e, 1])
+            q = np.uint32(place[a])
+            place[a] = q + 1
+            adjacent[q, 0] = b
+            adjacent[q, 1] = e
+            q = np.uint32(place[b])
+            place[b] = q + 1
+            adjacent[q, 0] = a
+            adjacent[q, 1] = ~e
 
     number = np.full(n, -1, dtype=np.int32)
     visited = np.empty(n, dtype=np.int32)

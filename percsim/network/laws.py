@@ -74,7 +74,7 @@ def contact_draws(pairs: NDArray[np.integer[Any]], seed: int) -> Floats:
     # in parts that a processor keeps at hand
     for first in range(0, len(pairs), 2**14):
         rows = slice(first, first + 2**14)
-        z = np.uint64(seed % 2**64)
+        z = np.full(len(draws[rows]), seed % 2**64, dtype=np.uint64)
         for column in (0, 1):
             z = mix(z + golden * (pairs[rows, column].astype(np.uint64) + np.uint64(1)))
         # 52 bits: with 53 the last value would round to 1, an infinite draw
