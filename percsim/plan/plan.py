@@ -94,7 +94,9 @@ class Plan(Mixes):
         if not isinstance(mapping, Mapping):
             raise PlanError([f"{name}: must hold sections, got {show_value(mapping)}"])
         plan = cls._read(mapping, name)
-        return replace(plan, text=to_toml(plan.as_dict()))
+        # it keeps what was made of it while it was checked, its dict among that
+        object.__setattr__(plan, "text", to_toml(plan._as_dict))
+        return plan
 
     @classmethod
     def _read(
