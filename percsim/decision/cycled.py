@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from percsim.boxes.statistics import weighted_quantiles
-from percsim.decision.knowledge import Band, Knowledge
+from percsim.decision.knowledge import Band, Knowledge, spread_points
 from percsim.decision.sampler import LAST, ROUND, propose, tempered, truncated
 from percsim.film.bench import quadrature
 from percsim.film.protocol import Protocol
@@ -269,9 +269,9 @@ def by_cycle(
         np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
         for i in range(3)
     ]
-    found = propose(
-        told, len(told_of), children[0], beside=len(order) - len(told_of), warm=warm
-    )
+    start = spread_points(warm, len(order), children[2])
+    beside = len(order) - len(told_of)
+    found, _ = propose(told, start, told(start), children[0], beside=beside)
     u, ratio = found.draws(last)
     logs = path(at(u))
     w = truncated(tempered(ratio, log_likelihood(logs, measured, weights, response, error)))

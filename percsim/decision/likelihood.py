@@ -356,12 +356,12 @@ class Moves:
     conducts : (m, n, T) ndarray of bool
         Where it would not.
     own : tuple of ndarray of float
-        Variance of each alone, 1 where open.
+        Variance of each alone, open films not minded.
     by : tuple of dict of tuple to ndarray of float
-        What each normal number that more than one may have in common moves it by, 0 where
-        open: those of `SHARED`, and of its row and cup.
+        What each normal number that more than one may have in common moves it by: those of
+        `SHARED`, and of its row and cup.
     boxes : (numbers, m, 1 or n, T) ndarray of float
-        The same of the numbers of the boxes' own error, open films not minded.
+        The same of the numbers of the boxes' own error.
     slip : (m,) ndarray of float
         Variance that a slip of ln R adds, part of `own`.
 
@@ -399,9 +399,6 @@ class Moves:
             value, moves = value + more, moves | squares
             conducts[at] = np.isfinite(value)
             np.subtract(read, value, out=apart[at], where=conducts[at])
-            if not conducts[at].all():
-                variance = np.where(conducts[at], variance, 1.0)
-                moves = {name: v * conducts[at] for name, v in moves.items()}
             own.append(variance)
             by.append(moves)
         slip = np.where(rows.slips[row] & (np.arange(len(row)) < k), SLIP**2, 0.0)
@@ -413,20 +410,18 @@ class Moves:
 
     def covariance(self) -> dict[tuple[int, int], Floats]:
         """Of each with itself and those before it, (n, T); open ones stand alone."""
-        closed = [bool(conducts.all()) for conducts in self.conducts]
+        closed = None if self.conducts.all() else self.conducts.astype(np.float64)
         boxes = np.einsum("gint,gjnt->ijnt", self.boxes, self.boxes)
         found = {}
         for i in range(len(self)):
             for j in range(i + 1):
-                total = boxes[i, j]
-                for at in (i, j):
-                    if not closed[at]:
-                        total = total * self.conducts[at]
-                if i == j:
-                    total = total + self.own[i]
+                total = boxes[i, j] + (self.own[i] if i == j else 0.0)
                 for name, move in self.by[i].items():
                     if name in self.by[j]:
                         total = total + move * self.by[j][name]
+                if closed is not None:
+                    total = total * closed[i] * (1.0 if i == j else closed[j])
+                    total += 1.0 - closed[i] if i == j else 0.0
                 found[i, j] = total
         return found
 
@@ -458,7 +453,8 @@ class Moves:
                 if (name,) in by:
                     V[:, i, k] = np.broadcast_to(by[name,], shape)[:, at]
             own = np.broadcast_to(self.boxes[:, i], (len(self.boxes), *shape))[..., at]
-            V[:, i, len(SHARED) :] = np.where(self.conducts[i, :, at], own, 0.0).T
+            V[:, i, len(SHARED) :] = own.T
+            V[:, i] *= self.conducts[i, :, at, None]
         whole = np.zeros((shape[0], m, m))
         for (i, j), c in self.covariance().items():
             whole[:, i, j] = whole[:, j, i] = np.broadcast_to(c, shape)[:, at]

@@ -8,7 +8,7 @@ is named and given a slip of its own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -41,7 +41,7 @@ from percsim.film.memories import MEMORY
 from percsim.film.model import FilmModel, Material
 from percsim.film.noise import AT_REST, BOXES, EXPONENT, NOISES, THRESHOLD, UNDER_STRAIN
 
-__all__ = ["Posterior", "Reading", "RowCheck", "measured"]
+__all__ = ["Posterior", "Problem", "Reading", "RowCheck", "expected", "measured"]
 
 Floats = NDArray[np.float64]
 
@@ -51,8 +51,9 @@ FAR = 2.5
 """Standard deviations from the median assumed from which a number is far from it."""
 OUTLIER = 0.01
 """Two-sided probability, given all other rows, below which a row is named."""
-GRID = 27
-"""Nodes of the threshold."""
+WIDE, ROUGH, GRID = 54, 14, 21
+"""Nodes of the threshold: over all that was assumed, where draws are looked for, and of the
+draws handed on."""
 REACH = 4.0
 """Standard deviations of the threshold that the first grid spans."""
 KEPT_DRAWS = 1024
@@ -77,11 +78,6 @@ class RowCheck:
     ----------
     reading : Reading
         The row.
-    expected, expected_change : Band or None
-        Of the mean R of such films [ohm], and of the relative change, given all rows; None
-        for a row without one.
-    before, before_change : Band or None
-        The same before any row.
     probability : float
         Two-sided probability of a reading as far off, given all other rows; the smaller one
         of resistance and change, doubled. For open films, that so many are open.
@@ -91,10 +87,6 @@ class RowCheck:
     """
 
     reading: Reading
-    expected: Band | None
-    expected_change: Band | None
-    before: Band | None
-    before_change: Band | None
     probability: float
     is_outlier: bool
 
@@ -116,6 +108,8 @@ class Posterior:
         coordinate in which its prior is normal; `scatter` is that of the bench.
     correlations : dict of (str, str) to float
         Between the free numbers, in the same coordinates.
+    problem : Problem
+        What was asked.
     cycles : tuple of CycleTold
         What films that were pulled and released told besides, in the order of the rows.
 
@@ -126,6 +120,7 @@ class Posterior:
     checks: tuple[RowCheck, ...]
     narrowing: dict[str, float]
     correlations: dict[tuple[str, str], float]
+    problem: Problem = field(repr=False)
     cycles: tuple[CycleTold, ...] = ()
 
     def with_cycle(self, told: CycleTold) -> Posterior:
@@ -154,7 +149,7 @@ class Posterior:
 
 
 @dataclass(frozen=True, slots=True)
-class _Problem:
+class Problem:
     """Rows, model and priors of a posterior; coordinates are those drawn by sampling.
 
     They are the free numbers of the contacts that rows tell of, the bench's scale, the free
@@ -167,6 +162,7 @@ class _Problem:
     model: FilmModel
     priors: Priors
     bench: Bench
+    seed: np.random.SeedSequence
     free: tuple[str, ...] = field(init=False)
     idle: tuple[str, ...] = field(init=False)
 
@@ -181,6 +177,17 @@ class _Problem:
         told, left = (tuple(n for n in names if (n in idle) == i) for i in (False, True))
         object.__setattr__(self, "free", told)
         object.__setattr__(self, "idle", left)
+
+    def child(self, i: int) -> np.random.SeedSequence:
+        """Seed of one of the steps."""
+        return np.random.SeedSequence(
+            self.seed.entropy, spawn_key=(*self.seed.spawn_key, i)
+        )
+
+    @property
+    def before(self) -> Knowledge:
+        """What was known before any row."""
+        return day_one(self.priors, self.child(4), ROUND, self.bench.scale_spread)
 
     @property
     def level_spread(self) -> float:
@@ -201,6 +208,7 @@ class _Problem:
 
     @property
     def dimension(self) -> int:
+        """Coordinates that are sampled."""
         return len(self.free) + 1
 
     @property
@@ -299,15 +307,14 @@ def measured(
     if not priors.free:
         raise ValueError("every parameter is held, so the readings have nothing to tell")
 
-    def child(i: int) -> np.random.SeedSequence:
-        return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
-
-    problem = _Problem(Rows.of(readings, model, bench), model, priors, bench)
-    start = spread_points(ROUND, problem.dimension + problem.beside, child(0))
-    problem, whole = _with_slips(problem, problem.draws(start))
+    problem = Problem(Rows.of(readings, model, bench), model, priors, bench, seed)
+    start = spread_points(ROUND, problem.dimension + problem.beside, problem.child(0))
+    problem, grid, told = _with_slips(problem, problem.draws(start))
 
     for attempt in (1, 2):
-        draws, weights, nodes, told = _sampled(problem, whole, child(attempt))
+        draws, weights, nodes, told = _sampled(
+            problem, start, grid, told, problem.child(attempt)
+        )
         chances = _left_out(problem.rows, told, _log(weights) - _log_sum(told.logs))
         # draws of the prior alone may name a row that the others do not speak against
         forgiven = problem.rows.slips & (chances >= FORGIVEN)
@@ -315,38 +322,47 @@ def measured(
             break
         rows = replace(problem.rows, slips=problem.rows.slips & ~forgiven)
         problem = replace(problem, rows=rows)
-    knowledge = _handed_on(problem, draws, weights, nodes, told, child(3), n)
-    before = day_one(priors, child(4), ROUND, bench.scale_spread)
-    pulls, used = {r.pull for r in readings}, visits_used(readings, model.visits)
-    materials = tuple(
-        (known, {pull: known.material(model.on(pull), used) for pull in pulls})
-        for known in (knowledge, before)
-    )
-    checks = tuple(
-        _check(problem, i, materials, chances[i], child(5)) for i in range(len(readings))
+        told = problem.told(problem.draws(start), grid)
+    knowledge = _handed_on(problem, draws, weights, nodes, told, n)
+    checks = (
+        RowCheck(reading, float(p), bool(p < OUTLIER or slips))
+        for reading, p, slips in zip(readings, chances, problem.rows.slips, strict=True)
     )
     return Posterior(
         knowledge,
         float(1.0 / (weights**2).sum()),
-        checks,
+        tuple(checks),
         _narrowing(knowledge, bench.scale_spread),
         _correlations(knowledge),
+        problem,
     )
 
 
 def _sampled(
-    problem: _Problem, whole: Floats, seed: np.random.SeedSequence
+    problem: Problem,
+    start: Floats,
+    grid: Floats,
+    first: Told,
+    seed: np.random.SeedSequence,
 ) -> tuple[Knowledge, Floats, Floats, Told]:
-    """Draws of the posterior, their weights, nodes, and what the rows say there."""
+    """Draws of the posterior, their weights, nodes, and what the rows say there.
+
+    From draws of the prior and what the rows say of them on a wide grid.
+    """
+    last = grid, first.logs
+    near = _window(*last, ROUGH)
 
     def log_likelihood(z: Floats) -> Floats:
-        return _log_sum(problem.told(problem.draws(z), whole).logs)
+        nonlocal last
+        last = near, problem.told(problem.draws(z), near).logs
+        return _log_sum(last[1])
 
-    found = propose(log_likelihood, problem.dimension, seed, beside=problem.beside)
-    z, ratio = found.draws(LAST)
+    found, ratio = propose(
+        log_likelihood, start, _log_sum(first.logs), seed, beside=problem.beside
+    )
     # a finer grid where the readings leave the threshold
-    some = problem.told(problem.draws(z[:ROUND]), whole)
-    nodes = _window(whole, some.logs + ratio[:ROUND, None])
+    nodes = _window(last[0], last[1] + ratio[:, None], GRID)
+    z, ratio = found.draws(LAST)
     draws = problem.draws(z)
     told = problem.told(draws, nodes, each=True)
     return draws, truncated(tempered(ratio, _log_sum(told.logs))), nodes, told
@@ -363,22 +379,27 @@ def _log_sum(logs: Floats) -> Floats:
     return np.asarray(np.log(np.exp(logs - top[:, None]).sum(axis=1)) + top)
 
 
-def _window(nodes: Floats, logs: Floats) -> Floats:
-    """As many nodes over the part of the grid that matters, logs (n, T) of draws' nodes."""
+def _window(nodes: Floats, logs: Floats, n: int) -> Floats:
+    """N nodes over the part of the grid that matters, logs (n, T) of draws' nodes."""
     of_node = np.exp(_log_sum(logs.T) - logs.max())
     kept = np.flatnonzero(of_node > NEGLIGIBLE * of_node.max())
     step = nodes[1] - nodes[0]
-    return np.linspace(nodes[kept[0]] - step, nodes[kept[-1]] + step, GRID)
+    return np.linspace(nodes[kept[0]] - step, nodes[kept[-1]] + step, n)
 
 
-def _with_slips(problem: _Problem, draws: Knowledge) -> tuple[_Problem, Floats]:
-    """Name rows that the others speak against, and bound the threshold's grid.
+def _with_slips(problem: Problem, draws: Knowledge) -> tuple[Problem, Floats, Told]:
+    """Name rows that the others speak against; a wide grid, and what rows say there.
 
     Over draws of the prior, which other rows weigh.
     """
     mean, spread = problem.threshold
     reach = REACH * np.hypot(spread, problem.lot)
-    nodes = np.linspace(mean - reach, mean + reach, 2 * GRID)
+    nodes = np.linspace(mean - reach, mean + reach, WIDE)
+    # beyond these no draw lets any of the films conduct that do
+    richest = [r.loading.volume_fraction for r in problem.rows.readings if not r.is_open]
+    if richest:
+        last = np.log(max(richest) / draws.own_threshold(problem.model).min())
+        nodes = nodes[: max(int(np.searchsorted(nodes, last)), 1) + 1]
     told = problem.told(draws, nodes, each=True)
     for _ in range(max(1, len(problem.rows) // 3)):
         if len(problem.rows) < 3:
@@ -391,7 +412,7 @@ def _with_slips(problem: _Problem, draws: Knowledge) -> tuple[_Problem, Floats]:
         slips[int(p.argmin())] = True
         problem = replace(problem, rows=replace(problem.rows, slips=slips))
         told = problem.told(draws, nodes, each=True)
-    return problem, _window(nodes, told.logs)
+    return problem, nodes, told
 
 
 def _left_out(rows: Rows, told: Told, log_prior: Floats) -> Floats:
@@ -421,16 +442,15 @@ def _left_out(rows: Rows, told: Told, log_prior: Floats) -> Floats:
 
 
 def _handed_on(
-    problem: _Problem,
+    problem: Problem,
     draws: Knowledge,
     weights: Floats,
     nodes: Floats,
     told: Told,
-    seed: np.random.SeedSequence,
     n: int,
 ) -> Knowledge:
     """N draws of equal weight: of a draw, a node, and the level given both."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(problem.child(3))
     places = (np.arange(n) + rng.random()) / n
     rows = np.searchsorted(np.cumsum(weights) / weights.sum(), places)
     rows = np.minimum(rows, len(weights) - 1)
@@ -477,41 +497,49 @@ def _handed_on(
     )  # fmt: skip
 
 
-def _check(
-    problem: _Problem,
-    i: int,
-    materials: Sequence[tuple[Knowledge, Mapping[str, Material]]],
-    probability: float,
-    seed: np.random.SeedSequence,
-) -> RowCheck:
-    """One row against the others, and what such films would read."""
-    rows, reading = problem.rows, problem.rows.readings[i]
-    bands: list[Band | None] = []
-    for known, material in materials:
-        level, change, slope = _at_draws(problem, reading, known, material[reading.pull])
-        own, moved = np.random.default_rng(seed).standard_normal((2, len(level)))
+def expected(problem: Problem, known: Knowledge) -> list[tuple[Band | None, Band | None]]:
+    """Bands of the mean R of films like each row's [ohm], and of the relative change.
+
+    Parameters
+    ----------
+    problem : Problem
+        The rows.
+    known : Knowledge
+        By all of them, or before any.
+
+    Returns
+    -------
+    list of (Band or None, Band or None)
+        None where a row tells none.
+
+    """
+    rows, model = problem.rows, problem.model
+    used = visits_used(rows.readings, model.visits)
+    materials = {
+        pull: known.material(model.on(pull), used)
+        for pull in {r.pull for r in rows.readings}
+    }
+    found = []
+    for i, reading in enumerate(rows.readings):
+        level, change, slope = _at_draws(problem, reading, known, materials[reading.pull])
+        own, moved = np.random.default_rng(problem.child(5)).standard_normal(
+            (2, len(known))
+        )
         parts = (rows.own[i], rows.cup[i], rows.lot[i])
         scatter = np.sqrt(sum((p[0] * slope) ** 2 + p[1] ** 2 for p in parts))
         read = level + known.scale * scatter * own
-        bands.append(
-            None if reading.resistance is None else Band.of(read, known.weights).exp()
-        )
-        told = np.isfinite(change)
-        if reading.relative_change is None or not told.any():
-            bands.append(None)
-            continue
-        size = change[told]
-        opened = np.exp(problem.bench.tolerances.response * known.scale[told] * moved[told])
-        kept = known.weights[told] / known.weights[told].sum()
-        bands.append(Band.of(np.expm1(size * opened), kept))
-    return RowCheck(
-        reading, bands[0], bands[1], bands[2], bands[3], float(probability),
-        bool(probability < OUTLIER or rows.slips[i]),
-    )  # fmt: skip
+        of_level = None if reading.resistance is None else known.band(read).exp()
+        told, of_change = np.isfinite(change), None
+        if reading.relative_change is not None and told.any():
+            opened = np.exp(problem.bench.tolerances.response * known.scale * moved)[told]
+            kept = known.weights[told] / known.weights[told].sum()
+            of_change = Band.of(np.expm1(change[told] * opened), kept)
+        found.append((of_level, of_change))
+    return found
 
 
 def _at_draws(
-    problem: _Problem, reading: Reading, known: Knowledge, material: Material
+    problem: Problem, reading: Reading, known: Knowledge, material: Material
 ) -> tuple[Floats, Floats, Floats]:
     """Ln R, its change and its slope of a row's film at every draw, (n,) each."""
     model, visits = problem.model, problem.model.visits

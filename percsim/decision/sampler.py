@@ -27,13 +27,13 @@ ENOUGH = 0.15
 """Effective share of the draws at which the proposal counts as found."""
 ROUNDS = 12
 """Rounds after which the sampler goes on with what it has."""
-AT_FULL_POWER = 3
+AT_FULL_POWER = 2
 """Rounds at the likelihood's full power after which it does so too: more of them rarely
 raise the effective share."""
 POOLED = 3
 """Rounds whose draws make the next proposal together."""
-KEPT = 0.05
-"""Share of the draws that the likelihood's power leaves effective."""
+KEPT = 20.0
+"""Effective draws that the likelihood's power leaves."""
 POWERS = np.geomspace(1.0, 1e-4, 93)
 """Powers that are tried."""
 
@@ -77,26 +77,33 @@ class Proposal:
 
 def propose(
     log_likelihood: Callable[[Floats], Floats],
-    dimension: int,
+    z: Floats,
+    log_l: Floats,
     seed: np.random.SeedSequence,
     *,
     beside: int = 0,
-    warm: int = ROUND,
-) -> Proposal:
+) -> tuple[Proposal, Floats]:
     """Find where a posterior lies whose prior is standard normal.
 
     Parameters
     ----------
     log_likelihood : callable
         Coordinates (m, dimension + beside) to log-likelihood (m,), -inf where impossible.
-    dimension : int
-        Coordinates, 1 or more.
+    z : (m, dimension + beside) ndarray of float
+        Evenly spread draws of the prior, as many as a round has.
+    log_l : (m,) ndarray of float
+        Their log-likelihood.
     seed : numpy.random.SeedSequence
         Seed of all draws.
     beside : int
         Coordinates besides that readings hardly tell of; they stay drawn from the prior.
-    warm : int
-        Draws of a round.
+
+    Returns
+    -------
+    proposal : Proposal
+        Where it lies.
+    ratio : (m,) ndarray of float
+        ln of prior over proposal at the draws that were told last.
 
     Raises
     ------
@@ -122,21 +129,21 @@ def propose(
     def child(i: int) -> np.random.SeedSequence:
         return np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
 
-    z, ratio = spread_points(warm, dimension + beside, child(0)), np.zeros(warm)
+    dimension, ratio = z.shape[1] - beside, np.zeros(len(z))
     rounds: list[tuple[Floats, Floats, Floats]] = []
     at_full = 0
     # Silverman's rule, so that kernels shrink together with their number
     bandwidth = (4.0 / (dimension + 2.0) / CENTRES) ** (1.0 / (dimension + 4.0))
     places = (np.arange(CENTRES) + 0.5) / CENTRES
     for number in range(1, ROUNDS + 1):
-        rounds.append((z[:, :dimension], ratio, log_likelihood(z)))
-        own, base, log_l = (
+        rounds.append((z[:, :dimension], ratio, log_l))
+        own, base, logs = (
             np.concatenate(part) for part in zip(*rounds[-POOLED:], strict=True)
         )
-        if not np.isfinite(log_l).any():
+        if not np.isfinite(logs).any():
             raise ValueError("no draw of the prior can give these readings")
-        power = _power(base, log_l)
-        w = tempered(base, log_l, power)
+        power = _power(base, logs)
+        w = tempered(base, logs, power)
         apart = own - w @ own
         covariance = (w[:, None] * apart).T @ apart + 1e-6 * np.eye(dimension)
         picked = np.minimum(np.searchsorted(np.cumsum(w), places), len(own) - 1)
@@ -145,8 +152,9 @@ def propose(
         at_full += power == 1.0
         if at_full and (_effective(w) >= ENOUGH * len(w) or at_full == AT_FULL_POWER):
             break
-        z, ratio = found.draws(warm)
-    return found
+        z, ratio = found.draws(len(z))
+        log_l = log_likelihood(z)
+    return found, ratio
 
 
 def _prior_density(z: Floats) -> Floats:
@@ -205,6 +213,9 @@ def _power(base: Floats, log_likelihood: Floats) -> float:
 
     It may fall again: kernels at a few draws that happened to weigh much find no others.
     """
-    kept = [_effective(tempered(base, log_likelihood, p)) for p in POWERS]
-    enough = np.flatnonzero(np.array(kept) >= KEPT * len(base))
-    return float(POWERS[enough[0] if len(enough) else np.argmax(kept)])
+    kept: list[float] = []
+    for power in POWERS:
+        kept.append(_effective(tempered(base, log_likelihood, power)))
+        if kept[-1] >= KEPT:
+            return float(power)
+    return float(POWERS[np.argmax(kept)])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from percsim.decision.knowledge import Band
-from percsim.decision.posterior import Posterior, RowCheck
+from percsim.decision.posterior import Posterior, RowCheck, expected
 from percsim.findings.day_one import UNITS, outlook_rows
 from percsim.findings.judged import Findings
 from percsim.findings.rows import margin_row
@@ -28,7 +28,8 @@ def _parameters(found: Posterior) -> list[dict[str, object]]:
     return rows
 
 
-def _row(check: RowCheck) -> dict[str, object]:
+def _row(check: RowCheck, *bands: tuple[Band | None, Band | None]) -> dict[str, object]:
+    (before, change_before), (after, change_after) = bands
     reading = check.reading
     return {
         "label": reading.label,
@@ -42,10 +43,10 @@ def _row(check: RowCheck) -> dict[str, object]:
         "temperature_K": reading.temperature,
         "resistance_ohm": reading.resistance,
         "change": reading.relative_change,
-        "expected_before_ohm": check.before,
-        "expected_ohm": check.expected,
-        "expected_change_before": check.before_change,
-        "expected_change": check.expected_change,
+        "expected_before_ohm": before,
+        "expected_ohm": after,
+        "expected_change_before": change_before,
+        "expected_change": change_after,
         "probability": check.probability,
         "outlier": check.is_outlier,
     }
@@ -78,6 +79,7 @@ def measured_films(findings: Findings) -> dict[str, object] | None:
     if found is None:
         return None
     rows, any_passes = _candidates(findings)
+    bands = (expected(found.problem, k) for k in (found.problem.before, found.knowledge))
     return {
         "n_rows": len(found.checks),
         "n_draws": len(found.knowledge),
@@ -88,7 +90,7 @@ def measured_films(findings: Findings) -> dict[str, object] | None:
             {"first": a, "second": b, "value": value}
             for (a, b), value in found.correlations.items()
         ],
-        "rows": [_row(check) for check in found.checks],
+        "rows": list(map(_row, found.checks, *bands)),
         "window_ohm": findings.target.window,
         "candidates": rows,
         "best": choice.index,
