@@ -26,7 +26,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from percsim.decision.outlook import Band, Outlook
+from percsim.decision.outlook import Band, Outlook, hold
 from percsim.decision.target import Target
 
 __all__ = [
@@ -247,7 +247,7 @@ def decide(
     if not outlooks:
         raise ValueError("at least one recipe is needed")
     w = outlooks[0].weights
-    held = [o.holds(target) for o in outlooks]
+    held = hold(outlooks, target)
     passes, every = (np.stack([h[k] for h in held]) for k in (0, 1))
     A, B = every @ w, passes @ w
     open_share = np.stack([o.open_shares for o in outlooks])

@@ -13,9 +13,10 @@ over the draws, simulation error included.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
+from operator import attrgetter
 from typing import Any, Protocol
 
 import numpy as np
@@ -32,7 +33,7 @@ from percsim.film.protocol import Protocol as Cycled
 from percsim.film.transfer import FAITHFUL_RATIO
 from percsim.film.visits import Visits
 
-__all__ = ["Band", "Mounting", "Outlook", "Recipe", "middle_draw", "outlooks"]
+__all__ = ["Band", "Mounting", "Outlook", "Recipe", "hold", "middle_draw", "outlooks"]
 
 Floats = NDArray[np.float64]
 
@@ -56,6 +57,9 @@ POINTS = np.linspace(-3.6, 3.6, 13)
 spreads it: sums over them are integrals to 1e-3 (trapezoidal rule, smooth functions)."""
 OUTSIDE = 8.0
 """Spreads beyond the window at which a casting passes with less than 1e-15."""
+NEAR, AWAY = 1, 1.5
+"""Points on either side of the planned loading, and spreads outside the window, from which
+it is told where castings cannot pass."""
 MOST_MOVED = 12.0
 """Largest spread of ln R under strain that is told from another; its square is a number."""
 LEAST_CELL = 0.4
@@ -100,7 +104,7 @@ class Outlook:
         ln R at the chord less that at rest, inf where it opens; 0 without a strain.
     ratio : (n,) ndarray of float
         Volume fraction over the film's own threshold.
-    shares : (q,) ndarray of float
+    shares : (q,) or (n, q) ndarray of float
         Share of castings that each point stands for.
     scatter : (n,) ndarray of float
         Standard deviation of ln R from the tolerances that multiply R.
@@ -124,7 +128,11 @@ class Outlook:
     response: Floats = field(repr=False)
     thermal: Floats | None = field(default=None, repr=False)
     cycled: CycledFilms | None = field(default=None, repr=False)
-    _held: list[Any] = field(default_factory=list, init=False, repr=False, compare=False)
+    held: list[Any] = field(default_factory=list, init=False, repr=False, compare=False)
+    passes: dict[Any, NDArray[np.bool_]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+    """Of the last target, and where castings pass; see `hold`."""
     _shares: dict[Any, Floats] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
@@ -153,17 +161,15 @@ class Outlook:
     @cached_property
     def chord(self) -> Floats:
         """Chord gauge factor (n, q): 0 where open at rest, inf where it opens."""
-        return self._chord(self.change)
-
-    def _chord(self, change: Floats) -> Floats:
         if self.strain == 0.0:
-            return np.zeros_like(change)
-        return np.asarray(np.expm1(np.where(self.conducts, change, 0.0)) / self.strain)
+            return np.zeros_like(self.change)
+        change = np.where(self.conducts, self.change, 0.0)
+        return np.asarray(np.expm1(change) / self.strain)
 
     @cached_property
     def open_shares(self) -> Floats:
         """Share of castings open at rest, (n,)."""
-        return np.asarray(np.maximum(1.0 - self.conducts @ self.shares, 0.0))
+        return np.asarray(np.maximum(1.0 - self._of_all(self.conducts), 0.0))
 
     @cached_property
     def log_spread(self) -> Floats:
@@ -207,15 +213,11 @@ class Outlook:
         total = w.sum(axis=1)
         return w / np.where(total > 0.0, total, 1.0)[:, None], total
 
-    def some(self, rows: NDArray[np.int64]) -> Outlook:
-        """Pick some of the draws, weights as they are."""
-        by_draw = "rest change ratio scatter response".split()
-        return replace(
-            self, knowledge=self.knowledge.some(rows),
-            thermal=None if self.thermal is None else self.thermal[rows],
-            cycled=None if self.cycled is None else self.cycled.some(rows),
-            **{name: getattr(self, name)[rows] for name in by_draw},
-        )  # fmt: skip
+    def _of_all(self, values: Floats | NDArray[np.bool_]) -> Floats:
+        """Sum of values at the points by their shares, (n,)."""
+        if self.shares.ndim == 1:
+            return np.asarray(values @ self.shares)
+        return np.asarray(np.einsum("nq,nq->n", values, self.shares))
 
     @cached_property
     def _least_rest(self) -> Floats:
@@ -233,8 +235,7 @@ class Outlook:
         return self._shares[asked]
 
     def _passing(self, target: Target) -> Floats:
-        with np.errstate(divide="ignore"):
-            low, high = np.log(target.window)
+        low, high = target.log_window
         spread = np.maximum(self.scatter[:, None], self._least_rest)
         reach = OUTSIDE * spread
         near = (self.rest > low - reach) & (self.rest < high + reach)
@@ -245,7 +246,7 @@ class Outlook:
             passing *= self._responds(target.gauge_factor_min, at)
         inside = np.zeros_like(self.rest)
         np.put(inside, at, passing)
-        return np.asarray(inside @ self.shares)
+        return self._of_all(inside)
 
     def _responds(self, asked: float, at: NDArray[np.int64]) -> Floats:
         """Share of castings that reach a gauge factor at some points of (n, q)."""
@@ -327,27 +328,30 @@ class Outlook:
         return self.resistance_cv if what == "resistance_cv" else self.gauge_factor_cv
 
     def holds(self, target: Target) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Where enough castings pass, and where every other limit holds too, (n,) each.
+        """Where enough castings pass, and where every other limit holds too, (n,) each."""
+        return hold([self], target)[0]
 
-        Asked for again and again, those of the last target are kept.
+    def keeps(self, target: Target) -> NDArray[np.bool_]:
+        """Where every limit holds but those that castings pass by, (n,)."""
+        kept = np.ones(len(self.ratio), dtype=np.bool_)
+        for limit in target.limits:
+            if limit.what not in ("resistance", "gauge_factor", "pass_share"):
+                kept &= limit.reserve(self.values_of(limit.what, target)) >= 0.0
+        return kept
+
+    def may_pass(self, target: Target) -> NDArray[np.bool_]:
+        """Where enough castings may pass, if all do that are far from the planned loading.
+
+        Of those near it `AWAY` spreads outside the window few do.
         """
-        if not (self._held and self._held[0] == target):
-            self._held[:] = target, self._holding(target)
-        held: tuple[NDArray[np.bool_], NDArray[np.bool_]] = self._held[1]
-        return held
-
-    def _holding(self, target: Target) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        shares = self.pass_shares(target) >= target.pass_share_min
-        every = shares & (self.ratio >= FAITHFUL_RATIO)
-        told = "resistance", "gauge_factor", "pass_share"
-        others = [limit for limit in target.limits if limit.what not in told]
-        if others and every.any():
-            rows = np.flatnonzero(every)
-            these = self.some(rows)  # others need not be worked out
-            for limit in others:
-                held = limit.reserve(these.values_of(limit.what, target)) >= 0.0
-                every[rows] &= held
-        return shares, every
+        near = slice(self.nominal - NEAR, self.nominal + NEAR + 1)
+        beside = slice(near.start - 1, near.stop + 1)
+        logs, shares = self.rest[:, near], self.shares[near]
+        reach = np.maximum(self.scatter[:, None], _least(self.rest[:, beside])[:, 1:-1])
+        reach *= AWAY
+        low, high = target.log_window
+        away = (logs <= low - reach) | (logs >= high + reach)
+        return np.asarray(away @ shares <= (1.0 - target.pass_share_min) / ndtr(AWAY))
 
     def probability(self, target: Target) -> float:
         """P: that enough castings pass and every other limit holds."""
@@ -364,10 +368,13 @@ class Outlook:
 
     @cached_property
     def _casting_band(self) -> Band:
-        steps = spread_steps(len(self.rest))[:, None]
-        logs = self.rest[:, :, None] + self.scatter[:, None, None] * steps
-        weights = (self.weights[:, None] * self.shares)[:, :, None] / steps.shape[-1]
-        return Band.of(logs.ravel(), np.broadcast_to(weights, logs.shape).ravel()).exp()
+        steps = spread_steps(len(self.rest))
+        n, at = steps.shape[1], np.flatnonzero(self.conducts)
+        rows = at // self.rest.shape[1]
+        logs = self.rest.take(at)[:, None] + (self.scatter[:, None] * steps)[rows]
+        weights = np.repeat((self.weights[:, None] * self.shares).take(at) / n, n)
+        is_open = max(1.0 - float(weights.sum()), 0.0)
+        return Band.of(np.append(logs, np.inf), np.append(weights, is_open)).exp()
 
     def response_band(self) -> Band | None:
         """Chord gauge factor of a conducting casting; None where half are open."""
@@ -401,6 +408,65 @@ class Outlook:
     def draw_band(self, values: Floats) -> Band:
         """Of one number a draw."""
         return Band.of(values, self.weights)
+
+
+def hold(
+    found: Sequence[Outlook], target: Target
+) -> list[tuple[NDArray[np.bool_], NDArray[np.bool_]]]:
+    """Give what `Outlook.holds` gives of every recipe, those of one film at once."""
+    asked = target.window, target.gauge_factor_min, target.pass_share_min
+
+    def enough(these: Outlook) -> NDArray[np.bool_]:
+        return these.pass_shares(target) >= target.pass_share_min
+
+    alike: dict[object, list[Outlook]] = {}
+    for o in found:
+        if not (o.held and o.held[0] == target):
+            key = id(o.knowledge), o.recipe.mix, o.recipe.film
+            alike.setdefault(key, []).append(o)
+    for same in alike.values():
+        fresh = [o for o in same if asked not in o.passes]
+        may = [o.may_pass(target) for o in fresh]
+        for o, passes in zip(fresh, _where(fresh, may, enough), strict=True):
+            o.passes[asked] = passes
+        passing = [o.passes[asked] for o in same]
+        able = [x & (o.ratio >= FAITHFUL_RATIO) for x, o in zip(passing, same, strict=True)]
+        every = _where(same, able, lambda these: these.keeps(target))
+        for o, *held in zip(same, passing, every, strict=True):
+            o.held[:] = target, tuple(held)
+    return [o.held[1] for o in found]
+
+
+def _where(
+    found: Sequence[Outlook],
+    draws: Sequence[NDArray[np.bool_]],
+    holds: Callable[[Outlook], NDArray[np.bool_]],
+) -> list[NDArray[np.bool_]]:
+    """Where something holds, (n,) of each recipe of one film; only at some draws."""
+    rows = [np.flatnonzero(mine) for mine in draws]
+    if not any(map(len, rows)):
+        return list(draws)
+
+    def joined(of: Callable[[Outlook], Floats]) -> Floats:
+        return np.concatenate([of(o)[mine] for o, mine in zip(found, rows, strict=True)])
+
+    by_draw: dict[str, Any] = {
+        name: joined(attrgetter(name))
+        for name in ("rest", "change", "ratio", "scatter", "response", "thermal")
+        if getattr(found[0], name) is not None
+    }
+    films = found[0].cycled
+    if films is not None:
+        films = replace(films, resistances=joined(attrgetter("cycled.resistances")))
+    these = replace(
+        found[0], knowledge=found[0].knowledge.some(np.concatenate(rows)), cycled=films,
+        shares=joined(lambda o: np.broadcast_to(o.shares, o.rest.shape)), **by_draw,
+    )  # fmt: skip
+    out = [np.zeros_like(mine) for mine in draws]
+    parts = np.split(holds(these), np.cumsum([len(r) for r in rows])[:-1])
+    for whole, mine, part in zip(out, rows, parts, strict=True):
+        whole[mine] = part
+    return out
 
 
 def _least(values: Floats) -> Floats:

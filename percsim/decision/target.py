@@ -176,6 +176,13 @@ class Target:
         return any(limit is not None for limit in limits)
 
     @property
+    def log_window(self) -> tuple[float, float]:
+        """Ln of both."""
+        with np.errstate(divide="ignore"):
+            low, high = np.log(self.window)
+        return float(low), float(high)
+
+    @property
     def limits(self) -> tuple[Limit, ...]:
         """Every limit, in the order of the plan."""
         low, high = self.window

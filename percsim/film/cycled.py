@@ -85,10 +85,6 @@ class CycledFilms:
             raise ValueError("a film must be pulled and released, the protocol has no pull")
         object.__setattr__(self, "resistances", r)
 
-    def some(self, rows: NDArray[np.int64]) -> CycledFilms:
-        """Pick some of the films."""
-        return CycledFilms(self.protocol, self.resistances[rows])
-
     # ------------------------------------------------------------------ which pulls
     @cached_property
     def pulls(self) -> tuple[Pull, ...]:

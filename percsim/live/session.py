@@ -36,7 +36,7 @@ from percsim.changes import each_tighter, knowing
 from percsim.compare import Comparison, side_by_side
 from percsim.decision.decide import State
 from percsim.decision.knowledge import Knowledge
-from percsim.decision.outlook import Band, Outlook, Recipe
+from percsim.decision.outlook import Band, Outlook, Recipe, hold
 from percsim.decision.posterior import Posterior
 from percsim.decision.target import Target
 from percsim.errors import FolderError, PlanError
@@ -430,20 +430,22 @@ class Session:
         return loadings, gaps
 
     def cells(self, view: View) -> Iterator[list[Cell]]:
-        """Candidates of the map, a loading at a time."""
-        target = view.found.target
+        """Candidates of the map, a gap at a time once all are known."""
         loadings, gaps = self.grid(view)
+        target, rows = view.found.target, []
 
-        def row(w: float, found: list[Outlook]) -> list[Cell]:
+        def column(gap: float, found: Sequence[Outlook]) -> list[Cell]:
+            hold(found, target)
             return [
                 Cell(float(w), float(gap), *_chance(own, target))
-                for gap, own in zip(gaps, found, strict=True)
+                for w, own in zip(loadings, found, strict=True)
             ]
 
         for w in loadings:
-            found = self._outlooks(view, [(w, gap) for gap in gaps])
+            rows.append(self._outlooks(view, [(w, gap) for gap in gaps]))
             yield []  # a place to leave
-            yield view.once(("cells", w), partial(row, w, found))
+        for gap, found in zip(gaps, zip(*rows, strict=True), strict=True):
+            yield view.once(("cells", gap), partial(column, gap, found))
 
     def points(self, view: View, gap: float) -> tuple[Point, ...]:
         """R at every loading of the plot, at the gap of the first page or another."""

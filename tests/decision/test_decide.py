@@ -22,11 +22,8 @@ class Made:
         self.open_shares = np.full(N, shut)
         self.rest = np.linspace(4.0, 8.0, N)[:, None] * np.ones(3)
         self.nominal, self.scatter = 1, np.full(N, 0.2)
-        self.every, self.window = every, window
-
-    def holds(self, target):
         draws = np.arange(N)
-        return draws < 100 * self.window, draws < 100 * self.every
+        self.held = [TARGET, (draws < 100 * window, draws < 100 * every)]
 
     def casting_band(self):
         return Band(500.0, 300.0, 900.0)
@@ -151,7 +148,7 @@ def test_it_is_pure():
 def test_what_a_cup_tells_is_worth_something():
     """Two recipes right in either half of the draws: films of one tell the halves apart."""
     low, high = Made(0.12, 0.5, 0.5), Made(0.15, 0.5, 0.5)
-    high.holds = lambda target: (np.arange(N) >= 50, np.arange(N) >= 50)
+    high.held = [TARGET, (np.arange(N) >= 50, np.arange(N) >= 50)]
     found = decide([low, high], TARGET)
     # before, either is right in half; readings 0.115 off on a range of 4 sort nearly all
     assert 0.9 < found.afterwards <= 1.0

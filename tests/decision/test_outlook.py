@@ -17,11 +17,12 @@ from reference.invented_films import (
 from reference.powders import POWDER
 
 from percsim.decision.knowledge import day_one
-from percsim.decision.outlook import Band, Recipe, outlooks
+from percsim.decision.outlook import Band, Recipe, hold, outlooks
 from percsim.decision.priors import ContactParameters, contact_priors
 from percsim.decision.target import Target
 from percsim.film import Bench, CastingDraws, Tolerances, cast_films
 from percsim.film.protocol import cycles
+from percsim.film.transfer import FAITHFUL_RATIO
 
 N = 20000
 ANY_MEMORY = contact_priors(ContactParameters(powder=POWDER), THRESHOLD)
@@ -282,6 +283,28 @@ def test_recipes_come_out_as_they_do_alone(model):
         np.testing.assert_allclose(
             found.pass_shares(target), alone.pass_shares(target), atol=2e-3
         )
+
+
+@pytest.mark.parametrize("asked", [0.3, 0.6, 0.9])
+def test_what_many_recipes_hold_is_what_each_draw_does(model, asked):
+    """Draws and recipes that no casting need be worked out for change nothing."""
+    gaps = [replace(FILM, electrode_gap=gap) for gap in (2e-3, 3e-3)]
+    recipes = [Recipe(mixed(p), film) for p in (0.1, 0.13, 0.16, 0.2) for film in gaps]
+    target = Target(
+        300.0, 2000.0, gauge_factor_min=6.0, resistance_cv_max=0.3,
+        gauge_factor_cv_max=0.2, pass_share_min=asked, hysteresis_max=0.5,
+        protocol=PULLS,
+    )  # fmt: skip
+    known = day_one(ANY_MEMORY, SEED, 512, 0.3)
+    found, some = outlooks(model, recipes, known, BENCH, protocol=PULLS), 0
+    for o, (passes, every) in zip(found, hold(found, target), strict=True):
+        shares = o.pass_shares(target)
+        margins = [x.reserve(o.values_of(x.what, target)) for x in target.limits[3:-1]]
+        np.testing.assert_array_equal(passes, shares >= asked)
+        wanted = passes & (o.ratio >= FAITHFUL_RATIO) & (np.min(margins, axis=0) >= 0.0)
+        np.testing.assert_array_equal(every, wanted)
+        some += every.sum()
+    assert some > 20
 
 
 def test_a_band_of_weighted_values_by_hand():
