@@ -60,6 +60,8 @@ OUTSIDE = 8.0
 NEAR, AWAY = 1, 1.5
 """Points on either side of the planned loading, and spreads outside the window, from which
 it is told where castings cannot pass."""
+MOST_RISEN = 150.0
+"""Change of ln R that a larger one counts as, so that its square stays a number."""
 MOST_MOVED = 12.0
 """Largest spread of ln R under strain that is told from another; its square is a number."""
 LEAST_CELL = 0.4
@@ -200,7 +202,7 @@ class Outlook:
         change = np.where(keep, self.change, 0.0)
         moved = np.clip(change * self.response[:, None], -MOST_MOVED, MOST_MOVED)
         change = change + 0.5 * moved * self.response[:, None]
-        ratio = np.exp(change + 0.5 * moved**2)
+        ratio = np.exp(np.minimum(change + 0.5 * moved**2, MOST_RISEN))
         mean = (w * ratio).sum(axis=1) - 1.0
         square = (w * ratio**2 * np.exp(moved**2)).sum(axis=1)
         variance = np.maximum(square - (mean + 1.0) ** 2, 0.0)

@@ -33,6 +33,9 @@ below the lowest loading then hold what is true; changes with strain do not lean
 FARTHEST = 4.0
 """Of x below the lowest loading, from where what strain changes grows no faster."""
 
+LEAST_LOG = -600.0
+"""Least ln of a resistivity [ln ohm m] that is told from a smaller one."""
+
 
 @dataclass(frozen=True, slots=True)
 class Material:
@@ -233,7 +236,8 @@ class Material:
         """Resistivity [ohm m] of a material known from `at`, and its electrode excess."""
         conducts = np.isfinite(logs)
         offset = self.offset[:, None, list(states)]
-        rho = np.exp(np.where(conducts, logs + offset, np.inf))
+        # far out a sampler tries contacts at which rho would be 0
+        rho = np.exp(np.where(conducts, np.maximum(logs + offset, LEAST_LOG), np.inf))
         return rho, rho * np.where(conducts, lengths, 1.0)
 
     def of_film(self, film: Film, resistivity: Floats, excess: Floats) -> Floats:

@@ -322,3 +322,12 @@ def test_a_window_without_an_end_counts_no_film_that_is_open(model):
     # every end alone, the other at a level that nothing reaches
     for window in (Target(1e-9, None), Target(None, 1e300)):
         np.testing.assert_allclose(found.pass_shares(window), conducts, atol=1e-9)
+
+
+def test_a_change_too_large_for_a_number_stays_one(model):
+    """Near the threshold of a draw strain may raise ln R by hundreds."""
+    film = replace(FILM, electrode_gap=3e-3)
+    (o,) = outlooks(model, [Recipe(mixed(0.2), film)], exact_knowledge(), BENCH)
+    risen = replace(o, change=o.change + 600.0)
+    assert np.isfinite(risen.gauge_factor_cv).all()
+    assert (risen.gauge_factor_cv >= 0.0).all()
