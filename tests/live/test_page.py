@@ -374,7 +374,7 @@ def test_an_answer_that_comes_late_is_not_shown(opened):
     late, spot = opened.js("return window.heard"), opened.columns("map_spot")
     old = seen(opened)
     opened.type("target.resistance.to", "2 kohm")
-    opened.type("", "32", where="#at-loading")
+    opened.type("", "33", where="#at-loading")
     opened.whole()
     before, field = seen(opened), '[data-key="target.resistance.to"] input[type=range]'
     place = opened.find(field).get_attribute("value")
