@@ -152,7 +152,7 @@ def by_brute_force() -> None:
     """Compare a draw of the posterior with one of the slow twin."""
     film = Invented()
     model = film.model(noise=0.08)
-    rows = rows_of(film, truth_at(np.zeros(6)), 3, (0.14, 0.17, 0.21))
+    rows = rows_of(film, truth_at(np.zeros(len(PRIORS.free))), 3, (0.14, 0.17, 0.21))
     learning, found = timed(lambda: measured(model, rows, PRIORS, BENCH, SEED))
     row(f"posterior of {len(rows)} rows", learning)
     twin = Twin(model, rows, PRIORS, BENCH)
