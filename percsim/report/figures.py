@@ -120,10 +120,11 @@ def figure_to_png(figure: Figure, fingerprint: str = "") -> bytes:
     """Render a figure as PNG, the same bytes for the same one; it carries the checksum."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    FigureCanvasAgg(figure)
-    picture = io.BytesIO()
+    canvas, picture = FigureCanvasAgg(figure), io.BytesIO()
+    figure.set_dpi(DPI)
     told = {"Software": None, "Comment": fingerprint or None}
-    figure.savefig(picture, format="png", dpi=DPI, metadata=told)
+    # `savefig` goes through everything once more to lay it out, which drawing does itself
+    canvas.print_png(picture, metadata=told)
     return picture.getvalue()
 
 

@@ -61,7 +61,6 @@ STYLE: dict[str, Any] = {
     "legend.fontsize": 8.8,
     "figure.facecolor": "white",
     "axes.facecolor": "white",
-    "savefig.facecolor": "white",
     "svg.hashsalt": "percsim",
 }
 
