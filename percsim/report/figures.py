@@ -124,7 +124,7 @@ def figure_to_png(figure: Figure, fingerprint: str = "") -> bytes:
     figure.set_dpi(DPI)
     told = {"Software": None, "Comment": fingerprint or None}
     # `savefig` goes through everything once more to lay it out, which drawing does itself
-    canvas.print_png(picture, metadata=told)
+    canvas.print_png(picture, metadata=told)  # type: ignore[no-untyped-call]
     return picture.getvalue()
 
 
