@@ -333,6 +333,8 @@ class Line(Guarded, WebSocketHandler):
             self.send({"difference": lines or NOTES["nothing"]})
             made = ("explored.toml", text)
         elif kind == "readings":
+            if not self.readings:  # a file of before is left as it is
+                raise FolderError(NOTES["no readings"])
             made = ("readings.csv", self.readings)
         else:
             made = ("explored.html", await self.hub.work(

@@ -82,6 +82,7 @@ NOTES = {
     "saving is left to the first.",
     "saved": "Saved as {}.",
     "nothing": "Nothing was changed.",
+    "no readings": "There are no readings to save.",
     "no cup": "There is no cup to cast.",
     "stopped": "Stopped. Finished boxes are stored; run again to go on.",
     "failed": "The run ended: {}",

@@ -258,6 +258,27 @@ def test_readings_pasted_decide_at_once_and_are_saved_when_asked(opened, tmp_pat
     assert seen(opened) == before
 
 
+def test_cells_of_a_spreadsheet_keep_their_decimal_commas(opened):
+    cell = "#readings-table tr:nth-child(2) td:nth-child(4) input"
+    opened.paste("1,21\t3000\t1,285\n1,32\t3000\t1,402\n", cell)
+    row = "return [...document.querySelectorAll('#readings-table tr')].map("
+    shown = opened.js(f"{row}r => [...r.querySelectorAll('input')].map(e => e.value))")
+    assert [r[3:6] for r in shown[1:]] == [
+        ["1,21", "3000", "1,285"],
+        ["1,32", "3000", "1,402"],
+    ]
+    opened.press("#clear-readings")
+    opened.answered()
+    opened.paste("\n", cell)  # an empty cell; the console must stay clean
+    assert opened.rows("#readings-table")[0] == [""] * 7
+
+
+def test_no_readings_are_not_saved(opened):
+    opened.press('[data-save="readings"]')
+    until(lambda: "no readings to save" in opened.text("#saved"), "not told")
+    assert not (opened.server.folder / "readings.csv").exists()
+
+
 def test_a_reload_keeps_readings_and_knobs_and_saves_nothing(opened):
     before = seen(opened)
     opened.type("target.resistance.to", "9 kohm")

@@ -120,6 +120,7 @@ def test_every_fault_is_reported_at_once() -> None:
         ({"strain": {"points": 3.5}}, "strain.points = 3.5 must be a whole number"),
         ({"strain": {"points": True}}, "strain.points = True must be a whole number"),
         ({"contacts": {"beta": "100"}}, "contacts.beta = '100' must be a plain number"),
+        ({"target": {"pass_share": "0 %"}}, "target.pass_share = '0 %' is too small"),
         ({"contacts": {"g0": "0 uS"}}, "contacts.g0 = '0 uS' is too small; the range is"),
         ({"contacts": {"g0": {"basis": "measured"}}}, "contacts.g0.value is missing"),
         ({"target": {"seres_resistor": "1 kohm"}}, "target.seres_resistor is not known; did you mean 'series_resistor'?"),

@@ -304,10 +304,11 @@ const HEADINGS = ["cup", "weight_fraction (wt%)", "electrode_gap (mm)", "resista
   "strain (microstrain)", "strained_resistance (kohm)", "note"];
 
 function cells(text) {
-  // as the program reads it: one separator, quotes doubled inside quotes
+  // as the program reads it: one separator, quotes doubled inside quotes; a spreadsheet hands
+  // out tabs, and its decimal commas may be more
   const lines = text.split(/\r?\n/).filter((x) => x.trim() && !x.trim().startsWith("#"));
   const count = (mark) => (lines[0] || "").split(mark).length;
-  const mark = [",", ";", "\t"].reduce((a, b) => (count(b) > count(a) ? b : a));
+  const mark = count("\t") > 1 ? "\t" : count(";") > count(",") ? ";" : ",";
   return lines.map((row) => {
     const out = [];
     for (let i = 0, cell = "", quoted = false; i <= row.length; i++) {
@@ -400,6 +401,7 @@ function readings() {
   }
   function paste(told, i, j) {
     const made = cells(told);
+    if (!made.length) return;
     if (made[0].some((cell) => /resistance|electrode_gap|weight_fraction|^gap|^loading|^r\b/i.test(cell))) { fill(told); return; }
     const next = rows.map((r) => [...r]);
     made.forEach((row, di) => {

@@ -296,6 +296,6 @@ class TargetSection(Section):
     """Largest drift in 30 minutes of the hold of [cycles], either way, the same."""
 
     pass_share: float = usual(
-        Quantity("percentage", "0 %", "100 %"), "80 %", stage="pass_share_min"
+        Quantity("percentage", "0.01 %", "100 %"), "80 %", stage="pass_share_min"
     )
     """Share of the castings that must meet the limits on R0 and gauge factor."""
