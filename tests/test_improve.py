@@ -11,7 +11,7 @@ from reference.made_up_findings import findings_of, plan_with
 from typer.testing import CliRunner
 
 from percsim.bench_changes import CHANGES, NEW_BOXES, combined, variant
-from percsim.boxes.store import DATABASE
+from percsim.boxes.store import Store
 from percsim.boxes.workers import Interrupted
 from percsim.cli import app
 from percsim.errors import PlacementError
@@ -419,7 +419,7 @@ def boxes(monkeypatch, tmp_path):
     """Command `improve --boxes N` on made-up boxes, and what it asked to be run."""
     path = tmp_path / "patch.toml"
     path.write_text(plan_with().text)
-    (tmp_path / DATABASE).touch()
+    Store.open(tmp_path).close()
     few = tuple(NAMED[n] for n in (FOUR, "two lots blended"))
     monkeypatch.setattr("percsim.improve.improve.__defaults__", (20, few, (), 2))
     base = findings_of(plan_with(), 15.0, 0.1).mix.films
@@ -560,10 +560,30 @@ def test_wrong_options_are_one_line(tmp_path):
     assert not (tmp_path / "out").exists()
 
 
+def test_films_that_a_folder_was_anchored_with_count(monkeypatch, tmp_path):
+    plan = tmp_path / "patch.toml"
+    plan.write_text(plan_with().text)
+    row = {"weight_fraction": "30 wt%", "electrode_gap": "3 mm", "resistance": "12 kohm"}
+    told = Plan.from_dict(plan_with().as_dict() | {"measured": [row]})
+    with Store.open(tmp_path) as store:
+        store.save_artefacts({"plan": told.as_dict()})
+    seen = []
+
+    def stored(plan, folder):
+        seen.append(plan.measured)
+        return [findings_of(plan, 15.0, 0.1).mix.films]
+
+    monkeypatch.setattr("percsim.advice.stored_films", stored)
+    monkeypatch.setattr("percsim.improve.improve.__defaults__", (20, CHANGES[:2], (), 2))
+    found = CliRunner().invoke(app, ["improve", str(plan), "--out", str(tmp_path)])
+    assert found.exit_code == 0, found.output
+    assert seen == [told.measured]
+
+
 def test_a_plan_whose_boxes_hang_on_the_decision(monkeypatch, tmp_path):
     plan = tmp_path / "patch.toml"
     plan.write_text(plan_with(boxes={"most": 24}).text)
-    (tmp_path / DATABASE).touch()
+    Store.open(tmp_path).close()
     findings = findings_of(plan_with(), 15.0, 0.1)
     monkeypatch.setattr("percsim.run.read_findings", lambda *_: findings)
     monkeypatch.setattr("percsim.improve.improve.__defaults__", (20, CHANGES[:2], (), 2))
@@ -580,7 +600,7 @@ def test_the_command(monkeypatch, tmp_path):
     assert told.exit_code == 2
     told = run(app, ["improve", str(plan), "--boxes", "2", "--out", str(tmp_path)])
     assert told.exit_code == 2
-    (tmp_path / DATABASE).touch()
+    Store.open(tmp_path).close()
     films = findings_of(plan_with(), 15.0, 0.1).mix.films
     monkeypatch.setattr("percsim.advice.stored_films", lambda *_: [films])
     monkeypatch.setattr("percsim.improve.improve.__defaults__", (20, CHANGES[:3], (), 2))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -76,26 +77,32 @@ def improve(
     """Search what a bench can change so that films scatter less.
 
     Layers, films side by side, width, drawing, mixing, sorting and more, alone and
-    together, against cups and work. The plan must have been run in FOLDER.
+    together, against cups and work. The plan must have been run in FOLDER; readings that
+    it was anchored with count.
     """  # fmt: skip
     from percsim.advice import answer, stored_films
     from percsim.bench_changes import NEW_BOXES
-    from percsim.boxes.store import DATABASE
+    from percsim.boxes.store import DATABASE, Store
     from percsim.findings.improvement import improved_rows
     from percsim.improve import improve as search
     from percsim.plan import Plan
     from percsim.report.improved import improved_text
+    from percsim.reuse import stored_plan
     from percsim.run import read_findings
 
     if 0 < boxes < 4:
         leave(BAD_INPUT, f"--boxes = {boxes} is too few; 0, or 4 or more")
     loaded, folder = Plan.load(plan), results_of(out, plan)
-    films = stored_films(loaded, folder)
     if not (folder / DATABASE).is_file():
         leave(
             BAD_INPUT,
             f"{folder} holds no results; run 'percsim run {plan} --out {folder}' first",
         )
+    with Store.read(folder) as store:
+        stored = stored_plan(store)
+    if stored is not None and not loaded.measured:
+        loaded = replace(loaded, measured=stored.measured)
+    films = stored_films(loaded, folder)
     if films is None:  # how many boxes it takes hangs on the decision
         films = [mix.films for mix in read_findings(loaded, folder).mixes]
     decided = answer(loaded, films)

@@ -299,13 +299,17 @@ def by_cycle(
 
 
 def _recloses(measured: Floats, protocol: Protocol) -> float:
-    """Share of the rise of the farthest first pull that its release takes back."""
+    """Share of the rise of the farthest first pull that its release takes back.
+
+    1 where the pull opens the film and its release shuts it; 0 where it ends open.
+    """
     pulls = protocol.pulls
     far = max(pulls, key=lambda p: (abs(protocol.strains[p.top]), -p.start))
-    logs = measured[[far.start, far.top, far.end]]
-    if not np.isfinite(logs).all() or logs[1] == logs[0]:
+    start, top, end = measured[[far.start, far.top, far.end]]
+    start = start if np.isfinite(start) else measured[0]
+    if not np.isfinite(end) or top == start:
         return 0.0
-    return float((logs[1] - logs[2]) / (logs[1] - logs[0]))
+    return float((top - end) / (top - start)) if np.isfinite(top) else 1.0
 
 
 def _widths(known: Knowledge) -> dict[str, float]:

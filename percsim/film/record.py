@@ -262,7 +262,17 @@ def _outliers(record: Record) -> Mask:
         # a reading of few digits scatters by nothing around its median
         least = max(_noise(values), 1e-3 * float(np.ptp(values)), 1e-12)
         far.append(away > OUTLIER * np.maximum(scatter, least))
-    return np.asarray(far[0] ^ far[1])
+    return np.asarray((far[0] ^ far[1]) | _slips(record.strains, shut))
+
+
+def _slips(strains: Floats, shut: Mask) -> Mask:
+    """Lone open readings on the way between two that conduct: a lead, not the film."""
+    room = STILL * float(np.ptp(strains))
+    low, high = np.sort([strains[:-2], strains[2:]], axis=0)
+    between = (strains[1:-1] >= low - room) & (strains[1:-1] <= high + room)
+    slips = np.zeros(len(shut), dtype=bool)
+    slips[1:-1] = ~shut[1:-1] & shut[:-2] & shut[2:] & between
+    return slips
 
 
 def _stays(record: Record, still: float) -> Iterator[tuple[int, int]]:

@@ -22,6 +22,7 @@ from percsim.decision.priors import ContactParameters, TunnellingParameters
 from percsim.decision.target import Target
 from percsim.film.casting import cast_films
 from percsim.film.draws import CastingDraws
+from percsim.film.memories import MEMORY
 from percsim.film.mounted import mount
 from percsim.film.transfer import LoadingThreshold
 from percsim.findings.gather import Stages
@@ -181,6 +182,7 @@ class Findings:
             thermal_share=at.get("lambda_T", contacts.thermal_share),
             closed_at=at.get("closed_at", contacts.closed_at),
             Ea=at.get("Ea", contacts.Ea),
+            **{name: at.get(name, getattr(contacts, name)) for name in MEMORY},
             measured=contacts.measured | told,
             # films were read: what they leave open of the threshold is carried
             powder=replace(contacts.powder, unforeseeable=""),

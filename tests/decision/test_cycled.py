@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from percsim.decision.cycled import (
+    _recloses,
     by_cycle,
     log_likelihood,
     visit_weights,
@@ -103,6 +104,18 @@ def test_what_the_path_shows_is_found_and_what_it_does_not_stays():
     assert inside.mean() > 0.9
     # a film that came half-way back
     assert 0.0 < told.recloses < 1.0
+
+
+def test_a_film_that_opens_and_shuts_again_recloses():
+    logs = truth(100.0, 0.6)
+    pull = max(PATH.pulls, key=lambda p: (abs(PATH.strains[p.top]), -p.start))
+    share = _recloses(logs, PATH)
+    assert 0.0 < share < 1.0
+    opened, lost = logs.copy(), logs.copy()
+    opened[pull.top] = np.inf
+    assert _recloses(opened, PATH) == 1.0
+    lost[pull.top :] = np.inf
+    assert _recloses(lost, PATH) == 0.0
 
 
 def test_a_path_that_boxes_foretell_badly_tells_less():

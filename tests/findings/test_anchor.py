@@ -123,6 +123,14 @@ def test_one_threshold_is_told_in_every_place(found):
     assert line == pytest.approx(found.recipe.at_volume_fraction(own).weight_fraction)
 
 
+def test_what_stands_assumed_is_the_median_that_films_leave(found, section):
+    """The table of assumptions and that of what readings tell are of one number."""
+    told = {row["symbol"]: row["value"] for row in summary_of_choice(found)["assumptions"]}
+    medians = {row["name"]: row["posterior"]["median"] for row in section["parameters"]}
+    for symbol in ("beta", "delta_b", "lambda_T", "reclose", "healed", "relaxed"):
+        assert told[symbol] == pytest.approx(medians[symbol]), symbol
+
+
 def test_measured_films_are_held_against_every_limit(rows, section):
     """A share that passes is not enough: the spread of R has a limit of its own."""
     best = section["candidates"][section["best"]]

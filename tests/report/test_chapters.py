@@ -256,6 +256,19 @@ def test_no_advice_below_its_error(example):
     assert cells[4] == "same"
 
 
+def test_halving_a_cause_starts_from_the_scatter_of_the_heading(example):
+    """Halvings are drawn at one setting of what is not known: their scale is not told."""
+    summary, _ = example
+    spread = copy.deepcopy(summary["spread"])
+    for row in (spread["now"], *spread["halving"]):
+        row["resistance_cv"] *= 1.5
+    made = chapter({**summary, "spread": spread}, "spread")
+    cv = float(re.search(r"by ([\d.]+) % in R", made.claim)[1])
+    told = [float(cells[4]) for cells in made.table.rows if cells[4] != "same"]
+    assert told
+    assert max(told) < cv
+
+
 @pytest.mark.parametrize(
     ("castable", "thicker", "said"),
     [

@@ -290,8 +290,9 @@ class ContactsSection(Section):
     closed_at: Stated | None = key(
         StatedAs(Quantity("temperature", "-200 C", "400 C")), "-40 C"
     )
-    """Temperature at which the contacts are pressed shut, the reference state. Default: 20
-    K below the coldest temperature of the plan.
+    """Temperature at which the contacts are pressed shut, the reference state; unless
+    measured, known on day one within 30 K either way. Default: 20 K below the coldest
+    temperature of the plan.
     """
 
     lambda_T: Stated = usual(StatedAs(Number(0.0, 1.0)), 0.3)  # noqa: N815

@@ -33,14 +33,15 @@ def _part(row: Row, key: str) -> float:
     return max(number(row[key]["first_order"]) or 0.0, 0.0) if key in row else 0.0
 
 
-def _halved(now: Row, row: Row, key: str) -> str:
+def _halved(now: Row, row: Row, key: str, scale: float = 1.0) -> str:
     """CV with the cause halved, blank where that moves it by less than its error."""
-    fall = (number(now[key]) or 0.0) - (number(row[key]) or 0.0)
-    sure = fall > 2.0 * (number(row[f"{key}_error"]) or 0.0)
-    return tenths(row[key]) if sure and tenths(row[key]) != tenths(now[key]) else "same"
+    before, after = (number(x[key]) or 0.0 for x in (now, row))
+    sure = before - after > 2.0 * (number(row[f"{key}_error"]) or 0.0)
+    told = tenths(scale * after)
+    return told if sure and told != tenths(scale * before) else "same"
 
 
-def _told(summary: Summary, found: Row, key: str) -> str:
+def _told(summary: Summary, found: Row, key: str) -> object:
     """CV of the castings, as the table of candidates has it: with readings their median."""
     measured = summary.get("anchor")
     rows = (measured or of_one_mix(summary))["candidates"]
@@ -49,7 +50,7 @@ def _told(summary: Summary, found: Row, key: str) -> str:
         (row[key] for row in rows if all(row[k] == found[k] for k in same)),
         found["now"][key],
     )
-    return percent(value["median"] if isinstance(value, Mapping) else value)
+    return value["median"] if isinstance(value, Mapping) else value
 
 
 def spread(summary: Summary) -> Chapter | None:
@@ -60,6 +61,9 @@ def spread(summary: Summary) -> Chapter | None:
     if not found["quoted"]:
         return chapter("spread", "The spread is not split", f"{found['why_not']}.")
     halved, now = {row["name"]: row for row in found["halving"]}, found["now"]
+    cv = _told(summary, found, "resistance_cv")
+    # drawn at one setting of what is not known, told beside the median over all
+    scale = (number(cv) or 1.0) / (number(now["resistance_cv"]) or 1.0)
     rows, small = [], []
     for row in found["shares"]:
         of_r, of_gauge = _part(row, "log_resistance"), _part(row, "gauge_factor")
@@ -73,7 +77,7 @@ def spread(summary: Summary) -> Chapter | None:
                 _setting(row),
                 share(of_r),
                 share(of_gauge) if "gauge_factor" in row else "–",
-                _halved(now, other, "resistance_cv"),
+                _halved(now, other, "resistance_cv", scale),
                 _halved(now, other, "gauge_factor_cv"),
             )
         )
@@ -83,7 +87,6 @@ def spread(summary: Summary) -> Chapter | None:
         for row in largest[:MOST_NAMED]
         if _part(row, "log_resistance") >= SMALL
     ]
-    cv = _told(summary, found, "resistance_cv")
     # with the instrument's noise, which the candidates' CV of the film itself leaves out
     read = "as read on flat films" if "layers" in summary else "as read"
     heads = (
@@ -92,7 +95,7 @@ def spread(summary: Summary) -> Chapter | None:
     )  # fmt: skip
     return chapter(
         "spread",
-        f"Castings of {candidate_label(found)} scatter by {cv} % in R: "
+        f"Castings of {candidate_label(found)} scatter by {percent(cv)} % in R: "
         f"{listed(named)} of it",
         f"GF {read} scatters by {percent(now['gauge_factor_cv'])} %. "
         "Tolerances are standard deviations, "
