@@ -109,7 +109,7 @@ class MeasuredFilm:
     longest_gap : float
         The longest of these [s].
     open_readings : int
-        Rows that read open; a visit is open where most of its readings are.
+        Rows that read open and are kept; a visit is open where most of its readings are.
 
     Raises
     ------
@@ -266,12 +266,15 @@ def _outliers(record: Record) -> Mask:
 
 
 def _slips(strains: Floats, shut: Mask) -> Mask:
-    """Lone open readings on the way between two that conduct: a lead, not the film."""
+    """Mark a few open readings between two that conduct on one way: a lead, not a film."""
     room = STILL * float(np.ptp(strains))
-    low, high = np.sort([strains[:-2], strains[2:]], axis=0)
-    between = (strains[1:-1] >= low - room) & (strains[1:-1] <= high + room)
     slips = np.zeros(len(shut), dtype=bool)
-    slips[1:-1] = ~shut[1:-1] & shut[:-2] & shut[2:] & between
+    edges = np.flatnonzero(np.diff(shut, prepend=True, append=True))
+    for first, after in edges.reshape(-1, 2):
+        if 0 < first and after < len(shut) and after - first <= NEIGHBOURS:
+            low, high = np.sort(strains[[first - 1, after]])
+            inside = strains[first:after]
+            slips[first:after] = inside.min() >= low - room and inside.max() <= high + room
     return slips
 
 
