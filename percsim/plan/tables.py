@@ -157,6 +157,10 @@ class StatedAs(Reader):
             raise FaultsError([(".value", "must lie between low and high")])
         if stated.factor is not None and stated.factor > 1.0 and not stated.value > 0.0:
             raise FaultsError([(".factor", "of 0 means nothing; give low and high")])
+        if stated.factor is not None and getattr(self.each, "kind", "") == "temperature":
+            raise FaultsError(
+                [(".factor", "of a temperature means nothing; give low and high")]
+            )
         return stated
 
     def write(self, value: Any) -> dict[str, Any]:
