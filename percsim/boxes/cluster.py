@@ -317,7 +317,7 @@ class Cluster:
 
         told = not self._good
         while True:
-            timeout = min(5.0, max(deadline - time.monotonic(), 0.5))
+            timeout = round(min(5.0, max(deadline - time.monotonic(), 0.5)), 1)
             try:
                 client = Client(
                     self.address, asynchronous=True, set_as_default=False,

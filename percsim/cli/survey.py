@@ -84,9 +84,11 @@ def survey(
     folder = results_of(out, survey_file)
     from percsim.boxes.pool import checked_workers
     from percsim.survey.run import work_of
-    from percsim.survey.table import stored_table, write_parquet
+    from percsim.survey.table import arrow, stored_table, write_parquet
 
     work = work_of(loaded)
+    if parquet is not None:
+        arrow()  # before anything is computed
     if cost:
         told = work.cost(_stored(folder), checked_workers(workers))
         say_json(told) if as_json else say(_cost_text(told))

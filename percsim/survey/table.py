@@ -13,7 +13,7 @@ from percsim.boxes.folder import write_atomically
 from percsim.boxes.store import DATABASE, Store
 from percsim.errors import FolderError
 
-__all__ = ["QUANTITIES", "csv_text", "open_survey", "write_parquet"]
+__all__ = ["QUANTITIES", "arrow", "csv_text", "open_survey", "write_parquet"]
 
 QUANTITIES = {
     "weight_fraction": ("1", "filler in the cured film, by weight"),
@@ -70,13 +70,7 @@ def write_parquet(table: Mapping[str, Any], path: str | os.PathLike[str]) -> Pat
         If pyarrow is missing, or the file cannot be written.
 
     """
-    try:
-        import pyarrow as pa
-        from pyarrow import parquet
-    except ImportError:
-        raise FolderError(
-            "Parquet needs pyarrow, which is not installed; pip install 'percsim[survey]'"
-        ) from None
+    pa, parquet = arrow()
     units = {axis["name"]: axis["unit"] or "1" for axis in table["axes"]}
     notes = {name: {"unit": units.get(name, "1")} for name in table["columns"]}
     for name, (unit, what) in QUANTITIES.items():
@@ -88,6 +82,18 @@ def write_parquet(table: Mapping[str, Any], path: str | os.PathLike[str]) -> Pat
     sink = pa.BufferOutputStream()
     parquet.write_table(pa.table(list(arrays.values()), schema=schema), sink)
     return write_atomically(path, sink.getvalue().to_pybytes())
+
+
+def arrow() -> tuple[Any, Any]:
+    """Give pyarrow and its Parquet; FolderError where it is not installed."""
+    try:
+        import pyarrow as pa
+        from pyarrow import parquet
+    except ImportError:
+        raise FolderError(
+            "Parquet needs pyarrow, which is not installed; pip install 'percsim[survey]'"
+        ) from None
+    return pa, parquet
 
 
 def stored_table(folder: str | os.PathLike[str]) -> dict[str, Any]:

@@ -2,16 +2,19 @@
 
 import csv
 import math
+import sys
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from quick import run_quickly
 from survey.test_read import PLAN
+from typer.testing import CliRunner
 
 from percsim.advice import answer, films_of_text
 from percsim.boxes.store import Store
 from percsim.boxes.workers import Interrupted
+from percsim.cli import app
 from percsim.errors import FolderError
 from percsim.plan import Plan
 from percsim.survey.read import read_survey
@@ -165,6 +168,17 @@ def test_parquet_gives_back_the_table(done, tmp_path):
     assert found.to_pydict() == stored_table(done)["columns"]
     for name, (unit, _) in QUANTITIES.items():
         assert found.schema.field(name).metadata[b"unit"] == unit.encode()
+
+
+def test_parquet_that_cannot_be_written_is_refused_before_a_box(tmp_path, monkeypatch):
+    written(tmp_path)
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    out = tmp_path / "out"
+    asked = ["survey", tmp_path / "survey.toml", "--out", out, "--parquet", tmp_path / "t"]
+    result = CliRunner().invoke(app, [str(x) for x in asked])
+    assert result.exit_code == 2
+    assert result.stderr.count("Parquet needs pyarrow") == 1
+    assert not out.exists()
 
 
 def test_a_sobol_table_has_one_dimension_of_plans(survey):
