@@ -203,4 +203,4 @@ def test_how_wide_an_assumption_is_changes_no_box() -> None:
         (line,) = faults(contacts={"lambda_T": wrong})
         assert line.startswith(f"contacts.{message}")
     (line,) = faults(contacts={"closed_at": {"value": "-40 C", "factor": 1.2}})
-    assert line.startswith("contacts.closed_at.factor of a temperature is nothing")
+    assert line.startswith("contacts.closed_at.factor of a temperature means nothing")
