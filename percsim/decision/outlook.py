@@ -60,10 +60,9 @@ OUTSIDE = 8.0
 NEAR, AWAY = 1, 1.5
 """Points on either side of the planned loading, and spreads outside the window, from which
 it is told where castings cannot pass."""
-MOST_RISEN = 150.0
-"""Change of ln R that a larger one counts as, so that its square stays a number."""
-MOST_MOVED = 12.0
-"""Largest spread of ln R under strain that is told from another; its square is a number."""
+MOST_RISEN, MOST_MOVED = 150.0, 12.0
+"""Change of ln R under strain, and its spread, that larger ones count as: squares of what
+they raise R by stay numbers."""
 LEAST_CELL = 0.4
 """Least spread at a point over the step to the next, with which sums stay integrals."""
 

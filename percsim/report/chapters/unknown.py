@@ -56,12 +56,11 @@ CAUSES = {
     "relaxed": ("#ece0f2", "...."),
     "together": ("#f4f1e6", ""),
 }
-_UNITS = {"g0": "S", "Ea": "J", "closed_at": "K"}
 
 
 def parameter_text(row: Row, value: Any) -> str:
     """Value of a parameter in bench units."""
-    return "" if value is None else quantity(value, _UNITS.get(str(row["name"]), ""))
+    return "" if value is None else quantity(value, str(row["unit"]))
 
 
 def unknown(summary: Summary) -> Chapter | None:
